@@ -1,0 +1,1 @@
+"""True star colours for deep-sky pictures."""

@@ -1,0 +1,57 @@
+"""The error tree: everything that starcal refuses, and nothing else.
+
+StarcalError
+    FrameError              a file that is not a usable linear colour frame (also a ValueError)
+        NoWCSError          the header does not say where on the sky the pixels are
+        NotLinearError      the picture has been stretched
+    TooFewStars             not enough stars for what was asked (also a ValueError)
+    CatalogueError          a catalogue or its cache cannot answer
+        CatalogueDamaged    a file of the catalogue differs from its checksum
+    OutputError             a result cannot be written where it should go (also an OSError)
+
+A message says what was given, what is needed, and what to type. Wrong arguments from Python code
+(a misspelt model name, a negative radius) stay plain ValueErrors: they are the caller's slip.
+Numbers travel as keywords after the message, so that every error pickles.
+"""
+
+
+class StarcalError(Exception):
+    """Base of everything that starcal refuses."""
+
+
+class FrameError(StarcalError, ValueError):
+    """A file that is not a usable linear colour frame."""
+
+
+class NoWCSError(FrameError):
+    """The header does not say where on the sky the pixels are."""
+
+
+class NotLinearError(FrameError):
+    """The picture has been stretched, so its ratios are not those of the light."""
+
+
+class TooFewStars(StarcalError, ValueError):
+    """Not enough stars for what was asked.
+
+    Attributes
+    ----------
+    found, needed : int or None
+        How many there are and how many it takes.
+    """
+
+    def __init__(self, message: str, *, found: int | None = None, needed: int | None = None):
+        super().__init__(message)
+        self.found, self.needed = found, needed
+
+
+class CatalogueError(StarcalError):
+    """A catalogue or its cache cannot answer."""
+
+
+class CatalogueDamaged(CatalogueError):
+    """A file of the catalogue differs from its checksum."""
+
+
+class OutputError(StarcalError, OSError):
+    """A result cannot be written where it should go."""

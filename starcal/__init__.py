@@ -1,1 +1,27 @@
-"""True star colours for deep-sky pictures."""
+"""True star colours for deep-sky pictures: check, calibrate, or colour the stars another way.
+
+The names here are imported when first used, so that ``import starcal`` and ``starcal --help`` stay quick.
+"""
+
+from importlib import import_module
+
+__version__ = "0.1.0"
+
+_HOME = {"check": "pipeline", "calibrate": "pipeline", "run": "pipeline", "Calibrated": "pipeline",
+         "RunResult": "pipeline", "CheckResult": "result", "Verdict": "verdict", "Frame": "frame",
+         "read_frame": "frame", "read_channels": "frame", "StarcalError": "errors"}
+
+__all__ = ["Calibrated", "CheckResult", "Frame", "RunResult", "StarcalError", "Verdict", "__version__", "calibrate",
+           "check", "read_channels", "read_frame", "run"]
+
+
+def __getattr__(name: str):
+    """Import a public name from its module."""
+    if name not in _HOME:
+        raise AttributeError(f"module 'starcal' has no attribute {name!r}")
+    return getattr(import_module(f"starcal.{_HOME[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    """List the public names."""
+    return __all__

@@ -1,0 +1,279 @@
+"""The command line: a thin translation of the library. Nothing heavy is imported before a command is chosen."""
+
+import argparse
+import json
+import os
+import sys
+import time
+
+from . import __version__
+from .errors import StarcalError
+
+EPILOG = """\
+exit status: 0 done, 1 could not (one line says why), 2 wrong usage
+
+example: starcal demo owl && starcal run owl/cygnus-broadband.fits
+"""
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run a command and return its exit status."""
+    options = build_parser().parse_args(arguments)
+    _require_source(options)
+    try:
+        return options.command(options)
+    except StarcalError as error:
+        return _refuse(str(error))
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the reader left; say no more
+        return 1
+    except KeyboardInterrupt:
+        return _refuse("interrupted; no unfinished file was left behind", 130)
+    except MemoryError:
+        return _refuse("not enough memory for this frame; close other programs or bin the frame 2x2")
+    except OSError as error:
+        return _refuse(f"{error.filename or 'a file'}: {error.strerror or error}")
+    except Exception as error:  # a fault of starcal: still one line and no traceback, but say whose fault it is
+        if os.environ.get("STARCAL_DEBUG"):
+            raise
+        return _refuse(f"internal fault, please report it (STARCAL_DEBUG=1 shows more): {type(error).__name__}: {error}")
+
+
+def _require_source(options) -> None:
+    """A frame, or its three channels, and not both: else wrong usage."""
+    if not hasattr(options, "frame_parser"):
+        return
+    channels = [options.red, options.green, options.blue]
+    if any(channels) and (options.frame or not all(channels)):
+        options.frame_parser.error("give FRAME, or all of --red, --green and --blue")
+    if not any(channels) and (not options.frame or (len(options.frame) > 1 and not options.several)):
+        options.frame_parser.error(f"one FRAME needed, {len(options.frame)} given")
+
+
+def _refuse(message: str, status: int = 1) -> int:
+    print(f"starcal: {' '.join(message.split())}", file=sys.stderr)
+    return status
+
+
+# --- commands --------------------------------------------------------------------------------------------------
+
+
+def _check(options) -> int:
+    from .pipeline import check
+
+    sources = [None] if options.red else options.frame
+    status = 0
+    for source in sources:
+        try:
+            with _Bar(options) as bar:
+                result = check(_frame(options, source), progress=bar, **_fit_settings(options))
+        except StarcalError as error:
+            if len(sources) == 1 and not options.json:
+                raise
+            status = _refuse(str(error))
+            _show(options, {"frame": str(source), "error": str(error)}, None)
+        else:
+            _show(options, result.to_dict(), result if len(sources) == 1 else result.summary())
+    return status
+
+
+def _calibrate(options) -> int:
+    from .frame import check_output
+    from .pipeline import calibrate
+
+    check_output(options.output, options.overwrite)
+    with _Bar(options) as bar:
+        made = calibrate(_frame(options), sky=options.sky, progress=bar, **_fit_settings(options))
+        made.write(options.output, overwrite=options.overwrite)
+    _show(options, made.check.to_dict() | {"output": options.output},
+          f"{made.check.summary()}\nwritten: {options.output}")
+    return 0
+
+
+def _run(options) -> int:
+    from .pipeline import run
+
+    with _Bar(options) as bar:
+        done = run(_frame(options) if options.red else _run_source(options), options.out, sky=options.sky,
+                   tiff=options.tiff, overwrite=options.overwrite, progress=bar, **_fit_settings(options))
+    _show(options, done.check.to_dict() | {"folder": str(done.folder), "files": list(done.files)}, done)
+    return 0
+
+
+def _run_source(options):
+    """The path itself where nothing else is needed to read it, so that the folder can be named and checked first."""
+    if options.wcs is None and options.full_scale is None:
+        return options.frame[0]
+    options.out = options.out or f"{os.path.splitext(options.frame[0])[0]}-starcal"
+    return _frame(options)
+
+
+def _demo(options) -> int:
+    from .frame import write_fits
+    from .scene import demo_scenes
+
+    os.makedirs(options.folder, exist_ok=True)
+    written = []
+    with _Bar(options) as bar:
+        for stem, scene in demo_scenes():
+            bar(f"making {stem}", len(written) / 4)
+            written.append(os.path.join(options.folder, f"{stem}.fits"))
+            write_fits(written[-1], scene.pixels, scene.header, overwrite=options.overwrite)
+    _show(options, {"files": written}, "\n".join(written))
+    return 0
+
+
+def _catalogue_info(options) -> int:
+    from dataclasses import asdict
+
+    from .catalogue import embedded
+
+    facts = asdict(embedded.verify() if options.verify else embedded.info())
+    text = "\n".join(f"{name:<20}{value}" for name, value in facts.items())
+    _show(options, facts, text + ("\nevery file has its checksum" if options.verify else ""))
+    return 0
+
+
+def _frame(options, source=None):
+    """The frame that the options name."""
+    from .frame import read_channels, read_frame
+
+    reading = {"wcs": options.wcs, "full_scale": options.full_scale}
+    if options.red:
+        return read_channels(options.red, options.green, options.blue, **reading)
+    return read_frame(source or options.frame[0], **reading)
+
+
+def _fit_settings(options) -> dict:
+    return {"white_bv": options.white_bv, "model": options.model, "snr_min": options.snr,
+            "assume_linear": options.assume_linear}
+
+
+def _show(options, facts: dict, text) -> None:
+    if options.json:
+        print(json.dumps(facts, default=str), flush=True)
+    elif text is not None and not options.quiet:
+        print(text, flush=True)
+
+
+class _Bar:
+    """A progress bar on stderr, once a command has taken a second; none when stderr is not a terminal."""
+
+    WIDTH = 30
+
+    def __init__(self, options):
+        self.wanted = sys.stderr.isatty() and not options.quiet
+        self.start, self.drawn = time.monotonic(), False
+
+    def __call__(self, step: str, share: float) -> None:
+        if self.wanted and time.monotonic() - self.start > 1:
+            filled = round(self.WIDTH * share)
+            print(f"\r{'#' * filled}{'.' * (self.WIDTH - filled)} {step:<40}", end="", file=sys.stderr, flush=True)
+            self.drawn = True
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        if self.drawn:
+            print(f"\r{' ' * (self.WIDTH + 42)}\r", end="", file=sys.stderr, flush=True)
+
+
+# --- the parser ------------------------------------------------------------------------------------------------
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """All commands with their options and an example each."""
+    parser = _parser(argparse.ArgumentParser, prog="starcal", epilog=EPILOG,
+                     description="True star colours for deep-sky pictures.")
+    parser.add_argument("--version", action="version", version=f"starcal {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+
+    run = _command(commands, "run", _run, "the whole job: check, choose the route, write picture and report",
+                   "starcal run veil.fits --out veil-stars")
+    _add_frame(run)
+    run.add_argument("--out", metavar="DIR", help="folder for the files (default: FRAME-starcal)")
+    run.add_argument("--tiff", action="store_true", help="write the picture as 16-bit TIFF, too")
+    _add_fit(run)
+    _add_output(run)
+
+    check = _command(commands, "check", _check, "say whether calibration can rescue a frame, with numbers",
+                     "starcal check *.fits")
+    _add_frame(check, several=True)
+    _add_fit(check)
+
+    calibrate = _command(commands, "calibrate", _calibrate, "fit gains to catalogue B-V and apply them",
+                         "starcal calibrate veil.fits -o veil-calibrated.fits")
+    _add_frame(calibrate)
+    calibrate.add_argument("-o", "--output", metavar="OUT", required=True, help="file to write (FITS)")
+    _add_fit(calibrate)
+    _add_output(calibrate)
+
+    demo = _command(commands, "demo", _demo, "write small example frames to try the rest on", "starcal demo owl")
+    demo.add_argument("folder", metavar="DIR")
+    demo.add_argument("--overwrite", action="store_true", help="replace existing files")
+
+    _add_catalogue(commands)
+    return parser
+
+
+def _parser(make, **settings) -> argparse.ArgumentParser:
+    return make(formatter_class=argparse.RawDescriptionHelpFormatter, allow_abbrev=False, **settings)
+
+
+def _command(commands, name, function, purpose, example) -> argparse.ArgumentParser:
+    parser = _parser(commands.add_parser, name=name, help=purpose, description=purpose[0].upper() + purpose[1:] + ".",
+                     epilog=f"example: {example}")
+    parser.set_defaults(command=function)
+    parser.add_argument("--json", action="store_true", help="print JSON and nothing else")
+    parser.add_argument("-q", "--quiet", action="store_true", help="print nothing but errors")
+    return parser
+
+
+def _add_frame(parser, several: bool = False) -> None:
+    parser.add_argument("frame", metavar="FRAME", nargs="*",
+                        help="linear colour " + ("frames" if several else "frame") + ": FITS, TIFF or PNG")
+    for channel in ("red", "green", "blue"):
+        parser.add_argument(f"--{channel}", metavar="FILE", help=f"{channel} channel as a file of its own")
+    parser.add_argument("--wcs", metavar="FILE", help="FITS header or .wcs file that says where the frame points")
+    parser.add_argument("--full-scale", type=_positive, metavar="N", help="value in the file that means full scale")
+    parser.set_defaults(frame_parser=parser, several=several)
+
+
+def _add_fit(parser) -> None:
+    parser.add_argument("--white-bv", type=_star_colour, default=0.65, metavar="BV",
+                        help="B-V of the star that comes out neutral (default: 0.65, the sun)")
+    parser.add_argument("--model", choices=("gains", "matrix"), default="gains",
+                        help="gains per channel, or a 3x3 matrix on 20 stars and more")
+    parser.add_argument("--snr", type=_positive, default=5.0, metavar="N", help="detection threshold (default: 5)")
+    parser.add_argument("--assume-linear", action="store_true", help="believe that the frame is linear")
+
+
+def _add_output(parser) -> None:
+    parser.add_argument("--sky", choices=("grey", "keep"), default="grey",
+                        help="bring the sky background to grey, or keep it as it comes (default: grey)")
+    parser.add_argument("--overwrite", action="store_true", help="replace existing files")
+
+
+def _add_catalogue(commands) -> None:
+    catalogue = _parser(commands.add_parser, name="catalogue", help="the star catalogue",
+                        description="The star catalogue.", epilog="example: starcal catalogue info")
+    actions = catalogue.add_subparsers(title="actions", metavar="ACTION", required=True)
+    _command(actions, "info", _catalogue_info, "what the embedded catalogue is", "starcal catalogue info").set_defaults(
+        verify=False)
+    _command(actions, "verify", _catalogue_info, "compare the catalogue's files with their checksums",
+             "starcal catalogue verify").set_defaults(verify=True)
+
+
+def _positive(text: str) -> float:
+    value = float(text)
+    if not 0 < value < float("inf"):
+        raise argparse.ArgumentTypeError(f"{text} given, a number above 0 needed")
+    return value
+
+
+def _star_colour(text: str) -> float:
+    value = float(text)
+    if not -0.37 <= value <= 1.5:
+        raise argparse.ArgumentTypeError(f"{text} given, stars have B-V from -0.37 to 1.5")
+    return value

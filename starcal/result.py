@@ -1,0 +1,200 @@
+"""What a check found: one frozen object that prints well, shows well in a notebook, and turns into JSON."""
+
+import html
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from astropy.table import Table
+
+from .fit import GainFit, MatrixFit
+from .match import Match
+from .stars import FLAG_REASONS, Flag, flag_tally
+from .verdict import Linearity, Verdict
+
+VERDICT_WORDS = {"rescue": "Rescue: calibration can give this frame true star colours.",
+                 "no": "No: calibration cannot give this frame true star colours.",
+                 "undecided": "Undecided: whether calibration can rescue this frame is open."}
+ROUTE_WORDS = {"gains": "gains fitted to the catalogue", "catalogue": "colours from the catalogue, star by star",
+               "continuum": "colours from the stars' own continuum ratio",
+               "palette": "synthetic yellow-white, not measured"}
+
+
+@dataclass(frozen=True)
+class CatalogueUse:
+    """Which catalogue was asked, and what it has in the frame."""
+
+    name: str
+    stars_in_field: int
+    limit_mag: float
+
+
+@dataclass(frozen=True, eq=False)
+class CheckResult:
+    """Answer of `starcal.check`, with its evidence.
+
+    Attributes
+    ----------
+    frame : str
+        Name of the frame's file.
+    verdict : Verdict
+        The answer, why, and what to do next.
+    route : str
+        Where the stars' colours will come from: gains, catalogue, continuum or palette.
+    route_reason : str
+        Why this route and no better one.
+    stars : Table
+        The star table: a row a star, flags that say which were not used and why.
+    match : Match or None
+        None without a WCS.
+    fit : GainFit or None
+        None with fewer clean matched stars than a fit needs; its arrays follow ``fitted``.
+    fitted : ndarray of int
+        Rows of the star table that the fit was given.
+    matrix : MatrixFit or None
+        When asked for.
+    linearity : Linearity
+        Whether the pixels are proportional to light.
+    catalogue : CatalogueUse or None
+        None without a WCS.
+    white_bv : float
+        B-V of the white reference.
+    notes : tuple of str
+        What else was noticed: masked pixels, a gradient, how the data were scaled.
+    """
+
+    frame: str
+    verdict: Verdict
+    route: str
+    route_reason: str
+    stars: Table
+    match: Match | None
+    fit: GainFit | None
+    fitted: np.ndarray
+    matrix: MatrixFit | None
+    linearity: Linearity
+    catalogue: CatalogueUse | None
+    white_bv: float
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def gains(self) -> np.ndarray | None:
+        """Factors for R, G, B, or None when they must not be trusted."""
+        return self.fit.gains if self.fit is not None else None
+
+    def to_dict(self) -> dict:
+        """Plain numbers, strings and lists for JSON; what could not be measured is None."""
+        verdict = self.verdict
+        return _plain({
+            "frame": self.frame, "verdict": verdict.verdict, "quality": verdict.quality or None,
+            "reasons": verdict.reasons, "next_steps": verdict.next_steps, "route": self.route,
+            "route_reason": self.route_reason, "stars_needed": verdict.stars_needed,
+            "stars": self._stars_dict(), "wcs": self._wcs_dict(), **self._fit_dict(),
+            "colour_error_uv": {"before": verdict.colour_error_before, "after": verdict.colour_error_after},
+            "linearity": {"slope": self.linearity.slope, "slope_error": self.linearity.slope_error,
+                          "growth": self.linearity.growth},
+            "white_bv": self.white_bv, "catalogue": vars(self.catalogue) if self.catalogue else None,
+            "notes": self.notes})
+
+    def _stars_dict(self) -> dict:
+        matched = len(self.match.star) if self.match is not None else None
+        return {"detected": len(self.stars),
+                "catalogue": self.catalogue.stars_in_field if self.catalogue else None, "matched": matched,
+                "used": self.fit.n_used if self.fit is not None else 0, "flags": flag_tally(self.stars["flags"]),
+                "chance_matches": self.match.chance_matches if self.match is not None else None}
+
+    def _wcs_dict(self) -> dict | None:
+        match = self.match
+        if match is None:
+            return None
+        if not match.credible:
+            return {"offset_px": None, "rotation_deg": None, "scale_error": None, "scatter_px": None, "refined": False}
+        return {"offset_px": match.offset_px, "rotation_deg": match.rotation_deg, "scale_error": match.scale_error,
+                "scatter_px": match.scatter_px, "refined": True}
+
+    def _fit_dict(self) -> dict:
+        fit = self.fit
+        if fit is None:
+            return dict.fromkeys(("gains", "gain_errors", "colour_terms", "slope_ratios", "slope_ratio_errors",
+                                  "residual_mag", "matrix"))
+        return {"gains": _by_channel(fit.gains), "gain_errors": _by_channel(fit.gain_errors),
+                "colour_terms": _red_blue(fit.slope), "slope_ratios": _red_blue(fit.slope_ratio),
+                "slope_ratio_errors": _red_blue(fit.slope_ratio_error), "residual_mag": _red_blue(fit.scatter_mag),
+                "matrix": self.matrix.matrix if self.matrix is not None else None}
+
+    def summary(self) -> str:
+        """One line: verdict, gains, counts."""
+        counts = f"{self.fit.n_used if self.fit is not None else 0} stars used of {len(self.stars)}"
+        if self.fit is None:
+            return f"{self.frame}: {self.verdict.verdict}, route {self.route} ({counts}): {self.verdict.reasons[0]}"
+        gains = "  ".join(f"{c} {g:.4f} +- {e:.4f}"
+                          for c, g, e in zip("RGB", self.fit.gains, self.fit.gain_errors, strict=True))
+        return f"{self.frame}: {self.verdict.verdict}, route {self.route} ({counts}): gains {gains}"
+
+    def rows(self) -> list[tuple[str, str]]:
+        """The numbers that matter, as (name, text) pairs: for the terminal, the notebook and the report."""
+        tally = flag_tally(self.stars["flags"])
+        rows = [("frame", self.frame), ("route", f"{self.route}: {ROUTE_WORDS[self.route]}"),
+                ("why this route", self.route_reason), ("stars found", str(len(self.stars)))]
+        if self.match is not None:
+            rows += _match_rows(self.match, self.catalogue)
+        if self.fit is not None:
+            rows += _fit_rows(self.fit)
+        rows += [(f"flagged {flag.name.lower()}", f"{tally[flag.name.lower()]}  ({FLAG_REASONS[flag]})")
+                 for flag in Flag if tally[flag.name.lower()]]
+        return rows + [("note", note) for note in self.notes]
+
+    def __str__(self) -> str:
+        """Several lines for a terminal."""
+        lines = [VERDICT_WORDS[self.verdict.verdict], *(f"  because {reason}" for reason in self.verdict.reasons),
+                 *(f"  next: {step}" for step in self.verdict.next_steps)]
+        rows = self.rows()
+        width = max(len(name) for name, _ in rows)
+        return "\n".join(lines + [f"{name:<{width}}  {text}" for name, text in rows])
+
+    def _repr_html_(self) -> str:
+        """For notebooks."""
+        reasons = "".join(f"<li>{html.escape(reason)}</li>" for reason in self.verdict.reasons)
+        rows = "".join(f"<tr><th style='text-align:left'>{html.escape(name)}</th>"
+                       f"<td style='text-align:left'>{html.escape(text)}</td></tr>" for name, text in self.rows())
+        return f"<p><b>{VERDICT_WORDS[self.verdict.verdict]}</b></p><ul>{reasons}</ul><table>{rows}</table>"
+
+
+def _match_rows(match: Match, catalogue: CatalogueUse) -> list[tuple[str, str]]:
+    rows = [("catalogue", f"{catalogue.name}: {catalogue.stars_in_field} stars in the frame"),
+            ("matched", f"{len(match.star)} (chance alone would give {match.chance_matches:.1f})")]
+    if match.credible:
+        x, y = match.offset_px
+        rows.append(("WCS error", f"offset {x:+.1f}, {y:+.1f} px, rotation {match.rotation_deg:+.3f} deg, "
+                                  f"scale {100 * match.scale_error:+.3f} %; scatter {match.scatter_px:.2f} px"))
+    return rows
+
+
+def _fit_rows(fit: GainFit) -> list[tuple[str, str]]:
+    gains = ",  ".join(f"{channel} {gain:.4f} +- {error:.4f}"
+                       for channel, gain, error in zip("RGB", fit.gains, fit.gain_errors, strict=True))
+    red, blue = (f"{slope:+.3f} +- {error:.3f}" for slope, error in zip(fit.slope, fit.slope_error, strict=True))
+    return [("used in the fit", f"{fit.n_used} of {len(fit.used)} clean matched stars"), ("gains", gains),
+            ("white reference", f"B-V {fit.white_bv:.2f}"),
+            ("colour terms", f"R/G {red}, B/G {blue} mag per mag of B-V"),
+            ("share of star colour", f"red {fit.slope_ratio[0]:.2f}, blue {fit.slope_ratio[1]:.2f} (1 is full)"),
+            ("residual scatter", f"R/G {fit.scatter_mag[0]:.3f}, B/G {fit.scatter_mag[1]:.3f} mag")]
+
+
+def _by_channel(values) -> dict:
+    return dict(zip("RGB", values, strict=True))
+
+
+def _red_blue(values) -> dict:
+    return dict(zip("RB", values, strict=True))
+
+
+def _plain(value):
+    """Numpy and non-finite numbers made fit for JSON."""
+    if isinstance(value, dict):
+        return {key: _plain(entry) for key, entry in value.items()}
+    if isinstance(value, list | tuple | np.ndarray):
+        return [_plain(entry) for entry in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    return None if isinstance(value, float) and not math.isfinite(value) else value

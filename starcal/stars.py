@@ -1,0 +1,421 @@
+"""Finding and measuring stars: one table, a row a star, a flag for every reason not to trust one.
+
+Only this module knows photutils. Nothing is ever taken out of the table; a star that must not be used
+carries a flag that says why.
+"""
+
+from dataclasses import dataclass
+from enum import IntFlag
+
+import numpy as np
+from astropy import units as u
+from astropy.table import Table
+from photutils.aperture import CircularAperture, aperture_photometry
+from photutils.detection import find_peaks
+from scipy import ndimage
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from .background import FrameNoise, frame_noise
+
+CHANNELS = ("R", "G", "B")
+FWHM_PER_SIGMA = 2.3548
+
+FIRST_GUESS_FWHM_PX = 3.0
+STRIP_ROWS = 512  # a strip of luminance and its two smoothings stay near the cache; see PERF in DEVELOPERS.md
+NOISE_BLOCK_PX = 64  # noise of the filtered picture is measured per block: nebulosity raises its own threshold
+WIDE_KERNEL = 2.0  # the second Gaussian of the zero-sum kernel; wider lets in nebular structure, narrower loses signal
+APERTURE_FWHM = 1.7  # 1.5 to 2 FWHM of its own channel encloses the same share in all (SCIENCE: observing practice)
+ANNULUS_FWHM = (3.0, 5.0)
+SATURATION_SHARE = 0.95  # a peak above this share of the clipping level may have lost light
+PLATEAU_SHARE = 0.98  # pixels above this share of the peak form a star's flat top
+FAINT_SNR = 10.0  # in the worst channel: a log ratio then has an error near 0.11 mag
+SHAPE_SNR = 20.0  # below this the shape of a star says nothing
+BLEND_FLUX_SHARE = 0.02  # a neighbour with this share of the star's light moves its colour by up to 0.02 mag
+
+
+class Flag(IntFlag):
+    """Why a star is not used. The registry: the tally, the report and the table's header are made from it."""
+
+    SATURATED = 1
+    EDGE = 2
+    BLENDED = 4
+    FAINT = 8
+    SHAPE = 16
+    NO_MATCH = 32
+    NO_BV = 64
+    POOR_BV = 128
+    DOUBLE = 256
+    MISMATCH = 512
+    CLIPPED = 1024
+
+
+FLAG_REASONS = {
+    Flag.SATURATED: "at or near the clipping level in a channel",
+    Flag.EDGE: "too near the edge of the frame or to pixels without data",
+    Flag.BLENDED: "a neighbour's light falls into the aperture",
+    Flag.FAINT: f"signal-to-noise below {FAINT_SNR:.0f} in a channel",
+    Flag.SHAPE: "not the shape of a star: nebular knot, hot pixel, cosmic ray or trail",
+    Flag.NO_MATCH: "no star of the catalogue here",
+    Flag.NO_BV: "the catalogue has no B-V for it",
+    Flag.POOR_BV: "the catalogue's B-V is poor, and there are enough stars with a better one",
+    Flag.DOUBLE: "known double star",
+    Flag.MISMATCH: "brightness does not fit the catalogue's",
+    Flag.CLIPPED: "clipped in the fit as an outlier",
+}
+
+SPOILS_PHOTOMETRY = Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.FAINT | Flag.SHAPE
+
+
+def flag_tally(flags: np.ndarray) -> dict[str, int]:
+    """Count the stars that carry each flag, by its lower-case name."""
+    return {flag.name.lower(): int(np.count_nonzero(flags & flag)) for flag in Flag}
+
+
+def measure_stars(pixels: np.ndarray, *, snr_min: float = 5.0) -> Table:
+    """Find the stars of a linear colour frame and measure them in all channels.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (3, y, x), float32
+        Linear, NaN where there is no data.
+    snr_min : float
+        Detection threshold in units of the local noise of the matched-filtered luminance.
+
+    Returns
+    -------
+    Table
+        ``x_px, y_px, snr, fwhm_px, roundness, flags``, ``saturated_channels`` and, for each channel C,
+        ``flux_C, flux_error_C, sky_C, peak_C`` in units of full scale. ``meta`` holds ``fwhm_px`` and
+        ``aperture_px`` per channel, ``clip_level`` (NaN where no star clips), ``noise`` (a `FrameNoise`), ``shape``
+        and ``snr_min``. Empty, with all its columns, when
+        there is no star.
+
+    References
+    ----------
+    Errors: CCD equation, Merline & Howell 1995, Exp. Astron. 6, 163.
+    """
+    noise = frame_noise(pixels)
+    fwhm_px = _guess_fwhm(pixels, noise, snr_min)
+    x_px, y_px, snr = detect(pixels, noise, fwhm_px, snr_min)
+    clip_level = tuple(_clip_level(plane, x_px, y_px, fwhm_px) for plane in pixels)
+    x_px, y_px, snr = _one_detection_a_core(pixels, clip_level, fwhm_px, x_px, y_px, snr)
+    shape = _shapes(_luminance_stamps(pixels, noise, x_px, y_px, _half_width(fwhm_px)), fwhm_px)
+    x_px, y_px = x_px + shape.dx_px, y_px + shape.dy_px
+    table = Table({"x_px": x_px * u.pix, "y_px": y_px * u.pix, "snr": snr,
+                   "fwhm_px": shape.fwhm_px * u.pix, "roundness": shape.roundness,
+                   "flags": np.zeros(len(x_px), np.int32), "saturated_channels": np.full(len(x_px), "", "U3")})
+    table.meta.update(noise=noise, clip_level=clip_level, snr_min=snr_min, shape=pixels.shape[1:])
+    _flag_saturation(table, pixels)
+    channel_fwhm = [_channel_fwhm(plane, table, fwhm_px) for plane in pixels]
+    table.meta.update(fwhm_px=tuple(channel_fwhm), aperture_px=tuple(APERTURE_FWHM * f for f in channel_fwhm))
+    for index in range(3):
+        _measure_channel(table, pixels[index], index)
+    _flag_quality(table)
+    return table
+
+
+def _clip_level(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: float) -> float:
+    """Value at which the channel clips, from the flat tops of its stars; NaN when none is flat.
+
+    A star of FWHM F has about 0.02 F^2 pixels above 0.98 of its peak; a clipped one has a plateau. Earlier
+    scaling may have moved the level anywhere, and flat-fielding spreads it by some per cent.
+    """
+    cores = _stamps(plane, x_px, y_px, max(1, round(fwhm_px)))
+    peak = np.nanmax(cores, axis=(1, 2), initial=-np.inf)
+    above_sky = peak - np.nanmedian(plane[::16, ::16])
+    flat = np.count_nonzero(cores >= (peak - (1 - PLATEAU_SHARE) * above_sky)[:, None, None], axis=(1, 2))
+    brightest = above_sky > 0.5 * np.max(above_sky, initial=0)
+    plateaus = peak[(flat >= 4 + 0.1 * fwhm_px**2) & brightest]
+    top = np.sort(peak[brightest])[-2:]
+    if len(plateaus) == 0:  # one clipped pixel a star is no plateau, but several stars of one same peak are telling
+        return float(top[0]) if len(top) == 2 and top[1] - top[0] <= 1e-6 * top[1] else np.nan
+    return float(np.min(plateaus))
+
+
+# --- detection -----------------------------------------------------------------------------------------------
+
+
+def detect(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float):
+    """Peaks of the matched-filtered luminance: x_px, y_px (integers as float) and their local SNR.
+
+    The kernel is a difference of Gaussians: it sums to zero, so sky, gradients and smooth nebulosity vanish.
+    Works in overlapping strips, so that no full-size temporary is made.
+    """
+    margin = int(np.ceil(5 * fwhm_px * WIDE_KERNEL / 2))
+    found = [_detect_strip(pixels, noise, fwhm_px, snr_min, start, margin)
+             for start in range(0, pixels.shape[1], STRIP_ROWS)]
+    return tuple(np.concatenate(column) for column in zip(*found, strict=True))
+
+
+def _detect_strip(pixels, noise, fwhm_px, snr_min, start, margin):
+    low, high = max(0, start - margin), min(pixels.shape[1], start + STRIP_ROWS + margin)
+    snr = _filtered_snr(_luminance(pixels[:, low:high], noise), fwhm_px)
+    snr[snr < snr_min] = 0
+    if not snr.any():
+        return np.empty(0), np.empty(0), np.empty(0)
+    peaks = find_peaks(snr, snr_min, min_separation=max(1.0, 0.8 * fwhm_px))
+    x, y = np.asarray(peaks["x_peak"], float), np.asarray(peaks["y_peak"], float)
+    own = (y + low >= start) & (y + low < start + STRIP_ROWS)
+    return x[own], y[own] + low, np.asarray(peaks["peak_value"], float)[own]
+
+
+def _luminance(pixels: np.ndarray, noise: FrameNoise) -> np.ndarray:
+    """Sum of the channels, each in units of its own noise; pixels without data count as sky."""
+    total = np.zeros(pixels.shape[1:], np.float32)
+    for plane, sky, sigma in zip(pixels, noise.sky, noise.noise, strict=True):
+        if sigma > 0:
+            total += np.nan_to_num((plane - np.float32(sky)) * np.float32(1 / sigma), copy=False, nan=0.0)
+    return total
+
+
+def _filtered_snr(luminance: np.ndarray, fwhm_px: float) -> np.ndarray:
+    sigma = fwhm_px / FWHM_PER_SIGMA
+    filtered = ndimage.gaussian_filter(luminance, sigma, truncate=3.5)
+    filtered -= ndimage.gaussian_filter(luminance, WIDE_KERNEL * sigma, truncate=3)
+    return _divide_by_block_noise(filtered)
+
+
+def _divide_by_block_noise(filtered: np.ndarray) -> np.ndarray:
+    size = NOISE_BLOCK_PX
+    for y in range(0, filtered.shape[0], size):
+        for x in range(0, filtered.shape[1], size):
+            block = filtered[y:y + size, x:x + size]
+            spread = 1.4826 * np.median(np.abs(block[::3, ::3]))
+            block *= 1 / spread if spread > 0 else 0
+    return filtered
+
+
+def _guess_fwhm(pixels: np.ndarray, noise: FrameNoise, snr_min: float) -> float:
+    """Median FWHM of the brighter stars in a band across the middle of the frame."""
+    middle = pixels.shape[1] // 2
+    band = pixels[:, max(0, middle - 400):middle + 400]
+    fwhm_px = FIRST_GUESS_FWHM_PX
+    for _ in range(3):
+        x, y, snr = detect(band, noise, fwhm_px, max(snr_min, 8.0))
+        if len(x) == 0:
+            return fwhm_px
+        pick = np.argsort(snr)[::-1][len(x) // 20:][:200]  # the very brightest are often saturated
+        shape = _shapes(_luminance_stamps(band, noise, x[pick], y[pick], _half_width(fwhm_px)), fwhm_px)
+        before, fwhm_px = fwhm_px, float(np.clip(np.nanmedian(shape.fwhm_px), 1.2, 15.0))
+        if abs(fwhm_px / before - 1) < 0.15:
+            break
+    return fwhm_px
+
+
+def _one_detection_a_core(pixels, clip_level, fwhm_px, x_px, y_px, snr):
+    """Replace the several peaks that a wide clipped core gives by one, at its middle."""
+    clipped = np.zeros(pixels.shape[1:], bool)
+    for plane, level in zip(pixels, clip_level, strict=True):
+        if np.isfinite(level):
+            clipped |= plane >= PLATEAU_SHARE * level
+    ys, xs = np.nonzero(clipped)
+    if len(xs) == 0:
+        return x_px, y_px, snr
+    core, count = _connected(np.column_stack([xs, ys]), 1.5)
+    area = np.bincount(core, minlength=count)
+    x_core, y_core = np.bincount(core, xs) / area, np.bincount(core, ys) / area
+    wide = area > fwhm_px**2
+    if not wide.any():
+        return x_px, y_px, snr
+    reach = np.sqrt(area[wide] / np.pi) + fwhm_px
+    tree = cKDTree(np.column_stack([x_px, y_px]))
+    inside = tree.query_ball_point(np.column_stack([x_core, y_core])[wide], reach)
+    keep = np.ones(len(x_px), bool)
+    keep[[i for group in inside for i in group]] = False
+    core_snr = [max((snr[i] for i in group), default=snr.max()) for group in inside]
+    return (np.append(x_px[keep], x_core[wide]), np.append(y_px[keep], y_core[wide]),
+            np.append(snr[keep], core_snr))
+
+
+def _connected(points: np.ndarray, reach: float) -> tuple[np.ndarray, int]:
+    """Label the groups of points that hang together within ``reach``: label per point, number of groups."""
+    pairs = cKDTree(points).query_pairs(reach, output_type="ndarray")
+    n = len(points)
+    graph = coo_matrix((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
+    count, label = connected_components(graph, directed=False)
+    return label, count
+
+
+# --- shapes ----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Shapes:
+    dx_px: np.ndarray
+    dy_px: np.ndarray
+    fwhm_px: np.ndarray
+    roundness: np.ndarray
+
+
+def _half_width(fwhm_px: float) -> int:
+    return int(np.ceil(2.5 * fwhm_px)) + 1
+
+
+def _stamps(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, half: int) -> np.ndarray:
+    """Square cut-outs round each position, shape (n, 2 half + 1, 2 half + 1); NaN beyond the frame."""
+    offset = np.arange(-half, half + 1)
+    rows = np.rint(y_px).astype(int)[:, None] + offset
+    columns = np.rint(x_px).astype(int)[:, None] + offset
+    height, width = plane.shape
+    stamps = plane[np.clip(rows, 0, height - 1)[:, :, None], np.clip(columns, 0, width - 1)[:, None, :]]
+    outside = (((rows < 0) | (rows >= height))[:, :, None] | ((columns < 0) | (columns >= width))[:, None, :])
+    stamps[outside] = np.nan
+    return stamps
+
+
+def _luminance_stamps(pixels, noise, x_px, y_px, half):
+    total = 0
+    for plane, sigma in zip(pixels, noise.noise, strict=True):
+        if sigma > 0:
+            total = total + _stamps(plane, x_px, y_px, half) / np.float32(sigma)
+    return total
+
+
+def _shapes(stamps: np.ndarray, fwhm_px: float) -> _Shapes:
+    """Centroid, FWHM and roundness from Gaussian-windowed moments, the window fitted to each star.
+
+    Windowed moments of a Gaussian of width s under a window of width w give 1/m = 1/s^2 + 1/w^2; the window is
+    matched to the star by iteration (adaptive moments, Bernstein & Jarvis 2002, AJ 123, 583).
+    """
+    half = stamps.shape[1] // 2
+    offset = np.arange(-half, half + 1, dtype=float)
+    values = np.nan_to_num(stamps - _rim_level(stamps)[:, None, None])
+    n = len(stamps)
+    x, y, variance = np.zeros(n), np.zeros(n), np.full(n, (fwhm_px / FWHM_PER_SIGMA) ** 2)
+    for _ in range(6):
+        dx, dy = offset - x[:, None], offset - y[:, None]
+        wx, wy = (np.exp(-0.5 * d**2 / variance[:, None]) for d in (dx, dy))
+        columns, rows = np.einsum("nyx,ny->nx", values, wy) * wx, np.einsum("nyx,nx->ny", values, wx) * wy
+        total = np.where((t := columns.sum(1)) > 0, t, np.nan)
+        mx, my = (columns * dx).sum(1) / total, (rows * dy).sum(1) / total
+        mxx, myy = (columns * dx**2).sum(1) / total - mx**2, (rows * dy**2).sum(1) / total - my**2
+        x, y = (np.clip(np.nan_to_num(p + 2 * m), -half / 2, half / 2) for p, m in ((x, mx), (y, my)))
+        variance = np.clip(np.nan_to_num(_unwindow((mxx + myy) / 2, variance), nan=1.0), 0.2, half**2 / 4)
+    mxy = np.einsum("nyx,ny,nx->n", values, wy * dy, wx * dx) / total - mx * my
+    spread, mean = np.hypot(mxx - myy, 2 * mxy) / 2, (mxx + myy) / 2
+    minor, major = (_unwindow(mean + sign * spread, variance) for sign in (-1, 1))
+    roundness = np.sqrt(np.clip(minor / major, 0, 1))
+    return _Shapes(x, y, FWHM_PER_SIGMA * np.where(np.isfinite(total), np.sqrt(variance), np.nan), roundness)
+
+
+def _unwindow(moment: np.ndarray, window_variance: np.ndarray) -> np.ndarray:
+    """Variance of the star itself, from its moment under the window."""
+    inverse = 1 / np.maximum(moment, 1e-3) - 1 / window_variance
+    return 1 / np.maximum(inverse, 1e-3)
+
+
+def _rim_level(stamps: np.ndarray) -> np.ndarray:
+    """Median of each stamp's outermost ring of pixels; NaN-safe."""
+    rim = np.ones(stamps.shape[1:], bool)
+    rim[1:-1, 1:-1] = False
+    ring = np.where(np.isfinite(stamps[:, rim]), stamps[:, rim], np.inf)
+    count = np.isfinite(ring).sum(1)
+    ring.sort(axis=1)
+    return np.where(count > 0, ring[np.arange(len(ring)), np.maximum(count, 1) // 2], 0.0)
+
+
+def _channel_fwhm(plane: np.ndarray, table: Table, fwhm_px: float) -> float:
+    """Median FWHM in one channel of the 300 stars that show best there, the saturated left out."""
+    clean = np.flatnonzero((table["flags"] == 0) & (table["snr"] >= SHAPE_SNR))
+    pick = clean[np.argsort(table["snr"][clean])[::-1][:300]]
+    if len(pick) < 3:
+        return fwhm_px
+    stamps = _stamps(plane, table["x_px"].value[pick], table["y_px"].value[pick], _half_width(fwhm_px))
+    contrast = stamps[:, stamps.shape[1] // 2, stamps.shape[2] // 2] - _rim_level(stamps)
+    best = np.argsort(contrast)[::-1][:max(3, len(pick) // 2)]
+    return float(np.clip(np.nanmedian(_shapes(stamps[best], fwhm_px).fwhm_px), 0.7 * fwhm_px, 2 * fwhm_px))
+
+
+# --- photometry and flags --------------------------------------------------------------------------------------
+
+
+def _measure_channel(table: Table, plane: np.ndarray, index: int) -> None:
+    """Aperture flux over a local, clipped annulus sky, its error, and the sky, into the table."""
+    noise, channel = table.meta["noise"], CHANNELS[index]
+    fwhm_px, radius_px = table.meta["fwhm_px"][index], table.meta["aperture_px"][index]
+    x_px, y_px = table["x_px"].value, table["y_px"].value
+    flux, sky, flux_error = (np.full(len(table), np.nan) for _ in range(3))
+    if len(table):
+        sky, sky_sigma, n_sky = _annulus(plane, x_px, y_px, fwhm_px)
+        aperture = CircularAperture(np.column_stack([x_px, y_px]), radius_px)
+        area = aperture.area
+        flux = np.asarray(aperture_photometry(plane, aperture)["aperture_sum"]) - area * sky
+        per_pixel = np.maximum(sky_sigma, 0.5 * noise.noise[index]) ** 2 * (1 + area / np.maximum(n_sky, 1))
+        flux_error = np.sqrt(np.maximum(flux, 0) / noise.electrons_per_unit[index] + area * per_pixel)
+    for name, values in (("flux", flux), ("flux_error", flux_error), ("sky", sky)):
+        table[f"{name}_{channel}"] = values
+
+
+def _annulus(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: float):
+    """Clipped median, scatter and number of pixels of the ring round each star; chunked to bound memory."""
+    inner, outer = (r * fwhm_px for r in ANNULUS_FWHM)
+    half = int(np.ceil(outer))
+    dy, dx = np.mgrid[-half:half + 1, -half:half + 1]
+    ring = (np.hypot(dx, dy) >= inner) & (np.hypot(dx, dy) <= outer)
+    return tuple(np.concatenate(column) for column in zip(*(
+        _clipped_median(_stamps(plane, x_px[i:i + 1000], y_px[i:i + 1000], half)[:, ring])
+        for i in range(0, len(x_px), 1000)), strict=True))
+
+
+def _clipped_median(values: np.ndarray):
+    """Sigma-clipped (3 sigma, 3 rounds, about the median) median, MAD scatter and count along axis 1."""
+    values = np.sort(np.where(np.isfinite(values), values, np.inf), axis=1)
+    low, high = np.zeros(len(values), int), np.isfinite(values).sum(1)
+    rows, place = np.arange(len(values)), np.arange(values.shape[1])
+    for _ in range(4):
+        quantile = [values[rows, np.clip(low + (share * (high - low)).astype(int), 0, values.shape[1] - 1)]
+                    for share in (0.1587, 0.5, 0.8413)]
+        median, sigma = quantile[1], quantile[1] - quantile[0]  # the lower side: stars are on the upper
+        inside = (np.abs(values - median[:, None]) <= 3 * np.maximum(sigma, 1e-12)[:, None])
+        low, high = inside.argmax(1), np.where(inside, place, -1).max(1) + 1
+    found = high > low
+    return np.where(found, median, np.nan), np.where(found, sigma, np.nan), high - low
+
+
+def _flag_saturation(table: Table, pixels: np.ndarray) -> None:
+    for channel, plane, level, sky in zip(CHANNELS, pixels, table.meta["clip_level"],
+                                          table.meta["noise"].sky, strict=True):
+        cores = _stamps(plane, table["x_px"].value, table["y_px"].value, 1)
+        peak = np.max(np.nan_to_num(cores, nan=-np.inf), axis=(1, 2), initial=-np.inf)
+        table[f"peak_{channel}"] = np.where(np.isfinite(peak), peak, np.nan)
+        clipped = peak - sky >= SATURATION_SHARE * (level - sky)
+        table["flags"][clipped] |= Flag.SATURATED
+        table["saturated_channels"][clipped] = np.char.add(table["saturated_channels"][clipped], channel)
+
+
+def _flag_quality(table: Table) -> None:
+    """Edge, faint, shape and blended, from what has been measured."""
+    flags = table["flags"]
+    flux, error = (np.array([table[f"{name}_{c}"] for c in CHANNELS]) for name in ("flux", "flux_error"))
+    flags[_beyond_edge(table)] |= Flag.EDGE
+    flags[~(flux / error >= FAINT_SNR).all(axis=0)] |= Flag.FAINT
+    typical = np.nanmedian(table["fwhm_px"].value[table["snr"] >= SHAPE_SNR]) if len(table) else np.nan
+    ratio = table["fwhm_px"].value / typical
+    odd = (ratio < 0.55) | (ratio > 1.8) | (table["roundness"] < 0.5) | ~np.isfinite(ratio)
+    flags[odd & (table["snr"] >= SHAPE_SNR) & (flags & Flag.SATURATED == 0)] |= Flag.SHAPE
+    flags[_blended(table, np.nansum(flux, axis=0))] |= Flag.BLENDED
+
+
+def _beyond_edge(table: Table) -> np.ndarray:
+    """Stars whose aperture leaves the frame or touches pixels without data."""
+    height, width = table.meta["shape"]
+    reach = max(table.meta["aperture_px"])
+    x_px, y_px = table["x_px"].value, table["y_px"].value
+    outside = (x_px < reach) | (y_px < reach) | (x_px > width - 1 - reach) | (y_px > height - 1 - reach)
+    measured = np.array([table[f"{name}_{c}"] for name in ("flux", "sky") for c in CHANNELS])
+    return outside | ~np.isfinite(measured).all(axis=0)
+
+
+def _blended(table: Table, flux: np.ndarray) -> np.ndarray:
+    """Stars with a neighbour in reach of the widest aperture that is bright enough to matter."""
+    reach = max(table.meta["aperture_px"]) + 0.5 * max(table.meta["fwhm_px"])
+    blended = np.zeros(len(table), bool)
+    if len(table) < 2:
+        return blended
+    i, j = cKDTree(np.column_stack([table["x_px"].value, table["y_px"].value])).query_pairs(
+        reach, output_type="ndarray").T
+    blended[i[flux[j] > BLEND_FLUX_SHARE * flux[i]]] = True
+    blended[j[flux[i] > BLEND_FLUX_SHARE * flux[j]]] = True
+    return blended

@@ -36,7 +36,7 @@ def main(arguments: list[str] | None = None) -> int:
     except Exception as error:  # a fault of starcal: still one line and no traceback, but say whose fault it is
         if os.environ.get("STARCAL_DEBUG"):
             raise
-        return _refuse(f"internal fault, please report it (STARCAL_DEBUG=1 shows more): {type(error).__name__}: {error}")
+        return _refuse(f"internal fault, please report it (STARCAL_DEBUG=1 says more): {type(error).__name__} {error}")
 
 
 def _require_source(options) -> None:

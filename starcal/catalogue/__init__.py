@@ -1,0 +1,189 @@
+"""Star catalogues: what every one of them answers with.
+
+A catalogue, embedded or online, gives `CatalogueStars`: plain arrays, one entry a star, ICRS positions at a
+stated epoch, Johnson V and B-V as observed (never dereddened).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+
+__all__ = ["CatalogueStars", "move", "sky_position", "unit_vectors"]
+
+_MAS_PER_RADIAN = np.degrees(1.0) * 3.6e6
+
+
+@dataclass(frozen=True, eq=False)
+class CatalogueStars:
+    """Stars of a catalogue at one epoch.
+
+    Attributes
+    ----------
+    ra_deg, dec_deg : (N,) float64
+        ICRS position at `epoch_yr`. A star without a proper motion stays where it was observed.
+    pmra_mas_yr, pmdec_mas_yr : (N,) float32
+        Proper motion, the first times cos(dec); 0 where `no_pm`.
+    v_mag, bv_mag, bv_error_mag : (N,) float32
+        Johnson V, B-V and the error the catalogue states for B-V; NaN where the catalogue has none.
+        The stated errors correlate with the noise: weight by a smooth model of V instead.
+    bv_clamped : (N,) bool
+        The colour lies beyond the range of the map to Johnson B-V; `bv_mag` is the end of that range.
+    double : (N,) bool
+        Known double, or another entry within 10 arcsec.
+    no_pm : (N,) bool
+        No proper motion is known.
+    hip : (N,) int32
+        Hipparcos number, 0 for none. Components of a double may share one.
+    name : str
+        The catalogue.
+    limit_mag : float
+        The V down to which these stars are complete.
+    epoch_yr : float
+        Julian year of the positions.
+    """
+
+    ra_deg: np.ndarray
+    dec_deg: np.ndarray
+    pmra_mas_yr: np.ndarray
+    pmdec_mas_yr: np.ndarray
+    v_mag: np.ndarray
+    bv_mag: np.ndarray
+    bv_error_mag: np.ndarray
+    bv_clamped: np.ndarray
+    double: np.ndarray
+    no_pm: np.ndarray
+    hip: np.ndarray
+    name: str
+    limit_mag: float
+    epoch_yr: float
+
+    def __len__(self) -> int:
+        """Count the stars."""
+        return len(self.ra_deg)
+
+    def __repr__(self) -> str:
+        """Say in a line what is here."""
+        return (
+            f"<CatalogueStars {self.name}: {len(self)} stars, {int(np.isfinite(self.bv_mag).sum())} with B-V, "
+            f"epoch {self.epoch_yr:.2f}, complete to V {self.limit_mag:.1f}>"
+        )
+
+    def select(self, which: np.ndarray) -> CatalogueStars:
+        """Keep some of the stars.
+
+        Parameters
+        ----------
+        which : (N,) bool or (M,) int
+            A mask or an order of indices.
+
+        Returns
+        -------
+        CatalogueStars
+        """
+        columns = {f.name: getattr(self, f.name) for f in fields(self)}
+        return replace(self, **{k: column[which] for k, column in columns.items() if isinstance(column, np.ndarray)})
+
+    def at_epoch(self, epoch_yr: float) -> CatalogueStars:
+        """Move the stars along their proper motions.
+
+        Parameters
+        ----------
+        epoch_yr : float
+            Julian year, finite.
+
+        Returns
+        -------
+        CatalogueStars
+            Right at the poles, where a proper motion turns with the meridian. Perspective acceleration and
+            parallax are left out: below 0.8 arcsec for the nearest stars, 0.01 arcsec for any other.
+
+        Raises
+        ------
+        ValueError
+            `epoch_yr` is not finite.
+        """
+        if not np.isfinite(epoch_yr):
+            raise ValueError(f"epoch_yr is a Julian year such as 2025.5, not {epoch_yr}")
+        if epoch_yr == self.epoch_yr:
+            return self
+        ra, dec, pmra, pmdec = move(
+            self.ra_deg, self.dec_deg, self.pmra_mas_yr, self.pmdec_mas_yr, epoch_yr - self.epoch_yr
+        )
+        return replace(
+            self,
+            ra_deg=ra,
+            dec_deg=dec,
+            pmra_mas_yr=pmra.astype(np.float32),
+            pmdec_mas_yr=pmdec.astype(np.float32),
+            epoch_yr=float(epoch_yr),
+        )
+
+
+def unit_vectors(ra_deg: np.ndarray, dec_deg: np.ndarray) -> np.ndarray:
+    """Turn positions on the sky into unit vectors.
+
+    Parameters
+    ----------
+    ra_deg, dec_deg : (...) array_like
+
+    Returns
+    -------
+    (..., 3) float64
+    """
+    ra, dec = np.radians(ra_deg), np.radians(dec_deg)
+    return np.stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)], axis=-1)
+
+
+def sky_position(vectors: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Turn vectors, of any length, into positions on the sky.
+
+    Parameters
+    ----------
+    vectors : (..., 3) array_like
+
+    Returns
+    -------
+    ra_deg, dec_deg : (...) float64
+        0 <= ra < 360.
+    """
+    x, y, z = np.moveaxis(np.asarray(vectors, float), -1, 0)
+    ra_deg = np.degrees(np.arctan2(y, x)) % 360.0
+    return np.where(ra_deg >= 360.0, 0.0, ra_deg), np.degrees(np.arctan2(z, np.hypot(x, y)))
+
+
+def move(
+    ra_deg: np.ndarray, dec_deg: np.ndarray, pmra_mas_yr: np.ndarray, pmdec_mas_yr: np.ndarray, years: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Move positions along a straight line in space, seen at constant distance from the start.
+
+    The rigorous model of ESA 1997 (SP-1200, vol. 1, section 1.5.5) with parallax and radial velocity zero.
+
+    Parameters
+    ----------
+    ra_deg, dec_deg, pmra_mas_yr, pmdec_mas_yr : (N,) array_like
+        `pmra_mas_yr` includes cos(dec).
+    years : float or (N,) array_like
+
+    Returns
+    -------
+    ra_deg, dec_deg, pmra_mas_yr, pmdec_mas_yr : (N,) float64
+        Position, and the motion in the directions of the new place.
+    """
+    place = unit_vectors(ra_deg, dec_deg)
+    east, north = _tangents(ra_deg, dec_deg)
+    motion = (np.asarray(pmra_mas_yr)[:, None] * east + np.asarray(pmdec_mas_yr)[:, None] * north) / _MAS_PER_RADIAN
+    moved = place + motion * np.broadcast_to(years, np.shape(ra_deg))[:, None]
+    new_ra_deg, new_dec_deg = sky_position(moved)
+    east, north = _tangents(new_ra_deg, new_dec_deg)
+    new_pmra, new_pmdec = (np.sum(motion * axis, axis=-1) * _MAS_PER_RADIAN for axis in (east, north))
+    return new_ra_deg, new_dec_deg, new_pmra, new_pmdec
+
+
+def _tangents(ra_deg: np.ndarray, dec_deg: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Unit vectors to the east and to the north of each place."""
+    ra, dec = np.radians(ra_deg), np.radians(dec_deg)
+    east = np.stack([-np.sin(ra), np.cos(ra), np.zeros_like(ra)], axis=-1)
+    north = np.stack([-np.sin(dec) * np.cos(ra), -np.sin(dec) * np.sin(ra), np.cos(dec)], axis=-1)
+    return east, north

@@ -7,7 +7,7 @@ from importlib import import_module
 
 __version__ = "0.1.0"
 
-_HOME = {"check": "pipeline", "calibrate": "pipeline", "run": "pipeline", "Calibrated": "pipeline",
+_HOME = {"check": "checking", "calibrate": "calibration", "run": "pipeline", "Calibrated": "calibration",
          "RunResult": "pipeline", "CheckResult": "result", "Verdict": "verdict", "Frame": "frame",
          "read_frame": "frame", "read_channels": "frame", "StarcalError": "errors"}
 

@@ -59,7 +59,7 @@ def _refuse(message: str, status: int = 1) -> int:
 
 
 def _check(options) -> int:
-    from .pipeline import check
+    from .checking import check
 
     sources = [None] if options.red else options.frame
     status = 0
@@ -79,7 +79,7 @@ def _check(options) -> int:
 
 def _calibrate(options) -> int:
     from .frame import check_output
-    from .pipeline import calibrate
+    from .calibration import calibrate
 
     check_output(options.output, options.overwrite)
     with _Bar(options) as bar:

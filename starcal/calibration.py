@@ -1,0 +1,135 @@
+"""Gains applied: the whole frame multiplied, its sky levelled."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from .background import frame_noise
+from .checking import Progress, as_frame, check, silent
+from .colour import SOLAR_BV_MAG
+from .errors import FrameError, NotLinearError, TooFewStars
+from .fit import MIN_STARS
+from .frame import Frame, write_fits
+from .result import CheckResult
+
+STRIP_ROWS = 64  # a strip and what is made of it fit the cache
+
+
+@dataclass(frozen=True, eq=False)
+class Calibrated:
+    """A calibrated frame.
+
+    Attributes
+    ----------
+    pixels : ndarray, shape (3, y, x), float32
+        Calibrated; may exceed 1.
+    frame : Frame
+        What it was made from.
+    check : CheckResult
+        The evidence.
+    matrix : ndarray, shape (3, 3)
+        What each pixel was multiplied by: the gains on a diagonal, or the fitted matrix.
+    sky_offset : ndarray, shape (3,)
+        What was then added to each channel.
+    """
+
+    pixels: np.ndarray
+    frame: Frame
+    check: CheckResult
+    matrix: np.ndarray
+    sky_offset: np.ndarray
+
+    @property
+    def history(self) -> tuple[str, ...]:
+        """Lines for the header."""
+        fit = self.check.fit
+        rows = "; ".join(" ".join(f"{v:.6f}" for v in row) for row in self.matrix)
+        return (f"starcal: channels (R G B) multiplied by the matrix [{rows}]",
+                f"starcal: fitted to B-V of {fit.n_used} stars of {self.check.catalogue.name}, neutral at B-V "
+                f"{fit.white_bv:.2f}", "starcal: sky offsets added " + " ".join(f"{v:.3e}" for v in self.sky_offset))
+
+    def write(self, path: str | Path, *, overwrite: bool = False) -> None:
+        """Write as float32 FITS with the input's header."""
+        write_fits(path, self.pixels, self.frame.header, history=self.history, overwrite=overwrite)
+
+
+def calibrate(frame: Frame | str | Path, *, sky: str = "grey", model: str = "gains", white_bv: float = SOLAR_BV_MAG,
+              snr_min: float = 5.0, assume_linear: bool = False, progress: Progress = silent) -> Calibrated:
+    """Fit gains (or a matrix) to catalogue B-V and multiply the whole frame by them.
+
+    Parameters
+    ----------
+    frame : Frame, str or Path
+        A linear colour frame with a WCS, or a star layer.
+    sky : {"grey", "keep"}
+        Whether one offset per channel brings the sky background to grey. Gradients stay.
+    model, white_bv, snr_min, assume_linear, progress
+        As for `check`.
+
+    Returns
+    -------
+    Calibrated
+
+    Raises
+    ------
+    NotLinearError
+        The picture is stretched.
+    TooFewStars
+        There is no fit.
+    FrameError
+        The verdict is no: gains cannot make these channels show star colours.
+    """
+    if sky not in ("grey", "keep"):
+        raise ValueError(f"sky {sky!r} given; it is 'grey' or 'keep'")
+    frame = as_frame(frame, progress)
+    found = check(frame, white_bv=white_bv, model=model, snr_min=snr_min, assume_linear=assume_linear,
+                  progress=progress)
+    _require_usable(found)
+    progress("calibrating", 0.9)
+    return apply_calibration(frame, found, sky)
+
+
+def _require_usable(found: CheckResult) -> None:
+    reason, name = found.verdict.reasons[0], found.frame
+    if found.fit is None and found.verdict.verdict == "no":
+        raise NotLinearError(f"{name}: {reason}. Use the linear frame, or add --assume-linear.")
+    if found.fit is None:
+        raise TooFewStars(f"{name}: {reason}. Try: starcal run {name}", found=0, needed=MIN_STARS)
+    if found.verdict.verdict == "no":
+        raise FrameError(f"{name}: {reason}. Try: starcal run {name}")
+
+
+def apply_calibration(frame: Frame, found: CheckResult, sky: str = "grey") -> Calibrated:
+    """Multiply a frame by the gains or the matrix of a check, and level its sky.
+
+    Parameters
+    ----------
+    frame : Frame
+    found : CheckResult
+        With a fit.
+    sky : {"grey", "keep"}
+
+    Returns
+    -------
+    Calibrated
+    """
+    matrix = found.matrix.matrix if found.matrix is not None else np.diag(found.fit.gains)
+    level = matrix @ np.array(frame_noise(frame.pixels).sky)
+    offset = level[1] - level if sky == "grey" else np.zeros(3)
+    return Calibrated(_transform(frame.pixels, matrix, offset), frame, found, matrix, offset)
+
+
+def _transform(pixels: np.ndarray, matrix: np.ndarray, offset: np.ndarray) -> np.ndarray:
+    """matrix @ pixel + offset, by strips that fit the cache."""
+    out = np.empty_like(pixels)
+    matrix, offset = matrix.astype(np.float32), offset.astype(np.float32)
+    diagonal = np.count_nonzero(matrix - np.diag(np.diag(matrix))) == 0
+    for y in range(0, pixels.shape[1], STRIP_ROWS):
+        strip = pixels[:, y:y + STRIP_ROWS]
+        if diagonal:
+            np.multiply(strip, np.diag(matrix)[:, None, None], out=out[:, y:y + STRIP_ROWS])
+        else:
+            out[:, y:y + STRIP_ROWS] = np.tensordot(matrix, strip, 1)
+        out[:, y:y + STRIP_ROWS] += offset[:, None, None]
+    return out

@@ -1,0 +1,225 @@
+"""Can calibration rescue this frame: frame, stars, match, fit and verdict, in order."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from astropy.table import Table
+from scipy.spatial import cKDTree
+
+from . import colour, verdict
+from .catalogue import embedded
+from .errors import TooFewStars
+from .fit import MIN_SPREAD_MATRIX, MIN_STARS, MIN_STARS_MATRIX, brightness_slope, fit_gains, fit_matrix
+from .frame import Frame, pixel_scale_arcsec, read_frame
+from .match import Match, match_catalogue
+from .result import CatalogueUse, CheckResult
+from .stars import BLEND_FLUX_SHARE, CHANNELS, SPOILS_PHOTOMETRY, Flag, measure_stars
+
+MATCH_MARGIN_PX = 250  # catalogue beyond the frame's edge, so that shifted copies of it are as full
+ENOUGH_STARS = 40  # with so many, stars whose catalogue colour is poor are left out
+GOOD_V_LIMITS = (11.0, 11.5, 12.0)  # the embedded catalogue's B-V is good to 0.1 mag at V 10.9, and biased beyond 11.5
+SHAPE_STARS = 20
+
+Progress = Callable[[str, float], None]
+
+
+def silent(step: str, share: float) -> None:
+    """Take no notice of progress."""
+
+
+def check(frame: Frame | str | Path, *, white_bv: float = colour.SOLAR_BV_MAG, model: str = "gains",
+          snr_min: float = 5.0, assume_linear: bool = False, progress: Progress = silent) -> CheckResult:
+    """Say whether photometric calibration can rescue a frame.
+
+    Parameters
+    ----------
+    frame : Frame, str or Path
+        A linear colour frame.
+    white_bv : float
+        B-V of the star that shall come out neutral, -0.3 to 1.5.
+    model : {"gains", "matrix"}
+        Whether to fit a 3x3 matrix besides the gains.
+    snr_min : float
+        Detection threshold.
+    assume_linear : bool
+        Believe that the frame is linear, whatever it looks like.
+    progress : callable
+        Told the step and the share done.
+
+    Returns
+    -------
+    CheckResult
+
+    Raises
+    ------
+    FrameError
+        The file is not a usable colour frame.
+    TooFewStars
+        ``model="matrix"`` with too few stars or too little spread of colour.
+    ValueError
+        ``white_bv`` or ``model`` outside their range.
+    """
+    _require_settings(white_bv, model)
+    frame = as_frame(frame, progress)
+    progress("finding and measuring stars", 0.2)
+    stars = measure_stars(frame.pixels, snr_min=snr_min)
+    notes = (*frame.notes, f"1.0 is {frame.full_scale:g} of the input ({frame.full_scale_source})",
+             *_gradient_note(stars.meta["noise"]))
+    blank = CheckResult(frame.name, verdict.without_wcs(""), "palette", "", stars, None, None, np.empty(0, int), None,
+                        verdict.Linearity(growth=_growth(stars)), None, white_bv, notes)
+    progress("matching the catalogue", 0.6)
+    result = _matched(blank, frame) if frame.wcs is not None else _unmatched(blank, frame)
+    if result.linearity.stretched and not assume_linear:
+        return _stretched(result)
+    if result.match is None or not result.match.credible:
+        return result
+    progress("fitting", 0.8)
+    return _fitted(result, model)
+
+
+def _require_settings(white_bv: float, model: str) -> None:
+    low, high = colour.BV_RANGE_MAG
+    if not low <= white_bv <= high:
+        raise ValueError(f"white reference B-V {white_bv} given; stars have {low} to {high}, the sun 0.65")
+    if model not in ("gains", "matrix"):
+        raise ValueError(f"model {model!r} given; it is 'gains' or 'matrix'")
+
+
+def as_frame(frame: Frame | str | Path, progress: Progress = silent) -> Frame:
+    """The frame itself, or the frame that a file holds."""
+    if isinstance(frame, Frame):
+        return frame
+    progress("reading", 0.0)
+    return read_frame(frame)
+
+
+def _gradient_note(noise) -> tuple[str, ...]:
+    if not noise.has_gradient:
+        return ()
+    return (f"the sky has a gradient: {max(noise.gradient):.0f} times the pixel noise from edge to edge; starcal does "
+            "not remove it",)
+
+
+def _growth(stars: Table) -> float:
+    """FWHM of the brightest third of the clean stars over that of the faintest third."""
+    good = (stars["flags"] & (SPOILS_PHOTOMETRY & ~Flag.FAINT) == 0) & (stars["snr"] > 20)
+    if good.sum() < SHAPE_STARS:
+        return np.nan
+    widths = stars["fwhm_px"].value[good][np.argsort(stars["snr"][good])]
+    third = len(widths) // 3
+    return float(np.median(widths[-third:]) / np.median(widths[:third]))
+
+
+def _unmatched(result: CheckResult, frame: Frame) -> CheckResult:
+    result.stars["flags"] |= Flag.NO_MATCH
+    missing = "missing: " + ", ".join(frame.wcs_missing) if frame.wcs_missing else "not usable"
+    return replace(result, verdict=verdict.without_wcs(missing),
+                   route_reason="without a WCS no star can be looked up in a catalogue")
+
+
+def _matched(result: CheckResult, frame: Frame) -> CheckResult:
+    stars, shape = result.stars, frame.pixels.shape[1:]
+    catalogue = _field(frame)
+    brightness = instrumental_mag(stars)
+    match = match_catalogue(np.column_stack([stars["x_px"].value, stars["y_px"].value]), brightness, frame.wcs, shape,
+                            catalogue, pixel_scale_arcsec(frame.wcs))
+    _add_catalogue(stars, match, catalogue)
+    use = CatalogueUse(catalogue.name, int(match.in_frame.sum()), catalogue.limit_mag)
+    clean = stars["flags"] & (Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.NO_MATCH | Flag.MISMATCH) == 0
+    slope, error = brightness_slope(brightness[clean], stars["v_mag"][clean]) if match.credible else (np.nan, np.nan)
+    linearity = replace(result.linearity, slope=slope, slope_error=error)
+    return replace(result, match=match, catalogue=use, linearity=linearity,
+                   verdict=verdict.without_match(match, len(stars)),
+                   route_reason="the catalogue's stars could not be found on the frame")
+
+
+def instrumental_mag(stars: Table) -> np.ndarray:
+    """Magnitudes of the stars from all their light, zero point arbitrary; NaN where there is no positive flux."""
+    light = sum(np.asarray(stars[f"flux_{c}"]) for c in CHANNELS)
+    return -2.5 * np.log10(np.where(light > 0, light, np.nan))
+
+
+def _field(frame: Frame):
+    """The catalogue's stars on and round the frame, at its epoch."""
+    height, width = frame.pixels.shape[1:]
+    ra, dec = (float(v) for v in frame.wcs.all_pix2world((width - 1) / 2, (height - 1) / 2, 0))
+    radius = (np.hypot(height, width) / 2 + MATCH_MARGIN_PX) * pixel_scale_arcsec(frame.wcs) / 3600
+    return embedded.cone(ra % 360, dec, min(radius, 90.0), epoch_yr=frame.epoch_yr or 2000.0)
+
+
+def _add_catalogue(stars: Table, match: Match, catalogue) -> None:
+    """Give the matched rows what the catalogue knows of them, and flag what it knows against them."""
+    row = np.full(len(stars), -1)
+    if match.credible:
+        row[match.star] = match.catalogue
+    known = row >= 0
+    for name in ("ra_deg", "dec_deg", "v_mag", "bv_mag", "bv_error_mag"):
+        stars[name] = np.where(known, getattr(catalogue, name)[row] if len(catalogue) else np.nan, np.nan)
+    stars["hip"] = np.where(known, catalogue.hip[row] if len(catalogue) else 0, 0)
+    flags = stars["flags"]
+    flags[~known] |= Flag.NO_MATCH
+    flags[known & ~np.isfinite(stars["bv_mag"])] |= Flag.NO_BV
+    if match.credible:
+        flags[match.star[match.mismatched]] |= Flag.MISMATCH
+        flags[match.star[catalogue.double[match.catalogue]]] |= Flag.DOUBLE
+        flags[match.star[catalogue.bv_clamped[match.catalogue]]] |= Flag.POOR_BV
+        flags[match.star[_crowded(match, catalogue, max(stars.meta["aperture_px"]))]] |= Flag.BLENDED
+
+
+def _crowded(match: Match, catalogue, aperture_px: float) -> np.ndarray:
+    """Pairs with another catalogue star in the aperture that is bright enough to matter."""
+    inside = np.flatnonzero(match.in_frame)
+    tree = cKDTree(np.column_stack([match.x_px[inside], match.y_px[inside]]))
+    fainter_by = -2.5 * np.log10(BLEND_FLUX_SHARE)
+    crowded = np.zeros(len(match.star), bool)
+    for pair, row in enumerate(match.catalogue):
+        if match.in_frame[row]:
+            others = inside[tree.query_ball_point((match.x_px[row], match.y_px[row]), 1.2 * aperture_px)]
+            crowded[pair] = np.any(catalogue.v_mag[others[others != row]] < catalogue.v_mag[row] + fainter_by)
+    return crowded
+
+
+def _stretched(result: CheckResult) -> CheckResult:
+    return replace(result, verdict=verdict.stretched(result.linearity), route="palette",
+                   route_reason="the picture is not linear, so ratios of its channels mean nothing")
+
+
+def _fitted(result: CheckResult, model: str) -> CheckResult:
+    stars = result.stars
+    rows = _rows_to_fit(stars)
+    if len(rows) < MIN_STARS:
+        return replace(result, verdict=verdict.too_few(len(rows), len(result.match.star)), route="palette",
+                       route_reason=f"{len(rows)} clean matched stars, {MIN_STARS} needed for a fit")
+    flux, error = (np.array([stars[f"{name}_{c}"][rows] for c in CHANNELS]) for name in ("flux", "flux_error"))
+    bv = np.asarray(stars["bv_mag"][rows], float)
+    fit = fit_gains(flux, error, bv, embedded.bv_error_model(np.asarray(stars["v_mag"][rows])), result.white_bv)
+    stars["flags"][rows[~fit.used]] |= Flag.CLIPPED
+    target = colour.star_rgb(bv[fit.used], result.white_bv)
+    before, after = (float(np.median(colour.uv_prime_distance((g * flux.T)[fit.used], target)))
+                     for g in (np.ones(3), fit.gains))
+    judged = verdict.decide(fit, before, after)
+    matrix = _matrix(fit, flux[:, fit.used], target) if model == "matrix" else None
+    route, reason = ("gains", "calibration by gains serves") if judged.verdict == "rescue" else (
+        "palette", f"calibration cannot be trusted here: {judged.reasons[0]}")
+    return replace(result, verdict=judged, route=route, route_reason=reason, fit=fit, fitted=rows, matrix=matrix)
+
+
+def _rows_to_fit(stars: Table) -> np.ndarray:
+    """Clean matched stars, the poorly known ones left out where there are enough others."""
+    clean = stars["flags"] == 0
+    for limit in GOOD_V_LIMITS:
+        bright = clean & (stars["v_mag"] <= limit)
+        if bright.sum() >= ENOUGH_STARS:
+            stars["flags"][clean & ~bright] |= Flag.POOR_BV
+            return np.flatnonzero(bright)
+    return np.flatnonzero(clean)
+
+
+def _matrix(fit, flux: np.ndarray, target: np.ndarray):
+    if fit.n_used < MIN_STARS_MATRIX or fit.bv_spread < MIN_SPREAD_MATRIX:
+        raise TooFewStars(
+            f"{fit.n_used} stars with a B-V spread of {fit.bv_spread:.2f} mag for a matrix, {MIN_STARS_MATRIX} with "
+            f"{MIN_SPREAD_MATRIX} needed: use --model gains", found=fit.n_used, needed=MIN_STARS_MATRIX)
+    return fit_matrix(flux, target, fit.gains)

@@ -1,0 +1,16 @@
+"""Frames: pixels, where they are on the sky, and what is known of them; reading and writing.
+
+One idea a file: `reading` puts a `Frame` together, `fits_files` and `pictures` fetch planes and header from FITS
+and from TIFF, PNG, JPEG, `levels` finds the full scale, blank borders and dead channels, `sky` makes sense of the
+header (WCS, epoch), `wcs_files` reads a WCS given apart, `output` writes so that a half-written file never carries
+the final name.
+"""
+
+from .output import atomic_write, check_output, write_fits, write_tiff16
+from .reading import Frame, read_channels, read_frame
+from .sky import footprint_deg, pixel_scale_arcsec, require_wcs
+
+__all__ = [
+    "Frame", "atomic_write", "check_output", "footprint_deg", "pixel_scale_arcsec", "read_channels", "read_frame",
+    "require_wcs", "write_fits", "write_tiff16",
+]

@@ -1,0 +1,197 @@
+"""Planes and header from a FITS file: cubes, three extensions, single planes; any number type, compressed or not."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import ceil, prod
+from pathlib import Path
+
+import numpy as np
+from astropy.io import fits
+
+from ..errors import FrameError
+from .sky import card_value, merged_header, warnings_to
+
+CHUNK_PIXELS = 1 << 18          # 1 MiB of float32 stays in the cache between the file and its byte swap
+GZIP_LIMIT = 1040               # deflate cannot do better than 1032 to 1
+COMPRESSION_LIMIT = 10_000      # tiles of one value shrink to a few bytes
+CHANNEL_NAMES = ({"R": 0, "RED": 0}, {"G": 1, "GREEN": 1}, {"B": 2, "BLUE": 2})
+COMPOSE = "starcal compose --red A --green B --blue C -o OUT"
+
+
+@dataclass(frozen=True, eq=False)
+class Raw:
+    """Planes as a file has them: float32, native, in the numbers of the file; not yet scaled or judged."""
+
+    pixels: np.ndarray                      # (channel, y, x), 1 or 3 channels
+    header: fits.Header
+    kinds: tuple[str, ...]                  # number type per channel, e.g. "uint16"
+    filters: tuple[str | None, ...]
+    notes: tuple[str, ...] = ()
+    is_picture: bool = False                # TIFF, PNG, JPEG: rows were stored from the top, WCS comes from elsewhere
+
+
+@dataclass(frozen=True)
+class Plane:
+    """One channel still in the file."""
+
+    hdu: object
+    rows: Callable                          # (first, end) -> array (rows, x)
+    shape: tuple[int, int]
+
+
+def load_fits(path: Path, channels: int) -> Raw:
+    """Read `channels` planes (1 or 3), checked for size before anything is allocated.
+
+    The file is opened here because astropy leaves a damaged one open; integers are not made unsigned by astropy
+    (`uint=False`) because it then forgets BLANK.
+    """
+    notes: list[str] = []
+    with warnings_to(notes), open(path, "rb") as file, fits.open(file, memmap=False, uint=False) as hdus:
+        for hdu in hdus:
+            for card in hdu.header.cards:
+                card.verify("fix")
+        images = [hdu for hdu in hdus if hdu.is_image and len(_shape(hdu)) >= 2 and prod(_shape(hdu)) > 0]
+        planes = _choose(images, channels, path.name, notes)
+        for hdu in {id(plane.hdu): plane.hdu for plane in planes}.values():
+            _check_claim(hdu, path)
+        header = _joint_header([plane.hdu for plane in planes], hdus[0])
+        kinds = tuple(_kind(plane.hdu.header) for plane in planes)
+        filters = _filters(planes)
+        pixels = _read(planes)
+    return Raw(pixels, header, kinds, filters, tuple(notes))
+
+
+def _read(planes):
+    rows, columns = planes[0].shape
+    pixels = np.empty((len(planes), rows, columns), np.float32)
+    step = max(1, CHUNK_PIXELS // columns)
+    with np.errstate(over="ignore", invalid="ignore"):      # what float32 cannot hold becomes inf, and is counted later
+        for plane, target in zip(planes, pixels, strict=True):
+            for first in range(0, rows, step):
+                target[first:first + step] = plane.rows(first, min(first + step, rows))
+    return pixels
+
+
+# ---------------------------------------------------------------------------------------------------- which planes
+
+def _choose(images, channels, name, notes):
+    """The planes to read, in order R, G, B."""
+    cubes = [hdu for hdu in images if _channel_axis(hdu) is not None]
+    flat = [hdu for hdu in images if len(_kept_axes(hdu)) == 2]
+    if channels == 1:
+        if len(flat) != 1 or cubes:
+            found = "a colour frame" if cubes else f"{len(flat)} pictures"
+            raise FrameError(f"{name}: one channel was expected, this file holds {found}. Give a colour frame by "
+                             "itself, without --red --green --blue; else save the channel alone.")
+        return [_plane(flat[0])]
+    if cubes:
+        if len(cubes) > 1:
+            notes.append(f"The file holds {len(cubes)} colour frames; the first was taken.")
+        return [_plane(cubes[0], channel) for channel in range(3)]
+    return [_plane(hdu) for hdu in _three_extensions(flat, images, name, notes)]
+
+
+def _three_extensions(flat, images, name, notes):
+    named = [[hdu for hdu in flat if hdu.name.upper() in names] for names in CHANNEL_NAMES]
+    if all(len(found) == 1 for found in named):
+        chosen = [found[0] for found in named]
+    elif len(flat) == 3:
+        chosen = flat
+        notes.append("Three pictures in one file, not named R, G, B: they were taken as R, G, B in that order.")
+    else:
+        raise FrameError(f"{name}: {_what_is_there(flat, images)}; three channels are needed. {_advice(flat)}")
+    if len({_plane(hdu).shape for hdu in chosen}) > 1:
+        sizes = ", ".join("{1} x {0}".format(*_plane(hdu).shape) for hdu in chosen)
+        raise FrameError(f"{name}: its three pictures differ in size ({sizes}). Register them on one pixel grid first.")
+    return chosen
+
+
+def _what_is_there(flat, images):
+    if len(flat) == 1:
+        return "this is a picture of 1 channel"
+    if flat:
+        return f"the file holds {len(flat)} pictures of 1 channel and does not name them R, G, B"
+    if images:
+        return f"its picture has the axes {' x '.join(str(n) for n in reversed(_shape(images[0])))}"
+    return "there is no picture in this file"
+
+
+def _advice(flat):
+    return f"Put three of them together: {COMPOSE}" if flat else "Save the picture as three planes, R, G, B."
+
+
+def _shape(hdu):
+    return tuple(hdu.shape or ())
+
+
+def _kept_axes(hdu):
+    """Axes (numpy order) that count: those of length 1 are dropped where there are more than two."""
+    shape = _shape(hdu)
+    return [axis for axis, length in enumerate(shape) if length > 1 or len(shape) == 2]
+
+
+def _channel_axis(hdu):
+    """Which of the axes is the one of the three colours: the first of three, else the last; None if neither."""
+    shape, kept = _shape(hdu), _kept_axes(hdu)
+    if len(kept) != 3:
+        return None
+    return next((axis for axis in (kept[0], kept[2]) if shape[axis] == 3), None)
+
+
+def _plane(hdu, channel=None):
+    shape, kept = _shape(hdu), _kept_axes(hdu)
+    axis = None if channel is None else _channel_axis(hdu)
+    y, x = (a for a in kept if a != axis)
+    whole = axis == kept[-1] or isinstance(hdu, fits.CompImageHDU)    # in chunks, each would read most of it again
+
+    def rows(first, end):
+        index = [0] * len(shape)
+        index[y], index[x] = slice(first, end), slice(None)
+        if axis is not None:
+            index[axis] = channel
+        return (hdu.data if whole else hdu.section)[tuple(index)]
+
+    return Plane(hdu, rows, (shape[y], shape[x]))
+
+
+# ---------------------------------------------------------------------------------------------------- header
+
+def _kind(header):
+    """Number type as the camera meant it: BZERO of half the range makes signed numbers unsigned, and back."""
+    bits, zero, scale = header["BITPIX"], header.get("BZERO", 0), header.get("BSCALE", 1)
+    if bits < 0:
+        return f"float{-bits}"
+    if scale == 1 and zero == 0:
+        return "uint8" if bits == 8 else f"int{bits}"
+    if scale == 1 and zero == (-128 if bits == 8 else 2 ** (bits - 1)):
+        return "int8" if bits == 8 else f"uint{bits}"
+    return f"float, stored as {bits}-bit integers"
+
+
+def _joint_header(hdus, primary):
+    own = hdus[0].header
+    return own.copy() if hdus[0] is primary else merged_header(own, primary.header)
+
+
+def _filters(planes):
+    """Filter of each plane where each has a header of its own; one header cannot tell three filters."""
+    if len({id(plane.hdu) for plane in planes}) < len(planes):
+        return (None,) * len(planes)
+    names = [card_value(plane.hdu.header, "FILTER") for plane in planes]
+    return tuple(None if name is None else str(name).strip() for name in names)
+
+
+def _check_claim(hdu, path):
+    """A header may promise more than the file holds; find that out before memory is asked for."""
+    held = path.stat().st_size
+    with open(path, "rb") as file:
+        most = held * GZIP_LIMIT if file.read(2) == b"\x1f\x8b" else held
+    claimed = prod(_shape(hdu)) * abs(hdu.header["BITPIX"]) // 8
+    if isinstance(hdu, fits.CompImageHDU):
+        tiles = prod(ceil(n / t) for n, t in zip(_shape(hdu), hdu.tile_shape, strict=True))
+        complete = tiles == hdu._bintable.header["NAXIS2"] and claimed <= most * COMPRESSION_LIMIT
+    else:
+        complete = hdu.fileinfo()["datLoc"] + claimed <= most
+    if not complete:
+        raise FrameError(f"{path.name}: the file is cut short: its header promises {claimed} bytes of pixels, the "
+                         f"whole file has {held}. Copy or download it again.")

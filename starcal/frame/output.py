@@ -1,0 +1,180 @@
+"""Writing: complete or not at all. Every output goes to a temporary name in its folder and is renamed at the end."""
+
+import errno
+import os
+import secrets
+import stat
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+import numpy as np
+from astropy.io import fits
+
+from ..errors import OutputError
+from .levels import chunks
+from .sky import warnings_to
+
+FITS_BLOCK = 2880
+TIFF_ROWS = 64                  # rows converted at a time: they stay in the cache
+# What a header says of the numbers of the old file, or of its place among extensions; the rest is kept.
+STALE_KEYS = ("BLANK", "BUNIT", "CHECKSUM", "DATASUM", "DATAMIN", "DATAMAX", "EXTNAME", "EXTVER", "EXTLEVEL", "INHERIT",
+              "BLOCKED", "EXTEND")
+ADVICE = {
+    errno.ENOSPC: "Free some space, or write elsewhere.",
+    errno.EDQUOT: "Free some space, or write elsewhere.",
+    errno.EFBIG: "The file system or a limit (ulimit -f) allows no larger file; write elsewhere.",
+    errno.ENAMETOOLONG: "Give a shorter name.",
+}
+
+
+def check_output(path: str | Path, overwrite: bool = False) -> Path:
+    """Where an output will really go (links followed), checked before any work is done.
+
+    Raises
+    ------
+    OutputError
+        Something is there and `overwrite` is not set, it is not a regular file, or the folder does not exist or may
+        not be written to.
+    """
+    target = Path(os.path.realpath(path))
+    try:
+        mode = os.stat(target).st_mode
+    except (FileNotFoundError, NotADirectoryError):
+        mode = None
+    except OSError as error:
+        raise _refusal(path, error) from error
+    if mode is not None and stat.S_ISDIR(mode):
+        raise OutputError(f"{path}: this is a folder. Give a file name in it.")
+    if mode is not None and not stat.S_ISREG(mode):
+        raise OutputError(f"{path}: this is not a regular file. Give another name.")
+    if mode is not None and not overwrite:
+        raise OutputError(f"{path}: the file exists. Give another name, or replace it with --overwrite")
+    if not target.parent.is_dir():
+        raise OutputError(f"{path}: there is no folder {target.parent}. Type: mkdir -p '{target.parent}'")
+    if not os.access(target.parent, os.W_OK):
+        raise OutputError(f"{path}: its folder may not be written to. Type: chmod u+w '{target.parent}'")
+    return target
+
+
+def _refusal(path, error):
+    """What the system said, and what to do about it."""
+    advice = ADVICE.get(error.errno, "Check that the folder may be written to, or write elsewhere.")
+    return OutputError(f"{path}: cannot be written: {error.strerror or error}. {advice}")
+
+
+@contextmanager
+def atomic_write(path: str | Path, overwrite: bool = False):
+    """Open a file for writing bytes that takes its name only when all is written and on the disk.
+
+    Parameters
+    ----------
+    path : str or Path
+    overwrite : bool
+        Replace an existing file.
+
+    Yields
+    ------
+    BinaryIO
+        For libraries that want a path: its `.name` is the temporary one.
+
+    Raises
+    ------
+    OutputError
+        As `check_output`; besides, the folder is read-only or the disk is full. The temporary file is removed,
+        an existing output stays as it was.
+    """
+    target = check_output(path, overwrite)
+    temporary = target.parent / f".starcal-{secrets.token_hex(6)}.part"
+    try:
+        with open(temporary, "xb") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        check_output(path, overwrite)           # somebody else may have written there in the meantime
+        os.replace(temporary, target)
+    except OutputError:
+        raise
+    except OSError as error:
+        raise _refusal(path, error) from error
+    finally:
+        with suppress(OSError):
+            temporary.unlink(missing_ok=True)
+
+
+def write_fits(path: str | Path, pixels: np.ndarray, header: fits.Header | None = None, *,
+               history: tuple[str, ...] = (), overwrite: bool = False) -> None:
+    """Write pixels as float32 FITS, with the header of the input.
+
+    Parameters
+    ----------
+    path : str or Path
+    pixels : (channel, y, x) or (y, x), any real type
+    header : astropy.io.fits.Header, optional
+        Kept, WCS, COMMENT, HISTORY and HIERARCH included, except what describes the storage of the old file.
+    history : tuple of str
+        What starcal did; a HISTORY card each, or more for long ones.
+    overwrite : bool
+
+    Raises
+    ------
+    OutputError
+        As `atomic_write`.
+    """
+    if pixels.ndim not in (2, 3):
+        raise ValueError(f"pixels must have the axes (channel, y, x) or (y, x), not the shape {pixels.shape}")
+    with atomic_write(path, overwrite) as file:
+        file.write(output_header(pixels.shape, header, history))
+        for plane in pixels.reshape(-1, *pixels.shape[-2:]):
+            for chunk in chunks(plane):
+                file.write(chunk.astype(">f4", order="C").data)
+        file.write(bytes(-4 * pixels.size % FITS_BLOCK))
+
+
+def output_header(shape: tuple[int, ...], header: fits.Header | None, history: tuple[str, ...]) -> bytes:
+    """Header block of a float32 primary array."""
+    cards = [("SIMPLE", True, "FITS file"), ("BITPIX", -32, "float32"), ("NAXIS", len(shape))]
+    made = fits.Header([*cards, *((f"NAXIS{i}", n) for i, n in enumerate(reversed(shape), start=1))])
+    kept = (header or fits.Header()).copy(strip=True)
+    for key in STALE_KEYS:
+        kept.remove(key, ignore_missing=True, remove_all=True)
+    with warnings_to([]):       # cards beyond repair stay as they are; reading them has been noted already
+        made.extend(kept, bottom=True)
+        for line in history:
+            made.add_history(" ".join(line.encode("ascii", "replace").decode().split()))
+        return made.tostring().encode("ascii", "replace")
+
+
+def write_tiff16(path: str | Path, pixels: np.ndarray, *, overwrite: bool = False) -> None:
+    """Write a colour picture as 16-bit RGB TIFF, 1 becoming 65535; what is outside [0, 1] is clipped, NaN is black.
+
+    Row 0 of `pixels` is the bottom of the picture, as in a `Frame`; TIFF stores the top first.
+
+    Parameters
+    ----------
+    path : str or Path
+    pixels : (3, y, x) float
+    overwrite : bool
+
+    Raises
+    ------
+    OutputError
+        As `atomic_write`.
+    """
+    import tifffile
+
+    numbers = _to_16_bits(pixels)
+    with atomic_write(path, overwrite) as file:
+        tifffile.imwrite(file, numbers, photometric="rgb", software="starcal", metadata=None)
+
+
+def _to_16_bits(pixels):
+    """(y, x, 3) uint16, top row first."""
+    rows = pixels.shape[1]
+    numbers = np.empty((*pixels.shape[1:], 3), np.uint16)
+    for first in range(0, rows, TIFF_ROWS):
+        end = min(first + TIFF_ROWS, rows)
+        target = numbers[rows - end:rows - first][::-1]
+        for channel, plane in enumerate(pixels):
+            inside = np.fmin(np.fmax(plane[first:end], np.float32(0)), np.float32(1))      # fmax turns NaN into 0
+            target[..., channel] = inside * np.float32(65535) + np.float32(0.5)
+    return numbers

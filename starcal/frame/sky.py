@@ -1,0 +1,279 @@
+"""What a header says: where on the sky the pixels are, and when they were taken."""
+
+import datetime
+import re
+import warnings
+from contextlib import contextmanager
+from typing import NamedTuple
+
+import numpy as np
+from astropy.io import fits
+from astropy.utils.exceptions import AstropyWarning
+from astropy.wcs import WCS, WCSSUB_CELESTIAL
+from astropy.wcs.utils import proj_plane_pixel_area
+
+from ..errors import NoWCSError
+
+WCS_KEYS = re.compile(
+    r"(WCSAXES|WCSNAME|(CTYPE|CRVAL|CRPIX|CDELT|CUNIT)\d|(CD|PC|PV|PS)\d+_\d+|LONPOLE|LATPOLE|RADESYS|EQUINOX)[A-Z]?$"
+    r"|CROTA\d$|RADECSYS$|EPOCH$|(A|B|AP|BP)_(ORDER|DMAX|\d_\d)$"
+)
+SCALE_KEYS = re.compile(r"CD\d_\d$|CDELT\d$")
+SIP_KEYS = re.compile(r"[AB]_(ORDER|\d_\d)$")
+DAY_ZERO = {"MJD-AVG": 2400000.5, "MJD-OBS": 2400000.5, "JD-OBS": 0.0, "JD": 0.0}
+DATE_KEYS = ("DATE-AVG", "DATE-OBS", "DATE-BEG", "DATE-END", *DAY_ZERO)
+OLDEST_YR, NEWEST_YR = 1880, 2150        # MJD 0, a date that was never set, is 1858
+
+
+class Sky(NamedTuple):
+    """Outcome of looking for a celestial WCS: the WCS or what is missing, and notes in plain words."""
+
+    wcs: WCS | None
+    missing: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+@contextmanager
+def warnings_to(notes: list):
+    """Append the warnings of astropy to `notes`, once each; warnings of anybody else go on their way."""
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        yield
+    for warning in caught:
+        if not issubclass(warning.category, AstropyWarning):
+            warnings.warn_explicit(warning.message, warning.category, warning.filename, warning.lineno)
+            continue
+        text = " ".join(str(warning.message).split())
+        if "made the change 'Set " not in text and text not in notes:      # a date in two forms is no news
+            notes.append(text)
+
+
+def card_value(header: fits.Header, key: str):
+    """Value of a keyword, None where it is absent, empty or cannot be parsed."""
+    try:
+        value = header.get(key)
+    except fits.VerifyError:
+        return None
+    return None if isinstance(value, fits.card.Undefined) or value == "" else value
+
+
+# ---------------------------------------------------------------------------------------------------- WCS
+
+def celestial_wcs(header: fits.Header, shape: tuple[int, int]) -> Sky:
+    """Celestial part of the WCS of a header, with its SIP distortion.
+
+    Parameters
+    ----------
+    header : astropy.io.fits.Header
+        May describe more axes than two; only the celestial ones are taken.
+    shape : (int, int)
+        Rows and columns of the frame.
+
+    Returns
+    -------
+    Sky
+        `wcs` is None, and `missing` names keywords, where the header does not tell ICRS positions: astropy would
+        fill in zeros for what is absent, and put the picture at RA 0, Dec 0.
+    """
+    missing = missing_keywords(header)
+    if missing:
+        return Sky(None, missing)
+    notes: list[str] = []
+    try:
+        with warnings_to(notes):
+            wcs = WCS(_only_wcs(header, notes), naxis=[WCSSUB_CELESTIAL])
+            wcs.array_shape = shape
+            wcs.wcs.set()
+            fault = _fault(wcs, shape)
+    except Exception as error:      # wcslib, the SIP reader and the header each raise their own kinds
+        fault = f"a consistent WCS ({_last_line(error)})"
+    if fault:
+        return Sky(None, (fault,), tuple(notes))
+    return Sky(wcs, (), tuple(notes))
+
+
+def missing_keywords(header: fits.Header) -> tuple[str, ...]:
+    """Names of the WCS keywords that a header lacks; empty when all are there."""
+    types = {i: _text(header, f"CTYPE{i}") for i in range(1, 10)}
+    axes = [i for i, ctype in types.items() if ctype[:4] in ("RA--", "DEC-", "GLON", "GLAT", "ELON", "ELAT")]
+    axes = axes if len(axes) == 2 else [1, 2]
+    wanted = [f"{name}{i}" for name in ("CTYPE", "CRVAL", "CRPIX") for i in axes]
+    missing = [key for key in wanted if not _text(header, key)]
+    if not any(SCALE_KEYS.match(key) for key in header):
+        missing.append("CD1_1 .. CD2_2 (or CDELT1, CDELT2)")
+    return tuple(missing)
+
+
+def _text(header, key):
+    value = card_value(header, key)
+    return "" if value is None else str(value).strip()
+
+
+def _only_wcs(header, notes):
+    """The WCS cards alone, with the -SIP that honours the distortion terms (astropy would only log its doubt)."""
+    cards = fits.Header([card for card in header.cards if WCS_KEYS.match(card.keyword)])
+    if any(SIP_KEYS.match(key) for key in cards):
+        plain = [key for key in ("CTYPE1", "CTYPE2") if not _text(cards, key).endswith("-SIP")]
+        for key in plain:
+            cards[key] = _text(cards, key) + "-SIP"
+        if plain:
+            notes.append(f"The header has SIP distortion terms but no -SIP in {' and '.join(plain)}: they are used.")
+    if any(key.startswith(("CPDIS", "D2IMDIS")) for key in header):
+        notes.append("The header has distortion tables (CPDIS, D2IMDIS): they are not used.")
+    return cards
+
+
+def _fault(wcs, shape):
+    """What keeps a WCS from giving ICRS right ascension and declination; None if nothing does."""
+    if not wcs.has_celestial or wcs.wcs.lngtyp.strip() != "RA" or wcs.wcs.lng != 0:
+        return f"CTYPE1 = 'RA---TAN' and CTYPE2 = 'DEC--TAN' (they say {wcs.wcs.ctype[0]!r}, {wcs.wcs.ctype[1]!r})"
+    system, equinox = wcs.wcs.radesys.strip() or "ICRS", wcs.wcs.equinox
+    if system not in ("ICRS", "FK5") or (system == "FK5" and np.isfinite(equinox) and abs(equinox - 2000) > 0.01):
+        return f"RADESYS = 'ICRS' (it says {system}, equinox {equinox:g})"
+    middle = wcs.pixel_to_world_values((shape[1] - 1) / 2, (shape[0] - 1) / 2)
+    if not np.all(np.isfinite(middle)) or not pixel_scale_arcsec(wcs) > 0:
+        return "finite CRVAL1, CRVAL2, CRPIX1, CRPIX2 and scale (a value is not a number, or the matrix is singular)"
+    return None
+
+
+def upside_down(wcs: WCS, rows: int) -> WCS:
+    """WCS of the same picture with its rows counted from the other end: y becomes rows + 1 - y (1-based).
+
+    A SIP term u**p v**q changes sign with odd q, and the terms of the y axis once more.
+    """
+    header = wcs.to_header(relax=True)
+    header["CRPIX2"] = rows + 1 - header.get("CRPIX2", 0.0)
+    for axis in (1, 2):
+        header[f"PC{axis}_2"] = -header.get(f"PC{axis}_2", float(axis == 2))
+    for key in list(header):
+        if term := re.match(r"(A|B|AP|BP)_\d_(\d)$", key):
+            header[key] *= (-1) ** int(term[2]) * (-1 if term[1][0] == "B" else 1)
+    turned = WCS(header)
+    turned.array_shape = wcs.array_shape
+    return turned
+
+
+def is_mirrored(wcs: WCS) -> bool:
+    """Whether the sky, drawn with row 0 at the bottom, is seen from outside (east to the right of north)."""
+    return bool(np.linalg.det(wcs.pixel_scale_matrix) > 0)
+
+
+def with_wcs(header: fits.Header, wcs: WCS) -> fits.Header:
+    """Copy of a header whose WCS cards are replaced by those of `wcs`."""
+    changed = fits.Header([card for card in header.cards if not WCS_KEYS.match(card.keyword)])
+    changed.extend(wcs.to_header(relax=True), update=True)
+    return changed
+
+
+def with_date(header: fits.Header, *others: fits.Header) -> fits.Header:
+    """Header with the date of the first other header that knows one, where it has none itself."""
+    donor = next((other for other in others if epoch_yr(other) is not None), None)
+    if epoch_yr(header) is not None or donor is None:
+        return header
+    dated = header.copy()
+    for key in (key for key in DATE_KEYS if card_value(donor, key) is not None):
+        dated[key] = donor[key]
+    return dated
+
+
+def merged_header(extension: fits.Header, primary: fits.Header) -> fits.Header:
+    """Header of an extension, continued by what only the primary header says; one WCS, not a mixture of two."""
+    solved, fallback = not missing_keywords(extension), not missing_keywords(primary)
+    merged = _without_wcs(extension) if fallback and not solved else extension.copy()
+    merged.extend(_without_wcs(primary) if solved else primary, unique=True, strip=True)
+    return merged
+
+
+def _without_wcs(header):
+    return fits.Header([card for card in header.cards if not WCS_KEYS.match(card.keyword)])
+
+
+def _last_line(error):
+    """wcslib says where in its code, and then what."""
+    return next((line.strip() for line in reversed(str(error).splitlines()) if line.strip()), type(error).__name__)
+
+
+# ---------------------------------------------------------------------------------------------------- questions
+
+def require_wcs(frame) -> WCS:
+    """WCS of a frame.
+
+    Raises
+    ------
+    NoWCSError
+        The frame has none; the message names the missing keywords and what to type.
+    """
+    if frame.wcs is None:
+        lacks = ", ".join(frame.wcs_missing) or "all WCS keywords"
+        raise NoWCSError(f"{frame.name}: the header does not say where on the sky this is: it lacks {lacks}. Plate "
+                         "solve the picture and give the solution: --wcs FILE")
+    return frame.wcs
+
+
+def pixel_scale_arcsec(wcs: WCS) -> float:
+    """Side of a square pixel of the same area at the reference point, arcsec."""
+    return float(3600 * np.sqrt(proj_plane_pixel_area(wcs)))
+
+
+def footprint_deg(frame, per_edge: int = 8) -> tuple[np.ndarray, np.ndarray]:
+    """Outline of a frame on the sky, along the outer edges of its outer pixels.
+
+    Parameters
+    ----------
+    frame : Frame
+        It must have a WCS.
+    per_edge : int
+        Vertices per edge, 1 or more: distortion bends edges.
+
+    Returns
+    -------
+    ra_deg, dec_deg : numpy.ndarray
+        4 * per_edge vertices each, ICRS degrees, RA in 0 .. 360, in order around the frame from its pixel (0, 0)
+        along x; not closed. Vertices off the sky (all-sky pictures) are left out.
+
+    Raises
+    ------
+    NoWCSError
+        The frame has no WCS.
+    """
+    wcs, (rows, columns) = require_wcs(frame), frame.pixels.shape[1:]
+    corners = np.array([(0, 0), (columns, 0), (columns, rows), (0, rows)]) - 0.5
+    steps = np.arange(per_edge)[:, None] / per_edge
+    outline = np.concatenate([a + steps * (b - a) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)])
+    ra_deg, dec_deg = wcs.pixel_to_world_values(*outline.T)
+    seen = np.isfinite(ra_deg) & np.isfinite(dec_deg)
+    return ra_deg[seen] % 360, dec_deg[seen]
+
+
+def epoch_yr(header: fits.Header) -> float | None:
+    """Julian epoch of the exposure in years, to a day; None where no date keyword makes sense.
+
+    ISO dates and the DD/MM/YY of before 2000 (FITS standard 4.0, section 4.4.2.1), MJD and JD.
+    """
+    for key in DATE_KEYS[:4]:
+        if (jd := _julian_day(str(card_value(header, key)))) is not None:
+            return _in_range(2000 + (jd - 2451545.0) / 365.25)
+    for key, zero in DAY_ZERO.items():
+        if isinstance(day := card_value(header, key), int | float):
+            return _in_range(2000 + (day + zero - 2451545.0) / 365.25)
+    return None
+
+
+def _julian_day(text):
+    """Noon of a date."""
+    iso, old = re.match(r"(\d{4})-(\d\d)-(\d\d)", text), re.match(r"(\d\d)/(\d\d)/(\d\d)$", text)
+    if iso:
+        year, month, day = map(int, iso.groups())
+    elif old:
+        day, month, year = (int(part) for part in old.groups())
+        year += 1900
+    else:
+        return None
+    try:
+        return datetime.date(year, month, day).toordinal() + 1721425.0     # ordinal 1 = 0001-01-01, noon JD 1721426
+    except ValueError:
+        return None
+
+
+def _in_range(year):
+    return year if OLDEST_YR < year < NEWEST_YR else None

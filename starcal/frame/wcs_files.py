@@ -1,0 +1,72 @@
+"""The WCS that comes in a file of its own (`--wcs FILE`)."""
+
+from pathlib import Path
+
+from astropy.io import fits
+
+from ..errors import FrameError, NoWCSError
+from .sky import SCALE_KEYS, card_value, missing_keywords, warnings_to
+
+HEADER_BYTES = 1 << 20          # a text header is a few kB; anything larger is another kind of file
+
+
+def read_wcs_header(path: str | Path) -> fits.Header:
+    """Header with a WCS from a FITS file (any extension), a .wcs file, or a text of FITS cards.
+
+    Raises
+    ------
+    FrameError
+        The file cannot be read as a header.
+    NoWCSError
+        It can, and no header in it has a WCS.
+    """
+    path = Path(path)
+    headers = _fits_headers(path) or _text_headers(path)
+    for header in headers:
+        if not missing_keywords(header):
+            return header
+    lacks = ", ".join(missing_keywords(headers[0]))
+    raise NoWCSError(f"{path.name}: it has no WCS, {lacks} missing. Give --wcs the header of a solved picture.")
+
+
+def _fits_headers(path):
+    try:
+        with warnings_to([]), open(path, "rb") as file, fits.open(file, memmap=False) as hdus:
+            return [hdu.header.copy() for hdu in hdus]
+    except Exception:       # not FITS (or not only): the text reader has the last word and the message
+        return []
+
+
+def _text_headers(path):
+    try:
+        with open(path, "rb") as file:
+            text = file.read(HEADER_BYTES).decode("ascii")
+        with warnings_to([]):
+            header = fits.Header.fromstring(text.replace("\r", ""), sep="\n" if "\n" in text else "")
+            if any(SCALE_KEYS.match(key) or key[:5] == "CTYPE" for key in header):
+                return [header]
+    except OSError as error:
+        raise FrameError(f"{path}: cannot be read: {error.strerror}. Give --wcs an existing header file.") from None
+    except (ValueError, fits.VerifyError):
+        pass
+    raise FrameError(f"{path.name}: this is no FITS header. Give --wcs a solved FITS picture, a .wcs file or a text "
+                     "file of FITS cards.")
+
+
+def check_picture_size(header: fits.Header, shape: tuple[int, int], wcs_name: str, name: str) -> str | None:
+    """Compare the size that a WCS was made for with that of the picture; a note where it cannot be known.
+
+    Raises
+    ------
+    FrameError
+        The sizes differ: the positions would be wrong everywhere.
+    """
+    pairs = (("IMAGEW", "IMAGEH"), ("ZNAXIS1", "ZNAXIS2"), ("NAXIS1", "NAXIS2"))
+    sizes = [tuple(card_value(header, key) for key in pair) for pair in pairs]
+    size = next((size for size in sizes if all(size)), None)
+    if size is None:
+        return f"{wcs_name} does not say for what picture size it was made; it is taken on trust."
+    if tuple(int(n) for n in size) != (shape[1], shape[0]):
+        raise FrameError(f"{wcs_name}: this WCS was made for {size[0]} x {size[1]} pixels, {name} has {shape[1]} x "
+                         f"{shape[0]}. Give --wcs the solution of this very picture.")
+    return None

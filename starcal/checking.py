@@ -130,9 +130,9 @@ def _matched(result: CheckResult, frame: Frame) -> CheckResult:
     clean = stars["flags"] & (Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.NO_MATCH | Flag.MISMATCH) == 0
     slope, error = brightness_slope(brightness[clean], stars["v_mag"][clean]) if match.credible else (np.nan, np.nan)
     linearity = replace(result.linearity, slope=slope, slope_error=error)
-    return replace(result, match=match, catalogue=use, linearity=linearity,
-                   verdict=verdict.without_match(match, len(stars)),
-                   route_reason="the catalogue's stars could not be found on the frame")
+    unsure = verdict.without_match(match, len(stars))
+    return replace(result, match=match, catalogue=use, linearity=linearity, verdict=unsure,
+                   route_reason=unsure.reasons[0])
 
 
 def instrumental_mag(stars: Table) -> np.ndarray:

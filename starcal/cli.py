@@ -7,7 +7,7 @@ import sys
 import time
 
 from . import __version__
-from .errors import StarcalError
+from .errors import OutputError, StarcalError
 
 EPILOG = """\
 exit status: 0 done, 1 could not (one line says why), 2 wrong usage
@@ -78,9 +78,10 @@ def _check(options) -> int:
 
 
 def _calibrate(options) -> int:
-    from .frame import check_output
     from .calibration import calibrate
+    from .frame import check_output
 
+    _require_other_file(options)
     check_output(options.output, options.overwrite)
     with _Bar(options) as bar:
         made = calibrate(_frame(options), sky=options.sky, progress=bar, **_fit_settings(options))
@@ -88,6 +89,13 @@ def _calibrate(options) -> int:
     _show(options, made.check.to_dict() | {"output": options.output},
           f"{made.check.summary()}\nwritten: {options.output}")
     return 0
+
+
+def _require_other_file(options) -> None:
+    """The input is never written over, --overwrite or not."""
+    inputs = [*options.frame, options.red, options.green, options.blue]
+    if os.path.realpath(options.output) in {os.path.realpath(path) for path in inputs if path}:
+        raise OutputError(f"{options.output} is the input: give another name with -o")
 
 
 def _run(options) -> int:

@@ -125,7 +125,7 @@ class CheckResult:
     def summary(self) -> str:
         """One line: verdict, gains, counts."""
         counts = f"{self.fit.n_used if self.fit is not None else 0} stars used of {len(self.stars)}"
-        if self.fit is None:
+        if self.verdict.verdict != "rescue":
             return f"{self.frame}: {self.verdict.verdict}, route {self.route} ({counts}): {self.verdict.reasons[0]}"
         gains = "  ".join(f"{c} {g:.4f} +- {e:.4f}"
                           for c, g, e in zip("RGB", self.fit.gains, self.fit.gain_errors, strict=True))

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .fit import MIN_STARS, GainFit
-from .match import Match
+from .match import MIN_PAIRS, Match
 
 RATIO_RANGE = (0.3, 1.7)  # gains then explain at least half of the variance of star colour: 1 - (1 - r)^2 >= 0.51
 RATIO_ABOVE_NOTHING = 0.10  # a slope ratio must be above this by two errors, or it may be no star colour at all
@@ -97,7 +97,13 @@ def without_wcs(missing: str) -> Verdict:
 
 
 def without_match(match: Match, detected: int) -> Verdict:
-    """The verdict when the pairs are no better than chance."""
+    """The verdict when the pairs are no better than chance, or too few to tell."""
+    listed = int(np.count_nonzero(match.in_frame))
+    if listed < MIN_PAIRS:
+        return Verdict("undecided", stars_needed=10, reasons=(
+            f"the catalogue has {listed} stars in this frame, {MIN_PAIRS} or more are needed to tell whether the WCS "
+            "fits and to fit gains, better 20",),
+            next_steps=("use a deeper catalogue or a wider field", SEPARATE_STARS, GO_ON_WITHOUT))
     return Verdict("undecided", reasons=(
         f"the WCS does not fit the stars: {len(match.star)} of {detected} stars pair with the catalogue, and chance "
         f"alone pairs {match.chance_matches:.1f}",),

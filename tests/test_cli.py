@@ -1,0 +1,205 @@
+"""The command line, as a user types it: exit status, one line on stderr, JSON, help without numpy."""
+
+import json
+import os
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+from starcal.cli import build_parser, main
+from starcal.frame import write_fits
+from starcal.scene import make_scene
+
+FIELD = {"shape": (420, 600), "scale_arcsec": 4.0, "channel_gains": (0.5, 1.0, 0.7), "faint_to_mag": 13.5}
+JSON_KEYS = {"frame", "verdict", "reasons", "route", "stars", "wcs", "gains", "gain_errors", "colour_terms",
+             "slope_ratios", "residual_mag", "white_bv", "catalogue"}  # the contract of `check --json`
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """Frames to work on: broadband, narrowband, without WCS, and a damaged one."""
+    folder = tmp_path_factory.mktemp("frames")
+    for name, settings in {"broad": {}, "sho": {"system": "SHO", "v_zero_electrons": 2e11},
+                           "unsolved": {"with_wcs": False}}.items():
+        scene = make_scene(**FIELD | settings)
+        write_fits(folder / f"{name}.fits", scene.pixels, scene.header)
+    whole = (folder / "broad.fits").read_bytes()
+    (folder / "cut.fits").write_bytes(whole[:len(whole) // 2])
+    return folder
+
+
+def one_line(capsys) -> str:
+    streams = capsys.readouterr()
+    assert streams.err.count("\n") == 1
+    assert "Traceback" not in streams.err
+    return streams.err
+
+
+def test_check_prints_the_verdict(folder, capsys):
+    assert main(["check", str(folder / "broad.fits")]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("Rescue:")
+    assert "gains" in out
+
+
+def test_check_json_is_one_object_that_keeps_the_contract(folder, capsys):
+    assert main(["check", "--json", str(folder / "broad.fits")]) == 0
+    facts = json.loads(capsys.readouterr().out)
+    assert facts.keys() >= JSON_KEYS
+    assert facts["gains"].keys() == {"R", "G", "B"}
+    assert facts["stars"].keys() >= {"detected", "catalogue", "matched", "used", "flags", "chance_matches"}
+    assert facts["wcs"].keys() >= {"offset_px", "rotation_deg", "scatter_px", "refined"}
+
+
+def test_what_could_not_be_measured_is_null(folder, capsys):
+    assert main(["check", "--json", str(folder / "unsolved.fits")]) == 0
+    facts = json.loads(capsys.readouterr().out)
+    assert facts["gains"] is None
+    assert facts["wcs"] is None
+    assert facts["stars"]["matched"] is None
+    assert facts["route"] == "palette"
+
+
+def test_several_frames_give_a_line_each_and_a_bad_one_does_not_stop_the_rest(folder, capsys):
+    names = ["broad.fits", "cut.fits", "sho.fits"]
+    assert main(["check", *(str(folder / name) for name in names)]) == 1
+    streams = capsys.readouterr()
+    assert [line.split(":")[0] for line in streams.out.splitlines()] == ["broad.fits", "sho.fits"]
+    assert "cut.fits" in streams.err
+
+
+def test_several_frames_as_json_give_an_object_a_line(folder, capsys):
+    assert main(["check", "--json", *(str(folder / name) for name in ("broad.fits", "cut.fits"))]) == 1
+    good, bad = (json.loads(line) for line in capsys.readouterr().out.splitlines())
+    assert good["verdict"] == "rescue"
+    assert "cut.fits" in bad["error"]
+
+
+def test_calibrate_writes_the_frame_times_its_gains(folder, tmp_path, capsys):
+    target = tmp_path / "out.fits"
+    assert main(["calibrate", "--json", "--sky", "keep", str(folder / "broad.fits"), "-o", str(target)]) == 0
+    gains = json.loads(capsys.readouterr().out)["gains"]
+    before, after = fits.getdata(folder / "broad.fits"), fits.getdata(target)
+    for channel, plane, made in zip("RGB", before, after, strict=True):
+        np.testing.assert_allclose(made, plane * gains[channel], rtol=1e-6)  # float32 rounding
+    header = fits.getheader(target)
+    assert header["CRVAL1"] == fits.getheader(folder / "broad.fits")["CRVAL1"]
+    assert any("multiplied" in line for line in header["HISTORY"])
+
+
+def test_a_grey_sky_is_grey(folder, tmp_path):
+    assert main(["calibrate", "-q", str(folder / "broad.fits"), "-o", str(tmp_path / "out.fits")]) == 0
+    levels = [np.median(plane) for plane in fits.getdata(tmp_path / "out.fits")]
+    assert np.ptp(levels) < 2e-4  # a few pixel sigmas: stars lift the median of each channel a little
+
+
+def test_calibrate_refuses_what_gains_cannot_mend_and_its_advice_works(folder, tmp_path, capsys):
+    frame = str(folder / "sho.fits")
+    assert main(["calibrate", frame, "-o", str(tmp_path / "out.fits")]) == 1
+    message = one_line(capsys)
+    assert "Try: starcal run sho.fits" in message
+    assert not (tmp_path / "out.fits").exists()
+    assert main(["run", "-q", frame, "--out", str(tmp_path / "run")]) == 0
+
+
+def test_calibrate_without_a_wcs_says_what_to_do(folder, tmp_path, capsys):
+    assert main(["calibrate", str(folder / "unsolved.fits"), "-o", str(tmp_path / "out.fits")]) == 1
+    assert "Try: starcal run" in one_line(capsys)
+
+
+def test_a_wcs_file_serves_a_frame_without_one(folder, tmp_path, capsys):
+    assert main(["check", "--json", str(folder / "unsolved.fits"), "--wcs", str(folder / "broad.fits")]) == 0
+    assert json.loads(capsys.readouterr().out)["verdict"] == "rescue"
+
+
+def test_three_files_make_a_frame(folder, tmp_path, capsys):
+    data, header = fits.getdata(folder / "broad.fits", header=True)
+    del header["NAXIS3"]
+    for name, plane in zip(("red", "green", "blue"), data, strict=True):
+        fits.writeto(tmp_path / f"{name}.fits", plane, header)
+    channels = [word for name in ("red", "green", "blue") for word in (f"--{name}", str(tmp_path / f"{name}.fits"))]
+    assert main(["check", "--json", *channels]) == 0
+    assert json.loads(capsys.readouterr().out)["verdict"] == "rescue"
+
+
+def test_an_existing_output_stays_without_overwrite(folder, tmp_path, capsys):
+    target = tmp_path / "mine.fits"
+    target.write_text("precious")
+    command = ["calibrate", "-q", str(folder / "broad.fits"), "-o", str(target)]
+    assert main(command) == 1
+    assert "--overwrite" in one_line(capsys)
+    assert target.read_text() == "precious"
+    assert main([*command, "--overwrite"]) == 0
+
+
+def test_the_input_is_never_written_over(folder, tmp_path, capsys):
+    frame = tmp_path / "frame.fits"
+    frame.write_bytes((folder / "broad.fits").read_bytes())
+    before = frame.read_bytes()
+    assert main(["calibrate", "--overwrite", str(frame), "-o", str(frame)]) == 1
+    assert "is the input" in one_line(capsys)
+    assert frame.read_bytes() == before
+
+
+@pytest.mark.parametrize("words", [
+    ["check"], ["run", "a.fits", "b.fits"], ["check", "--red", "r.fits"], ["calibrate", "a.fits"], ["nonsense"],
+    ["check", "a.fits", "--white-bv", "9"], ["check", "a.fits", "--snr", "-1"], ["run", "a.fits", "--sky", "pink"]])
+def test_wrong_usage_exits_with_2(words, capsys):
+    with pytest.raises(SystemExit) as leaving:
+        main(words)
+    assert leaving.value.code == 2
+    assert "usage:" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", ["nosuch.fits", "cut.fits", "."])
+def test_a_bad_path_is_one_line_and_exit_1(folder, name, capsys):
+    assert main(["check", str(folder / name)]) == 1
+    assert name.strip(".") in one_line(capsys)
+
+
+def test_catalogue_info_and_verify(capsys):
+    assert main(["catalogue", "info", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["rows"] > 2_500_000  # Hoeg et al. 2000: 2 539 913 and the supplement
+    assert main(["catalogue", "verify"]) == 0
+    assert "checksum" in capsys.readouterr().out
+
+
+def test_help_is_quick_to_load_and_every_command_has_an_example():
+    code = ("import sys; from starcal.cli import main\ntry: main(['--help'])\nexcept SystemExit: pass\n"
+            "assert not {'numpy', 'astropy', 'scipy', 'matplotlib'} & set(sys.modules), sorted(sys.modules)")
+    subprocess.run([sys.executable, "-c", code], check=True, stdout=subprocess.DEVNULL)
+    actions = [parser for group in build_parser()._subparsers._group_actions for parser in group.choices.values()]
+    assert len(actions) >= 5
+    assert all("example: starcal" in parser.format_help() for parser in actions)
+
+
+def test_a_closed_pipe_is_no_traceback(folder):
+    shell = f"{sys.executable} -m starcal check {folder / 'unsolved.fits'} | true"
+    done = subprocess.run(["bash", "-c", shell], capture_output=True, text=True, check=False,
+                          env=os.environ | {"PYTHONPATH": os.getcwd()})
+    assert "Traceback" not in done.stderr
+
+
+def test_a_fault_of_starcal_is_one_line_too(folder, monkeypatch, capsys):
+    import starcal.checking
+
+    def broken(*_, **__):
+        raise KeyError("left behind")
+
+    monkeypatch.setattr(starcal.checking, "measure_stars", broken)
+    assert main(["check", str(folder / "broad.fits")]) == 1
+    assert "please report" in one_line(capsys)
+
+
+def test_demo_writes_frames_that_the_rest_can_read(tmp_path, capsys):
+    assert main(["demo", str(tmp_path / "owl")]) == 0
+    files = capsys.readouterr().out.split()
+    assert len(files) == 4
+    assert main(["check", *files]) == 0
+    verdicts = {line.split(":")[0]: line.split(":")[1].split(",")[0].strip()
+                for line in capsys.readouterr().out.splitlines()}
+    assert verdicts == {"cygnus-camera.fits": "rescue", "cepheus-sho.fits": "no", "cassiopeia-few.fits": "undecided",
+                        "orion-unsolved.fits": "undecided"}

@@ -13,6 +13,7 @@ from .fit import MIN_STARS
 from .frame import Frame, write_fits
 from .result import CheckResult
 
+WHITEN_FROM = 0.9  # of the clipping level; fully white at the level itself, so that no edge shows
 STRIP_ROWS = 64  # a strip and what is made of it fit the cache
 
 
@@ -47,7 +48,8 @@ class Calibrated:
         rows = "; ".join(" ".join(f"{v:.6f}" for v in row) for row in self.matrix)
         return (f"starcal: channels (R G B) multiplied by the matrix [{rows}]",
                 f"starcal: fitted to B-V of {fit.n_used} stars of {self.check.catalogue.name}, neutral at B-V "
-                f"{fit.white_bv:.2f}", "starcal: sky offsets added " + " ".join(f"{v:.3e}" for v in self.sky_offset))
+                f"{fit.white_bv:.2f}", "starcal: sky offsets added " + " ".join(f"{v:.3e}" for v in self.sky_offset),
+                "starcal: pixels at the clipping level of a channel made white")
 
     def write(self, path: str | Path, *, overwrite: bool = False) -> None:
         """Write as float32 FITS with the input's header."""
@@ -117,19 +119,37 @@ def apply_calibration(frame: Frame, found: CheckResult, sky: str = "grey") -> Ca
     matrix = found.matrix.matrix if found.matrix is not None else np.diag(found.fit.gains)
     level = matrix @ np.array(frame_noise(frame.pixels).sky)
     offset = level[1] - level if sky == "grey" else np.zeros(3)
-    return Calibrated(_transform(frame.pixels, matrix, offset), frame, found, matrix, offset)
+    pixels = _transform(frame.pixels, matrix, offset, np.array(found.stars.meta["clip_level"]))
+    return Calibrated(pixels, frame, found, matrix, offset)
 
 
-def _transform(pixels: np.ndarray, matrix: np.ndarray, offset: np.ndarray) -> np.ndarray:
-    """matrix @ pixel + offset, by strips that fit the cache."""
+def _transform(pixels: np.ndarray, matrix: np.ndarray, offset: np.ndarray, clip_level: np.ndarray) -> np.ndarray:
+    """matrix @ pixel + offset, by strips that fit the cache; clipped pixels white."""
     out = np.empty_like(pixels)
     matrix, offset = matrix.astype(np.float32), offset.astype(np.float32)
     diagonal = np.count_nonzero(matrix - np.diag(np.diag(matrix))) == 0
     for y in range(0, pixels.shape[1], STRIP_ROWS):
-        strip = pixels[:, y:y + STRIP_ROWS]
+        strip, made = pixels[:, y:y + STRIP_ROWS], out[:, y:y + STRIP_ROWS]
         if diagonal:
-            np.multiply(strip, np.diag(matrix)[:, None, None], out=out[:, y:y + STRIP_ROWS])
+            np.multiply(strip, np.diag(matrix)[:, None, None], out=made)
         else:
-            out[:, y:y + STRIP_ROWS] = np.tensordot(matrix, strip, 1)
-        out[:, y:y + STRIP_ROWS] += offset[:, None, None]
+            made[:] = np.tensordot(matrix, strip, 1)
+        made += offset[:, None, None]
+        _whiten_clipped(strip, made, clip_level)
     return out
+
+
+def _whiten_clipped(strip: np.ndarray, made: np.ndarray, clip_level: np.ndarray) -> None:
+    """Raise pixels near the clipping level to their brightest channel.
+
+    They have lost their colour: all channels ended at one level, and gains would paint that level magenta or green.
+    """
+    near = np.zeros(strip.shape[1:], bool)
+    for plane, level in zip(strip, clip_level, strict=True):
+        if np.isfinite(level):
+            near |= plane > WHITEN_FROM * level
+    if near.any():
+        share = np.nanmax(strip[:, near] / clip_level[:, None], axis=0)
+        whiteness = np.clip((share - WHITEN_FROM) / (1 - WHITEN_FROM), 0, 1).astype(np.float32)
+        core = made[:, near]
+        made[:, near] = core + whiteness * (core.max(axis=0) - core)

@@ -498,7 +498,7 @@ def header(setup: Setup) -> Header:
 DEMOS = {
     # The star fields of Cygnus through a colour camera whose green is, as ever, too strong.
     "cygnus-camera": {"seed": 1, "ra_deg": 305.6, "dec_deg": 40.3, "scale_arcsec": 3.0, "rotation_deg": 12.0,
-                      "channel_gains": (0.62, 1.0, 0.78), "fwhm_px": (2.7, 2.5, 2.8), "gradient": 0.08,
+                      "channel_gains": (0.62, 1.0, 0.78), "fwhm_px": (2.52, 2.5, 2.53), "gradient": 0.08,
                       "sky_electrons": (1.6e4, 2.0e4, 1.7e4), "nebula_electrons": 4e3},
     # Cepheus in three lines, scaled so that the nebula's lines match: H-alpha is green, the stars magenta.
     "cepheus-sho": {"seed": 2, "ra_deg": 324.7, "dec_deg": 57.5, "scale_arcsec": 2.5, "system": "SHO",

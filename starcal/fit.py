@@ -17,6 +17,7 @@ MAG_PER_LN = 1.085736  # 2.5 / ln 10
 TARGET_SLOPE = np.array([-0.5555, 0.9172])  # rho, beta of real stars in linear sRGB per mag of B-V (SCIENCE 1.3)
 CURVATURE = np.array([0.00, 0.04])  # mag per mag^2, broadband responses: -0.01..0.01 and 0.02..0.06 over real spectra,
 CURVATURE_ERROR = np.array([0.03, 0.03])  # so few stars need not find it and many may
+SLOPE_LOOSENESS = 10.0  # mag per mag; far beyond any instrument, it only keeps stars of one colour solvable
 CLIP_SIGMA = 4.0  # of normal residuals 1 in 16 000 lies beyond
 FLOOR_MAG = 0.002  # no aperture ratio is better; keeps copied channels (residual exactly 0) finite
 MIN_STARS = 5  # three parameters a line, and two to show that it is one
@@ -214,11 +215,11 @@ def _solve(x, y, sigma, start, band):
 
     def misfit(parameters):
         prior = (parameters[2] - CURVATURE[band]) / CURVATURE_ERROR[band]
-        return np.append((y - _bent(parameters, x)) / sigma, prior)
+        return np.concatenate([(y - _bent(parameters, x)) / sigma, [parameters[1] / SLOPE_LOOSENESS, prior]])
 
     def jacobian(_):
         data = -np.column_stack([np.ones_like(x), x, x**2]) / sigma[:, None]
-        return np.vstack([data, [0, 0, 1 / CURVATURE_ERROR[band]]])
+        return np.vstack([data, [0, 1 / SLOPE_LOOSENESS, 0], [0, 0, 1 / CURVATURE_ERROR[band]]])
 
     return least_squares(misfit, start, jacobian, loss="soft_l1", f_scale=2.0)
 
@@ -226,7 +227,7 @@ def _solve(x, y, sigma, start, band):
 def _covariance(x, sigma, band) -> np.ndarray:
     """Covariance of the bent line, widened as Student's t for a scatter that was measured on the same stars."""
     design = np.column_stack([np.ones_like(x), x, x**2]) / sigma[:, None]
-    information = design.T @ design + np.diag([0, 0, CURVATURE_ERROR[band] ** -2])
+    information = design.T @ design + np.diag([0, SLOPE_LOOSENESS**-2, CURVATURE_ERROR[band] ** -2])
     freedom = len(x) - 2  # the bend hangs on its prior
     return np.linalg.inv(information) * freedom / (freedom - 2 if freedom > 2 else 0.5)
 

@@ -164,7 +164,7 @@ def _match_rows(match: Match, catalogue: CatalogueUse) -> list[tuple[str, str]]:
     rows = [("catalogue", f"{catalogue.name}: {catalogue.stars_in_field} stars in the frame"),
             ("matched", f"{len(match.star)} (chance alone would give {match.chance_matches:.1f})")]
     if match.credible:
-        x, y = match.offset_px
+        x, y = np.round(match.offset_px, 1) + 0.0  # no minus zero
         rows.append(("WCS error", f"offset {x:+.1f}, {y:+.1f} px, rotation {match.rotation_deg:+.3f} deg, "
                                   f"scale {100 * match.scale_error:+.3f} %; scatter {match.scatter_px:.2f} px"))
     return rows

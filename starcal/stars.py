@@ -4,6 +4,7 @@ Only this module knows photutils. Nothing is ever taken out of the table; a star
 carries a flag that says why.
 """
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from enum import IntFlag
 
@@ -24,7 +25,8 @@ CHANNELS = ("R", "G", "B")
 FWHM_PER_SIGMA = 2.3548
 
 FIRST_GUESS_FWHM_PX = 3.0
-STRIP_ROWS = 512  # a strip of luminance and its two smoothings stay near the cache; see PERF in DEVELOPERS.md
+GUESS_HALF_PX = 400  # half the height of the part that tells the FWHM; it is three times as wide
+STRIP_ROWS = 256  # a strip of luminance and its two smoothings stay near the cache; see PERF in DEVELOPERS.md
 NOISE_BLOCK_PX = 64  # noise of the filtered picture is measured per block: nebulosity raises its own threshold
 WIDE_KERNEL = 2.0  # the second Gaussian of the zero-sum kernel; wider lets in nebular structure, narrower loses signal
 APERTURE_FWHM = 1.8  # 1.5 to 2 FWHM of its own channel encloses the same share in all (SCIENCE: observing practice)
@@ -147,18 +149,20 @@ def detect(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float
     Works in overlapping strips, so that no full-size temporary is made.
     """
     margin = int(np.ceil(5 * fwhm_px * WIDE_KERNEL / 2))
-    found = [_detect_strip(pixels, noise, fwhm_px, snr_min, start, margin)
-             for start in range(0, pixels.shape[1], STRIP_ROWS)]
+    with ThreadPoolExecutor() as pool:  # filters and arithmetic let other threads run
+        found = list(pool.map(lambda start: _detect_strip(pixels, noise, fwhm_px, snr_min, start, margin),
+                              range(0, pixels.shape[1], STRIP_ROWS)))
     return tuple(np.concatenate(column) for column in zip(*found, strict=True))
 
 
 def _detect_strip(pixels, noise, fwhm_px, snr_min, start, margin):
     low, high = max(0, start - margin), min(pixels.shape[1], start + STRIP_ROWS + margin)
     snr = _filtered_snr(_luminance(pixels[:, low:high], noise), fwhm_px)
-    snr[snr < snr_min] = 0
-    if not snr.any():
+    if not (snr > snr_min).any():
         return np.empty(0), np.empty(0), np.empty(0)
-    peaks = find_peaks(snr, snr_min, min_separation=max(1.0, 0.8 * fwhm_px))
+    peaks = find_peaks(snr, snr_min, box_size=2 * max(1, int(0.8 * fwhm_px)) + 1)
+    if peaks is None:
+        return np.empty(0), np.empty(0), np.empty(0)
     x, y = np.asarray(peaks["x_peak"], float), np.asarray(peaks["y_peak"], float)
     own = (y + low >= start) & (y + low < start + STRIP_ROWS)
     return x[own], y[own] + low, np.asarray(peaks["peak_value"], float)[own]
@@ -169,7 +173,9 @@ def _luminance(pixels: np.ndarray, noise: FrameNoise) -> np.ndarray:
     total = np.zeros(pixels.shape[1:], np.float32)
     for plane, sky, sigma in zip(pixels, noise.sky, noise.noise, strict=True):
         if sigma > 0:
-            total += np.nan_to_num((plane - np.float32(sky)) * np.float32(1 / sigma), copy=False, nan=0.0)
+            total += (plane - np.float32(sky)) * np.float32(1 / sigma)
+    if not np.isfinite(total.sum()):
+        total[~np.isfinite(total)] = 0
     return total
 
 
@@ -191,9 +197,9 @@ def _divide_by_block_noise(filtered: np.ndarray) -> np.ndarray:
 
 
 def _guess_fwhm(pixels: np.ndarray, noise: FrameNoise, snr_min: float) -> float:
-    """Median FWHM of the brighter stars in a band across the middle of the frame."""
-    middle = pixels.shape[1] // 2
-    band = pixels[:, max(0, middle - 400):middle + 400]
+    """Median FWHM of the brighter stars in the middle of the frame."""
+    (top, left), half = (n // 2 for n in pixels.shape[1:]), GUESS_HALF_PX
+    band = pixels[:, max(0, top - half):top + half, max(0, left - 3 * half):left + 3 * half]
     fwhm_px = FIRST_GUESS_FWHM_PX
     for _ in range(3):
         x, y, snr = detect(band, noise, fwhm_px, max(snr_min, 8.0))

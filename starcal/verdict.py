@@ -198,7 +198,7 @@ def _rescue_reasons(fit: GainFit, before: float, after: float) -> tuple[str, ...
 
 
 def _rescue_steps(fit: GainFit) -> tuple[str, ...]:
-    steps = ("calibrate it: `starcal run` or `starcal calibrate`",)
+    steps = ("use the calibrated frame: `starcal run` or `starcal calibrate` writes it",)
     if np.any((fit.slope_ratio < MATRIX_BELOW) | (fit.slope_ratio > MATRIX_ABOVE)):
         steps += ("for truer very blue and very red stars try --model matrix",)
     return steps

@@ -24,7 +24,7 @@ class FrameNoise:
         Electrons (of the whole stack) per unit of full scale, from noise against level; inf where noise does
         not grow with level.
     gradient : tuple of float
-        Change of the sky from edge to edge along its steepest direction, in sigmas of a sky pixel.
+        Change of the sky from edge to edge along its steepest direction, in sigmas of a sky pixel; 0 without noise.
     """
 
     sky: tuple[float, ...]
@@ -62,7 +62,8 @@ def frame_noise(pixels: np.ndarray) -> FrameNoise:
     channels = range(len(pixels))
     return FrameNoise(tuple(map(float, sky)), tuple(map(float, noise)),
                       tuple(_electrons_per_unit(level[c], sigma[c], sky[c], noise[c]) for c in channels),
-                      tuple(float(_tilt(place[dark], level[c][dark]) / max(noise[c], 1e-12)) for c in channels))
+                      tuple(float(_tilt(place[dark], level[c][dark]) / noise[c]) if noise[c] > 0 else 0.0
+                            for c in channels))
 
 
 def _sample_blocks(plane: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -43,7 +43,7 @@ class Match:
     scatter_px, radius_px : float
         Scatter per axis of the pairs about the refined WCS, and the radius that followed from it.
     chance_matches : float
-        Mean number of pairs that the same search finds against a shifted catalogue.
+        Mean number of pairs as close as these that the same search finds against a shifted catalogue.
     credible : bool
         Whether the number of pairs is clearly above chance.
     """
@@ -119,8 +119,8 @@ def match_catalogue(star_xy_px, star_mag, wcs, shape, catalogue, scale_arcsec: f
     bright = np.argsort(catalogue.v_mag), np.argsort(np.where(np.isfinite(star_mag), star_mag, np.inf))
     search = _Search(stars, bright[1], max(shape))
     best = search.run(listed, bright[0])
-    chance = [len(search.run(listed + shift, bright[0]).star) for shift in _shifts()]
-
+    trials = [search.run(listed + shift, bright[0]).separation_px for shift in _shifts()]
+    chance = [int(np.count_nonzero(trial <= best.radius_px)) for trial in trials]
 
     def frame_of(points):
         sky = plane_to_sky(*(points * scale_arcsec / 3600).T, ra0, dec0)

@@ -182,9 +182,10 @@ def _numbers(result: CheckResult) -> str:
     if before is not None and after is not None:
         rows.append(("colour error", f"{before:.4f} before, {after:.4f} after gains: median distance of the used stars "
                                      "in u′v′ from the colour of their B−V (0.004 is just seen)"))
-    if np.isfinite(result.linearity.slope):
-        rows.append(("linearity", f"a star 1 mag brighter in the catalogue is {result.linearity.slope:.2f} ± "
-                                  f"{result.linearity.slope_error:.2f} mag brighter here (1 is linear)"))
+    linearity = result.linearity
+    if np.isfinite(linearity.brightness):
+        rows.append(("linearity", f"a star 1 mag brighter in the catalogue is {linearity.brightness:.2f} ± "
+                                  f"{linearity.brightness_error:.2f} mag brighter here (1 is linear)"))
     if result.matrix is not None:
         rows += [(f"matrix, {channel}", "  ".join(f"{value:+.4f}" for value in row))
                  for channel, row in zip(("red", "green", "blue"), result.matrix.matrix, strict=True)]

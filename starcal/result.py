@@ -91,8 +91,7 @@ class CheckResult:
             "route_reason": self.route_reason, "stars_needed": verdict.stars_needed,
             "stars": self._stars_dict(), "wcs": self._wcs_dict(), **self._fit_dict(),
             "colour_error_uv": {"before": verdict.colour_error_before, "after": verdict.colour_error_after},
-            "linearity": {"slope": self.linearity.slope, "slope_error": self.linearity.slope_error,
-                          "growth": self.linearity.growth},
+            "linearity": vars(self.linearity),
             "white_bv": self.white_bv, "catalogue": vars(self.catalogue) if self.catalogue else None,
             "notes": self.notes})
 

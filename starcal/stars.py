@@ -68,8 +68,6 @@ FLAG_REASONS = {
     Flag.CLIPPED: "clipped in the fit as an outlier",
 }
 
-SPOILS_PHOTOMETRY = Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.FAINT | Flag.SHAPE
-
 
 def flag_tally(flags: np.ndarray) -> dict[str, int]:
     """Count the stars that carry each flag, by its lower-case name."""

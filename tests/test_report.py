@@ -75,7 +75,7 @@ def fitted_result(slopes=(-0.5, 0.8), model="gains"):
 def unfitted_result(verdict, match, stars=None):
     catalogue = CatalogueUse("Tycho-2", PAIRS + 6, 11.0) if match is not None else None
     return CheckResult("field.fits", verdict, "palette", "no gains", star_table() if stars is None else stars, match,
-                       None, np.empty(0, int), None, Linearity(growth=1.6), catalogue, 0.65)
+                       None, np.empty(0, int), None, Linearity(profile=0.5, profile_error=0.02), catalogue, 0.65)
 
 
 OPEN = Verdict("undecided", reasons=("0.30 +- 0.20 of that of real stars",), next_steps=("take `more` stars",),
@@ -88,7 +88,7 @@ KINDS = {
     "too few": lambda: unfitted_result(too_few(3, PAIRS), a_match()),
     "no match": lambda: unfitted_result(without_match(a_match(False), STARS), a_match(False)),
     "no WCS": lambda: unfitted_result(without_wcs("CTYPE1"), None),
-    "stretched": lambda: unfitted_result(stretched(Linearity(growth=1.6)), None),
+    "stretched": lambda: unfitted_result(stretched(Linearity(profile=0.5, profile_error=0.02)), None),
     "no stars": lambda: unfitted_result(without_wcs("CTYPE1"), None, star_table(0)),
 }
 

@@ -11,8 +11,10 @@ from .checking import Progress, as_frame, check, silent
 from .colour import SOLAR_BV_MAG
 from .errors import OutputError
 from .frame import Frame, write_fits, write_tiff16
+from .layers import split
 from .palette import star_colours, yellow_white
 from .preview import write_preview
+from .recolour import recolour
 from .result import CheckResult
 from .tables import write_json, write_stars
 
@@ -98,8 +100,6 @@ def _by_gains(frame: Frame, found: CheckResult, sky: str) -> _Pictures:
 
 
 def _by_palette(frame: Frame, found: CheckResult) -> _Pictures:
-    from .layers import recolour, split
-
     parts = split(frame.pixels, found.stars)
     palette = yellow_white(len(found.stars))
     found.stars["colour_bv_mag"] = palette.bv_mag

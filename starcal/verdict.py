@@ -62,8 +62,8 @@ class Linearity:
             return (f"a star with 10 times the light has a peak only {10 ** self.profile:.1f} times as high: the "
                     "picture has been stretched")
         if self.clip_over_noise < LINEAR_RANGE:
-            return (f"stars clip at {self.clip_over_noise:.0f} times the noise of the sky, in linear frames at hundreds: "
-                    "the picture has been stretched")
+            return (f"stars clip at {self.clip_over_noise:.0f} times the noise of the sky, in linear frames at "
+                    "hundreds: the picture has been stretched")
         return (f"a star 1 mag brighter in the catalogue is only {self.brightness:.2f} mag brighter here: the picture "
                 "has been stretched")
 

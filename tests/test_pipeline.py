@@ -1,0 +1,239 @@
+"""The whole job: what `run` and `calibrate` leave behind, and that nothing is lost when they cannot."""
+
+import json
+import os
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+from astropy.io import fits
+from astropy.table import Table
+from PIL import Image
+
+import starcal
+from starcal.colour import star_rgb, uv_prime_distance
+from starcal.errors import FrameError, NotLinearError, OutputError, TooFewStars
+from starcal.frame import Frame, write_fits
+from starcal.scene import make_scene
+from starcal.tone import choose_stretch
+
+FIELD = {"shape": (420, 600), "scale_arcsec": 4.0, "channel_gains": (0.5, 1.0, 0.7), "faint_to_mag": 13.5}
+SHO = {"system": "SHO", "v_zero_electrons": 2e11, "sky_electrons": 4e3, "nebula_electrons": 8e3,
+       "channel_gains": (1.0, 0.25, 0.71)}
+
+
+def write_scene(path: Path, **settings) -> Path:
+    scene = make_scene(**FIELD | settings)
+    write_fits(path, scene.pixels, scene.header)
+    return path
+
+
+@pytest.fixture(scope="module")
+def broad(tmp_path_factory) -> Path:
+    return write_scene(tmp_path_factory.mktemp("broad") / "broad.fits")
+
+
+@pytest.fixture(scope="module")
+def sho(tmp_path_factory) -> Path:
+    return write_scene(tmp_path_factory.mktemp("sho") / "sho.fits", **SHO)
+
+
+@pytest.fixture(scope="module")
+def rescued(broad):
+    return starcal.run(broad, tiff=True)
+
+
+@pytest.fixture(scope="module")
+def recoloured(sho):
+    return starcal.run(sho)
+
+
+def test_run_writes_every_file_beside_the_frame(broad, rescued):
+    assert rescued.folder == broad.parent / "broad-starcal"
+    assert {path.name for path in rescued.folder.iterdir()} == set(rescued.files)
+    assert set(rescued.files) == {"picture.fits", "picture.tif", "stars.ecsv", "result.json", "preview.png",
+                                  "report.html"}
+
+
+def test_the_picture_is_float32_with_wcs_header_and_history(broad, rescued):
+    with fits.open(rescued.folder / "picture.fits") as hdus:
+        header, data = hdus[0].header, hdus[0].data
+    assert data.dtype == np.dtype(">f4")
+    source = fits.getheader(broad)
+    assert all(header[key] == source[key] for key in ("CRVAL1", "CRPIX2", "CTYPE1", "DATE-OBS"))
+    assert any("starcal" in line for line in header["HISTORY"])
+
+
+def test_the_picture_is_the_frame_times_its_gains_but_for_clipped_pixels(broad, rescued):
+    before, after = fits.getdata(broad), fits.getdata(rescued.folder / "picture.fits")
+    offset = np.array([float(word) for line in fits.getheader(rescued.folder / "picture.fits")["HISTORY"]
+                       if "sky offsets" in line for word in line.split()[-3:]])
+    wanted = before * rescued.check.gains[:, None, None] + offset[:, None, None]
+    unclipped = (before < 0.85 * np.array([0.5, 1.0, 0.7])[:, None, None]).all(axis=0)
+    np.testing.assert_allclose(after[:, unclipped], wanted[:, unclipped], atol=2e-6)  # offsets are printed to 4 digits
+
+
+def test_tiff_and_preview_show_what_they_should(rescued):
+    picture = tifffile.imread(rescued.folder / "picture.tif")
+    assert picture.dtype == np.uint16
+    assert picture.shape == (420, 600, 3)
+    with Image.open(rescued.folder / "preview.png") as preview:
+        assert preview.size[0] >= 2 * 600
+
+
+def test_star_table_and_result_read_back(rescued):
+    table = Table.read(rescued.folder / "stars.ecsv")
+    assert len(table) == len(rescued.check.stars)
+    assert str(table["x_px"].unit) == "pix"
+    facts = json.loads((rescued.folder / "result.json").read_text())
+    assert facts["verdict"] == "rescue"
+    assert facts["settings"]["white_bv"] == 0.65
+    assert facts["gains"]["R"] == pytest.approx(rescued.check.gains[0])
+
+
+def test_a_narrowband_frame_takes_the_palette_and_says_why(recoloured):
+    assert recoloured.check.verdict.verdict == "no"
+    assert recoloured.check.route == "palette"
+    assert "cannot be trusted" in recoloured.check.route_reason
+    assert {"starless.fits", "stars.fits"} <= set(recoloured.files)
+
+
+def test_the_nebula_is_the_same_bit_for_bit_and_the_layers_add_up(sho, recoloured):
+    before, after, stars, starless = (fits.getdata(path) for path in (
+        sho, *(recoloured.folder / f"{name}.fits" for name in ("picture", "stars", "starless"))))
+    outside = (stars == 0).all(axis=0)
+    assert 0.5 < outside.mean() < 1
+    np.testing.assert_array_equal(after[:, outside], before[:, outside])
+    np.testing.assert_allclose(starless + stars, after, atol=1e-6)  # a float32 step near 1 is 6e-8; a few are added
+
+
+def test_recoloured_stars_have_the_colour_of_a_star(recoloured):
+    layer, table = fits.getdata(recoloured.folder / "stars.fits"), recoloured.check.stars
+    good = table[(table["snr"] > 50) & (table["flags"] & 0b10111 == 0)]  # clean but for the catalogue
+    cores = layer[:, np.rint(good["y_px"].value).astype(int), np.rint(good["x_px"].value).astype(int)]
+    wanted = star_rgb(0.75, 0.65)
+    assert np.median(uv_prime_distance(cores.T, wanted)) < 0.001  # one step of colour difference is 0.0011
+
+
+def test_without_wcs_the_stars_still_get_a_possible_colour(tmp_path):
+    done = starcal.run(write_scene(tmp_path / "lost.fits", with_wcs=False))
+    assert (done.check.verdict.verdict, done.check.route) == ("undecided", "palette")
+    assert "WCS" in done.check.verdict.reasons[0]
+    assert (done.folder / "picture.fits").exists()
+
+
+def test_a_starless_frame_is_no_crash(tmp_path):
+    noise = np.random.default_rng(0).normal(0.01, 1e-4, (3, 200, 300)).astype(np.float32)
+    write_fits(tmp_path / "empty.fits", noise)
+    done = starcal.run(tmp_path / "empty.fits")
+    assert len(done.check.stars) < 5  # 5 sigma on 60 000 pixels: 0.02 false ones expected
+    assert done.check.route == "palette"
+
+
+def test_a_stretched_picture_is_refused_for_gains_unless_told(broad, tmp_path):
+    frame = starcal.read_frame(broad)
+    stretched = replace(frame, pixels=choose_stretch(frame.pixels).apply(frame.pixels), name="stretched.fits")
+    assert starcal.check(stretched).verdict.verdict == "no"
+    with pytest.raises(NotLinearError, match="assume-linear"):
+        starcal.calibrate(stretched)
+    try:
+        starcal.calibrate(stretched, assume_linear=True)  # what the message advises goes past that check
+    except NotLinearError:
+        pytest.fail("assume_linear is refused for not being linear")
+    except (FrameError, TooFewStars):
+        pass
+
+
+def test_too_few_stars_for_a_matrix_says_to_use_gains(tmp_path):
+    path = write_scene(tmp_path / "few.fits", shape=(240, 330))
+    with pytest.raises(TooFewStars, match="use --model gains"):
+        starcal.calibrate(path, model="matrix")
+    assert starcal.calibrate(path, model="gains").matrix[1, 1] == 1
+
+
+def test_a_matrix_makes_red_and_blue_stars_truer(broad):
+    gains, matrix = (starcal.calibrate(broad, model=model) for model in ("gains", "matrix"))
+    assert matrix.check.matrix.n_used >= 20
+    assert not np.array_equal(matrix.matrix, gains.matrix)
+    fit = gains.check.fit
+    flux = np.array([gains.check.stars[f"flux_{c}"][gains.check.fitted[fit.used]] for c in "RGB"])
+    target = star_rgb(fit.bv_mag[fit.used], 0.65)
+    error = [np.sqrt(np.mean(uv_prime_distance((m.matrix @ flux).T, target) ** 2)) for m in (gains, matrix)]
+    assert error[1] < error[0]
+
+
+def test_check_of_a_frame_in_memory_is_the_same_as_of_its_file(broad):
+    by_path, by_frame = starcal.check(broad), starcal.check(starcal.read_frame(broad))
+    np.testing.assert_array_equal(by_path.gains, by_frame.gains)
+
+
+def test_an_earlier_run_stays_until_overwrite(broad, rescued):
+    with pytest.raises(OutputError, match="add --overwrite"):
+        starcal.run(broad)
+    assert starcal.run(broad, overwrite=True).check.verdict.verdict == "rescue"
+
+
+def test_a_folder_that_cannot_be_made_is_refused_before_the_work(broad, tmp_path):
+    (tmp_path / "file").write_text("in the way")
+    with pytest.raises(OutputError, match="--out"):
+        starcal.run(broad, tmp_path / "file" / "run")
+
+
+def test_a_full_disk_leaves_no_half_file(broad, tmp_path):
+    code = ("import resource, sys, starcal; resource.setrlimit(resource.RLIMIT_FSIZE, (10**6, 10**6))\n"
+            "import signal; signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
+            f"sys.argv = ['starcal', 'run', {str(broad)!r}, '--out', {str(tmp_path / 'run')!r}]\n"
+            "from starcal.cli import main; sys.exit(main(sys.argv[1:]))")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 1
+    assert done.stderr.count("\n") == 1
+    assert list((tmp_path / "run").iterdir()) == []
+
+
+def test_killed_half_way_leaves_only_whole_files(broad, tmp_path):
+    code = ("import os, starcal.pipeline as p\n"
+            "p.write_stars = lambda *a, **k: os.kill(os.getpid(), 9)\n"
+            f"import starcal; starcal.run({str(broad)!r}, {str(tmp_path / 'run')!r})")
+    subprocess.run([sys.executable, "-c", code], check=False, capture_output=True)
+    assert os.listdir(tmp_path / "run") == ["picture.fits"]
+    assert fits.getdata(tmp_path / "run" / "picture.fits").shape == (3, 420, 600)
+
+
+def test_nan_and_borders_do_not_spoil_the_fit(broad):
+    frame = starcal.read_frame(broad)
+    pixels = frame.pixels.copy()
+    pixels[:, :30] = np.nan
+    pixels[1, 200:204, 300:340] = np.nan
+    whole, holed = starcal.check(frame), starcal.check(replace(frame, pixels=pixels))
+    difference = np.abs(holed.gains - whole.gains)[[0, 2]]
+    assert (difference < 3 * whole.fit.gain_errors[[0, 2]]).all()  # some stars are lost, the rest are the same
+    made = starcal.calibrate(replace(frame, pixels=pixels))
+    assert np.isnan(made.pixels[:, :30]).all()
+    assert np.isfinite(made.pixels[:, 40:190]).all()
+
+
+def test_wrong_settings_are_the_callers_slip(broad):
+    frame = starcal.read_frame(broad)
+    for settings in ({"white_bv": 9.0}, {"model": "magic"}):
+        with pytest.raises(ValueError, match="given"):
+            starcal.check(frame, **settings)
+    with pytest.raises(ValueError, match="grey"):
+        starcal.calibrate(frame, sky="pink")
+
+
+def test_the_white_reference_moves_the_gains_as_the_slope_says(broad):
+    frame = starcal.read_frame(broad)
+    solar, warm = (starcal.check(frame, white_bv=bv) for bv in (0.65, 0.85))
+    shift = 2.5 * np.log10(warm.gains / solar.gains)[[0, 2]]
+    wanted = solar.fit.predicted_mag(0.85) - solar.fit.predicted_mag(0.65)
+    np.testing.assert_allclose(shift, wanted, atol=0.01)  # mag; the two fits clip and weigh alike, the bend is small
+
+
+def test_results_print_and_show(rescued, tmp_path):
+    assert "Rescue" in str(rescued.check)
+    assert "<table>" in rescued.check._repr_html_()
+    assert isinstance(starcal.read_frame(write_scene(tmp_path / "x.fits", shape=(60, 80))), Frame)

@@ -120,7 +120,7 @@ def apply_calibration(frame: Frame, found: CheckResult, sky: str = "grey") -> Ca
     level = matrix @ np.array(frame_noise(frame.pixels).sky)
     offset = level[1] - level if sky == "grey" else np.zeros(3)
     pixels = _transform(frame.pixels, matrix, offset, np.array(found.stars.meta["clip_level"]))
-    return Calibrated(pixels, frame, found, matrix, offset)
+    return Calibrated(frame.refill(pixels), frame, found, matrix, offset)
 
 
 def _transform(pixels: np.ndarray, matrix: np.ndarray, offset: np.ndarray, clip_level: np.ndarray) -> np.ndarray:

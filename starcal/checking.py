@@ -16,6 +16,7 @@ from .fit import MIN_SPREAD_MATRIX, MIN_STARS, MIN_STARS_MATRIX, brightness_slop
 from .frame import Frame, pixel_scale_arcsec, read_frame
 from .match import Match, match_catalogue
 from .result import CatalogueUse, CheckResult
+from .sources import choose_colours
 from .stars import BLEND_FLUX_SHARE, CHANNELS, SHAPE_SNR, Flag, measure_stars
 
 MATCH_MARGIN_PX = 250  # catalogue beyond the frame's edge, so that shifted copies of it are as full
@@ -77,10 +78,17 @@ def check(frame: Frame | str | Path, *, white_bv: float = colour.SOLAR_BV_MAG, m
     result = _matched(blank, frame) if frame.wcs is not None else _unmatched(blank, frame)
     if result.linearity.stretched and not assume_linear:
         return _stretched(result)
-    if result.match is None or not result.match.credible:
-        return result
     progress("fitting", 0.8)
-    return _fitted(result, model)
+    if result.match is not None and result.match.credible:
+        result = _fitted(result, model)
+    return result if result.route == "gains" else _another_route(result)
+
+
+def _another_route(result: CheckResult) -> CheckResult:
+    """Where the colours of the stars can come from when not from gains."""
+    flux, error = (np.array([result.stars[f"{name}_{c}"] for c in CHANNELS]) for name in ("flux", "flux_error"))
+    colours = choose_colours(result.stars, flux, error, embedded.bv_error_model)
+    return replace(result, route=colours.route, route_reason=f"{result.verdict.reasons[0]}; {colours.reason}")
 
 
 def _require_settings(white_bv: float, model: str) -> None:

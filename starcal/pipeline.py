@@ -1,6 +1,6 @@
 """The whole job, in order: check, choose the route, make the picture, write files and a report."""
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import numpy as np
@@ -9,12 +9,10 @@ from . import tone
 from .calibration import apply_calibration
 from .checking import Progress, as_frame, check, silent
 from .colour import SOLAR_BV_MAG
+from .colouring import Taste, recolour_checked
 from .errors import OutputError
 from .frame import Frame, write_fits, write_tiff16
-from .layers import split
-from .palette import star_colours, yellow_white
 from .preview import write_preview
-from .recolour import recolour
 from .result import CheckResult
 from .tables import write_json, write_stars
 
@@ -43,8 +41,9 @@ class RunResult:
 
 
 def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: float = SOLAR_BV_MAG,
-        model: str = "gains", sky: str = "grey", snr_min: float = 5.0, assume_linear: bool = False, tiff: bool = False,
-        overwrite: bool = False, progress: Progress = silent) -> RunResult:
+        model: str = "gains", sky: str = "grey", taste: Taste | None = None, starless: Frame | None = None,
+        snr_min: float = 5.0, assume_linear: bool = False, tiff: bool = False, overwrite: bool = False,
+        progress: Progress = silent) -> RunResult:
     """Do the whole job: check a frame, choose the route, make the picture, write files and a report.
 
     Parameters
@@ -54,7 +53,9 @@ def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: f
     out : str or Path, optional
         Folder for the files; by default ``FRAME-starcal`` beside the frame.
     white_bv, model, sky, snr_min, assume_linear, progress
-        As for `calibrate`.
+        As for `calibration.calibrate`.
+    taste, starless
+        As for `colouring.recolour_stars`, where calibration cannot serve.
     tiff : bool
         Write a 16-bit TIFF of the picture, too.
     overwrite : bool
@@ -75,40 +76,35 @@ def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: f
         raise ValueError(f"sky {sky!r} given; it is 'grey' or 'keep'")
     folder = _folder(frame, out)
     _require_free(folder, tiff, overwrite)
-    frame = as_frame(frame, progress)
-    settings = {"white_bv": white_bv, "model": model, "sky": sky, "snr_min": snr_min, "assume_linear": assume_linear}
+    frame, taste = as_frame(frame, progress), taste or Taste()
+    settings = {"white_bv": white_bv, "model": model, "sky": sky, "snr_min": snr_min, "assume_linear": assume_linear,
+                "taste": asdict(taste)}
     found = check(frame, white_bv=white_bv, model=model, snr_min=snr_min, assume_linear=assume_linear,
                   progress=progress)
-    progress("making the picture", 0.85)
-    pictures = _by_gains(frame, found, sky) if found.route == "gains" else _by_palette(frame, found)
-    progress("writing", 0.92)
-    return _write(folder, frame, found, pictures, settings, tiff, overwrite)
+    progress("making the picture", 0.7)
+    made = _by_gains(frame, found, sky) if found.route == "gains" else _by_star(frame, found, taste, starless)
+    progress("writing", 0.9)
+    return _write(folder, frame, made, settings, tiff, overwrite)
 
 
 @dataclass(frozen=True, eq=False)
-class _Pictures:
-    """What a route made: the picture, its header lines, and the layers where stars were split."""
+class _Made:
+    """What a route made: picture, header lines, the layers where stars were split, and the check with its last word."""
 
     picture: np.ndarray
     history: tuple[str, ...]
     layers: dict[str, np.ndarray]
+    check: CheckResult
 
 
-def _by_gains(frame: Frame, found: CheckResult, sky: str) -> _Pictures:
+def _by_gains(frame: Frame, found: CheckResult, sky: str) -> _Made:
     calibrated = apply_calibration(frame, found, sky)
-    return _Pictures(calibrated.pixels, calibrated.history, {})
+    return _Made(calibrated.pixels, calibrated.history, {}, found)
 
 
-def _by_palette(frame: Frame, found: CheckResult) -> _Pictures:
-    parts = split(frame.pixels, found.stars)
-    palette = yellow_white(len(found.stars))
-    found.stars["colour_bv_mag"] = palette.bv_mag
-    found.stars["colour_source"] = np.full(len(found.stars), "palette")
-    coloured = recolour(parts, star_colours(palette.bv_mag, found.white_bv))
-    picture = frame.pixels.copy()
-    np.add(parts.starless, coloured, out=picture, where=parts.footprint)
-    return _Pictures(picture, (f"starcal: stars recoloured, nebula untouched; {palette.label}",),
-                     {"starless.fits": parts.starless, "stars.fits": coloured})
+def _by_star(frame: Frame, found: CheckResult, taste: Taste, starless: Frame | None) -> _Made:
+    made = recolour_checked(frame, found, taste, starless)
+    return _Made(made.picture, made.history, {"starless.fits": made.starless, "stars.fits": made.stars}, made.check)
 
 
 def _folder(frame: Frame | str | Path, out: str | Path | None) -> Path:
@@ -132,23 +128,21 @@ def _require_free(folder: Path, tiff: bool, overwrite: bool) -> None:
         raise OutputError(f"cannot make the folder {folder} ({error.strerror}): choose one with --out") from error
 
 
-def _write(folder, frame, found, pictures, settings, tiff, overwrite) -> RunResult:
-    names = ["picture.fits", *pictures.layers, *["picture.tif"] * tiff, "stars.ecsv", "result.json", "preview.png",
+def _write(folder, frame, made, settings, tiff, overwrite) -> RunResult:
+    names = ["picture.fits", *made.layers, *["picture.tif"] * tiff, "stars.ecsv", "result.json", "preview.png",
              "report.html"]
-    write_fits(folder / "picture.fits", pictures.picture, frame.header, history=pictures.history, overwrite=overwrite)
-    for name, layer in pictures.layers.items():
-        write_fits(folder / name, layer, frame.header, history=pictures.history, overwrite=overwrite)
+    for name, pixels in {"picture.fits": made.picture, **made.layers}.items():
+        write_fits(folder / name, pixels, frame.header, history=made.history, overwrite=overwrite)
     if tiff:
-        write_tiff16(folder / "picture.tif", pictures.picture, overwrite=overwrite)
-    write_stars(folder / "stars.ecsv", found.stars, overwrite=overwrite)
-    facts = found.to_dict() | {"settings": settings, "files": names}
+        write_tiff16(folder / "picture.tif", made.picture, overwrite=overwrite)
+    write_stars(folder / "stars.ecsv", made.check.stars, overwrite=overwrite)
+    facts = made.check.to_dict() | {"settings": settings, "files": names}
     write_json(folder / "result.json", facts, overwrite=overwrite)
     stretch = tone.choose_stretch(frame.pixels)
-    before = stretch.apply(frame.pixels)
-    after = stretch.on_sky_of(pictures.picture).apply(pictures.picture)
+    before, after = stretch.apply(frame.pixels), stretch.on_sky_of(made.picture).apply(made.picture)
     write_preview(folder / "preview.png", before, after, overwrite=overwrite)
     from .report import write_report  # matplotlib takes half a second to import
 
-    write_report(folder / "report.html", found, before=before, after=after, settings=settings, files=names,
-                        overwrite=overwrite)
-    return RunResult(found, folder, tuple(names))
+    write_report(folder / "report.html", made.check, before=before, after=after, settings=settings, files=names,
+                 overwrite=overwrite)
+    return RunResult(made.check, folder, tuple(names))

@@ -976,3 +976,15 @@ def test_real_files_without_wcs_have_old_dates():
     frame = read_channels(*(SHARED / f"M67_{band}_original_nowcs.fits" for band in "RVB"))
     assert frame.wcs_missing == ("CTYPE1", "CTYPE2")        # there are CRVAL, CRPIX and CDELT, of pixels
     assert frame.epoch_yr == pytest.approx(1990.97, abs=0.005)
+
+
+def test_what_the_file_held_where_it_had_no_data_can_be_put_back(tmp_path):
+    pixels = np.random.default_rng(3).uniform(0.1, 0.2, (3, 60, 80)).astype(np.float32)
+    pixels[:, :20] = 0
+    fits.writeto(tmp_path / "bordered.fits", pixels)
+    frame = read_frame(tmp_path / "bordered.fits")
+    assert np.isnan(frame.pixels[:, :20]).all()
+    np.testing.assert_array_equal(frame.refill(frame.pixels.copy()), pixels)
+    pixels[:, 30, 30] = np.nan  # with holes besides borders nobody knows which was which
+    fits.writeto(tmp_path / "holed.fits", pixels)
+    assert np.isnan(read_frame(tmp_path / "holed.fits").blank_value)

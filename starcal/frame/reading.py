@@ -14,10 +14,11 @@ from ..errors import FrameError, StarcalError
 from .fits_files import Raw, load_fits
 from .levels import blank_borders, float_full_scale, require_light, survey
 from .pictures import JPEG, PNG, TIFF, load_picture
-from .sky import Sky, celestial_wcs, epoch_yr, is_mirrored, upside_down, with_date, with_wcs
+from .sky import Sky, card_value, celestial_wcs, epoch_yr, is_mirrored, upside_down, with_date, with_wcs
 from .wcs_files import check_picture_size, read_wcs_header
 
 CHANNELS = ("R", "G", "B")
+FILTER_KEYS = ("FILTERR", "FILTERG", "FILTERB")     # of the channels of a cube, which has but one header
 SMALLEST_SIDE_PX = 8
 SHIFT_NOTED_PX, SHIFT_REFUSED_PX = 0.5, 3.0     # of channels against each other; solutions alone differ by a few tenths
 
@@ -49,6 +50,8 @@ class Frame:
         What was done or met on the way, in plain sentences.
     wcs_missing : tuple of str
         What the header lacks, where `wcs` is None.
+    blank_value : float
+        What the file held where there was no data: 0 for the borders of registered stacks, else NaN.
     """
 
     pixels: np.ndarray = field(repr=False)
@@ -62,6 +65,7 @@ class Frame:
     filters: tuple[str | None, ...] = (None, None, None)
     notes: tuple[str, ...] = ()
     wcs_missing: tuple[str, ...] = ()
+    blank_value: float = math.nan
 
     def __post_init__(self):
         """Refuse arrays that would break the promises above."""
@@ -69,6 +73,13 @@ class Frame:
         if pixels.ndim != 3 or len(pixels) != 3 or pixels.dtype != np.float32 or not pixels.flags.c_contiguous:
             raise ValueError("pixels must be C-contiguous float32 of shape (3, y, x), not "
                              f"{pixels.dtype} {pixels.shape}")
+
+    def refill(self, pixels: np.ndarray) -> np.ndarray:
+        """Put back, in place, what the file held where it had no data; other programs stumble over NaN."""
+        if not math.isnan(self.blank_value):
+            for row in pixels.reshape(-1, pixels.shape[-1]):
+                row[np.isnan(row)] = self.blank_value
+        return pixels
 
 
 def read_frame(path: str | Path, *, wcs: str | Path | None = None, full_scale: float | None = None) -> Frame:
@@ -133,6 +144,77 @@ def read_channels(red: str | Path, green: str | Path, blue: str | Path, *, wcs: 
     return _frame(joint, pixels, " + ".join(path.name for path in paths), wcs, full_scale)
 
 
+@dataclass(frozen=True, eq=False)
+class Plane:
+    """One channel as a file has it: its numbers are not yet scaled.
+
+    Attributes
+    ----------
+    pixels : (y, x) float32
+        In the numbers of the file; NaN = no data, zero borders included.
+    wcs : astropy.wcs.WCS or None
+        As in `Frame`.
+    raw : Raw
+        The rest of what the file says; its pixels are (1, y, x), the same memory.
+    name : str
+    """
+
+    pixels: np.ndarray = field(repr=False)
+    wcs: WCS | None = field(repr=False)
+    raw: Raw = field(repr=False)
+    name: str
+
+
+def read_plane(path: str | Path) -> Plane:
+    """Read a file of one channel, for `frame_of_planes`.
+
+    Raises
+    ------
+    FrameError
+        As `read_frame`; besides, the file holds more than one channel, or nothing.
+    """
+    path = Path(path)
+    raw = _load(path, 1)
+    _require_size(raw.pixels, path.name)
+    found = survey(raw.pixels)
+    require_light(found.low, found.high, ("",), path.name)
+    blank_borders(raw.pixels)
+    return Plane(raw.pixels[0], celestial_wcs(raw.header, raw.pixels.shape[1:]).wcs, raw, path.name)
+
+
+def frame_of_planes(pixels: np.ndarray, planes: tuple[Plane, Plane, Plane], home: Plane, *,
+                    full_scale: float | None = None, notes: tuple[str, ...] = ()) -> Frame:
+    """Make a frame of three planes brought onto the pixel grid of one of them.
+
+    Parameters
+    ----------
+    pixels : (3, y, x) float32
+        R, G, B in the numbers of the files; changed in place.
+    planes : tuple of three Planes
+        Where they come from.
+    home : Plane
+        The one whose grid, WCS and header the frame has.
+    full_scale : float, optional
+        As for `read_frame`.
+    notes : tuple of str
+        What was done to bring them together.
+
+    Raises
+    ------
+    FrameError
+        Number types differ, or a channel is dead.
+    """
+    header = with_date(home.raw.header, *(plane.raw.header for plane in planes)).copy()
+    header.remove("FILTER", ignore_missing=True, remove_all=True)
+    filters = tuple(plane.raw.filters[0] for plane in planes)
+    header.update({key: (name, "filter of this channel") for key, name in zip(FILTER_KEYS, filters, strict=True)
+                   if name is not None})
+    notes += tuple(dict.fromkeys(f"{plane.name}: {note}" for plane in planes for note in plane.raw.notes))
+    kinds = sum((plane.raw.kinds for plane in planes), ())
+    joint = Raw(pixels, header, kinds, filters, notes, home.raw.is_picture)
+    return _frame(joint, pixels, " + ".join(plane.name for plane in planes), None, full_scale)
+
+
 def _with_pixels(raw, pixels):
     return Raw(pixels, raw.header, raw.kinds, raw.filters, raw.notes, raw.is_picture)
 
@@ -140,11 +222,18 @@ def _with_pixels(raw, pixels):
 def _frame(raw, pixels, name, wcs_path, full_scale):
     notes = list(raw.notes)
     _require_size(pixels, name)
-    scale, source = _scale(pixels, raw.kinds, full_scale, name, notes)
-    _blank(pixels, name, notes)
+    (scale, source), not_finite = _scale(pixels, raw.kinds, full_scale, name, notes)
+    blank_value = 0.0 if _blank(pixels, name, notes) and not not_finite else math.nan
     header, sky = _locate(raw, pixels.shape[1:], wcs_path, name)
-    return Frame(pixels, header, sky.wcs, name, scale, source, epoch_yr(header), raw.kinds[0], raw.filters,
-                 (*notes, *sky.notes), sky.missing)
+    return Frame(pixels, header, sky.wcs, name, scale, source, epoch_yr(header), raw.kinds[0], _filters(raw),
+                 (*notes, *sky.notes), sky.missing, blank_value)
+
+
+def _filters(raw):
+    """Filter of each channel: of its own file or extension, else as `frame_of_planes` has noted it."""
+    if any(raw.filters):
+        return raw.filters
+    return tuple(None if name is None else str(name) for name in (card_value(raw.header, key) for key in FILTER_KEYS))
 
 
 # ---------------------------------------------------------------------------------------------------- the file
@@ -208,7 +297,7 @@ def _require_size(pixels, name):
 # ---------------------------------------------------------------------------------------------------- levels
 
 def _scale(pixels, kinds, full_scale, name, notes):
-    """Bring pixels to [0, 1] in place; returns the full scale and where it comes from."""
+    """Bring pixels to [0, 1] in place; returns (full scale, where it comes from) and how many are not numbers."""
     given = _given_scale(kinds, full_scale, name)
     found = survey(pixels, given[0] if given else 1.0)
     require_light(found.low, found.high, CHANNELS, name)
@@ -222,7 +311,7 @@ def _scale(pixels, kinds, full_scale, name, notes):
     elif full_scale is None and largest < 1e-3:
         notes.append(f"The largest pixel is only {largest:.2g} of what {kinds[0]} can hold; if the camera counts less "
                      f"far, say how far: --full-scale {math.ceil(largest * given[0])}")
-    return given
+    return given, found.not_finite
 
 
 def _given_scale(kinds, full_scale, name):
@@ -240,6 +329,7 @@ def _given_scale(kinds, full_scale, name):
 
 
 def _blank(pixels, name, notes):
+    """Set zero borders to NaN; returns whether there were any."""
     share = blank_borders(pixels)
     if share < 0:
         notes.append(f"{-share:.0%} of the frame is exactly 0 up to its edge: taken as black sky, not as a border.")
@@ -247,6 +337,7 @@ def _blank(pixels, name, notes):
         notes.append(f"Zero borders, {max(share, 0.0001):.2%} of the pixels, count as no data.")
         rest = survey(pixels)
         require_light(rest.low, rest.high, CHANNELS, name)
+    return share > 0
 
 
 # ---------------------------------------------------------------------------------------------------- the sky

@@ -1,0 +1,142 @@
+"""A B-V for every star, from the best source there is: catalogue, continuum, or the field itself."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.table import Table
+
+from .continuum import PRIOR_BV_MAG, PRIOR_SPREAD_MAG, ContinuumFit, field_spread_bv, fit_continuum
+from .fit import MIN_STARS, log_ratios
+from .palette import Palette
+from .stars import Flag
+
+MAIN_SHARE = 0.6  # of the weight: a source with more is named alone
+NOT_FOR_RATIOS = Flag.SATURATED | Flag.EDGE  # a clipped or cut star has no ratio
+NOT_FOR_TRAINING = (NOT_FOR_RATIOS | Flag.BLENDED | Flag.FAINT | Flag.SHAPE | Flag.NO_MATCH | Flag.NO_BV | Flag.DOUBLE
+                    | Flag.MISMATCH)
+NOT_FOR_CATALOGUE = Flag.NO_MATCH | Flag.NO_BV | Flag.MISMATCH
+
+
+@dataclass(frozen=True, eq=False)
+class StarColours:
+    """B-V of every star of a table.
+
+    Attributes
+    ----------
+    bv_mag, bv_error_mag : ndarray, shape (n,)
+        Never NaN.
+    source : ndarray of str, shape (n,)
+        catalogue, continuum, catalogue+continuum, field spread, field median, or palette.
+    route : str
+        The best source that many stars rest on: continuum, catalogue or palette.
+    reason : str
+        Why this route and no better one.
+    continuum : ContinuumFit or None
+        The relation, where there were stars to fit one; look at its ``refused``.
+    """
+
+    bv_mag: np.ndarray
+    bv_error_mag: np.ndarray
+    source: np.ndarray
+    route: str
+    reason: str
+    continuum: ContinuumFit | None
+
+    def tally(self) -> dict[str, int]:
+        """Count the stars of each source."""
+        names, counts = np.unique(self.source, return_counts=True)
+        return {str(name): int(count) for name, count in zip(names, counts, strict=True)}
+
+
+def choose_colours(stars: Table, flux: np.ndarray, flux_error: np.ndarray, bv_error_model) -> StarColours:
+    """Give every star the B-V that its sources allow, weighted by inverse variance.
+
+    Parameters
+    ----------
+    stars : Table
+        A star table that `checking.check` has gone over: with ``flags`` and, after a match, ``bv_mag`` and ``v_mag``.
+    flux, flux_error : ndarray, shape (3, n)
+        Of the same stars, in the linear frame as it is; NaN or not positive where unknown.
+    bv_error_model : callable
+        From V to the error of the catalogue's B-V, both mag.
+
+    Returns
+    -------
+    StarColours
+    """
+    ratio, error = log_ratios(flux, flux_error)
+    usable = np.isfinite(ratio).all(axis=0) & (stars["flags"] & NOT_FOR_RATIOS == 0)
+    ratio, error = np.where(usable, ratio, np.nan), np.where(usable, error, np.nan)
+    catalogue = _catalogue(stars, bv_error_model)
+    fit = _trained(stars, ratio, error, catalogue)
+    inferred = _inferred(fit, ratio, error)
+    name = "continuum"
+    if fit is None and not np.isfinite(catalogue[0]).any():
+        inferred, name = field_spread_bv(ratio, error), "field spread"
+    return _combined(catalogue, inferred, name, _field(fit, catalogue[0]), fit)
+
+
+def _catalogue(stars: Table, bv_error_model):
+    if "bv_mag" not in stars.colnames:
+        return np.full(len(stars), np.nan), np.full(len(stars), np.nan)
+    known = (stars["flags"] & NOT_FOR_CATALOGUE == 0) & np.isfinite(stars["bv_mag"])
+    return (np.where(known, stars["bv_mag"], np.nan),
+            np.where(known, bv_error_model(np.nan_to_num(np.asarray(stars["v_mag"]), nan=12.0)), np.nan))
+
+
+def _trained(stars: Table, ratio, error, catalogue) -> ContinuumFit | None:
+    good = (stars["flags"] & NOT_FOR_TRAINING == 0) & np.isfinite(ratio).all(axis=0) & np.isfinite(catalogue[0])
+    if good.sum() < MIN_STARS:
+        return None
+    return fit_continuum(ratio[:, good], error[:, good], catalogue[0][good], catalogue[1][good])
+
+
+def _inferred(fit: ContinuumFit | None, ratio, error):
+    if fit is None or fit.refused:
+        return np.full(ratio.shape[1], np.nan), np.full(ratio.shape[1], np.nan)
+    return fit.predict(ratio, error)
+
+
+def _field(fit: ContinuumFit | None, catalogue_bv: np.ndarray) -> tuple[float, float]:
+    """Mean and spread of B-V that a star of this field has before anything is known of it."""
+    known = catalogue_bv[np.isfinite(catalogue_bv)]
+    if fit is not None:
+        return fit.bv_mean, max(fit.bv_spread, 0.15)
+    return (float(np.median(known)), PRIOR_SPREAD_MAG) if len(known) >= MIN_STARS else (PRIOR_BV_MAG, PRIOR_SPREAD_MAG)
+
+
+def _combined(catalogue, inferred, name: str, field: tuple[float, float], fit) -> StarColours:
+    """Inverse-variance mean of the sources and of the field, which holds stars that nothing else is known of."""
+    n = len(catalogue[0])
+    values = np.array([catalogue[0], inferred[0], np.full(n, field[0])])
+    weights = np.array([1 / catalogue[1] ** 2, 1 / inferred[1] ** 2, np.full(n, field[1] ** -2)])
+    weights = np.where(np.isfinite(values) & np.isfinite(weights), weights, 0)
+    total = weights.sum(axis=0)
+    bv = (weights * np.nan_to_num(values)).sum(axis=0) / total
+    share = weights / total
+    measured = share[:2].sum(axis=0)
+    last = "field median" if fit is not None or np.isfinite(catalogue[0]).any() else "palette"
+    source = np.select([measured < 1 - MAIN_SHARE, share[0] > MAIN_SHARE * measured, share[1] > MAIN_SHARE * measured],
+                       [last, "catalogue", name], f"catalogue+{name}")
+    route, reason = _route(source, fit, name)
+    return StarColours(bv, total**-0.5, source.astype("U24"), route, reason, fit)
+
+
+def _route(source: np.ndarray, fit: ContinuumFit | None, name: str) -> tuple[str, str]:
+    if fit is not None and not fit.refused:
+        return "continuum", (f"a relation between the channels and B-V, fitted on {np.count_nonzero(fit.used)} matched "
+                             f"stars, explains {100 * fit.explained:.0f} % of the variance of B-V")
+    if np.any(source == "catalogue"):
+        why = fit.refused if fit is not None else "too few clean matched stars for a continuum relation"
+        return "catalogue", f"{np.count_nonzero(source == 'catalogue')} stars have a catalogue colour; {why}"
+    if np.any(source == name) and name == "field spread":
+        return "palette", ("no star is matched: the field's own spread of colours is laid on the usual one (median "
+                           f"B-V {PRIOR_BV_MAG}), the redder end where R is stronger against B; not measured")
+    return "palette", "no star is matched and the channels show no sequence of colours: one yellow-white for all"
+
+
+def from_palette(palette: Palette) -> StarColours:
+    """Every star from a palette that was asked for."""
+    n = len(palette.bv_mag)
+    return StarColours(palette.bv_mag, np.full(n, PRIOR_SPREAD_MAG), np.full(n, "palette", "U24"), "palette",
+                       palette.label, None)

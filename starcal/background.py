@@ -87,12 +87,15 @@ def _median(values: np.ndarray) -> np.ndarray:
 
 
 def _difference_noise(blocks: np.ndarray) -> np.ndarray:
-    """Noise of each block from neighbours two pixels apart: they share sky and nebula, and differ by noise.
+    """Noise of each block from second differences along its rows: slopes of sky and nebula cancel, noise stays.
 
-    Two apart, not one: stacks that were registered by interpolation have nearest neighbours in common.
+    Pixels two apart, not one: stacks that were registered by interpolation have nearest neighbours in common. Along
+    one axis only, so that scattered pixels without data or with stars spoil few differences.
     """
-    step = np.abs(blocks[:, :, 2:] - blocks[:, :, :-2]) if blocks.shape[2] > 2 else np.zeros_like(blocks)
-    return 1.4826 / np.sqrt(2) * _median(step.reshape(len(step), -1))
+    if blocks.shape[2] < 6:
+        return np.zeros(len(blocks))
+    bend = blocks[:, :, 4:] - 2 * blocks[:, :, 2:-2] + blocks[:, :, :-4]
+    return 1.4826 / np.sqrt(6) * _median(np.abs(bend).reshape(len(bend), -1))  # 6: sum of the squared weights
 
 
 def _darkest(level: np.ndarray, sigma: np.ndarray) -> np.ndarray:

@@ -103,7 +103,8 @@ def _run(options) -> int:
 
     with _Bar(options) as bar:
         done = run(_frame(options) if options.red else _run_source(options), options.out, sky=options.sky,
-                   tiff=options.tiff, overwrite=options.overwrite, progress=bar, **_fit_settings(options))
+                   taste=_taste(options), starless=_starless(options), tiff=options.tiff,
+                   overwrite=options.overwrite, progress=bar, **_fit_settings(options))
     _show(options, done.check.to_dict() | {"folder": str(done.folder), "files": list(done.files)}, done)
     return 0
 
@@ -114,6 +115,86 @@ def _run_source(options):
         return options.frame[0]
     options.out = options.out or f"{os.path.splitext(options.frame[0])[0]}-starcal"
     return _frame(options)
+
+
+def _split(options) -> int:
+    from .checking import check
+    from .frame import check_output, write_fits
+    from .layers import split
+
+    targets = [f"{options.output}-{layer}.fits" for layer in ("starless", "stars")]
+    for target in targets:
+        check_output(target, options.overwrite)
+    with _Bar(options) as bar:
+        frame = _frame(options)
+        found = check(frame, assume_linear=True, snr_min=options.snr, progress=bar)
+        bar("splitting", 0.5)
+        parts = split(frame.pixels, found.stars)
+        history = ("starcal: split; starless and stars add up to the frame",)
+        for target, layer in zip(targets, (parts.starless, parts.stars), strict=True):
+            write_fits(target, frame.refill(layer), frame.header, history=history, overwrite=options.overwrite)
+    facts = {"frame": frame.name, "stars": len(found.stars), "split": int((parts.model.reach_px > 0).sum()),
+             "footprint_share": float(parts.footprint.mean()), "files": targets}
+    _show(options, facts, f"{facts['split']} of {facts['stars']} stars split off; written: {', '.join(targets)}")
+    return 0
+
+
+def _recolour(options) -> int:
+    from .colouring import recolour_stars
+    from .frame import check_output
+
+    _require_other_file(options)
+    check_output(options.output, options.overwrite)
+    with _Bar(options) as bar:
+        made = recolour_stars(_frame(options), taste=_taste(options), starless=_starless(options),
+                              white_bv=options.white_bv, snr_min=options.snr, progress=bar)
+        made.write(options.output, overwrite=options.overwrite)
+    tally = made.colours.tally()
+    _show(options, made.check.to_dict() | {"sources": tally, "output": options.output},
+          f"{made.check.frame}: route {made.check.route} ({made.colours.reason})\n"
+          + "\n".join(f"{count:6} stars: {source}" for source, count in tally.items())
+          + f"\nwritten: {options.output}")
+    return 0
+
+
+def _taste(options):
+    from .colouring import Taste
+
+    return Taste(options.route, options.bv, options.spread, options.warmth, options.saturation)
+
+
+def _starless(options):
+    from .frame import read_frame
+
+    return read_frame(options.starless, full_scale=options.full_scale) if options.starless else None
+
+
+def _join(options) -> int:
+    from .frame import check_output, read_frame, write_fits
+    from .joining import join_add
+    from .tone import screen
+
+    check_output(options.output, options.overwrite)
+    below, above = (read_frame(path) for path in (options.starless, options.stars))
+    joined = {"add": join_add, "screen": screen}[options.how](below.pixels, above.pixels)
+    write_fits(options.output, below.refill(joined.astype("float32")), below.header,
+               history=(f"starcal: joined by {options.how}: {below.name}, {above.name}",), overwrite=options.overwrite)
+    _show(options, {"how": options.how, "output": options.output}, f"written: {options.output}")
+    return 0
+
+
+def _audit(options) -> int:
+    from .audit import audit
+    from .frame import read_frame
+
+    with _Bar(options) as bar:
+        bar("reading", 0)
+        frame = read_frame(options.picture)
+        bar("judging the stars", 0.2)
+        stretched = {"auto": None, "yes": True, "no": False}[options.stretched]
+        judged = audit(frame.pixels, name=frame.name, white_bv_mag=options.white_bv, stretched=stretched)
+    _show(options, judged.to_dict(), judged)
+    return 0
 
 
 def _demo(options) -> int:
@@ -203,6 +284,7 @@ def build_parser() -> argparse.ArgumentParser:
     run.add_argument("--out", metavar="DIR", help="folder for the files (default: FRAME-starcal)")
     run.add_argument("--tiff", action="store_true", help="write the picture as 16-bit TIFF, too")
     _add_fit(run)
+    _add_taste(run)
     _add_output(run)
 
     check = _command(commands, "check", _check, "say whether calibration can rescue a frame, with numbers",
@@ -216,6 +298,8 @@ def build_parser() -> argparse.ArgumentParser:
     calibrate.add_argument("-o", "--output", metavar="OUT", required=True, help="file to write (FITS)")
     _add_fit(calibrate)
     _add_output(calibrate)
+
+    _add_layers(commands)
 
     demo = _command(commands, "demo", _demo, "write small example frames to try the rest on", "starcal demo owl")
     demo.add_argument("folder", metavar="DIR")
@@ -248,12 +332,20 @@ def _add_frame(parser, several: bool = False) -> None:
     parser.set_defaults(frame_parser=parser, several=several)
 
 
-def _add_fit(parser) -> None:
+def _add_white(parser) -> None:
     parser.add_argument("--white-bv", type=_star_colour, default=0.65, metavar="BV",
                         help="B-V of the star that comes out neutral (default: 0.65, the sun)")
+
+
+def _add_detection(parser) -> None:
+    parser.add_argument("--snr", type=_positive, default=5.0, metavar="N", help="detection threshold (default: 5)")
+
+
+def _add_fit(parser) -> None:
+    _add_white(parser)
+    _add_detection(parser)
     parser.add_argument("--model", choices=("gains", "matrix"), default="gains",
                         help="gains per channel, or a 3x3 matrix on 20 stars and more")
-    parser.add_argument("--snr", type=_positive, default=5.0, metavar="N", help="detection threshold (default: 5)")
     parser.add_argument("--assume-linear", action="store_true", help="believe that the frame is linear")
 
 
@@ -261,6 +353,54 @@ def _add_output(parser) -> None:
     parser.add_argument("--sky", choices=("grey", "keep"), default="grey",
                         help="bring the sky background to grey, or keep it as it comes (default: grey)")
     parser.add_argument("--overwrite", action="store_true", help="replace existing files")
+
+
+def _add_layers(commands) -> None:
+    """The commands that take a picture apart, colour its stars, put it together and judge it."""
+    split = _command(commands, "split", _split, "split a frame into stars and starless; their sum is the frame",
+                     "starcal split veil.fits -o veil")
+    _add_frame(split)
+    split.add_argument("-o", "--output", metavar="STEM", required=True,
+                       help="writes STEM-starless.fits and STEM-stars.fits")
+    _add_detection(split)
+    split.add_argument("--overwrite", action="store_true", help="replace existing files")
+
+    recolour = _command(commands, "recolour", _recolour, "give the stars true colours, leave the nebula untouched",
+                        "starcal recolour veil.fits -o veil-stars.fits")
+    _add_frame(recolour)
+    recolour.add_argument("-o", "--output", metavar="OUT", required=True, help="file to write (FITS)")
+    _add_white(recolour)
+    _add_detection(recolour)
+    _add_taste(recolour)
+    recolour.add_argument("--overwrite", action="store_true", help="replace existing files")
+
+    join = _command(commands, "join", _join, "put a starless frame and a star layer together",
+                    "starcal join veil-starless.fits veil-stars.fits -o veil-joined.fits")
+    join.add_argument("starless", metavar="STARLESS")
+    join.add_argument("stars", metavar="STARS")
+    join.add_argument("-o", "--output", metavar="OUT", required=True, help="file to write (FITS)")
+    join.add_argument("--how", choices=("add", "screen"), default="add",
+                      help="add linear layers, or screen stretched ones in [0, 1] (default: add)")
+    join.add_argument("--overwrite", action="store_true", help="replace existing files")
+
+    audit = _command(commands, "audit", _audit, "count the stars of impossible colours in a picture",
+                     "starcal audit veil.png")
+    audit.add_argument("picture", metavar="PICTURE", help="FITS, TIFF, PNG or JPEG, linear or stretched")
+    _add_white(audit)
+    audit.add_argument("--stretched", choices=("auto", "yes", "no"), default="auto",
+                       help="whether it is stretched for display (default: found out)")
+
+
+def _add_taste(parser) -> None:
+    parser.add_argument("--route", choices=("best", "palette"), default="best",
+                        help="best source for each star, or one synthetic yellow-white (default: best)")
+    parser.add_argument("--bv", type=_star_colour, default=0.75, metavar="BV",
+                        help="B-V of the palette (default: 0.75)")
+    parser.add_argument("--spread", type=_not_negative, default=0.0, metavar="MAG",
+                        help="invented spread of the palette's B-V (default: 0)")
+    parser.add_argument("--warmth", type=_not_negative, default=1.0, metavar="N", help="1 is true, more is redder")
+    parser.add_argument("--saturation", type=_not_negative, default=1.0, metavar="N", help="1 is true, 0 is white")
+    parser.add_argument("--starless", metavar="FILE", help="a starless version of FRAME that you already have, linear")
 
 
 def _add_catalogue(commands) -> None:
@@ -277,6 +417,13 @@ def _positive(text: str) -> float:
     value = float(text)
     if not 0 < value < float("inf"):
         raise argparse.ArgumentTypeError(f"{text} given, a number above 0 needed")
+    return value
+
+
+def _not_negative(text: str) -> float:
+    value = float(text)
+    if not 0 <= value < float("inf"):
+        raise argparse.ArgumentTypeError(f"{text} given, 0 or more needed")
     return value
 
 

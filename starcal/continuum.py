@@ -10,11 +10,11 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from .colour import BV_RANGE_MAG
-from .fit import CLIP_SIGMA, MIN_STARS
+from .fit import CLIP_SIGMA, MIN_STARS, intrinsic_scatter
 
 LINEAR_PRIOR = 2.0  # mag per mag; relations of real stars have 0.4 to 1.3, copied channels need something to hold on to
 BEND_PRIOR = 0.25  # mag per mag^2: the bend of real stars between 501 and 656 nm is 0.1 to 0.2
-INTRINSIC_FLOOR_MAG = 0.08  # no relation of narrow bands to B-V is tighter: 0.08 (7 nm) to 0.11 (3 nm) over all stars
+INTRINSIC_MAG = 0.09  # scatter of real stars about the relation: 0.08 (7 nm) to 0.11 (3 nm)
 EXPLAINED_SHARE = 0.4  # of the variance of B-V, at least: less is no better than one colour for all
 RATIO_RANGE_SIGMA = 1.0  # how far beyond the fitted stars' range of ratios, in their spread, a star may lie
 PRIOR_BV_MAG, PRIOR_SPREAD_MAG = 0.75, 0.35  # of field stars, where there is no catalogue
@@ -126,7 +126,7 @@ def fit_continuum(ratio_mag: np.ndarray, ratio_error_mag: np.ndarray, bv_mag: np
         sigma = np.sqrt(known + intrinsic**2)
         coefficients = _solve(design[used], bv_mag[used], sigma[used], np.median(bv_mag))
         residual = bv_mag - design @ coefficients
-        intrinsic = _intrinsic(residual[used], known[used], intrinsic)
+        intrinsic = intrinsic_scatter(residual[used], known[used], intrinsic, INTRINSIC_MAG)
         inlier = np.abs(residual) <= CLIP_SIGMA * sigma
         used = inlier if inlier.sum() >= MIN_STARS else used
     covariance = np.linalg.inv(design[used].T @ (design[used] / sigma[used, None] ** 2) + np.diag(_PRIOR**-2))
@@ -142,14 +142,6 @@ def _solve(design: np.ndarray, bv_mag: np.ndarray, sigma: np.ndarray, middle: fl
     matrix = np.vstack([design / sigma[:, None], np.diag(1 / _PRIOR)])
     wanted = np.concatenate([bv_mag / sigma, at_rest / _PRIOR])
     return least_squares(lambda c: matrix @ c - wanted, at_rest, lambda _: matrix, loss="soft_l1", f_scale=2.0).x
-
-
-def _intrinsic(residual: np.ndarray, known: np.ndarray, before: float) -> float:
-    """Scatter beyond the known errors, from robust residuals and three to four fitted numbers."""
-    freedom = max(len(residual) - 3.5, 1) / len(residual)
-    spread = 1.4826 * np.median(np.abs(residual) / np.sqrt(known + before**2))
-    total = (np.median(known) + before**2) * spread**2 / freedom
-    return float(np.sqrt(max(total - np.median(known), INTRINSIC_FLOOR_MAG**2)))
 
 
 def _judged(coefficients, covariance, centre, spread, intrinsic, bv_mag, bv_error_mag, used, residual, known):

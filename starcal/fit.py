@@ -19,6 +19,10 @@ CURVATURE = np.array([0.00, 0.04])  # mag per mag^2, broadband responses: -0.01.
 CURVATURE_ERROR = np.array([0.03, 0.03])  # so few stars need not find it and many may
 SLOPE_LOOSENESS = 10.0  # mag per mag; far beyond any instrument, it only keeps stars of one colour solvable
 CLIP_SIGMA = 4.0  # of normal residuals 1 in 16 000 lies beyond
+INTRINSIC_MAG = 0.03  # scatter of real stars about the line: 0.006 to 0.05 in broadband filters, 0.15 in narrow ones
+INTRINSIC_LN_ERROR = 0.7  # a factor of 2 either way; many stars overrule it
+INTRINSIC_GRID_MAG = np.geomspace(0.002, 1.0, 40)
+SYSTEMATIC_MAG = 0.005  # no gain is better known: higher bends and unseen neighbours remain, however many stars
 FLOOR_MAG = 0.002  # no aperture ratio is better; keeps copied channels (residual exactly 0) finite
 MIN_STARS = 5  # three parameters a line, and two to show that it is one
 MIN_STARS_MATRIX = 20
@@ -33,7 +37,8 @@ class GainFit:
     Attributes
     ----------
     gains, gain_errors : ndarray, shape (3,)
-        Factors for R, G, B that make a star of ``white_bv`` neutral; G is 1 by definition.
+        Factors for R, G, B that make a star of ``white_bv`` neutral; G is 1 by definition. The errors hold
+        SYSTEMATIC_MAG besides that of the fit.
     zero_mag, zero_error_mag : ndarray, shape (2,)
         Fitted log ratio at ``white_bv``.
     slope, slope_error : ndarray, shape (2,)
@@ -151,8 +156,9 @@ def _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, white_bv) -> GainFit:
         for name in ("zero", "zero_error", "slope", "slope_error", "curvature"))
     residual = np.array([band.residual for band in bands])
     gains = np.array([10 ** (0.4 * zero[0]), 1.0, 10 ** (0.4 * zero[1])])
+    gain_error_mag = np.insert(np.hypot(zero_error, SYSTEMATIC_MAG), 1, 0.0)
     return GainFit(
-        gains=gains, gain_errors=gains * np.array([zero_error[0], 0.0, zero_error[1]]) / MAG_PER_LN,
+        gains=gains, gain_errors=gains * gain_error_mag / MAG_PER_LN,
         zero_mag=zero, zero_error_mag=zero_error, slope=slope, slope_error=slope_error,
         slope_ratio=slope / TARGET_SLOPE, slope_ratio_error=slope_error / np.abs(TARGET_SLOPE),
         curvature=curvature, scatter_mag=np.array([_spread(r[used]) for r in residual]),
@@ -197,7 +203,7 @@ class _Bend:
             solution = _solve(x[used], ratio[used], sigma[used], parameters, band)
             parameters = solution.x
             residual = ratio - _bent(parameters, x)
-            intrinsic = _intrinsic(residual[used], known[used], intrinsic)
+            intrinsic = intrinsic_scatter(residual[used], known[used], intrinsic, INTRINSIC_MAG)
         covariance = _covariance(x[used], sigma[used], band)
         towards_mean = np.array([0, 1, 2 * (mean - white_bv)])
         return cls(zero=float(parameters[0]), zero_error=float(np.sqrt(covariance[0, 0])),
@@ -232,12 +238,33 @@ def _covariance(x, sigma, band) -> np.ndarray:
     return np.linalg.inv(information) * freedom / (freedom - 2 if freedom > 2 else 0.5)
 
 
-def _intrinsic(residual: np.ndarray, known: np.ndarray, before: float) -> float:
-    """Scatter beyond the known errors that brings the robust chi-square per degree of freedom to 1."""
-    freedom = max(len(residual) - 3, 1) / len(residual)
-    excess = _spread(residual / np.sqrt(known + before**2)) ** 2 / freedom
-    total = np.median(known) + before**2
-    return float(np.sqrt(np.clip(total * excess - np.median(known), 0, 1)))
+def intrinsic_scatter(residual: np.ndarray, known: np.ndarray, before: float, expected_mag: float) -> float:
+    """Scatter beyond the known errors: mean over its restricted likelihood and a prior about what is expected.
+
+    The known variances differ by a factor of a hundred between bright and faint stars, so no common chi-square will
+    do: it lets the scatter vanish, and then the fit hangs on two or three bright stars with errors far too small.
+
+    Parameters
+    ----------
+    residual, known : ndarray, shape (n,)
+        Residuals, mag, and their known variances, mag^2.
+    before : float
+        The last estimate: residuals beyond CLIP_SIGMA with it do not count.
+    expected_mag : float
+        Middle of the prior, which is a factor of 2 wide either way.
+
+    Returns
+    -------
+    float
+        Standard deviation, mag.
+    """
+    near = np.abs(residual) <= CLIP_SIGMA * np.sqrt(known + before**2)
+    variance = known[near] + INTRINSIC_GRID_MAG[:, None] ** 2
+    freedom = max(np.count_nonzero(near) - 2, 1) / max(np.count_nonzero(near), 1)
+    log_likelihood = -0.5 * (residual[near] ** 2 / variance + freedom * np.log(variance)).sum(axis=1)
+    log_likelihood -= 0.5 * (np.log(INTRINSIC_GRID_MAG / expected_mag) / INTRINSIC_LN_ERROR) ** 2
+    weight = np.exp(log_likelihood - log_likelihood.max())
+    return float(np.sqrt(weight @ INTRINSIC_GRID_MAG**2 / weight.sum()))
 
 
 # --- matrix ----------------------------------------------------------------------------------------------------

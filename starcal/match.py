@@ -39,7 +39,8 @@ class Match:
     offset_px : tuple of float
         Error of the WCS at the middle of the frame, x and y: where it puts a star minus where the star is.
     rotation_deg, scale_error : float
-        Turn (north through east) and relative scale of the WCS's positions against the stars'.
+        Turn (north through east) and relative scale of the WCS's positions on the sky against the stars': positive
+        when it makes pixels too large.
     scatter_px, radius_px : float
         Scatter per axis of the pairs about the refined WCS, and the radius that followed from it.
     chance_matches : float
@@ -257,5 +258,5 @@ def _result(best, chance, chance_max, star_mag, v_mag, frame_of, shape, listed) 
     return Match(best.star, best.listed, best.separation_px, np.abs(difference - typical) > MAGNITUDE_MISFIT,
                  inside, np.where(inside, x_px, np.nan), np.where(inside, y_px, np.nan),
                  ((shape[1] - 1) / 2 - x, (shape[0] - 1) / 2 - y), float(-np.degrees(np.angle(a))),
-                 float(1 / abs(a) - 1), best.scatter_px, best.radius_px, chance,
+                 float(abs(a) - 1), best.scatter_px, best.radius_px, chance,
                  clearly_above_chance(len(best.star), chance, chance_max))

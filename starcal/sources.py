@@ -125,7 +125,8 @@ def _combined(catalogue, inferred, name: str, field: tuple[float, float], fit) -
 def _route(source: np.ndarray, fit: ContinuumFit | None, name: str) -> tuple[str, str]:
     if fit is not None and not fit.refused:
         return "continuum", (f"a relation between the channels and B-V, fitted on {np.count_nonzero(fit.used)} matched "
-                             f"stars, explains {100 * fit.explained:.0f} % of the variance of B-V")
+                             f"stars, explains {100 * min(fit.explained, 1):.0f} % of their B-V's variance beyond the "
+                             "catalogue's noise")
     if np.any(source == "catalogue"):
         why = fit.refused if fit is not None else "too few clean matched stars for a continuum relation"
         return "catalogue", f"{np.count_nonzero(source == 'catalogue')} stars have a catalogue colour; {why}"

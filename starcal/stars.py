@@ -25,14 +25,16 @@ CHANNELS = ("R", "G", "B")
 FWHM_PER_SIGMA = 2.3548
 
 FIRST_GUESS_FWHM_PX = 3.0
+FEWEST_FOR_WIDTH = 5
 GUESS_HALF_PX = 400  # half the height of the part that tells the FWHM; it is three times as wide
 STRIP_ROWS = 256  # a strip of luminance and its two smoothings stay near the cache; see PERF in DEVELOPERS.md
 NOISE_BLOCK_PX = 64  # noise of the filtered picture is measured per block: nebulosity raises its own threshold
-WIDE_KERNEL = 2.0  # the second Gaussian of the zero-sum kernel; wider lets in nebular structure, narrower loses signal
+WIDE_KERNEL = 1.5  # the second Gaussian of the zero-sum kernel; wider lets in nebular structure, narrower loses signal
 APERTURE_FWHM = 1.8  # 1.5 to 2 FWHM of its own channel encloses the same share in all (SCIENCE: observing practice)
 ANNULUS_FWHM = (3.0, 5.0)
 SATURATION_SHARE = 0.95  # a peak above this share of the clipping level may have lost light
 PLATEAU_SHARE = 0.98  # pixels above this share of the peak form a star's flat top
+CLIFF_FWHM = 6.0  # within so many FWHM a clipped star has fallen below half of its height
 FAINT_SNR = 10.0  # in the worst channel: a log ratio then has an error near 0.11 mag
 SHAPE_SNR = 20.0  # below this the shape of a star says nothing
 BLEND_FLUX_SHARE = 0.02  # a neighbour with this share of the star's light moves its colour by up to 0.02 mag
@@ -123,17 +125,25 @@ def _clip_level(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: 
     """Value at which the channel clips, from the flat tops of its stars; NaN when none is flat.
 
     A star of FWHM F has about 0.02 F^2 pixels above 0.98 of its peak; a clipped one has a plateau. Earlier
-    scaling may have moved the level anywhere, and flat-fielding spreads it by some per cent.
+    scaling may have moved the level anywhere, and flat-fielding spreads it by some per cent. Nebulosity has flat
+    tops as well, but no cliff round them.
     """
+    if len(x_px) == 0:
+        return np.nan
     cores = _stamps(plane, x_px, y_px, max(1, round(fwhm_px)))
     peak = np.nanmax(cores, axis=(1, 2), initial=-np.inf)
     above_sky = peak - np.nanmedian(plane[::16, ::16])
     flat = np.count_nonzero(cores >= (peak - (1 - PLATEAU_SHARE) * above_sky)[:, None, None], axis=(1, 2))
     brightest = above_sky > 0.5 * np.max(above_sky, initial=0)
-    plateaus = peak[(flat >= 4 + 0.1 * fwhm_px**2) & brightest]
-    top = np.sort(peak[brightest])[-2:]
-    if len(plateaus) == 0:  # one clipped pixel a star is no plateau, but several stars of one same peak are telling
-        return float(top[0]) if len(top) == 2 and top[1] - top[0] <= 1e-6 * top[1] else np.nan
+    topped = np.flatnonzero((flat >= 4 + 0.1 * fwhm_px**2) & brightest)
+    around = _rim_level(_stamps(plane, x_px[topped], y_px[topped], round(CLIFF_FWHM * fwhm_px)))
+    cliff = peak[topped] - around > 0.5 * above_sky[topped]
+    plateaus = peak[topped][cliff]
+    if len(plateaus) == 0:  # too few clipped pixels for a plateau, but noise makes no two of them alike
+        top = np.sort(peak[brightest])[-2:]
+        shared = len(top) == 2 and top[1] - top[0] <= 1e-6 * top[1]
+        twice = len(top) > 0 and np.count_nonzero(cores[np.argmax(peak)] == top[-1]) > 1
+        return float(top[-1]) if shared or twice else np.nan
     return float(np.min(plateaus))
 
 
@@ -201,8 +211,8 @@ def _guess_fwhm(pixels: np.ndarray, noise: FrameNoise, snr_min: float) -> float:
     fwhm_px = FIRST_GUESS_FWHM_PX
     for _ in range(3):
         x, y, snr = detect(band, noise, fwhm_px, max(snr_min, 8.0))
-        if len(x) == 0:
-            return fwhm_px
+        if len(x) < FEWEST_FOR_WIDTH:  # a few peaks may be anything
+            return FIRST_GUESS_FWHM_PX
         pick = np.argsort(snr)[::-1][len(x) // 20:][:200]  # the very brightest are often saturated
         shape = _shapes(_luminance_stamps(band, noise, x[pick], y[pick], _half_width(fwhm_px)), fwhm_px)
         before, fwhm_px = fwhm_px, float(np.clip(np.nanmedian(shape.fwhm_px), 1.2, 15.0))
@@ -273,10 +283,10 @@ def _stamps(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, half: int) ->
 
 
 def _luminance_stamps(pixels, noise, x_px, y_px, half):
-    total = 0
+    total = np.zeros((len(x_px), 2 * half + 1, 2 * half + 1), np.float32)
     for plane, sigma in zip(pixels, noise.noise, strict=True):
         if sigma > 0:
-            total = total + _stamps(plane, x_px, y_px, half) / np.float32(sigma)
+            total += _stamps(plane, x_px, y_px, half) / np.float32(sigma)
     return total
 
 
@@ -289,7 +299,7 @@ def _shapes(stamps: np.ndarray, fwhm_px: float) -> _Shapes:
     half = stamps.shape[1] // 2
     offset = np.arange(-half, half + 1, dtype=float)
     values = np.nan_to_num(stamps - _rim_level(stamps)[:, None, None])
-    n = len(stamps)
+    n, reach = len(stamps), max(0.5 * fwhm_px, 1.0)  # further off, it would be another star's centre
     x, y, variance = np.zeros(n), np.zeros(n), np.full(n, (fwhm_px / FWHM_PER_SIGMA) ** 2)
     for _ in range(6):
         dx, dy = offset - x[:, None], offset - y[:, None]
@@ -298,7 +308,7 @@ def _shapes(stamps: np.ndarray, fwhm_px: float) -> _Shapes:
         total = np.where((t := columns.sum(1)) > 0, t, np.nan)
         mx, my = (columns * dx).sum(1) / total, (rows * dy).sum(1) / total
         mxx, myy = (columns * dx**2).sum(1) / total - mx**2, (rows * dy**2).sum(1) / total - my**2
-        x, y = (np.clip(np.nan_to_num(p + 2 * m), -half / 2, half / 2) for p, m in ((x, mx), (y, my)))
+        x, y = (np.clip(np.nan_to_num(p + 2 * m), -reach, reach) for p, m in ((x, mx), (y, my)))
         variance = np.clip(np.nan_to_num(_unwindow((mxx + myy) / 2, variance), nan=1.0), 0.2, half**2 / 4)
     mxy = np.einsum("nyx,ny,nx->n", values, wy * dy, wx * dx) / total - mx * my
     spread, mean = np.hypot(mxx - myy, 2 * mxy) / 2, (mxx + myy) / 2
@@ -333,6 +343,8 @@ def _channel_fwhm(plane: np.ndarray, table: Table, fwhm_px: float) -> float:
     stamps = _stamps(plane, x_px, y_px, _half_width(fwhm_px))
     contrast = stamps[:, stamps.shape[1] // 2, stamps.shape[2] // 2] - _rim_level(stamps)
     best = np.argsort(contrast)[::-1][:max(3, len(pick) // 2)]
+    if not np.all(contrast[best] > 0):  # a channel without light, or without data
+        return fwhm_px
     return _profile_fwhm(stamps[best], x_px[best] % 1, y_px[best] % 1, fwhm_px)
 
 
@@ -425,11 +437,12 @@ def _flag_quality(table: Table) -> None:
     flags = table["flags"]
     flux, error = (np.array([table[f"{name}_{c}"] for c in CHANNELS]) for name in ("flux", "flux_error"))
     flags[_beyond_edge(table)] |= Flag.EDGE
-    flags[~(flux / error >= FAINT_SNR).all(axis=0)] |= Flag.FAINT
-    typical = np.nanmedian(table["fwhm_px"].value[table["snr"] >= SHAPE_SNR]) if len(table) else np.nan
+    flags[~((flux > 0) & (flux >= FAINT_SNR * error)).all(axis=0)] |= Flag.FAINT
+    bright = table["snr"] >= SHAPE_SNR
+    typical = np.nanmedian(table["fwhm_px"].value[bright]) if bright.any() else np.nan
     ratio = table["fwhm_px"].value / typical
     odd = (ratio < 0.55) | (ratio > 1.8) | (table["roundness"] < 0.5) | ~np.isfinite(ratio)
-    flags[odd & (table["snr"] >= SHAPE_SNR) & (flags & Flag.SATURATED == 0)] |= Flag.SHAPE
+    flags[odd & bright & (flags & Flag.SATURATED == 0)] |= Flag.SHAPE
     flags[_blended(table, np.nansum(flux, axis=0))] |= Flag.BLENDED
 
 

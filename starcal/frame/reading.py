@@ -151,7 +151,7 @@ class Plane:
     Attributes
     ----------
     pixels : (y, x) float32
-        In the numbers of the file; NaN = no data, zero borders included.
+        In the numbers of the file; NaN = no data.
     wcs : astropy.wcs.WCS or None
         As in `Frame`.
     raw : Raw
@@ -176,9 +176,7 @@ def read_plane(path: str | Path) -> Plane:
     path = Path(path)
     raw = _load(path, 1)
     _require_size(raw.pixels, path.name)
-    found = survey(raw.pixels)
-    require_light(found.low, found.high, ("",), path.name)
-    blank_borders(raw.pixels)
+    survey(raw.pixels)      # turns infinities into NaN
     return Plane(raw.pixels[0], celestial_wcs(raw.header, raw.pixels.shape[1:]).wcs, raw, path.name)
 
 

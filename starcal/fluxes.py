@@ -1,0 +1,150 @@
+"""How much light each star has: all stars of a channel fitted at once, neighbours sharing the pixels between them."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import coo_matrix, csr_matrix, diags, hstack
+from scipy.sparse.linalg import spsolve
+from scipy.spatial import cKDTree
+
+from .psf import Psf, disc_offsets, stamps_at
+
+FIT_FWHM = 2.5  # radius of the pixels that a star's light is fitted on
+MODEL_ERROR = 0.02  # share of a pixel's star light that the model may be wrong by, in the weights
+LARGEST_STEP = 0.3  # of a FWHM: how far the joint fit may move a star
+
+
+@dataclass(frozen=True, eq=False)
+class FluxFit:
+    """Light of the stars in one channel.
+
+    Attributes
+    ----------
+    flux, error : ndarray, (n,)
+        Units of full scale times pixels; not below 0.
+    dx_px, dy_px : ndarray, (n,)
+        Where the light is, against the positions given.
+    misfit : ndarray, (n,)
+        What the star differs from the model by beyond noise, as a share of its own light.
+    """
+
+    flux: np.ndarray
+    error: np.ndarray
+    dx_px: np.ndarray
+    dy_px: np.ndarray
+    misfit: np.ndarray
+
+
+def fit_fluxes(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, psf: Psf, guess: np.ndarray, *,
+               sky: float, noise: float, electrons_per_unit: float,
+               radius_px: float | None = None, moving: bool = False) -> FluxFit:
+    """Fit the fluxes of all stars of a channel together, each over its own plane of sky.
+
+    Parameters
+    ----------
+    plane : ndarray, (y, x)
+        NaN counts for nothing: no data, or clipped.
+    x_px, y_px : ndarray, (n,)
+    psf : Psf
+    guess : ndarray, (n,)
+        Rough fluxes; they weigh the pixels, and bound how far a star may move.
+    sky, noise, electrons_per_unit : float
+        Of a dark pixel, and what photon noise follows from.
+    radius_px : float
+        Of the pixels that each star is fitted on; by default `FIT_FWHM` times the FWHM.
+    moving : bool
+        Whether positions are fitted as well.
+    """
+    radius_px = radius_px or FIT_FWHM * psf.fwhm_px
+    offsets = disc_offsets(radius_px)
+    values, dx, dy = stamps_at(plane, x_px, y_px, offsets)
+    own = _profiles(psf, dx, dy, moving)
+    guess = np.maximum(np.nan_to_num(guess), 0)
+    light = guess[:, None] * np.maximum(own[0], 0)
+    variance = noise**2 + (light + _nebula(values, sky)) / electrons_per_unit + (MODEL_ERROR * light) ** 2
+    root = np.where(np.isfinite(values), 1 / np.sqrt(variance), 0).astype(np.float32)
+    flatten = _flattener(np.stack([np.ones(len(offsets[0])), *(o / radius_px for o in offsets)], axis=1), root)
+    patch, star = _pairs(x_px, y_px, 2 * radius_px)
+    beside = _profiles(psf, dx[patch] + (rounded_offset(x_px, patch, star))[:, None],
+                       dy[patch] + (rounded_offset(y_px, patch, star))[:, None], moving)
+    everyone = np.arange(len(x_px))
+    patches = np.append(everyone, patch)
+    design = _design(patches, np.append(everyone, star), root.shape,
+                     [flatten(np.concatenate(pair), patches) for pair in zip(own, beside, strict=True)])
+    data = flatten(np.nan_to_num(values), everyone).ravel()
+    step_px = LARGEST_STEP / 3 * psf.fwhm_px
+    solution, error = _solve(design, data, np.maximum(guess, 10 * noise) * step_px, len(x_px))
+    flux = np.maximum(solution[0], 0)
+    misfit = _misfit((data - design @ solution.ravel()).reshape(root.shape), own[0] * root, flux)
+    dx_px, dy_px = (np.clip(part / np.maximum(flux, 1e-30), -3 * step_px, 3 * step_px) * (flux > 0)
+                    for part in (solution[1:] if moving else np.zeros((2, len(x_px)))))
+    return FluxFit(flux, error[0], dx_px, dy_px, misfit)
+
+
+def _nebula(values: np.ndarray, sky: float) -> np.ndarray:
+    """How far the level round each star is above the dark sky, (n, 1)."""
+    low = np.sort(np.where(np.isfinite(values), values, np.inf), axis=1)[:, values.shape[1] // 3]
+    return np.where(np.isfinite(low), np.maximum(low - sky, 0), 0)[:, None]
+
+
+def rounded_offset(at_px: np.ndarray, patch: np.ndarray, star: np.ndarray) -> np.ndarray:
+    """What to add to offsets from one star to get offsets from another."""
+    return (at_px[patch] - at_px[star]).astype(np.float32)
+
+
+def _pairs(x_px, y_px, reach_px):
+    """Ordered pairs of different stars within reach: whose patch, whose light."""
+    pairs = cKDTree(np.column_stack([x_px, y_px])).query_pairs(reach_px, output_type="ndarray")
+    return np.concatenate([pairs[:, 0], pairs[:, 1]]), np.concatenate([pairs[:, 1], pairs[:, 0]])
+
+
+def _profiles(psf, dx, dy, moving):
+    """The star's light and, where it may move, what a shift by one pixel in x and in y adds to it."""
+    if not moving:
+        return [psf(dx, dy)]
+    h = np.float32(0.25)
+    return [psf(dx, dy), *((psf(dx - a, dy - b) - psf(dx + a, dy + b)) / (2 * h) for a, b in ((h, 0), (0, h)))]
+
+
+def _flattener(basis, root):
+    """Function (stamps, patch) -> stamps in units of their errors, the best-fitting plane of sky taken out."""
+    scaled = basis[None].astype(np.float32) * root[:, :, None]
+    normal = np.einsum("npk,npl->nkl", scaled, scaled, dtype=float, optimize=True)
+    inverse = np.linalg.pinv(normal, rcond=1e-6, hermitian=True)
+
+    def flatten(stamps, patch):
+        stamps = stamps * root[patch]
+        sky = np.einsum("nkl,nl->nk", inverse[patch], np.matmul(stamps[:, None, :], scaled[patch])[:, 0])
+        return stamps - np.matmul(scaled[patch], sky[:, :, None].astype(np.float32))[:, :, 0]
+
+    return flatten
+
+
+def _design(patch, star, shape, stamps):
+    """Sparse matrix from fluxes (and shifts) to all pixels of all patches."""
+    n, size = shape
+    rows = patch[:, None] * size + np.arange(size)
+    blocks = [csr_matrix(coo_matrix((part.ravel().astype(float), (rows.ravel(), np.repeat(star, size))),
+                                    shape=(n * size, n))) for part in stamps]
+    return hstack(blocks, format="csr")
+
+
+def _solve(design, data, step, n):
+    """Solution and its error, (1 or 3, n); shifts are held near 0 by what is thinkable."""
+    normal = (design.T @ design).tocsc()
+    prior = np.concatenate([np.zeros(n), *[1 / step**2] * (design.shape[1] // n - 1)])
+    diagonal = normal.diagonal() + prior
+    normal += diags(prior + np.where(diagonal > 0, 1e-9 * diagonal, 1.0))
+    solution = spsolve(normal, design.T @ data)
+    return solution.reshape(-1, n), 1 / np.sqrt(np.maximum(diagonal, 1e-30)).reshape(-1, n)
+
+
+def _misfit(left, model, flux):
+    """Share of a star's light by which it differs from the model, beyond what noise explains; 0 where it is not seen.
+
+    The residual is in units of error; 2 sigma of what noise alone would do are allowed for.
+    """
+    strength = (model**2).sum(axis=1)
+    use = model**2 > 0.05 * (model**2).max(axis=1, keepdims=True)
+    excess = ((left**2 - 1) * use).sum(axis=1) - 2 * np.sqrt(2 * use.sum(axis=1))
+    return np.sqrt(np.maximum(excess, 0) / np.maximum(strength * flux**2, 1e-30))

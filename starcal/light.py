@@ -1,0 +1,196 @@
+"""The light of a frame's stars, drawn again tile by tile, and what the pixels are worth without it."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from .psf import Psf, disc_offsets
+from .stars import CHANNELS
+
+CLIPPED_SHARE = 0.97  # pixels above this share of the clipping level have lost light
+WING_MISFIT = 0.02  # a model is wrong by this share of its light more for each FWHM from the centre
+FADE_SHARE = 0.15  # of a star's footprint, at its rim: the model goes to 0 there without a step
+TILE_PX, MARGIN_PX = 1024, 64
+SIZE_STEP = 1.25  # stars are drawn together with stars of like size
+BATCH_PIXELS = 1_000_000
+
+
+@dataclass(frozen=True, eq=False)
+class Channel:
+    """One channel of a frame and what is known of it.
+
+    Attributes
+    ----------
+    index, name : int, str
+    plane : ndarray, (y, x) float32
+    sky, noise, electrons_per_unit : float
+        Of a dark pixel, and what photon noise follows from.
+    clip_level : float
+        NaN: nothing clips.
+    fwhm_px : float
+        Of its stars, as the table says.
+    """
+
+    index: int
+    name: str
+    plane: NDArray[np.float32]
+    sky: float
+    noise: float
+    electrons_per_unit: float
+    clip_level: float
+    fwhm_px: float
+
+    def clipped(self, window=np.s_[:, :]) -> NDArray[np.bool_]:
+        """Pixels that have lost light by clipping."""
+        return self.plane[window] >= CLIPPED_SHARE * self.clip_level
+
+    def unclipped(self) -> NDArray[np.float32]:
+        """A copy of the plane with NaN where it is clipped."""
+        return np.where(self.clipped(), np.float32(np.nan), self.plane)
+
+
+def channels_of(pixels: NDArray, stars: Table) -> list[Channel]:
+    """Channels of a frame, from its pixels and the star table measured on it."""
+    noise = stars.meta["noise"]
+    return [Channel(i, name, pixels[i], noise.sky[i], max(noise.noise[i], 1e-9), noise.electrons_per_unit[i],
+                    stars.meta["clip_level"][i], stars.meta["fwhm_px"][i]) for i, name in enumerate(CHANNELS)]
+
+
+@dataclass(frozen=True, eq=False)
+class StarModel:
+    """What the frame's stars are like: enough to draw each of them again.
+
+    Attributes
+    ----------
+    x_px, y_px : ndarray, (n,)
+        Positions after the joint fit.
+    psf : tuple of Psf
+        One a channel; none if there is no star.
+    flux, flux_error, misfit : ndarray, (3, n)
+        Fitted light, its error, and by what share of its light each star differs from the model. Flux 0 in all
+        channels: not a star.
+    reach_px : ndarray, (n,)
+        Radius of each star's footprint; 0 for what is not split off.
+    """
+
+    x_px: np.ndarray
+    y_px: np.ndarray
+    psf: tuple[Psf, ...]
+    flux: np.ndarray
+    flux_error: np.ndarray
+    misfit: np.ndarray
+    reach_px: np.ndarray
+
+
+@dataclass(frozen=True)
+class Tile:
+    """A window of the frame, and the same with a margin that shows what lies around."""
+
+    inner: tuple[slice, slice]
+    outer: tuple[slice, slice]
+
+    @property
+    def inner_of_outer(self) -> tuple[slice, slice]:
+        """Where the window lies in the same with a margin."""
+        return tuple(slice(i.start - o.start, i.stop - o.start) for i, o in zip(self.inner, self.outer, strict=True))
+
+
+def tiles(shape: tuple[int, int]) -> Iterator[Tile]:
+    """Cut a frame into tiles, so that temporaries stay small."""
+    for top in range(0, shape[0], TILE_PX):
+        for left in range(0, shape[1], TILE_PX):
+            inner = tuple(slice(a, min(a + TILE_PX, n)) for a, n in zip((top, left), shape, strict=True))
+            outer = tuple(slice(max(0, s.start - MARGIN_PX), min(n, s.stop + MARGIN_PX))
+                          for s, n in zip(inner, shape, strict=True))
+            yield Tile(inner, outer)
+
+
+def touching(model: StarModel, window) -> NDArray[np.bool_]:
+    """Stars whose footprint may reach into a window, (n,)."""
+    rows, columns, reach = *window, model.reach_px
+    return ((reach > 0) & (model.x_px > columns.start - reach - 1) & (model.x_px < columns.stop + reach)
+            & (model.y_px > rows.start - reach - 1) & (model.y_px < rows.stop + reach))
+
+
+def drawn(model: StarModel, window) -> Iterator[tuple[NDArray, ...]]:
+    """The pixels of a window that lie in the footprint of each star, in batches of stars of like size.
+
+    Yields
+    ------
+    star : ndarray, (k,)
+        Which star each pixel is of.
+    place : ndarray, (k,)
+        Flat index of the pixel in the window.
+    dx_px, dy_px : ndarray, (k,) float32
+        Offset of the pixel from the star.
+    """
+    chosen = np.flatnonzero(touching(model, window))
+    size = np.ceil(np.log(np.maximum(model.reach_px[chosen], 1)) / np.log(SIZE_STEP)).astype(int)
+    for step in np.unique(size):
+        offsets, group = disc_offsets(SIZE_STEP**step + 1), chosen[size == step]
+        for some in np.array_split(group, len(group) * len(offsets[0]) // BATCH_PIXELS + 1):
+            yield _footprints(model, window, some, offsets)
+
+
+def _footprints(model, window, some, offsets):
+    """See `drawn`: the same for a few stars."""
+    rows, columns = window
+    height, width = rows.stop - rows.start, columns.stop - columns.start
+    xs = offsets[0] + np.rint(model.x_px[some]).astype(int)[:, None]
+    ys = offsets[1] + np.rint(model.y_px[some]).astype(int)[:, None]
+    dx = (xs - model.x_px[some][:, None]).astype(np.float32)
+    dy = (ys - model.y_px[some][:, None]).astype(np.float32)
+    xs, ys = xs - columns.start, ys - rows.start
+    use = (xs >= 0) & (xs < width) & (ys >= 0) & (ys < height)
+    use &= dx**2 + dy**2 <= model.reach_px[some].astype(np.float32)[:, None] ** 2
+    return some[np.nonzero(use)[0]], (ys * width + xs)[use], dx[use], dy[use]
+
+
+def footprint(model: StarModel, window) -> NDArray[np.bool_]:
+    """Pixels of a window that lie in any star's footprint."""
+    covered = np.zeros([s.stop - s.start for s in window], bool)
+    for _, place, _, _ in drawn(model, window):
+        covered.flat[place] = True
+    return covered
+
+
+def star_light(model: StarModel, channel: Channel, window) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Light of all stars in a window, and the variance that taking it away adds to a pixel."""
+    light, doubt = (np.zeros([s.stop - s.start for s in window], np.float32) for _ in range(2))
+    psf, flux, misfit = (part[channel.index] for part in (model.psf, model.flux, model.misfit))
+    share = model.flux_error[channel.index] / np.maximum(flux, 1e-30)
+    for star, place, dx, dy in drawn(model, window):
+        radius = np.hypot(dx, dy)
+        fade = np.clip((1 - radius / model.reach_px[star]) / FADE_SHARE, 0, 1)
+        own = flux[star] * psf(dx, dy) * fade
+        wrong = misfit[star] ** 2 + share[star] ** 2 + (WING_MISFIT * radius / psf.fwhm_px) ** 2
+        np.add.at(light.ravel(), place, own.astype(np.float32))
+        np.add.at(doubt.ravel(), place, (own**2 * wrong).astype(np.float32))
+    return light, doubt + np.maximum(light, 0) / np.float32(channel.electrons_per_unit)
+
+
+@dataclass(frozen=True, eq=False)
+class Rest:
+    """A tile of a channel less its stars' light, all (y, x): pixels, what is uncertain of them, which tell anything."""
+
+    values: NDArray[np.float32]
+    doubt: NDArray[np.float32]
+    known: NDArray[np.bool_]
+
+    def weight(self, noise: NDArray | float) -> NDArray[np.float32]:
+        """Inverse variance of each pixel against that of a pixel without star light."""
+        return np.where(self.known, noise**2 / (noise**2 + self.doubt), 0).astype(np.float32)
+
+
+def rest_of(model: StarModel, channel: Channel, window) -> Rest:
+    """Take the stars' light out of a window; pixels without data or clipped are 0 and not known."""
+    light, doubt = star_light(model, channel, window)
+    values = channel.plane[window]
+    clipped, known = channel.clipped(window), np.isfinite(values)
+    if clipped.any():
+        known &= ~ndimage.binary_dilation(clipped)
+    return Rest(np.where(known, values - light, 0).astype(np.float32), doubt, known)

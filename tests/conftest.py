@@ -1,0 +1,67 @@
+"""What all tests share: no network, and frames of known truth, each made once."""
+
+import socket
+from functools import lru_cache
+
+import numpy as np
+import pytest
+from astropy.wcs import WCS
+
+from starcal.frame import Frame
+from starcal.scene import Scene, make_scene
+
+SMALL = (500, 700)  # rows, columns of a frame that a test can afford
+LOOPBACK = ("127.", "::1", "localhost")
+
+
+def _is_local(address) -> bool:
+    """Sockets of this machine only: loopback, and names in the file system (a string or bytes, not a pair)."""
+    return not isinstance(address, tuple) or str(address[0]).startswith(LOOPBACK)
+
+
+@pytest.fixture(autouse=True, scope="session")
+def no_network():
+    """Refuse every connection and every look-up of a name that is not this machine's."""
+    patch = pytest.MonkeyPatch()
+    connect, connect_ex, getaddrinfo = socket.socket.connect, socket.socket.connect_ex, socket.getaddrinfo
+
+    def guarded(call):
+        def only_local(self, address):
+            if not _is_local(address):
+                raise AssertionError(f"a test opened a socket to {address}")
+            return call(self, address)
+        return only_local
+
+    def local_names(host, *args, **kwargs):
+        if host is not None and not _is_local((host,)):
+            raise AssertionError(f"a test looked up the address of {host}")
+        return getaddrinfo(host, *args, **kwargs)
+
+    patch.setattr(socket.socket, "connect", guarded(connect))
+    patch.setattr(socket.socket, "connect_ex", guarded(connect_ex))
+    patch.setattr(socket, "getaddrinfo", local_names)
+    yield
+    patch.undo()
+
+
+@lru_cache(maxsize=24)
+def _scene(items: tuple) -> Scene:
+    scene = make_scene(**dict(items))
+    scene.pixels.flags.writeable = False  # shared between tests
+    return scene
+
+
+@pytest.fixture(scope="session")
+def scene_of():
+    """Make a scene, small by default; the same settings give the same object. Its pixels are read-only."""
+    return lambda **settings: _scene(tuple(sorted(({"shape": SMALL} | settings).items())))
+
+
+@pytest.fixture(scope="session")
+def frame_of():
+    """Make a `Frame` of a scene, or of a scene's pixels put right for it."""
+    def make(scene: Scene, *, header=None, name="scene") -> Frame:
+        header = scene.header if header is None else header
+        wcs = WCS(header).celestial if "CTYPE1" in header else None
+        return Frame(np.array(scene.pixels), header, wcs, name=name, epoch_yr=2024.7)
+    return make

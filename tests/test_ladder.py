@@ -1,0 +1,250 @@
+"""The shape of the house: imports go one way, the edges are where they belong, functions stay short."""
+
+import ast
+import os
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+PACKAGE = Path(__file__).parents[1] / "starcal"
+
+# Each rung may import those before it. A package (frame, catalogue) is one rung; a module that is not there is skipped.
+LADDER = ("errors", "colour", "frame", "background", "stars", "catalogue", "match", "fit", "verdict", "result",
+          "palette", "continuum", "sources", "regrid", "compose", "psf", "light", "fluxes", "fill", "grain",
+          "starlight", "starmodel", "layers", "joining", "recolour", "starframe", "tone", "stretched", "audit",
+          "audit_plots", "plan", "clouds", "scene", "tables", "plots", "preview", "report", "checking",
+          "calibration", "colouring", "pipeline", "cli", "__main__")
+FILES = sorted(PACKAGE.rglob("*.py"))
+
+WRITERS = {"frame", "tables", "report", "catalogue"}  # what may put bytes into a file
+FOLDER_MAKERS = WRITERS | {"pipeline"}  # the folder of a run
+# what may call .save, .savefig: into a buffer, or a file object it was handed
+DRAWERS = {"plots", "audit_plots", "preview", "report"}
+PHOTUTILS = {"stars", "psf", "layers"}
+NETWORK_MODULES = {"socket", "urllib", "http", "requests", "ftplib", "astroquery", "ssl", "pyvo"}
+
+# Budget of code lines in a function: docstring, comments and blank lines do not count.
+MEDIAN_LINES, MOST_LINES = 9, 50
+
+
+def rung(path):
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+def tree_of(path):
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+def imported(path):
+    """Dotted names that a file imports, anywhere in it; relative ones are made absolute."""
+    inside = ("starcal", *path.relative_to(PACKAGE).with_suffix("").parts)
+    if path.name == "__init__.py":
+        inside = (*inside[:-1], "")
+    names = set()
+    for node in ast.walk(tree_of(path)):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            base = list(inside[:len(inside) - node.level]) if node.level else []
+            base += node.module.split(".") if node.module else []
+            names |= {".".join([*base, alias.name]) for alias in node.names} | {".".join(base)}
+    return names
+
+
+def starcal_rungs(path):
+    found = {name.split(".")[1] for name in imported(path) if name.startswith("starcal.")}
+    return found & {rung(file) for file in FILES}
+
+
+def calls(path):
+    """(name, node) of every call: the function's name, or the method's with a dot before it."""
+    for node in ast.walk(tree_of(path)):
+        if isinstance(node, ast.Call):
+            if isinstance(node.func, ast.Name):
+                yield node.func.id, node
+            elif isinstance(node.func, ast.Attribute):
+                yield f".{node.func.attr}", node
+
+
+def offenders(allowed, is_offence):
+    return [f"{path.relative_to(PACKAGE)}:{node.lineno}" for path in FILES if rung(path) not in allowed
+            for name, node in calls(path) if is_offence(name, node)]
+
+
+def opens_for_writing(name, node):
+    if name not in ("open", ".open"):
+        return False
+    arguments = [*node.args[:2], *(k.value for k in node.keywords if k.arg == "mode")]
+    modes = [a.value for a in arguments if isinstance(a, ast.Constant) and isinstance(a.value, str)]
+    return any(len(mode) <= 3 and set(mode) & set("wax+") for mode in modes)
+
+
+# --- the ladder ------------------------------------------------------------------------------------------------
+
+
+def test_every_module_has_its_rung():
+    assert {rung(path) for path in FILES} - set(LADDER) - {"__init__"} == set(), "give the new module a rung in LADDER"
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_imports_only_lower_rungs(path):
+    own = rung(path)
+    if own != "__init__":
+        assert starcal_rungs(path) - {own} <= set(LADDER[:LADDER.index(own)])
+
+
+def test_the_package_itself_imports_nothing_of_its_own():
+    """Its public names are fetched when first used."""
+    assert starcal_rungs(PACKAGE / "__init__.py") == set()
+
+
+@pytest.mark.parametrize("package", [p.parent for p in FILES if p.name == "__init__.py" and p.parent != PACKAGE],
+                         ids=lambda p: p.name)
+def test_no_import_loop_inside_a_package(package):
+    dotted = f"starcal.{package.name}."
+    needs = {path.stem: {name.removeprefix(dotted).split(".")[0] for name in imported(path) if name.startswith(dotted)}
+             for path in package.glob("*.py")}
+    left = {name: wants & set(needs) - {name} for name, wants in needs.items() if name != "__init__"}
+    while left:
+        free = [name for name, wants in left.items() if not wants & set(left)]
+        assert free, f"these import each other: {sorted(left)}"
+        for name in free:
+            del left[name]
+
+
+def test_the_reader_of_imports_sees_every_kind(tmp_path, monkeypatch):
+    """The check above is only as good as this reader."""
+    monkeypatch.setitem(globals(), "PACKAGE", tmp_path)
+    file = tmp_path / "frame" / "sky.py"
+    file.parent.mkdir()
+    file.write_text("import starcal.fit\nfrom ..errors import A\nfrom .. import match\nfrom . import levels\n"
+                    "from .output import b\ndef f():\n    from starcal import cli\n")
+    assert imported(file) >= {"starcal.fit", "starcal.errors", "starcal.match", "starcal.frame.levels",
+                              "starcal.frame.output", "starcal.cli"}
+
+
+# --- edges -----------------------------------------------------------------------------------------------------
+
+
+def test_only_the_command_line_prints():
+    assert offenders({"cli", "__main__"}, lambda name, _: name == "print") == []
+    streams = [str(path) for path in FILES if rung(path) not in {"cli", "__main__"}
+               for node in ast.walk(tree_of(path))
+               if isinstance(node, ast.Attribute) and node.attr in ("stdout", "stderr")]
+    assert streams == []
+
+
+def test_only_the_edges_write_files():
+    writing = {".write", ".write_bytes", ".write_text", ".writeto", ".tofile", ".savez", ".dump", ".imwrite"}
+    assert offenders(WRITERS | {"cli", "calibration"}, lambda name, _: name in writing) == []
+    assert offenders(WRITERS, opens_for_writing) == []
+    assert offenders(WRITERS, lambda name, _: name in (".replace_file", ".rename", ".unlink", ".rmtree")) == []
+    assert offenders(WRITERS | DRAWERS, lambda name, _: name in (".save", ".savefig")) == []
+    assert offenders(FOLDER_MAKERS | {"cli"}, lambda name, _: name in (".mkdir", ".makedirs")) == []
+
+
+def test_the_network_is_the_catalogues_alone():
+    for path in FILES:
+        if rung(path) != "catalogue":
+            assert {name.split(".")[0] for name in imported(path)} & NETWORK_MODULES == set(), path
+
+
+def test_photutils_stays_where_stars_are_measured():
+    users = {rung(path) for path in FILES if any(name.split(".")[0] == "photutils" for name in imported(path))}
+    assert "stars" in users
+    assert users <= PHOTUTILS
+
+
+def test_the_tests_have_no_network():
+    with socket.socket() as plug:
+        with pytest.raises(AssertionError, match="opened a socket"):
+            plug.connect(("192.0.2.1", 80))  # a documentation address, RFC 5737: nobody is there
+        with pytest.raises(AssertionError, match="opened a socket"):
+            plug.connect_ex(("192.0.2.1", 80))
+    with pytest.raises(AssertionError, match="looked up"):
+        socket.create_connection(("host.invalid", 80))
+    with socket.socket() as server, socket.socket() as plug:
+        server.bind(("127.0.0.1", 0))
+        server.listen(1)
+        plug.connect(server.getsockname())
+
+
+# --- fresh interpreters ----------------------------------------------------------------------------------------
+
+
+def run_python(code):
+    environment = os.environ | {"PYTHONPATH": str(PACKAGE.parent)}
+    return subprocess.run([sys.executable, "-W", "error", "-c", code], capture_output=True, text=True, timeout=120,
+                          check=False, env=environment)
+
+
+def test_help_imports_no_numpy():
+    answer = run_python("import sys\nfrom starcal.cli import main\n"
+                        "try:\n    main(['--help'])\nexcept SystemExit:\n    pass\n"
+                        "heavy = {'numpy', 'astropy', 'scipy', 'photutils', 'matplotlib'} & set(sys.modules)\n"
+                        "sys.exit(f'imported {heavy}' if heavy else 0)")
+    assert answer.returncode == 0, answer.stderr
+    assert "usage" in answer.stdout.lower()
+
+
+def test_import_starcal_is_light():
+    answer = run_python("import sys, starcal\nassert 'numpy' not in sys.modules\nassert starcal.__version__")
+    assert answer.returncode == 0, answer.stderr
+
+
+def test_every_public_name_can_be_had():
+    answer = run_python("import starcal\nfor name in starcal.__all__:\n    assert getattr(starcal, name) is not None\n"
+                        "try:\n    starcal.no_such_name\n"
+                        "except AttributeError as e:\n    assert 'no_such_name' in str(e)\n"
+                        "else:\n    raise SystemExit('no error')")
+    assert answer.returncode == 0, answer.stderr
+
+
+def test_every_module_imports_alone():
+    """Each in an interpreter in which nothing of starcal was imported before.
+
+    The children of one interpreter that has the libraries loaded share their cost: a second a module otherwise.
+    """
+    names = [".".join(("starcal", *path.relative_to(PACKAGE).with_suffix("").parts)).removesuffix(".__init__")
+             for path in FILES if path.name != "__main__.py"]
+    code = ("import os, sys, traceback, importlib\n"
+            "import numpy, scipy.optimize, scipy.stats, astropy.table, astropy.wcs\n"
+            "import astropy.io.fits, photutils.aperture, photutils.detection, matplotlib.figure\n"
+            f"for name in {names!r}:\n"
+            "    child = os.fork()\n"
+            "    if child == 0:\n"
+            "        try:\n            importlib.import_module(name)\n            os._exit(0)\n"
+            "        except BaseException:\n            traceback.print_exc()\n            sys.stderr.flush()\n"
+            "            os._exit(1)\n"
+            "    if os.waitpid(child, 0)[1] != 0:\n        sys.exit(f'{name} does not import alone')\n")
+    answer = run_python(code)
+    assert answer.returncode == 0, answer.stderr
+
+
+# --- length ----------------------------------------------------------------------------------------------------
+
+
+def code_lines(function, source):
+    """Lines of a function that hold code: without its docstring, comments, blank lines and nested functions' share."""
+    body = function.body[1:] if ast.get_docstring(function) is not None else function.body
+    lines = {line for node in body for line in range(node.lineno, node.end_lineno + 1)}
+    return sum(1 for line in lines if (text := source[line - 1].strip()) and not text.startswith("#"))
+
+
+def test_functions_are_short(capsys):
+    lengths = []
+    for path in FILES:
+        source = path.read_text(encoding="utf-8").splitlines()
+        lengths += [(code_lines(node, source), f"{path.relative_to(PACKAGE)}:{node.name}")
+                    for node in ast.walk(tree_of(path)) if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)]
+    sizes = np.array([n for n, _ in lengths])
+    with capsys.disabled():
+        print(f"\n{len(sizes)} functions, code lines: median {np.median(sizes):.0f}, 90 % "
+              f"{np.quantile(sizes, .9):.0f}, "
+              "longest " + ", ".join(f"{name} {n}" for n, name in sorted(lengths, reverse=True)[:3]))
+    assert np.median(sizes) <= MEDIAN_LINES
+    assert [name for n, name in lengths if n > MOST_LINES] == []

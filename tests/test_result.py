@@ -1,0 +1,131 @@
+"""What a check prints, shows in a notebook and writes as JSON."""
+
+import json
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+
+import starcal
+from starcal.result import ROUTE_WORDS, VERDICT_WORDS
+from starcal.stars import Flag
+
+# Keys that the contract names for `check --json`.
+KEYS = {"frame", "verdict", "reasons", "route", "stars", "wcs", "gains", "gain_errors", "colour_terms", "slope_ratios",
+        "residual_mag", "white_bv", "catalogue"}
+STAR_KEYS = {"detected", "catalogue", "matched", "used", "flags", "chance_matches"}
+
+
+@pytest.fixture(scope="module")
+def solved(scene_of, frame_of):
+    scene = scene_of(seed=1, scale_arcsec=4.0, faint_to_mag=13.5, channel_gains=(0.6, 1.0, 0.8), gradient=0.6)
+    return starcal.check(frame_of(scene, name="<field> & 7.fits"))
+
+
+@pytest.fixture(scope="module")
+def unsolved(scene_of, frame_of):
+    return starcal.check(frame_of(scene_of(seed=1, scale_arcsec=4.0, faint_to_mag=13.5, with_wcs=False)))
+
+
+@pytest.fixture(scope="module")
+def mismatched(scene_of, frame_of):
+    scene = scene_of(seed=1, scale_arcsec=4.0, faint_to_mag=13.5)
+    header = scene.header.copy()
+    header["CRVAL2"] += 1
+    return starcal.check(frame_of(scene, header=header))
+
+
+def test_json_has_the_keys_and_survives_strict_parsing(solved, unsolved, mismatched):
+    for found in (solved, unsolved, mismatched):
+        text = json.dumps(found.to_dict(), allow_nan=False)
+        facts = json.loads(text)
+        assert set(facts) >= KEYS
+        assert set(facts["stars"]) >= STAR_KEYS
+        assert set(facts["stars"]["flags"]) == {flag.name.lower() for flag in Flag}
+        assert facts["verdict"] in VERDICT_WORDS
+        assert facts["route"] in ROUTE_WORDS
+        assert all(isinstance(reason, str) for reason in facts["reasons"])
+
+
+def test_json_holds_the_numbers_of_the_result(solved):
+    facts = solved.to_dict()
+    assert list(facts["gains"].values()) == solved.fit.gains.tolist()
+    assert facts["gains"]["G"] == 1
+    assert facts["gain_errors"]["B"] == solved.fit.gain_errors[2]
+    assert facts["colour_terms"] == dict(zip("RB", solved.fit.slope.tolist(), strict=True))
+    assert facts["stars"]["used"] == solved.fit.n_used <= facts["stars"]["matched"] <= facts["stars"]["catalogue"]
+    assert facts["stars"]["flags"]["no_match"] == np.count_nonzero(solved.stars["flags"] & Flag.NO_MATCH)
+    assert facts["wcs"]["refined"] is True
+    assert facts["catalogue"]["stars_in_field"] == facts["stars"]["catalogue"]
+
+
+def test_what_was_not_measured_is_null(unsolved, mismatched):
+    for key in ("gains", "gain_errors", "colour_terms", "slope_ratios", "residual_mag"):
+        assert unsolved.to_dict()[key] is None
+        assert mismatched.to_dict()[key] is None
+    assert unsolved.to_dict()["wcs"] is None
+    assert unsolved.to_dict()["catalogue"] is None
+    assert unsolved.to_dict()["stars"]["matched"] is None
+    assert mismatched.to_dict()["wcs"]["offset_px"] is None
+    assert mismatched.to_dict()["wcs"]["refined"] is False
+    assert unsolved.gains is None
+    assert unsolved.route == mismatched.route == "palette"
+
+
+def test_infinite_and_missing_numbers_become_null(solved):
+    odd = replace(solved, verdict=replace(solved.verdict, colour_error_before=float("nan"), colour_error_after=np.inf))
+    facts = json.loads(json.dumps(odd.to_dict(), allow_nan=False))
+    assert facts["colour_error_uv"] == {"before": None, "after": None}
+
+
+def test_text_for_the_terminal(solved, unsolved):
+    text = str(solved)
+    assert text.startswith(VERDICT_WORDS[solved.verdict.verdict])
+    assert all(reason in text for reason in solved.verdict.reasons)
+    assert f"{solved.fit.gains[0]:.4f}" in text
+    assert "the sky has a gradient" in text  # 0.6 of the sky from edge to edge was put in
+    assert str(unsolved).startswith(VERDICT_WORDS["undecided"])
+    assert "WCS" in str(unsolved)
+
+
+def test_one_line(solved, unsolved):
+    for found in (solved, unsolved):
+        assert "\n" not in found.summary()
+        assert found.verdict.verdict in found.summary()
+        assert found.frame in found.summary()
+    assert f"{solved.fit.gains[2]:.4f}" in solved.summary()
+
+
+def test_rows_tell_the_tally(solved):
+    rows = dict(solved.rows())
+    tally = solved.to_dict()["stars"]["flags"]
+    for flag, count in tally.items():
+        assert (f"flagged {flag}" in rows) == (count > 0)
+        if count:
+            assert rows[f"flagged {flag}"].startswith(str(count))
+    assert rows["stars found"] == str(len(solved.stars))
+
+
+def test_notebook_html_is_closed_and_escaped(solved):
+    class Tags(HTMLParser):
+        def __init__(self):
+            super().__init__()
+            self.open = []
+
+        def handle_starttag(self, tag, attrs):
+            self.open.append(tag)
+
+        def handle_endtag(self, tag):
+            assert self.open.pop() == tag
+
+    text, tags = solved._repr_html_(), Tags()
+    tags.feed(text)
+    assert tags.open == []
+    assert "&lt;field&gt; &amp; 7.fits" in text
+    assert "<field>" not in text
+
+
+def test_a_result_is_frozen(solved):
+    with pytest.raises(AttributeError, match="cannot assign"):
+        solved.route = "palette"

@@ -14,9 +14,9 @@ from scipy.spatial import cKDTree
 from .background import frame_noise
 from .colour import IMPOSSIBLE_DUV, SOLAR_BV_MAG, classify, duv, green_index, rgb_to_uv_prime, srgb_decode, srgb_encode
 from .errors import FrameError
+from .linearity import is_stretched
 from .starlight import COMPRESSED_SKY_ERROR, StarLight, measure_starlight, star_widths
 from .stars import PLATEAU_SHARE, Flag, measure_stars
-from .stretched import is_stretched
 
 IMPOSSIBLE_KINDS = ("green", "magenta", "blue")
 MAX_DUV_ERROR = IMPOSSIBLE_DUV / 4  # most stars are within 0.004 of the locus: 2.7 errors at least from the limit

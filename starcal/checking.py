@@ -7,24 +7,21 @@ from pathlib import Path
 import numpy as np
 from astropy.table import Table
 from scipy.spatial import cKDTree
-from scipy.stats import theilslopes
 
 from . import colour, verdict
 from .catalogue import embedded
 from .errors import TooFewStars
 from .fit import MIN_SPREAD_MATRIX, MIN_STARS, MIN_STARS_MATRIX, brightness_slope, fit_gains, fit_matrix
 from .frame import Frame, pixel_scale_arcsec, read_frame
+from .linearity import measure_linearity
 from .match import Match, match_catalogue
 from .result import CatalogueUse, CheckResult
 from .sources import choose_colours
-from .stars import BLEND_FLUX_SHARE, CHANNELS, SHAPE_SNR, Flag, measure_stars
+from .stars import BLEND_FLUX_SHARE, CHANNELS, Flag, measure_stars
 
 MATCH_MARGIN_PX = 250  # catalogue beyond the frame's edge, so that shifted copies of it are as full
 ENOUGH_STARS = 40  # with so many, stars whose catalogue colour is poor are left out
 GOOD_V_LIMITS = (11.0, 11.5, 12.0)  # the embedded catalogue's B-V is good to 0.1 mag at V 10.9, and biased beyond 11.5
-SHAPE_STARS = 12  # that tell the growth of peaks with light
-CLIPPED_STARS = 5  # below, the clipping level may be one odd object's
-MOST_SLOPE_STARS = 1500  # Theil-Sen looks at every pair
 
 Progress = Callable[[str, float], None]
 
@@ -71,9 +68,8 @@ def check(frame: Frame | str | Path, *, white_bv: float = colour.SOLAR_BV_MAG, m
     stars = measure_stars(frame.pixels, snr_min=snr_min)
     notes = (*frame.notes, f"1.0 is {frame.full_scale:g} of the input ({frame.full_scale_source})",
              *_gradient_note(stars.meta["noise"]))
-    linearity = verdict.Linearity(*_profile_slope(stars), clip_over_noise=_clip_over_noise(stars))
     blank = CheckResult(frame.name, verdict.without_wcs(""), "palette", "", stars, None, None, np.empty(0, int), None,
-                        linearity, None, white_bv, notes)
+                        measure_linearity(stars), None, white_bv, notes)
     progress("matching the catalogue", 0.6)
     result = _matched(blank, frame) if frame.wcs is not None else _unmatched(blank, frame)
     if result.linearity.stretched and not assume_linear:
@@ -112,34 +108,6 @@ def _gradient_note(noise) -> tuple[str, ...]:
         return ()
     return (f"the sky has a gradient: {max(noise.gradient):.0f} times the pixel noise from edge to edge; starcal does "
             "not remove it",)
-
-
-def _profile_slope(stars: Table) -> tuple[float, float]:
-    """Power with which the peaks of clean stars grow with their flux, and half its 95 % interval.
-
-    From the channel that tells it best; NaN for fewer than SHAPE_STARS or less than a factor 3 in flux.
-    """
-    spoilt = stars["flags"] & (Flag.EDGE | Flag.BLENDED | Flag.SHAPE | Flag.SATURATED) != 0
-    best = (np.nan, np.nan)
-    for channel in CHANNELS:
-        flux, error, sky, peak = (np.asarray(stars[f"{name}_{channel}"])
-                                  for name in ("flux", "flux_error", "sky", "peak"))
-        good = ~spoilt & (flux > SHAPE_SNR * error) & (peak > sky)
-        if good.sum() >= SHAPE_STARS and np.ptp(np.log(flux[good])) > np.log(3):
-            rows = np.flatnonzero(good)[:MOST_SLOPE_STARS]
-            slope, _, low, high = theilslopes(np.log(peak[rows] - sky[rows]), np.log(flux[rows]))
-            if not (high - low) / 2 > best[1]:
-                best = float(slope), float((high - low) / 2)
-    return best
-
-
-def _clip_over_noise(stars: Table) -> float:
-    """Range of pixel values that stars span before they clip, in sigmas of the sky; NaN where hardly a star clips."""
-    if np.count_nonzero(stars["flags"] & Flag.SATURATED) < CLIPPED_STARS:
-        return np.nan
-    noise = stars.meta["noise"]
-    span = (np.array(stars.meta["clip_level"]) - noise.sky) / np.maximum(noise.noise, 1e-12)
-    return float(np.nanmin(span))
 
 
 def _unmatched(result: CheckResult, frame: Frame) -> CheckResult:

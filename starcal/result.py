@@ -8,9 +8,10 @@ import numpy as np
 from astropy.table import Table
 
 from .fit import GainFit, MatrixFit
+from .linearity import Linearity
 from .match import Match
 from .stars import FLAG_REASONS, Flag, flag_tally
-from .verdict import Linearity, Verdict
+from .verdict import Verdict
 
 VERDICT_WORDS = {"rescue": "Rescue: calibration can give this frame true star colours.",
                  "no": "No: calibration cannot give this frame true star colours.",

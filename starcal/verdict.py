@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .fit import MIN_STARS, GainFit
+from .linearity import Linearity
 from .match import MIN_PAIRS, Match
 
 RATIO_RANGE = (0.3, 1.7)  # gains then explain at least half of the variance of star colour: 1 - (1 - r)^2 >= 0.51
@@ -19,57 +20,7 @@ GOOD_ZERO_ERROR_MAG = 0.02  # one step of colour difference, 0.0011 in u'v'
 GOOD_SCATTER_MAG = 0.06
 MIN_RED_SHARE = 0.3  # of stars with B-V > 0.4: in a field of A stars alone H-alpha absorption imitates star colour
 MATRIX_BELOW, MATRIX_ABOVE = 0.8, 1.2  # slope ratios outside leave extreme stars visibly too pale or too strong
-LINEAR_BRIGHTNESS = 0.85  # slope of instrumental against catalogue magnitude: linear 0.95 to 1.05, stretched 0.2 to 0.7
-LINEAR_PROFILE = 0.93  # power with which a star's peak grows with its light: linear 0.97 to 1.03, a mild gamma of 3
-# gives 0.83 to 0.89, a display stretch 0.1 to 0.7 (made frames of FWHM 1.6 to 5 px, with and without nebula)
-LINEAR_RANGE = 150.0  # clipping level over sky noise: linear deep-sky frames have 500 and more, stretched 15 to 70
-SURE_SLOPE = 0.15  # half a 95 % interval; a slope known less well says nothing
-
 CHANNEL_NAMES = ("red", "blue")
-
-
-@dataclass(frozen=True)
-class Linearity:
-    """Whether the pixels are proportional to light. Errors are half of 95 % intervals; NaN where not measured.
-
-    Attributes
-    ----------
-    profile, profile_error : float
-        Power with which the peaks of stars grow with their light: 1 for linear data.
-    brightness, brightness_error : float
-        Slope of instrumental against catalogue magnitude: 1 for linear data.
-    clip_over_noise : float
-        How many times the noise of the sky stars reach before they clip; NaN where none clips.
-    """
-
-    profile: float = np.nan
-    profile_error: float = np.nan
-    brightness: float = np.nan
-    brightness_error: float = np.nan
-    clip_over_noise: float = np.nan
-
-    @property
-    def stretched(self) -> bool:
-        """Whether any measure shows it beyond its error."""
-        return (self.clip_over_noise < LINEAR_RANGE
-                or _clearly_below(self.profile, self.profile_error, LINEAR_PROFILE)
-                or _clearly_below(self.brightness, self.brightness_error, LINEAR_BRIGHTNESS))
-
-    @property
-    def reason(self) -> str:
-        """What was measured, in a sentence."""
-        if _clearly_below(self.profile, self.profile_error, LINEAR_PROFILE):
-            return (f"a star with 10 times the light has a peak only {10 ** self.profile:.1f} times as high: the "
-                    "picture has been stretched")
-        if self.clip_over_noise < LINEAR_RANGE:
-            return (f"stars clip at {self.clip_over_noise:.0f} times the noise of the sky, in linear frames at "
-                    "hundreds: the picture has been stretched")
-        return (f"a star 1 mag brighter in the catalogue is only {self.brightness:.2f} mag brighter here: the picture "
-                "has been stretched")
-
-
-def _clearly_below(slope: float, error: float, limit: float) -> bool:
-    return bool(error < SURE_SLOPE and slope + error < limit)
 
 
 @dataclass(frozen=True)

@@ -13,9 +13,9 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "starcal"
 
 # Each rung may import those before it. A package (frame, catalogue) is one rung; a module that is not there is skipped.
-LADDER = ("errors", "colour", "frame", "background", "stars", "catalogue", "match", "fit", "verdict", "result",
-          "palette", "continuum", "sources", "regrid", "compose", "psf", "light", "fluxes", "fill", "grain",
-          "starlight", "starmodel", "layers", "joining", "recolour", "starframe", "tone", "stretched", "audit",
+LADDER = ("errors", "colour", "frame", "background", "stars", "linearity", "catalogue", "match", "fit", "verdict",
+          "result", "palette", "continuum", "sources", "regrid", "compose", "psf", "light", "fluxes", "fill", "grain",
+          "starlight", "starmodel", "layers", "joining", "recolour", "starframe", "tone", "audit",
           "audit_plots", "plan", "clouds", "scene", "tables", "plots", "preview", "report", "checking",
           "calibration", "colouring", "pipeline", "cli", "__main__")
 FILES = sorted(PACKAGE.rglob("*.py"))

@@ -19,11 +19,12 @@ from starcal import preview, report
 from starcal.background import FrameNoise
 from starcal.errors import OutputError, TooFewStars
 from starcal.fit import fit_gains, fit_matrix
+from starcal.linearity import Linearity
 from starcal.match import Match
 from starcal.plots import map_groups, plot_fit, plot_map, plot_residuals
 from starcal.result import CatalogueUse, CheckResult
 from starcal.stars import FLAG_REASONS, Flag
-from starcal.verdict import Linearity, Verdict, decide, stretched, too_few, without_match, without_wcs
+from starcal.verdict import Verdict, decide, stretched, too_few, without_match, without_wcs
 
 SHAPE = (600, 900)
 STARS, PAIRS, FITTED = 80, 50, 40

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from starcal import verdict
 from starcal.fit import TARGET_SLOPE, fit_gains
+from starcal.linearity import Linearity
 from starcal.scene import SYSTEMS, band_mags
-from starcal.verdict import Linearity, Verdict, decide
+from starcal.verdict import Verdict, decide
 
 BOLDNESS = {"no": 0, "undecided": 1, "rescue": 2}
 

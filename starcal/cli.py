@@ -93,7 +93,7 @@ def _calibrate(options) -> int:
 
 def _require_other_file(options) -> None:
     """The input is never written over, --overwrite or not."""
-    inputs = [*options.frame, options.red, options.green, options.blue]
+    inputs = [*getattr(options, "frame", []), options.red, options.green, options.blue]
     if os.path.realpath(options.output) in {os.path.realpath(path) for path in inputs if path}:
         raise OutputError(f"{options.output} is the input: give another name with -o")
 
@@ -103,9 +103,11 @@ def _run(options) -> int:
 
     with _Bar(options) as bar:
         done = run(_frame(options) if options.red else _run_source(options), options.out, sky=options.sky,
-                   taste=_taste(options), starless=_starless(options), tiff=options.tiff,
+                   taste=_taste(options), tiff=options.tiff, **_other_frames(options),
                    overwrite=options.overwrite, progress=bar, **_fit_settings(options))
-    _show(options, done.check.to_dict() | {"folder": str(done.folder), "files": list(done.files)}, done)
+    audits = {"before": done.audit_before.to_dict(), "after": done.audit_after.to_dict()}
+    _show(options, done.check.to_dict() | {"audit": audits, "folder": str(done.folder), "files": list(done.files)},
+          done)
     return 0
 
 
@@ -115,6 +117,23 @@ def _run_source(options):
         return options.frame[0]
     options.out = options.out or f"{os.path.splitext(options.frame[0])[0]}-starcal"
     return _frame(options)
+
+
+def _compose(options) -> int:
+    from .compose import compose
+    from .frame import check_output
+
+    _require_other_file(options)
+    check_output(options.output, options.overwrite)
+    with _Bar(options) as bar:
+        made = compose(options.red, options.green, options.blue, match=options.match, full_scale=options.full_scale,
+                       progress=bar)
+        made.write(options.output, overwrite=options.overwrite)
+    matching = made.matching
+    facts = {"match": matching.match, "factors": [float(v) for v in matching.factors],
+             "offsets": [float(v) for v in matching.offsets], "notes": list(made.frame.notes), "output": options.output}
+    _show(options, facts, "\n".join([*made.history, *made.frame.notes, f"written: {options.output}"]))
+    return 0
 
 
 def _split(options) -> int:
@@ -146,7 +165,7 @@ def _recolour(options) -> int:
     _require_other_file(options)
     check_output(options.output, options.overwrite)
     with _Bar(options) as bar:
-        made = recolour_stars(_frame(options), taste=_taste(options), starless=_starless(options),
+        made = recolour_stars(_frame(options), taste=_taste(options), **_other_frames(options),
                               white_bv=options.white_bv, snr_min=options.snr, progress=bar)
         made.write(options.output, overwrite=options.overwrite)
     tally = made.colours.tally()
@@ -160,18 +179,20 @@ def _recolour(options) -> int:
 def _taste(options):
     from .colouring import Taste
 
-    return Taste(options.route, options.bv, options.spread, options.warmth, options.saturation)
+    return Taste(options.route, options.bv, options.spread, options.warmth, options.saturation, options.star_brightness)
 
 
-def _starless(options):
+def _other_frames(options) -> dict:
+    """The frames besides FRAME that a cure may use."""
     from .frame import read_frame
 
-    return read_frame(options.starless, full_scale=options.full_scale) if options.starless else None
+    return {"starless": read_frame(options.starless, full_scale=options.full_scale) if options.starless else None,
+            "star_frame": read_frame(options.star_frame) if options.star_frame else None}
 
 
 def _join(options) -> int:
     from .frame import check_output, read_frame, write_fits
-    from .joining import join_add
+    from .layers import join_add
     from .tone import screen
 
     check_output(options.output, options.overwrite)
@@ -184,7 +205,7 @@ def _join(options) -> int:
 
 
 def _audit(options) -> int:
-    from .audit import audit
+    from .audit import audit_picture
     from .frame import read_frame
 
     with _Bar(options) as bar:
@@ -192,7 +213,7 @@ def _audit(options) -> int:
         frame = read_frame(options.picture)
         bar("judging the stars", 0.2)
         stretched = {"auto": None, "yes": True, "no": False}[options.stretched]
-        judged = audit(frame.pixels, name=frame.name, white_bv_mag=options.white_bv, stretched=stretched)
+        judged = audit_picture(frame.pixels, name=frame.name, white_bv_mag=options.white_bv, stretched=stretched)
     _show(options, judged.to_dict(), judged)
     return 0
 
@@ -357,6 +378,16 @@ def _add_output(parser) -> None:
 
 def _add_layers(commands) -> None:
     """The commands that take a picture apart, colour its stars, put it together and judge it."""
+    compose = _command(commands, "compose", _compose, "put three mono frames together to one colour frame",
+                       "starcal compose --red s2.fits --green ha.fits --blue o3.fits -o sho.fits")
+    for channel in ("red", "green", "blue"):
+        compose.add_argument(f"--{channel}", metavar="FILE", required=True, help=f"file of the {channel} channel")
+    compose.add_argument("-o", "--output", metavar="OUT", required=True, help="file to write (FITS)")
+    compose.add_argument("--match", choices=("none", "background", "linear"), default="none",
+                         help="leave levels as they are; same sky and noise; or fit channel to channel (default: none)")
+    compose.add_argument("--full-scale", type=_positive, metavar="N", help="value in the files that means full scale")
+    compose.add_argument("--overwrite", action="store_true", help="replace existing files")
+
     split = _command(commands, "split", _split, "split a frame into stars and starless; their sum is the frame",
                      "starcal split veil.fits -o veil")
     _add_frame(split)
@@ -401,6 +432,10 @@ def _add_taste(parser) -> None:
     parser.add_argument("--warmth", type=_not_negative, default=1.0, metavar="N", help="1 is true, more is redder")
     parser.add_argument("--saturation", type=_not_negative, default=1.0, metavar="N", help="1 is true, 0 is white")
     parser.add_argument("--starless", metavar="FILE", help="a starless version of FRAME that you already have, linear")
+    parser.add_argument("--star-frame", metavar="FILE",
+                        help="a separate broadband frame of the field: its stars are calibrated and used")
+    parser.add_argument("--star-brightness", type=_positive, default=1.0, metavar="N",
+                        help="of the star frame's stars; 1 is as prominent as before (default)")
 
 
 def _add_catalogue(commands) -> None:

@@ -5,16 +5,18 @@ from pathlib import Path
 
 import numpy as np
 
+from .calibration import Calibrated, calibrate
 from .catalogue.embedded import bv_error_model
 from .checking import Progress, as_frame, check, silent
 from .colour import SOLAR_BV_MAG
-from .frame import Frame, write_fits
-from .joining import plausible_starless
-from .layers import Split, split
+from .frame import Frame, require_wcs, write_fits
+from .layers import Split, join_add, plausible_starless, recolour, split
 from .palette import YELLOW_WHITE_BV_MAG, star_colours, yellow_white
-from .recolour import recolour
 from .result import CheckResult
 from .sources import StarColours, choose_colours, from_palette
+from .starframe import Field, StarFrame, join_star_frame
+from .stars import measure_stars
+from .verdict import GO_ON_WITHOUT
 
 
 @dataclass(frozen=True)
@@ -29,6 +31,8 @@ class Taste:
         Of the palette.
     warmth, saturation : float
         1 is true.
+    star_brightness : float
+        Of the stars of a separate star frame; 1 is as prominent as the nebula frame's own.
     """
 
     route: str = "best"
@@ -36,6 +40,7 @@ class Taste:
     spread_mag: float = 0.0
     warmth: float = 1.0
     saturation: float = 1.0
+    star_brightness: float = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,6 +61,8 @@ class Recoloured:
         The star table, now with ``colour_bv_mag``, ``colour_bv_error_mag`` and ``colour_source``; route and reason.
     history : tuple of str
         Lines for the header.
+    star_frame : StarFrame or None
+        How a separate star frame was joined.
     """
 
     picture: np.ndarray
@@ -65,6 +72,7 @@ class Recoloured:
     frame: Frame
     check: CheckResult
     history: tuple[str, ...]
+    star_frame: StarFrame | None = None
 
     def write(self, path: str | Path, *, overwrite: bool = False) -> None:
         """Write the picture as float32 FITS with the input's header."""
@@ -72,7 +80,8 @@ class Recoloured:
 
 
 def recolour_stars(frame: Frame | str | Path, *, taste: Taste | None = None, starless: Frame | None = None,
-                   white_bv: float = SOLAR_BV_MAG, snr_min: float = 5.0, progress: Progress = silent) -> Recoloured:
+                   star_frame: Frame | None = None, white_bv: float = SOLAR_BV_MAG, snr_min: float = 5.0,
+                   progress: Progress = silent) -> Recoloured:
     """Give every star of a linear frame the colour of a star and leave the nebula untouched.
 
     Parameters
@@ -83,6 +92,8 @@ def recolour_stars(frame: Frame | str | Path, *, taste: Taste | None = None, sta
         By default the best source for each star, true colours.
     starless : Frame, optional
         A starless version of the frame that is already there.
+    star_frame : Frame, optional
+        A separate broadband frame with a WCS, whose stars are calibrated and take the place of the frame's own.
     white_bv, snr_min, progress
         As for `checking.check`.
 
@@ -93,15 +104,17 @@ def recolour_stars(frame: Frame | str | Path, *, taste: Taste | None = None, sta
     Raises
     ------
     FrameError
-        A frame that cannot be read, or a starless frame that does not belong to it.
+        A frame that cannot be read, a starless frame that does not belong to it, or a star frame that cannot be
+        calibrated or does not lie on it.
     """
     frame = as_frame(frame, progress)
     found = check(frame, white_bv=white_bv, snr_min=snr_min, assume_linear=True, progress=progress)
     progress("splitting stars from nebula", 0.6)
-    return recolour_checked(frame, found, taste or Taste(), starless)
+    return recolour_checked(frame, found, taste or Taste(), starless, star_frame)
 
 
-def recolour_checked(frame: Frame, found: CheckResult, taste: Taste, starless: Frame | None = None) -> Recoloured:
+def recolour_checked(frame: Frame, found: CheckResult, taste: Taste, starless: Frame | None = None,
+                     star_frame: Frame | None = None) -> Recoloured:
     """The same for a frame that has been checked.
 
     Parameters
@@ -110,7 +123,7 @@ def recolour_checked(frame: Frame, found: CheckResult, taste: Taste, starless: F
     found : CheckResult
         Of that frame.
     taste : Taste
-    starless : Frame, optional
+    starless, star_frame : Frame, optional
 
     Returns
     -------
@@ -120,21 +133,60 @@ def recolour_checked(frame: Frame, found: CheckResult, taste: Taste, starless: F
     if starless is not None:
         parts = _with_starless(parts, frame, starless, found)
     colours = _colours(found, parts, taste)
-    rgb = star_colours(colours.bv_mag, found.white_bv, taste.warmth, taste.saturation)
-    layer = recolour(parts, rgb)
+    layer = recolour(parts, star_colours(colours.bv_mag, found.white_bv, taste.warmth, taste.saturation))
+    found = _told(found, colours)
+    history = _history(found, colours, taste)
+    if star_frame is not None:
+        return _with_star_frame(frame, found, parts, layer, colours, history, star_frame, taste)
     picture = frame.pixels.copy()
     np.add(parts.starless, layer, out=picture, where=parts.footprint)
-    frame.refill(picture)
+    return Recoloured(frame.refill(picture), parts.starless, layer, colours, frame, found, history)
+
+
+def _told(found: CheckResult, colours: StarColours) -> CheckResult:
+    """The check, its star table with the colours given, its route the one taken."""
     stars = found.stars
     stars["colour_bv_mag"], stars["colour_bv_error_mag"] = colours.bv_mag, colours.bv_error_mag
     stars["colour_source"] = colours.source
-    tally = ", ".join(f"{count} {source}" for source, count in colours.tally().items())
-    history = (f"starcal: stars recoloured, nebula untouched; sources of B-V: {tally}",
-               f"starcal: white reference B-V {found.white_bv:.2f}, warmth {taste.warmth:g}, "
-               f"saturation {taste.saturation:g}")
     reason = f"{found.verdict.reasons[0]}; {colours.reason}"
-    return Recoloured(picture, parts.starless, layer, colours, frame,
-                      replace(found, route=colours.route, route_reason=reason), history)
+    verdict = replace(found.verdict, next_steps=tuple(s for s in found.verdict.next_steps if s != GO_ON_WITHOUT))
+    return replace(found, route=colours.route, route_reason=reason, verdict=verdict)
+
+
+def _history(found: CheckResult, colours: StarColours, taste: Taste) -> tuple[str, ...]:
+    tally = ", ".join(f"{count} {source}" for source, count in colours.tally().items())
+    return (f"starcal: stars recoloured, nebula untouched; sources of B-V: {tally}",
+            f"starcal: white reference B-V {found.white_bv:.2f}, warmth {taste.warmth:g}, "
+            f"saturation {taste.saturation:g}")
+
+
+# --- a separate star frame -------------------------------------------------------------------------------------
+
+
+def _with_star_frame(frame, found, parts, layer, colours, history, star_frame, taste) -> Recoloured:
+    """The picture with the stars of a calibrated broadband frame as far as that reaches, the own ones beyond."""
+    nebula = Field(parts, found.stars, require_wcs(frame), frame.name)
+    calibrated = calibrate(star_frame, sky="keep", white_bv=found.white_bv)
+    joined = join_star_frame(nebula, layer, _star_field(calibrated), star_brightness=taste.star_brightness)
+    picture = join_add(joined.starless, joined.stars)
+    x, y = (np.clip(np.rint(found.stars[name].value).astype(int), 0, size - 1)
+            for name, size in (("x_px", joined.coverage.shape[1]), ("y_px", joined.coverage.shape[0])))
+    found.stars["colour_source"] = np.where(joined.coverage[y, x], "star frame", found.stars["colour_source"])
+    share, gains = 100 * joined.registration.overlap_share, calibrated.check.gains
+    reason = (f"stars of {star_frame.name}, calibrated by gains (R {gains[0]:.3f}, B {gains[2]:.3f}), cover "
+              f"{share:.0f} % of the frame; beyond it: {colours.reason}")
+    notes = (*found.notes, *joined.notes)
+    return Recoloured(frame.refill(picture), joined.starless, joined.stars, colours, frame,
+                      replace(found, route="gains", route_reason=reason, notes=notes),
+                      (*history, f"starcal: {reason}"), joined)
+
+
+def _star_field(calibrated: Calibrated) -> Field:
+    stars = measure_stars(calibrated.pixels)
+    return Field(split(calibrated.pixels, stars), stars, require_wcs(calibrated.frame), calibrated.frame.name)
+
+
+# --- parts -----------------------------------------------------------------------------------------------------
 
 
 def _with_starless(parts: Split, frame: Frame, starless: Frame, found: CheckResult) -> Split:

@@ -173,7 +173,7 @@ class _Search:
             star, partner, distance = _mutual_nearest(tree, _apply(transform, listed[within]), radius)
             if len(star) < 3:
                 return nothing
-            transform = _similarity(listed[within[partner]], self.stars[star])
+            transform = similarity(_complex(listed[within[partner]]), _complex(self.stars[star]))
             distance = np.hypot(*(_apply(transform, listed[within[partner]]) - self.stars[star]).T)
             scatter = _rayleigh_scatter(distance, radius)
             radius = float(np.clip(SCATTER_RADII * scatter, MIN_RADIUS_PX, MAX_RADIUS_PX))
@@ -214,15 +214,29 @@ def _apply(transform: np.ndarray, points: np.ndarray) -> np.ndarray:
     return np.column_stack([moved.real, moved.imag])
 
 
-def _similarity(source: np.ndarray, target: np.ndarray) -> np.ndarray:
-    """Shift, rotation and scale that take source to target, by least squares with two rounds of clipping."""
-    z, w = _complex(source), _complex(target)
-    keep = np.ones(len(z), bool)
+def similarity(source: np.ndarray, target: np.ndarray, fewest: int = 4) -> np.ndarray:
+    """Shift, rotation and scale that take points to others, by least squares with two rounds of clipping.
+
+    Parameters
+    ----------
+    source, target : ndarray of complex, shape (n,)
+        Positions x + i y, in pixels.
+    fewest : int
+        With fewer points the median shift alone.
+
+    Returns
+    -------
+    ndarray of complex, shape (2,)
+        (a, b): z goes to a z + b.
+    """
+    keep = np.ones(len(source), bool)
     for _ in range(3):
-        if keep.sum() < 4:  # too few for rotation and scale: a shift only
-            return np.array([1, np.median((w - z).real) + 1j * np.median((w - z).imag)])
-        solution = np.linalg.lstsq(np.column_stack([z[keep], np.ones(keep.sum())]), w[keep], rcond=None)[0]
-        misfit = np.abs(w - (solution[0] * z + solution[1]))
+        if keep.sum() < fewest:
+            shift = target - source
+            return np.array([1, np.median(shift.real) + 1j * np.median(shift.imag)])
+        design = np.column_stack([source[keep], np.ones(keep.sum())])
+        solution = np.linalg.lstsq(design, target[keep], rcond=None)[0]
+        misfit = np.abs(target - (solution[0] * source + solution[1]))
         keep = misfit <= 3 * max(np.median(misfit), 0.05)
     return solution
 

@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 
 from . import tone
+from .audit import Audit, audit_picture
 from .calibration import apply_calibration
 from .checking import Progress, as_frame, check, silent
 from .colour import SOLAR_BV_MAG
@@ -25,6 +26,8 @@ class RunResult:
     ----------
     check : CheckResult
         The verdict with its evidence.
+    audit_before, audit_after : Audit
+        How many stars have impossible colours in the frame and in the picture.
     folder : Path
         Where the files are.
     files : tuple of str
@@ -32,18 +35,21 @@ class RunResult:
     """
 
     check: CheckResult
+    audit_before: Audit
+    audit_after: Audit
     folder: Path
     files: tuple[str, ...]
 
     def __str__(self) -> str:
-        """The check, and the files."""
-        return f"{self.check}\nwritten to {self.folder}: {', '.join(self.files)}"
+        """The check, the audits, and the files."""
+        return (f"{self.check}\nbefore: {self.audit_before.summary()}\nafter:  {self.audit_after.summary()}\n"
+                f"written to {self.folder}: {', '.join(self.files)}")
 
 
 def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: float = SOLAR_BV_MAG,
         model: str = "gains", sky: str = "grey", taste: Taste | None = None, starless: Frame | None = None,
-        snr_min: float = 5.0, assume_linear: bool = False, tiff: bool = False, overwrite: bool = False,
-        progress: Progress = silent) -> RunResult:
+        star_frame: Frame | None = None, snr_min: float = 5.0, assume_linear: bool = False, tiff: bool = False,
+        overwrite: bool = False, progress: Progress = silent) -> RunResult:
     """Do the whole job: check a frame, choose the route, make the picture, write files and a report.
 
     Parameters
@@ -54,8 +60,8 @@ def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: f
         Folder for the files; by default ``FRAME-starcal`` beside the frame.
     white_bv, model, sky, snr_min, assume_linear, progress
         As for `calibration.calibrate`.
-    taste, starless
-        As for `colouring.recolour_stars`, where calibration cannot serve.
+    taste, starless, star_frame
+        As for `colouring.recolour_stars`; with a star frame its stars are taken, whatever the verdict.
     tiff : bool
         Write a 16-bit TIFF of the picture, too.
     overwrite : bool
@@ -82,7 +88,10 @@ def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: f
     found = check(frame, white_bv=white_bv, model=model, snr_min=snr_min, assume_linear=assume_linear,
                   progress=progress)
     progress("making the picture", 0.7)
-    made = _by_gains(frame, found, sky) if found.route == "gains" else _by_star(frame, found, taste, starless)
+    if found.route == "gains" and star_frame is None:
+        made = _by_gains(frame, found, sky)
+    else:
+        made = _by_star(frame, found, taste, starless, star_frame)
     progress("writing", 0.9)
     return _write(folder, frame, made, settings, tiff, overwrite)
 
@@ -102,8 +111,8 @@ def _by_gains(frame: Frame, found: CheckResult, sky: str) -> _Made:
     return _Made(calibrated.pixels, calibrated.history, {}, found)
 
 
-def _by_star(frame: Frame, found: CheckResult, taste: Taste, starless: Frame | None) -> _Made:
-    made = recolour_checked(frame, found, taste, starless)
+def _by_star(frame: Frame, found: CheckResult, taste: Taste, starless: Frame | None, star_frame: Frame | None) -> _Made:
+    made = recolour_checked(frame, found, taste, starless, star_frame)
     return _Made(made.picture, made.history, {"starless.fits": made.starless, "stars.fits": made.stars}, made.check)
 
 
@@ -136,13 +145,17 @@ def _write(folder, frame, made, settings, tiff, overwrite) -> RunResult:
     if tiff:
         write_tiff16(folder / "picture.tif", made.picture, overwrite=overwrite)
     write_stars(folder / "stars.ecsv", made.check.stars, overwrite=overwrite)
-    facts = made.check.to_dict() | {"settings": settings, "files": names}
+    stretched = made.check.linearity.stretched and not settings["assume_linear"]
+    audits = {name: audit_picture(pixels, name=name, white_bv_mag=made.check.white_bv, stretched=stretched)
+              for name, pixels in (("before", frame.pixels), ("after", made.picture))}
+    facts = made.check.to_dict() | {"audit": {name: audit.to_dict() for name, audit in audits.items()},
+                                    "settings": settings, "files": names}
     write_json(folder / "result.json", facts, overwrite=overwrite)
     stretch = tone.choose_stretch(frame.pixels)
     before, after = stretch.apply(frame.pixels), stretch.on_sky_of(made.picture).apply(made.picture)
     write_preview(folder / "preview.png", before, after, overwrite=overwrite)
     from .report import write_report  # matplotlib takes half a second to import
 
-    write_report(folder / "report.html", made.check, before=before, after=after, settings=settings, files=names,
-                 overwrite=overwrite)
-    return RunResult(made.check, folder, tuple(names))
+    write_report(folder / "report.html", made.check, before=before, after=after, audits=tuple(audits.values()),
+                 settings=settings, files=names, overwrite=overwrite)
+    return RunResult(made.check, audits["before"], audits["after"], folder, tuple(names))

@@ -18,6 +18,8 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from . import __version__
+from .audit import Audit
+from .audit.plots import plot_chromaticity
 from .plots import plot_fit, plot_map, plot_residuals
 from .preview import choose_crops, crop, encoded, small_jpeg, to_image, write_preview
 from .result import ROUTE_WORDS, VERDICT_WORDS, CheckResult
@@ -67,8 +69,8 @@ tr,.verdict,.crops{break-inside:avoid}.crops figure{max-width:5cm}.map img{max-h
 
 
 def write_report(path: str | Path, result: CheckResult, *, before: np.ndarray | None = None,
-                 after: np.ndarray | None = None, settings: Mapping | None = None, files: Sequence[str] = (),
-                 overwrite: bool = False) -> None:
+                 after: np.ndarray | None = None, audits: Sequence[Audit] = (), settings: Mapping | None = None,
+                 files: Sequence[str] = (), overwrite: bool = False) -> None:
     """Write the report: one HTML page that holds all it shows.
 
     Parameters
@@ -78,6 +80,8 @@ def write_report(path: str | Path, result: CheckResult, *, before: np.ndarray | 
         Of any kind: what it does not have is left out, and its reasons say why.
     before, after : ndarray, shape (3, y, x), optional
         The whole pictures at full size, for display, in [0, 1].
+    audits : sequence of Audit
+        Of the pictures before and after.
     settings : Mapping, optional
         What was asked for, by name.
     files : sequence of str
@@ -93,8 +97,8 @@ def write_report(path: str | Path, result: CheckResult, *, before: np.ndarray | 
         A picture is not of shape (3, y, x).
     """
     pictures = {name: picture for name, picture in (("Before", before), ("After", after)) if picture is not None}
-    sections = [_verdict(result), _pictures(result, pictures), _numbers(result), _fit(result), _map(result),
-                _flags(result), _files(files), _settings(settings), _provenance(result)]
+    sections = [_verdict(result), _pictures(result, pictures), _audits(audits), _numbers(result), _fit(result),
+                _map(result), _flags(result), _files(files), _settings(settings), _provenance(result)]
     write_bytes(path, _page(result, sections).encode(errors="replace"), overwrite)
 
 
@@ -171,6 +175,26 @@ def _crops(result: CheckResult, pictures: Mapping[str, np.ndarray]) -> Iterator[
         crops = "".join(_img(encoded(to_image(crop(picture, x_px, y_px)), "PNG"), "png", f"{name}: star {star}")
                         for name, picture in pictures.items())
         yield f"<figure>{crops}<figcaption>Star {star}</figcaption></figure>"
+
+
+def _audits(audits: Sequence[Audit]) -> str:
+    """What the audit says of the stars before and after: a sentence each, and their colours beside those of stars."""
+    if not audits:
+        return ""
+    rows = [(audit.name, audit.summary()) for audit in audits]
+    judged = [audit for audit in audits if audit.n_judged]
+    if not judged:
+        return _section("Can stars have these colours?", _table(rows))
+    figure = Figure(figsize=(4.6 * len(judged), 4.6), layout="constrained")
+    panels = np.atleast_1d(figure.subplots(1, len(judged), sharex=True, sharey=True))
+    for audit, axes in zip(judged, panels, strict=True):
+        plot_chromaticity(audit, axes)
+        axes.set_xlabel(f"u′, {audit.name}")
+    alt = "Colours of the judged stars in the plane of u prime and v prime, with the line of real stars: " + "; ".join(
+        f"{audit.name}: {audit.summary()}" for audit in judged)
+    return _section("Can stars have these colours?", _table(rows),
+                    _plot(figure, alt, "Each mark is a star; the line is where real stars are, the dashed lines are "
+                          "the limits of what a star can be.", "fit"))
 
 
 def _numbers(result: CheckResult) -> str:

@@ -177,21 +177,31 @@ def _detect_strip(pixels, noise, fwhm_px, snr_min, start, margin):
 
 
 def _luminance(pixels: np.ndarray, noise: FrameNoise) -> np.ndarray:
-    """Sum of the channels, each in units of its own noise; pixels without data count as sky."""
+    """Sum of the channels, each in units of its own noise; NaN where a channel has no data."""
     total = np.zeros(pixels.shape[1:], np.float32)
     for plane, sky, sigma in zip(pixels, noise.sky, noise.noise, strict=True):
         if sigma > 0:
             total += (plane - np.float32(sky)) * np.float32(1 / sigma)
-    if not np.isfinite(total.sum()):
-        total[~np.isfinite(total)] = 0
     return total
 
 
 def _filtered_snr(luminance: np.ndarray, fwhm_px: float) -> np.ndarray:
     sigma = fwhm_px / FWHM_PER_SIGMA
-    filtered = ndimage.gaussian_filter(luminance, sigma, truncate=3.5)
-    filtered -= ndimage.gaussian_filter(luminance, WIDE_KERNEL * sigma, truncate=3)
-    return _divide_by_block_noise(filtered)
+    known = None if np.isfinite(luminance.sum()) else np.isfinite(luminance)
+    filtered = _smoothed(luminance, known, sigma, 3.5)
+    filtered -= _smoothed(luminance, known, WIDE_KERNEL * sigma, 3.0)
+    if known is not None:
+        filtered[~known] = np.nan
+    return np.nan_to_num(_divide_by_block_noise(filtered), copy=False)
+
+
+def _smoothed(luminance: np.ndarray, known: np.ndarray | None, sigma_px: float, truncate: float) -> np.ndarray:
+    """Gaussian mean; of the known pixels only, where some are not: a hole then makes no edge."""
+    if known is None:
+        return ndimage.gaussian_filter(luminance, sigma_px, truncate=truncate)
+    light, share = (ndimage.gaussian_filter(plane.astype(np.float32), sigma_px, truncate=truncate)
+                    for plane in (np.where(known, luminance, 0), known))
+    return light / np.maximum(share, 1e-3)
 
 
 def _divide_by_block_noise(filtered: np.ndarray) -> np.ndarray:
@@ -199,7 +209,9 @@ def _divide_by_block_noise(filtered: np.ndarray) -> np.ndarray:
     for y in range(0, filtered.shape[0], size):
         for x in range(0, filtered.shape[1], size):
             block = filtered[y:y + size, x:x + size]
-            spread = 1.4826 * np.median(np.abs(block[::3, ::3]))
+            sample = np.abs(block[::3, ::3])
+            sample = sample[np.isfinite(sample)]
+            spread = 1.4826 * np.median(sample) if len(sample) else 0
             block *= 1 / spread if spread > 0 else 0
     return filtered
 

@@ -54,7 +54,8 @@ def write_stars(path: str | Path, table: Table, overwrite: bool = False) -> None
     told.meta = {name: plain(value) for name, value in table.meta.items()}
     told.meta["flags"] = {flag.value: f"{flag.name.lower()}: {reason}" for flag, reason in FLAG_REASONS.items()}
     text = io.StringIO()
-    told.write(text, format="ascii.ecsv")
+    with np.printoptions(legacy=False):  # under older printing habits numbers would lose digits
+        told.write(text, format="ascii.ecsv")
     write_bytes(path, text.getvalue().encode(errors="replace"), overwrite)
 
 

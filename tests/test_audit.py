@@ -12,13 +12,13 @@ from colour.temperature import uv_to_CCT_Ohno2013
 from matplotlib.figure import Figure
 from scipy.spatial import cKDTree
 
-from starcal.audit import IMPOSSIBLE_KINDS, Audit, audit, hue_word
-from starcal.audit_plots import plot_chromaticity, plot_impossible
+from starcal.audit.judging import IMPOSSIBLE_KINDS, Audit, audit_picture, hue_word
+from starcal.audit.plots import plot_chromaticity, plot_impossible
+from starcal.audit.starlight import star_widths
 from starcal.colour import IMPOSSIBLE_DUV, classify, duv, srgb_decode, star_rgb
 from starcal.errors import FrameError
 from starcal.frame import read_frame
 from starcal.scene import DEMOS, add_stars, make_scene
-from starcal.starlight import star_widths
 from starcal.tone import choose_stretch
 
 FRAMES = Path(__file__).resolve().parents[1].parent / "shared" / "frames"
@@ -61,7 +61,7 @@ def demo(name, calibrated=False, **changes):
 
 @cache
 def linear_audit(name, calibrated=False):
-    return audit(demo(name, calibrated)[1], name=name)
+    return audit_picture(demo(name, calibrated)[1], name=name)
 
 
 @cache
@@ -106,7 +106,7 @@ def test_sho_stars_are_nearly_all_impossible():
 
 def test_hoo_stars_are_cyan():
     # SCIENCE 3.3: HOO is cyan, Duv of a sun +0.036; late M stars, bright in H-alpha only, are red
-    result = audit(hoo()[1])
+    result = audit_picture(hoo()[1])
     assert result.share_impossible >= 0.85
     assert next(iter(result.hues)) == "cyan"
     assert result.kinds["green"] >= 0.85 * result.n_impossible
@@ -130,7 +130,7 @@ def test_uncalibrated_camera_frame_is_green():
 @pytest.mark.parametrize("white_bv_mag", [0.65, None])
 def test_stars_of_catalogue_colours_are_possible(white_bv_mag):
     pixels, *_ = painted(field_colours(400, white_bv_mag))
-    result = audit(pixels, white_bv_mag=white_bv_mag)
+    result = audit_picture(pixels, white_bv_mag=white_bv_mag)
     assert result.n_judged >= 300
     assert result.share_impossible <= 0.01
 
@@ -139,7 +139,7 @@ def test_duv_and_its_error_are_true():
     # measured against the colours painted: half within 1 error, nearly all (95 %) within 3; median bias below 0.001
     colours = field_colours(400) * (1.0, 0.8, 1.0)
     pixels, x, y = painted(colours)
-    result = audit(pixels)
+    result = audit_picture(pixels)
     known = np.asarray(result.stars["kind"] != "unknown")
     true_duv = duv(truth_at(result, x, y, colours), 0.65)
     off = (np.asarray(result.stars["duv"]) - true_duv)[known]
@@ -153,7 +153,7 @@ def test_duv_and_its_error_are_true():
 def test_noise_makes_no_star_impossible():
     # all stars faint: what noise would colour is not judged
     pixels, _, _ = painted(field_colours(400), peak=(1e-3, 6e-3))
-    result = audit(pixels)
+    result = audit_picture(pixels)
     assert result.unknown["too faint or on too bright a background"] >= 200
     assert result.n_impossible <= max(1, 0.01 * result.n_judged)
 
@@ -163,9 +163,9 @@ def test_a_star_in_a_green_nebula_is_not_green():
     cloud = 0.05 * (1 + 0.5 * np.sin(x / 60) * np.cos(y / 45))
     nebula = cloud * np.array([0.15, 1.0, 0.4])[:, None, None]
     pixels, *_ = painted(field_colours(200), nebula=nebula, peak=(0.1, 0.6))
-    assert audit(pixels).n_judged >= 150
-    assert audit(pixels).share_impossible <= 0.01
-    shown = audit(choose_stretch(pixels).apply(pixels))
+    assert audit_picture(pixels).n_judged >= 150
+    assert audit_picture(pixels).share_impossible <= 0.01
+    shown = audit_picture(choose_stretch(pixels).apply(pixels))
     assert shown.stretched
     assert shown.n_judged >= 20
     assert shown.share_impossible <= 0.02
@@ -176,7 +176,7 @@ def test_kinds_are_those_of_the_true_colours(white_bv_mag):
     # near the limits, so that a wrong white (Duv off by 0.003) would change the kind of most
     colours = field_colours(400, white_bv_mag) * (1.0, 0.86, 1.0)
     pixels, x, y = painted(colours, peak=(0.2, 0.6))
-    result = audit(pixels, white_bv_mag=white_bv_mag)
+    result = audit_picture(pixels, white_bv_mag=white_bv_mag)
     true_kind = classify(truth_at(result, x, y, colours), white_bv_mag)
     known = np.asarray(result.stars["kind"] != "unknown")
     assert known.sum() >= 300
@@ -187,7 +187,7 @@ def test_kinds_are_those_of_the_true_colours(white_bv_mag):
 def test_knots_of_a_nebula_are_not_judged(stretch):
     # the finder takes tens of bright edges of this nebula for stars
     scene, pixels = demo("orion-unsolved", calibrated=True)
-    result = audit(choose_stretch(pixels).apply(pixels)) if stretch else linear_audit("orion-unsolved", True)
+    result = audit_picture(choose_stretch(pixels).apply(pixels)) if stretch else linear_audit("orion-unsolved", True)
     there = truth_at(result, scene.truth["x_px"], scene.truth["y_px"], np.ones((len(scene.truth), 1)))[:, 0] == 1
     known = np.asarray(result.stars["kind"] != "unknown")
     assert np.count_nonzero(~there) >= 25
@@ -211,11 +211,11 @@ def test_half_of_the_stars_are_told_from_the_other_half():
     colours = field_colours(400)
     colours[::2] *= (1.0, 0.55, 1.0)        # green 45 % too weak: q -0.9 mag, Duv -0.03
     pixels, x, y = painted(colours)
-    result = audit(pixels)
+    result = audit_picture(pixels)
     truth = duv(truth_at(result, x, y, colours), 0.65) < -IMPOSSIBLE_DUV
     known = np.asarray(result.stars["kind"] != "unknown")
     assert np.mean(truth[known] == result.impossible[known]) >= 0.99
-    shown = audit(choose_stretch(pixels).apply(pixels))
+    shown = audit_picture(choose_stretch(pixels).apply(pixels))
     truth = duv(truth_at(shown, x, y, colours), 0.65) < -IMPOSSIBLE_DUV
     known = np.asarray(shown.stars["kind"] != "unknown")
     assert known.sum() >= 50
@@ -238,7 +238,7 @@ def test_a_stretch_keeps_the_verdict(name, calibrated, kind):
     pixels = demo(name, calibrated)[1]
     display = choose_stretch(pixels).apply(pixels)
     display = {"float": lambda d: d, "eight_bit": lambda d: as_floats(eight_bit(d)), "jpeg": jpeg}[kind](display)
-    result = audit(display)
+    result = audit_picture(display)
     assert result.stretched
     assert result.n_judged >= 25
     assert abs(result.share_impossible - linear_audit(name, calibrated).share_impossible) <= SHARE_TOLERANCE[kind]
@@ -253,7 +253,7 @@ def per_channel(pixels):
 @pytest.mark.parametrize(("name", "calibrated"), FRAMES_OF_KNOWN_TRUTH)
 def test_a_curve_on_each_channel_keeps_the_verdict(name, calibrated):
     pixels = demo(name, calibrated)[1]
-    result = audit(per_channel(pixels))
+    result = audit_picture(per_channel(pixels))
     assert result.stretched
     assert abs(result.share_impossible - linear_audit(name, calibrated).share_impossible) <= 0.05
 
@@ -263,20 +263,20 @@ def test_linear_and_stretched_are_told_apart(name):
     pixels = demo(name)[1]
     assert not linear_audit(name).stretched
     for display in (choose_stretch(pixels).apply(pixels), per_channel(pixels)):
-        assert audit(display).stretched
+        assert audit_picture(display).stretched
 
 
 def test_whether_stretched_can_be_said():
     pixels, *_ = painted(field_colours(100))
-    said = audit(pixels, stretched=True)
+    said = audit_picture(pixels, stretched=True)
     assert said.stretched
     assert said.how_judged == "as was said"
-    assert not audit(as_floats(eight_bit(pixels)), stretched=False).stretched
+    assert not audit_picture(as_floats(eight_bit(pixels)), stretched=False).stretched
 
 
 def test_linear_counts_of_a_camera_are_linear():
     pixels, *_ = painted(field_colours(200))
-    result = audit(np.rint(60000 * pixels).astype(np.float32))
+    result = audit_picture(np.rint(60000 * pixels).astype(np.float32))
     assert not result.stretched
     assert "beyond those of a display" in result.how_judged
     assert result.share_impossible <= 0.01
@@ -286,7 +286,7 @@ def test_clipped_cores_are_judged_by_the_ring_round_them():
     # white cores, magenta rings: display clips, the star is magenta all the same
     colours = np.tile([1.0, 0.4, 1.0], (60, 1))
     pixels, *_ = painted(colours, peak=(0.6, 6.0), shape=(500, 600), full=0.3)
-    result = audit(pixels)
+    result = audit_picture(pixels)
     assert result.n_judged >= 50
     assert result.share_impossible >= 0.98
     assert set(result.hues) == {"magenta"}
@@ -297,21 +297,21 @@ def test_clipped_cores_are_judged_by_the_ring_round_them():
 
 
 def test_channels_of_one_width_have_no_fringes():
-    result = audit(painted(field_colours(200), peak=(0.1, 0.6))[0])
+    result = audit_picture(painted(field_colours(200), peak=(0.1, 0.6))[0])
     assert result.n_rims >= 150
     assert result.n_fringed <= 0.01 * result.n_rims
 
 
 def test_a_wide_channel_makes_fringes():
     # blue 1.4 times as wide as green: a halo of twice the blue share, du'v' beyond 0.03
-    result = audit(painted(field_colours(200), peak=(0.1, 0.6), fwhm_px=(2.8, 2.8, 3.9))[0])
+    result = audit_picture(painted(field_colours(200), peak=(0.1, 0.6), fwhm_px=(2.8, 2.8, 3.9))[0])
     assert result.n_fringed >= 0.95 * result.n_rims >= 100
     bluer = np.asarray(result.stars["rim_v_prime"] < result.stars["v_prime"])
     assert bluer[np.asarray(result.stars["fringed"])].all()
 
 
 def test_shifted_channels_make_fringes():
-    result = audit(painted(field_colours(200), peak=(0.1, 0.6), shift_px=(0.5, 0, -0.5))[0])
+    result = audit_picture(painted(field_colours(200), peak=(0.1, 0.6), shift_px=(0.5, 0, -0.5))[0])
     assert result.n_fringed >= 0.9 * result.n_rims >= 100
 
 
@@ -340,9 +340,9 @@ def test_late_m_stars_may_be_green_if_the_catalogue_says_so():
     # M9III: Duv +0.014 (SCIENCE 5.2)
     colours = np.tile(star_rgb(1.5, 0.65) * (1.0, 1.27, 1.0), (50, 1))
     pixels, x, y = painted(colours)
-    assert audit(pixels).share_impossible >= 0.9
+    assert audit_picture(pixels).share_impossible >= 0.9
     known = Table({"x_px": x, "y_px": y, "bv_mag": np.full(len(x), 1.6)})
-    assert audit(pixels, known=known).share_impossible == 0
+    assert audit_picture(pixels, known=known).share_impossible == 0
 
 
 def test_result_turns_into_json_and_text():
@@ -365,7 +365,7 @@ def test_result_turns_into_json_and_text():
     ids=["constant", "black", "no data", "tiny", "noise"])
 @pytest.mark.parametrize("stretched", [None, True, False])
 def test_pictures_without_stars(pixels, stretched):
-    result = audit(pixels, stretched=stretched)
+    result = audit_picture(pixels, stretched=stretched)
     assert isinstance(result, Audit)
     assert result.n_judged == 0
     assert result.share_impossible is None
@@ -380,7 +380,7 @@ def test_missing_data_spoil_only_the_stars_they_hit():
     holed = pixels.copy()
     holed[:, :, :60] = np.nan
     holed[0, 300, 300] = np.inf
-    whole, result = audit(pixels), audit(holed)
+    whole, result = audit_picture(pixels), audit_picture(holed)
     assert result.n_judged >= 0.8 * whole.n_judged
     assert result.share_impossible <= 0.01
 
@@ -388,21 +388,21 @@ def test_missing_data_spoil_only_the_stars_they_hit():
 def test_input_is_not_changed():
     pixels, *_ = painted(field_colours(50))
     before = pixels.copy()
-    audit(pixels)
-    audit(pixels, stretched=True)
+    audit_picture(pixels)
+    audit_picture(pixels, stretched=True)
     np.testing.assert_array_equal(pixels, before)
 
 
 def test_refusals_advise_what_works():
     pixels, *_ = painted(field_colours(50))
     with pytest.raises(ValueError, match="use a colour picture"):
-        audit(pixels[0])
+        audit_picture(pixels[0])
     with pytest.raises(ValueError, match="divide by the largest that the type holds"):
-        audit(eight_bit(pixels))
-    assert audit(eight_bit(pixels) / np.float32(np.iinfo(np.uint8).max)).stretched
+        audit_picture(eight_bit(pixels))
+    assert audit_picture(eight_bit(pixels) / np.float32(np.iinfo(np.uint8).max)).stretched
     with pytest.raises(FrameError, match="give the whole picture"):
-        audit(pixels[:, :15, :15])
-    assert audit(pixels).n_found >= 45
+        audit_picture(pixels[:, :15, :15])
+    assert audit_picture(pixels).n_found >= 45
 
 
 # --- figures -------------------------------------------------------------------------------------------------------
@@ -419,7 +419,7 @@ def test_figures_show_every_judged_star():
 
 def test_the_limits_drawn_are_at_their_duv():
     # Ohno 2013 as in colour-science; reliable to 0.0005 below 20000 K
-    result = audit(painted(field_colours(50, None))[0], white_bv_mag=None)
+    result = audit_picture(painted(field_colours(50, None))[0], white_bv_mag=None)
     axes = plot_chromaticity(result, Figure().subplots())
     limits = [line for line in axes.lines if line.get_linestyle() == "--"]
     assert len(limits) == 2
@@ -436,7 +436,7 @@ def test_the_limits_drawn_are_at_their_duv():
 def test_a_real_stretched_picture():
     # SDSS g, r, i shown as blue, green, red (Lupton et al. 2004): not sRGB filters, but stars there look like stars
     frame = read_frame(FRAMES / "ngc6976_stretched.jpeg")
-    result = audit(frame.pixels, name=frame.name)
+    result = audit_picture(frame.pixels, name=frame.name)
     assert result.stretched
     assert result.n_judged >= 200
     assert result.share_impossible <= 0.15
@@ -446,11 +446,11 @@ def test_a_real_stretched_picture():
 def test_m67_balanced_by_hand():
     # M67 is as old as the sun, and its main sequence from the turn-off down (B-V about 0.6) is full of suns
     frame = read_frame(FRAMES / "M67_RVB_aligned_cube.fits")
-    first = audit(frame.pixels)
+    first = audit_picture(frame.pixels)
     assert not first.stretched
     inside = (frame.pixels[:, 5:-5, 10:-10] - np.nanmedian(frame.pixels, axis=(1, 2))[:, None, None])
     light = np.array([np.quantile(np.nan_to_num(plane), 0.995) for plane in inside])
-    balanced = audit((frame.pixels * (light[1] / light)[:, None, None]).astype(np.float32))
+    balanced = audit_picture((frame.pixels * (light[1] / light)[:, None, None]).astype(np.float32))
     assert balanced.n_judged >= 50
     assert balanced.share_impossible <= 0.05
 
@@ -458,7 +458,7 @@ def test_m67_balanced_by_hand():
 @needs_frames
 def test_real_narrowband_stars_are_magenta():
     # H-alpha, [O III], He II as R, G, B round a planetary nebula: the stars are magenta-violet to the eye
-    result = audit(read_frame(FRAMES / "ou5_HOHe_cube.fits").pixels)
+    result = audit_picture(read_frame(FRAMES / "ou5_HOHe_cube.fits").pixels)
     assert not result.stretched
     assert result.n_judged >= 10
     assert result.share_impossible >= 0.9

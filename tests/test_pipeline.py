@@ -95,10 +95,11 @@ def test_star_table_and_result_read_back(rescued):
     assert facts["gains"]["R"] == pytest.approx(rescued.check.gains[0])
 
 
-def test_a_narrowband_frame_takes_the_palette_and_says_why(recoloured):
+def test_a_narrowband_frame_is_coloured_star_by_star_and_says_why(recoloured):
     assert recoloured.check.verdict.verdict == "no"
-    assert recoloured.check.route == "palette"
-    assert "cannot be trusted" in recoloured.check.route_reason
+    assert recoloured.check.route == "continuum"
+    assert "of the colour that real stars have" in recoloured.check.route_reason
+    assert "fitted on" in recoloured.check.route_reason
     assert {"starless.fits", "stars.fits"} <= set(recoloured.files)
 
 
@@ -115,8 +116,9 @@ def test_recoloured_stars_have_the_colour_of_a_star(recoloured):
     layer, table = fits.getdata(recoloured.folder / "stars.fits"), recoloured.check.stars
     good = table[(table["snr"] > 50) & (table["flags"] & 0b10111 == 0)]  # clean but for the catalogue
     cores = layer[:, np.rint(good["y_px"].value).astype(int), np.rint(good["x_px"].value).astype(int)]
-    wanted = star_rgb(0.75, 0.65)
+    wanted = star_rgb(good["colour_bv_mag"], 0.65)
     assert np.median(uv_prime_distance(cores.T, wanted)) < 0.001  # one step of colour difference is 0.0011
+    assert set(good["colour_source"]) <= {"catalogue", "continuum", "catalogue+continuum", "field median"}
 
 
 def test_without_wcs_the_stars_still_get_a_possible_colour(tmp_path):

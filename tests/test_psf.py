@@ -5,12 +5,12 @@ import pytest
 from scipy import ndimage
 from test_layers import plain, star_grid
 
-from starcal import psf as psf_module
 from starcal import scene
-from starcal.fill import fill
-from starcal.fluxes import fit_fluxes
-from starcal.grain import emptiest, laid_out, local_noise, swatch
-from starcal.psf import measure_psf, moffat, with_wings
+from starcal.layers import psf as psf_module
+from starcal.layers.fill import fill
+from starcal.layers.fluxes import fit_fluxes
+from starcal.layers.grain import emptiest, laid_out, local_noise, swatch
+from starcal.layers.psf import measure_psf, moffat, with_wings
 
 CASES = [(3.0, 3.0), (2.0, 2.5), (4.5, None)]
 

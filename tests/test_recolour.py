@@ -7,8 +7,8 @@ from test_layers import plain, star_grid
 from starcal import layers, scene
 from starcal.colour import LUMINANCE_WEIGHTS, luminance, rgb_to_uv_prime, star_rgb, uv_prime_distance
 from starcal.errors import FrameError
-from starcal.joining import join_add, plausible_starless
-from starcal.recolour import recolour
+from starcal.layers.joining import join_add, plausible_starless
+from starcal.layers.recolour import recolour
 from starcal.stars import measure_stars
 
 JUST_NOTICED_UV = 0.004  # side by side; see colour.uv_prime_distance

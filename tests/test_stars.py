@@ -415,3 +415,13 @@ def test_strips_and_whole_agree():
     table = measure_stars(drawn(stars, shape=(1200, 80)))
     assert len(table) == len(stars)
     np.testing.assert_allclose(np.sort(table["y_px"].value), y, atol=0.3)
+
+
+def test_a_border_without_data_on_bright_nebulosity_makes_no_stars():
+    """The step from nebula to nothing is no peak: as many detections along the border as anywhere."""
+    rng = np.random.default_rng(11)
+    pixels = (0.2 + rng.normal(0, 1e-3, (3, 300, 400))).astype(np.float32)
+    ragged = (20 + 6 * np.sin(np.arange(400) / 9)).astype(int)
+    for x, edge in enumerate(ragged):
+        pixels[:, :edge, x] = np.nan
+    assert len(measure_stars(pixels)) <= 2  # 5 sigma on 110 000 pixels: 0.03 expected

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .background import FrameNoise
-from .psf import disc_offsets, stamps_at
+from ..background import FrameNoise
+from ..layers.psf import disc_offsets, stamps_at
 
 CORE_WIDTHS = 1.0  # radius of the core, in widths (FWHM) of the star: 80 to 95 % of its light
 RIM_WIDTHS = 2.0  # outer radius of the rim

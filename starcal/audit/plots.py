@@ -6,8 +6,7 @@ What a mark means is told by its shape, not by its colour alone. Maps have y upw
 import numpy as np
 from matplotlib.axes import Axes
 
-from .audit import D65_UV, Audit
-from .colour import (
+from ..colour import (
     BV_RANGE_MAG,
     IMPOSSIBLE_DUV,
     planckian_uv,
@@ -18,6 +17,7 @@ from .colour import (
     xy_to_xyz,
     xyz_to_rgb,
 )
+from .judging import D65_UV, Audit
 
 # Shapes tell the kinds apart; the dark colours differ in lightness too.
 STYLES = {

@@ -6,9 +6,9 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
-from .errors import FrameError
+from ..errors import FrameError
+from .model import PSF_SNR, UNFIT_FOR_PSF
 from .psf import disc_offsets, stamps_at
-from .starmodel import PSF_SNR, UNFIT_FOR_PSF
 
 MOST_SKY_SHIFT = 3.0  # in units of the frame's noise; a stretch or a scaling moves the sky by far more
 BRIGHTER_SIGMA = 5.0

@@ -11,11 +11,11 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
-from .errors import FrameError
+from ..errors import FrameError
 from .fill import fill
 from .grain import emptiest, laid_out, local_noise, swatch
 from .light import Channel, StarModel, channels_of, footprint, rest_of, tiles
-from .starmodel import model_stars
+from .model import model_stars, shows_stars
 
 GRAIN_DOUBT = 0.1  # a pixel shows the frame's grain if star light adds no more than this to its variance
 
@@ -70,9 +70,9 @@ def split(pixels: NDArray, stars: Table) -> Split:
                          f"{(3, *stars.meta['shape'])}; measure the stars of this frame: measure_stars(pixels)")
     frame = pixels.astype(np.float32, copy=False)
     starless, layer, covered = frame.copy(), np.zeros_like(frame), np.zeros(frame.shape[1:], bool)
-    if not len(stars):
-        none = np.zeros((3, 0))
-        return Split(starless, layer, covered, StarModel(none[0], none[0], (), none, none, none, none[0]))
+    if not shows_stars(stars):
+        nothing = np.zeros((3, len(stars)))
+        return Split(starless, layer, covered, StarModel(nothing[0], nothing[0], (), *[nothing] * 3, nothing[0]))
     model, channels = model_stars(frame, stars), channels_of(frame, stars)
     grain = _grain(model, channels)
     for tile in tiles(covered.shape):

@@ -7,11 +7,11 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ..stars import SHAPE_SNR, Flag
 from .fill import fill
 from .fluxes import FIT_FWHM, FluxFit, fit_fluxes
 from .light import Channel, StarModel, channels_of, footprint, rest_of, tiles, touching
 from .psf import Psf, measure_psf, with_wings
-from .stars import SHAPE_SNR, Flag
 
 STAR_FWHM_RATIO = (0.55, 1.4)  # of the measured FWHM and the frame's; outside, and with ...
 STAR_MISFIT = 0.25  # ... this share of its light not where the PSF has it: a knot, a filament, a hot pixel
@@ -69,6 +69,12 @@ def _reach(psf: Psf, flux: NDArray, noise: float) -> NDArray:
     return np.where(flux > 0, np.maximum(reach, 1.5 * psf.fwhm_px), 0)
 
 
+def shows_stars(stars: Table) -> bool:
+    """Whether any entry shows what a star looks like here; if none does, all the peaks may be nebula."""
+    fit = np.array(stars["flags"]) & UNFIT_FOR_PSF == 0
+    return bool(np.any(fit & (np.array(stars["snr"]) >= SHAPE_SNR)))
+
+
 # --- shape ---------------------------------------------------------------------------------------------------
 
 
@@ -112,9 +118,6 @@ def _pointlike(stars: Table, fits: list[FluxFit]) -> NDArray[np.bool_]:
     flags, typical = np.array(stars["flags"]), np.exp(np.mean(np.log(stars.meta["fwhm_px"])))
     ratio = np.nan_to_num(np.array(stars["fwhm_px"]), nan=np.inf) / typical
     odd = (ratio < STAR_FWHM_RATIO[0]) | (ratio > STAR_FWHM_RATIO[1]) | (flags & Flag.SHAPE > 0)
-    certain = (np.array(stars["snr"]) >= SHAPE_SNR) & (flags & UNFIT_FOR_PSF == 0)
-    if not certain.any():  # nothing shows what a star looks like here: peaks this faint may all be nebula
-        return np.zeros(len(stars), bool)
     return ~(odd & (misfit > STAR_MISFIT)) | (flags & Flag.SATURATED > 0)
 
 

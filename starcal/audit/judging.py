@@ -11,12 +11,12 @@ from astropy import units as u
 from astropy.table import Table
 from scipy.spatial import cKDTree
 
-from .background import frame_noise
-from .colour import IMPOSSIBLE_DUV, SOLAR_BV_MAG, classify, duv, green_index, rgb_to_uv_prime, srgb_decode, srgb_encode
-from .errors import FrameError
-from .linearity import is_stretched
+from ..background import frame_noise
+from ..colour import IMPOSSIBLE_DUV, SOLAR_BV_MAG, classify, duv, green_index, rgb_to_uv_prime, srgb_decode, srgb_encode
+from ..errors import FrameError
+from ..linearity import is_stretched
+from ..stars import PLATEAU_SHARE, Flag, measure_stars
 from .starlight import COMPRESSED_SKY_ERROR, StarLight, measure_starlight, star_widths
-from .stars import PLATEAU_SHARE, Flag, measure_stars
 
 IMPOSSIBLE_KINDS = ("green", "magenta", "blue")
 MAX_DUV_ERROR = IMPOSSIBLE_DUV / 4  # most stars are within 0.004 of the locus: 2.7 errors at least from the limit
@@ -163,7 +163,7 @@ KIND_WORDS = {"possible": "as real stars", "suspicious": "a little off: a small 
               "blue": "impossible: bluer than the hottest star"}
 
 
-def audit(pixels: np.ndarray, *, name: str = "picture", white_bv_mag: float | None = SOLAR_BV_MAG,
+def audit_picture(pixels: np.ndarray, *, name: str = "picture", white_bv_mag: float | None = SOLAR_BV_MAG,
           stretched: bool | None = None, known: Table | None = None) -> Audit:
     """Find the stars of a picture and judge their colours.
 

@@ -3,9 +3,9 @@
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .colour import LUMINANCE_WEIGHTS, luminance
-from .layers import Split
+from ..colour import LUMINANCE_WEIGHTS, luminance
 from .light import StarModel, drawn
+from .splitting import Split
 
 STRIP_ROWS = 512
 UNIT_LUMINANCE_ERROR = 1e-3  # of the colours given: what the layer's total luminance may be wrong by

@@ -8,8 +8,8 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ..stars import CHANNELS
 from .psf import Psf, disc_offsets
-from .stars import CHANNELS
 
 CLIPPED_SHARE = 0.97  # pixels above this share of the clipping level have lost light
 WING_MISFIT = 0.02  # a model is wrong by this share of its light more for each FWHM from the centre

@@ -186,10 +186,13 @@ def _audits(audits: Sequence[Audit]) -> str:
     if not judged:
         return _section("Can stars have these colours?", _table(rows))
     figure = Figure(figsize=(4.6 * len(judged), 4.6), layout="constrained")
-    panels = np.atleast_1d(figure.subplots(1, len(judged), sharex=True, sharey=True))
+    panels = np.atleast_1d(figure.subplots(1, len(judged)))
     for audit, axes in zip(judged, panels, strict=True):
         plot_chromaticity(audit, axes)
         axes.set_xlabel(f"u′, {audit.name}")
+    limits = np.array([[axes.get_xlim(), axes.get_ylim()] for axes in panels])
+    for axes in panels:
+        axes.set(xlim=(limits[:, 0].min(), limits[:, 0].max()), ylim=(limits[:, 1].min(), limits[:, 1].max()))
     alt = "Colours of the judged stars in the plane of u prime and v prime, with the line of real stars: " + "; ".join(
         f"{audit.name}: {audit.summary()}" for audit in judged)
     return _section("Can stars have these colours?", _table(rows),

@@ -37,6 +37,8 @@ PLATEAU_SHARE = 0.98  # pixels above this share of the peak form a star's flat t
 CLIFF_FWHM = 6.0  # within so many FWHM a clipped star has fallen below half of its height
 FAINT_SNR = 10.0  # in the worst channel: a log ratio then has an error near 0.11 mag
 SHAPE_SNR = 20.0  # below this the shape of a star says nothing
+PAIR_ROUNDNESS = 0.75  # two stars in one are longer than any single one
+PAIR_FAINTER, PAIR_SADDLE, PAIR_SIGMA = 0.15, 0.9, 6.0  # of the brighter's height, of the fainter's, of pixel noise
 BLEND_FLUX_SHARE = 0.02  # a neighbour with this share of the star's light moves its colour by up to 0.02 mag
 
 
@@ -105,6 +107,8 @@ def measure_stars(pixels: np.ndarray, *, snr_min: float = 5.0) -> Table:
     clip_level = tuple(_clip_level(plane, x_px, y_px, fwhm_px) for plane in pixels)
     x_px, y_px, snr = _one_detection_a_core(pixels, clip_level, fwhm_px, x_px, y_px, snr)
     shape = _shapes(_luminance_stamps(pixels, noise, x_px, y_px, _half_width(fwhm_px)), fwhm_px)
+    pair = _pairs(pixels, noise, fwhm_px, x_px, y_px, snr, shape)
+    x_px, y_px, snr, shape = pair.apart(x_px, y_px, snr, shape, fwhm_px)
     x_px, y_px = x_px + shape.dx_px, y_px + shape.dy_px
     table = Table({"x_px": x_px * u.pix, "y_px": y_px * u.pix, "snr": snr,
                    "fwhm_px": shape.fwhm_px * u.pix, "roundness": shape.roundness,
@@ -265,6 +269,58 @@ def _connected(points: np.ndarray, reach: float) -> tuple[np.ndarray, int]:
     graph = coo_matrix((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
     count, label = connected_components(graph, directed=False)
     return label, count
+
+
+@dataclass(frozen=True)
+class _Pairs:
+    """Detections that are two stars: their rows, and the two peaks of each as (x, y), shape (n, 2) each."""
+
+    row: np.ndarray
+    first: np.ndarray
+    second: np.ndarray
+
+    def apart(self, x_px, y_px, snr, shape, fwhm_px):
+        """The detections with each pair as two, at their peaks: moments would draw both to the middle."""
+        x_px, y_px = x_px.copy(), y_px.copy()
+        x_px[self.row], y_px[self.row] = self.first.T
+        both = np.append(self.row, len(x_px) + np.arange(len(self.row)))
+        columns = [np.append(v, np.full(len(self.row), np.nan)) for v in vars(shape).values()]
+        for column, value in zip(columns, (0.0, 0.0, fwhm_px, np.nan), strict=True):
+            column[both] = value  # shapes of pairs are not measured: width as of all, roundness unknown
+        return (np.append(x_px, self.second[:, 0]), np.append(y_px, self.second[:, 1]), np.append(snr, snr[self.row]),
+                _Shapes(*columns))
+
+
+def _pairs(pixels, noise, fwhm_px, x_px, y_px, snr, shape) -> _Pairs:
+    """Long or wide detections with two peaks and a saddle between them: the filter smooths close pairs into one."""
+    long = (snr >= SHAPE_SNR) & ((shape.roundness < PAIR_ROUNDNESS) | (shape.fwhm_px > 1.3 * fwhm_px))
+    rows = np.flatnonzero(long)
+    half = int(np.ceil(1.6 * fwhm_px))
+    stamps = np.nan_to_num(_luminance_stamps(pixels, noise, x_px[rows], y_px[rows], half))
+    peak = ndimage.maximum_filter(stamps, (1, 3, 3)) == stamps
+    peak[:, [0, -1]] = peak[:, :, [0, -1]] = False
+    corner = np.rint(np.column_stack([x_px, y_px])) - half
+    two = [(row, *np.add(peaks, corner[row])) for row, stamp, top in zip(rows, stamps, peak, strict=True)
+           if (peaks := _two_peaks(stamp, top)) is not None]
+    known = cKDTree(np.column_stack([x_px, y_px])) if len(x_px) else None
+    new = [(row, *peaks) for row, *peaks in two  # the second may have been found by itself
+           if not set().union(*known.query_ball_point(peaks, 1.5)) - {row}]
+    columns = list(zip(*new, strict=True)) or [(), (), ()]
+    return _Pairs(np.array(columns[0], int), *(np.array(c, float).reshape(-1, 2) for c in columns[1:]))
+
+
+def _two_peaks(stamp: np.ndarray, peak: np.ndarray) -> np.ndarray | None:
+    """The two highest peaks of a stamp, rows (x, y), if a saddle lies between them; the stamp is in units of noise."""
+    ys, xs = np.nonzero(peak)
+    order = np.argsort(stamp[ys, xs])[::-1][:2]
+    if len(order) < 2:
+        return None
+    first, second = (np.array([xs[i], ys[i]]) for i in order)
+    low = np.median(stamp[[0, -1]])
+    between = ndimage.map_coordinates(stamp, np.linspace(first, second, 9)[:, ::-1].T, order=1)
+    height, dip = stamp[ys[order[1]], xs[order[1]]] - low, between.min() - low
+    resolved = height > PAIR_FAINTER * (stamp.max() - low) and dip < PAIR_SADDLE * height
+    return np.array([first, second]) if resolved and height - dip > PAIR_SIGMA else None
 
 
 # --- shapes ----------------------------------------------------------------------------------------------------

@@ -9,6 +9,7 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from starcal import layers, scene
+from starcal.layers import light
 from starcal.errors import FrameError
 from starcal.stars import Flag, measure_stars
 
@@ -59,7 +60,7 @@ class Case:
         """Pixels in the footprints of the chosen stars."""
         model = replace(self.split.model, reach_px=np.where(chosen, self.split.model.reach_px, 0))
         height, width = self.split.footprint.shape
-        return layers.footprint(model, (slice(0, height), slice(0, width)))
+        return light.footprint(model, (slice(0, height), slice(0, width)))
 
     def unsaturated(self):
         saturated = np.array(self.stars["flags"]) & Flag.SATURATED > 0

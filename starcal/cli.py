@@ -137,25 +137,37 @@ def _compose(options) -> int:
 
 
 def _split(options) -> int:
-    from .checking import check
     from .frame import check_output, write_fits
-    from .layers import split
+    from .stars import measure_stars
 
     targets = [f"{options.output}-{layer}.fits" for layer in ("starless", "stars")]
     for target in targets:
         check_output(target, options.overwrite)
     with _Bar(options) as bar:
         frame = _frame(options)
-        found = check(frame, assume_linear=True, snr_min=options.snr, progress=bar)
+        bar("measuring stars", 0.2)
+        stars = measure_stars(frame.pixels, snr_min=options.snr)
         bar("splitting", 0.5)
-        parts = split(frame.pixels, found.stars)
+        count, layers = _layers(options, frame, stars)
         history = ("starcal: split; starless and stars add up to the frame",)
-        for target, layer in zip(targets, (parts.starless, parts.stars), strict=True):
+        for target, layer in zip(targets, layers, strict=True):
             write_fits(target, frame.refill(layer), frame.header, history=history, overwrite=options.overwrite)
-    facts = {"frame": frame.name, "stars": len(found.stars), "split": int((parts.model.reach_px > 0).sum()),
-             "footprint_share": float(parts.footprint.mean()), "files": targets}
-    _show(options, facts, f"{facts['split']} of {facts['stars']} stars split off; written: {', '.join(targets)}")
+    _show(options, {"frame": frame.name, "stars": len(stars), "split": count, "files": targets},
+          f"{count} of {len(stars)} stars split off; written: {', '.join(targets)}")
     return 0
+
+
+def _layers(options, frame, stars):
+    """How many stars were split off, and the starless and the star layer."""
+    from .frame import read_frame
+    from .layers import plausible_starless, split
+
+    if not options.starless:
+        parts = split(frame.pixels, stars)
+        return int((parts.model.reach_px > 0).sum()), (parts.starless, parts.stars)
+    starless = read_frame(options.starless, full_scale=options.full_scale).pixels
+    plausible_starless(frame.pixels, starless, stars)
+    return len(stars), (starless, frame.pixels - starless)
 
 
 def _recolour(options) -> int:
@@ -193,11 +205,12 @@ def _other_frames(options) -> dict:
 def _join(options) -> int:
     from .frame import check_output, read_frame, write_fits
     from .layers import join_add
-    from .tone import screen
+    from .tone import screen, stretch_apart
 
     check_output(options.output, options.overwrite)
     below, above = (read_frame(path) for path in (options.starless, options.stars))
-    joined = {"add": join_add, "screen": screen}[options.how](below.pixels, above.pixels)
+    layers = stretch_apart(below.pixels, above.pixels) if options.stretch else (below.pixels, above.pixels)
+    joined = {"add": join_add, "screen": screen}["screen" if options.stretch else options.how](*layers)
     write_fits(options.output, below.refill(joined.astype("float32")), below.header,
                history=(f"starcal: joined by {options.how}: {below.name}, {above.name}",), overwrite=options.overwrite)
     _show(options, {"how": options.how, "output": options.output}, f"written: {options.output}")
@@ -206,14 +219,20 @@ def _join(options) -> int:
 
 def _audit(options) -> int:
     from .audit import audit_picture
-    from .frame import read_frame
+    from .frame import check_output, read_frame
 
+    if options.report:
+        check_output(options.report, options.overwrite)
     with _Bar(options) as bar:
         bar("reading", 0)
         frame = read_frame(options.picture)
         bar("judging the stars", 0.2)
         stretched = {"auto": None, "yes": True, "no": False}[options.stretched]
         judged = audit_picture(frame.pixels, name=frame.name, white_bv_mag=options.white_bv, stretched=stretched)
+        if options.report:
+            from .report import write_audit
+
+            write_audit(options.report, judged, overwrite=options.overwrite)
     _show(options, judged.to_dict(), judged)
     return 0
 
@@ -394,6 +413,7 @@ def _add_layers(commands) -> None:
     split.add_argument("-o", "--output", metavar="STEM", required=True,
                        help="writes STEM-starless.fits and STEM-stars.fits")
     _add_detection(split)
+    split.add_argument("--starless", metavar="FILE", help="a starless version of FRAME that you already have, linear")
     split.add_argument("--overwrite", action="store_true", help="replace existing files")
 
     recolour = _command(commands, "recolour", _recolour, "give the stars true colours, leave the nebula untouched",
@@ -412,6 +432,8 @@ def _add_layers(commands) -> None:
     join.add_argument("-o", "--output", metavar="OUT", required=True, help="file to write (FITS)")
     join.add_argument("--how", choices=("add", "screen"), default="add",
                       help="add linear layers, or screen stretched ones in [0, 1] (default: add)")
+    join.add_argument("--stretch", action="store_true",
+                      help="stretch the two linear layers for display, each its own way, then screen them")
     join.add_argument("--overwrite", action="store_true", help="replace existing files")
 
     audit = _command(commands, "audit", _audit, "count the stars of impossible colours in a picture",
@@ -420,6 +442,8 @@ def _add_layers(commands) -> None:
     _add_white(audit)
     audit.add_argument("--stretched", choices=("auto", "yes", "no"), default="auto",
                        help="whether it is stretched for display (default: found out)")
+    audit.add_argument("--report", metavar="FILE", help="write a page with plot, map and table (HTML)")
+    audit.add_argument("--overwrite", action="store_true", help="replace an existing report")
 
 
 def _add_taste(parser) -> None:

@@ -7,6 +7,8 @@ StarcalError
     TooFewStars             not enough stars for what was asked (also a ValueError)
     CatalogueError          a catalogue or its cache cannot answer
         CatalogueDamaged    a file of the catalogue differs from its checksum
+        CatalogueUnreachable  a service of the network did not answer, or not with stars
+        CatalogueIncomplete   an answer lacks rows or columns; nothing of it was kept
     OutputError             a result cannot be written where it should go (also an OSError)
 
 A message says what was given, what is needed, and what to type. Wrong arguments from Python code
@@ -51,6 +53,27 @@ class CatalogueError(StarcalError):
 
 class CatalogueDamaged(CatalogueError):
     """A file of the catalogue differs from its checksum."""
+
+
+class CatalogueUnreachable(CatalogueError):
+    """A service of the network did not answer, or answered with something other than stars.
+
+    The message ends with the command that fetches the same field on another machine.
+    """
+
+
+class CatalogueIncomplete(CatalogueError):
+    """A service's answer, or a table, lacks rows or columns; nothing of it was kept.
+
+    Attributes
+    ----------
+    rows, row_limit : int or None
+        How many rows came, and how many there may be.
+    """
+
+    def __init__(self, message: str, *, rows: int | None = None, row_limit: int | None = None):
+        super().__init__(message)
+        self.rows, self.row_limit = rows, row_limit
 
 
 class OutputError(StarcalError, OSError):

@@ -19,7 +19,7 @@ from matplotlib.figure import Figure
 
 from . import __version__
 from .audit import Audit
-from .audit.plots import plot_chromaticity
+from .audit.plots import plot_chromaticity, plot_impossible
 from .plots import plot_fit, plot_map, plot_residuals
 from .preview import choose_crops, crop, encoded, small_jpeg, to_image, write_preview
 from .result import ROUTE_WORDS, VERDICT_WORDS, CheckResult
@@ -29,6 +29,7 @@ from .tables import plain, write_bytes, write_json, write_stars
 __all__ = ["plot_fit", "plot_map", "plot_residuals", "write_json", "write_preview", "write_report", "write_stars"]
 
 PLOT_DPI = 150
+MOST_LISTED = 100  # impossible stars in the table of an audit
 FILE_TEXTS = {
     "picture.fits": "the picture, linear float32, with the header of the input", "picture.tif": "the picture, 16-bit",
     "stars.ecsv": "the star table: positions, fluxes, catalogue, flags", "result.json": "this result for programs",
@@ -99,16 +100,49 @@ def write_report(path: str | Path, result: CheckResult, *, before: np.ndarray | 
     pictures = {name: picture for name, picture in (("Before", before), ("After", after)) if picture is not None}
     sections = [_verdict(result), _pictures(result, pictures), _audits(audits), _numbers(result), _fit(result),
                 _map(result), _flags(result), _files(files), _settings(settings), _provenance(result)]
-    write_bytes(path, _page(result, sections).encode(errors="replace"), overwrite)
+    page = _page(result.frame, result.verdict.verdict, result.to_dict(), sections)
+    write_bytes(path, page.encode(errors="replace"), overwrite)
 
 
-def _page(result: CheckResult, sections: list[str]) -> str:
-    name, verdict = html.escape(result.frame), result.verdict.verdict
-    record = json.dumps(result.to_dict(), ensure_ascii=False, allow_nan=False).replace("<", "\\u003c")
+def write_audit(path: str | Path, audit: Audit, *, overwrite: bool = False) -> None:
+    """Write the report of an audit alone: counts, chromaticity plot, map and table of the impossible stars.
+
+    Parameters
+    ----------
+    path : str or Path
+    audit : Audit
+    overwrite : bool
+        Replace an existing file.
+
+    Raises
+    ------
+    OutputError
+        As `atomic_write`.
+    """
+    figure = Figure(figsize=(5.2, 4.6), layout="constrained")
+    plot_impossible(audit, figure.subplots())
+    where = _plot(figure, "Map of the judged stars of the picture", "The same way up as the picture.", "map")
+    sections = [_audits([audit]), _section("Where", where if audit.n_judged else "", _worst(audit)),
+                _section("Numbers", _table(audit.rows()))]
+    page = _page(audit.name, audit.summary(), audit.to_dict(), sections)
+    write_bytes(path, page.encode(errors="replace"), overwrite)
+
+
+def _worst(audit: Audit) -> str:
+    """Table of the stars whose colours are impossible, the furthest from any star first."""
+    stars = audit.stars[audit.impossible]
+    stars = stars[np.argsort(-np.abs(stars["duv"]))][:MOST_LISTED]
+    return _table([(f"x {float(row['x_px']):.0f}, y {float(row['y_px']):.0f}",
+                    f"{row['hue']}, Duv {row['duv']:+.3f} +- {row['duv_error']:.3f}") for row in stars])
+
+
+def _page(name: str, headline: str, record: Mapping, sections: list[str]) -> str:
+    name, headline = html.escape(name), html.escape(headline)
+    record = json.dumps(record, ensure_ascii=False, allow_nan=False).replace("<", "\\u003c")
     return "\n".join([
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
-        f"<title>{name}: {verdict}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n<main>",
+        f"<title>{name}: {headline}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n<main>",
         f"<h1>Star colours of {name}</h1>", *filter(None, sections),
         f'</main>\n<script type="application/json" id="result">{record}</script>\n</body>\n</html>\n'])
 

@@ -73,6 +73,23 @@ class Stretch:
         return srgb_decode(asinh_curve(intensity, self.slope, self.softening))
 
 
+def stretch_apart(starless: NDArray, stars: NDArray) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Stretch the two linear layers of a picture each its own way: the nebula by itself, the stars as in the whole.
+
+    Parameters
+    ----------
+    starless, stars : array (3, H, W)
+        Their sum is the picture; the star layer has no sky.
+
+    Returns
+    -------
+    starless, stars : array (3, H, W)
+        Display pictures in [0, 1], to be joined by `screen`.
+    """
+    whole = choose_stretch(starless + stars)
+    return choose_stretch(starless).apply(starless), replace(whole, black=(0.0, 0.0, 0.0)).apply(stars)
+
+
 def asinh_curve(intensity: ArrayLike, slope: float, softening: float) -> NDArray:
     """asinh(slope * softening * I) / softening: linear near 0, logarithmic above (Lupton et al. 2004)."""
     return np.arcsinh(np.multiply(intensity, slope * softening)) / softening

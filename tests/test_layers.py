@@ -9,8 +9,8 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from starcal import layers, scene
-from starcal.layers import light
 from starcal.errors import FrameError
+from starcal.layers import light
 from starcal.stars import Flag, measure_stars
 
 CENTRE_DEG = (324.7, 57.5)

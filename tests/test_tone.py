@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from starcal import colour, tone
 from starcal.errors import FrameError
+from starcal.scene import make_scene
 
 SKY, SIGMA = 0.02, 0.001
 unit = st.floats(0, 1)
@@ -267,3 +268,15 @@ def test_screen_refuses_linear_pictures(frame):
             blend(linear, linear)
         shown = tone.choose_stretch(linear).apply(linear)                      # as the message says
         assert blend(shown, shown).shape == linear.shape
+
+
+def test_layers_stretched_apart_join_by_screening():
+    scene = make_scene(shape=(200, 300), nebula_electrons=8e3, faint_to_mag=13.0)
+    stars = scene.pixels - scene.nebula.astype(np.float32)
+    below, above = tone.stretch_apart(scene.nebula.astype(np.float32), stars)
+    joined = tone.screen(below, above)
+    assert joined.min() >= 0
+    assert joined.max() <= 1
+    assert (joined >= below - 1e-6).all()  # screening only brightens; float32 rounding
+    empty = np.abs(stars).max(axis=0) < 1e-4
+    assert np.abs((joined - below)[:, empty]).max() < 0.2  # where no star is, the nebula stays but for the noise

@@ -19,6 +19,8 @@ UNFIT_FOR_PSF = int(Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.SHAPE)
 PSF_SNR, WING_SNR = 30.0, 300.0
 FAINTEST_LIGHT = 0.1  # in units of noise: where a star's model ends
 WIDEST_FWHM = 60.0
+BLEND_FWHM_RATIO = 2.2  # wider than any pair that detection takes for one
+FEWEST_FOR_COLOUR, LEAST_COLOUR_SPREAD = 5, 0.1  # stars that show what ratios stars have here; natural logarithm
 LEAST_MISFIT = 0.01  # share of its light that the model of any star is wrong by
 MOVES = 2  # the fit is linear in small steps; stars that lie in one another have far to go
 HOLE_FWHM = 0.8  # radius left out when the background under a star is judged without its own light
@@ -118,7 +120,21 @@ def _pointlike(stars: Table, fits: list[FluxFit]) -> NDArray[np.bool_]:
     flags, typical = np.array(stars["flags"]), np.exp(np.mean(np.log(stars.meta["fwhm_px"])))
     ratio = np.nan_to_num(np.array(stars["fwhm_px"]), nan=np.inf) / typical
     odd = (ratio < STAR_FWHM_RATIO[0]) | (ratio > STAR_FWHM_RATIO[1]) | (flags & Flag.SHAPE > 0)
-    return ~(odd & (misfit > STAR_MISFIT)) | (flags & Flag.SATURATED > 0)
+    blend = (ratio < BLEND_FWHM_RATIO) & (np.array(stars["snr"]) >= SHAPE_SNR) & _coloured_as_stars(stars, fits)
+    return ~(odd & (misfit > STAR_MISFIT)) | (flags & Flag.SATURATED > 0) | blend
+
+
+def _coloured_as_stars(stars: Table, fits: list[FluxFit]) -> NDArray[np.bool_]:
+    """Whether each entry has the channel ratios of the frame's stars: close pairs have, knots of nebula have not."""
+    flux = np.array([np.where(f.flux > 0, f.flux, np.nan) for f in fits])
+    ratio = np.log(flux[[0, 2]] / flux[1])
+    certain = (np.array(stars["flags"]) & UNFIT_FOR_PSF == 0) & (np.array(stars["snr"]) >= SHAPE_SNR)
+    known = ratio[:, certain & np.isfinite(ratio).all(axis=0)]
+    if known.shape[1] < FEWEST_FOR_COLOUR:
+        return np.zeros(len(stars), bool)
+    centre = np.median(known, axis=1, keepdims=True)
+    spread = np.maximum(1.4826 * np.median(np.abs(known - centre), axis=1, keepdims=True), LEAST_COLOUR_SPREAD)
+    return np.all(np.abs(ratio - centre) < 3 * spread, axis=0)
 
 
 # --- light ---------------------------------------------------------------------------------------------------

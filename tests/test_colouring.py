@@ -1,0 +1,209 @@
+"""True star colours in narrowband pictures, end to end on frames of known truth, and the commands for it.
+
+The field, colours and line strengths are those of real catalogue stars and spectra (Tycho-2; Pickles 1998). The limits
+of colour error are what plain apertures and a robust regression reach on isolated stars; the aim is to beat them in
+crowded places, too.
+"""
+
+import json
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from scipy.spatial import cKDTree
+
+import starcal
+from starcal.audit import audit_picture
+from starcal.cli import main
+from starcal.colour import luminance, star_rgb, uv_prime_distance
+from starcal.colouring import Taste, recolour_stars
+from starcal.errors import FrameError
+from starcal.frame import write_fits
+from starcal.scene import make_scene
+from starcal.stars import Flag
+
+FIELDS = {"cygnus": (305.6, 40.3, 3.0), "orion": (84.0, -2.0, 3.0), "pole of the galaxy": (190.0, 27.0, 5.5),
+          "crowded": (160.0, -59.0, 2.5)}
+CASES = [(system, field, width, seed) for seed, (system, field, width) in enumerate([
+    ("SHO", "cygnus", 3), ("HOO", "orion", 3), ("HOS", "crowded", 3), ("SHO", "pole of the galaxy", 5),
+    ("HOO", "crowded", 7), ("HOS", "cygnus", 7), ("SHO", "crowded", 3), ("HOO", "pole of the galaxy", 5)])]
+MEDIAN_UV, NINETY_UV = 0.008, 0.028  # of stars of SNR 20 and more
+
+
+def narrowband(system: str, field: str, width_nm: int, seed: int, **settings):
+    ra, dec, scale = FIELDS[field]
+    return make_scene(system=system, ra_deg=ra, dec_deg=dec, scale_arcsec=scale, width_nm=width_nm, seed=seed,
+                      **{"shape": (560, 760), "scatter": "spectra", "v_zero_electrons": 2e11, "sky_electrons": 4e3,
+                         "nebula_electrons": 8e3 * (seed % 2), "channel_gains": (1.0, 0.25, 0.71)} | settings)
+
+
+def frame_of(scene, folder):
+    write_fits(folder / "frame.fits", scene.pixels, scene.header, overwrite=True)
+    return starcal.read_frame(folder / "frame.fits")
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("colouring")
+    scenes = [narrowband(*case) for case in CASES]
+    return [(scene, recolour_stars(frame_of(scene, folder))) for scene in scenes]
+
+
+def errors_uv(scene, made, bv_mag) -> tuple[np.ndarray, np.ndarray]:
+    """u'v' error of stars of SNR >= 20 against their true colour, and which of them are blended."""
+    stars, truth = made.check.stars, scene.truth
+    tree = cKDTree(np.column_stack([truth["x_px"], truth["y_px"]]))
+    distance, row = tree.query(np.column_stack([stars["x_px"].value, stars["y_px"].value]))
+    good = (distance < 1) & (stars["snr"] >= 20) & (stars["flags"] & Flag.EDGE == 0)
+    true = star_rgb(np.asarray(truth["bv_mag"])[row], 0.65)
+    return (uv_prime_distance(star_rgb(bv_mag, 0.65), true)[good],
+            (np.asarray(stars["flags"]) & Flag.BLENDED > 0)[good])
+
+
+def test_colours_are_true_to_within_what_one_ratio_tells(made, capsys):
+    error, blended, uniform = [], [], []
+    for (scene, one), case in zip(made, CASES, strict=True):
+        here, crowd = errors_uv(scene, one, one.colours.bv_mag)
+        error.append(here)
+        blended.append(crowd)
+        uniform.append(errors_uv(scene, one, np.full(len(one.check.stars), 0.75))[0])
+        with capsys.disabled():
+            print(f"\n{case}: {len(here)} stars, median {np.median(here):.4f}, 90 % {np.quantile(here, 0.9):.4f}, "
+                  f"uniform {np.median(uniform[-1]):.4f}", end="")
+    error, blended, uniform = map(np.concatenate, (error, blended, uniform))
+    assert len(error) > 500
+    assert np.median(error) <= MEDIAN_UV
+    assert np.quantile(error, 0.9) <= NINETY_UV
+    assert np.median(error[blended]) <= MEDIAN_UV
+    assert np.quantile(error[blended], 0.9) <= NINETY_UV
+    assert np.median(uniform) > 2 * np.median(error)  # the synthetic palette, side by side
+
+
+def test_stated_errors_are_honest(made):
+    pulls = []
+    for scene, one in made:
+        stars, truth = one.check.stars, scene.truth
+        distance, row = cKDTree(np.column_stack([truth["x_px"], truth["y_px"]])).query(
+            np.column_stack([stars["x_px"].value, stars["y_px"].value]))
+        good = (distance < 1) & (stars["snr"] >= 20)
+        pulls.append(((one.colours.bv_mag - np.asarray(truth["bv_mag"])[row]) / one.colours.bv_error_mag)[good])
+    spread = 1.4826 * np.median(np.abs(np.concatenate(pulls)))
+    assert 0.6 < spread < 1.4  # few spectra stand for many stars, and their scatter is not normal
+
+
+def test_the_nebula_is_untouched_and_the_light_of_the_stars_kept(made):
+    for scene, one in made:
+        outside = (one.stars == 0).all(axis=0)
+        np.testing.assert_array_equal(one.picture[:, outside], scene.pixels[:, outside])
+        before = luminance(scene.pixels.astype(float) - one.starless, axis=0).sum()
+        after = luminance(one.stars.astype(float), axis=0).sum()
+        assert abs(after / before - 1) < 1e-3
+
+
+def test_impossible_before_and_possible_after(made):
+    before, after = (np.sum([[a.n_impossible, a.n_judged] for a in audits], axis=0) for audits in zip(*(
+        (audit_picture(one.frame.pixels, stretched=False), audit_picture(one.picture, stretched=False))
+        for _, one in made), strict=True))
+    assert before[1] > 200
+    assert after[1] > 200
+    assert before[0] / before[1] > 0.8
+    assert after[0] / after[1] <= 0.01
+
+
+def test_every_star_says_where_its_colour_is_from(made):
+    for _, one in made:
+        assert one.check.route == "continuum"
+        assert set(one.check.stars["colour_source"]) <= {"catalogue", "continuum", "catalogue+continuum",
+                                                         "field median"}
+        assert np.isfinite(one.check.stars["colour_bv_error_mag"]).all()
+
+
+def test_taste_is_followed_and_said(tmp_path):
+    frame = frame_of(narrowband("SHO", "cygnus", 3, 0, shape=(300, 400)), tmp_path)
+    white = recolour_stars(frame, taste=Taste(saturation=0.0))
+    ratio = white.stars[:, luminance(white.stars, axis=0) > 0.01]
+    assert np.abs(ratio / ratio.mean(axis=0) - 1).max() < 1e-5  # saturation 0 is white
+    palette = recolour_stars(frame, taste=Taste(route="palette", bv_mag=0.9, spread_mag=0.1))
+    assert (palette.check.route, set(palette.colours.source)) == ("palette", {"palette"})
+    assert "invented" in palette.check.route_reason
+    assert "saturation 0" in " ".join(white.history)
+
+
+def test_a_starless_frame_of_the_users_is_used_and_a_wrong_one_refused(tmp_path):
+    scene = narrowband("SHO", "cygnus", 3, 1, shape=(300, 400))
+    frame = frame_of(scene, tmp_path)
+    rng = np.random.default_rng(0)
+    nebula = (scene.nebula + rng.normal(0, 1, scene.pixels.shape) * scene.noise[:, None, None]).astype(np.float32)
+    write_fits(tmp_path / "starless.fits", nebula)
+    write_fits(tmp_path / "scaled.fits", 0.5 * nebula)
+    one = recolour_stars(frame, starless=starcal.read_frame(tmp_path / "starless.fits"))
+    inside = (one.stars != 0).any(axis=0)
+    np.testing.assert_array_equal(one.starless[:, inside], nebula[:, inside])
+    with pytest.raises(FrameError, match="neither stretched nor scaled"):
+        recolour_stars(frame, starless=starcal.read_frame(tmp_path / "scaled.fits"))
+
+
+# --- the commands ----------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def monos(tmp_path_factory):
+    """Three mono frames of one field, and a broadband frame of it with the same stars."""
+    folder = tmp_path_factory.mktemp("monos")
+    scene = narrowband("SHO", "cygnus", 3, 2, shape=(420, 560), faint_to_mag=None)
+    for plane, name in zip(scene.pixels, ("s2", "ha", "o3"), strict=True):
+        fits.writeto(folder / f"{name}.fits", plane, scene.header)
+    stars = make_scene(system="camera", ra_deg=305.6, dec_deg=40.3, scale_arcsec=3.6, rotation_deg=25.0, seed=2,
+                       shape=(520, 640), channel_gains=(0.6, 1.0, 0.8), faint_to_mag=None)
+    write_fits(folder / "stars.fits", stars.pixels, stars.header)
+    return folder
+
+
+def test_three_monos_to_a_finished_picture(monos, capsys):
+    words = ["--red", monos / "s2.fits", "--green", monos / "ha.fits", "--blue", monos / "o3.fits"]
+    assert main(["compose", *map(str, words), "-o", str(monos / "sho.fits")]) == 0
+    capsys.readouterr()
+    assert main(["run", "--json", str(monos / "sho.fits"), "--out", str(monos / "run")]) == 0
+    facts = json.loads(capsys.readouterr().out)
+    assert facts["route"] == "continuum"
+    assert facts["audit"]["before"]["share_impossible"] > 0.5
+    assert facts["audit"]["after"]["share_impossible"] <= 0.02
+    assert "Can stars have these colours?" in (monos / "run" / "report.html").read_text()
+
+
+def test_a_separate_star_frame_is_calibrated_and_used(monos, capsys):
+    test_three = monos / "sho2.fits"
+    words = ["--red", monos / "s2.fits", "--green", monos / "ha.fits", "--blue", monos / "o3.fits"]
+    assert main(["compose", "-q", *map(str, words), "-o", str(test_three), "--overwrite"]) == 0
+    assert main(["run", "--json", str(test_three), "--star-frame", str(monos / "stars.fits")]) == 0
+    facts = json.loads(capsys.readouterr().out)
+    assert facts["route"] == "gains"
+    assert "stars.fits, calibrated by gains" in facts["route_reason"]
+    assert facts["audit"]["after"]["share_impossible"] <= 0.03
+
+
+def test_split_and_join_are_inverse(monos, capsys):
+    frame = str(monos / "stars.fits")
+    stem = str(monos / "parts")
+    assert main(["split", "-q", frame, "-o", stem]) == 0
+    assert main(["join", "-q", f"{stem}-starless.fits", f"{stem}-stars.fits", "-o", str(monos / "whole.fits")]) == 0
+    np.testing.assert_allclose(fits.getdata(monos / "whole.fits"), fits.getdata(frame), atol=1e-7)  # float32 rounding
+    assert main(["join", "-q", "--stretch", f"{stem}-starless.fits", f"{stem}-stars.fits",
+                 "-o", str(monos / "shown.fits")]) == 0
+    shown = fits.getdata(monos / "shown.fits")
+    assert shown.min() >= 0
+    assert shown.max() <= 1
+    assert main(["join", f"{stem}-starless.fits", f"{stem}-stars.fits", "--how", "screen", "-o",
+                 str(monos / "no.fits")]) == 1  # negative star light is no display value
+    assert "stretch them first" in capsys.readouterr().err
+
+
+def test_recolour_and_audit_from_the_command_line(monos, tmp_path, capsys):
+    scene = narrowband("HOO", "orion", 3, 3, shape=(420, 560))
+    write_fits(tmp_path / "hoo.fits", scene.pixels, scene.header)
+    assert main(["recolour", str(tmp_path / "hoo.fits"), "-o", str(tmp_path / "out.fits")]) == 0
+    assert "continuum" in capsys.readouterr().out
+    assert main(["audit", "--json", str(tmp_path / "out.fits"), "--report", str(tmp_path / "audit.html")]) == 0
+    assert json.loads(capsys.readouterr().out)["share_impossible"] <= 0.03
+    assert "Where" in (tmp_path / "audit.html").read_text()
+    assert main(["audit", str(tmp_path / "nosuch.png")]) == 1

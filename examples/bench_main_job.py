@@ -18,7 +18,6 @@ from pathlib import Path
 
 import numpy as np
 
-ROUNDS = 3
 FIELD = {"ra_deg": 305.6, "dec_deg": 40.3, "scale_arcsec": 2.2, "channel_gains": (0.7, 1.0, 0.6), "fwhm_px": 2.8,
          "gradient": 0.1, "nebula_electrons": 5e3, "faint_to_mag": 14.5}
 
@@ -163,6 +162,7 @@ def show(rounds: dict[str, list[dict[str, float]]], megabytes: float) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--rounds", type=int, default=3, help="how often each job is timed (default: 3)")
     parser.add_argument("--small", action="store_true", help="1.5 megapixels, to try the script")
     parser.add_argument("--job", nargs=3, help=argparse.SUPPRESS)
     parser.add_argument("--make", nargs=3, help=argparse.SUPPRESS)
@@ -181,7 +181,7 @@ def main() -> None:
         source, target = str(Path(folder) / "frame.fits"), str(Path(folder) / "out.fits")
         subprocess.run([sys.executable, __file__, "--make", source, *shape], check=True)
         rounds = {job: [] for job in JOBS}
-        for _ in range(ROUNDS):  # interleaved, so that a busy moment hits all alike
+        for _ in range(options.rounds):  # interleaved, so that a busy moment hits all alike
             for job, runs in rounds.items():
                 runs.append(in_own_process(job, source, target))
         show(rounds, os.path.getsize(source) / 1e6)

@@ -8,11 +8,12 @@ from importlib import import_module
 __version__ = "0.1.0"
 
 _HOME = {"check": "checking", "calibrate": "calibration", "run": "pipeline", "Calibrated": "calibration",
-         "RunResult": "pipeline", "CheckResult": "result", "Verdict": "verdict", "Frame": "frame",
+         "RunResult": "pipeline", "recolour_stars": "colouring", "Recoloured": "colouring", "Taste": "colouring",
+         "audit_picture": "audit", "Audit": "audit", "CheckResult": "result", "Verdict": "verdict", "Frame": "frame",
          "read_frame": "frame", "read_channels": "frame", "StarcalError": "errors"}
 
-__all__ = ["Calibrated", "CheckResult", "Frame", "RunResult", "StarcalError", "Verdict", "__version__", "calibrate",
-           "check", "read_channels", "read_frame", "run"]
+__all__ = ["Audit", "Calibrated", "CheckResult", "Frame", "Recoloured", "RunResult", "StarcalError", "Taste", "Verdict",
+           "__version__", "audit_picture", "calibrate", "check", "read_channels", "read_frame", "recolour_stars", "run"]
 
 
 def __getattr__(name: str):

@@ -4,6 +4,7 @@ Only this module knows photutils. Nothing is ever taken out of the table; a star
 carries a flag that says why.
 """
 
+import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from enum import IntFlag
@@ -161,7 +162,7 @@ def detect(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float
     Works in overlapping strips, so that no full-size temporary is made.
     """
     margin = int(np.ceil(5 * fwhm_px * WIDE_KERNEL / 2))
-    with ThreadPoolExecutor() as pool:  # filters and arithmetic let other threads run
+    with ThreadPoolExecutor(os.cpu_count()) as pool:  # filters and arithmetic let other threads run
         found = list(pool.map(lambda start: _detect_strip(pixels, noise, fwhm_px, snr_min, start, margin),
                               range(0, pixels.shape[1], STRIP_ROWS)))
     return tuple(np.concatenate(column) for column in zip(*found, strict=True))

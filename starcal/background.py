@@ -59,6 +59,9 @@ def frame_noise(pixels: np.ndarray) -> FrameNoise:
     level, sigma, place = np.nan_to_num(level[:, whole]), np.nan_to_num(sigma[:, whole]), place[0][whole]
     dark = _darkest(level, sigma)
     sky, noise = np.median(level[:, dark], axis=1), np.median(sigma[:, dark], axis=1)
+    if not noise.any():  # a star layer: no sky but black, and noise only where there are stars
+        lit = (sigma > 0).all(axis=0)
+        noise = np.quantile(sigma[:, lit], DARK_SHARE, axis=1) if lit.any() else noise
     channels = range(len(pixels))
     return FrameNoise(tuple(map(float, sky)), tuple(map(float, noise)),
                       tuple(_electrons_per_unit(level[c], sigma[c], sky[c], noise[c]) for c in channels),

@@ -29,6 +29,7 @@ FIRST_GUESS_FWHM_PX = 3.0
 FEWEST_FOR_WIDTH = 5
 GUESS_HALF_PX = 400  # half the height of the part that tells the FWHM; it is three times as wide
 STRIP_ROWS = 256  # a strip of luminance and its two smoothings stay near the cache; see PERF in DEVELOPERS.md
+LEAST_FILTERED_NOISE = 0.15  # times 1 / sigma of the kernel: half of what white noise of three channels leaves
 NOISE_BLOCK_PX = 64  # noise of the filtered picture is measured per block: nebulosity raises its own threshold
 WIDE_KERNEL = 1.5  # the second Gaussian of the zero-sum kernel; wider lets in nebular structure, narrower loses signal
 APERTURE_FWHM = 1.8  # 1.5 to 2 FWHM of its own channel encloses the same share in all (SCIENCE: observing practice)
@@ -197,7 +198,7 @@ def _filtered_snr(luminance: np.ndarray, fwhm_px: float) -> np.ndarray:
     filtered -= _smoothed(luminance, known, WIDE_KERNEL * sigma, 3.0)
     if known is not None:
         filtered[~known] = np.nan
-    return np.nan_to_num(_divide_by_block_noise(filtered), copy=False)
+    return np.nan_to_num(_divide_by_block_noise(filtered, LEAST_FILTERED_NOISE / sigma), copy=False)
 
 
 def _smoothed(luminance: np.ndarray, known: np.ndarray | None, sigma_px: float, truncate: float) -> np.ndarray:
@@ -209,7 +210,8 @@ def _smoothed(luminance: np.ndarray, known: np.ndarray | None, sigma_px: float, 
     return light / np.maximum(share, 1e-3)
 
 
-def _divide_by_block_noise(filtered: np.ndarray) -> np.ndarray:
+def _divide_by_block_noise(filtered: np.ndarray, least: float) -> np.ndarray:
+    """Signal-to-noise, with the noise of each block but at least ``least``: most of a star layer is exactly black."""
     size = NOISE_BLOCK_PX
     for y in range(0, filtered.shape[0], size):
         for x in range(0, filtered.shape[1], size):
@@ -217,7 +219,7 @@ def _divide_by_block_noise(filtered: np.ndarray) -> np.ndarray:
             sample = np.abs(block[::3, ::3])
             sample = sample[np.isfinite(sample)]
             spread = 1.4826 * np.median(sample) if len(sample) else 0
-            block *= 1 / spread if spread > 0 else 0
+            block *= 1 / max(spread, least)
     return filtered
 
 

@@ -18,7 +18,9 @@ import starcal
 from starcal.colour import star_rgb, uv_prime_distance
 from starcal.errors import FrameError, NotLinearError, OutputError, TooFewStars
 from starcal.frame import Frame, write_fits
+from starcal.layers import split
 from starcal.scene import make_scene
+from starcal.stars import measure_stars
 from starcal.tone import choose_stretch
 
 FIELD = {"shape": (420, 600), "scale_arcsec": 4.0, "channel_gains": (0.5, 1.0, 0.7), "faint_to_mag": 13.5}
@@ -239,3 +241,13 @@ def test_results_print_and_show(rescued, tmp_path):
     assert "Rescue" in str(rescued.check)
     assert "<table>" in rescued.check._repr_html_()
     assert isinstance(starcal.read_frame(write_scene(tmp_path / "x.fits", shape=(60, 80))), Frame)
+
+
+def test_a_star_layer_gives_the_gains_of_its_frame(broad, tmp_path):
+    """Most of a star layer is exactly black; the stars on it are the same."""
+    frame = starcal.read_frame(broad)
+    layer = split(frame.pixels, measure_stars(frame.pixels)).stars
+    whole, alone = starcal.check(frame), starcal.check(replace(frame, pixels=layer))
+    assert alone.verdict.verdict == "rescue"
+    difference = np.abs(alone.gains / whole.gains - 1)
+    assert difference.max() < 0.01  # the same stars; their fluxes differ by the sky under them

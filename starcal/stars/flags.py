@@ -1,0 +1,45 @@
+"""Why a star is not used: the one registry of flags, and what each means."""
+
+from enum import IntFlag
+
+import numpy as np
+
+CHANNELS = ("R", "G", "B")
+FAINT_SNR = 10.0  # in the worst channel: a log ratio then has an error near 0.11 mag
+SHAPE_SNR = 20.0  # below this the shape of a star says nothing
+
+
+class Flag(IntFlag):
+    """Why a star is not used. The registry: the tally, the report and the table's header are made from it."""
+
+    SATURATED = 1
+    EDGE = 2
+    BLENDED = 4
+    FAINT = 8
+    SHAPE = 16
+    NO_MATCH = 32
+    NO_BV = 64
+    POOR_BV = 128
+    DOUBLE = 256
+    MISMATCH = 512
+    CLIPPED = 1024
+
+
+FLAG_REASONS = {
+    Flag.SATURATED: "at or near the clipping level in a channel",
+    Flag.EDGE: "too near the edge of the frame or to pixels without data",
+    Flag.BLENDED: "a neighbour's light falls into the aperture",
+    Flag.FAINT: f"signal-to-noise below {FAINT_SNR:.0f} in a channel",
+    Flag.SHAPE: "not the shape of a star: nebular knot, hot pixel, cosmic ray or trail",
+    Flag.NO_MATCH: "no star of the catalogue here",
+    Flag.NO_BV: "the catalogue has no B-V for it",
+    Flag.POOR_BV: "the catalogue's B-V is poor, and there are enough stars with a better one",
+    Flag.DOUBLE: "known double star",
+    Flag.MISMATCH: "brightness does not fit the catalogue's",
+    Flag.CLIPPED: "clipped in the fit as an outlier",
+}
+
+
+def flag_tally(flags: np.ndarray) -> dict[str, int]:
+    """Count the stars that carry each flag, by its lower-case name."""
+    return {flag.name.lower(): int(np.count_nonzero(flags & flag)) for flag in Flag}

@@ -29,7 +29,8 @@ class CatalogueStars:
         Johnson V, B-V and the error the catalogue states for B-V; NaN where the catalogue has none.
         The stated errors correlate with the noise: weight by a smooth model of V instead.
     bv_clamped : (N,) bool
-        The colour lies beyond the range of the map to Johnson B-V; `bv_mag` is the end of that range.
+        The colour lies beyond the range of the map to Johnson B-V; `bv_mag` is the end of that range, or NaN where
+        the catalogue's map is not held at its end (all but the embedded one).
     double : (N,) bool
         Known double, or another entry within 10 arcsec.
     no_pm : (N,) bool
@@ -42,6 +43,8 @@ class CatalogueStars:
         The V down to which these stars are complete.
     epoch_yr : float
         Julian year of the positions.
+    bv_fit_error_mag : (N,) float32 or None
+        The error of B-V to weight by: smooth in V, never a star's own. `choose.stars_around` always fills it.
     """
 
     ra_deg: np.ndarray
@@ -58,6 +61,7 @@ class CatalogueStars:
     name: str
     limit_mag: float
     epoch_yr: float
+    bv_fit_error_mag: np.ndarray | None = None
 
     def __len__(self) -> int:
         """Count the stars."""

@@ -1,4 +1,4 @@
-"""Tycho and Hipparcos magnitudes to Johnson V and B-V.
+"""Tycho, Hipparcos and Gaia magnitudes to Johnson V and B-V.
 
 Which map, and why
 ------------------
@@ -53,13 +53,17 @@ from __future__ import annotations
 
 import numpy as np
 
-__all__ = ["BT_VT_RANGE_MAG", "bv_from_tycho", "bv_slope", "v_from_hipparcos", "v_from_tycho"]
+__all__ = ["BP_RP_RANGE_MAG", "BT_VT_RANGE_MAG", "bv_from_gaia", "bv_from_tycho", "bv_slope", "bv_slope_gaia",
+           "v_from_gaia", "v_from_hipparcos", "v_from_tycho"]
 
 BT_VT_RANGE_MAG = (-0.35, 2.4)  # where the map to B-V has been checked; beyond, it is held at its end
+BP_RP_RANGE_MAG = (-0.12, 1.84)  # where dwarfs follow a cubic; beyond, there is no B-V from Gaia
 _BV_RANGE_MAG = (-0.3, 1.9)  # where Hp has been compared with V
 
 _TRIM_BT_VT_MAG = (-0.30, -0.20, -0.10, 0.90, 1.10, 1.40, 1.60, 1.85)
 _TRIM_BV_MAG = (-0.014, -0.004, 0.0, 0.0, -0.003, -0.007, -0.007, 0.0)
+_BV_OF_BP_RP = (0.0210, 0.6031, 0.2981, -0.1146)
+_G_MINUS_V = (-0.02704, 0.01424, -0.2156, 0.01426)
 _V_MINUS_HP = (-0.01443, -0.30023, 0.40049, -0.52946, 0.35718, -0.07810)
 
 
@@ -143,3 +147,61 @@ def v_from_hipparcos(hp_mag: np.ndarray, bv_mag: np.ndarray) -> np.ndarray:
     """
     x = np.clip(np.asarray(bv_mag, dtype=float), *_BV_RANGE_MAG)
     return np.asarray(hp_mag) + np.polynomial.polynomial.polyval(x, _V_MINUS_HP)
+
+
+def bv_from_gaia(bp_rp_mag: np.ndarray) -> np.ndarray:
+    """Johnson B-V of a dwarf from Gaia's BP-RP.
+
+    Parameters
+    ----------
+    bp_rp_mag : array_like
+        BP-RP, magnitudes; valid in `BP_RP_RANGE_MAG`.
+
+    Returns
+    -------
+    ndarray
+        B-V, magnitudes, same shape; NaN outside the range (never extrapolated) and for NaN.
+
+    Notes
+    -----
+    A cubic fitted to 44 rows, B9V to K9V, of the mean dwarf colours of Pecaut & Mamajek 2013 (ApJS 208, 9), table 5 as
+    extended by Mamajek: rms 0.014, worst 0.041 mag. Giants lie 0.04 to 0.06 mag off it. The difference of the G-V and
+    G-B polynomials of Riello et al. 2021 (A&A 649, A3) comes out 0.041 mag too blue on average for the same dwarfs.
+    """
+    x = np.asarray(bp_rp_mag, dtype=float)
+    low, high = BP_RP_RANGE_MAG
+    return np.where((x > low) & (x < high), np.polynomial.polynomial.polyval(x, _BV_OF_BP_RP), np.nan)
+
+
+def bv_slope_gaia(bp_rp_mag: np.ndarray) -> np.ndarray:
+    """How fast B-V grows with BP-RP, to carry errors over.
+
+    Parameters
+    ----------
+    bp_rp_mag : array_like
+        BP-RP, magnitudes. Beyond the range: the slope at its end.
+
+    Returns
+    -------
+    ndarray
+        d(B-V) / d(BP-RP), same shape.
+    """
+    x = np.clip(np.asarray(bp_rp_mag, dtype=float), *BP_RP_RANGE_MAG)
+    return np.polynomial.polynomial.polyval(x, np.polynomial.polynomial.polyder(_BV_OF_BP_RP))
+
+
+def v_from_gaia(g_mag: np.ndarray, bp_rp_mag: np.ndarray) -> np.ndarray:
+    """Johnson V from Gaia's G and BP-RP.
+
+    Parameters
+    ----------
+    g_mag, bp_rp_mag : array_like
+        Magnitudes; the colour is held at -0.5 and 5.0 beyond these.
+
+    Returns
+    -------
+    ndarray
+        V, magnitudes; scatter 0.030. Riello et al. 2021 (A&A 649, A3), table C.2, G-V from BP-RP.
+    """
+    x = np.clip(np.asarray(bp_rp_mag, dtype=float), -0.5, 5.0)
+    return np.asarray(g_mag) - np.polynomial.polynomial.polyval(x, _G_MINUS_V)

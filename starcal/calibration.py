@@ -6,7 +6,8 @@ from pathlib import Path
 import numpy as np
 
 from .background import frame_noise
-from .checking import Progress, as_frame, check, silent
+from .catalogue.choose import Source
+from .checking import EMBEDDED, Progress, as_frame, check, silent
 from .colour import SOLAR_BV_MAG
 from .errors import FrameError, NotLinearError, TooFewStars
 from .fit import MIN_STARS
@@ -57,7 +58,8 @@ class Calibrated:
 
 
 def calibrate(frame: Frame | str | Path, *, sky: str = "grey", model: str = "gains", white_bv: float = SOLAR_BV_MAG,
-              snr_min: float = 5.0, assume_linear: bool = False, progress: Progress = silent) -> Calibrated:
+              snr_min: float = 5.0, assume_linear: bool = False, source: Source = EMBEDDED,
+              progress: Progress = silent) -> Calibrated:
     """Fit gains (or a matrix) to catalogue B-V and multiply the whole frame by them.
 
     Parameters
@@ -66,7 +68,7 @@ def calibrate(frame: Frame | str | Path, *, sky: str = "grey", model: str = "gai
         A linear colour frame with a WCS, or a star layer.
     sky : {"grey", "keep"}
         Whether one offset per channel brings the sky background to grey. Gradients stay.
-    model, white_bv, snr_min, assume_linear, progress
+    model, white_bv, snr_min, assume_linear, source, progress
         As for `check`.
 
     Returns
@@ -86,7 +88,7 @@ def calibrate(frame: Frame | str | Path, *, sky: str = "grey", model: str = "gai
         raise ValueError(f"sky {sky!r} given; it is 'grey' or 'keep'")
     frame = as_frame(frame, progress)
     found = check(frame, white_bv=white_bv, model=model, snr_min=snr_min, assume_linear=assume_linear,
-                  progress=progress)
+                  source=source, progress=progress)
     _require_usable(found)
     progress("calibrating", 0.9)
     return apply_calibration(frame, found, sky)

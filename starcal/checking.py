@@ -10,9 +10,10 @@ from scipy.spatial import cKDTree
 
 from . import colour, verdict
 from .catalogue import embedded
+from .catalogue.choose import Choice, Source, magnitude_limit, stars_around
 from .errors import TooFewStars
 from .fit import MIN_SPREAD_MATRIX, MIN_STARS, MIN_STARS_MATRIX, brightness_slope, fit_gains, fit_matrix
-from .frame import Frame, pixel_scale_arcsec, read_frame
+from .frame import Frame, pixel_scale_arcsec, read_frame, require_wcs
 from .linearity import measure_linearity
 from .match import Match, match_catalogue
 from .result import CatalogueUse, CheckResult
@@ -21,7 +22,9 @@ from .stars import BLEND_FLUX_SHARE, CHANNELS, Flag, measure_stars
 
 MATCH_MARGIN_PX = 250  # catalogue beyond the frame's edge, so that shifted copies of it are as full
 ENOUGH_STARS = 40  # with so many, stars whose catalogue colour is poor are left out
-GOOD_V_LIMITS = (11.0, 11.5, 12.0)  # the embedded catalogue's B-V is good to 0.1 mag at V 10.9, and biased beyond 11.5
+GOOD_ERRORS_MAG = (0.156, 0.242, 0.28)  # of B-V; the embedded catalogue's at V 11, 11.5 and 12, where it gets biased
+
+EMBEDDED = Source()
 
 Progress = Callable[[str, float], None]
 
@@ -31,7 +34,8 @@ def silent(step: str, share: float) -> None:
 
 
 def check(frame: Frame | str | Path, *, white_bv: float = colour.SOLAR_BV_MAG, model: str = "gains",
-          snr_min: float = 5.0, assume_linear: bool = False, progress: Progress = silent) -> CheckResult:
+          snr_min: float = 5.0, assume_linear: bool = False, source: Source = EMBEDDED,
+          progress: Progress = silent) -> CheckResult:
     """Say whether photometric calibration can rescue a frame.
 
     Parameters
@@ -46,6 +50,8 @@ def check(frame: Frame | str | Path, *, white_bv: float = colour.SOLAR_BV_MAG, m
         Detection threshold.
     assume_linear : bool
         Believe that the frame is linear, whatever it looks like.
+    source : catalogue.choose.Source
+        Which catalogue to ask; by default the embedded one, offline.
     progress : callable
         Told the step and the share done.
 
@@ -71,7 +77,7 @@ def check(frame: Frame | str | Path, *, white_bv: float = colour.SOLAR_BV_MAG, m
     blank = CheckResult(frame.name, verdict.without_wcs(""), "palette", "", stars, None, None, np.empty(0, int), None,
                         measure_linearity(stars), None, white_bv, notes)
     progress("matching the catalogue", 0.6)
-    result = _matched(blank, frame) if frame.wcs is not None else _unmatched(blank, frame)
+    result = _matched(blank, frame, source) if frame.wcs is not None else _unmatched(blank, frame)
     if result.linearity.stretched and not assume_linear:
         return _stretched(result)
     progress("fitting", 0.8)
@@ -83,7 +89,7 @@ def check(frame: Frame | str | Path, *, white_bv: float = colour.SOLAR_BV_MAG, m
 def _another_route(result: CheckResult) -> CheckResult:
     """Where the colours of the stars can come from when not from gains."""
     flux, error = (np.array([result.stars[f"{name}_{c}"] for c in CHANNELS]) for name in ("flux", "flux_error"))
-    colours = choose_colours(result.stars, flux, error, embedded.bv_error_model)
+    colours = choose_colours(result.stars, flux, error)
     return replace(result, route=colours.route, route_reason=f"{result.verdict.reasons[0]}; {colours.reason}")
 
 
@@ -117,10 +123,11 @@ def _unmatched(result: CheckResult, frame: Frame) -> CheckResult:
                    route_reason="without a WCS no star can be looked up in a catalogue")
 
 
-def _matched(result: CheckResult, frame: Frame) -> CheckResult:
+def _matched(result: CheckResult, frame: Frame, source: Source) -> CheckResult:
     stars, shape = result.stars, frame.pixels.shape[1:]
-    catalogue = _field(frame)
     brightness = instrumental_mag(stars)
+    choice = _field(frame, brightness, source)
+    catalogue = choice.stars
     match = match_catalogue(np.column_stack([stars["x_px"].value, stars["y_px"].value]), brightness, frame.wcs, shape,
                             catalogue, pixel_scale_arcsec(frame.wcs))
     _add_catalogue(stars, match, catalogue)
@@ -130,7 +137,7 @@ def _matched(result: CheckResult, frame: Frame) -> CheckResult:
     linearity = replace(result.linearity, brightness=slope, brightness_error=error)
     unsure = verdict.without_match(match, len(stars))
     return replace(result, match=match, catalogue=use, linearity=linearity, verdict=unsure,
-                   route_reason=unsure.reasons[0])
+                   notes=(*result.notes, *choice.notes), route_reason=unsure.reasons[0])
 
 
 def instrumental_mag(stars: Table) -> np.ndarray:
@@ -139,12 +146,25 @@ def instrumental_mag(stars: Table) -> np.ndarray:
     return -2.5 * np.log10(np.where(light > 0, light, np.nan))
 
 
-def _field(frame: Frame):
-    """The catalogue's stars on and round the frame, at its epoch."""
+def field_of(frame: Frame) -> tuple[float, float, float]:
+    """Centre and radius, degrees, of the circle round a frame with a WCS in which catalogue stars are wanted."""
+    wcs = require_wcs(frame)
     height, width = frame.pixels.shape[1:]
-    ra, dec = (float(v) for v in frame.wcs.all_pix2world((width - 1) / 2, (height - 1) / 2, 0))
-    radius = (np.hypot(height, width) / 2 + MATCH_MARGIN_PX) * pixel_scale_arcsec(frame.wcs) / 3600
-    return embedded.cone(ra % 360, dec, min(radius, 90.0), epoch_yr=frame.epoch_yr or 2000.0)
+    ra, dec = (float(v) for v in wcs.all_pix2world((width - 1) / 2, (height - 1) / 2, 0))
+    radius = (np.hypot(height, width) / 2 + MATCH_MARGIN_PX) * pixel_scale_arcsec(wcs) / 3600
+    return ra % 360, dec, min(radius, 90.0)
+
+
+def _field(frame: Frame, brightness: np.ndarray, source: Source) -> Choice:
+    """The catalogue's stars on and round the frame, at its epoch, as deep as the frame."""
+    (height, width), circle, limit_mag = frame.pixels.shape[1:], field_of(frame), None
+    if source.name != "embedded":
+        near = embedded.cone(*circle)
+        x, y = frame.wcs.all_world2pix(near.ra_deg, near.dec_deg, 0, quiet=True)
+        inside = (x > -0.5) & (x < width - 0.5) & (y > -0.5) & (y < height - 0.5)
+        limit_mag = magnitude_limit(brightness, near.v_mag[inside])
+    return stars_around(source.name, *circle, epoch_yr=frame.epoch_yr or 2000.0, limit_mag=limit_mag,
+                        online=source.online, timeout_s=source.timeout_s, mapping=source.mapping)
 
 
 def _add_catalogue(stars: Table, match: Match, catalogue) -> None:
@@ -153,7 +173,7 @@ def _add_catalogue(stars: Table, match: Match, catalogue) -> None:
     if match.credible:
         row[match.star] = match.catalogue
     known = row >= 0
-    for name in ("ra_deg", "dec_deg", "v_mag", "bv_mag", "bv_error_mag"):
+    for name in ("ra_deg", "dec_deg", "v_mag", "bv_mag", "bv_error_mag", "bv_fit_error_mag"):
         stars[name] = np.where(known, getattr(catalogue, name)[row] if len(catalogue) else np.nan, np.nan)
     stars["hip"] = np.where(known, catalogue.hip[row] if len(catalogue) else 0, 0)
     flags = stars["flags"]
@@ -192,7 +212,7 @@ def _fitted(result: CheckResult, model: str) -> CheckResult:
                        route_reason=f"{len(rows)} clean matched stars, {MIN_STARS} needed for a fit")
     flux, error = (np.array([stars[f"{name}_{c}"][rows] for c in CHANNELS]) for name in ("flux", "flux_error"))
     bv = np.asarray(stars["bv_mag"][rows], float)
-    fit = fit_gains(flux, error, bv, embedded.bv_error_model(np.asarray(stars["v_mag"][rows])), result.white_bv)
+    fit = fit_gains(flux, error, bv, np.asarray(stars["bv_fit_error_mag"][rows], float), result.white_bv)
     stars["flags"][rows[~fit.used]] |= Flag.CLIPPED
     target = colour.star_rgb(bv[fit.used], result.white_bv)
     before, after = (float(np.median(colour.uv_prime_distance((g * flux.T)[fit.used], target)))
@@ -207,11 +227,11 @@ def _fitted(result: CheckResult, model: str) -> CheckResult:
 def _rows_to_fit(stars: Table) -> np.ndarray:
     """Clean matched stars, the poorly known ones left out where there are enough others."""
     clean = stars["flags"] == 0
-    for limit in GOOD_V_LIMITS:
-        bright = clean & (stars["v_mag"] <= limit)
-        if bright.sum() >= ENOUGH_STARS:
-            stars["flags"][clean & ~bright] |= Flag.POOR_BV
-            return np.flatnonzero(bright)
+    for limit in GOOD_ERRORS_MAG:
+        known = clean & (stars["bv_fit_error_mag"] <= limit)
+        if known.sum() >= ENOUGH_STARS:
+            stars["flags"][clean & ~known] |= Flag.POOR_BV
+            return np.flatnonzero(known)
     return np.flatnonzero(clean)
 
 

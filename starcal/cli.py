@@ -1,19 +1,12 @@
 """The command line: a thin translation of the library. Nothing heavy is imported before a command is chosen."""
 
-import argparse
 import json
 import os
 import sys
 import time
 
-from . import __version__
-from .errors import OutputError, StarcalError
-
-EPILOG = """\
-exit status: 0 done, 1 could not (one line says why), 2 wrong usage
-
-example: starcal demo owl && starcal run owl/cygnus-broadband.fits
-"""
+from .arguments import build_parser
+from .errors import CatalogueError, OutputError, StarcalError
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -21,7 +14,7 @@ def main(arguments: list[str] | None = None) -> int:
     options = build_parser().parse_args(arguments)
     _require_source(options)
     try:
-        return options.command(options)
+        return COMMANDS[options.command](options)
     except StarcalError as error:
         return _refuse(str(error))
     except BrokenPipeError:
@@ -179,7 +172,7 @@ def _recolour(options) -> int:
     check_output(options.output, options.overwrite)
     with _Bar(options) as bar:
         made = recolour_stars(_frame(options), taste=_taste(options), **_other_frames(options),
-                              white_bv=options.white_bv, snr_min=options.snr, progress=bar)
+                              white_bv=options.white_bv, snr_min=options.snr, source=_source(options), progress=bar)
         made.write(options.output, overwrite=options.overwrite)
     tally = made.colours.tally()
     _show(options, made.check.to_dict() | {"sources": tally, "output": options.output},
@@ -253,15 +246,74 @@ def _demo(options) -> int:
     return 0
 
 
+def _catalogue_fetch(options) -> int:
+    from dataclasses import asdict
+
+    from .catalogue.choose import fetch
+    from .catalogue.request import FieldRequest
+
+    if options.frame:
+        from .checking import field_of
+        from .frame import read_frame
+
+        ra, dec, radius = field_of(read_frame(options.frame))
+    else:
+        ra, dec, radius = options.ra % 360, options.dec, options.radius
+    if dec is None:
+        raise CatalogueError(f"--ra {ra:g} given without --dec. Give both, in degrees.")
+    with _Bar(options) as bar:
+        bar(f"asking {options.catalogue}", 0.1)
+        fetched = fetch(FieldRequest(options.catalogue, ra, dec, radius, options.limit), timeout_s=options.timeout)
+    _show(options, asdict(fetched), fetched)
+    return 0
+
+
+def _catalogue_list(options) -> int:
+    from dataclasses import asdict
+
+    from .catalogue import cache
+
+    fields, notes = cache.fields()
+    folder = str(cache.cache_folder())
+    _show(options, {"folder": folder, "fields": [asdict(field) for field in fields], "notes": list(notes)},
+          "\n".join([f"{len(fields)} fields in {folder}", *map(str, fields), *notes]))
+    return 0
+
+
 def _catalogue_info(options) -> int:
     from dataclasses import asdict
 
-    from .catalogue import embedded
+    from .catalogue import cache, embedded
 
-    facts = asdict(embedded.verify() if options.verify else embedded.info())
-    text = "\n".join(f"{name:<20}{value}" for name, value in facts.items())
-    _show(options, facts, text + ("\nevery file has its checksum" if options.verify else ""))
+    found = cache.info(options.name) if options.name else embedded.info()
+    facts = asdict(found)
+    _show(options, facts, found if options.name else _aligned(facts))
     return 0
+
+
+def _catalogue_verify(options) -> int:
+    from dataclasses import asdict
+
+    from .catalogue import cache, embedded
+
+    facts = {} if options.name else asdict(embedded.verify())
+    fields = cache.verify(options.name)
+    text = f"{len(fields)} fields of the cache and every file asked for have their checksum"
+    _show(options, facts | {"fields": [asdict(field) for field in fields]},
+          "\n".join(filter(None, [_aligned(facts), text])))
+    return 0
+
+
+def _catalogue_forget(options) -> int:
+    from .catalogue import cache
+
+    gone = [str(path) for path in cache.forget(options.name)]
+    _show(options, {"removed": gone}, "\n".join([f"{len(gone)} fields removed", *gone]))
+    return 0
+
+
+def _aligned(facts: dict) -> str:
+    return "\n".join(f"{name:<20}{value}" for name, value in facts.items())
 
 
 def _frame(options, source=None):
@@ -276,7 +328,17 @@ def _frame(options, source=None):
 
 def _fit_settings(options) -> dict:
     return {"white_bv": options.white_bv, "model": options.model, "snr_min": options.snr,
-            "assume_linear": options.assume_linear}
+            "assume_linear": options.assume_linear, "source": _source(options)}
+
+
+def _source(options):
+    """Which catalogue to ask."""
+    from .catalogue.choose import Source, require_name
+    from .catalogue.own_table import parse_mapping
+
+    require_name(options.catalogue)
+    columns = parse_mapping(options.columns) if options.columns else None
+    return Source(options.catalogue, options.online, options.timeout, columns)
 
 
 def _show(options, facts: dict, text) -> None:
@@ -309,186 +371,7 @@ class _Bar:
             print(f"\r{' ' * (self.WIDTH + 42)}\r", end="", file=sys.stderr, flush=True)
 
 
-# --- the parser ------------------------------------------------------------------------------------------------
-
-
-def build_parser() -> argparse.ArgumentParser:
-    """All commands with their options and an example each."""
-    parser = _parser(argparse.ArgumentParser, prog="starcal", epilog=EPILOG,
-                     description="True star colours for deep-sky pictures.")
-    parser.add_argument("--version", action="version", version=f"starcal {__version__}")
-    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-
-    run = _command(commands, "run", _run, "the whole job: check, choose the route, write picture and report",
-                   "starcal run veil.fits --out veil-stars")
-    _add_frame(run)
-    run.add_argument("--out", metavar="DIR", help="folder for the files (default: FRAME-starcal)")
-    run.add_argument("--tiff", action="store_true", help="write the picture as 16-bit TIFF, too")
-    _add_fit(run)
-    _add_taste(run)
-    _add_output(run)
-
-    check = _command(commands, "check", _check, "say whether calibration can rescue a frame, with numbers",
-                     "starcal check *.fits")
-    _add_frame(check, several=True)
-    _add_fit(check)
-
-    calibrate = _command(commands, "calibrate", _calibrate, "fit gains to catalogue B-V and apply them",
-                         "starcal calibrate veil.fits -o veil-calibrated.fits")
-    _add_frame(calibrate)
-    calibrate.add_argument("-o", "--output", metavar="OUT", required=True, help="file to write (FITS)")
-    _add_fit(calibrate)
-    _add_output(calibrate)
-
-    _add_layers(commands)
-
-    demo = _command(commands, "demo", _demo, "write small example frames to try the rest on", "starcal demo owl")
-    demo.add_argument("folder", metavar="DIR")
-    demo.add_argument("--overwrite", action="store_true", help="replace existing files")
-
-    _add_catalogue(commands)
-    return parser
-
-
-def _parser(make, **settings) -> argparse.ArgumentParser:
-    return make(formatter_class=argparse.RawDescriptionHelpFormatter, allow_abbrev=False, **settings)
-
-
-def _command(commands, name, function, purpose, example) -> argparse.ArgumentParser:
-    parser = _parser(commands.add_parser, name=name, help=purpose, description=purpose[0].upper() + purpose[1:] + ".",
-                     epilog=f"example: {example}")
-    parser.set_defaults(command=function)
-    parser.add_argument("--json", action="store_true", help="print JSON and nothing else")
-    parser.add_argument("-q", "--quiet", action="store_true", help="print nothing but errors")
-    return parser
-
-
-def _add_frame(parser, several: bool = False) -> None:
-    parser.add_argument("frame", metavar="FRAME", nargs="*",
-                        help="linear colour " + ("frames" if several else "frame") + ": FITS, TIFF or PNG")
-    for channel in ("red", "green", "blue"):
-        parser.add_argument(f"--{channel}", metavar="FILE", help=f"{channel} channel as a file of its own")
-    parser.add_argument("--wcs", metavar="FILE", help="FITS header or .wcs file that says where the frame points")
-    parser.add_argument("--full-scale", type=_positive, metavar="N", help="value in the file that means full scale")
-    parser.set_defaults(frame_parser=parser, several=several)
-
-
-def _add_white(parser) -> None:
-    parser.add_argument("--white-bv", type=_star_colour, default=0.65, metavar="BV",
-                        help="B-V of the star that comes out neutral (default: 0.65, the sun)")
-
-
-def _add_detection(parser) -> None:
-    parser.add_argument("--snr", type=_positive, default=5.0, metavar="N", help="detection threshold (default: 5)")
-
-
-def _add_fit(parser) -> None:
-    _add_white(parser)
-    _add_detection(parser)
-    parser.add_argument("--model", choices=("gains", "matrix"), default="gains",
-                        help="gains per channel, or a 3x3 matrix on 20 stars and more")
-    parser.add_argument("--assume-linear", action="store_true", help="believe that the frame is linear")
-
-
-def _add_output(parser) -> None:
-    parser.add_argument("--sky", choices=("grey", "keep"), default="grey",
-                        help="bring the sky background to grey, or keep it as it comes (default: grey)")
-    parser.add_argument("--overwrite", action="store_true", help="replace existing files")
-
-
-def _add_layers(commands) -> None:
-    """The commands that take a picture apart, colour its stars, put it together and judge it."""
-    compose = _command(commands, "compose", _compose, "put three mono frames together to one colour frame",
-                       "starcal compose --red s2.fits --green ha.fits --blue o3.fits -o sho.fits")
-    for channel in ("red", "green", "blue"):
-        compose.add_argument(f"--{channel}", metavar="FILE", required=True, help=f"file of the {channel} channel")
-    compose.add_argument("-o", "--output", metavar="OUT", required=True, help="file to write (FITS)")
-    compose.add_argument("--match", choices=("none", "background", "linear"), default="none",
-                         help="leave levels as they are; same sky and noise; or fit channel to channel (default: none)")
-    compose.add_argument("--full-scale", type=_positive, metavar="N", help="value in the files that means full scale")
-    compose.add_argument("--overwrite", action="store_true", help="replace existing files")
-
-    split = _command(commands, "split", _split, "split a frame into stars and starless; their sum is the frame",
-                     "starcal split veil.fits -o veil")
-    _add_frame(split)
-    split.add_argument("-o", "--output", metavar="STEM", required=True,
-                       help="writes STEM-starless.fits and STEM-stars.fits")
-    _add_detection(split)
-    split.add_argument("--starless", metavar="FILE", help="a starless version of FRAME that you already have, linear")
-    split.add_argument("--overwrite", action="store_true", help="replace existing files")
-
-    recolour = _command(commands, "recolour", _recolour, "give the stars true colours, leave the nebula untouched",
-                        "starcal recolour veil.fits -o veil-stars.fits")
-    _add_frame(recolour)
-    recolour.add_argument("-o", "--output", metavar="OUT", required=True, help="file to write (FITS)")
-    _add_white(recolour)
-    _add_detection(recolour)
-    _add_taste(recolour)
-    recolour.add_argument("--overwrite", action="store_true", help="replace existing files")
-
-    join = _command(commands, "join", _join, "put a starless frame and a star layer together",
-                    "starcal join veil-starless.fits veil-stars.fits -o veil-joined.fits")
-    join.add_argument("starless", metavar="STARLESS")
-    join.add_argument("stars", metavar="STARS")
-    join.add_argument("-o", "--output", metavar="OUT", required=True, help="file to write (FITS)")
-    join.add_argument("--how", choices=("add", "screen"), default="add",
-                      help="add linear layers, or screen stretched ones in [0, 1] (default: add)")
-    join.add_argument("--stretch", action="store_true",
-                      help="stretch the two linear layers for display, each its own way, then screen them")
-    join.add_argument("--overwrite", action="store_true", help="replace existing files")
-
-    audit = _command(commands, "audit", _audit, "count the stars of impossible colours in a picture",
-                     "starcal audit veil.png")
-    audit.add_argument("picture", metavar="PICTURE", help="FITS, TIFF, PNG or JPEG, linear or stretched")
-    _add_white(audit)
-    audit.add_argument("--stretched", choices=("auto", "yes", "no"), default="auto",
-                       help="whether it is stretched for display (default: found out)")
-    audit.add_argument("--report", metavar="FILE", help="write a page with plot, map and table (HTML)")
-    audit.add_argument("--overwrite", action="store_true", help="replace an existing report")
-
-
-def _add_taste(parser) -> None:
-    parser.add_argument("--route", choices=("best", "palette"), default="best",
-                        help="best source for each star, or one synthetic yellow-white (default: best)")
-    parser.add_argument("--bv", type=_star_colour, default=0.75, metavar="BV",
-                        help="B-V of the palette (default: 0.75)")
-    parser.add_argument("--spread", type=_not_negative, default=0.0, metavar="MAG",
-                        help="invented spread of the palette's B-V (default: 0)")
-    parser.add_argument("--warmth", type=_not_negative, default=1.0, metavar="N", help="1 is true, more is redder")
-    parser.add_argument("--saturation", type=_not_negative, default=1.0, metavar="N", help="1 is true, 0 is white")
-    parser.add_argument("--starless", metavar="FILE", help="a starless version of FRAME that you already have, linear")
-    parser.add_argument("--star-frame", metavar="FILE",
-                        help="a separate broadband frame of the field: its stars are calibrated and used")
-    parser.add_argument("--star-brightness", type=_positive, default=1.0, metavar="N",
-                        help="of the star frame's stars; 1 is as prominent as before (default)")
-
-
-def _add_catalogue(commands) -> None:
-    catalogue = _parser(commands.add_parser, name="catalogue", help="the star catalogue",
-                        description="The star catalogue.", epilog="example: starcal catalogue info")
-    actions = catalogue.add_subparsers(title="actions", metavar="ACTION", required=True)
-    _command(actions, "info", _catalogue_info, "what the embedded catalogue is", "starcal catalogue info").set_defaults(
-        verify=False)
-    _command(actions, "verify", _catalogue_info, "compare the catalogue's files with their checksums",
-             "starcal catalogue verify").set_defaults(verify=True)
-
-
-def _positive(text: str) -> float:
-    value = float(text)
-    if not 0 < value < float("inf"):
-        raise argparse.ArgumentTypeError(f"{text} given, a number above 0 needed")
-    return value
-
-
-def _not_negative(text: str) -> float:
-    value = float(text)
-    if not 0 <= value < float("inf"):
-        raise argparse.ArgumentTypeError(f"{text} given, 0 or more needed")
-    return value
-
-
-def _star_colour(text: str) -> float:
-    value = float(text)
-    if not -0.37 <= value <= 1.5:
-        raise argparse.ArgumentTypeError(f"{text} given, stars have B-V from -0.37 to 1.5")
-    return value
+COMMANDS = {"run": _run, "check": _check, "calibrate": _calibrate, "compose": _compose, "split": _split,
+            "recolour": _recolour, "join": _join, "audit": _audit, "demo": _demo, "catalogue fetch": _catalogue_fetch,
+            "catalogue list": _catalogue_list, "catalogue info": _catalogue_info,
+            "catalogue verify": _catalogue_verify, "catalogue forget": _catalogue_forget}

@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 
 from .calibration import Calibrated, calibrate
-from .catalogue.embedded import bv_error_model
-from .checking import Progress, as_frame, check, silent
+from .catalogue.choose import Source
+from .checking import EMBEDDED, Progress, as_frame, check, silent
 from .colour import SOLAR_BV_MAG
 from .frame import Frame, require_wcs, write_fits
 from .layers import Split, join_add, plausible_starless, recolour, split
@@ -81,7 +81,7 @@ class Recoloured:
 
 def recolour_stars(frame: Frame | str | Path, *, taste: Taste | None = None, starless: Frame | None = None,
                    star_frame: Frame | None = None, white_bv: float = SOLAR_BV_MAG, snr_min: float = 5.0,
-                   progress: Progress = silent) -> Recoloured:
+                   source: Source = EMBEDDED, progress: Progress = silent) -> Recoloured:
     """Give every star of a linear frame the colour of a star and leave the nebula untouched.
 
     Parameters
@@ -94,7 +94,7 @@ def recolour_stars(frame: Frame | str | Path, *, taste: Taste | None = None, sta
         A starless version of the frame that is already there.
     star_frame : Frame, optional
         A separate broadband frame with a WCS, whose stars are calibrated and take the place of the frame's own.
-    white_bv, snr_min, progress
+    white_bv, snr_min, source, progress
         As for `checking.check`.
 
     Returns
@@ -108,13 +108,14 @@ def recolour_stars(frame: Frame | str | Path, *, taste: Taste | None = None, sta
         calibrated or does not lie on it.
     """
     frame = as_frame(frame, progress)
-    found = check(frame, white_bv=white_bv, snr_min=snr_min, assume_linear=True, progress=progress)
+    found = check(frame, white_bv=white_bv, snr_min=snr_min, assume_linear=True, source=source,
+                  progress=progress)
     progress("splitting stars from nebula", 0.6)
-    return recolour_checked(frame, found, taste or Taste(), starless, star_frame)
+    return recolour_checked(frame, found, taste or Taste(), starless, star_frame, source)
 
 
 def recolour_checked(frame: Frame, found: CheckResult, taste: Taste, starless: Frame | None = None,
-                     star_frame: Frame | None = None) -> Recoloured:
+                     star_frame: Frame | None = None, source: Source = EMBEDDED) -> Recoloured:
     """The same for a frame that has been checked.
 
     Parameters
@@ -124,6 +125,8 @@ def recolour_checked(frame: Frame, found: CheckResult, taste: Taste, starless: F
         Of that frame.
     taste : Taste
     starless, star_frame : Frame, optional
+    source : catalogue.choose.Source
+        For the star frame.
 
     Returns
     -------
@@ -137,7 +140,7 @@ def recolour_checked(frame: Frame, found: CheckResult, taste: Taste, starless: F
     found = _told(found, colours)
     history = _history(found, colours, taste)
     if star_frame is not None:
-        return _with_star_frame(frame, found, parts, layer, colours, history, star_frame, taste)
+        return _with_star_frame(frame, found, parts, layer, colours, history, star_frame, taste, source)
     picture = frame.pixels.copy()
     np.add(parts.starless, layer, out=picture, where=parts.footprint)
     return Recoloured(frame.refill(picture), parts.starless, layer, colours, frame, found, history)
@@ -163,10 +166,11 @@ def _history(found: CheckResult, colours: StarColours, taste: Taste) -> tuple[st
 # --- a separate star frame -------------------------------------------------------------------------------------
 
 
-def _with_star_frame(frame, found, parts, layer, colours, history, star_frame, taste) -> Recoloured:
+def _with_star_frame(frame, found, parts, layer, colours, history, star_frame, taste,
+                     source) -> Recoloured:
     """The picture with the stars of a calibrated broadband frame as far as that reaches, the own ones beyond."""
     nebula = Field(parts, found.stars, require_wcs(frame), frame.name)
-    calibrated = calibrate(star_frame, sky="keep", white_bv=found.white_bv)
+    calibrated = calibrate(star_frame, sky="keep", white_bv=found.white_bv, source=source)
     joined = join_star_frame(nebula, layer, _star_field(calibrated), star_brightness=taste.star_brightness)
     picture = join_add(joined.starless, joined.stars)
     x, y = (np.clip(np.rint(found.stars[name].value).astype(int), 0, size - 1)
@@ -199,4 +203,4 @@ def _with_starless(parts: Split, frame: Frame, starless: Frame, found: CheckResu
 def _colours(found: CheckResult, parts: Split, taste: Taste) -> StarColours:
     if taste.route == "palette" or found.linearity.stretched:
         return from_palette(yellow_white(len(found.stars), taste.bv_mag, taste.spread_mag))
-    return choose_colours(found.stars, parts.flux, parts.model.flux_error, bv_error_model)
+    return choose_colours(found.stars, parts.flux, parts.model.flux_error)

@@ -8,7 +8,8 @@ import numpy as np
 from . import tone
 from .audit import Audit, audit_picture
 from .calibration import apply_calibration
-from .checking import Progress, as_frame, check, silent
+from .catalogue.choose import Source
+from .checking import EMBEDDED, Progress, as_frame, check, silent
 from .colour import SOLAR_BV_MAG
 from .colouring import Taste, recolour_checked
 from .errors import OutputError
@@ -49,7 +50,7 @@ class RunResult:
 def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: float = SOLAR_BV_MAG,
         model: str = "gains", sky: str = "grey", taste: Taste | None = None, starless: Frame | None = None,
         star_frame: Frame | None = None, snr_min: float = 5.0, assume_linear: bool = False, tiff: bool = False,
-        overwrite: bool = False, progress: Progress = silent) -> RunResult:
+        overwrite: bool = False, source: Source = EMBEDDED, progress: Progress = silent) -> RunResult:
     """Do the whole job: check a frame, choose the route, make the picture, write files and a report.
 
     Parameters
@@ -58,7 +59,7 @@ def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: f
         A linear colour frame.
     out : str or Path, optional
         Folder for the files; by default ``FRAME-starcal`` beside the frame.
-    white_bv, model, sky, snr_min, assume_linear, progress
+    white_bv, model, sky, snr_min, assume_linear, source, progress
         As for `calibration.calibrate`.
     taste, starless, star_frame
         As for `colouring.recolour_stars`; with a star frame its stars are taken, whatever the verdict.
@@ -84,14 +85,14 @@ def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: f
     _require_free(folder, tiff, overwrite)
     frame, taste = as_frame(frame, progress), taste or Taste()
     settings = {"white_bv": white_bv, "model": model, "sky": sky, "snr_min": snr_min, "assume_linear": assume_linear,
-                "taste": asdict(taste)}
+                "catalogue": source.name, "taste": asdict(taste)}
     found = check(frame, white_bv=white_bv, model=model, snr_min=snr_min, assume_linear=assume_linear,
-                  progress=progress)
+                  source=source, progress=progress)
     progress("making the picture", 0.7)
     if found.route == "gains" and star_frame is None:
         made = _by_gains(frame, found, sky)
     else:
-        made = _by_star(frame, found, taste, starless, star_frame)
+        made = _by_star(frame, found, taste, starless, star_frame, source)
     progress("writing", 0.9)
     return _write(folder, frame, made, settings, tiff, overwrite)
 
@@ -111,8 +112,8 @@ def _by_gains(frame: Frame, found: CheckResult, sky: str) -> _Made:
     return _Made(calibrated.pixels, calibrated.history, {}, found)
 
 
-def _by_star(frame: Frame, found: CheckResult, taste: Taste, starless: Frame | None, star_frame: Frame | None) -> _Made:
-    made = recolour_checked(frame, found, taste, starless, star_frame)
+def _by_star(frame: Frame, found: CheckResult, *cure) -> _Made:
+    made = recolour_checked(frame, found, *cure)
     return _Made(made.picture, made.history, {"starless.fits": made.starless, "stars.fits": made.stars}, made.check)
 
 

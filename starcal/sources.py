@@ -48,17 +48,16 @@ class StarColours:
         return {str(name): int(count) for name, count in zip(names, counts, strict=True)}
 
 
-def choose_colours(stars: Table, flux: np.ndarray, flux_error: np.ndarray, bv_error_model) -> StarColours:
+def choose_colours(stars: Table, flux: np.ndarray, flux_error: np.ndarray) -> StarColours:
     """Give every star the B-V that its sources allow, weighted by inverse variance.
 
     Parameters
     ----------
     stars : Table
-        A star table that `checking.check` has gone over: with ``flags`` and, after a match, ``bv_mag`` and ``v_mag``.
+        A star table that `checking.check` has gone over: with ``flags`` and, after a match, ``bv_mag`` and its
+        ``bv_fit_error_mag``.
     flux, flux_error : ndarray, shape (3, n)
         Of the same stars, in the linear frame as it is; NaN or not positive where unknown.
-    bv_error_model : callable
-        From V to the error of the catalogue's B-V, both mag.
 
     Returns
     -------
@@ -67,7 +66,7 @@ def choose_colours(stars: Table, flux: np.ndarray, flux_error: np.ndarray, bv_er
     ratio, error = log_ratios(flux, flux_error)
     usable = np.isfinite(ratio).all(axis=0) & (stars["flags"] & NOT_FOR_RATIOS == 0)
     ratio, error = np.where(usable, ratio, np.nan), np.where(usable, error, np.nan)
-    catalogue = _catalogue(stars, bv_error_model)
+    catalogue = _catalogue(stars)
     fit = _trained(stars, ratio, error, catalogue)
     inferred = _inferred(fit, ratio, error)
     name = "continuum"
@@ -76,12 +75,11 @@ def choose_colours(stars: Table, flux: np.ndarray, flux_error: np.ndarray, bv_er
     return _combined(catalogue, inferred, name, _field(fit, catalogue[0]), fit)
 
 
-def _catalogue(stars: Table, bv_error_model):
+def _catalogue(stars: Table):
     if "bv_mag" not in stars.colnames:
         return np.full(len(stars), np.nan), np.full(len(stars), np.nan)
     known = (stars["flags"] & NOT_FOR_CATALOGUE == 0) & np.isfinite(stars["bv_mag"])
-    return (np.where(known, stars["bv_mag"], np.nan),
-            np.where(known, bv_error_model(np.nan_to_num(np.asarray(stars["v_mag"]), nan=12.0)), np.nan))
+    return tuple(np.where(known, np.asarray(stars[name], float), np.nan) for name in ("bv_mag", "bv_fit_error_mag"))
 
 
 def _trained(stars: Table, ratio, error, catalogue) -> ContinuumFit | None:

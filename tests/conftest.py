@@ -65,3 +65,9 @@ def frame_of():
         wcs = WCS(header).celestial if "CTYPE1" in header else None
         return Frame(np.array(scene.pixels), header, wcs, name=name, epoch_yr=2024.7)
     return make
+
+
+@pytest.fixture(autouse=True)
+def empty_cache(tmp_path_factory, monkeypatch):
+    """No test sees the fields that the user keeps, nor leaves one there."""
+    monkeypatch.setenv("STARCAL_CACHE", str(tmp_path_factory.mktemp("cache")))

@@ -2,6 +2,7 @@
 
 import json
 import os
+import socket
 import subprocess
 import sys
 
@@ -9,7 +10,8 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from starcal.cli import build_parser, main
+from starcal.arguments import build_parser
+from starcal.cli import main
 from starcal.frame import write_fits
 from starcal.scene import make_scene
 
@@ -167,6 +169,28 @@ def test_catalogue_info_and_verify(capsys):
     assert json.loads(capsys.readouterr().out)["rows"] > 2_500_000  # Hoeg et al. 2000: 2 539 913 and the supplement
     assert main(["catalogue", "verify"]) == 0
     assert "checksum" in capsys.readouterr().out
+
+
+def test_the_cache_is_listed_verified_and_cleared(capsys):
+    for action in ("list", "verify", "forget"):
+        assert main(["catalogue", action]) == 0
+    assert "0 fields" in capsys.readouterr().out
+    assert main(["catalogue", "info", "nosuch.ecsv"]) == 1
+    assert "nosuch.ecsv" in one_line(capsys)
+
+
+def test_a_service_out_of_reach_is_one_line_with_the_command_for_elsewhere(folder, monkeypatch, capsys):
+    with socket.socket() as taken:  # bound but not listening: connections to it are refused
+        taken.bind(("127.0.0.1", 0))
+        monkeypatch.setenv("STARCAL_GAIA_URL", f"http://127.0.0.1:{taken.getsockname()[1]}/tap")
+        assert main(["check", str(folder / "broad.fits"), "--catalogue", "gaia", "--timeout", "5"]) == 1
+    assert "starcal catalogue fetch --ra" in one_line(capsys)
+    assert main(["check", str(folder / "broad.fits"), "--catalogue", "embedded"]) == 0
+
+
+def test_an_unknown_catalogue_is_refused_with_the_names(folder, capsys):
+    assert main(["check", str(folder / "broad.fits"), "--catalogue", "gaja"]) == 1
+    assert "gaia" in one_line(capsys)
 
 
 def test_help_is_quick_to_load_and_every_command_has_an_example():

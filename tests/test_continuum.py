@@ -117,8 +117,8 @@ def test_each_star_takes_its_best_source():
     flags = np.where(np.arange(60) < 40, 0, Flag.NO_MATCH).astype(np.int32)
     flux[:, 59] = np.nan  # nothing is known of the last star
     stars = Table({"flags": flags, "bv_mag": np.where(flags == 0, listed, np.nan),
-                   "v_mag": np.where(flags == 0, v, np.nan)})
-    chosen = choose_colours(stars, flux, flux_error, flat)
+                   "bv_fit_error_mag": np.where(flags == 0, flat(v), np.nan)})
+    chosen = choose_colours(stars, flux, flux_error)
     assert chosen.route == "continuum"
     assert set(chosen.source[:20]) == {"catalogue"}
     assert set(chosen.source[40:59]) == {"continuum"}
@@ -133,7 +133,7 @@ def test_without_colour_in_the_channels_the_catalogue_is_left():
     rng = np.random.default_rng(7)
     listed = rng.normal(0.75, 0.35, 30)
     flux = np.ones((3, 30)) * rng.normal(1, 0.02, (3, 30))
-    chosen = choose_colours(table_of(30, bv_mag=listed, v_mag=np.full(30, 8.0)), flux, 0.02 * flux, flat)
+    chosen = choose_colours(table_of(30, bv_mag=listed, bv_fit_error_mag=np.full(30, 0.03)), flux, 0.02 * flux)
     assert chosen.route == "catalogue"
     assert "needed" in chosen.reason
     assert np.abs(chosen.bv_mag - listed).max() < 0.05  # mag; a catalogue error of 0.03 leaves little to the field
@@ -144,13 +144,13 @@ def test_a_saturated_star_has_no_ratio_but_may_have_a_catalogue_colour():
     flux, flux_error = fluxes(ratio, error)
     flags = np.zeros(30, np.int32)
     flags[0] = Flag.SATURATED
-    stars = Table({"flags": flags, "bv_mag": listed, "v_mag": np.full(30, 8.0)})
-    assert choose_colours(stars, flux, flux_error, flat).source[0] == "catalogue"
+    stars = Table({"flags": flags, "bv_mag": listed, "bv_fit_error_mag": np.full(30, 0.03)})
+    assert choose_colours(stars, flux, flux_error).source[0] == "catalogue"
 
 
 def test_a_mismatched_star_does_not_take_the_catalogue_colour_of_another():
-    stars = table_of(3, flags=Flag.MISMATCH, bv_mag=np.full(3, 1.4), v_mag=np.full(3, 8.0))
-    chosen = choose_colours(stars, np.full((3, 3), np.nan), np.ones((3, 3)), flat)
+    stars = table_of(3, flags=Flag.MISMATCH, bv_mag=np.full(3, 1.4), bv_fit_error_mag=np.full(3, 0.03))
+    chosen = choose_colours(stars, np.full((3, 3), np.nan), np.ones((3, 3)))
     assert (chosen.source == "palette").all()
     np.testing.assert_allclose(chosen.bv_mag, 0.75)
 
@@ -158,14 +158,14 @@ def test_a_mismatched_star_does_not_take_the_catalogue_colour_of_another():
 def test_the_field_spread_is_said_to_be_a_guess():
     _, _, _, ratio, error = stars_through("HOO", 100)
     flux, flux_error = fluxes(ratio, error)
-    chosen = choose_colours(table_of(100, flags=Flag.NO_MATCH), flux, flux_error, flat)
+    chosen = choose_colours(table_of(100, flags=Flag.NO_MATCH), flux, flux_error)
     assert chosen.route == "palette"
     assert "not measured" in chosen.reason
     assert "field spread" in set(chosen.source)
 
 
 def test_an_empty_table_is_no_crash():
-    chosen = choose_colours(table_of(0), np.empty((3, 0)), np.empty((3, 0)), flat)
+    chosen = choose_colours(table_of(0), np.empty((3, 0)), np.empty((3, 0)))
     assert len(chosen.bv_mag) == 0
     assert chosen.route == "palette"
 

@@ -14,9 +14,10 @@ PACKAGE = Path(__file__).parents[1] / "starcal"
 
 # Each rung may import those before it. A package (frame, catalogue) is one rung; a module that is not there is skipped.
 LADDER = ("errors", "colour", "frame", "background", "stars", "linearity", "catalogue", "match", "hints", "plate",
-          "solve", "fit", "verdict", "result", "palette", "continuum", "sources", "regrid", "compose", "layers", "starframe", "tone",
+          "solve", "fit", "verdict", "result", "palette", "continuum", "sources", "regrid", "compose", "layers",
+          "starframe", "tone",
           "audit", "plan", "clouds", "scene", "tables", "plots", "preview", "report", "checking", "calibration",
-          "colouring", "pipeline", "cli", "__main__")
+          "colouring", "pipeline", "arguments", "cli", "__main__")
 FILES = sorted(PACKAGE.rglob("*.py"))
 
 WRITERS = {"frame", "tables", "report", "catalogue"}  # what may put bytes into a file

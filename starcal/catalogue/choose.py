@@ -46,6 +46,16 @@ class Choice:
 
 
 @dataclass(frozen=True)
+class Source:
+    """Which catalogue to ask, and how; see `stars_around`."""
+
+    name: str = "embedded"
+    online: bool | None = None
+    timeout_s: float = 60.0
+    mapping: dict[str, str] | None = None
+
+
+@dataclass(frozen=True)
 class Fetched:
     """A field that is in the cache now.
 

@@ -1,0 +1,225 @@
+"""What can be typed: every command with its options and an example. Imports nothing heavy."""
+
+import argparse
+
+from . import __version__
+
+EPILOG = """\
+exit status: 0 done, 1 could not (one line says why), 2 wrong usage
+
+example: starcal demo owl && starcal run owl/cygnus-camera.fits
+"""
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """All commands with their options and an example each."""
+    parser = _parser(argparse.ArgumentParser, prog="starcal", epilog=EPILOG,
+                     description="True star colours for deep-sky pictures.")
+    parser.add_argument("--version", action="version", version=f"starcal {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+
+    run = _command(commands, "run", "the whole job: check, choose the route, write picture and report",
+                   "starcal run veil.fits --out veil-stars")
+    _add_frame(run)
+    run.add_argument("--out", metavar="DIR", help="folder for the files (default: FRAME-starcal)")
+    run.add_argument("--tiff", action="store_true", help="write the picture as 16-bit TIFF, too")
+    _add_fit(run)
+    _add_taste(run)
+    _add_output(run)
+
+    check = _command(commands, "check", "say whether calibration can rescue a frame, with numbers",
+                     "starcal check *.fits")
+    _add_frame(check, several=True)
+    _add_fit(check)
+
+    calibrate = _command(commands, "calibrate", "fit gains to catalogue B-V and apply them",
+                         "starcal calibrate veil.fits -o veil-calibrated.fits")
+    _add_frame(calibrate)
+    calibrate.add_argument("-o", "--output", metavar="OUT", required=True, help="file to write (FITS)")
+    _add_fit(calibrate)
+    _add_output(calibrate)
+
+    _add_layers(commands)
+
+    demo = _command(commands, "demo", "write small example frames to try the rest on", "starcal demo owl")
+    demo.add_argument("folder", metavar="DIR")
+    demo.add_argument("--overwrite", action="store_true", help="replace existing files")
+
+    _add_catalogue(commands)
+    return parser
+
+
+def _parser(make, **settings) -> argparse.ArgumentParser:
+    return make(formatter_class=argparse.RawDescriptionHelpFormatter, allow_abbrev=False, **settings)
+
+
+def _command(commands, name, purpose, example, command=None) -> argparse.ArgumentParser:
+    parser = _parser(commands.add_parser, name=name, help=purpose, description=purpose[0].upper() + purpose[1:] + ".",
+                     epilog=f"example: {example}")
+    parser.set_defaults(command=command or name)
+    parser.add_argument("--json", action="store_true", help="print JSON and nothing else")
+    parser.add_argument("-q", "--quiet", action="store_true", help="print nothing but errors")
+    return parser
+
+
+def _add_frame(parser, several: bool = False) -> None:
+    parser.add_argument("frame", metavar="FRAME", nargs="*",
+                        help="linear colour " + ("frames" if several else "frame") + ": FITS, TIFF or PNG")
+    for channel in ("red", "green", "blue"):
+        parser.add_argument(f"--{channel}", metavar="FILE", help=f"{channel} channel as a file of its own")
+    parser.add_argument("--wcs", metavar="FILE", help="FITS header or .wcs file that says where the frame points")
+    parser.add_argument("--full-scale", type=_positive, metavar="N", help="value in the file that means full scale")
+    parser.set_defaults(frame_parser=parser, several=several)
+
+
+def _add_white(parser) -> None:
+    parser.add_argument("--white-bv", type=_star_colour, default=0.65, metavar="BV",
+                        help="B-V of the star that comes out neutral (default: 0.65, the sun)")
+
+
+def _add_detection(parser) -> None:
+    parser.add_argument("--snr", type=_positive, default=5.0, metavar="N", help="detection threshold (default: 5)")
+
+
+def _add_source(parser) -> None:
+    parser.add_argument("--catalogue", default="embedded", metavar="NAME",
+                        help="embedded (default), gaia, apass, tycho2-online, file:PATH, or auto: a cached deeper "
+                             "field if there is one")
+    parser.add_argument("--columns", metavar="MAP", help="columns of your own table: ra=..,dec=..,v=..,bv=..")
+    parser.add_argument("--online", action=argparse.BooleanOptionalAction, default=None,
+                        help="whether the network may be asked (default: only for a catalogue that you name)")
+    parser.add_argument("--timeout", type=_positive, default=60.0, metavar="S",
+                        help="seconds for all that is asked of the network (default: 60)")
+
+
+def _add_fit(parser) -> None:
+    _add_white(parser)
+    _add_source(parser)
+    _add_detection(parser)
+    parser.add_argument("--model", choices=("gains", "matrix"), default="gains",
+                        help="gains per channel, or a 3x3 matrix on 20 stars and more")
+    parser.add_argument("--assume-linear", action="store_true", help="believe that the frame is linear")
+
+
+def _add_output(parser) -> None:
+    parser.add_argument("--sky", choices=("grey", "keep"), default="grey",
+                        help="bring the sky background to grey, or keep it as it comes (default: grey)")
+    parser.add_argument("--overwrite", action="store_true", help="replace existing files")
+
+
+def _add_layers(commands) -> None:
+    """The commands that take a picture apart, colour its stars, put it together and judge it."""
+    compose = _command(commands, "compose", "put three mono frames together to one colour frame",
+                       "starcal compose --red s2.fits --green ha.fits --blue o3.fits -o sho.fits")
+    for channel in ("red", "green", "blue"):
+        compose.add_argument(f"--{channel}", metavar="FILE", required=True, help=f"file of the {channel} channel")
+    compose.add_argument("-o", "--output", metavar="OUT", required=True, help="file to write (FITS)")
+    compose.add_argument("--match", choices=("none", "background", "linear"), default="none",
+                         help="leave levels as they are; same sky and noise; or fit channel to channel (default: none)")
+    compose.add_argument("--full-scale", type=_positive, metavar="N", help="value in the files that means full scale")
+    compose.add_argument("--overwrite", action="store_true", help="replace existing files")
+
+    split = _command(commands, "split", "split a frame into stars and starless; their sum is the frame",
+                     "starcal split veil.fits -o veil")
+    _add_frame(split)
+    split.add_argument("-o", "--output", metavar="STEM", required=True,
+                       help="writes STEM-starless.fits and STEM-stars.fits")
+    _add_detection(split)
+    split.add_argument("--starless", metavar="FILE", help="a starless version of FRAME that you already have, linear")
+    split.add_argument("--overwrite", action="store_true", help="replace existing files")
+
+    recolour = _command(commands, "recolour", "give the stars true colours, leave the nebula untouched",
+                        "starcal recolour veil.fits -o veil-stars.fits")
+    _add_frame(recolour)
+    recolour.add_argument("-o", "--output", metavar="OUT", required=True, help="file to write (FITS)")
+    _add_white(recolour)
+    _add_source(recolour)
+    _add_detection(recolour)
+    _add_taste(recolour)
+    recolour.add_argument("--overwrite", action="store_true", help="replace existing files")
+
+    join = _command(commands, "join", "put a starless frame and a star layer together",
+                    "starcal join veil-starless.fits veil-stars.fits -o veil-joined.fits")
+    join.add_argument("starless", metavar="STARLESS")
+    join.add_argument("stars", metavar="STARS")
+    join.add_argument("-o", "--output", metavar="OUT", required=True, help="file to write (FITS)")
+    join.add_argument("--how", choices=("add", "screen"), default="add",
+                      help="add linear layers, or screen stretched ones in [0, 1] (default: add)")
+    join.add_argument("--stretch", action="store_true",
+                      help="stretch the two linear layers for display, each its own way, then screen them")
+    join.add_argument("--overwrite", action="store_true", help="replace existing files")
+
+    audit = _command(commands, "audit", "count the stars of impossible colours in a picture",
+                     "starcal audit veil.png")
+    audit.add_argument("picture", metavar="PICTURE", help="FITS, TIFF, PNG or JPEG, linear or stretched")
+    _add_white(audit)
+    audit.add_argument("--stretched", choices=("auto", "yes", "no"), default="auto",
+                       help="whether it is stretched for display (default: found out)")
+    audit.add_argument("--report", metavar="FILE", help="write a page with plot, map and table (HTML)")
+    audit.add_argument("--overwrite", action="store_true", help="replace an existing report")
+
+
+def _add_taste(parser) -> None:
+    parser.add_argument("--route", choices=("best", "palette"), default="best",
+                        help="best source for each star, or one synthetic yellow-white (default: best)")
+    parser.add_argument("--bv", type=_star_colour, default=0.75, metavar="BV",
+                        help="B-V of the palette (default: 0.75)")
+    parser.add_argument("--spread", type=_not_negative, default=0.0, metavar="MAG",
+                        help="invented spread of the palette's B-V (default: 0)")
+    parser.add_argument("--warmth", type=_not_negative, default=1.0, metavar="N", help="1 is true, more is redder")
+    parser.add_argument("--saturation", type=_not_negative, default=1.0, metavar="N", help="1 is true, 0 is white")
+    parser.add_argument("--starless", metavar="FILE", help="a starless version of FRAME that you already have, linear")
+    parser.add_argument("--star-frame", metavar="FILE",
+                        help="a separate broadband frame of the field: its stars are calibrated and used")
+    parser.add_argument("--star-brightness", type=_positive, default=1.0, metavar="N",
+                        help="of the star frame's stars; 1 is as prominent as before (default)")
+
+
+def _add_catalogue(commands) -> None:
+    catalogue = _parser(commands.add_parser, name="catalogue", help="the star catalogue",
+                        description="The star catalogue.", epilog="example: starcal catalogue info")
+    actions = catalogue.add_subparsers(title="actions", metavar="ACTION", required=True)
+
+    fetch = _action(actions, "fetch", "put a field of a deeper catalogue into the cache, for use without a network",
+                    "starcal catalogue fetch --ra 305.6 --dec 40.3 --radius 0.5 --catalogue gaia")
+    place = fetch.add_mutually_exclusive_group(required=True)
+    place.add_argument("--ra", type=float, metavar="DEG", help="centre, right ascension in degrees")
+    place.add_argument("--for", dest="frame", metavar="FRAME", help="the field of a frame with a WCS")
+    fetch.add_argument("--dec", type=float, metavar="DEG", help="centre, declination in degrees")
+    fetch.add_argument("--radius", type=_positive, default=1.0, metavar="DEG", help="of the field (default: 1)")
+    fetch.add_argument("--limit", type=_positive, default=15.0, metavar="MAG", help="faintest V wanted (default: 15)")
+    fetch.add_argument("--catalogue", choices=("gaia", "apass", "tycho2-online"), default="gaia",
+                       help="which to ask (default: gaia)")
+    fetch.add_argument("--timeout", type=_positive, default=60.0, metavar="S", help="in seconds (default: 60)")
+
+    _action(actions, "list", "the fields in the cache", "starcal catalogue list")
+    for name, purpose in (("info", "what the embedded catalogue is, or a field of the cache"),
+                          ("verify", "compare the catalogues' files with their checksums"),
+                          ("forget", "remove a field from the cache, or all of them")):
+        action = _action(actions, name, purpose, f"starcal catalogue {name}")
+        action.add_argument("name", metavar="NAME", nargs="?", help="a file that `starcal catalogue list` names")
+
+
+def _action(actions, name, purpose, example) -> argparse.ArgumentParser:
+    return _command(actions, name, purpose, example, f"catalogue {name}")
+
+
+def _positive(text: str) -> float:
+    value = float(text)
+    if not 0 < value < float("inf"):
+        raise argparse.ArgumentTypeError(f"{text} given, a number above 0 needed")
+    return value
+
+
+def _not_negative(text: str) -> float:
+    value = float(text)
+    if not 0 <= value < float("inf"):
+        raise argparse.ArgumentTypeError(f"{text} given, 0 or more needed")
+    return value
+
+
+def _star_colour(text: str) -> float:
+    value = float(text)
+    if not -0.37 <= value <= 1.5:
+        raise argparse.ArgumentTypeError(f"{text} given, stars have B-V from -0.37 to 1.5")
+    return value

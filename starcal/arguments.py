@@ -69,6 +69,9 @@ def _add_frame(parser, several: bool = False) -> None:
         parser.add_argument(f"--{channel}", metavar="FILE", help=f"{channel} channel as a file of its own")
     parser.add_argument("--wcs", metavar="FILE", help="FITS header or .wcs file that says where the frame points")
     parser.add_argument("--full-scale", type=_positive, metavar="N", help="value in the file that means full scale")
+    parser.add_argument("--ra", help="without a WCS: right ascension of the middle, degrees or 20h22m14s")
+    parser.add_argument("--dec", help="without a WCS: declination of the middle, degrees or +40d15m24s")
+    parser.add_argument("--scale", type=_positive, metavar="ARCSEC", help="without a WCS: size of a pixel")
     parser.set_defaults(frame_parser=parser, several=several)
 
 

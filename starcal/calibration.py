@@ -7,11 +7,12 @@ import numpy as np
 
 from .background import frame_noise
 from .catalogue.choose import Source
-from .checking import EMBEDDED, Progress, as_frame, check, silent
+from .checking import EMBEDDED, Progress, as_frame, check, relocated, silent
 from .colour import SOLAR_BV_MAG
 from .errors import FrameError, NotLinearError, TooFewStars
 from .fit import MIN_STARS
 from .frame import Frame, write_fits
+from .hints import Hints
 from .result import CheckResult
 
 WHITEN_FROM = 0.9  # of the clipping level; fully white at the level itself, so that no edge shows
@@ -59,7 +60,7 @@ class Calibrated:
 
 def calibrate(frame: Frame | str | Path, *, sky: str = "grey", model: str = "gains", white_bv: float = SOLAR_BV_MAG,
               snr_min: float = 5.0, assume_linear: bool = False, source: Source = EMBEDDED,
-              progress: Progress = silent) -> Calibrated:
+              hints: Hints | None = None, progress: Progress = silent) -> Calibrated:
     """Fit gains (or a matrix) to catalogue B-V and multiply the whole frame by them.
 
     Parameters
@@ -68,7 +69,7 @@ def calibrate(frame: Frame | str | Path, *, sky: str = "grey", model: str = "gai
         A linear colour frame with a WCS, or a star layer.
     sky : {"grey", "keep"}
         Whether one offset per channel brings the sky background to grey. Gradients stay.
-    model, white_bv, snr_min, assume_linear, source, progress
+    model, white_bv, snr_min, assume_linear, source, hints, progress
         As for `check`.
 
     Returns
@@ -88,10 +89,10 @@ def calibrate(frame: Frame | str | Path, *, sky: str = "grey", model: str = "gai
         raise ValueError(f"sky {sky!r} given; it is 'grey' or 'keep'")
     frame = as_frame(frame, progress)
     found = check(frame, white_bv=white_bv, model=model, snr_min=snr_min, assume_linear=assume_linear,
-                  source=source, progress=progress)
+                  source=source, hints=hints, progress=progress)
     _require_usable(found)
     progress("calibrating", 0.9)
-    return apply_calibration(frame, found, sky)
+    return apply_calibration(relocated(frame, found), found, sky)
 
 
 def _require_usable(found: CheckResult) -> None:

@@ -11,12 +11,14 @@ from scipy.spatial import cKDTree
 from . import colour, verdict
 from .catalogue import embedded
 from .catalogue.choose import Choice, Source, magnitude_limit, stars_around
-from .errors import TooFewStars
+from .errors import NoWCSError, TooFewStars
 from .fit import MIN_SPREAD_MATRIX, MIN_STARS, MIN_STARS_MATRIX, brightness_slope, fit_gains, fit_matrix
-from .frame import Frame, pixel_scale_arcsec, read_frame, require_wcs
+from .frame import Frame, pixel_scale_arcsec, read_frame, require_wcs, with_wcs
+from .hints import Hints, hints_from_header
 from .linearity import measure_linearity
 from .match import Match, match_catalogue
 from .result import CatalogueUse, CheckResult
+from .solve import solve
 from .sources import choose_colours
 from .stars import BLEND_FLUX_SHARE, CHANNELS, Flag, measure_stars
 
@@ -35,7 +37,7 @@ def silent(step: str, share: float) -> None:
 
 def check(frame: Frame | str | Path, *, white_bv: float = colour.SOLAR_BV_MAG, model: str = "gains",
           snr_min: float = 5.0, assume_linear: bool = False, source: Source = EMBEDDED,
-          progress: Progress = silent) -> CheckResult:
+          hints: Hints | None = None, progress: Progress = silent) -> CheckResult:
     """Say whether photometric calibration can rescue a frame.
 
     Parameters
@@ -52,6 +54,8 @@ def check(frame: Frame | str | Path, *, white_bv: float = colour.SOLAR_BV_MAG, m
         Believe that the frame is linear, whatever it looks like.
     source : catalogue.choose.Source
         Which catalogue to ask; by default the embedded one, offline.
+    hints : hints.Hints, optional
+        Where a frame without a WCS points and how large its pixels are; by default what its header tells.
     progress : callable
         Told the step and the share done.
 
@@ -77,6 +81,8 @@ def check(frame: Frame | str | Path, *, white_bv: float = colour.SOLAR_BV_MAG, m
     blank = CheckResult(frame.name, verdict.without_wcs(""), "palette", "", stars, None, None, np.empty(0, int), None,
                         measure_linearity(stars), None, white_bv, notes)
     progress("matching the catalogue", 0.6)
+    if frame.wcs is None:
+        blank, frame = _located(blank, frame, hints)
     result = _matched(blank, frame, source) if frame.wcs is not None else _unmatched(blank, frame)
     if result.linearity.stretched and not assume_linear:
         return _stretched(result)
@@ -114,6 +120,29 @@ def _gradient_note(noise) -> tuple[str, ...]:
         return ()
     return (f"the sky has a gradient: {max(noise.gradient):.0f} times the pixel noise from edge to edge; starcal does "
             "not remove it",)
+
+
+def _located(result: CheckResult, frame: Frame, hints: Hints | None) -> tuple[CheckResult, Frame]:
+    """The frame with a WCS found from its stars, if there are hints and the solution can be believed."""
+    try:
+        hints = hints or hints_from_header(frame.header)
+    except NoWCSError:
+        return result, frame
+    stars, epoch_yr = result.stars, frame.epoch_yr or 2000.0
+    solution = solve(np.column_stack([stars["x_px"].value, stars["y_px"].value]), instrumental_mag(stars),
+                     frame.pixels.shape[1:], lambda *circle: embedded.cone(*circle, epoch_yr=epoch_yr), hints)
+    noted = replace(result, notes=(*result.notes, f"no WCS in the header: {solution.message}"))
+    if solution.wcs is None:
+        return noted, frame
+    noted = replace(noted, solved=solution.wcs)
+    return noted, relocated(frame, noted)
+
+
+def relocated(frame: Frame, found: CheckResult) -> Frame:
+    """The frame with the WCS that its check has found, where it had none."""
+    if found.solved is None:
+        return frame
+    return replace(frame, wcs=found.solved, wcs_missing=(), header=with_wcs(frame.header, found.solved))
 
 
 def _unmatched(result: CheckResult, frame: Frame) -> CheckResult:

@@ -59,7 +59,8 @@ def _check(options) -> int:
     for source in sources:
         try:
             with _Bar(options) as bar:
-                result = check(_frame(options, source), progress=bar, **_fit_settings(options))
+                frame = _frame(options, source)
+                result = check(frame, progress=bar, hints=_hints(options, frame), **_fit_settings(options))
         except StarcalError as error:
             if len(sources) == 1 and not options.json:
                 raise
@@ -77,7 +78,8 @@ def _calibrate(options) -> int:
     _require_other_file(options)
     check_output(options.output, options.overwrite)
     with _Bar(options) as bar:
-        made = calibrate(_frame(options), sky=options.sky, progress=bar, **_fit_settings(options))
+        frame = _frame(options)
+        made = calibrate(frame, sky=options.sky, progress=bar, hints=_hints(options, frame), **_fit_settings(options))
         made.write(options.output, overwrite=options.overwrite)
     _show(options, made.check.to_dict() | {"output": options.output},
           f"{made.check.summary()}\nwritten: {options.output}")
@@ -95,7 +97,8 @@ def _run(options) -> int:
     from .pipeline import run
 
     with _Bar(options) as bar:
-        done = run(_frame(options) if options.red else _run_source(options), options.out, sky=options.sky,
+        source = _frame(options) if options.red else _run_source(options)
+        done = run(source, options.out, sky=options.sky, hints=_hints(options, source),
                    taste=_taste(options), tiff=options.tiff, **_other_frames(options),
                    overwrite=options.overwrite, progress=bar, **_fit_settings(options))
     audits = {"before": done.audit_before.to_dict(), "after": done.audit_after.to_dict()}
@@ -106,7 +109,7 @@ def _run(options) -> int:
 
 def _run_source(options):
     """The path itself where nothing else is needed to read it, so that the folder can be named and checked first."""
-    if options.wcs is None and options.full_scale is None:
+    if not any([options.wcs, options.full_scale, options.ra, options.dec, options.scale]):
         return options.frame[0]
     options.out = options.out or f"{os.path.splitext(options.frame[0])[0]}-starcal"
     return _frame(options)
@@ -171,7 +174,8 @@ def _recolour(options) -> int:
     _require_other_file(options)
     check_output(options.output, options.overwrite)
     with _Bar(options) as bar:
-        made = recolour_stars(_frame(options), taste=_taste(options), **_other_frames(options),
+        frame = _frame(options)
+        made = recolour_stars(frame, taste=_taste(options), hints=_hints(options, frame), **_other_frames(options),
                               white_bv=options.white_bv, snr_min=options.snr, source=_source(options), progress=bar)
         made.write(options.output, overwrite=options.overwrite)
     tally = made.colours.tally()
@@ -329,6 +333,15 @@ def _frame(options, source=None):
 def _fit_settings(options) -> dict:
     return {"white_bv": options.white_bv, "model": options.model, "snr_min": options.snr,
             "assume_linear": options.assume_linear, "source": _source(options)}
+
+
+def _hints(options, frame):
+    """Where a frame without a WCS points, if that was typed; else its header is asked."""
+    if not (options.ra or options.dec or options.scale):
+        return None
+    from .hints import hints_from_header
+
+    return hints_from_header(frame.header, ra=options.ra, dec=options.dec, scale_arcsec=options.scale)
 
 
 def _source(options):

@@ -7,9 +7,10 @@ import numpy as np
 
 from .calibration import Calibrated, calibrate
 from .catalogue.choose import Source
-from .checking import EMBEDDED, Progress, as_frame, check, silent
+from .checking import EMBEDDED, Progress, as_frame, check, relocated, silent
 from .colour import SOLAR_BV_MAG
 from .frame import Frame, require_wcs, write_fits
+from .hints import Hints
 from .layers import Split, join_add, plausible_starless, recolour, split
 from .palette import YELLOW_WHITE_BV_MAG, star_colours, yellow_white
 from .result import CheckResult
@@ -81,7 +82,7 @@ class Recoloured:
 
 def recolour_stars(frame: Frame | str | Path, *, taste: Taste | None = None, starless: Frame | None = None,
                    star_frame: Frame | None = None, white_bv: float = SOLAR_BV_MAG, snr_min: float = 5.0,
-                   source: Source = EMBEDDED, progress: Progress = silent) -> Recoloured:
+                   source: Source = EMBEDDED, hints: Hints | None = None, progress: Progress = silent) -> Recoloured:
     """Give every star of a linear frame the colour of a star and leave the nebula untouched.
 
     Parameters
@@ -94,7 +95,7 @@ def recolour_stars(frame: Frame | str | Path, *, taste: Taste | None = None, sta
         A starless version of the frame that is already there.
     star_frame : Frame, optional
         A separate broadband frame with a WCS, whose stars are calibrated and take the place of the frame's own.
-    white_bv, snr_min, source, progress
+    white_bv, snr_min, source, hints, progress
         As for `checking.check`.
 
     Returns
@@ -109,9 +110,9 @@ def recolour_stars(frame: Frame | str | Path, *, taste: Taste | None = None, sta
     """
     frame = as_frame(frame, progress)
     found = check(frame, white_bv=white_bv, snr_min=snr_min, assume_linear=True, source=source,
-                  progress=progress)
+                  hints=hints, progress=progress)
     progress("splitting stars from nebula", 0.6)
-    return recolour_checked(frame, found, taste or Taste(), starless, star_frame, source)
+    return recolour_checked(relocated(frame, found), found, taste or Taste(), starless, star_frame, source)
 
 
 def recolour_checked(frame: Frame, found: CheckResult, taste: Taste, starless: Frame | None = None,

@@ -170,14 +170,14 @@ class _Search:
         offset = _vote(self.stars[self.order[:VOTERS]], listed[within[:VOTERS]])
         transform, radius, scatter = np.array([1, complex(*offset)]), 6.0, np.nan
         for _ in range(6):
-            star, partner, distance = _mutual_nearest(tree, _apply(transform, listed[within]), radius)
+            star, partner, distance = mutual_nearest(tree, _apply(transform, listed[within]), radius)
             if len(star) < 3:
                 return nothing
             transform = similarity(_complex(listed[within[partner]]), _complex(self.stars[star]))
             distance = np.hypot(*(_apply(transform, listed[within[partner]]) - self.stars[star]).T)
             scatter = _rayleigh_scatter(distance, radius)
             radius = float(np.clip(SCATTER_RADII * scatter, MIN_RADIUS_PX, MAX_RADIUS_PX))
-        star, partner, distance = _mutual_nearest(tree, _apply(transform, listed[within]), radius)
+        star, partner, distance = mutual_nearest(tree, _apply(transform, listed[within]), radius)
         if np.abs(_corner_motion(transform, self.size_px)).max() > 1.5 * REACH_PX:
             return nothing
         return _Pairs(star, within[partner], distance, transform, scatter, radius)
@@ -196,7 +196,7 @@ def _vote(stars: np.ndarray, listed: np.ndarray) -> np.ndarray:
     return np.array([bins[x] + 0.5, bins[y] + 0.5])
 
 
-def _mutual_nearest(tree: cKDTree, listed: np.ndarray, radius: float):
+def mutual_nearest(tree: cKDTree, listed: np.ndarray, radius: float):
     """Pairs in which each is the other's nearest, within ``radius``: star, listed, distance."""
     distance, star = tree.query(listed, distance_upper_bound=radius)
     near = np.flatnonzero(np.isfinite(distance))

@@ -9,11 +9,12 @@ from . import tone
 from .audit import Audit, audit_picture
 from .calibration import apply_calibration
 from .catalogue.choose import Source
-from .checking import EMBEDDED, Progress, as_frame, check, silent
+from .checking import EMBEDDED, Progress, as_frame, check, relocated, silent
 from .colour import SOLAR_BV_MAG
 from .colouring import Taste, recolour_checked
 from .errors import OutputError
 from .frame import Frame, write_fits, write_tiff16
+from .hints import Hints
 from .preview import write_preview
 from .result import CheckResult
 from .tables import write_json, write_stars
@@ -50,7 +51,8 @@ class RunResult:
 def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: float = SOLAR_BV_MAG,
         model: str = "gains", sky: str = "grey", taste: Taste | None = None, starless: Frame | None = None,
         star_frame: Frame | None = None, snr_min: float = 5.0, assume_linear: bool = False, tiff: bool = False,
-        overwrite: bool = False, source: Source = EMBEDDED, progress: Progress = silent) -> RunResult:
+        overwrite: bool = False, source: Source = EMBEDDED, hints: Hints | None = None,
+        progress: Progress = silent) -> RunResult:
     """Do the whole job: check a frame, choose the route, make the picture, write files and a report.
 
     Parameters
@@ -59,7 +61,7 @@ def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: f
         A linear colour frame.
     out : str or Path, optional
         Folder for the files; by default ``FRAME-starcal`` beside the frame.
-    white_bv, model, sky, snr_min, assume_linear, source, progress
+    white_bv, model, sky, snr_min, assume_linear, source, hints, progress
         As for `calibration.calibrate`.
     taste, starless, star_frame
         As for `colouring.recolour_stars`; with a star frame its stars are taken, whatever the verdict.
@@ -87,7 +89,8 @@ def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: f
     settings = {"white_bv": white_bv, "model": model, "sky": sky, "snr_min": snr_min, "assume_linear": assume_linear,
                 "catalogue": source.name, "taste": asdict(taste)}
     found = check(frame, white_bv=white_bv, model=model, snr_min=snr_min, assume_linear=assume_linear,
-                  source=source, progress=progress)
+                  source=source, hints=hints, progress=progress)
+    frame = relocated(frame, found)
     progress("making the picture", 0.7)
     if found.route == "gains" and star_frame is None:
         made = _by_gains(frame, found, sky)

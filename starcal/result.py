@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from astropy.table import Table
+from astropy.wcs import WCS
 
 from .fit import GainFit, MatrixFit
 from .linearity import Linearity
@@ -62,6 +63,8 @@ class CheckResult:
         B-V of the white reference.
     notes : tuple of str
         What else was noticed: masked pixels, a gradient, how the data were scaled.
+    solved : WCS or None
+        Found from the stars, where the frame had none.
     """
 
     frame: str
@@ -77,6 +80,7 @@ class CheckResult:
     catalogue: CatalogueUse | None
     white_bv: float
     notes: tuple[str, ...] = field(default=())
+    solved: WCS | None = field(default=None, repr=False)
 
     @property
     def gains(self) -> np.ndarray | None:
@@ -107,10 +111,11 @@ class CheckResult:
         match = self.match
         if match is None:
             return None
+        wcs = {"offset_px": match.offset_px, "rotation_deg": match.rotation_deg, "scale_error": match.scale_error,
+               "scatter_px": match.scatter_px}
         if not match.credible:
-            return {"offset_px": None, "rotation_deg": None, "scale_error": None, "scatter_px": None, "refined": False}
-        return {"offset_px": match.offset_px, "rotation_deg": match.rotation_deg, "scale_error": match.scale_error,
-                "scatter_px": match.scatter_px, "refined": True}
+            wcs = dict.fromkeys(wcs)
+        return wcs | {"refined": match.credible, "solved": self.solved is not None}
 
     def _fit_dict(self) -> dict:
         fit = self.fit

@@ -59,7 +59,9 @@ GO_ON_WITHOUT = "let `starcal run` colour the stars without calibration"
 def without_wcs(missing: str) -> Verdict:
     """The verdict for a frame that does not say where it points."""
     return Verdict("undecided", reasons=(f"the frame has no usable WCS ({missing}), so no star can be looked up",),
-                   next_steps=("plate-solve the frame, or give the solution with --wcs FILE", GO_ON_WITHOUT))
+                   next_steps=(
+        "say where it points, with --ra, --dec and --scale; or plate-solve it and give the solution with --wcs FILE",
+        GO_ON_WITHOUT))
 
 
 def without_match(match: Match, detected: int) -> Verdict:

@@ -119,6 +119,20 @@ def test_a_wcs_file_serves_a_frame_without_one(folder, tmp_path, capsys):
     assert json.loads(capsys.readouterr().out)["verdict"] == "rescue"
 
 
+def test_hints_serve_a_frame_without_a_wcs(folder, tmp_path, capsys):
+    place = ["--ra", "305.3", "--dec", "+40d25m", "--scale", "4.2"]  # 0.2 degrees and 5 % off
+    assert main(["run", "--json", str(folder / "unsolved.fits"), *place, "--out", str(tmp_path / "run")]) == 0
+    facts = json.loads(capsys.readouterr().out)
+    assert facts["verdict"] == "rescue"
+    assert facts["wcs"]["solved"]
+    assert fits.getheader(tmp_path / "run" / "picture.fits")["CTYPE1"].startswith("RA---TAN")
+
+
+def test_half_a_hint_says_what_is_missing(folder, capsys):
+    assert main(["check", str(folder / "unsolved.fits"), "--ra", "305.3"]) == 1
+    assert "--dec" in one_line(capsys)
+
+
 def test_three_files_make_a_frame(folder, tmp_path, capsys):
     data, header = fits.getdata(folder / "broad.fits", header=True)
     del header["NAXIS3"]

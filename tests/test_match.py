@@ -14,9 +14,9 @@ from scipy.spatial import cKDTree
 
 from starcal.match import (
     MAX_RADIUS_PX,
-    _mutual_nearest,
     clearly_above_chance,
     match_catalogue,
+    mutual_nearest,
     plane_to_sky,
     tangent_plane,
 )
@@ -83,7 +83,7 @@ def brute_force(stars, listed, radius):
 def test_pairs_are_those_of_brute_force(seed, n_stars, n_listed, radius):
     rng = np.random.default_rng(seed)
     stars, listed = rng.uniform(0, 100, (n_stars, 2)), rng.uniform(0, 100, (n_listed, 2))
-    star, partner, distance = _mutual_nearest(cKDTree(stars), listed, radius)
+    star, partner, distance = mutual_nearest(cKDTree(stars), listed, radius)
     assert set(zip(star, partner, strict=True)) == brute_force(stars, listed, radius)
     np.testing.assert_allclose(distance, np.hypot(*(stars[star] - listed[partner]).T))
 

@@ -8,9 +8,9 @@ the final name.
 
 from .output import atomic_write, check_output, write_fits, write_tiff16
 from .reading import Frame, Plane, frame_of_planes, read_channels, read_frame, read_plane
-from .sky import footprint_deg, pixel_scale_arcsec, require_wcs
+from .sky import footprint_deg, pixel_scale_arcsec, require_wcs, with_wcs
 
 __all__ = [
     "Frame", "Plane", "atomic_write", "check_output", "footprint_deg", "frame_of_planes", "pixel_scale_arcsec",
-    "read_channels", "read_frame", "read_plane", "require_wcs", "write_fits", "write_tiff16",
+    "read_channels", "read_frame", "read_plane", "require_wcs", "with_wcs", "write_fits", "write_tiff16",
 ]

@@ -1,0 +1,308 @@
+"""Hints, search and plates, on fields of real stars whose truth was put in here; WCS by astropy is the judge."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from astropy.coordinates import FK5, SkyCoord
+from astropy.io.fits import Header
+from astropy.wcs import WCS
+
+from starcal.catalogue.embedded import cone
+from starcal.checking import instrumental_mag
+from starcal.errors import NoWCSError
+from starcal.hints import Hints, hints_from_header
+from starcal.plate import LEVELS
+from starcal.scene import Setup, wcs_header
+from starcal.solve import refine, solve
+from starcal.stars import measure_stars
+
+SHAPE = (700, 1000)
+CYGNUS = {"ra_deg": 305.6, "dec_deg": 40.3, "scale_arcsec": 5.0}
+# name: centre, scale; wide and narrow, crowded and sparse, where right ascension ends or loses its meaning
+FIELDS = {
+    "crowded": CYGNUS,
+    "wide": {"ra_deg": 83.0, "dec_deg": 0.0, "scale_arcsec": 20.0},
+    "narrow": {"ra_deg": 305.6, "dec_deg": 40.3, "scale_arcsec": 2.0},
+    "galactic pole": {"ra_deg": 192.9, "dec_deg": 27.1, "scale_arcsec": 4.5},
+    "pole": {"ra_deg": 40.0, "dec_deg": 89.7, "scale_arcsec": 8.0},
+    "RA 0": {"ra_deg": 0.02, "dec_deg": -20.0, "scale_arcsec": 8.0},
+}
+
+
+def true_wcs(setup, sip=0.0):
+    header = wcs_header(setup, exact=True)
+    if sip:  # barrel: sip of the distance is lost at 500 pixels
+        cubic = -sip / 500**2
+        header.update({"CTYPE1": "RA---TAN-SIP", "CTYPE2": "DEC--TAN-SIP", "A_ORDER": 3, "B_ORDER": 3,
+                       "A_3_0": cubic, "A_1_2": cubic, "B_0_3": cubic, "B_2_1": cubic})
+    return WCS(header)
+
+
+def star_list(setup, seed=0, spurious=0.5, sip=0.0, noise_px=0.3):
+    """Positions and magnitudes of detections; a tenth of the catalogue missing, a share of them not in it."""
+    rng = np.random.default_rng(seed)
+    catalogue = cone(setup.ra_deg, setup.dec_deg, 0.56 * np.hypot(*SHAPE) * setup.scale_arcsec / 3600)
+    x, y = true_wcs(setup, sip).all_world2pix(catalogue.ra_deg, catalogue.dec_deg, 0, quiet=True)
+    seen = (x > 3) & (x < SHAPE[1] - 4) & (y > 3) & (y < SHAPE[0] - 4) & (rng.random(len(x)) > 0.1)
+    extra = int(seen.sum() * spurious / (1 - spurious))
+    xy = np.vstack([np.column_stack([x, y])[seen] + noise_px * rng.standard_normal((seen.sum(), 2)),
+                    rng.uniform(3, (SHAPE[1] - 4, SHAPE[0] - 4), (extra, 2))])
+    mag = np.append(catalogue.v_mag[seen], rng.choice(catalogue.v_mag[seen], extra))
+    order = rng.permutation(len(xy))
+    return xy[order], (mag - 20 + 0.3 * rng.standard_normal(len(xy)))[order]
+
+
+def hint_of(setup, away_px=(480.0, 100.0), scale=1.09, **settings):
+    """A hint that is off by so many pixels and so much in scale."""
+    x, y = np.add(away_px, ((SHAPE[1] - 1) / 2, (SHAPE[0] - 1) / 2))
+    ra, dec = true_wcs(setup).all_pix2world(x, y, 0)
+    return Hints(float(ra), float(dec), (setup.scale_arcsec * scale,), **settings)
+
+
+def error_px(wcs, truth):
+    """Largest error over a grid on the frame, by angles on the sky."""
+    y, x = np.mgrid[0:SHAPE[0] - 1:8j, 0:SHAPE[1] - 1:8j]
+    ours, theirs = (SkyCoord(*w.all_pix2world(x.ravel(), y.ravel(), 0), unit="deg") for w in (wcs, truth))
+    scale_arcsec = 3600 * np.sqrt(abs(np.linalg.det(truth.pixel_scale_matrix)))
+    return float(ours.separation(theirs).arcsec.max() / scale_arcsec)
+
+
+# --- hints -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("cards", [
+    {"RA": 305.6, "DEC": -0.5}, {"RA": "305.6", "DEC": "-0.5"}, {"OBJCTRA": "20 22 24", "OBJCTDEC": "-00 30 00"},
+    {"OBJCTRA": "20:22:24.0", "OBJCTDEC": "-0:30:00"}, {"RA": "20h22m24s", "DEC": "-00d30m00s"},
+    {"RA": "", "DEC": "", "OBJCTRA": 305.6, "OBJCTDEC": -0.5}, {"RA": 305.6, "DEC": -0.5, "OBJCTRA": "1 2 3"},
+])
+def test_places_are_read_as_degrees_or_sexagesimal(cards):
+    """20 h 22 min 24 s is 305.6 degrees; minus zero degrees keeps its sign."""
+    hints = hints_from_header(Header(cards | {"PIXSCALE": 2.5}))
+    assert hints.ra_deg == pytest.approx(305.6, abs=1e-9)
+    assert hints.dec_deg == pytest.approx(-0.5, abs=1e-9)
+    assert hints.place_source == ("OBJCTRA, OBJCTDEC" if not cards.get("RA") else "RA, DEC")
+
+
+def test_an_old_equinox_is_precessed():
+    hints = hints_from_header(Header({"RA": 305.6, "DEC": 40.3, "EQUINOX": 1950.0, "SECPIX": 1.0}))
+    truth = SkyCoord(305.6, 40.3, unit="deg", frame=FK5(equinox="J1950")).icrs
+    assert SkyCoord(hints.ra_deg, hints.dec_deg, unit="deg").separation(truth).arcsec < 0.01
+
+
+@pytest.mark.parametrize(("cards", "scales"), [
+    ({"SECPIX": 1.5}, (1.5,)), ({"PIXSCALE": "1.5"}, (1.5,)), ({"SECPIX": 0, "PIXSCALE": 1.5}, (1.5,)),
+    ({"FOCALLEN": 1000.0, "XPIXSZ": 5.0}, (1.031324,)),  # 206264.8 arcsec in a radian
+    ({"FOCALLEN": 1000.0, "XPIXSZ": 5.0, "XBINNING": 1}, (1.031324,)),
+    ({"FOCALLEN": 1000.0, "XPIXSZ": 5.0, "XBINNING": 2}, (1.031324, 2.062648)),
+])
+def test_scales(cards, scales):
+    hints = hints_from_header(Header(cards | {"RA": 10.0, "DEC": 20.0}))
+    assert hints.scales_arcsec == pytest.approx(scales, rel=1e-6)
+
+
+@pytest.mark.parametrize(("cards", "lacks"), [
+    ({}, "no place .*no scale"), ({"RA": 10.0, "DEC": 20.0}, "no scale"), ({"SECPIX": 1.0}, "no place"),
+    ({"RA": 10.0, "DEC": 95.0, "SECPIX": 1.0}, "no place"), ({"RA": "north", "DEC": "up", "SECPIX": 1.0}, "no place"),
+    ({"RA": 10.0, "DEC": 20.0, "FOCALLEN": 0.0, "XPIXSZ": 5.0}, "no scale"),
+])
+def test_missing_hints_are_named_and_the_advice_helps(cards, lacks):
+    with pytest.raises(NoWCSError, match=f"{lacks}.*--ra and --dec.*--scale"):
+        hints_from_header(Header(cards))
+    hints = hints_from_header(Header(cards), ra=305.6, dec=40.3, scale_arcsec=2.5)  # as advised
+    assert (hints.ra_deg, hints.dec_deg, hints.scales_arcsec) == (305.6, 40.3, (2.5,))
+    assert hints.place_source == hints.scale_source == "given"
+
+
+@pytest.mark.parametrize("place", [{"ra": 10.0}, {"dec": 10.0}, {"ra": 10.0, "dec": 91}, {"ra": "x", "dec": 1}])
+def test_half_a_place_is_refused_and_the_advice_helps(place):
+    with pytest.raises(NoWCSError, match=r"--ra 305\.6 --dec 40\.3 or --ra 20:22:24 --dec \+40:18:00"):
+        hints_from_header(Header(), scale_arcsec=2.0, **place)
+    hints = hints_from_header(Header(), scale_arcsec=2.0, ra="20:22:24", dec="+40:18:00")
+    assert (hints.ra_deg, hints.dec_deg) == pytest.approx((305.6, 40.3))
+
+
+@pytest.mark.parametrize("wrong", [{"dec_deg": 91.0}, {"ra_deg": np.nan}, {"scales_arcsec": ()},
+                                   {"scales_arcsec": (0.0,)}])
+def test_hints_that_are_none(wrong):
+    with pytest.raises(ValueError, match=r"is no place|must be above 0"):
+        replace(Hints(1.0, 2.0, (3.0,)), **wrong)
+
+
+# --- solving ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize("name", FIELDS)
+def test_fields_are_solved_from_hints_far_off(name, mirrored):
+    setup = Setup(shape=SHAPE, rotation_deg=-130.0 if mirrored else 77.0, mirrored=mirrored, **FIELDS[name])
+    xy, mag = star_list(setup)
+    solution = solve(xy, mag, SHAPE, cone, hint_of(setup))
+    assert solution.wcs is not None, solution.message
+    assert error_px(solution.wcs, true_wcs(setup)) < 1.5  # 0.3 px a star, a dozen of them, carried to the corners
+    assert solution.mirrored is mirrored
+    assert solution.rotation_deg == pytest.approx(setup.rotation_deg, abs=0.2)
+    assert solution.scale_arcsec == pytest.approx(setup.scale_arcsec, rel=2e-3)
+    assert solution.distortion in LEVELS[:2]
+    assert np.isnan(solution.scatter_before_px)
+    # what was put in per axis, or a little more from chance pairs; pairs refer to the caller's order
+    assert 0.15 < solution.scatter_px < 0.5
+    assert np.hypot(*(xy[solution.match.star] - np.column_stack(
+        [solution.match.x_px, solution.match.y_px])[solution.match.catalogue]).T).max() < 4
+
+
+@pytest.mark.parametrize("scale", [0.9, 1.1])
+def test_a_scale_off_by_ten_per_cent_either_way(scale):
+    setup = Setup(shape=SHAPE, rotation_deg=10.0, **CYGNUS)
+    solution = solve(*star_list(setup), SHAPE, cone, hint_of(setup, (-300, -400), scale))
+    assert error_px(solution.wcs, true_wcs(setup)) < 1
+
+
+def test_the_stars_decide_how_binning_was_meant():
+    setup = Setup(shape=SHAPE, **CYGNUS)
+    header = Header({"RA": 305.8, "DEC": 40.2, "FOCALLEN": 206.2648, "XPIXSZ": 2.5, "XBINNING": 2})
+    solution = solve(*star_list(setup), SHAPE, cone, hints_from_header(header))
+    assert solution.scale_arcsec == pytest.approx(5.0, rel=1e-3)
+
+
+def test_the_same_stars_in_another_order_give_the_same_wcs():
+    setup = Setup(shape=SHAPE, **CYGNUS)
+    xy, mag = star_list(setup)
+    first = solve(xy, mag, SHAPE, cone, hint_of(setup))
+    again = solve(xy[::-1], mag[::-1], SHAPE, cone, hint_of(setup))
+    np.testing.assert_allclose(first.wcs.wcs.cd, again.wcs.wcs.cd, rtol=1e-12)
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_a_rendered_frame_end_to_end(scene_of, mirrored):
+    scene = scene_of(with_wcs=False, rotation_deg=95.0, mirrored=mirrored, nebula_electrons=6e3, shape=SHAPE)
+    stars = measure_stars(scene.pixels)
+    xy = np.column_stack([stars["x_px"].value, stars["y_px"].value])
+    solution = solve(xy, instrumental_mag(stars), SHAPE, lambda *place: cone(*place, epoch_yr=2024.7),
+                     hint_of(scene.setup, (300, 200), 0.93))
+    assert error_px(solution.wcs, true_wcs(scene.setup)) < 0.5  # centroids are good to a tenth of a pixel
+    assert solution.match.credible
+
+
+def test_faint_spurious_and_unmeasured_stars_do_no_harm():
+    """Ten times as many detections as catalogue stars, without a magnitude or fainter than all."""
+    setup = Setup(shape=SHAPE, **CYGNUS)
+    xy, mag = star_list(setup)
+    extra = np.random.default_rng(1).uniform(0, (999, 699), (3000, 2))
+    faint = np.where(np.arange(3000) % 2, np.nan, mag.max() + 1)
+    solution = solve(np.vstack([extra, xy]), np.append(faint, mag), SHAPE, cone, hint_of(setup))
+    assert error_px(solution.wcs, true_wcs(setup)) < 1
+
+
+# --- refusing --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", ["random stars", "other field", "wrong parity", "1 degree off"])
+@pytest.mark.parametrize("seed", [0, 1])
+def test_nothing_wrong_is_believed(kind, seed):
+    """Fields of half a degree, where few stars make chance strongest. The large campaign is in examples."""
+    setup = Setup(shape=SHAPE, rotation_deg=200.0 * seed, **(CYGNUS | {"scale_arcsec": (2.0, 2.5)[seed]}))
+    xy, mag = star_list(setup, seed)
+    hints = hint_of(setup, (0, 0), 1.0, mirrored=kind == "wrong parity" or None)
+    if kind == "random stars":
+        xy = np.random.default_rng(seed).uniform(0, (999, 699), xy.shape)
+    elif kind != "wrong parity":
+        hints = replace(hints, dec_deg=-50.0 if kind == "other field" else hints.dec_deg - 1)
+    solution = solve(xy, mag, SHAPE, cone, hints)
+    if kind == "1 degree off" and solution.wcs is not None:
+        assert error_px(solution.wcs, true_wcs(setup)) < 1.5
+        return
+    assert solution.wcs is None
+    assert solution.match is None
+    assert "not solved" in solution.message
+    assert "--ra" in solution.message
+    assert f"{len(xy)} detections" in solution.message
+
+
+@pytest.mark.parametrize("count", [0, 1, 3, 4])
+def test_few_stars_are_said_to_be_too_few(count):
+    setup = Setup(shape=SHAPE, **CYGNUS)
+    xy, mag = star_list(setup)
+    solution = solve(xy[:count], mag[:count], SHAPE, cone, hint_of(setup))
+    assert solution.wcs is None
+    assert "too few to tell, 5 pairs are needed" in solution.message
+
+
+def test_an_empty_catalogue_is_said():
+    setup = Setup(shape=SHAPE, **CYGNUS)
+    nothing = cone(0, 0, 0)
+    solution = solve(*star_list(setup), SHAPE, lambda *place: nothing, hint_of(setup))
+    assert "and 0 catalogue stars" in solution.message
+
+
+# --- a poor WCS ------------------------------------------------------------------------------------------------
+
+
+def spoiled(wcs, away_px=(40.0, -30.0), turn_deg=3.0, scale=1.03):
+    """A WCS off by so much: 50 pixels are 5 % of the width."""
+    poor, turn = wcs.deepcopy(), np.radians(turn_deg)
+    poor.wcs.crpix = poor.wcs.crpix + away_px
+    poor.wcs.cd = scale * poor.wcs.cd @ [[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]
+    return poor
+
+
+@pytest.mark.parametrize("name", FIELDS)
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_poor_wcs_is_put_right(name, sign):
+    setup = Setup(shape=SHAPE, rotation_deg=20.0, mirrored=sign > 0, **FIELDS[name])
+    truth = true_wcs(setup)
+    poor = spoiled(truth, (40.0 * sign, -30.0), 3.0 * sign, 1 + 0.03 * sign)
+    solution = refine(poor, *star_list(setup), SHAPE, cone)
+    assert error_px(solution.wcs, truth) < 1.5
+    assert 10 < solution.scatter_before_px < 80  # 50 px of offset are 35 an axis
+    assert solution.scatter_px < 0.5
+
+
+def test_a_wcs_of_the_wrong_field_or_parity_is_not_put_right():
+    setup = Setup(shape=SHAPE, **CYGNUS)
+    stars = star_list(setup)
+    for wrong in (replace(setup, dec_deg=38.3), replace(setup, mirrored=True), replace(setup, rotation_deg=90.0)):
+        assert refine(true_wcs(wrong), *stars, SHAPE, cone).wcs is None
+
+
+def test_distortion_is_fitted_when_the_stars_show_it():
+    """One per cent of barrel, up to 9 pixels in the corners; 0.05 px is what 600 stars of 0.3 px leave."""
+    setup = Setup(shape=SHAPE, **CYGNUS | {"scale_arcsec": 15.0})
+    stars = star_list(setup, sip=0.01)
+    solution = refine(spoiled(true_wcs(setup)), *stars, SHAPE, cone)
+    assert solution.distortion == "cubic"
+    assert error_px(solution.wcs, true_wcs(setup, sip=0.01)) < 0.5
+    x, y = solution.wcs.all_world2pix(*solution.wcs.all_pix2world([10.0, 900.0], [20.0, 650.0], 0), 0)
+    np.testing.assert_allclose([x, y], [[10, 900], [20, 650]], atol=1e-3)
+    reread = WCS(solution.wcs.to_header(relax=True))  # what --write-wcs would save
+    assert error_px(reread, solution.wcs) < 1e-6
+
+
+def test_inverse_terms_undo_the_distortion():
+    """SIP's own sums (Shupe et al. 2005, equations 1 to 6) there and back, without astropy's iteration."""
+    setup = Setup(shape=SHAPE, **CYGNUS | {"scale_arcsec": 15.0})
+    sip = refine(true_wcs(setup), *star_list(setup, sip=0.01), SHAPE, cone).wcs.sip
+    polyval = np.polynomial.polynomial.polyval2d
+    u, v = np.array([-490.0, 0.0, 200.0, 499.0]), np.array([-340.0, 10.0, 100.0, 349.0])
+    bent = u + polyval(u, v, sip.a), v + polyval(u, v, sip.b)
+    back = bent[0] + polyval(*bent, sip.ap), bent[1] + polyval(*bent, sip.bp)
+    np.testing.assert_allclose(back, (u, v), atol=0.02)  # the inverse is a polynomial only nearly
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_noise_is_not_taken_for_distortion(seed):
+    setup = Setup(shape=SHAPE, **CYGNUS)
+    solution = refine(true_wcs(setup), *star_list(setup, seed), SHAPE, cone)
+    assert solution.distortion in LEVELS[:2]
+    assert solution.wcs.sip is None
+
+
+def test_the_distortion_of_a_given_wcs_is_kept():
+    setup = Setup(shape=SHAPE, **CYGNUS | {"scale_arcsec": 15.0})
+    truth = true_wcs(setup, sip=0.01)
+    poor = truth.deepcopy()
+    poor.wcs.crval = poor.wcs.crval + np.array([0.2, 0.1])
+    poor.wcs.cd = 1.02 * poor.wcs.cd
+    solution = refine(poor, *star_list(setup, sip=0.01), SHAPE, cone)
+    np.testing.assert_array_equal(solution.wcs.sip.a, truth.sip.a)
+    assert error_px(solution.wcs, truth) < 0.3

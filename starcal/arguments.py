@@ -95,13 +95,17 @@ def _add_source(parser) -> None:
                         help="seconds for all that is asked of the network (default: 60)")
 
 
+def _add_linear(parser) -> None:
+    parser.add_argument("--assume-linear", action="store_true", help="believe that the frame is linear")
+
+
 def _add_fit(parser) -> None:
     _add_white(parser)
     _add_source(parser)
     _add_detection(parser)
     parser.add_argument("--model", choices=("gains", "matrix"), default="gains",
                         help="gains per channel, or a 3x3 matrix on 20 stars and more")
-    parser.add_argument("--assume-linear", action="store_true", help="believe that the frame is linear")
+    _add_linear(parser)
 
 
 def _add_output(parser) -> None:
@@ -129,6 +133,7 @@ def _add_layers(commands) -> None:
                        help="writes STEM-starless.fits and STEM-stars.fits")
     _add_detection(split)
     split.add_argument("--starless", metavar="FILE", help="a starless version of FRAME that you already have, linear")
+    _add_linear(split)
     split.add_argument("--overwrite", action="store_true", help="replace existing files")
 
     recolour = _command(commands, "recolour", "give the stars true colours, leave the nebula untouched",
@@ -138,6 +143,7 @@ def _add_layers(commands) -> None:
     _add_white(recolour)
     _add_source(recolour)
     _add_detection(recolour)
+    _add_linear(recolour)
     _add_taste(recolour)
     recolour.add_argument("--overwrite", action="store_true", help="replace existing files")
 
@@ -207,22 +213,29 @@ def _action(actions, name, purpose, example) -> argparse.ArgumentParser:
     return _command(actions, name, purpose, example, f"catalogue {name}")
 
 
+def _number(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} given, a number needed") from None
+
+
 def _positive(text: str) -> float:
-    value = float(text)
+    value = _number(text)
     if not 0 < value < float("inf"):
         raise argparse.ArgumentTypeError(f"{text} given, a number above 0 needed")
     return value
 
 
 def _not_negative(text: str) -> float:
-    value = float(text)
+    value = _number(text)
     if not 0 <= value < float("inf"):
         raise argparse.ArgumentTypeError(f"{text} given, 0 or more needed")
     return value
 
 
 def _star_colour(text: str) -> float:
-    value = float(text)
+    value = _number(text)
     if not -0.37 <= value <= 1.5:
-        raise argparse.ArgumentTypeError(f"{text} given, stars have B-V from -0.37 to 1.5")
+        raise argparse.ArgumentTypeError(f"{text} given, colours are known for B-V -0.37 to 1.5")
     return value

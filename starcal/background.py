@@ -7,6 +7,7 @@ import numpy as np
 BLOCK_PX = 16
 MOST_BLOCKS = 2500  # evenly spread; 2.5 % of a 24-megapixel frame tells sky and noise to better than 1 %
 DARK_SHARE = 0.2  # of the blocks: where there is least nebula
+COARSE_VALUES = 256  # 8-bit pictures have no more
 GRADIENT_SIGMA = 3.0  # a tilt of the sky by this many pixel sigmas across the frame is worth a word
 
 
@@ -62,6 +63,7 @@ def frame_noise(pixels: np.ndarray) -> FrameNoise:
     if not noise.any():  # a star layer: no sky but black, and noise only where there are stars
         lit = (sigma > 0).all(axis=0)
         noise = np.quantile(sigma[:, lit], DARK_SHARE, axis=1) if lit.any() else noise
+    noise = np.maximum(noise, [_step(plane) / np.sqrt(12) for plane in blocks])
     channels = range(len(pixels))
     return FrameNoise(tuple(map(float, sky)), tuple(map(float, noise)),
                       tuple(_electrons_per_unit(level[c], sigma[c], sky[c], noise[c]) for c in channels),
@@ -77,6 +79,12 @@ def _sample_blocks(plane: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     tiles = plane[:rows * size, :columns * size].reshape(rows, size, columns, size)[::thin, :, ::thin]
     grid = np.mgrid[0:rows:thin, 0:columns:thin].reshape(2, -1).T
     return grid / (rows, columns), tiles.swapaxes(1, 2).reshape(-1, size, size)
+
+
+def _step(blocks: np.ndarray) -> float:
+    """Step between the values of a coarsely digitised channel, 0 for fine ones: its rounding is noise, too."""
+    values = np.unique(blocks[::4][np.isfinite(blocks[::4])])
+    return float(np.median(np.diff(values))) if 1 < len(values) <= COARSE_VALUES else 0.0
 
 
 def _median(values: np.ndarray) -> np.ndarray:

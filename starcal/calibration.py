@@ -100,9 +100,9 @@ def _require_usable(found: CheckResult) -> None:
     if found.fit is None and found.verdict.verdict == "no":
         raise NotLinearError(f"{name}: {reason}. Use the linear frame, or add --assume-linear.")
     if found.fit is None:
-        raise TooFewStars(f"{name}: {reason}. Try: starcal run {name}", found=0, needed=MIN_STARS)
+        raise TooFewStars(f"{name}: {reason}. Let `starcal run` colour its stars instead.", found=0, needed=MIN_STARS)
     if found.verdict.verdict == "no":
-        raise FrameError(f"{name}: {reason}. Try: starcal run {name}")
+        raise FrameError(f"{name}: {reason}. Let `starcal run` colour its stars instead.")
 
 
 def apply_calibration(frame: Frame, found: CheckResult, sky: str = "grey") -> Calibrated:

@@ -76,7 +76,8 @@ def check(frame: Frame | str | Path, *, white_bv: float = colour.SOLAR_BV_MAG, m
     frame = as_frame(frame, progress)
     progress("finding and measuring stars", 0.2)
     stars = measure_stars(frame.pixels, snr_min=snr_min)
-    notes = (*frame.notes, f"1.0 is {frame.full_scale:g} of the input ({frame.full_scale_source})",
+    undated = () if frame.epoch_yr else ("the header has no date that can be read: the catalogue is that of 2000",)
+    notes = (*frame.notes, *undated, f"full scale is {frame.full_scale:g} in the file ({frame.full_scale_source})",
              *_gradient_note(stars.meta["noise"]))
     blank = CheckResult(frame.name, verdict.without_wcs(""), "palette", "", stars, None, None, np.empty(0, int), None,
                         measure_linearity(stars), None, white_bv, notes)
@@ -248,6 +249,8 @@ def _fitted(result: CheckResult, model: str) -> CheckResult:
                      for g in (np.ones(3), fit.gains))
     judged = verdict.decide(fit, before, after)
     matrix = _matrix(fit, flux[:, fit.used], target) if model == "matrix" else None
+    if matrix is not None:
+        judged = replace(judged, next_steps=tuple(s for s in judged.next_steps if s != verdict.USE_MATRIX))
     route, reason = ("gains", "calibration by gains serves") if judged.verdict == "rescue" else (
         "palette", f"calibration cannot be trusted here: {judged.reasons[0]}")
     return replace(result, verdict=judged, route=route, route_reason=reason, fit=fit, fitted=rows, matrix=matrix)

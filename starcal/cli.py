@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import sys
 import time
 
@@ -11,9 +12,9 @@ from .errors import CatalogueError, OutputError, StarcalError
 
 def main(arguments: list[str] | None = None) -> int:
     """Run a command and return its exit status."""
-    options = build_parser().parse_args(arguments)
-    _require_source(options)
     try:
+        options = build_parser().parse_args(arguments)
+        _require_source(options)
         return COMMANDS[options.command](options)
     except StarcalError as error:
         return _refuse(str(error))
@@ -21,7 +22,7 @@ def main(arguments: list[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the reader left; say no more
         return 1
     except KeyboardInterrupt:
-        return _refuse("interrupted; no unfinished file was left behind", 130)
+        return _refuse("interrupted; files that were finished before are there, none is half written", 130)
     except MemoryError:
         return _refuse("not enough memory for this frame; close other programs or bin the frame 2x2")
     except OSError as error:
@@ -52,6 +53,8 @@ def _refuse(message: str, status: int = 1) -> int:
 
 
 def _check(options) -> int:
+    from dataclasses import replace
+
     from .checking import check
 
     sources = [None] if options.red else options.frame
@@ -67,16 +70,15 @@ def _check(options) -> int:
             status = _refuse(str(error))
             _show(options, {"frame": str(source), "error": str(error)}, None)
         else:
+            result = replace(result, frame=str(source or result.frame))
             _show(options, result.to_dict(), result if len(sources) == 1 else result.summary())
     return status
 
 
 def _calibrate(options) -> int:
     from .calibration import calibrate
-    from .frame import check_output
 
-    _require_other_file(options)
-    check_output(options.output, options.overwrite)
+    _require_outputs(options, options.output)
     with _Bar(options) as bar:
         frame = _frame(options)
         made = calibrate(frame, sky=options.sky, progress=bar, hints=_hints(options, frame), **_fit_settings(options))
@@ -86,16 +88,34 @@ def _calibrate(options) -> int:
     return 0
 
 
-def _require_other_file(options) -> None:
-    """The input is never written over, --overwrite or not."""
-    inputs = [*getattr(options, "frame", []), options.red, options.green, options.blue]
-    if os.path.realpath(options.output) in {os.path.realpath(path) for path in inputs if path}:
-        raise OutputError(f"{options.output} is the input: give another name with -o")
+INPUTS = ("red", "green", "blue", "wcs", "starless", "stars", "star_frame", "picture")
+
+
+def _require_outputs(options, *outputs, fits: bool = True) -> None:
+    """No input is written over; nothing that is there without --overwrite; FITS goes by its name."""
+    from .frame import check_output
+
+    _require_not_inputs(options, outputs)
+    for output in outputs:
+        if fits and not re.search(r"\.(fits?|fts)$", output, re.IGNORECASE):
+            raise OutputError(f"{output}: the output is FITS. Give a name that ends in .fits")
+        check_output(output, options.overwrite)
+
+
+def _require_not_inputs(options, outputs) -> None:
+    """No input is written over, --overwrite or not."""
+    inputs = [*(getattr(options, "frame", None) or []), *(getattr(options, name, None) for name in INPUTS)]
+    taken = {os.path.realpath(path) for path in inputs if path}
+    for output in outputs:
+        if os.path.realpath(output) in taken:
+            raise OutputError(f"{output} is an input: give another name for the output")
 
 
 def _run(options) -> int:
-    from .pipeline import run
+    from .pipeline import folder_of, outputs_of, run
 
+    folder = options.out or folder_of(options.frame[0] if options.frame else options.red)
+    _require_not_inputs(options, outputs_of(folder, options.tiff))
     with _Bar(options) as bar:
         source = _frame(options) if options.red else _run_source(options)
         done = run(source, options.out, sky=options.sky, hints=_hints(options, source),
@@ -111,16 +131,16 @@ def _run_source(options):
     """The path itself where nothing else is needed to read it, so that the folder can be named and checked first."""
     if not any([options.wcs, options.full_scale, options.ra, options.dec, options.scale]):
         return options.frame[0]
-    options.out = options.out or f"{os.path.splitext(options.frame[0])[0]}-starcal"
+    from .pipeline import folder_of
+
+    options.out = options.out or folder_of(options.frame[0])
     return _frame(options)
 
 
 def _compose(options) -> int:
     from .compose import compose
-    from .frame import check_output
 
-    _require_other_file(options)
-    check_output(options.output, options.overwrite)
+    _require_outputs(options, options.output)
     with _Bar(options) as bar:
         made = compose(options.red, options.green, options.blue, match=options.match, full_scale=options.full_scale,
                        progress=bar)
@@ -134,16 +154,18 @@ def _compose(options) -> int:
 
 
 def _split(options) -> int:
-    from .frame import check_output, write_fits
+    from .frame import write_fits
+    from .linearity import measure_linearity, require_linear
     from .stars import measure_stars
 
     targets = [f"{options.output}-{layer}.fits" for layer in ("starless", "stars")]
-    for target in targets:
-        check_output(target, options.overwrite)
+    _require_outputs(options, *targets)
     with _Bar(options) as bar:
         frame = _frame(options)
         bar("measuring stars", 0.2)
         stars = measure_stars(frame.pixels, snr_min=options.snr)
+        if not options.assume_linear:
+            require_linear(frame.name, measure_linearity(stars))
         bar("splitting", 0.5)
         count, layers = _layers(options, frame, stars)
         history = ("starcal: split; starless and stars add up to the frame",)
@@ -169,16 +191,15 @@ def _layers(options, frame, stars):
 
 def _recolour(options) -> int:
     from .colouring import recolour_stars
-    from .frame import check_output
 
-    _require_other_file(options)
-    check_output(options.output, options.overwrite)
+    _require_outputs(options, options.output)
     with _Bar(options) as bar:
         frame = _frame(options)
         made = recolour_stars(frame, taste=_taste(options), hints=_hints(options, frame), **_other_frames(options),
-                              white_bv=options.white_bv, snr_min=options.snr, source=_source(options), progress=bar)
+                              white_bv=options.white_bv, snr_min=options.snr, source=_source(options),
+                              assume_linear=options.assume_linear, progress=bar)
         made.write(options.output, overwrite=options.overwrite)
-    tally = made.colours.tally()
+    tally = made.tally
     _show(options, made.check.to_dict() | {"sources": tally, "output": options.output},
           f"{made.check.frame}: route {made.check.route} ({made.colours.reason})\n"
           + "\n".join(f"{count:6} stars: {source}" for source, count in tally.items())
@@ -201,26 +222,27 @@ def _other_frames(options) -> dict:
 
 
 def _join(options) -> int:
-    from .frame import check_output, read_frame, write_fits
+    from .frame import read_frame, write_fits
     from .layers import join_add
     from .tone import screen, stretch_apart
 
-    check_output(options.output, options.overwrite)
+    _require_outputs(options, options.output)
     below, above = (read_frame(path) for path in (options.starless, options.stars))
     layers = stretch_apart(below.pixels, above.pixels) if options.stretch else (below.pixels, above.pixels)
-    joined = {"add": join_add, "screen": screen}["screen" if options.stretch else options.how](*layers)
+    how = "screen" if options.stretch else options.how
+    joined = {"add": join_add, "screen": screen}[how](*layers)
     write_fits(options.output, below.refill(joined.astype("float32")), below.header,
-               history=(f"starcal: joined by {options.how}: {below.name}, {above.name}",), overwrite=options.overwrite)
-    _show(options, {"how": options.how, "output": options.output}, f"written: {options.output}")
+               history=(f"starcal: joined by {how}: {below.name}, {above.name}",), overwrite=options.overwrite)
+    _show(options, {"how": how, "output": options.output}, f"written: {options.output}")
     return 0
 
 
 def _audit(options) -> int:
     from .audit import audit_picture
-    from .frame import check_output, read_frame
+    from .frame import read_frame
 
     if options.report:
-        check_output(options.report, options.overwrite)
+        _require_outputs(options, options.report, fits=False)
     with _Bar(options) as bar:
         bar("reading", 0)
         frame = read_frame(options.picture)

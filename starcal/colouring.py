@@ -12,12 +12,13 @@ from .colour import SOLAR_BV_MAG
 from .frame import Frame, require_wcs, write_fits
 from .hints import Hints
 from .layers import Split, join_add, plausible_starless, recolour, split
+from .linearity import require_linear
 from .palette import YELLOW_WHITE_BV_MAG, star_colours, yellow_white
 from .result import CheckResult
 from .sources import StarColours, choose_colours, from_palette
 from .starframe import Field, StarFrame, join_star_frame
 from .stars import measure_stars
-from .verdict import GO_ON_WITHOUT
+from .verdict import GO_ON_WITHOUT, SEPARATE_STARS
 
 
 @dataclass(frozen=True)
@@ -75,6 +76,12 @@ class Recoloured:
     history: tuple[str, ...]
     star_frame: StarFrame | None = None
 
+    @property
+    def tally(self) -> dict[str, int]:
+        """How many stars have their colour from which source."""
+        names, counts = np.unique(np.asarray(self.check.stars["colour_source"]), return_counts=True)
+        return {str(name): int(count) for name, count in zip(names, counts, strict=True)}
+
     def write(self, path: str | Path, *, overwrite: bool = False) -> None:
         """Write the picture as float32 FITS with the input's header."""
         write_fits(path, self.picture, self.frame.header, history=self.history, overwrite=overwrite)
@@ -82,7 +89,8 @@ class Recoloured:
 
 def recolour_stars(frame: Frame | str | Path, *, taste: Taste | None = None, starless: Frame | None = None,
                    star_frame: Frame | None = None, white_bv: float = SOLAR_BV_MAG, snr_min: float = 5.0,
-                   source: Source = EMBEDDED, hints: Hints | None = None, progress: Progress = silent) -> Recoloured:
+                   assume_linear: bool = False, source: Source = EMBEDDED, hints: Hints | None = None,
+                   progress: Progress = silent) -> Recoloured:
     """Give every star of a linear frame the colour of a star and leave the nebula untouched.
 
     Parameters
@@ -95,7 +103,7 @@ def recolour_stars(frame: Frame | str | Path, *, taste: Taste | None = None, sta
         A starless version of the frame that is already there.
     star_frame : Frame, optional
         A separate broadband frame with a WCS, whose stars are calibrated and take the place of the frame's own.
-    white_bv, snr_min, source, hints, progress
+    white_bv, snr_min, assume_linear, source, hints, progress
         As for `checking.check`.
 
     Returns
@@ -109,8 +117,10 @@ def recolour_stars(frame: Frame | str | Path, *, taste: Taste | None = None, sta
         calibrated or does not lie on it.
     """
     frame = as_frame(frame, progress)
-    found = check(frame, white_bv=white_bv, snr_min=snr_min, assume_linear=True, source=source,
+    found = check(frame, white_bv=white_bv, snr_min=snr_min, assume_linear=assume_linear, source=source,
                   hints=hints, progress=progress)
+    if not assume_linear:
+        require_linear(found.frame, found.linearity)
     progress("splitting stars from nebula", 0.6)
     return recolour_checked(relocated(frame, found), found, taste or Taste(), starless, star_frame, source)
 
@@ -160,6 +170,7 @@ def _told(found: CheckResult, colours: StarColours) -> CheckResult:
 def _history(found: CheckResult, colours: StarColours, taste: Taste) -> tuple[str, ...]:
     tally = ", ".join(f"{count} {source}" for source, count in colours.tally().items())
     return (f"starcal: stars recoloured, nebula untouched; sources of B-V: {tally}",
+            f"starcal: {colours.reason}",
             f"starcal: white reference B-V {found.white_bv:.2f}, warmth {taste.warmth:g}, "
             f"saturation {taste.saturation:g}")
 
@@ -181,6 +192,8 @@ def _with_star_frame(frame, found, parts, layer, colours, history, star_frame, t
     reason = (f"stars of {star_frame.name}, calibrated by gains (R {gains[0]:.3f}, B {gains[2]:.3f}), cover "
               f"{share:.0f} % of the frame; beyond it: {colours.reason}")
     notes = (*found.notes, *joined.notes)
+    steps = tuple(step for step in found.verdict.next_steps if step != SEPARATE_STARS)
+    found = replace(found, verdict=replace(found.verdict, next_steps=steps))
     return Recoloured(frame.refill(picture), joined.starless, joined.stars, colours, frame,
                       replace(found, route="gains", route_reason=reason, notes=notes),
                       (*history, f"starcal: {reason}"), joined)
@@ -202,6 +215,6 @@ def _with_starless(parts: Split, frame: Frame, starless: Frame, found: CheckResu
 
 
 def _colours(found: CheckResult, parts: Split, taste: Taste) -> StarColours:
-    if taste.route == "palette" or found.linearity.stretched:
+    if taste.route == "palette":
         return from_palette(yellow_white(len(found.stars), taste.bv_mag, taste.spread_mag))
     return choose_colours(found.stars, parts.flux, parts.model.flux_error)

@@ -14,7 +14,7 @@ from scipy.optimize import least_squares
 from scipy.stats import theilslopes
 
 MAG_PER_LN = 1.085736  # 2.5 / ln 10
-TARGET_SLOPE = np.array([-0.5555, 0.9172])  # rho, beta of real stars in linear sRGB per mag of B-V (SCIENCE 1.3)
+TARGET_SLOPE = np.array([-0.5555, 0.9172])  # rho, beta of real stars in linear sRGB per mag of B-V (Pickles 1998)
 CURVATURE = np.array([0.00, 0.04])  # mag per mag^2, broadband responses: -0.01..0.01 and 0.02..0.06 over real spectra,
 CURVATURE_ERROR = np.array([0.03, 0.03])  # so few stars need not find it and many may
 SLOPE_LOOSENESS = 10.0  # mag per mag; far beyond any instrument, it only keeps stars of one colour solvable

@@ -7,6 +7,7 @@ from astropy.table import Table
 from scipy.stats import theilslopes
 
 from .background import frame_noise
+from .errors import NotLinearError
 from .stars import CHANNELS, SHAPE_SNR, Flag
 
 SHAPE_STARS = 12  # that tell the growth of peaks with light
@@ -65,6 +66,18 @@ class Linearity:
 
 def _clearly_below(slope: float, error: float, limit: float) -> bool:
     return bool(error < SURE_SLOPE and slope + error < limit)
+
+
+def require_linear(name: str, linearity: Linearity) -> None:
+    """Refuse a stretched picture.
+
+    Raises
+    ------
+    NotLinearError
+        With the reason and what to do.
+    """
+    if linearity.stretched:
+        raise NotLinearError(f"{name}: {linearity.reason}. Use the linear frame, or add --assume-linear.")
 
 
 def measure_linearity(stars: Table) -> Linearity:

@@ -1,6 +1,8 @@
 """The whole job, in order: check, choose the route, make the picture, write files and a report."""
 
-from dataclasses import asdict, dataclass
+import os
+import re
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -15,9 +17,11 @@ from .colouring import Taste, recolour_checked
 from .errors import OutputError
 from .frame import Frame, write_fits, write_tiff16
 from .hints import Hints
+from .linearity import require_linear
 from .preview import write_preview
 from .result import CheckResult
 from .tables import write_json, write_stars
+from .verdict import USE_CALIBRATED
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,19 +82,23 @@ def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: f
     ------
     FrameError
         The file is not a usable colour frame.
+    NotLinearError
+        The picture is stretched: its stars would come out worse than they are.
     OutputError
         A file is in the way or cannot be written.
     """
     if sky not in ("grey", "keep"):
         raise ValueError(f"sky {sky!r} given; it is 'grey' or 'keep'")
-    folder = _folder(frame, out)
-    _require_free(folder, tiff, overwrite)
+    folder = Path(out) if out is not None else folder_of(frame)
+    _require_free(frame, folder, tiff, overwrite)
     frame, taste = as_frame(frame, progress), taste or Taste()
     settings = {"white_bv": white_bv, "model": model, "sky": sky, "snr_min": snr_min, "assume_linear": assume_linear,
                 "catalogue": source.name, "taste": asdict(taste)}
     found = check(frame, white_bv=white_bv, model=model, snr_min=snr_min, assume_linear=assume_linear,
                   source=source, hints=hints, progress=progress)
     frame = relocated(frame, found)
+    if not assume_linear:
+        require_linear(found.frame, found.linearity)
     progress("making the picture", 0.7)
     if found.route == "gains" and star_frame is None:
         made = _by_gains(frame, found, sky)
@@ -112,7 +120,9 @@ class _Made:
 
 def _by_gains(frame: Frame, found: CheckResult, sky: str) -> _Made:
     calibrated = apply_calibration(frame, found, sky)
-    return _Made(calibrated.pixels, calibrated.history, {}, found)
+    steps = tuple(step for step in found.verdict.next_steps if step != USE_CALIBRATED)
+    told = replace(found, verdict=replace(found.verdict, next_steps=steps))
+    return _Made(calibrated.pixels, calibrated.history, {}, told)
 
 
 def _by_star(frame: Frame, found: CheckResult, *cure) -> _Made:
@@ -120,19 +130,26 @@ def _by_star(frame: Frame, found: CheckResult, *cure) -> _Made:
     return _Made(made.picture, made.history, {"starless.fits": made.starless, "stars.fits": made.stars}, made.check)
 
 
-def _folder(frame: Frame | str | Path, out: str | Path | None) -> Path:
-    if out is not None:
-        return Path(out)
-    if isinstance(frame, Frame):
-        return Path(f"{Path(frame.name).name.split('.')[0]}-starcal")
-    path = Path(frame)
-    return path.with_name(f"{path.name.split('.')[0]}-starcal")
+def folder_of(frame: Frame | str | Path) -> Path:
+    """Where the files of a run go by default: ``FRAME-starcal`` beside the frame, FRAME without its ending."""
+    path = Path(frame.name if isinstance(frame, Frame) else frame)
+    stem = re.sub(r"\.(fits?|fts|tiff?|png|jpe?g)(\.(gz|fz))?$", "", path.name, flags=re.IGNORECASE)
+    return path.with_name(f"{stem}-starcal")
 
 
-def _require_free(folder: Path, tiff: bool, overwrite: bool) -> None:
-    """Refuse before the work what would fail after it."""
-    names = ["picture.fits", "stars.ecsv", "result.json", "preview.png", "report.html", *["picture.tif"] * tiff]
-    there = [name for name in names if (folder / name).exists()]
+def outputs_of(folder: str | Path, tiff: bool) -> list[str]:
+    """Every file that a run may write."""
+    names = ["picture.fits", "starless.fits", "stars.fits", *["picture.tif"] * tiff, "stars.ecsv", "result.json",
+             "preview.png", "report.html"]
+    return [str(Path(folder) / name) for name in names]
+
+
+def _require_free(frame, folder: Path, tiff: bool, overwrite: bool) -> None:
+    """Refuse before the work what would fail after it, and never write over the frame itself."""
+    outputs = outputs_of(folder, tiff)
+    if not isinstance(frame, Frame) and os.path.realpath(frame) in {os.path.realpath(path) for path in outputs}:
+        raise OutputError(f"{frame} lies where a result would go: choose another folder with --out")
+    there = [Path(path).name for path in outputs if os.path.exists(path)]
     if there and not overwrite:
         raise OutputError(f"{folder} already holds {', '.join(there)}: add --overwrite, or choose a folder with --out")
     try:

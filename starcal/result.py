@@ -19,7 +19,7 @@ VERDICT_WORDS = {"rescue": "Rescue: calibration can give this frame true star co
                  "undecided": "Undecided: whether calibration can rescue this frame is open."}
 ROUTE_WORDS = {"gains": "gains fitted to the catalogue", "catalogue": "colours from the catalogue, star by star",
                "continuum": "colours from the stars' own continuum ratio",
-               "palette": "synthetic yellow-white, not measured"}
+               "palette": "synthetic yellow-white, or the field's own spread; not measured"}
 
 
 @dataclass(frozen=True)
@@ -145,6 +145,10 @@ class CheckResult:
             rows += _match_rows(self.match, self.catalogue)
         if self.fit is not None:
             rows += _fit_rows(self.fit)
+        if self.matrix is not None:
+            numbers = "; ".join(" ".join(f"{v:+.4f}" for v in row) for row in self.matrix.matrix)
+            red, blue = self.matrix.scatter_mag
+            rows.append(("matrix", f"{numbers}  (scatter with it R/G {red:.3f}, B/G {blue:.3f} mag)"))
         rows += [(f"flagged {flag.name.lower()}", f"{tally[flag.name.lower()]}  ({FLAG_REASONS[flag]})")
                  for flag in Flag if tally[flag.name.lower()]]
         return rows + [("note", note) for note in self.notes]
@@ -167,7 +171,8 @@ class CheckResult:
 
 def _match_rows(match: Match, catalogue: CatalogueUse) -> list[tuple[str, str]]:
     rows = [("catalogue", f"{catalogue.name}: {catalogue.stars_in_field} stars in the frame"),
-            ("matched", f"{len(match.star)} (chance alone would give {match.chance_matches:.1f})")]
+            ("matched" if match.credible else "pairs, not believed",
+             f"{len(match.star)} (chance alone would give {match.chance_matches:.1f})")]
     if match.credible:
         x, y = np.round(match.offset_px, 1) + 0.0  # no minus zero
         rows.append(("WCS error", f"offset {x:+.1f}, {y:+.1f} px, rotation {match.rotation_deg:+.3f} deg, "

@@ -53,6 +53,8 @@ class Verdict:
 
 SEPARATE_STARS = ("take a separate star frame through broadband filters (20 to 30 s exposures are common) and "
                   "calibrate that")
+USE_CALIBRATED = "use the calibrated frame: `starcal run` or `starcal calibrate` writes it"
+USE_MATRIX = "for truer very blue and very red stars try --model matrix"
 GO_ON_WITHOUT = "let `starcal run` colour the stars without calibration"
 
 
@@ -69,9 +71,9 @@ def without_match(match: Match, detected: int) -> Verdict:
     listed = int(np.count_nonzero(match.in_frame))
     if listed < MIN_PAIRS:
         return Verdict("undecided", stars_needed=10, reasons=(
-            f"the catalogue has {listed} stars in this frame, {MIN_PAIRS} or more are needed to tell whether the WCS "
-            "fits and to fit gains, better 20",),
-            next_steps=("use a deeper catalogue or a wider field", SEPARATE_STARS, GO_ON_WITHOUT))
+            f"the catalogue has {listed} star{'' if listed == 1 else 's'} in this frame, {MIN_PAIRS} or more are "
+            "needed to tell whether the WCS fits and to fit gains, better 20",),
+            next_steps=("use a deeper catalogue (--catalogue gaia) or a wider field", SEPARATE_STARS, GO_ON_WITHOUT))
     return Verdict("undecided", reasons=(
         f"the WCS does not fit the stars: {len(match.star)} of {detected} stars pair with the catalogue, and chance "
         f"alone pairs {match.chance_matches:.1f}",),
@@ -82,8 +84,8 @@ def too_few(usable: int, matched: int) -> Verdict:
     """The verdict when a believable match leaves too few clean stars."""
     return Verdict("undecided", stars_needed=10, reasons=(
         f"{usable} of {matched} matched stars can be used and a fit needs {MIN_STARS}, better 10",),
-        next_steps=("look at the flags: shorter exposures help against saturation, a deeper catalogue against a "
-                    "narrow field", SEPARATE_STARS, GO_ON_WITHOUT))
+        next_steps=("look at the flags: shorter exposures help against saturation, a deeper catalogue "
+                    "(--catalogue gaia) against a narrow field", SEPARATE_STARS, GO_ON_WITHOUT))
 
 
 def stretched(linearity: Linearity) -> Verdict:
@@ -113,7 +115,7 @@ def decide(fit: GainFit, before: float, after: float) -> Verdict:
     if doubts:
         return Verdict("undecided", reasons=tuple(doubts), stars_needed=_stars_needed(fit), next_steps=(
             f"about {_stars_needed(fit)} clean stars would decide it ({fit.n_used} now): a wider field, a deeper "
-            "catalogue or longer exposures", SEPARATE_STARS, GO_ON_WITHOUT), **shared)
+            "catalogue (--catalogue gaia) or longer exposures", SEPARATE_STARS, GO_ON_WITHOUT), **shared)
     return Verdict("rescue", quality=_quality(fit), reasons=_rescue_reasons(fit, before, after),
                    next_steps=_rescue_steps(fit), **shared)
 
@@ -166,7 +168,7 @@ def _rescue_reasons(fit: GainFit, before: float, after: float) -> tuple[str, ...
 
 
 def _rescue_steps(fit: GainFit) -> tuple[str, ...]:
-    steps = ("use the calibrated frame: `starcal run` or `starcal calibrate` writes it",)
+    steps = (USE_CALIBRATED,)
     if np.any((fit.slope_ratio < MATRIX_BELOW) | (fit.slope_ratio > MATRIX_ABOVE)):
-        steps += ("for truer very blue and very red stars try --model matrix",)
+        steps += (USE_MATRIX,)
     return steps

@@ -69,7 +69,7 @@ def test_several_frames_give_a_line_each_and_a_bad_one_does_not_stop_the_rest(fo
     names = ["broad.fits", "cut.fits", "sho.fits"]
     assert main(["check", *(str(folder / name) for name in names)]) == 1
     streams = capsys.readouterr()
-    assert [line.split(":")[0] for line in streams.out.splitlines()] == ["broad.fits", "sho.fits"]
+    assert [line.split(":")[0] for line in streams.out.splitlines()] == [str(folder / name) for name in names[::2]]
     assert "cut.fits" in streams.err
 
 
@@ -104,14 +104,14 @@ def test_calibrate_refuses_what_gains_cannot_mend_and_its_advice_works(folder, t
     frame = str(folder / "sho.fits")
     assert main(["calibrate", frame, "-o", str(tmp_path / "out.fits")]) == 1
     message = one_line(capsys)
-    assert "Try: starcal run sho.fits" in message
+    assert "Let `starcal run` colour its stars" in message
     assert not (tmp_path / "out.fits").exists()
     assert main(["run", "-q", frame, "--out", str(tmp_path / "run")]) == 0
 
 
 def test_calibrate_without_a_wcs_says_what_to_do(folder, tmp_path, capsys):
     assert main(["calibrate", str(folder / "unsolved.fits"), "-o", str(tmp_path / "out.fits")]) == 1
-    assert "Try: starcal run" in one_line(capsys)
+    assert "Let `starcal run`" in one_line(capsys)
 
 
 def test_a_wcs_file_serves_a_frame_without_one(folder, tmp_path, capsys):
@@ -158,7 +158,7 @@ def test_the_input_is_never_written_over(folder, tmp_path, capsys):
     frame.write_bytes((folder / "broad.fits").read_bytes())
     before = frame.read_bytes()
     assert main(["calibrate", "--overwrite", str(frame), "-o", str(frame)]) == 1
-    assert "is the input" in one_line(capsys)
+    assert "is an input" in one_line(capsys)
     assert frame.read_bytes() == before
 
 
@@ -239,7 +239,7 @@ def test_demo_writes_frames_that_the_rest_can_read(tmp_path, capsys):
     files = capsys.readouterr().out.split()
     assert len(files) == 4
     assert main(["check", *files]) == 0
-    verdicts = {line.split(":")[0]: line.split(":")[1].split(",")[0].strip()
+    verdicts = {line.split(":")[0].split("/")[-1]: line.split(":")[1].split(",")[0].strip()
                 for line in capsys.readouterr().out.splitlines()}
     assert verdicts == {"cygnus-camera.fits": "rescue", "cepheus-sho.fits": "no", "cassiopeia-few.fits": "undecided",
                         "orion-unsolved.fits": "undecided"}

@@ -16,7 +16,7 @@ PACKAGE = Path(__file__).parents[1] / "starcal"
 LADDER = ("errors", "colour", "frame", "background", "stars", "linearity", "catalogue", "match", "hints", "plate",
           "solve", "fit", "verdict", "result", "palette", "continuum", "sources", "regrid", "compose", "layers",
           "starframe", "tone",
-          "audit", "plan", "clouds", "scene", "tables", "plots", "preview", "report", "checking", "calibration",
+          "audit", "clouds", "scene", "tables", "plots", "preview", "report", "checking", "calibration",
           "colouring", "pipeline", "arguments", "cli", "__main__")
 FILES = sorted(PACKAGE.rglob("*.py"))
 

@@ -18,6 +18,7 @@ from ..linearity import is_stretched
 from ..stars import PLATEAU_SHARE, Flag, measure_stars
 from .starlight import COMPRESSED_SKY_ERROR, StarLight, measure_starlight, star_widths
 
+IMPOSSIBLE_WORDS = {"green": "green to cyan", "magenta": "magenta to purple", "blue": "bluer than any star"}
 IMPOSSIBLE_KINDS = ("green", "magenta", "blue")
 MAX_DUV_ERROR = IMPOSSIBLE_DUV / 4  # most stars are within 0.004 of the locus: 2.7 errors at least from the limit
 # Of detection in a linear and in a stretched picture, where it is compressed: below, so small an error of colour is not
@@ -135,7 +136,7 @@ class Audit:
         if not self.n_judged:
             why = ", ".join(f"{count} {reason}" for reason, count in self.unknown.items())
             return f"No star could be judged ({why or 'no star was found'})."
-        hues = ", ".join(f"{count} {hue}" for hue, count in self.hues.items())
+        hues = ", ".join(f"{self.kinds[kind]} {word}" for kind, word in IMPOSSIBLE_WORDS.items() if self.kinds[kind])
         return (f"{self.n_impossible} of {self.n_judged} judged stars ({100 * self.share_impossible:.1f} %) have a "
                 "colour that no star has" + (f": {hues}." if hues else "."))
 

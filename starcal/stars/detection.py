@@ -18,7 +18,7 @@ from .shapes import FWHM_PER_SIGMA, Shapes, half_width, luminance_stamps, measur
 FIRST_GUESS_FWHM_PX = 3.0
 FEWEST_FOR_WIDTH = 5
 GUESS_HALF_PX = 400  # half the height of the part that tells the FWHM; it is three times as wide
-STRIP_ROWS = 256  # a strip of luminance and its two smoothings stay near the cache; see PERF in DEVELOPERS.md
+STRIP_ROWS = 256  # a strip of luminance and its two smoothings stay near the cache
 LEAST_FILTERED_NOISE = 0.15  # times 1 / sigma of the kernel: half of what white noise of three channels leaves
 NOISE_BLOCK_PX = 64  # noise of the filtered picture is measured per block: nebulosity raises its own threshold
 WIDE_KERNEL = 1.5  # the second Gaussian of the zero-sum kernel; wider lets in nebular structure, narrower loses signal

@@ -11,7 +11,7 @@ from .detection import clip_level_of, close_pairs, detect, guess_fwhm, one_detec
 from .flags import CHANNELS, FAINT_SNR, SHAPE_SNR, Flag
 from .shapes import half_width, luminance_stamps, measure_shapes, profile_fwhm, rim_level, stamps_round
 
-APERTURE_FWHM = 1.8  # 1.5 to 2 FWHM of its own channel encloses the same share in all (SCIENCE: observing practice)
+APERTURE_FWHM = 1.8  # 1.5 to 2 FWHM of its own channel encloses the same share in all
 ANNULUS_FWHM = (3.0, 5.0)
 SATURATION_SHARE = 0.95  # a peak above this share of the clipping level may have lost light
 BLEND_FLUX_SHARE = 0.02  # a neighbour with this share of the star's light moves its colour by up to 0.02 mag

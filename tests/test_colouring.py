@@ -9,6 +9,7 @@ import json
 
 import numpy as np
 import pytest
+import tifffile
 from astropy.io import fits
 from scipy.spatial import cKDTree
 
@@ -21,6 +22,7 @@ from starcal.errors import FrameError
 from starcal.frame import write_fits
 from starcal.scene import make_scene
 from starcal.stars import Flag
+from starcal.tone import choose_stretch
 
 FIELDS = {"cygnus": (305.6, 40.3, 3.0), "orion": (84.0, -2.0, 3.0), "pole of the galaxy": (190.0, 27.0, 5.5),
           "crowded": (160.0, -59.0, 2.5)}
@@ -207,3 +209,37 @@ def test_recolour_and_audit_from_the_command_line(monos, tmp_path, capsys):
     assert json.loads(capsys.readouterr().out)["share_impossible"] <= 0.03
     assert "Where" in (tmp_path / "audit.html").read_text()
     assert main(["audit", str(tmp_path / "nosuch.png")]) == 1
+
+
+@pytest.mark.parametrize("words", [
+    ["split", "w-stars.fits", "-o", "w"], ["join", "w-starless.fits", "w-stars.fits", "-o", "w-stars.fits"],
+    ["recolour", "w-stars.fits", "--star-frame", "w-starless.fits", "-o", "w-starless.fits"],
+    ["recolour", "w-stars.fits", "--starless", "w-starless.fits", "-o", "w-starless.fits"],
+    ["audit", "w-stars.fits", "--report", "w-stars.fits"],
+    ["run", "picture.fits", "--out", "."],
+    ["calibrate", "picture.fits", "--wcs", "w-stars.fits", "-o", "w-stars.fits"]])
+def test_no_input_is_ever_written_over(words, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    for name in ("w-stars.fits", "w-starless.fits", "picture.fits"):
+        (tmp_path / name).write_text(f"precious {name}")
+    assert main([*words, "--overwrite"]) == 1
+    assert "input" in capsys.readouterr().err
+    assert all(path.read_text() == f"precious {path.name}" for path in tmp_path.iterdir())
+
+
+def test_a_stretched_picture_is_refused_by_every_cure(tmp_path, capsys):
+    scene = narrowband("SHO", "cygnus", 3, 0, shape=(300, 400))
+    write_fits(tmp_path / "shown.fits", choose_stretch(scene.pixels).apply(scene.pixels), scene.header)
+    frame = str(tmp_path / "shown.fits")
+    for words in (["run", frame], ["recolour", frame, "-o", str(tmp_path / "o.fits")],
+                  ["split", frame, "-o", str(tmp_path / "o")]):
+        assert main([*words, "-q"]) == 1
+        assert "--assume-linear" in capsys.readouterr().err
+    assert main(["recolour", "-q", "--assume-linear", frame, "-o", str(tmp_path / "o.fits")]) == 0
+
+
+def test_an_eight_bit_picture_has_stars(tmp_path, capsys):
+    scene = make_scene(shape=(300, 400), sky_electrons=1e3, faint_to_mag=13.0)
+    tifffile.imwrite(tmp_path / "eight.tif", np.round(255 * np.clip(scene.pixels, 0, 1)).astype(np.uint8)
+                     .transpose(1, 2, 0), photometric="rgb")
+    assert len(starcal.check(tmp_path / "eight.tif").stars) >= 5

@@ -148,7 +148,8 @@ def _compose(options) -> int:
     matching = made.matching
     facts = {"match": matching.match, "factors": [float(v) for v in matching.factors],
              "offsets": [float(v) for v in matching.offsets], "notes": list(made.frame.notes), "output": options.output}
-    lines = dict.fromkeys([*made.history, *made.frame.notes, f"written: {options.output}"])  # each once
+    said = [line.removeprefix("starcal: ") for line in (*made.history, *made.frame.notes)]
+    lines = dict.fromkeys([*said, f"written: {options.output}"])  # each once
     _show(options, facts, "\n".join(lines))
     return 0
 

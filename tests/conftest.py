@@ -71,3 +71,10 @@ def frame_of():
 def empty_cache(tmp_path_factory, monkeypatch):
     """No test sees the fields that the user keeps, nor leaves one there."""
     monkeypatch.setenv("STARCAL_CACHE", str(tmp_path_factory.mktemp("cache")))
+
+
+@pytest.fixture(autouse=True)
+def digits_in_full():
+    """A library that some tests compare with sets numpy's printing of 2017 for good, which cuts numbers to 12 digits."""
+    with np.printoptions(legacy=False):
+        yield

@@ -325,7 +325,7 @@ def test_matrix_with_too_few_stars_says_so(scene_of, frame_of):
 def test_calibrate_refuses_what_cannot_be_calibrated(scene_of, frame_of):
     sho = frame_of(scene_of(seed=0, ra_deg=305, dec_deg=40, scale_arcsec=6.0, system="SHO", v_zero_electrons=1e11,
                             full_well_electrons=4e6, faint_to_mag=13.0), name="sho.fits")
-    with pytest.raises(FrameError, match=r"sho\.fits: .* Try: starcal run sho\.fits"):
+    with pytest.raises(FrameError, match=r"sho\.fits: .* Let `starcal run` colour its stars"):
         starcal.calibrate(sho)
     unsolved = replace(sho, wcs=None, wcs_missing=("CRVAL1",))
     with pytest.raises(TooFewStars, match=r"sho\.fits"):

@@ -23,6 +23,7 @@ from functools import lru_cache
 from importlib.metadata import version
 from pathlib import Path
 
+import numpy as np
 from astropy.table import Table
 
 from starcal.catalogue import CatalogueStars
@@ -142,7 +143,8 @@ def _text(request: FieldRequest, answer: Answer) -> str:
         "date": datetime.now(UTC).isoformat(timespec="seconds"), "astroquery": version("astroquery"),
         "sha256": _ZEROS}}
     page = io.StringIO()
-    table.write(page, format="ascii.ecsv")
+    with np.printoptions(legacy=False):  # under older printing habits numbers would lose digits
+        table.write(page, format="ascii.ecsv")
     return _DIGEST.sub(hashlib.sha256(page.getvalue().encode()).hexdigest(), page.getvalue(), count=1)
 
 

@@ -75,6 +75,6 @@ def empty_cache(tmp_path_factory, monkeypatch):
 
 @pytest.fixture(autouse=True)
 def digits_in_full():
-    """A library that some tests compare with sets numpy's printing of 2017 for good, which cuts numbers to 12 digits."""
+    """A library that some tests compare with sets the numpy printing of 2017 for good, which cuts numbers short."""
     with np.printoptions(legacy=False):
         yield

@@ -116,6 +116,14 @@ def _add_output(parser) -> None:
 
 def _add_layers(commands) -> None:
     """The commands that take a picture apart, colour its stars, put it together and judge it."""
+    _add_compose(commands)
+    _add_split(commands)
+    _add_recolour(commands)
+    _add_join(commands)
+    _add_audit(commands)
+
+
+def _add_compose(commands) -> None:
     compose = _command(commands, "compose", "put three mono frames together to one colour frame",
                        "starcal compose --red s2.fits --green ha.fits --blue o3.fits -o sho.fits")
     for channel in ("red", "green", "blue"):
@@ -126,6 +134,8 @@ def _add_layers(commands) -> None:
     compose.add_argument("--full-scale", type=_positive, metavar="N", help="value in the files that means full scale")
     compose.add_argument("--overwrite", action="store_true", help="replace existing files")
 
+
+def _add_split(commands) -> None:
     split = _command(commands, "split", "split a frame into stars and starless; their sum is the frame",
                      "starcal split veil.fits -o veil")
     _add_frame(split)
@@ -136,6 +146,8 @@ def _add_layers(commands) -> None:
     _add_linear(split)
     split.add_argument("--overwrite", action="store_true", help="replace existing files")
 
+
+def _add_recolour(commands) -> None:
     recolour = _command(commands, "recolour", "give the stars true colours, leave the nebula untouched",
                         "starcal recolour veil.fits -o veil-stars.fits")
     _add_frame(recolour)
@@ -147,6 +159,8 @@ def _add_layers(commands) -> None:
     _add_taste(recolour)
     recolour.add_argument("--overwrite", action="store_true", help="replace existing files")
 
+
+def _add_join(commands) -> None:
     join = _command(commands, "join", "put a starless frame and a star layer together",
                     "starcal join veil-starless.fits veil-stars.fits -o veil-joined.fits")
     join.add_argument("starless", metavar="STARLESS")
@@ -158,6 +172,8 @@ def _add_layers(commands) -> None:
                       help="stretch the two linear layers for display, each its own way, then screen them")
     join.add_argument("--overwrite", action="store_true", help="replace existing files")
 
+
+def _add_audit(commands) -> None:
     audit = _command(commands, "audit", "count the stars of impossible colours in a picture",
                      "starcal audit veil.png")
     audit.add_argument("picture", metavar="PICTURE", help="FITS, TIFF, PNG or JPEG, linear or stretched")

@@ -5,14 +5,14 @@ from pathlib import Path
 
 import numpy as np
 
-from .background import frame_noise
 from .catalogue.choose import Source
 from .checking import EMBEDDED, Progress, as_frame, check, relocated, silent
 from .colour import SOLAR_BV_MAG
-from .errors import FrameError, NotLinearError, TooFewStars
+from .errors import FrameError, TooFewStars
 from .fit import MIN_STARS
 from .frame import Frame, write_fits
 from .hints import Hints
+from .linearity import require_linear
 from .result import CheckResult
 
 WHITEN_FROM = 0.9  # of the clipping level; fully white at the level itself, so that no edge shows
@@ -98,7 +98,7 @@ def calibrate(frame: Frame | str | Path, *, sky: str = "grey", model: str = "gai
 def _require_usable(found: CheckResult) -> None:
     reason, name = found.verdict.reasons[0], found.frame
     if found.fit is None and found.verdict.verdict == "no":
-        raise NotLinearError(f"{name}: {reason}. Use the linear frame, or add --assume-linear.")
+        require_linear(name, found.linearity)
     if found.fit is None:
         raise TooFewStars(f"{name}: {reason}. Let `starcal run` colour its stars instead.", found=0, needed=MIN_STARS)
     if found.verdict.verdict == "no":
@@ -120,7 +120,7 @@ def apply_calibration(frame: Frame, found: CheckResult, sky: str = "grey") -> Ca
     Calibrated
     """
     matrix = found.matrix.matrix if found.matrix is not None else np.diag(found.fit.gains)
-    level = matrix @ np.array(frame_noise(frame.pixels).sky)
+    level = matrix @ np.array(found.stars.meta["noise"].sky)
     offset = level[1] - level if sky == "grey" else np.zeros(3)
     pixels = _transform(frame.pixels, matrix, offset, np.array(found.stars.meta["clip_level"]))
     return Calibrated(frame.refill(pixels), frame, found, matrix, offset)

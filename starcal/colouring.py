@@ -15,7 +15,7 @@ from .layers import Split, join_add, plausible_starless, recolour, split
 from .linearity import require_linear
 from .palette import YELLOW_WHITE_BV_MAG, star_colours, yellow_white
 from .result import CheckResult
-from .sources import StarColours, choose_colours, from_palette
+from .sources import StarColours, choose_colours, from_palette, source_tally
 from .starframe import Field, StarFrame, join_star_frame
 from .stars import measure_stars
 from .verdict import GO_ON_WITHOUT, SEPARATE_STARS
@@ -79,8 +79,7 @@ class Recoloured:
     @property
     def tally(self) -> dict[str, int]:
         """How many stars have their colour from which source."""
-        names, counts = np.unique(np.asarray(self.check.stars["colour_source"]), return_counts=True)
-        return {str(name): int(count) for name, count in zip(names, counts, strict=True)}
+        return source_tally(self.check.stars["colour_source"])
 
     def write(self, path: str | Path, *, overwrite: bool = False) -> None:
         """Write the picture as float32 FITS with the input's header."""

@@ -44,8 +44,13 @@ class StarColours:
 
     def tally(self) -> dict[str, int]:
         """Count the stars of each source."""
-        names, counts = np.unique(self.source, return_counts=True)
-        return {str(name): int(count) for name, count in zip(names, counts, strict=True)}
+        return source_tally(self.source)
+
+
+def source_tally(source: np.ndarray) -> dict[str, int]:
+    """Count the entries of each name."""
+    names, counts = np.unique(np.asarray(source), return_counts=True)
+    return {str(name): int(count) for name, count in zip(names, counts, strict=True)}
 
 
 def choose_colours(stars: Table, flux: np.ndarray, flux_error: np.ndarray) -> StarColours:

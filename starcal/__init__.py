@@ -10,10 +10,12 @@ __version__ = "0.1.0"
 _HOME = {"check": "checking", "calibrate": "calibration", "run": "pipeline", "Calibrated": "calibration",
          "RunResult": "pipeline", "recolour_stars": "colouring", "Recoloured": "colouring", "Taste": "colouring",
          "audit_picture": "audit", "Audit": "audit", "CheckResult": "result", "Verdict": "verdict", "Frame": "frame",
-         "read_frame": "frame", "read_channels": "frame", "StarcalError": "errors"}
+         "read_frame": "frame", "read_channels": "frame", "StarcalError": "errors",
+         "plan_exposures": "plan", "Plan": "plan"}
 
-__all__ = ["Audit", "Calibrated", "CheckResult", "Frame", "Recoloured", "RunResult", "StarcalError", "Taste", "Verdict",
-           "__version__", "audit_picture", "calibrate", "check", "read_channels", "read_frame", "recolour_stars", "run"]
+__all__ = ["Audit", "Calibrated", "CheckResult", "Frame", "Plan", "Recoloured", "RunResult", "StarcalError", "Taste",
+           "Verdict", "__version__", "audit_picture", "calibrate", "check", "plan_exposures", "read_channels",
+           "read_frame", "recolour_stars", "run"]
 
 
 def __getattr__(name: str):

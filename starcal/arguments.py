@@ -22,30 +22,41 @@ def build_parser() -> argparse.ArgumentParser:
                    "starcal run veil.fits --out veil-stars")
     _add_frame(run)
     run.add_argument("--out", metavar="DIR", help="folder for the files (default: FRAME-starcal)")
+    run.add_argument("--settings", metavar="FILE",
+                     help="result.json of an earlier run: the same again, but for what you type besides")
+    _add_display(run)
     run.add_argument("--tiff", action="store_true", help="write the picture as 16-bit TIFF, too")
     _add_fit(run)
-    _add_taste(run)
+    _add_write_wcs(run)
+    _add_taste(run, "gains")
     _add_output(run)
+
+    _add_view(commands)
 
     check = _command(commands, "check", "say whether calibration can rescue a frame, with numbers",
                      "starcal check *.fits")
     _add_frame(check, several=True)
     _add_fit(check)
+    _add_write_wcs(check)
+    check.add_argument("--overwrite", action="store_true", help="replace an existing file of --write-wcs")
 
     calibrate = _command(commands, "calibrate", "fit gains to catalogue B-V and apply them",
                          "starcal calibrate veil.fits -o veil-calibrated.fits")
     _add_frame(calibrate)
     calibrate.add_argument("-o", "--output", metavar="OUT", required=True, help="file to write (FITS)")
     _add_fit(calibrate)
+    _add_write_wcs(calibrate)
     _add_output(calibrate)
 
     _add_layers(commands)
+    _add_plan(commands)
 
     demo = _command(commands, "demo", "write small example frames to try the rest on", "starcal demo owl")
     demo.add_argument("folder", metavar="DIR")
     demo.add_argument("--overwrite", action="store_true", help="replace existing files")
 
     _add_catalogue(commands)
+    _add_completion(commands)
     return parser
 
 
@@ -69,9 +80,9 @@ def _add_frame(parser, several: bool = False) -> None:
         parser.add_argument(f"--{channel}", metavar="FILE", help=f"{channel} channel as a file of its own")
     parser.add_argument("--wcs", metavar="FILE", help="FITS header or .wcs file that says where the frame points")
     parser.add_argument("--full-scale", type=_positive, metavar="N", help="value in the file that means full scale")
-    parser.add_argument("--ra", help="without a WCS: right ascension of the middle, degrees or 20h22m14s")
-    parser.add_argument("--dec", help="without a WCS: declination of the middle, degrees or +40d15m24s")
-    parser.add_argument("--scale", type=_positive, metavar="ARCSEC", help="without a WCS: size of a pixel")
+    parser.add_argument("--ra", help="without a WCS that fits: right ascension of the middle, degrees or 20h22m14s")
+    parser.add_argument("--dec", help="without a WCS that fits: declination of the middle, degrees or +40d15m24s")
+    parser.add_argument("--scale", type=_positive, metavar="ARCSEC", help="without a WCS that fits: size of a pixel")
     parser.set_defaults(frame_parser=parser, several=several)
 
 
@@ -105,13 +116,38 @@ def _add_fit(parser) -> None:
     _add_detection(parser)
     parser.add_argument("--model", choices=("gains", "matrix"), default="gains",
                         help="gains per channel, or a 3x3 matrix on 20 stars and more")
+    _add_leave_out(parser)
     _add_linear(parser)
+
+
+def _add_write_wcs(parser) -> None:
+    parser.add_argument("--write-wcs", metavar="FILE",
+                        help="write where the frame points, by its stars, as a FITS header for --wcs")
+
+
+def _add_leave_out(parser) -> None:
+    parser.add_argument("--leave-out", type=_place, action="append", default=[], metavar="X,Y",
+                        help="a star to be left out of the fit, by its place in pixels; may be given again")
 
 
 def _add_output(parser) -> None:
     parser.add_argument("--sky", choices=("grey", "keep"), default="grey",
                         help="bring the sky background to grey, or keep it as it comes (default: grey)")
     parser.add_argument("--overwrite", action="store_true", help="replace existing files")
+
+
+def _add_view(commands) -> None:
+    view = _command(commands, "view", "a page in your browser: before and after, and every choice to play with",
+                    "starcal view veil.fits")
+    _add_frame(view)
+    view.add_argument("--out", metavar="DIR", help="folder for the files that you save (default: FRAME-starcal)")
+    view.add_argument("--settings", metavar="FILE", help="result.json of an earlier run: start with its choices")
+    view.add_argument("--tiff", action="store_true", help="save the picture as 16-bit TIFF, too")
+    view.add_argument("--port", type=_port, default=0, metavar="N", help="of the page on this machine (default: a free "
+                      "one)")
+    view.add_argument("--no-browser", dest="browser", action="store_false", help="print the address and open nothing")
+    _add_fit(view)
+    _add_output(view)
 
 
 def _add_layers(commands) -> None:
@@ -155,6 +191,7 @@ def _add_recolour(commands) -> None:
     _add_white(recolour)
     _add_source(recolour)
     _add_detection(recolour)
+    _add_leave_out(recolour)
     _add_linear(recolour)
     _add_taste(recolour)
     recolour.add_argument("--overwrite", action="store_true", help="replace existing files")
@@ -184,9 +221,52 @@ def _add_audit(commands) -> None:
     audit.add_argument("--overwrite", action="store_true", help="replace an existing report")
 
 
-def _add_taste(parser) -> None:
-    parser.add_argument("--route", choices=("best", "palette"), default="best",
-                        help="best source for each star, or one synthetic yellow-white (default: best)")
+def _add_display(parser) -> None:
+    parser.add_argument("--black", type=_black, default=0.0, metavar="N",
+                        help="black point of previews: 0 as chosen from the frame (default), 1 at the sky")
+    parser.add_argument("--strength", type=_positive, default=1.0, metavar="N",
+                        help="stretch of previews: 1 as chosen from the frame (default), more lifts faint light")
+
+
+def _add_plan(commands) -> None:
+    plan = _command(commands, "plan", "plan exposures of a separate star frame, the best cure for star colours",
+                    "starcal plan --for veil.fits --aperture-mm 80 --bortle 4 -o veil-plan.html")
+    place = plan.add_mutually_exclusive_group(required=True)
+    place.add_argument("--ra", help="middle of the field, right ascension: degrees or 20h22m14s")
+    place.add_argument("--for", dest="picture", metavar="FRAME", help="the field of a frame with a WCS")
+    plan.add_argument("--dec", help="middle of the field, declination: degrees or +40d15m24s")
+    plan.add_argument("--pixels", type=_size, default=(6000, 4000), metavar="WxH",
+                      help="of the sensor, where no --for tells the field (default: 6000x4000)")
+    _add_kit(plan)
+    sky = plan.add_mutually_exclusive_group()
+    sky.add_argument("--bortle", type=int, choices=range(1, 10), default=5, help="darkness of the site (default: 5)")
+    sky.add_argument("--sky-mag", type=_number, metavar="MAG", help="V of a square arcsec of sky, from a sky meter")
+    plan.add_argument("--fwhm-arcsec", type=_positive, default=4.0, metavar="ARCSEC",
+                      help="width of stars in one exposure (default: 4)")
+    plan.add_argument("--faint-mag", type=_number, default=15.0, metavar="MAG",
+                      help="V of the faintest star whose colour is wanted (default: 15)")
+    plan.add_argument("-o", "--output", metavar="OUT", help="write a page with chart and table (HTML)")
+    plan.add_argument("--overwrite", action="store_true", help="replace an existing page")
+
+
+def _add_kit(parser) -> None:
+    """Telescope and camera."""
+    parser.add_argument("--aperture-mm", type=_positive, default=80.0, metavar="MM",
+                        help="clear aperture (default: 80)")
+    parser.add_argument("--focal-mm", type=_positive, metavar="MM",
+                        help="focal length (default: 480, or what fits the pixels of --for FRAME)")
+    parser.add_argument("--pixel-um", type=_positive, default=3.76, metavar="UM",
+                        help="size of a pixel (default: 3.76)")
+    parser.add_argument("--full-well", type=_positive, default=50_000.0, metavar="E",
+                        help="electrons that a pixel holds at your gain (default: 50000)")
+    parser.add_argument("--read-noise", type=_not_negative, default=3.0, metavar="E", help="electrons (default: 3)")
+    parser.add_argument("--efficiency", type=_positive, default=0.5, metavar="N",
+                        help="share of the light that is counted: air, optics, filter and sensor (default: 0.5)")
+
+
+def _add_taste(parser, *whole_frame: str) -> None:
+    parser.add_argument("--route", choices=("best", *whole_frame, "catalogue", "continuum", "palette"), default="best",
+                        help="best source for each star (default), or one source alone")
     parser.add_argument("--bv", type=_star_colour, default=0.75, metavar="BV",
                         help="B-V of the palette (default: 0.75)")
     parser.add_argument("--spread", type=_not_negative, default=0.0, metavar="MAG",
@@ -197,7 +277,7 @@ def _add_taste(parser) -> None:
     parser.add_argument("--star-frame", metavar="FILE",
                         help="a separate broadband frame of the field: its stars are calibrated and used")
     parser.add_argument("--star-brightness", type=_positive, default=1.0, metavar="N",
-                        help="of the star frame's stars; 1 is as prominent as before (default)")
+                        help="1 leaves the stars' light as it is (default)")
 
 
 def _add_catalogue(commands) -> None:
@@ -225,6 +305,14 @@ def _add_catalogue(commands) -> None:
         action.add_argument("name", metavar="NAME", nargs="?", help="a file that `starcal catalogue list` names")
 
 
+def _add_completion(commands) -> None:
+    completion = _parser(commands.add_parser, name="completion", help="print a script that lets a shell complete names",
+                         description="Print a script that lets a shell complete commands, options and file names.",
+                         epilog="example: starcal completion bash > ~/.local/share/bash-completion/completions/starcal")
+    completion.add_argument("shell", choices=("bash", "zsh", "fish"))
+    completion.set_defaults(command="completion")
+
+
 def _action(actions, name, purpose, example) -> argparse.ArgumentParser:
     return _command(actions, name, purpose, example, f"catalogue {name}")
 
@@ -248,6 +336,33 @@ def _not_negative(text: str) -> float:
     if not 0 <= value < float("inf"):
         raise argparse.ArgumentTypeError(f"{text} given, 0 or more needed")
     return value
+
+
+def _black(text: str) -> float:
+    value = _number(text)
+    if not -10 <= value <= 1:
+        raise argparse.ArgumentTypeError(f"{text} given, -10 to 1 needed")
+    return value
+
+
+def _place(text: str) -> tuple[float, float]:
+    x, comma, y = text.partition(",")
+    if not comma:
+        raise argparse.ArgumentTypeError(f"{text!r} given, X,Y needed, as 1234,567.5")
+    return _number(x), _number(y)
+
+
+def _size(text: str) -> tuple[int, int]:
+    width, _, height = text.lower().partition("x")
+    if not (width.isdecimal() and height.isdecimal() and int(width) and int(height)):
+        raise argparse.ArgumentTypeError(f"{text!r} given, width and height in pixels needed, such as 6000x4000")
+    return int(width), int(height)
+
+
+def _port(text: str) -> int:
+    if not text.isdecimal() or int(text) > 65535:
+        raise argparse.ArgumentTypeError(f"{text!r} given, a port from 1 to 65535 needed, or 0 for a free one")
+    return int(text)
 
 
 def _star_colour(text: str) -> float:

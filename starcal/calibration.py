@@ -6,14 +6,16 @@ from pathlib import Path
 import numpy as np
 
 from .catalogue.choose import Source
-from .checking import EMBEDDED, Progress, as_frame, check, relocated, silent
+from .checking import EMBEDDED, Places, Progress, as_frame, check, relocated, silent
 from .colour import SOLAR_BV_MAG
 from .errors import FrameError, TooFewStars
 from .fit import MIN_STARS
 from .frame import Frame, write_fits
 from .hints import Hints
 from .linearity import require_linear
+from .preview import before_and_after
 from .result import CheckResult
+from .texts import escaped
 
 WHITEN_FROM = 0.9  # of the clipping level; fully white at the level itself, so that no edge shows
 STRIP_ROWS = 64  # a strip and what is made of it fit the cache
@@ -53,6 +55,14 @@ class Calibrated:
                 f"{fit.white_bv:.2f}", "starcal: sky offsets added " + " ".join(f"{v:.3e}" for v in self.sky_offset),
                 "starcal: pixels at the clipping level of a channel made white")
 
+    def __repr__(self) -> str:
+        """One line; the arrays would fill a screen."""
+        return f"<Calibrated {self.check.summary()}>"
+
+    def _repr_html_(self) -> str:
+        """For notebooks."""
+        return f"{before_and_after(self.frame.pixels, self.pixels)}<p>{escaped(self.check.summary())}</p>"
+
     def write(self, path: str | Path, *, overwrite: bool = False) -> None:
         """Write as float32 FITS with the input's header."""
         write_fits(path, self.pixels, self.frame.header, history=self.history, overwrite=overwrite)
@@ -60,7 +70,7 @@ class Calibrated:
 
 def calibrate(frame: Frame | str | Path, *, sky: str = "grey", model: str = "gains", white_bv: float = SOLAR_BV_MAG,
               snr_min: float = 5.0, assume_linear: bool = False, source: Source = EMBEDDED,
-              hints: Hints | None = None, progress: Progress = silent) -> Calibrated:
+              hints: Hints | None = None, left_out: Places = (), progress: Progress = silent) -> Calibrated:
     """Fit gains (or a matrix) to catalogue B-V and multiply the whole frame by them.
 
     Parameters
@@ -69,7 +79,7 @@ def calibrate(frame: Frame | str | Path, *, sky: str = "grey", model: str = "gai
         A linear colour frame with a WCS, or a star layer.
     sky : {"grey", "keep"}
         Whether one offset per channel brings the sky background to grey. Gradients stay.
-    model, white_bv, snr_min, assume_linear, source, hints, progress
+    model, white_bv, snr_min, assume_linear, source, hints, left_out, progress
         As for `check`.
 
     Returns
@@ -89,13 +99,14 @@ def calibrate(frame: Frame | str | Path, *, sky: str = "grey", model: str = "gai
         raise ValueError(f"sky {sky!r} given; it is 'grey' or 'keep'")
     frame = as_frame(frame, progress)
     found = check(frame, white_bv=white_bv, model=model, snr_min=snr_min, assume_linear=assume_linear,
-                  source=source, hints=hints, progress=progress)
-    _require_usable(found)
+                  source=source, hints=hints, left_out=left_out, progress=progress)
+    require_usable(found)
     progress("calibrating", 0.9)
     return apply_calibration(relocated(frame, found), found, sky)
 
 
-def _require_usable(found: CheckResult) -> None:
+def require_usable(found: CheckResult) -> None:
+    """Refuse gains that do not exist or make no star colours."""
     reason, name = found.verdict.reasons[0], found.frame
     if found.fit is None and found.verdict.verdict == "no":
         require_linear(name, found.linearity)

@@ -1,6 +1,6 @@
 """Can calibration rescue this frame: frame, stars, match, fit and verdict, in order."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,22 +13,28 @@ from .catalogue import embedded
 from .catalogue.choose import Choice, Source, magnitude_limit, stars_around
 from .errors import NoWCSError, TooFewStars
 from .fit import MIN_SPREAD_MATRIX, MIN_STARS, MIN_STARS_MATRIX, brightness_slope, fit_gains, fit_matrix
-from .frame import Frame, pixel_scale_arcsec, read_frame, require_wcs, with_wcs
+from .frame import ONE_GRID_PX, Frame, corners_apart_px, pixel_scale_arcsec, read_frame, require_wcs, with_wcs
 from .hints import Hints, hints_from_header
 from .linearity import measure_linearity
-from .match import Match, match_catalogue
+from .match import Match, WCSError, match_catalogue, pair_scatter_px
 from .result import CatalogueUse, CheckResult
-from .solve import solve
+from .solve import CatalogueOf, Solution, nearer, refine, solve, straightened
 from .sources import choose_colours
-from .stars import BLEND_FLUX_SHARE, CHANNELS, Flag, measure_stars
+from .stars import BLEND_FLUX_SHARE, CHANNELS, Flag, free_places, measure_at, measure_stars
+from .texts import counted
 
 MATCH_MARGIN_PX = 250  # catalogue beyond the frame's edge, so that shifted copies of it are as full
 ENOUGH_STARS = 40  # with so many, stars whose catalogue colour is poor are left out
 GOOD_ERRORS_MAG = (0.156, 0.242, 0.28)  # of B-V; the embedded catalogue's at V 11, 11.5 and 12, where it gets biased
 
+POOR_WCS_PX = 15.0  # at a corner, half of what a match bears: from there on the WCS is replaced
+LEFT_OUT_REACH_PX = 2.0  # a star left out by hand lies within this of the place named
+NO_STAR_THERE = "no star to leave out at"
+
 EMBEDDED = Source()
 
 Progress = Callable[[str, float], None]
+Places = Sequence[tuple[float, float]]
 
 
 def silent(step: str, share: float) -> None:
@@ -37,7 +43,7 @@ def silent(step: str, share: float) -> None:
 
 def check(frame: Frame | str | Path, *, white_bv: float = colour.SOLAR_BV_MAG, model: str = "gains",
           snr_min: float = 5.0, assume_linear: bool = False, source: Source = EMBEDDED,
-          hints: Hints | None = None, progress: Progress = silent) -> CheckResult:
+          hints: Hints | None = None, left_out: Places = (), progress: Progress = silent) -> CheckResult:
     """Say whether photometric calibration can rescue a frame.
 
     Parameters
@@ -55,7 +61,10 @@ def check(frame: Frame | str | Path, *, white_bv: float = colour.SOLAR_BV_MAG, m
     source : catalogue.choose.Source
         Which catalogue to ask; by default the embedded one, offline.
     hints : hints.Hints, optional
-        Where a frame without a WCS points and how large its pixels are; by default what its header tells.
+        Where a frame without a WCS points and how large its pixels are; by default what its header tells. Given, they
+        serve also where the WCS does not fit the stars.
+    left_out : sequence of (x_px, y_px)
+        Stars to be left out of the fit, by their places.
     progress : callable
         Told the step and the share done.
 
@@ -83,14 +92,55 @@ def check(frame: Frame | str | Path, *, white_bv: float = colour.SOLAR_BV_MAG, m
                         measure_linearity(stars), None, white_bv, notes)
     progress("matching the catalogue", 0.6)
     if frame.wcs is None:
-        blank, frame = _located(blank, frame, hints)
-    result = _matched(blank, frame, source) if frame.wcs is not None else _unmatched(blank, frame)
+        blank, frame = _located(blank, frame, hints, source)
+    result = _matched(blank, frame, source, hints) if frame.wcs is not None else _unmatched(blank, frame)
     if result.linearity.stretched and not assume_linear:
         return _stretched(result)
     progress("fitting", 0.8)
+    return _concluded(replace(result, flags_before_fit=np.array(result.stars["flags"])), model, left_out)
+
+
+def refit(found: CheckResult, left_out: Places = ()) -> CheckResult:
+    """The same check with other stars left out by hand; nothing is measured again.
+
+    Parameters
+    ----------
+    found : CheckResult
+        Any check of the frame; stars that it had left out come back unless they are named again.
+    left_out : sequence of (x_px, y_px)
+
+    Returns
+    -------
+    CheckResult
+        With a star table of its own. A stretched frame has no fit: its check comes back as it is.
+    """
+    if found.flags_before_fit is None:
+        return found
+    stars = found.stars.copy()
+    stars["flags"] = found.flags_before_fit
+    notes = tuple(note for note in found.notes if not note.startswith(NO_STAR_THERE))
+    blank = replace(found, stars=stars, fit=None, fitted=np.empty(0, int), matrix=None, notes=notes)
+    return _concluded(blank, "gains" if found.matrix is None else "matrix", left_out)
+
+
+def _concluded(result: CheckResult, model: str, left_out: Places) -> CheckResult:
+    """Fit, verdict and route, from stars that have been matched."""
+    result = _without(result, left_out)
     if result.match is not None and result.match.credible:
         result = _fitted(result, model)
     return result if result.route == "gains" else _another_route(result)
+
+
+def _without(result: CheckResult, left_out: Places) -> CheckResult:
+    """Flag the stars at the places named; a note for a place without one."""
+    stars, notes = result.stars, result.notes
+    for x, y in left_out:
+        away_px = np.hypot(stars["x_px"].value - x, stars["y_px"].value - y)
+        if np.min(away_px, initial=np.inf) > LEFT_OUT_REACH_PX:
+            notes += (f"{NO_STAR_THERE} x {x:.1f}, y {y:.1f}",)
+        else:
+            stars["flags"][np.argmin(away_px)] |= Flag.LEFT_OUT
+    return replace(result, notes=notes)
 
 
 def _another_route(result: CheckResult) -> CheckResult:
@@ -123,24 +173,47 @@ def _gradient_note(noise) -> tuple[str, ...]:
             "not remove it",)
 
 
-def _located(result: CheckResult, frame: Frame, hints: Hints | None) -> tuple[CheckResult, Frame]:
+def _located(result: CheckResult, frame: Frame, hints: Hints | None, source: Source) -> tuple[CheckResult, Frame]:
     """The frame with a WCS found from its stars, if there are hints and the solution can be believed."""
     try:
         hints = hints or hints_from_header(frame.header)
     except NoWCSError:
         return result, frame
-    stars, epoch_yr = result.stars, frame.epoch_yr or 2000.0
-    solution = solve(np.column_stack([stars["x_px"].value, stars["y_px"].value]), instrumental_mag(stars),
-                     frame.pixels.shape[1:], lambda *circle: embedded.cone(*circle, epoch_yr=epoch_yr), hints)
-    noted = replace(result, notes=(*result.notes, f"no WCS in the header: {solution.message}"))
-    if solution.wcs is None:
-        return noted, frame
-    noted = replace(noted, solved=solution.wcs)
+    solution = _solved(result.stars, frame, hints, source)
+    noted = replace(result, notes=(*result.notes, f"no WCS in the header: {solution.message}"), solved=solution.wcs,
+                    distortion=solution.distortion)
     return noted, relocated(frame, noted)
 
 
+def _solved(stars: Table, frame: Frame, hints: Hints, source: Source) -> Solution:
+    """Ask the embedded catalogue, which is at hand, and then the one that was named."""
+    seen = _star_xy_px(stars), instrumental_mag(stars), frame.pixels.shape[1:]
+    for one in (source,) if source.name in ("embedded", "auto") else (EMBEDDED, source):
+        solution = solve(*seen, _stars_of(one, frame), hints)
+        if solution.wcs is not None:
+            break
+    return solution
+
+
+def _stars_of(source: Source, frame: Frame) -> CatalogueOf:
+    """Stars of a catalogue within any circle, at the frame's epoch."""
+    return lambda ra_deg, dec_deg, radius_deg: _choice(source, frame, (ra_deg % 360, dec_deg, radius_deg)).stars
+
+
+def _refound(result: CheckResult, frame: Frame, choice: Choice, hints: Hints | None, source: Source) -> CheckResult:
+    """A better WCS for a frame whose own does not fit its stars, if one can be believed; a note in any case."""
+    stars_of = _stars_of(source, frame) if choice.source == "embedded" else lambda *circle: choice.stars
+    solution = refine(frame.wcs, _star_xy_px(result.stars), instrumental_mag(result.stars), frame.pixels.shape[1:],
+                      stars_of)
+    if solution.wcs is None and hints is not None:
+        solution = _solved(result.stars, frame, hints, source)
+    note = f"by the header's WCS no more stars than by chance are paired: {solution.message}"
+    return replace(result, notes=(*result.notes, note), solved=solution.wcs, wcs_given=solution.given,
+                   distortion=solution.distortion)
+
+
 def relocated(frame: Frame, found: CheckResult) -> Frame:
-    """The frame with the WCS that its check has found, where it had none."""
+    """The frame with the WCS that its check has found, where it had none or a poor one."""
     if found.solved is None:
         return frame
     return replace(frame, wcs=found.solved, wcs_missing=(), header=with_wcs(frame.header, found.solved))
@@ -153,21 +226,64 @@ def _unmatched(result: CheckResult, frame: Frame) -> CheckResult:
                    route_reason="without a WCS no star can be looked up in a catalogue")
 
 
-def _matched(result: CheckResult, frame: Frame, source: Source) -> CheckResult:
+def _matched(result: CheckResult, frame: Frame, source: Source, hints: Hints | None = None) -> CheckResult:
+    """Stars against catalogue, by the frame's WCS or by a better one where it is poor."""
     stars, shape = result.stars, frame.pixels.shape[1:]
     brightness = instrumental_mag(stars)
     choice = _field(frame, brightness, source)
     catalogue = choice.stars
-    match = match_catalogue(np.column_stack([stars["x_px"].value, stars["y_px"].value]), brightness, frame.wcs, shape,
-                            catalogue, pixel_scale_arcsec(frame.wcs))
+    match = match_catalogue(_star_xy_px(stars), brightness, frame.wcs, shape, catalogue, pixel_scale_arcsec(frame.wcs))
+    if not match.credible and result.solved is None:
+        result = _refound(result, frame, choice, hints, source)
+        if result.solved is not None:
+            return _matched(result, relocated(frame, result), source)
+    result, match = _settled(result, frame, match, catalogue)
+    stars, match = _with_placed(stars, match, frame.pixels, catalogue)
+    brightness = instrumental_mag(stars)
     _add_catalogue(stars, match, catalogue)
     use = CatalogueUse(catalogue.name, int(match.in_frame.sum()), catalogue.limit_mag)
     clean = stars["flags"] & (Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.NO_MATCH | Flag.MISMATCH) == 0
     slope, error = brightness_slope(brightness[clean], stars["v_mag"][clean]) if match.credible else (np.nan, np.nan)
     linearity = replace(result.linearity, brightness=slope, brightness_error=error)
     unsure = verdict.without_match(match, len(stars))
-    return replace(result, match=match, catalogue=use, linearity=linearity, verdict=unsure,
+    return replace(result, stars=stars, match=match, catalogue=use, linearity=linearity, verdict=unsure,
                    notes=(*result.notes, *choice.notes), route_reason=unsure.reasons[0])
+
+
+def _with_placed(stars: Table, match: Match, pixels: np.ndarray, catalogue) -> tuple[Table, Match]:
+    """Stars and match, and what the catalogue has in the frame but nobody found, measured where it must be."""
+    if not match.credible:
+        return stars, match
+    missed = match.in_frame & (catalogue.v_mag <= catalogue.v_mag[match.catalogue].max())
+    missed[match.catalogue] = False
+    rows = np.flatnonzero(missed)
+    rows = rows[np.argsort(catalogue.v_mag[rows])]
+    rows = rows[free_places(pixels, stars, match.x_px[rows], match.y_px[rows])]
+    stars = measure_at(pixels, stars, match.x_px[rows], match.y_px[rows])
+    return stars, match.with_placed(rows, _star_xy_px(stars), instrumental_mag(stars), catalogue.v_mag)
+
+
+def _settled(result: CheckResult, frame: Frame, match: Match, catalogue) -> tuple[CheckResult, Match]:
+    """The WCS that the stars vouch for, and the match by it: a new one where they show distortion or a poor one."""
+    if not match.credible:
+        return result, match
+    xy, shape = _star_xy_px(result.stars), frame.pixels.shape[1:]
+    brightness = instrumental_mag(result.stars)
+    wcs, better, distortion = straightened(frame.wcs, match, xy, brightness, shape, catalogue)
+    fitted = nearer(wcs, better, xy, shape, catalogue)
+    if corners_apart_px(wcs, fitted, shape) > (POOR_WCS_PX if result.solved is None else ONE_GRID_PX):
+        wcs, better = fitted, match_catalogue(xy, brightness, fitted, shape, catalogue, pixel_scale_arcsec(fitted))
+    pairs = xy[better.star], catalogue.ra_deg[better.catalogue], catalogue.dec_deg[better.catalogue]
+    given = WCSError(match.offset_px, match.rotation_deg, match.scale_error, pair_scatter_px(frame.wcs, shape, *pairs))
+    bent = wcs is not frame.wcs
+    solved = wcs if bent else result.solved
+    return replace(result, solved=solved, wcs_given=result.wcs_given or (given if result.solved is None else None),
+                   distortion=distortion if bent else result.distortion,
+                   wcs=solved or fitted), better
+
+
+def _star_xy_px(stars: Table) -> np.ndarray:
+    return np.column_stack([stars["x_px"].value, stars["y_px"].value])
 
 
 def instrumental_mag(stars: Table) -> np.ndarray:
@@ -193,6 +309,10 @@ def _field(frame: Frame, brightness: np.ndarray, source: Source) -> Choice:
         x, y = frame.wcs.all_world2pix(near.ra_deg, near.dec_deg, 0, quiet=True)
         inside = (x > -0.5) & (x < width - 0.5) & (y > -0.5) & (y < height - 0.5)
         limit_mag = magnitude_limit(brightness, near.v_mag[inside])
+    return _choice(source, frame, circle, limit_mag)
+
+
+def _choice(source: Source, frame: Frame, circle: tuple[float, float, float], limit_mag: float | None = None) -> Choice:
     return stars_around(source.name, *circle, epoch_yr=frame.epoch_yr or 2000.0, limit_mag=limit_mag,
                         online=source.online, timeout_s=source.timeout_s, mapping=source.mapping)
 
@@ -239,7 +359,7 @@ def _fitted(result: CheckResult, model: str) -> CheckResult:
     rows = _rows_to_fit(stars)
     if len(rows) < MIN_STARS:
         return replace(result, verdict=verdict.too_few(len(rows), len(result.match.star)), route="palette",
-                       route_reason=f"{len(rows)} clean matched stars, {MIN_STARS} needed for a fit")
+                       route_reason=f"{counted(len(rows), 'clean matched star')}, {MIN_STARS} needed for a fit")
     flux, error = (np.array([stars[f"{name}_{c}"][rows] for c in CHANNELS]) for name in ("flux", "flux_error"))
     bv = np.asarray(stars["bv_mag"][rows], float)
     fit = fit_gains(flux, error, bv, np.asarray(stars["bv_fit_error_mag"][rows], float), result.white_bv)
@@ -258,7 +378,7 @@ def _fitted(result: CheckResult, model: str) -> CheckResult:
 
 def _rows_to_fit(stars: Table) -> np.ndarray:
     """Clean matched stars, the poorly known ones left out where there are enough others."""
-    clean = stars["flags"] == 0
+    clean = stars["flags"] & ~int(Flag.FORCED) == 0
     for limit in GOOD_ERRORS_MAG:
         known = clean & (stars["bv_fit_error_mag"] <= limit)
         if known.sum() >= ENOUGH_STARS:

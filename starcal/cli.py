@@ -7,13 +7,13 @@ import sys
 import time
 
 from .arguments import build_parser
-from .errors import CatalogueError, OutputError, StarcalError
+from .errors import CatalogueError, NoWCSError, OutputError, StarcalError
 
 
 def main(arguments: list[str] | None = None) -> int:
     """Run a command and return its exit status."""
     try:
-        options = build_parser().parse_args(arguments)
+        options = _parsed(arguments)
         _require_source(options)
         return COMMANDS[options.command](options)
     except StarcalError as error:
@@ -33,6 +33,31 @@ def main(arguments: list[str] | None = None) -> int:
         return _refuse(f"internal fault, please report it (STARCAL_DEBUG=1 says more): {type(error).__name__} {error}")
 
 
+def _parsed(arguments: list[str] | None):
+    """What was typed; where settings of an earlier run were named, they stand for what was not typed."""
+    parser, arguments = build_parser(), _southern(sys.argv[1:] if arguments is None else arguments)
+    options = parser.parse_args(arguments)
+    if not getattr(options, "settings", None):
+        return options
+    from .settings import read_settings
+
+    known = read_settings(options.settings)
+    options.frame_parser.set_defaults(**vars(known) | {"frame": [known.frame] if known.frame else [],
+                                                       "leave_out": list(known.leave_out)})
+    return parser.parse_args(arguments)
+
+
+def _southern(words: list[str]) -> list[str]:
+    """Declinations such as -5d23m stay with their option; a parser takes them for an option of their own."""
+    joined = []
+    for word in words:
+        if joined and joined[-1] == "--dec" and word.startswith("-"):
+            joined[-1] = f"--dec={word}"
+        else:
+            joined.append(word)
+    return joined
+
+
 def _require_source(options) -> None:
     """A frame, or its three channels, and not both: else wrong usage."""
     if not hasattr(options, "frame_parser"):
@@ -40,7 +65,8 @@ def _require_source(options) -> None:
     channels = [options.red, options.green, options.blue]
     if any(channels) and (options.frame or not all(channels)):
         options.frame_parser.error("give FRAME, or all of --red, --green and --blue")
-    if not any(channels) and (not options.frame or (len(options.frame) > 1 and not options.several)):
+    several = options.several and not getattr(options, "write_wcs", None)
+    if not any(channels) and (not options.frame or (len(options.frame) > 1 and not several)):
         options.frame_parser.error(f"one FRAME needed, {len(options.frame)} given")
 
 
@@ -59,11 +85,13 @@ def _check(options) -> int:
 
     sources = [None] if options.red else options.frame
     status = 0
+    _require_wcs_output(options)
     for source in sources:
         try:
             with _Bar(options) as bar:
-                frame = _frame(options, source)
-                result = check(frame, progress=bar, hints=_hints(options, frame), **_fit_settings(options))
+                asked = _asked(options, source)
+                frame = asked.read()
+                result = check(frame, model=asked.model, progress=bar, **_check_settings(asked, frame))
         except StarcalError as error:
             if len(sources) == 1 and not options.json:
                 raise
@@ -72,6 +100,7 @@ def _check(options) -> int:
         else:
             result = replace(result, frame=str(source or result.frame))
             _show(options, result.to_dict(), result if len(sources) == 1 else result.summary())
+            _write_wcs(options, result)
     return status
 
 
@@ -79,13 +108,39 @@ def _calibrate(options) -> int:
     from .calibration import calibrate
 
     _require_outputs(options, options.output)
+    _require_wcs_output(options, options.output)
+    asked = _asked(options)
     with _Bar(options) as bar:
-        frame = _frame(options)
-        made = calibrate(frame, sky=options.sky, progress=bar, hints=_hints(options, frame), **_fit_settings(options))
+        frame = asked.read()
+        made = calibrate(frame, model=asked.model, sky=asked.sky, progress=bar, **_check_settings(asked, frame))
         made.write(options.output, overwrite=options.overwrite)
     _show(options, made.check.to_dict() | {"output": options.output},
           f"{made.check.summary()}\nwritten: {options.output}")
+    _write_wcs(options, made.check)
     return 0
+
+
+def _require_wcs_output(options, *others) -> None:
+    """The file of --write-wcs is free, and no other output goes there."""
+    if not options.write_wcs:
+        return
+    _require_outputs(options, options.write_wcs, fits=False)
+    if os.path.realpath(options.write_wcs) in {os.path.realpath(other) for other in others}:
+        raise OutputError(f"{options.write_wcs} is another output already: give --write-wcs another name")
+
+
+def _write_wcs(options, found) -> None:
+    """Where the frame points, for --wcs of a later command."""
+    if not options.write_wcs:
+        return
+    from .frame import write_wcs
+
+    if found.wcs is None:
+        raise NoWCSError(f"{found.frame}: no WCS was found that fits its stars: {options.write_wcs} not written. Say "
+                         "where it points, with --ra, --dec and --scale; or use a deeper catalogue: --catalogue gaia")
+    write_wcs(options.write_wcs, found.wcs, found.wcs.array_shape, overwrite=options.overwrite)
+    if not options.json:
+        _show(options, {}, f"WCS written: {options.write_wcs}")
 
 
 INPUTS = ("red", "green", "blue", "wcs", "starless", "stars", "star_frame", "picture")
@@ -112,29 +167,35 @@ def _require_not_inputs(options, outputs) -> None:
 
 
 def _run(options) -> int:
-    from .pipeline import folder_of, outputs_of, run
+    from .pipeline import folder_of, outputs_of, run_settings
 
-    folder = options.out or folder_of(options.frame[0] if options.frame else options.red)
-    _require_not_inputs(options, outputs_of(folder, options.tiff))
+    asked = _asked(options)
+    outputs = outputs_of(options.out or folder_of(asked.first_file))
+    _require_not_inputs(options, outputs)
+    _require_wcs_output(options, *outputs)
     with _Bar(options) as bar:
-        source = _frame(options) if options.red else _run_source(options)
-        done = run(source, options.out, sky=options.sky, hints=_hints(options, source),
-                   taste=_taste(options), tiff=options.tiff, **_other_frames(options),
-                   overwrite=options.overwrite, progress=bar, **_fit_settings(options))
+        done = run_settings(asked, options.out, overwrite=options.overwrite, progress=bar)
     audits = {"before": done.audit_before.to_dict(), "after": done.audit_after.to_dict()}
     _show(options, done.check.to_dict() | {"audit": audits, "folder": str(done.folder), "files": list(done.files)},
           done)
+    _write_wcs(options, done.check)
     return 0
 
 
-def _run_source(options):
-    """The path itself where nothing else is needed to read it, so that the folder can be named and checked first."""
-    if not any([options.wcs, options.full_scale, options.ra, options.dec, options.scale]):
-        return options.frame[0]
-    from .pipeline import folder_of
+def _view(options) -> int:
+    from .view import require_bokeh
 
-    options.out = options.out or folder_of(options.frame[0])
-    return _frame(options)
+    require_bokeh()
+    from .view.desk import Desk
+    from .view.job import open_job
+    from .view.serving import claim, serve
+
+    asked, plug = _asked(options), claim(options.port)
+    with _Bar(options) as bar:
+        job = open_job(asked, bar)
+    serve(plug, job, Desk(asked), out=options.out, overwrite=options.overwrite, browser=options.browser,
+          told=lambda address: _show(options, {"address": address}, f"the page: {address} (Ctrl-C ends it)"))
+    return 0
 
 
 def _compose(options) -> int:
@@ -162,7 +223,7 @@ def _split(options) -> int:
     targets = [f"{options.output}-{layer}.fits" for layer in ("starless", "stars")]
     _require_outputs(options, *targets)
     with _Bar(options) as bar:
-        frame = _frame(options)
+        frame = _asked(options).read()
         bar("measuring stars", 0.2)
         stars = measure_stars(frame.pixels, snr_min=options.snr)
         if not options.assume_linear:
@@ -194,11 +255,11 @@ def _recolour(options) -> int:
     from .colouring import recolour_stars
 
     _require_outputs(options, options.output)
+    asked = _asked(options)
     with _Bar(options) as bar:
-        frame = _frame(options)
-        made = recolour_stars(frame, taste=_taste(options), hints=_hints(options, frame), **_other_frames(options),
-                              white_bv=options.white_bv, snr_min=options.snr, source=_source(options),
-                              assume_linear=options.assume_linear, progress=bar)
+        frame = asked.read()
+        made = recolour_stars(frame, taste=asked.taste, progress=bar, **_check_settings(asked, frame),
+                              **asked.read_others())
         made.write(options.output, overwrite=options.overwrite)
     tally = made.tally
     _show(options, made.check.to_dict() | {"sources": tally, "output": options.output},
@@ -208,27 +269,14 @@ def _recolour(options) -> int:
     return 0
 
 
-def _taste(options):
-    from .colouring import Taste
-
-    return Taste(options.route, options.bv, options.spread, options.warmth, options.saturation, options.star_brightness)
-
-
-def _other_frames(options) -> dict:
-    """The frames besides FRAME that a cure may use."""
-    from .frame import read_frame
-
-    return {"starless": read_frame(options.starless, full_scale=options.full_scale) if options.starless else None,
-            "star_frame": read_frame(options.star_frame) if options.star_frame else None}
-
-
 def _join(options) -> int:
-    from .frame import read_frame, write_fits
+    from .frame import read_frame, require_same_place, write_fits
     from .layers import join_add
     from .tone import screen, stretch_apart
 
     _require_outputs(options, options.output)
     below, above = (read_frame(path) for path in (options.starless, options.stars))
+    require_same_place(below, above)
     layers = stretch_apart(below.pixels, above.pixels) if options.stretch else (below.pixels, above.pixels)
     how = "screen" if options.stretch else options.how
     joined = {"add": join_add, "screen": screen}[how](*layers)
@@ -258,15 +306,61 @@ def _audit(options) -> int:
     return 0
 
 
+def _plan(options) -> int:
+    from .plan import BORTLE_SKY_MAG, Night, plan_exposures
+
+    if options.output:
+        _require_outputs(options, options.output, fits=False)
+    sky_mag = BORTLE_SKY_MAG[options.bortle] if options.sky_mag is None else options.sky_mag
+    field, kit = _field_and_kit(options)
+    plan = plan_exposures(field, kit, Night(sky_mag, options.fwhm_arcsec), faint_mag=options.faint_mag)
+    if options.output:
+        from .report import write_plan
+
+        write_plan(options.output, plan, overwrite=options.overwrite)
+    _show(options, plan.to_dict() | {"output": options.output},
+          f"{plan}\nwritten: {options.output}" if options.output else plan)
+    return 0
+
+
+def _field_and_kit(options):
+    """The field to plan for, and the telescope and camera; a frame tells the focal length if nobody else does."""
+    from .plan import Field, Kit, field_of_frame, focal_length_mm
+
+    if options.picture:
+        from .frame import read_frame
+
+        field, scale_arcsec = field_of_frame(read_frame(options.picture))
+        focal_mm = options.focal_mm or focal_length_mm(options.pixel_um, scale_arcsec)
+    else:
+        focal_mm = options.focal_mm or Kit.focal_mm
+    kit = Kit(options.aperture_mm, focal_mm, options.pixel_um, options.full_well, options.read_noise,
+              options.efficiency)
+    if not options.picture:
+        field = Field(*_place(options), *(n * kit.scale_arcsec / 3600 for n in options.pixels))
+    return field, kit
+
+
+def _place(options) -> tuple[float, float]:
+    from astropy.io.fits import Header
+
+    from .hints import hints_from_header
+
+    hints = hints_from_header(Header(), ra=options.ra, dec=options.dec, scale_arcsec=1.0)
+    return hints.ra_deg, hints.dec_deg
+
+
 def _demo(options) -> int:
     from .frame import write_fits
     from .scene import demo_scenes
 
+    if os.path.exists(options.folder) and not os.path.isdir(options.folder):
+        raise OutputError(f"{options.folder} is a file: give the name of a folder")
     os.makedirs(options.folder, exist_ok=True)
     written = []
     with _Bar(options) as bar:
         for stem, scene in demo_scenes():
-            bar(f"making {stem}", len(written) / 4)
+            bar(f"making {stem}", len(written) / 5)
             written.append(os.path.join(options.folder, f"{stem}.fits"))
             write_fits(written[-1], scene.pixels, scene.header, overwrite=options.overwrite)
     _show(options, {"files": written}, "\n".join(written))
@@ -339,42 +433,49 @@ def _catalogue_forget(options) -> int:
     return 0
 
 
+FILE_NAMES = {"FRAME", "FILE", "OUT", "STEM", "STARLESS", "STARS", "PICTURE"}  # metavars of what lies on disk
+
+
+def _completion(options) -> int:
+    import shtab
+
+    parser = build_parser()
+    for action in _arguments_of(parser):
+        if action.metavar in FILE_NAMES:
+            action.complete = shtab.FILE
+        elif action.metavar == "DIR":
+            action.complete = shtab.DIRECTORY
+    print(shtab.complete(parser, options.shell))
+    return 0
+
+
+def _arguments_of(parser):
+    """Every argument of a parser and of the commands below it."""
+    for action in parser._actions:
+        yield action
+        if isinstance(action.choices, dict):  # commands: their parsers
+            for below in action.choices.values():
+                yield from _arguments_of(below)
+
+
 def _aligned(facts: dict) -> str:
     return "\n".join(f"{name:<20}{value}" for name, value in facts.items())
 
 
-def _frame(options, source=None):
-    """The frame that the options name."""
-    from .frame import read_channels, read_frame
+def _asked(options, frame: str | None = None):
+    """What was typed, as settings; options that a command has not got are as by default."""
+    from dataclasses import fields
 
-    reading = {"wcs": options.wcs, "full_scale": options.full_scale}
-    if options.red:
-        return read_channels(options.red, options.green, options.blue, **reading)
-    return read_frame(source or options.frame[0], **reading)
+    from .settings import Settings
 
-
-def _fit_settings(options) -> dict:
-    return {"white_bv": options.white_bv, "model": options.model, "snr_min": options.snr,
-            "assume_linear": options.assume_linear, "source": _source(options)}
+    typed = {field.name: getattr(options, field.name, field.default) for field in fields(Settings)}
+    return Settings(**typed | {"frame": frame or next(iter(options.frame), None),
+                               "leave_out": tuple(typed["leave_out"])})
 
 
-def _hints(options, frame):
-    """Where a frame without a WCS points, if that was typed; else its header is asked."""
-    if not (options.ra or options.dec or options.scale):
-        return None
-    from .hints import hints_from_header
-
-    return hints_from_header(frame.header, ra=options.ra, dec=options.dec, scale_arcsec=options.scale)
-
-
-def _source(options):
-    """Which catalogue to ask."""
-    from .catalogue.choose import Source, require_name
-    from .catalogue.own_table import parse_mapping
-
-    require_name(options.catalogue)
-    columns = parse_mapping(options.columns) if options.columns else None
-    return Source(options.catalogue, options.online, options.timeout, columns)
+def _check_settings(asked, frame) -> dict:
+    return {"white_bv": asked.white_bv, "snr_min": asked.snr, "left_out": asked.leave_out,
+            "assume_linear": asked.assume_linear, "source": asked.source, "hints": asked.hints(frame)}
 
 
 def _show(options, facts: dict, text) -> None:
@@ -407,7 +508,8 @@ class _Bar:
             print(f"\r{' ' * (self.WIDTH + 42)}\r", end="", file=sys.stderr, flush=True)
 
 
-COMMANDS = {"run": _run, "check": _check, "calibrate": _calibrate, "compose": _compose, "split": _split,
-            "recolour": _recolour, "join": _join, "audit": _audit, "demo": _demo, "catalogue fetch": _catalogue_fetch,
+COMMANDS = {"run": _run, "view": _view, "check": _check, "calibrate": _calibrate, "compose": _compose, "split": _split,
+            "recolour": _recolour, "join": _join, "audit": _audit, "plan": _plan, "demo": _demo,
+            "catalogue fetch": _catalogue_fetch,
             "catalogue list": _catalogue_list, "catalogue info": _catalogue_info,
-            "catalogue verify": _catalogue_verify, "catalogue forget": _catalogue_forget}
+            "catalogue verify": _catalogue_verify, "catalogue forget": _catalogue_forget, "completion": _completion}

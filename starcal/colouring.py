@@ -1,24 +1,37 @@
 """The cure without calibration: stars split off, each given the best colour there is for it, and put back."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from . import plots
 from .calibration import Calibrated, calibrate
 from .catalogue.choose import Source
-from .checking import EMBEDDED, Progress, as_frame, check, relocated, silent
+from .checking import EMBEDDED, Places, Progress, as_frame, check, relocated, silent
 from .colour import SOLAR_BV_MAG
+from .errors import FrameError
 from .frame import Frame, require_wcs, write_fits
 from .hints import Hints
 from .layers import Split, join_add, plausible_starless, recolour, split
 from .linearity import require_linear
 from .palette import YELLOW_WHITE_BV_MAG, star_colours, yellow_white
+from .preview import before_and_after
 from .result import CheckResult
-from .sources import StarColours, choose_colours, from_palette, source_tally
-from .starframe import Field, StarFrame, join_star_frame
-from .stars import measure_stars
+from .sources import SINGLE_ROUTES, StarColours, choose_colours, from_palette, source_tally
+from .starframe import Field, StarFrame, join_star_frame, places_on
+from .stars import Flag, free_places, measure_at, measure_stars
+from .texts import counted, escaped
 from .verdict import GO_ON_WITHOUT, SEPARATE_STARS
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+SEEN_SNR = 4.0  # of a star whose place is known from the star frame: chance gives such a peak at 1 place of 3000
+ROUTES = ("best", "gains", *SINGLE_ROUTES)
 
 
 @dataclass(frozen=True)
@@ -28,13 +41,19 @@ class Taste:
     Attributes
     ----------
     route : str
-        ``best``, or ``palette`` for one yellow-white whatever the sources.
+        ``best``; or one source alone: ``catalogue``, ``continuum``, ``palette`` for one yellow-white, or ``gains`` for
+        a frame that is to be multiplied whole (see `pipeline.run`).
     bv_mag, spread_mag : float
         Of the palette.
     warmth, saturation : float
         1 is true.
     star_brightness : float
-        Of the stars of a separate star frame; 1 is as prominent as the nebula frame's own.
+        A factor; 1 leaves the stars' light as it is, and those of a separate star frame as prominent as the own.
+
+    Raises
+    ------
+    ValueError
+        A route of no such name; a brightness that is not above 0.
     """
 
     route: str = "best"
@@ -43,6 +62,13 @@ class Taste:
     warmth: float = 1.0
     saturation: float = 1.0
     star_brightness: float = 1.0
+
+    def __post_init__(self):
+        """Refuse what no later step could make sense of."""
+        if self.route not in ROUTES:
+            raise ValueError(f"route {self.route!r} given; it is one of {', '.join(ROUTES)}")
+        if not 0 < self.star_brightness < np.inf:
+            raise ValueError(f"star_brightness {self.star_brightness} given; it is a factor above 0, 1 for as before")
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,6 +107,34 @@ class Recoloured:
         """How many stars have their colour from which source."""
         return source_tally(self.check.stars["colour_source"])
 
+    def __repr__(self) -> str:
+        """One line; the arrays would fill a screen."""
+        return f"<Recoloured {self.frame.name}: {self._told_tally()}>"
+
+    def _repr_html_(self) -> str:
+        """For notebooks."""
+        pictures = before_and_after(self.frame.pixels, self.picture)
+        return f"{pictures}<p>Star colours: {escaped(self._told_tally())}.</p>"
+
+    def _told_tally(self) -> str:
+        return "; ".join(f"{counted(count, 'star')} from {source}" for source, count in self.tally.items())
+
+    def plot_map(self, ax: Axes | None = None) -> Axes:
+        """Plot where on the frame stars have their colour from which source.
+
+        Parameters
+        ----------
+        ax : Axes, optional
+            A new figure if not given.
+
+        Returns
+        -------
+        Axes
+            In pixels, x to the right, y upwards.
+        """
+        x_px, y_px, source = (np.asarray(self.check.stars[name]) for name in ("x_px", "y_px", "colour_source"))
+        return plots.plot_map(plots.source_places(x_px, y_px, source), self.picture.shape[1:], ax)
+
     def write(self, path: str | Path, *, overwrite: bool = False) -> None:
         """Write the picture as float32 FITS with the input's header."""
         write_fits(path, self.picture, self.frame.header, history=self.history, overwrite=overwrite)
@@ -89,7 +143,7 @@ class Recoloured:
 def recolour_stars(frame: Frame | str | Path, *, taste: Taste | None = None, starless: Frame | None = None,
                    star_frame: Frame | None = None, white_bv: float = SOLAR_BV_MAG, snr_min: float = 5.0,
                    assume_linear: bool = False, source: Source = EMBEDDED, hints: Hints | None = None,
-                   progress: Progress = silent) -> Recoloured:
+                   left_out: Places = (), progress: Progress = silent) -> Recoloured:
     """Give every star of a linear frame the colour of a star and leave the nebula untouched.
 
     Parameters
@@ -102,7 +156,7 @@ def recolour_stars(frame: Frame | str | Path, *, taste: Taste | None = None, sta
         A starless version of the frame that is already there.
     star_frame : Frame, optional
         A separate broadband frame with a WCS, whose stars are calibrated and take the place of the frame's own.
-    white_bv, snr_min, assume_linear, source, hints, progress
+    white_bv, snr_min, assume_linear, source, hints, left_out, progress
         As for `checking.check`.
 
     Returns
@@ -113,11 +167,13 @@ def recolour_stars(frame: Frame | str | Path, *, taste: Taste | None = None, sta
     ------
     FrameError
         A frame that cannot be read, a starless frame that does not belong to it, or a star frame that cannot be
-        calibrated or does not lie on it.
+        calibrated or does not lie on it; the route ``gains``.
+    TooFewStars
+        One source alone was asked for, and no star has it.
     """
     frame = as_frame(frame, progress)
     found = check(frame, white_bv=white_bv, snr_min=snr_min, assume_linear=assume_linear, source=source,
-                  hints=hints, progress=progress)
+                  hints=hints, left_out=left_out, progress=progress)
     if not assume_linear:
         require_linear(found.frame, found.linearity)
     progress("splitting stars from nebula", 0.6)
@@ -143,25 +199,55 @@ def recolour_checked(frame: Frame, found: CheckResult, taste: Taste, starless: F
     Recoloured
     """
     parts = split(frame.pixels, found.stars)
+    if star_frame is not None:
+        calibrated = calibrate(star_frame, sky="keep", white_bv=found.white_bv, source=source)
+        star_field = _star_field(calibrated)
+        found, parts = _with_its_places(frame, found, parts, star_field)
     if starless is not None:
         parts = _with_starless(parts, frame, starless, found)
-    colours = _colours(found, parts, taste)
-    layer = recolour(parts, star_colours(colours.bv_mag, found.white_bv, taste.warmth, taste.saturation))
-    found = _told(found, colours)
+    colours = colours_of(found, parts, taste)
+    layer = recolour(parts, rgb_of(colours, found.white_bv, taste))
+    if taste.star_brightness != 1:
+        layer *= np.float32(taste.star_brightness)
+    found = _told(found, colours, taste)
     history = _history(found, colours, taste)
     if star_frame is not None:
-        return _with_star_frame(frame, found, parts, layer, colours, history, star_frame, taste, source)
+        return _with_star_frame(frame, found, parts, layer, colours, history, calibrated, star_field, taste)
     picture = frame.pixels.copy()
     np.add(parts.starless, layer, out=picture, where=parts.footprint)
     return Recoloured(frame.refill(picture), parts.starless, layer, colours, frame, found, history)
 
 
-def _told(found: CheckResult, colours: StarColours) -> CheckResult:
+def colours_of(found: CheckResult, parts: Split, taste: Taste) -> StarColours:
+    """B-V of every star by the route that was asked for.
+
+    Raises
+    ------
+    FrameError
+        The route is ``gains``.
+    TooFewStars
+        One source alone was asked for, and no star has it.
+    """
+    if taste.route == "gains":
+        raise FrameError("--route gains multiplies the whole frame and colours no star by itself: use --route best, or "
+                         "`starcal calibrate`")
+    if taste.route == "palette":
+        return from_palette(yellow_white(len(found.stars), taste.bv_mag, taste.spread_mag))
+    return choose_colours(found.stars, parts.flux, parts.model.flux_error, taste.route)
+
+
+def rgb_of(colours: StarColours, white_bv: float, taste: Taste) -> np.ndarray:
+    """Linear RGB of luminance 1 of every star, (n, 3)."""
+    return star_colours(colours.bv_mag, white_bv, taste.warmth, taste.saturation)
+
+
+def _told(found: CheckResult, colours: StarColours, taste: Taste) -> CheckResult:
     """The check, its star table with the colours given, its route the one taken."""
     stars = found.stars
     stars["colour_bv_mag"], stars["colour_bv_error_mag"] = colours.bv_mag, colours.bv_error_mag
     stars["colour_source"] = colours.source
-    reason = f"{found.verdict.reasons[0]}; {colours.reason}"
+    why = found.verdict.reasons[0] if taste.route == "best" else f"asked for by --route {taste.route}"
+    reason = f"{why}; {colours.reason}"
     verdict = replace(found.verdict, next_steps=tuple(s for s in found.verdict.next_steps if s != GO_ON_WITHOUT))
     return replace(found, route=colours.route, route_reason=reason, verdict=verdict)
 
@@ -171,24 +257,41 @@ def _history(found: CheckResult, colours: StarColours, taste: Taste) -> tuple[st
     return (f"starcal: stars recoloured, nebula untouched; sources of B-V: {tally}",
             f"starcal: {colours.reason}",
             f"starcal: white reference B-V {found.white_bv:.2f}, warmth {taste.warmth:g}, "
-            f"saturation {taste.saturation:g}")
+            f"saturation {taste.saturation:g}, brightness {taste.star_brightness:g}")
 
 
 # --- a separate star frame -------------------------------------------------------------------------------------
 
 
-def _with_star_frame(frame, found, parts, layer, colours, history, star_frame, taste,
-                     source) -> Recoloured:
+def _with_its_places(frame: Frame, found: CheckResult, parts: Split, star_field: Field) -> tuple[CheckResult, Split]:
+    """Check and split, with the stars that only the star frame shows measured in the nebula and split off as well."""
+    x_px, y_px = places_on(star_field, Field(parts, found.stars, require_wcs(frame), frame.name))
+    free = free_places(frame.pixels, found.stars, x_px, y_px)
+    stars = measure_at(frame.pixels, found.stars, x_px[free], y_px[free])
+    old = np.arange(len(stars)) < len(found.stars)
+    stars = stars[old | (stars["snr"] >= SEEN_SNR)]
+    more = len(stars) - len(found.stars)
+    if more == 0:
+        return found, parts
+    stars["flags"][len(found.stars):] |= Flag.NO_MATCH
+    note = f"{counted(more, 'star')} too faint to be found alone measured where {star_field.name} shows them"
+    before = found.flags_before_fit
+    if before is not None:
+        before = np.append(before, stars["flags"][len(before):])
+    found = replace(found, stars=stars, notes=(*found.notes, note), flags_before_fit=before)
+    return found, split(frame.pixels, stars)
+
+
+def _with_star_frame(frame, found, parts, layer, colours, history, calibrated, star_field, taste) -> Recoloured:
     """The picture with the stars of a calibrated broadband frame as far as that reaches, the own ones beyond."""
     nebula = Field(parts, found.stars, require_wcs(frame), frame.name)
-    calibrated = calibrate(star_frame, sky="keep", white_bv=found.white_bv, source=source)
-    joined = join_star_frame(nebula, layer, _star_field(calibrated), star_brightness=taste.star_brightness)
+    joined = join_star_frame(nebula, layer, star_field, star_brightness=taste.star_brightness)
     picture = join_add(joined.starless, joined.stars)
     x, y = (np.clip(np.rint(found.stars[name].value).astype(int), 0, size - 1)
             for name, size in (("x_px", joined.coverage.shape[1]), ("y_px", joined.coverage.shape[0])))
     found.stars["colour_source"] = np.where(joined.coverage[y, x], "star frame", found.stars["colour_source"])
     share, gains = 100 * joined.registration.overlap_share, calibrated.check.gains
-    reason = (f"stars of {star_frame.name}, calibrated by gains (R {gains[0]:.3f}, B {gains[2]:.3f}), cover "
+    reason = (f"stars of {star_field.name}, calibrated by gains (R {gains[0]:.3f}, B {gains[2]:.3f}), cover "
               f"{share:.0f} % of the frame; beyond it: {colours.reason}")
     notes = (*found.notes, *joined.notes)
     steps = tuple(step for step in found.verdict.next_steps if step != SEPARATE_STARS)
@@ -211,9 +314,3 @@ def _with_starless(parts: Split, frame: Frame, starless: Frame, found: CheckResu
     plausible_starless(frame.pixels, starless.pixels, found.stars)
     nebula = np.where(parts.footprint, starless.pixels, frame.pixels)
     return replace(parts, starless=nebula, stars=np.where(parts.footprint, frame.pixels - nebula, 0))
-
-
-def _colours(found: CheckResult, parts: Split, taste: Taste) -> StarColours:
-    if taste.route == "palette":
-        return from_palette(yellow_white(len(found.stars), taste.bv_mag, taste.spread_mag))
-    return choose_colours(found.stars, parts.flux, parts.model.flux_error)

@@ -9,7 +9,10 @@ StarcalError
         CatalogueDamaged    a file of the catalogue differs from its checksum
         CatalogueUnreachable  a service of the network did not answer, or not with stars
         CatalogueIncomplete   an answer lacks rows or columns; nothing of it was kept
+    PlanError               no exposure can be planned for what was given (also a ValueError)
     OutputError             a result cannot be written where it should go (also an OSError)
+    SettingsError           settings of an earlier run that cannot be used (also a ValueError)
+    PageError               the page cannot be opened
 
 A message says what was given, what is needed, and what to type. Wrong arguments from Python code
 (a misspelt model name, a negative radius) stay plain ValueErrors: they are the caller's slip.
@@ -76,5 +79,17 @@ class CatalogueIncomplete(CatalogueError):
         self.rows, self.row_limit = rows, row_limit
 
 
+class PlanError(StarcalError, ValueError):
+    """No exposure can be planned for what was given."""
+
+
 class OutputError(StarcalError, OSError):
     """A result cannot be written where it should go."""
+
+
+class SettingsError(StarcalError, ValueError):
+    """Settings of an earlier run that cannot be used."""
+
+
+class PageError(StarcalError):
+    """The page cannot be opened."""

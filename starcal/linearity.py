@@ -102,9 +102,10 @@ def _profile_slope(stars: Table) -> tuple[float, float]:
     """
     spoilt = stars["flags"] & (Flag.EDGE | Flag.BLENDED | Flag.SHAPE | Flag.SATURATED) != 0
     best = (np.nan, np.nan)
-    for channel in CHANNELS:
-        flux, error, sky, peak = (np.asarray(stars[f"{name}_{channel}"])
-                                  for name in ("flux", "flux_error", "sky", "peak"))
+    for channel, radius_px in zip(CHANNELS, stars.meta["aperture_px"], strict=True):
+        flux, error, ground, sky, peak = (np.asarray(stars[f"{name}_{channel}"])
+                                          for name in ("flux", "flux_error", "ground", "sky", "peak"))
+        flux = flux + np.pi * radius_px**2 * (ground - sky)  # a stretch widens stars, and wings pass for ground
         good = ~spoilt & (flux > SHAPE_SNR * error) & (peak > sky)
         if good.sum() >= SHAPE_STARS and np.ptp(np.log(flux[good])) > np.log(3):
             rows = np.flatnonzero(good)[:MOST_SLOPE_STARS]

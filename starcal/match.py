@@ -4,10 +4,12 @@ Everything happens in the plane that touches the sky at the middle of the frame 
 pixels: detections go there through the WCS (pixel to sky is direct; the inverse of a distorted WCS need not converge).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
+
+from .frame import pixel_scale_arcsec
 
 REACH_PX = 30.0  # WCS errors up to this are refined; a worse WCS is the solver's work
 VOTERS = 400  # brightest of each side that vote on the offset
@@ -47,6 +49,8 @@ class Match:
         Mean number of pairs as close as these that the same search finds against a shifted catalogue.
     credible : bool
         Whether the number of pairs is clearly above chance.
+    placed : int
+        How many pairs, the last ones, are no evidence: their stars were measured where the catalogue has them.
     """
 
     star: np.ndarray
@@ -63,6 +67,52 @@ class Match:
     radius_px: float
     chance_matches: float
     credible: bool
+    placed: int = 0
+
+    @property
+    def found(self) -> int:
+        """Pairs whose stars were found by themselves."""
+        return len(self.star) - self.placed
+
+    def with_placed(self, catalogue_row: np.ndarray, star_xy_px: np.ndarray, star_mag: np.ndarray,
+                    v_mag: np.ndarray) -> "Match":
+        """The match and pairs of the last stars of a table, which were measured where the catalogue has them.
+
+        Parameters
+        ----------
+        catalogue_row : ndarray of int, shape (m,)
+            Theirs, in order.
+        star_xy_px, star_mag : ndarray, shapes (n, 2) and (n,)
+            Of the whole table.
+        v_mag : ndarray
+            Of the whole catalogue.
+        """
+        star = np.append(self.star, np.arange(len(star_mag) - len(catalogue_row), len(star_mag)))
+        listed = np.append(self.catalogue, catalogue_row)
+        away = star_xy_px[star[len(self.star):]].T - (self.x_px[catalogue_row], self.y_px[catalogue_row])
+        difference = star_mag[star] - v_mag[listed]
+        wrong = np.abs(difference - np.nanmedian(difference[:len(self.star)])) > MAGNITUDE_MISFIT
+        return replace(self, star=star, catalogue=listed, placed=len(catalogue_row),
+                       separation_px=np.append(self.separation_px, np.hypot(*away)),
+                       mismatched=np.append(self.mismatched, wrong[len(self.star):]))
+
+
+@dataclass(frozen=True)
+class WCSError:
+    """How far a WCS is off, by a better one and by the stars.
+
+    Attributes
+    ----------
+    offset_px, rotation_deg, scale_error
+        As in `Match`.
+    scatter_px : float
+        Scatter per axis, from the median distance, of the pairs by that WCS as it stands, offset included.
+    """
+
+    offset_px: tuple[float, float]
+    rotation_deg: float
+    scale_error: float
+    scatter_px: float
 
 
 def tangent_plane(ra_deg, dec_deg, ra0_deg: float, dec0_deg: float) -> tuple[np.ndarray, np.ndarray]:
@@ -129,6 +179,40 @@ def match_catalogue(star_xy_px, star_mag, wcs, shape, catalogue, scale_arcsec: f
 
     return _result(best, float(np.mean(chance)), max(chance), np.asarray(star_mag), catalogue.v_mag, frame_of,
                    shape, listed)
+
+
+def wcs_error(given, better, shape: tuple[int, int], star_xy_px, ra_deg, dec_deg) -> WCSError:
+    """How far a WCS is off: against a better one, and against stars.
+
+    Parameters
+    ----------
+    given, better : astropy.wcs.WCS
+        Celestial.
+    shape : tuple of int
+        (rows, columns) of the frame.
+    star_xy_px : ndarray, shape (n, 2)
+        Stars, 0-based pixels.
+    ra_deg, dec_deg : ndarray, shape (n,)
+        Where the catalogue has them.
+    """
+    middle = np.array([(shape[1] - 1) / 2, (shape[0] - 1) / 2])
+    ra0, dec0 = (float(v) for v in given.all_pix2world(*middle, 0))
+    x, y = (float(v) for v in better.all_world2pix(ra0, dec0, 0, quiet=True))
+    around = middle + 0.2 * min(shape) * np.array([(1, 0), (0, 1), (-1, 0), (0, -1)])
+    put, true = (_complex(np.column_stack(tangent_plane(*wcs.all_pix2world(around, 0).T, ra0, dec0)))
+                 for wcs in (given, better))
+    a = similarity(true, put)[0]
+    return WCSError((middle[0] - x, middle[1] - y), float(-np.degrees(np.angle(a))), float(abs(a) - 1),
+                    pair_scatter_px(given, shape, star_xy_px, ra_deg, dec_deg))
+
+
+def pair_scatter_px(wcs, shape: tuple[int, int], star_xy_px, ra_deg, dec_deg) -> float:
+    """Scatter per axis, from the median distance, of pairs by a WCS as it stands; parameters as for `wcs_error`."""
+    middle = wcs.all_pix2world((shape[1] - 1) / 2, (shape[0] - 1) / 2, 0)
+    ra0, dec0 = (float(v) for v in middle)
+    stars = np.array(tangent_plane(*wcs.all_pix2world(np.reshape(star_xy_px, (-1, 2)), 0).T, ra0, dec0))
+    apart_deg = np.hypot(*(stars - np.array(tangent_plane(ra_deg, dec_deg, ra0, dec0))))
+    return float(_median_scatter(apart_deg) * 3600 / pixel_scale_arcsec(wcs))
 
 
 def _plane_px(ra_deg, dec_deg, ra0_deg, dec0_deg, scale_arcsec) -> np.ndarray:
@@ -246,7 +330,12 @@ def _rayleigh_scatter(distance: np.ndarray, radius: float) -> float:
     inner half of the circle decides when it holds most pairs."""
     inner = distance[distance < radius / 2]
     sample = inner if len(inner) > 0.6 * len(distance) else distance
-    return float(np.median(sample) / np.sqrt(2 * np.log(2)))
+    return _median_scatter(sample)
+
+
+def _median_scatter(distance: np.ndarray) -> float:
+    """Scatter per axis of a Gaussian with that median distance; outliers do not count."""
+    return float(np.median(distance) / np.sqrt(2 * np.log(2))) if len(distance) else np.nan
 
 
 def _corner_motion(transform: np.ndarray, size_px: int) -> np.ndarray:

@@ -1,27 +1,40 @@
 """The whole job, in order: check, choose the route, make the picture, write files and a report."""
 
+from __future__ import annotations
+
 import os
 import re
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from . import tone
 from .audit import Audit, audit_picture
-from .calibration import apply_calibration
+from .audit.plots import plot_beside
+from .calibration import apply_calibration, require_usable
 from .catalogue.choose import Source
-from .checking import EMBEDDED, Progress, as_frame, check, relocated, silent
+from .checking import EMBEDDED, Places, Progress, as_frame, check, relocated, silent
 from .colour import SOLAR_BV_MAG
 from .colouring import Taste, recolour_checked
 from .errors import OutputError
-from .frame import Frame, write_fits, write_tiff16
+from .frame import Frame, atomic_folder, check_folder, write_fits, write_tiff16
 from .hints import Hints
 from .linearity import require_linear
 from .preview import write_preview
 from .result import CheckResult
+from .settings import Settings
 from .tables import write_json, write_stars
+from .texts import escaped, html_list
 from .verdict import USE_CALIBRATED
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+OUTPUTS = ("picture.fits", "starless.fits", "stars.fits", "picture.tif", "stars.ecsv", "result.json", "preview.png",
+           "report.html")
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,12 +64,37 @@ class RunResult:
         return (f"{self.check}\nbefore: {self.audit_before.summary()}\nafter:  {self.audit_after.summary()}\n"
                 f"written to {self.folder}: {', '.join(self.files)}")
 
+    def __repr__(self) -> str:
+        """One line; the check would fill a screen."""
+        return f"<RunResult {self.check.summary()}, in {self.folder}>"
+
+    def _repr_html_(self) -> str:
+        """For notebooks."""
+        audits = html_list("ul", [f"before: {self.audit_before.summary()}", f"after: {self.audit_after.summary()}"])
+        return (f"{self.check._repr_html_()}{audits}<p>Written to {escaped(str(self.folder))}: "
+                f"{escaped(', '.join(self.files))}</p>")
+
+    def plot_chromaticity(self, ax: Sequence[Axes] | None = None) -> np.ndarray:
+        """Plot the colours of the stars before and after, beside those of real stars.
+
+        Parameters
+        ----------
+        ax : 2 Axes, optional
+            For before and after; a new figure if not given.
+
+        Returns
+        -------
+        ndarray of 2 Axes
+            Of u'v'.
+        """
+        return plot_beside((self.audit_before, self.audit_after), ax)
+
 
 def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: float = SOLAR_BV_MAG,
         model: str = "gains", sky: str = "grey", taste: Taste | None = None, starless: Frame | None = None,
-        star_frame: Frame | None = None, snr_min: float = 5.0, assume_linear: bool = False, tiff: bool = False,
-        overwrite: bool = False, source: Source = EMBEDDED, hints: Hints | None = None,
-        progress: Progress = silent) -> RunResult:
+        star_frame: Frame | None = None, snr_min: float = 5.0, assume_linear: bool = False, left_out: Places = (),
+        tiff: bool = False, overwrite: bool = False, source: Source = EMBEDDED, hints: Hints | None = None,
+        settings: Settings | None = None, progress: Progress = silent) -> RunResult:
     """Do the whole job: check a frame, choose the route, make the picture, write files and a report.
 
     Parameters
@@ -65,14 +103,18 @@ def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: f
         A linear colour frame.
     out : str or Path, optional
         Folder for the files; by default ``FRAME-starcal`` beside the frame.
-    white_bv, model, sky, snr_min, assume_linear, source, hints, progress
+    white_bv, model, sky, snr_min, assume_linear, left_out, source, hints, progress
         As for `calibration.calibrate`.
     taste, starless, star_frame
-        As for `colouring.recolour_stars`; with a star frame its stars are taken, whatever the verdict.
+        As for `colouring.recolour_stars`; with a star frame its stars are taken, whatever the verdict. The taste's
+        route may be ``gains`` for a frame whose verdict is open.
     tiff : bool
         Write a 16-bit TIFF of the picture, too.
     overwrite : bool
         Replace files of an earlier run.
+    settings : Settings, optional
+        What ``result.json`` shall say was asked for, and the look of the previews; by default made from the rest. See
+        `run_settings`.
 
     Returns
     -------
@@ -84,28 +126,45 @@ def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: f
         The file is not a usable colour frame.
     NotLinearError
         The picture is stretched: its stars would come out worse than they are.
+    TooFewStars
+        The route asked for has no stars to rest on.
     OutputError
         A file is in the way or cannot be written.
     """
     if sky not in ("grey", "keep"):
         raise ValueError(f"sky {sky!r} given; it is 'grey' or 'keep'")
     folder = Path(out) if out is not None else folder_of(frame)
-    _require_free(frame, folder, tiff, overwrite)
-    frame, taste = as_frame(frame, progress), taste or Taste()
-    settings = {"white_bv": white_bv, "model": model, "sky": sky, "snr_min": snr_min, "assume_linear": assume_linear,
-                "catalogue": source.name, "taste": asdict(taste)}
+    _require_free(frame, folder, overwrite)
+    taste = taste or Taste()
+    settings = settings or Settings(
+        frame=_name_of(frame), starless=_name_of(starless), star_frame=_name_of(star_frame), white_bv=white_bv,
+        model=model, sky=sky, snr=snr_min, assume_linear=assume_linear, tiff=tiff, catalogue=source.name,
+        online=source.online, timeout=source.timeout_s, leave_out=tuple(left_out)).with_taste(taste)
+    frame = as_frame(frame, progress)
     found = check(frame, white_bv=white_bv, model=model, snr_min=snr_min, assume_linear=assume_linear,
-                  source=source, hints=hints, progress=progress)
+                  source=source, hints=hints, left_out=left_out, progress=progress)
     frame = relocated(frame, found)
     if not assume_linear:
         require_linear(found.frame, found.linearity)
     progress("making the picture", 0.7)
-    if found.route == "gains" and star_frame is None:
-        made = _by_gains(frame, found, sky)
+    if star_frame is None and "gains" in (taste.route, found.route if taste.route == "best" else None):
+        made = _by_gains(frame, found, taste, sky)
     else:
         made = _by_star(frame, found, taste, starless, star_frame, source)
     progress("writing", 0.9)
     return _write(folder, frame, made, settings, tiff, overwrite)
+
+
+def run_settings(settings: Settings, out: str | Path | None = None, *, overwrite: bool = False,
+                 progress: Progress = silent) -> RunResult:
+    """Do the whole job as settings say, with the files that they name; see `run`."""
+    folder = out if out is not None else folder_of(settings.first_file)
+    _require_free(settings.frame, Path(folder), overwrite)
+    frame = settings.read()
+    return run(frame, folder, white_bv=settings.white_bv, model=settings.model, sky=settings.sky, taste=settings.taste,
+               snr_min=settings.snr, assume_linear=settings.assume_linear, left_out=settings.leave_out,
+               tiff=settings.tiff, overwrite=overwrite, source=settings.source, hints=settings.hints(frame),
+               settings=settings, progress=progress, **settings.read_others())
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,11 +177,23 @@ class _Made:
     check: CheckResult
 
 
-def _by_gains(frame: Frame, found: CheckResult, sky: str) -> _Made:
+def _by_gains(frame: Frame, found: CheckResult, taste: Taste, sky: str) -> _Made:
+    require_usable(found)
+    found = _told_by_hand(found, taste)
     calibrated = apply_calibration(frame, found, sky)
     steps = tuple(step for step in found.verdict.next_steps if step != USE_CALIBRATED)
     told = replace(found, verdict=replace(found.verdict, next_steps=steps))
     return _Made(calibrated.pixels, calibrated.history, {}, told)
+
+
+def _told_by_hand(found: CheckResult, taste: Taste) -> CheckResult:
+    """The check, with what was asked for against its advice and what gains cannot do."""
+    if found.route != "gains":
+        found = replace(found, route="gains", route_reason=f"asked for by --route gains; {found.verdict.reasons[0]}")
+    if (taste.warmth, taste.saturation, taste.star_brightness) == (1.0, 1.0, 1.0):
+        return found
+    return replace(found, notes=(*found.notes, "warmth, saturation and brightness are for stars coloured one by one: "
+                                 "gains leave them as they come"))
 
 
 def _by_star(frame: Frame, found: CheckResult, *cure) -> _Made:
@@ -130,53 +201,58 @@ def _by_star(frame: Frame, found: CheckResult, *cure) -> _Made:
     return _Made(made.picture, made.history, {"starless.fits": made.starless, "stars.fits": made.stars}, made.check)
 
 
+def _name_of(frame: Frame | str | Path | None) -> str | None:
+    return frame.name if isinstance(frame, Frame) else frame and str(frame)
+
+
 def folder_of(frame: Frame | str | Path) -> Path:
     """Where the files of a run go by default: ``FRAME-starcal`` beside the frame, FRAME without its ending."""
-    path = Path(frame.name if isinstance(frame, Frame) else frame)
+    path = Path(_name_of(frame))
     stem = re.sub(r"\.(fits?|fts|tiff?|png|jpe?g)(\.(gz|fz))?$", "", path.name, flags=re.IGNORECASE)
     return path.with_name(f"{stem}-starcal")
 
 
-def outputs_of(folder: str | Path, tiff: bool) -> list[str]:
-    """Every file that a run may write."""
-    names = ["picture.fits", "starless.fits", "stars.fits", *["picture.tif"] * tiff, "stars.ecsv", "result.json",
-             "preview.png", "report.html"]
-    return [str(Path(folder) / name) for name in names]
+def outputs_of(folder: str | Path) -> list[str]:
+    """Every file that a run may write, or remove as left over from an earlier one."""
+    return [str(Path(folder) / name) for name in OUTPUTS]
 
 
-def _require_free(frame, folder: Path, tiff: bool, overwrite: bool) -> None:
+def _require_free(frame, folder: Path, overwrite: bool) -> None:
     """Refuse before the work what would fail after it, and never write over the frame itself."""
-    outputs = outputs_of(folder, tiff)
-    if not isinstance(frame, Frame) and os.path.realpath(frame) in {os.path.realpath(path) for path in outputs}:
+    outputs = outputs_of(folder)
+    if isinstance(frame, str | Path) and os.path.realpath(frame) in {os.path.realpath(path) for path in outputs}:
         raise OutputError(f"{frame} lies where a result would go: choose another folder with --out")
     there = [Path(path).name for path in outputs if os.path.exists(path)]
     if there and not overwrite:
         raise OutputError(f"{folder} already holds {', '.join(there)}: add --overwrite, or choose a folder with --out")
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"cannot make the folder {folder} ({error.strerror}): choose one with --out") from error
+    check_folder(folder)
 
 
 def _write(folder, frame, made, settings, tiff, overwrite) -> RunResult:
     names = ["picture.fits", *made.layers, *["picture.tif"] * tiff, "stars.ecsv", "result.json", "preview.png",
              "report.html"]
-    for name, pixels in {"picture.fits": made.picture, **made.layers}.items():
-        write_fits(folder / name, pixels, frame.header, history=made.history, overwrite=overwrite)
-    if tiff:
-        write_tiff16(folder / "picture.tif", made.picture, overwrite=overwrite)
-    write_stars(folder / "stars.ecsv", made.check.stars, overwrite=overwrite)
-    stretched = made.check.linearity.stretched and not settings["assume_linear"]
+    stretched = made.check.linearity.stretched and not settings.assume_linear
     audits = {name: audit_picture(pixels, name=name, white_bv_mag=made.check.white_bv, stretched=stretched)
               for name, pixels in (("before", frame.pixels), ("after", made.picture))}
     facts = made.check.to_dict() | {"audit": {name: audit.to_dict() for name, audit in audits.items()},
-                                    "settings": settings, "files": names}
-    write_json(folder / "result.json", facts, overwrite=overwrite)
-    stretch = tone.choose_stretch(frame.pixels)
-    before, after = stretch.apply(frame.pixels), stretch.on_sky_of(made.picture).apply(made.picture)
-    write_preview(folder / "preview.png", before, after, overwrite=overwrite)
+                                    "settings": settings.to_dict(folder), "files": names}
+    with atomic_folder(folder, OUTPUTS, overwrite) as place:
+        for name, pixels in {"picture.fits": made.picture, **made.layers}.items():
+            write_fits(place / name, pixels, frame.header, history=made.history)
+        if tiff:
+            write_tiff16(place / "picture.tif", made.picture)
+        write_stars(place / "stars.ecsv", made.check.stars)
+        write_json(place / "result.json", facts)
+        _write_views(place, frame, made, settings, tuple(audits.values()), facts)
+    return RunResult(made.check, audits["before"], audits["after"], folder, tuple(names))
+
+
+def _write_views(place: Path, frame: Frame, made: _Made, settings: Settings, audits, facts: dict) -> None:
+    """Preview and report."""
     from .report import write_report  # matplotlib takes half a second to import
 
-    write_report(folder / "report.html", made.check, before=before, after=after, audits=tuple(audits.values()),
-                 settings=settings, files=names, overwrite=overwrite)
-    return RunResult(made.check, audits["before"], audits["after"], folder, tuple(names))
+    stretch = tone.choose_stretch(frame.pixels)
+    before, after = (look.adjusted(settings.black, settings.strength).apply(pixels) for look, pixels in (
+        (stretch, frame.pixels), (stretch.on_sky_of(made.picture), made.picture)))
+    write_preview(place / "preview.png", before, after)
+    write_report(place / "report.html", made.check, before=before, after=after, audits=audits, record=facts)

@@ -1,25 +1,25 @@
-"""Pictures to look at: the preview, and what the report shows of a frame.
+"""Pictures to look at: the preview, and what the report and notebooks show of a frame.
 
 Pictures come in for display, (3, y, x) in [0, 1], row 0 at the bottom, as in a `Frame`; they are shown that way up.
 """
 
 import io
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from .result import CheckResult
-from .stars import Flag
 from .tables import write_bytes
+from .texts import escaped, html_image
+from .tone import choose_stretch
 
 PREVIEW_WIDTH_PX = 1600  # of each picture
 PAGE_SIDE_PX = 1000  # longer side of a whole picture in the report
-PICTURE_BYTES = 700_000  # of a whole picture in the report: two of them, the crops and plots stay far below 5 MB
-CROP_PX = 240
-CROPS = 3
+PICTURE_BYTES = 600_000  # of a whole picture in the report: two of them, six crops and the plots stay below 5 MB
+CROP_PX = 320  # three beside each other fill the page
+NOTEBOOK_SIDE_PX = 420  # longer side of a picture in a notebook
 STRIP_ROWS = 64
-BRIGHTEST = 15  # among so many the crops are chosen, by colour
 
 
 def write_preview(path: str | Path, before: np.ndarray, after: np.ndarray, *, overwrite: bool = False) -> None:
@@ -80,9 +80,9 @@ def encoded(image: Image.Image, kind: str, **options) -> bytes:
     return file.getvalue()
 
 
-def small_jpeg(picture: np.ndarray) -> bytes:
+def small_jpeg(picture: np.ndarray, side_px: int = PAGE_SIDE_PX) -> bytes:
     """A whole picture as JPEG with full colour resolution; of lower quality where noise would make it large."""
-    image = to_image(picture, PAGE_SIDE_PX, PAGE_SIDE_PX)
+    image = to_image(picture, side_px, side_px)
     for quality in (90, 75, 50, 25):
         content = encoded(image, "JPEG", quality=quality, subsampling=0)
         if len(content) <= PICTURE_BYTES:
@@ -90,51 +90,30 @@ def small_jpeg(picture: np.ndarray) -> bytes:
     return content
 
 
-def choose_crops(result: CheckResult) -> list[tuple[int, float]]:
-    """Stars that the report shows at 100 %: bright ones that were used, apart from each other, of different colour.
-
-    Parameters
-    ----------
-    result : CheckResult
-        Without a fit the brightest stars that are not saturated are taken, and their B-V is NaN.
-
-    Returns
-    -------
-    list of (row of the star table, B-V), at most `CROPS`, from blue to red
-    """
-    rows, bv_mag = _presentable(result)
-    rows, bv_mag = (values[_away_from_edge(result, rows)] for values in (rows, bv_mag))
-    flux, x_px, y_px = (np.asarray(result.stars[name])[rows] for name in ("flux_G", "x_px", "y_px"))
-    chosen: list[int] = []
-    for i in np.argsort(-np.nan_to_num(flux)):
-        if all(max(abs(x_px[i] - x_px[j]), abs(y_px[i] - y_px[j])) >= CROP_PX for j in chosen):
-            chosen.append(i)
-        if len(chosen) == (BRIGHTEST if result.fit is not None else CROPS):
-            break
-    chosen.sort(key=lambda i: np.nan_to_num(bv_mag[i]))
-    picks = np.unique(np.linspace(0, len(chosen) - 1, CROPS).round().astype(int)) if chosen else []
-    return [(int(rows[chosen[pick]]), float(bv_mag[chosen[pick]])) for pick in picks]
+def beside(pictures: Mapping[str, np.ndarray]) -> str:
+    """HTML of display pictures beside each other, small, each over its name."""
+    return "".join(f'<figure style="display:inline-block;margin:0 .5em .5em 0">'
+                   f"{html_image(small_jpeg(picture, NOTEBOOK_SIDE_PX), 'jpeg', f'{name}: the whole picture')}"
+                   f"<figcaption>{escaped(name)}</figcaption></figure>" for name, picture in pictures.items())
 
 
-def _presentable(result: CheckResult) -> tuple[np.ndarray, np.ndarray]:
-    """Rows of the star table that may be shown, and their B-V."""
-    fit = result.fit
-    if fit is not None:
-        return result.fitted[fit.used], fit.bv_mag[fit.used]
-    rows = np.flatnonzero(np.asarray(result.stars["flags"]) & (Flag.SATURATED | Flag.EDGE | Flag.SHAPE) == 0)
-    return rows, np.full(len(rows), np.nan)
+def before_and_after(before: np.ndarray, after: np.ndarray) -> str:
+    """HTML of two linear pictures in one stretch, for a notebook."""
+    stretch = choose_stretch(before)
+    return beside({"before": stretch.apply(thinned(before)),
+                   "after": stretch.on_sky_of(after).apply(thinned(after))})
 
 
-def _away_from_edge(result: CheckResult, rows: np.ndarray) -> np.ndarray:
-    """Which of the rows have a whole crop round them; all where none has."""
-    places = zip(("y_px", "x_px"), result.stars.meta["shape"], strict=True)
-    away = np.all([(np.asarray(result.stars[name])[rows] >= CROP_PX / 2)
-                   & (np.asarray(result.stars[name])[rows] < side - CROP_PX / 2) for name, side in places], axis=0)
-    return away if away.any() else np.ones(len(rows), bool)
+def thinned(picture: np.ndarray) -> np.ndarray:
+    """Squares of pixels averaged, so that what is made of it costs no more than is seen in a notebook."""
+    step = max(1, max(picture.shape[1:]) // NOTEBOOK_SIDE_PX)
+    rows, columns = (side // step for side in picture.shape[1:])
+    squares = picture[:, :rows * step, :columns * step].reshape(3, rows, step, columns, step)
+    return squares.mean(axis=(2, 4))
 
 
 def crop(picture: np.ndarray, x_px: float, y_px: float) -> np.ndarray:
-    """A square of `CROP_PX` round a star, moved inwards at the edge; less where the picture is smaller."""
+    """A square of `CROP_PX` round a place, moved inwards at the edge; less where the picture is smaller."""
     left, low = (int(np.clip(round(at) - CROP_PX // 2, 0, max(0, side - CROP_PX)))
                  for at, side in ((x_px, picture.shape[2]), (y_px, picture.shape[1])))
     return picture[:, low:low + CROP_PX, left:left + CROP_PX]

@@ -1,18 +1,28 @@
 """What a check found: one frozen object that prints well, shows well in a notebook, and turns into JSON."""
 
-import html
+from __future__ import annotations
+
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 from astropy.table import Table
 from astropy.wcs import WCS
 
-from .fit import GainFit, MatrixFit
+from . import plots
+from .errors import TooFewStars
+from .fit import MIN_STARS, GainFit, MatrixFit
 from .linearity import Linearity
-from .match import Match
+from .match import Match, WCSError
+from .plate import LEVELS
 from .stars import FLAG_REASONS, Flag, flag_tally
+from .texts import counted, html_list, html_table
 from .verdict import Verdict
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 VERDICT_WORDS = {"rescue": "Rescue: calibration can give this frame true star colours.",
                  "no": "No: calibration cannot give this frame true star colours.",
@@ -64,7 +74,15 @@ class CheckResult:
     notes : tuple of str
         What else was noticed: masked pixels, a gradient, how the data were scaled.
     solved : WCS or None
-        Found from the stars, where the frame had none.
+        Found from the stars, where the frame had none or a poor one: it takes the place of the frame's own.
+    wcs_given : WCSError or None
+        How far the frame's own WCS is off; None where it had none, or where nothing fits.
+    distortion : str
+        What ``solved`` consists of, one of `plate.LEVELS`.
+    wcs : WCS or None
+        Where the frame is by its stars, to be kept; None where they do not tell.
+    flags_before_fit : ndarray of int, or None
+        Of the stars; None for a stretched frame. What `checking.refit` starts from.
     """
 
     frame: str
@@ -81,6 +99,10 @@ class CheckResult:
     white_bv: float
     notes: tuple[str, ...] = field(default=())
     solved: WCS | None = field(default=None, repr=False)
+    wcs_given: WCSError | None = None
+    distortion: str = LEVELS[0]
+    wcs: WCS | None = field(default=None, repr=False)
+    flags_before_fit: np.ndarray | None = field(default=None, repr=False)
 
     @property
     def gains(self) -> np.ndarray | None:
@@ -100,22 +122,31 @@ class CheckResult:
             "white_bv": self.white_bv, "catalogue": vars(self.catalogue) if self.catalogue else None,
             "notes": self.notes})
 
+    @property
+    def n_found(self) -> int:
+        """Stars found by themselves; the rest of the table was measured where stars are known to be."""
+        return int(np.count_nonzero(self.stars["flags"] & Flag.FORCED == 0))
+
     def _stars_dict(self) -> dict:
         matched = len(self.match.star) if self.match is not None else None
-        return {"detected": len(self.stars),
+        return {"detected": self.n_found, "placed": len(self.stars) - self.n_found,
                 "catalogue": self.catalogue.stars_in_field if self.catalogue else None, "matched": matched,
                 "used": self.fit.n_used if self.fit is not None else 0, "flags": flag_tally(self.stars["flags"]),
                 "chance_matches": self.match.chance_matches if self.match is not None else None}
 
     def _wcs_dict(self) -> dict | None:
-        match = self.match
+        """Errors of the WCS that was given, or of the one solved where there was none; what is left of them."""
+        match, given = self.match, self.wcs_given
         if match is None:
             return None
-        wcs = {"offset_px": match.offset_px, "rotation_deg": match.rotation_deg, "scale_error": match.scale_error,
-               "scatter_px": match.scatter_px}
+        after = {name: getattr(match, name) for name in ("offset_px", "rotation_deg", "scale_error")}
+        before = {name: getattr(given or match, name) for name in after}
+        wcs = before | {"scatter_before_px": given.scatter_px if given else None, "scatter_px": match.scatter_px,
+                        "after": after if given and self.solved is not None else None, "distortion": self.distortion}
         if not match.credible:
             wcs = dict.fromkeys(wcs)
-        return wcs | {"refined": match.credible, "solved": self.solved is not None}
+        return wcs | {"refined": match.credible, "solved": self.solved is not None and given is None,
+                      "replaced": self.solved is not None and given is not None}
 
     def _fit_dict(self) -> dict:
         fit = self.fit
@@ -127,22 +158,37 @@ class CheckResult:
                 "slope_ratio_errors": _red_blue(fit.slope_ratio_error), "residual_mag": _red_blue(fit.scatter_mag),
                 "matrix": self.matrix.matrix if self.matrix is not None else None}
 
+    def _wcs_rows(self) -> list[tuple[str, str]]:
+        """How far the WCS is off, before and after what was done to it."""
+        match, given = self.match, self.wcs_given
+        if not match.credible:
+            return []
+        if given is None:
+            return [("WCS error", _error_text(match))]
+        if self.solved is None:
+            return [("WCS error", _error_text(given)), ("WCS refined", f"scatter {match.scatter_px:.2f} px")]
+        return [("WCS error", _error_text(given)), ("WCS replaced", f"{self.distortion}: {_error_text(match)}")]
+
     def summary(self) -> str:
         """One line: verdict, gains, counts."""
-        counts = f"{self.fit.n_used if self.fit is not None else 0} stars used of {len(self.stars)}"
+        counts = f"{self.fit.n_used if self.fit is not None else 0} of {counted(len(self.stars), 'star')} used"
         if self.verdict.verdict != "rescue":
             return f"{self.frame}: {self.verdict.verdict}, route {self.route} ({counts}): {self.verdict.reasons[0]}"
         gains = "  ".join(f"{c} {g:.4f} +- {e:.4f}"
                           for c, g, e in zip("RGB", self.fit.gains, self.fit.gain_errors, strict=True))
         return f"{self.frame}: {self.verdict.verdict}, route {self.route} ({counts}): gains {gains}"
 
+    def __repr__(self) -> str:
+        """One line; the arrays would fill a screen."""
+        return f"<CheckResult {self.summary()}>"
+
     def rows(self) -> list[tuple[str, str]]:
         """The numbers that matter, as (name, text) pairs: for the terminal, the notebook and the report."""
         tally = flag_tally(self.stars["flags"])
         rows = [("frame", self.frame), ("route", f"{self.route}: {ROUTE_WORDS[self.route]}"),
-                ("why this route", self.route_reason), ("stars found", str(len(self.stars)))]
+                ("why this route", self.route_reason), ("stars found", str(self.n_found))]
         if self.match is not None:
-            rows += _match_rows(self.match, self.catalogue)
+            rows += _match_rows(self.match, self.catalogue) + self._wcs_rows()
         if self.fit is not None:
             rows += _fit_rows(self.fit)
         if self.matrix is not None:
@@ -163,21 +209,91 @@ class CheckResult:
 
     def _repr_html_(self) -> str:
         """For notebooks."""
-        reasons = "".join(f"<li>{html.escape(reason)}</li>" for reason in self.verdict.reasons)
-        rows = "".join(f"<tr><th style='text-align:left'>{html.escape(name)}</th>"
-                       f"<td style='text-align:left'>{html.escape(text)}</td></tr>" for name, text in self.rows())
-        return f"<p><b>{VERDICT_WORDS[self.verdict.verdict]}</b></p><ul>{reasons}</ul><table>{rows}</table>"
+        return (f"<p><strong>{VERDICT_WORDS[self.verdict.verdict]}</strong></p>"
+                f"{html_list('ul', self.verdict.reasons)}{html_table(self.rows())}")
+
+    def plot_fit(self, ax: Sequence[Axes] | None = None) -> np.ndarray:
+        """Plot the log ratios of the stars against catalogue B-V, with the fit.
+
+        Parameters
+        ----------
+        ax : 2 Axes, optional
+            For R/G and B/G; a new figure if not given.
+
+        Returns
+        -------
+        ndarray of 2 Axes
+
+        Raises
+        ------
+        TooFewStars
+            There is no fit.
+        """
+        return plots.plot_fit(self._require_fit(), ax)
+
+    def plot_residuals(self, ax: Sequence[Axes] | None = None) -> np.ndarray:
+        """Plot what the fit leaves over, as `plot_fit`."""
+        return plots.plot_residuals(self._require_fit(), ax)
+
+    def plot_chromaticity(self, ax: Axes | None = None) -> Axes:
+        """Plot the colours of the used stars, as measured and after the gains, beside those of real stars.
+
+        Parameters
+        ----------
+        ax : Axes, optional
+            A new figure if not given.
+
+        Returns
+        -------
+        Axes
+            Of u'v'.
+
+        Raises
+        ------
+        TooFewStars
+            There is no fit.
+        """
+        fit = self._require_fit()
+        return plots.plot_chromaticity(plots.fit_colours(fit), fit.white_bv, ax)
+
+    def plot_map(self, ax: Axes | None = None) -> Axes:
+        """Plot where on the frame the used, clipped, flagged and unmatched stars are.
+
+        Parameters
+        ----------
+        ax : Axes, optional
+            A new figure if not given.
+
+        Returns
+        -------
+        Axes
+            In pixels, x to the right, y upwards.
+        """
+        x_px, y_px = (np.asarray(self.stars[name]) for name in ("x_px", "y_px"))
+        places = plots.check_places(x_px, y_px, self.match, self.fit, self.fitted)
+        return plots.plot_map(places, self.stars.meta["shape"], ax)
+
+    def _require_fit(self) -> GainFit:
+        if self.fit is None:
+            why = "; ".join(self.verdict.reasons)
+            raise TooFewStars(f"{self.frame}: there is no fit to plot ({why}). plot_map() shows the stars.",
+                              needed=MIN_STARS)
+        return self.fit
 
 
 def _match_rows(match: Match, catalogue: CatalogueUse) -> list[tuple[str, str]]:
-    rows = [("catalogue", f"{catalogue.name}: {catalogue.stars_in_field} stars in the frame"),
+    rows = [("catalogue", f"{catalogue.name}: {counted(catalogue.stars_in_field, 'star')} in the frame"),
             ("matched" if match.credible else "pairs, not believed",
-             f"{len(match.star)} (chance alone would give {match.chance_matches:.1f})")]
-    if match.credible:
-        x, y = np.round(match.offset_px, 1) + 0.0  # no minus zero
-        rows.append(("WCS error", f"offset {x:+.1f}, {y:+.1f} px, rotation {match.rotation_deg:+.3f} deg, "
-                                  f"scale {100 * match.scale_error:+.3f} %; scatter {match.scatter_px:.2f} px"))
+             f"{match.found} (chance alone would give {match.chance_matches:.1f})")]
+    if match.placed:
+        rows.append(("placed", f"{match.placed} more, not found by themselves, measured where the catalogue has them"))
     return rows
+
+
+def _error_text(error: Match | WCSError) -> str:
+    x, y = np.round(error.offset_px, 1) + 0.0  # no minus zero
+    return (f"offset {x:+.1f}, {y:+.1f} px, rotation {error.rotation_deg:+.3f} deg, "
+            f"scale {100 * error.scale_error:+.3f} %; scatter {error.scatter_px:.2f} px")
 
 
 def _fit_rows(fit: GainFit) -> list[tuple[str, str]]:
@@ -187,7 +303,8 @@ def _fit_rows(fit: GainFit) -> list[tuple[str, str]]:
     return [("used in the fit", f"{fit.n_used} of {len(fit.used)} clean matched stars"), ("gains", gains),
             ("white reference", f"B-V {fit.white_bv:.2f}"),
             ("colour terms", f"R/G {red}, B/G {blue} mag per mag of B-V"),
-            ("share of star colour", f"red {fit.slope_ratio[0]:.2f}, blue {fit.slope_ratio[1]:.2f} (1 is full)"),
+            ("star colour carried", f"red {fit.slope_ratio[0]:.2f}, blue {fit.slope_ratio[1]:.2f}: colour terms over "
+                                    "those of real stars; 1 is full colour, 0 none"),
             ("residual scatter", f"R/G {fit.scatter_mag[0]:.3f}, B/G {fit.scatter_mag[1]:.3f} mag")]
 
 

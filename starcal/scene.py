@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cache
+from types import SimpleNamespace
 
 import numpy as np
 from astropy.io.fits import Header
@@ -495,6 +496,7 @@ def header(setup: Setup) -> Header:
 
 # --- examples to try things on --------------------------------------------------------------------------------
 
+SKY_COLUMNS = ("ra_deg", "dec_deg", "v_mag", "bv_mag")  # what two instruments see alike
 DEMOS = {
     # The star fields of Cygnus through a colour camera whose green is, as ever, too strong.
     "cygnus-camera": {"seed": 1, "ra_deg": 305.6, "dec_deg": 40.3, "scale_arcsec": 3.0, "rotation_deg": 12.0,
@@ -513,6 +515,11 @@ DEMOS = {
                        "channel_gains": (0.7, 1.0, 0.65), "fwhm_px": 2.6, "nebula_electrons": 6e3, "with_wcs": False},
 }
 
+# The stars of the narrowband frame once more, by short exposures through a colour camera on another telescope.
+DEMO_STAR_FRAME = {"seed": 5, "ra_deg": 324.75, "dec_deg": 57.52, "scale_arcsec": 3.1, "rotation_deg": 21.0,
+                   "shape": (560, 800), "scatter": "none", "catalogue_noise": 0.0, "faint_to_mag": None,
+                   "channel_gains": (0.62, 1.0, 0.78), "fwhm_px": 2.4, "v_zero_electrons": 3e10, "sky_electrons": 3e3}
+
 
 def demo_scenes() -> Iterator[tuple[str, Scene]]:
     """Small frames to try starcal on, by a club observatory that does not exist.
@@ -522,10 +529,18 @@ def demo_scenes() -> Iterator[tuple[str, Scene]]:
     stem : str
         File name without ending.
     scene : Scene
-        A frame that calibration rescues, one that it cannot, one with few stars, one without a WCS.
+        A frame that calibration rescues, one that it cannot and a separate star frame for it, one with few stars, one
+        without a WCS.
     """
     for stem, settings in DEMOS.items():
         scene = make_scene(**settings)
-        scene.header["OBSERVAT"] = "Owlstone Ridge star club"
-        scene.header["OBJECT"] = stem
-        yield stem, scene
+        yield stem, _signed(scene, stem)
+        if stem == "cepheus-sho":
+            stars = SimpleNamespace(**{name: np.array(scene.truth[name]) for name in SKY_COLUMNS})
+            yield "cepheus-stars", _signed(make_scene(**DEMO_STAR_FRAME, stars=stars), "cepheus-stars")
+
+
+def _signed(scene: Scene, stem: str) -> Scene:
+    scene.header["OBSERVAT"] = "Owlstone Ridge star club"
+    scene.header["OBJECT"] = stem
+    return scene

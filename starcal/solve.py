@@ -23,10 +23,12 @@ from scipy.stats import poisson
 from .catalogue import CatalogueStars, sky_position, unit_vectors
 from .frame import pixel_scale_arcsec
 from .hints import ADVICE, Hints
-from .match import Match, match_catalogue, mutual_nearest, tangent_plane
+from .match import Match, WCSError, match_catalogue, mutual_nearest, pair_scatter_px, wcs_error
 from .plate import LEVELS, Plate, best_plate, fit_plate, frame_number, plate_of_wcs, undistorted, wcs_of_plate
 
-WCS_PLACE_WIDTHS, WCS_ROTATION_DEG, WCS_SCALE_SHARE = 0.07, 4.0, 0.04  # how far a poor WCS may be off
+WCS_PLACE_WIDTHS, WCS_ROTATION_DEG, WCS_SCALE_SHARE = 0.05, 3.0, 0.03  # how far a poor WCS may be off
+WCS_SLACK = 1.1  # a turn about a corner shifts the middle: what is at the limit may measure a little beyond it
+SEARCH_SLACK = 1.4  # hypotheses from three stars err
 DEPTHS = ((25, 1.0), (25, 2.0), (40, 1.0))  # brightest detections, catalogue's depth relative to theirs
 SIDES_WIDTHS = 0.12, 0.8  # longest side of a triangle, in frame widths: short ones aim badly
 SHAPE_TOLERANCE = 0.01  # of ratios of sides: 1 px in 100, or 1 % of lens distortion
@@ -42,6 +44,9 @@ FEWEST_PAIRS = 5
 SURE_LOG10 = -6.0  # false solutions to be expected, all hypotheses counted in
 LEAST_SHARE = 0.25  # of the catalogue's stars on the frame that must be paired; clouds and nebulae hide the rest
 MATCH_MARGIN_PX = 250  # as match_catalogue wants it
+ENOUGH_LISTED = 8  # catalogue stars on a frame; with fewer even a full set of pairs is no proof
+ROUNDS = 2  # of fitting and matching: the first brings in the stars in the corners, the second uses them
+LESS_SCATTER, MORE_PAIRS, SAME_PAIRS = 0.9, 1.1, 0.97  # shares from which another WCS is worth having
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,12 +65,14 @@ class Solution:
         Mean number of such pairs at 200 other places of the frame.
     false_log10 : float
         Decimal logarithm of the number of false solutions as good as this that were to be expected.
-    scatter_before_px, scatter_px : float
-        Scatter per axis of the pairs about the WCS that was given (NaN: none) and about ``wcs``.
+    given : WCSError or None
+        How far the WCS that was given is off; None where none was given.
+    scatter_px : float
+        Scatter per axis of the pairs about ``wcs``.
     scale_arcsec, rotation_deg, mirrored
         Of the pixels; north from the y axis, counter-clockwise; east to the right of north. NaN where refused.
     distortion : str
-        What the plate consists of: "shift, rotation and scale", "linear", "quadratic", "cubic".
+        What the plate consists of, one of `plate.LEVELS`.
     message : str
         In plain words.
     """
@@ -75,7 +82,7 @@ class Solution:
     n_pairs: int
     chance: float
     false_log10: float
-    scatter_before_px: float
+    given: WCSError | None
     scatter_px: float
     scale_arcsec: float
     rotation_deg: float
@@ -115,7 +122,7 @@ def solve(star_xy_px: np.ndarray, star_mag: np.ndarray, shape: tuple[int, int], 
 
 def refine(wcs: WCS, star_xy_px: np.ndarray, star_mag: np.ndarray, shape: tuple[int, int],
            catalogue_of: CatalogueOf) -> Solution:
-    """Put a poor WCS right: off by up to 5 % of the frame's width, 3 degrees and 3 % in scale.
+    """Put a poor WCS right: off by up to 5 % of the frame's width, 3 degrees and 3 % in scale, and by no more.
 
     Parameters
     ----------
@@ -127,9 +134,75 @@ def refine(wcs: WCS, star_xy_px: np.ndarray, star_mag: np.ndarray, shape: tuple[
     Returns
     -------
     Solution
-        ``scatter_before_px`` is that about ``wcs`` as it was given, its offset included.
+        ``given`` says how far ``wcs`` is off.
     """
     return _answer(star_xy_px, star_mag, shape, catalogue_of, _hints_of(wcs, shape), wcs)
+
+
+def straightened(wcs: WCS, match: Match, star_xy_px: np.ndarray, star_mag: np.ndarray, shape: tuple[int, int],
+                 catalogue: CatalogueStars) -> tuple[WCS, Match, str]:
+    """Bend a WCS that fits to its stars, where they show more than shift, rotation and scale.
+
+    Parameters
+    ----------
+    wcs, match
+        The WCS and what `match_catalogue` made of it; not ``credible``: nothing is changed.
+    star_xy_px, star_mag, shape, catalogue
+        As they were given to `match_catalogue`.
+
+    Returns
+    -------
+    wcs : WCS
+        The same object where the stars show no more, or where another one would pair them no better.
+    match : Match
+        By that WCS.
+    distortion : str
+        One of `plate.LEVELS`.
+    """
+    xy, level, given = np.reshape(star_xy_px, (-1, 2)), 0, wcs
+    for _ in range(ROUNDS if match.credible else 0):
+        plate, bent = _of_pairs(given, match, xy, shape, catalogue)
+        if plate.level == 0:
+            break
+        again = match_catalogue(xy, star_mag, bent, shape, catalogue, pixel_scale_arcsec(bent))
+        if not _pairs_better(again, match, LESS_SCATTER if level == 0 else 1.0):
+            break
+        wcs, match, level = bent, again, plate.level
+    return wcs, match, LEVELS[level]
+
+
+def nearer(wcs: WCS, match: Match, star_xy_px: np.ndarray, shape: tuple[int, int], catalogue: CatalogueStars) -> WCS:
+    """Fit a WCS to credible pairs, to be kept in a file; the one they were found by, where no other is nearer.
+
+    Parameters
+    ----------
+    wcs, match, star_xy_px, shape, catalogue
+        As for `straightened`.
+    """
+    xy, good = np.reshape(star_xy_px, (-1, 2)), _alike_in_brightness(match)
+    places = shape, xy[match.star[good]], *(v[match.catalogue[good]] for v in (catalogue.ra_deg, catalogue.dec_deg))
+    fitted = _of_pairs(wcs, match, xy, shape, catalogue)[1]
+    return min((wcs, fitted), key=lambda one: pair_scatter_px(one, *places))
+
+
+def _of_pairs(wcs, match, xy, shape, catalogue) -> tuple[Plate, WCS]:
+    good = _alike_in_brightness(match)
+    ra, dec = (float(v) for v in wcs.all_pix2world(*_middle(shape), 0))
+    start = replace(plate_of_wcs(wcs, max(shape) / 2), ra_deg=ra, dec_deg=dec, origin_px=_middle(shape))
+    return _fitted(match.star[good], match.catalogue[good], catalogue, xy, start, shape, wcs)
+
+
+def _alike_in_brightness(match: Match) -> np.ndarray:
+    """Pairs to fit to: all of them where brightness tells nothing."""
+    good = ~match.mismatched
+    return good if good.sum() >= FEWEST_PAIRS else np.ones_like(good)
+
+
+def _pairs_better(new: Match, old: Match, less_scatter: float) -> bool:
+    """Nearer pairs and none lost, or clearly more of them; what chance gives does not count."""
+    share = (len(new.star) - new.chance_matches) / (len(old.star) - old.chance_matches)
+    ratio = new.scatter_px / old.scatter_px
+    return new.credible and ((share >= SAME_PAIRS and ratio <= less_scatter) or (share >= MORE_PAIRS and ratio <= 1))
 
 
 def _answer(star_xy_px, star_mag, shape, catalogue_of, hints, given) -> Solution:
@@ -143,7 +216,7 @@ def _answer(star_xy_px, star_mag, shape, catalogue_of, hints, given) -> Solution
         best = _better(best, _search(undistorted(given, xy), shape, catalogue, hint))
         if best is not None and best.sure:
             return _concluded(best, xy, mag, order, shape, catalogue_of, given)
-    return _refused(best, len(xy), n_listed, hints)
+    return _refused(best, len(xy), n_listed, shape, hints, given)
 
 
 def _middle(shape) -> tuple[float, float]:
@@ -154,8 +227,10 @@ def _hints_of(wcs, shape) -> Hints:
     ra, dec = (float(v) for v in wcs.all_pix2world(*_middle(shape), 0))
     plate = plate_of_wcs(wcs, max(shape) / 2)
     here = fit_plate(*_sampled(wcs, shape), replace(plate, ra_deg=ra, dec_deg=dec, origin_px=_middle(shape)), 0)
-    return Hints(ra % 360, dec, (pixel_scale_arcsec(wcs),), "the WCS", "the WCS", WCS_PLACE_WIDTHS, WCS_SCALE_SHARE,
-                 here.rotation_deg, WCS_ROTATION_DEG, plate.mirrored)
+    reach = (SEARCH_SLACK * limit for limit in (WCS_PLACE_WIDTHS, WCS_SCALE_SHARE, WCS_ROTATION_DEG))
+    place_widths, scale_share, rotation_error_deg = reach
+    return Hints(ra % 360, dec, (pixel_scale_arcsec(wcs),), "the WCS", "the WCS", place_widths, scale_share,
+                 here.rotation_deg, rotation_error_deg, plate.mirrored)
 
 
 def _sampled(wcs, shape):
@@ -423,43 +498,56 @@ def _concluded(attempt, xy, mag, order, shape, catalogue_of, given) -> Solution:
     plate, wcs = _fitted(attempt.star, attempt.listed, attempt.catalogue, xy, attempt.plate, shape, given)
     match = match_catalogue(xy, mag, wcs, shape, catalogue, pixel_scale_arcsec(wcs))
     if match.credible:
-        good = ~match.mismatched
+        good = _alike_in_brightness(match)
         plate, wcs = _fitted(match.star[good], match.catalogue[good], catalogue, xy, plate, shape, given)
         match = match_catalogue(xy, mag, wcs, shape, catalogue, pixel_scale_arcsec(wcs))
     if not match.credible:
         return _refusal(attempt, f"{_tally(attempt)}, but of all stars only {len(match.star)} are paired, "
                         f"{match.chance_matches:.1f} by chance")
-    before, after = (_scatter_px(w, xy[match.star], catalogue, match.catalogue, shape) for w in (given, wcs))
-    found = _hints_of(wcs, shape)
+    places = shape, xy[match.star], catalogue.ra_deg[match.catalogue], catalogue.dec_deg[match.catalogue]
+    error = wcs_error(given, wcs, *places) if given is not None else None
+    if error is not None and _beyond(error, shape):
+        return _refusal(attempt, f"{_tally(attempt)}, but {_far(error)} from where the WCS has them, and no more than "
+                        f"{_percent(WCS_PLACE_WIDTHS)} of the width, {WCS_ROTATION_DEG:g} degrees and "
+                        f"{_percent(WCS_SCALE_SHARE)} in scale are put right. Have it solved: {ADVICE}")
+    found, after = _hints_of(wcs, shape), pair_scatter_px(wcs, *places)
     message = (f"{_tally(attempt)}: {found.scales_arcsec[0]:.4g} arcsec a pixel, north {found.rotation_deg:.1f} "
                f"degrees from up, {'mirrored' if found.mirrored else 'not mirrored'}, {LEVELS[plate.level]}, scatter "
-               f"{after:.2f} px" + (f", {before:.1f} px by the WCS that was given" if given is not None else ""))
+               f"{after:.2f} px" + (f"; they are {_far(error)} from where the WCS had them" if error else ""))
     return Solution(wcs, replace(match, star=order[match.star]), len(attempt.star), attempt.chance,
-                    attempt.false_log10, before, after, found.scales_arcsec[0], found.rotation_deg, found.mirrored,
+                    attempt.false_log10, error, after, found.scales_arcsec[0], found.rotation_deg, found.mirrored,
                     LEVELS[plate.level], message)
 
 
+def _beyond(error: WCSError, shape) -> bool:
+    """Whether a WCS was off by more than is to be put right."""
+    off = (np.hypot(*error.offset_px) / max(shape) / WCS_PLACE_WIDTHS, abs(error.rotation_deg) / WCS_ROTATION_DEG,
+           abs(error.scale_error) / WCS_SCALE_SHARE)
+    return max(off) > WCS_SLACK
+
+
+def _far(error: WCSError) -> str:
+    return (f"{np.hypot(*error.offset_px):.1f} px, {abs(error.rotation_deg):.2f} degrees and "
+            f"{100 * abs(error.scale_error):.2f} % in scale")
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:g} %"
+
+
 def _fitted(star, listed, catalogue, xy, start, shape, given) -> tuple[Plate, WCS]:
-    """Plate and WCS of some pairs; the reference pixel and SIP terms of a WCS that was given stay."""
-    most, sip = 3, None
-    if given is not None:
-        origin, sip = tuple(float(v) for v in given.wcs.crpix - 1), given.sip
-        inside = all(0 <= v < size for v, size in zip(origin, shape[::-1], strict=True))
-        most = 3 if inside and sip is None else 1
+    """Plate and WCS of some pairs; SIP terms of a WCS that was given stay, and its reference pixel on the frame."""
+    sip = given.sip if given is not None else None
+    if given is not None and (sip is not None or _on_picture(given.wcs.crpix - 1, shape)):
         ra, dec = (float(v) for v in given.wcs.crval)
-        start = replace(start, origin_px=origin, ra_deg=ra, dec_deg=dec)
-    plate = best_plate(undistorted(given, xy[star]), catalogue.ra_deg[listed], catalogue.dec_deg[listed], start, most)
+        start = replace(start, origin_px=tuple(float(v) for v in given.wcs.crpix - 1), ra_deg=ra, dec_deg=dec)
+    plate = best_plate(undistorted(given, xy[star]), catalogue.ra_deg[listed], catalogue.dec_deg[listed], start,
+                       3 if sip is None else 1)
     return plate, wcs_of_plate(plate, shape, sip)
 
 
-def _scatter_px(wcs, xy, catalogue, rows, shape) -> float:
-    """Root mean square distance per axis of pairs by a WCS, as it stands."""
-    if wcs is None:
-        return np.nan
-    ra0, dec0 = (float(v) for v in wcs.all_pix2world(*_middle(shape), 0))
-    stars = np.array(tangent_plane(*wcs.all_pix2world(xy, 0).T, ra0, dec0))
-    listed = np.array(tangent_plane(catalogue.ra_deg[rows], catalogue.dec_deg[rows], ra0, dec0))
-    return float(np.sqrt(np.mean((stars - listed)**2)) * 3600 / pixel_scale_arcsec(wcs))
+def _on_picture(place, shape) -> bool:
+    return all(0 <= v < size for v, size in zip(place, shape[::-1], strict=True))
 
 
 def _tally(attempt) -> str:
@@ -467,15 +555,20 @@ def _tally(attempt) -> str:
             f"{attempt.chance:.2g} by chance")
 
 
-def _refused(attempt: _Attempt | None, n_stars: int, n_listed: int, hints: Hints) -> Solution:
+def _refused(attempt: _Attempt | None, n_stars: int, n_listed: int, shape, hints: Hints, given) -> Solution:
     """Say what was there to go by, and what may help."""
     listed = f"{n_stars} detections and {n_listed} catalogue stars round {hints}"
-    if n_listed == 0 or n_stars < FEWEST_PAIRS:
-        return _refusal(attempt, f"{listed}: too few to tell, {FEWEST_PAIRS} pairs are needed")
+    if n_stars < FEWEST_PAIRS:
+        return _refusal(attempt, f"{listed}: too few to tell, {FEWEST_PAIRS} pairs are needed; lower --snr")
+    on_frame = n_listed * shape[0] * shape[1] / (np.pi * _reach_px(shape, hints)**2)
+    if on_frame < ENOUGH_LISTED:
+        return _refusal(attempt, f"{listed}: a frame holds some {on_frame:.0f} of these, too few to tell, "
+                        f"{ENOUGH_LISTED} are needed: use a deeper catalogue (--catalogue gaia, or file:PATH)")
     best = "no pattern is alike" if attempt is None else f"in the best place {_tally(attempt)}"
-    return _refusal(attempt, f"{listed}: {best}; not enough to be sure. Check the hints: {ADVICE}")
+    advice = f"Check the hints: {ADVICE}" if given is None else f"Have it solved: {ADVICE}"
+    return _refusal(attempt, f"{listed}: {best}; not enough to be sure. {advice}")
 
 
 def _refusal(attempt, reason) -> Solution:
     numbers = (0, np.nan, np.nan) if attempt is None else (len(attempt.star), attempt.chance, attempt.false_log10)
-    return Solution(None, None, *numbers, np.nan, np.nan, np.nan, np.nan, False, "", f"not solved: {reason}")
+    return Solution(None, None, *numbers, None, np.nan, np.nan, np.nan, False, LEVELS[0], f"not solved: {reason}")

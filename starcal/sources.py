@@ -1,19 +1,22 @@
 """A B-V for every star, from the best source there is: catalogue, continuum, or the field itself."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from astropy.table import Table
 
 from .continuum import PRIOR_BV_MAG, PRIOR_SPREAD_MAG, ContinuumFit, field_spread_bv, fit_continuum
+from .errors import TooFewStars
 from .fit import MIN_STARS, log_ratios
 from .palette import Palette
 from .stars import Flag
+from .texts import counted
 
+SINGLE_ROUTES = ("catalogue", "continuum", "palette")  # that may be asked for alone
 MAIN_SHARE = 0.6  # of the weight: a source with more is named alone
 NOT_FOR_RATIOS = Flag.SATURATED | Flag.EDGE  # a clipped or cut star has no ratio
 NOT_FOR_TRAINING = (NOT_FOR_RATIOS | Flag.BLENDED | Flag.FAINT | Flag.SHAPE | Flag.NO_MATCH | Flag.NO_BV | Flag.DOUBLE
-                    | Flag.MISMATCH)
+                    | Flag.MISMATCH | Flag.LEFT_OUT)
 NOT_FOR_CATALOGUE = Flag.NO_MATCH | Flag.NO_BV | Flag.MISMATCH
 
 
@@ -53,7 +56,7 @@ def source_tally(source: np.ndarray) -> dict[str, int]:
     return {str(name): int(count) for name, count in zip(names, counts, strict=True)}
 
 
-def choose_colours(stars: Table, flux: np.ndarray, flux_error: np.ndarray) -> StarColours:
+def choose_colours(stars: Table, flux: np.ndarray, flux_error: np.ndarray, route: str = "best") -> StarColours:
     """Give every star the B-V that its sources allow, weighted by inverse variance.
 
     Parameters
@@ -63,10 +66,17 @@ def choose_colours(stars: Table, flux: np.ndarray, flux_error: np.ndarray) -> St
         ``bv_fit_error_mag``.
     flux, flux_error : ndarray, shape (3, n)
         Of the same stars, in the linear frame as it is; NaN or not positive where unknown.
+    route : {"best", "catalogue", "continuum"}
+        Whether to use all sources, or one alone.
 
     Returns
     -------
     StarColours
+
+    Raises
+    ------
+    TooFewStars
+        One source alone was asked for, and no star has it.
     """
     ratio, error = log_ratios(flux, flux_error)
     usable = np.isfinite(ratio).all(axis=0) & (stars["flags"] & NOT_FOR_RATIOS == 0)
@@ -75,9 +85,28 @@ def choose_colours(stars: Table, flux: np.ndarray, flux_error: np.ndarray) -> St
     fit = _trained(stars, ratio, error, catalogue)
     inferred = _inferred(fit, ratio, error)
     name = "continuum"
+    if route != "best":
+        return _from_one(route, catalogue, inferred, fit)
     if fit is None and not np.isfinite(catalogue[0]).any():
         inferred, name = field_spread_bv(ratio, error), "field spread"
     return _combined(catalogue, inferred, name, _field(fit, catalogue[0]), fit)
+
+
+def _from_one(route: str, catalogue, inferred, fit: ContinuumFit | None) -> StarColours:
+    """One source alone; stars without it are held by what is known of the field."""
+    field, nothing = _field(fit, catalogue[0]), np.full_like(catalogue, np.nan)
+    known = int(np.isfinite({"catalogue": catalogue, "continuum": inferred}[route][0]).sum())
+    if not known:
+        why = "no star is matched" if route == "catalogue" else _why_no_relation(fit)
+        raise TooFewStars(f"--route {route} asked for, but {why}: use --route best", found=0, needed=1)
+    sources = (catalogue, nothing) if route == "catalogue" else (nothing, inferred)
+    made = _combined(*sources, "continuum", field, fit)
+    reason = f"the {route} alone was asked for; {counted(known, 'star')} with a colour by it"
+    return replace(made, route=route, reason=reason)
+
+
+def _why_no_relation(fit: ContinuumFit | None) -> str:
+    return fit.refused if fit is not None else "too few clean matched stars for a continuum relation"
 
 
 def _catalogue(stars: Table):
@@ -131,8 +160,8 @@ def _route(source: np.ndarray, fit: ContinuumFit | None, name: str) -> tuple[str
                              f"stars, explains {100 * min(fit.explained, 1):.0f} % of their B-V's variance beyond the "
                              "catalogue's noise")
     if np.any(source == "catalogue"):
-        why = fit.refused if fit is not None else "too few clean matched stars for a continuum relation"
-        return "catalogue", f"{np.count_nonzero(source == 'catalogue')} stars have a catalogue colour; {why}"
+        count = counted(np.count_nonzero(source == "catalogue"), "star")
+        return "catalogue", f"the catalogue has the colour of {count}; {_why_no_relation(fit)}"
     if np.any(source == name) and name == "field spread":
         return "palette", ("no star is matched: the field's own spread of colours is laid on the usual one (median "
                            f"B-V {PRIOR_BV_MAG}), the redder end where R is stronger against B; not measured")

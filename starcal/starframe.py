@@ -210,6 +210,21 @@ def register_stars(star_field: Field, nebula_field: Field) -> Registration:
                         nebula_row, notes)
 
 
+def places_on(star_field: Field, nebula_field: Field) -> tuple[NDArray, NDArray]:
+    """Where the stars of a star frame lie on a nebula frame: x and y in its pixels; the brightest first, those on it.
+
+    Raises
+    ------
+    FrameError
+        As `register_stars`.
+    """
+    a, b = register_stars(star_field, nebula_field).correction
+    rows = star_field.found[np.argsort(star_field.luminance[star_field.found])[::-1]]
+    z = a * _positions(star_field, nebula_field.wcs, rows) + b
+    z = z[_inside(z.real, z.imag, nebula_field.shape)]
+    return z.real, z.imag
+
+
 def join_star_frame(nebula_field: Field, own_layer: NDArray, star_field: Field, *,
                     star_brightness: float = 1.0) -> StarFrame:
     """Star layer for a nebula frame from the stars of a calibrated broadband frame.

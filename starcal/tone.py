@@ -64,6 +64,19 @@ class Stretch:
         sky, _ = _sky(_sample(pixels))
         return replace(self, black=tuple(float(level) for level in sky - self._sky_depth))
 
+    def adjusted(self, black: float = 0.0, strength: float = 1.0) -> "Stretch":
+        """The same stretch by taste: 0 and 1 leave it.
+
+        Parameters
+        ----------
+        black : float
+            Raises the black point; at 1 it has reached the sky, below 0 more light is left in the sky.
+        strength : float
+            Above 1 faint light is lifted more, below 1 less.
+        """
+        depth = black * self._sky_depth
+        return replace(self, black=tuple(level + depth for level in self.black), slope=self.slope * strength)
+
     @property
     def _sky_depth(self) -> float:
         """How far the black point lies below the sky, in pixel units."""

@@ -12,6 +12,7 @@ import numpy as np
 from .fit import MIN_STARS, GainFit
 from .linearity import Linearity
 from .match import MIN_PAIRS, Match
+from .texts import counted
 
 RATIO_RANGE = (0.3, 1.7)  # gains then explain at least half of the variance of star colour: 1 - (1 - r)^2 >= 0.51
 RATIO_ABOVE_NOTHING = 0.10  # a slope ratio must be above this by two errors, or it may be no star colour at all
@@ -83,7 +84,7 @@ def without_match(match: Match, detected: int) -> Verdict:
 def too_few(usable: int, matched: int) -> Verdict:
     """The verdict when a believable match leaves too few clean stars."""
     return Verdict("undecided", stars_needed=10, reasons=(
-        f"{usable} of {matched} matched stars can be used and a fit needs {MIN_STARS}, better 10",),
+        f"{usable} of {counted(matched, 'matched star')} can be used and a fit needs {MIN_STARS}, better 10",),
         next_steps=("look at the flags: shorter exposures help against saturation, a deeper catalogue "
                     "(--catalogue gaia) against a narrow field", SEPARATE_STARS, GO_ON_WITHOUT))
 

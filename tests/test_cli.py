@@ -2,17 +2,21 @@
 
 import json
 import os
+import shutil
 import socket
 import subprocess
 import sys
 
+import fake_services
 import numpy as np
 import pytest
 from astropy.io import fits
 
 from starcal.arguments import build_parser
-from starcal.cli import main
-from starcal.frame import write_fits
+from starcal.catalogue import services
+from starcal.catalogue.choose import stars_around
+from starcal.cli import COMMANDS, main
+from starcal.frame import write_fits, write_tiff16
 from starcal.scene import make_scene
 
 FIELD = {"shape": (420, 600), "scale_arcsec": 4.0, "channel_gains": (0.5, 1.0, 0.7), "faint_to_mag": 13.5}
@@ -128,6 +132,124 @@ def test_hints_serve_a_frame_without_a_wcs(folder, tmp_path, capsys):
     assert fits.getheader(tmp_path / "run" / "picture.fits")["CTYPE1"].startswith("RA---TAN")
 
 
+PLACE = ("--ra", "305.3", "--dec", "+40d25m", "--scale", "4.2")  # of the fields here: 0.2 degrees and 5 % off
+
+
+def facts_of(capsys, *words) -> dict:
+    assert main([words[0], "--json", *words[1:]]) == 0
+    return json.loads(capsys.readouterr().out)
+
+
+def test_a_wcs_that_was_found_is_written_and_serves_the_next_time(folder, tmp_path, capsys):
+    frame, kept = str(folder / "unsolved.fits"), str(tmp_path / "kept.fits")
+    before = (folder / "unsolved.fits").read_bytes()
+    solved = facts_of(capsys, "check", frame, *PLACE, "--write-wcs", kept)
+    assert (folder / "unsolved.fits").read_bytes() == before
+    assert fits.getheader(kept)["IMAGEW"] == 600
+    again = facts_of(capsys, "check", frame, "--wcs", kept)
+    assert solved["wcs"].pop("solved") is True
+    assert again["wcs"].pop("solved") is False
+    assert again["stars"] == solved["stars"]
+    assert again["gains"] == pytest.approx(solved["gains"], rel=1e-9)  # cards have 12 digits and more
+    assert again["wcs"]["offset_px"] == pytest.approx(solved["wcs"]["offset_px"], abs=1e-3)
+    assert not any("no WCS in the header" in note for note in again["notes"])
+
+
+def test_calibrate_and_run_write_the_wcs_too(folder, tmp_path, capsys):
+    frame, kept = str(folder / "unsolved.fits"), [tmp_path / "a.wcs", tmp_path / "b.wcs"]
+    assert main(["calibrate", frame, *PLACE, "-o", str(tmp_path / "o.fits"), "--write-wcs", str(kept[0])]) == 0
+    assert f"WCS written: {kept[0]}" in capsys.readouterr().out
+    assert main(["run", "-q", frame, *PLACE, "--out", str(tmp_path / "run"), "--write-wcs", str(kept[1])]) == 0
+    assert kept[0].read_bytes() == kept[1].read_bytes()
+
+
+def test_a_wcs_within_reach_is_written_put_right(folder, tmp_path, capsys):
+    with fits.open(folder / "broad.fits") as hdus:
+        hdus[0].header["CRPIX1"] += 12.0
+        hdus.writeto(tmp_path / "off.fits")
+    kept = str(tmp_path / "kept.fits")
+    assert facts_of(capsys, "check", str(tmp_path / "off.fits"), "--write-wcs", kept)["wcs"]["offset_px"][0] > 11.5
+    offset = facts_of(capsys, "check", str(tmp_path / "off.fits"), "--wcs", kept)["wcs"]["offset_px"]
+    assert offset == pytest.approx([0, 0], abs=0.05)
+
+
+def test_no_wcs_to_write_says_what_to_type(folder, tmp_path, capsys):
+    frame, kept = str(folder / "unsolved.fits"), tmp_path / "kept.fits"
+    assert main(["check", "-q", frame, "--write-wcs", str(kept)]) == 1
+    assert "with --ra, --dec and --scale" in one_line(capsys)
+    assert not kept.exists()
+    assert main(["check", "-q", frame, *PLACE, "--write-wcs", str(kept)]) == 0
+
+
+def test_a_written_wcs_harms_no_other_file(folder, tmp_path, capsys):
+    frame, kept = str(folder / "broad.fits"), tmp_path / "kept.fits"
+    kept.write_text("precious")
+    assert main(["check", frame, "--write-wcs", str(kept)]) == 1
+    assert "--overwrite" in one_line(capsys)
+    assert kept.read_text() == "precious"
+    assert main(["check", "-q", frame, "--write-wcs", str(kept), "--overwrite"]) == 0
+    assert main(["check", frame, "--write-wcs", frame, "--overwrite"]) == 1
+    assert "is an input" in one_line(capsys)
+    for words in (["calibrate", frame, "-o", str(tmp_path / "o.fits"), "--write-wcs", str(tmp_path / "o.fits")],
+                  ["run", frame, "--out", str(tmp_path), "--write-wcs", str(tmp_path / "stars.fits")]):
+        assert main(words) == 1
+        assert "another output already: give --write-wcs another name" in one_line(capsys)
+    with pytest.raises(SystemExit) as leaving:
+        main(["check", frame, str(folder / "sho.fits"), "--write-wcs", str(kept)])
+    assert leaving.value.code == 2
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_the_wcs_of_a_tiff_goes_round(tmp_path, capsys, mirrored):
+    """Rows of a TIFF are turned over in reading; its WCS is told of the frame as it then is."""
+    scene = make_scene(**FIELD | {"with_wcs": False, "mirrored": mirrored})
+    frame, kept = str(tmp_path / "frame.tif"), str(tmp_path / "kept.fits")
+    write_tiff16(frame, scene.pixels)
+    solved = facts_of(capsys, "check", frame, *PLACE, "--write-wcs", kept)
+    again = facts_of(capsys, "check", frame, "--wcs", kept)
+    assert again["stars"]["matched"] == solved["stars"]["matched"] > 30
+    assert again["gains"] == pytest.approx(solved["gains"], rel=1e-9)
+
+
+def test_too_few_stars_to_solve_by_say_which_catalogue_to_name(tmp_path, monkeypatch, capsys):
+    """A frame of a quarter of a degree, of stars that only the service knows."""
+    place = (195.0, 27.0)
+    monkeypatch.setattr(services, "PAUSE_S", 0.02)
+    with fake_services.running() as fake:
+        fake.tables["gaiadr3.gaia_source"] = fake_services.Sky(*place, n=700).gaia()
+        monkeypatch.setenv("STARCAL_GAIA_URL", f"{fake.address}/tap-server/tap")
+        known = stars_around("gaia", *place, 0.25, epoch_yr=2024.7, limit_mag=15.0).stars
+        scene = make_scene(shape=(420, 600), ra_deg=place[0], dec_deg=place[1], scale_arcsec=1.5, with_wcs=False,
+                           stars=known, faint_to_mag=None)
+        write_fits(tmp_path / "narrow.fits", scene.pixels, scene.header)
+        words = [str(tmp_path / "narrow.fits"), "--ra", "195.02", "--dec", "27.01", "--scale", "1.5"]
+        notes = facts_of(capsys, "check", *words)["notes"]
+        assert any("use a deeper catalogue (--catalogue gaia" in note for note in notes), notes
+        monkeypatch.setenv("STARCAL_CACHE", str(tmp_path / "empty"))
+        found = facts_of(capsys, "check", *words, "--catalogue", "gaia")
+    assert found["wcs"]["solved"]
+    assert found["stars"]["matched"] >= 10
+
+
+# --- joining ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("off_px", "status"), [(0.3, 0), (0.7, 1)])
+def test_layers_of_different_places_are_not_joined(folder, tmp_path, capsys, off_px, status):
+    stem = str(tmp_path / "broad")
+    assert main(["split", "-q", str(folder / "broad.fits"), "-o", stem]) == 0
+    layers = [f"{stem}-starless.fits", f"{stem}-stars.fits"]
+    with fits.open(layers[1], mode="update") as hdus:
+        hdus[0].header["CRPIX2"] += off_px
+    assert main(["join", "-q", *layers, "-o", str(tmp_path / "whole.fits")]) == status
+    if status:
+        assert "0.7 px" in (said := one_line(capsys))
+        assert "starcal split FRAME -o STEM" in said
+        assert not (tmp_path / "whole.fits").exists()
+        assert main(["split", "-q", "--overwrite", str(folder / "broad.fits"), "-o", stem]) == 0  # as advised
+        assert main(["join", "-q", *layers, "-o", str(tmp_path / "whole.fits")]) == 0
+
+
 def test_half_a_hint_says_what_is_missing(folder, capsys):
     assert main(["check", str(folder / "unsolved.fits"), "--ra", "305.3"]) == 1
     assert "--dec" in one_line(capsys)
@@ -237,9 +359,47 @@ def test_a_fault_of_starcal_is_one_line_too(folder, monkeypatch, capsys):
 def test_demo_writes_frames_that_the_rest_can_read(tmp_path, capsys):
     assert main(["demo", str(tmp_path / "owl")]) == 0
     files = capsys.readouterr().out.split()
-    assert len(files) == 4
+    assert len(files) == 5
     assert main(["check", *files]) == 0
     verdicts = {line.split(":")[0].split("/")[-1]: line.split(":")[1].split(",")[0].strip()
                 for line in capsys.readouterr().out.splitlines()}
-    assert verdicts == {"cygnus-camera.fits": "rescue", "cepheus-sho.fits": "no", "cassiopeia-few.fits": "undecided",
-                        "orion-unsolved.fits": "undecided"}
+    assert verdicts == {"cygnus-camera.fits": "rescue", "cepheus-sho.fits": "no", "cepheus-stars.fits": "rescue",
+                        "cassiopeia-few.fits": "undecided", "orion-unsolved.fits": "undecided"}
+
+
+def test_demo_into_a_file_says_what_is_needed(folder, capsys):
+    assert main(["demo", str(folder / "broad.fits")]) == 1
+    assert "is a file: give the name of a folder" in one_line(capsys)
+
+
+# --- completion ------------------------------------------------------------------------------------------------
+
+TYPED = (("starcal che", "check"), ("starcal run --star-f", "--star-frame"), ("starcal catalogue fo", "forget"),
+         ("starcal run fr", "frame.fits"), ("starcal audit --stretched y", "yes"))
+
+
+@pytest.mark.skipif(not shutil.which("bash"), reason="no bash here to try the script in")
+def test_bash_completes_commands_options_and_files(tmp_path, capsys):
+    assert main(["completion", "bash"]) == 0
+    (tmp_path / "starcal.bash").write_text(capsys.readouterr().out)
+    (tmp_path / "frame.fits").touch()
+    for typed, wanted in TYPED:
+        words = typed.split()
+        code = (f"source ./starcal.bash; COMP_WORDS=({typed}); COMP_CWORD={len(words) - 1}; _shtab_starcal; "
+                "echo ${COMPREPLY[@]}")
+        done = subprocess.run(["bash", "-c", code], cwd=tmp_path, capture_output=True, text=True, check=True)
+        assert done.stdout.split() == [wanted], typed
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_completion_knows_every_command(shell, capsys):
+    assert main(["completion", shell]) == 0
+    script = capsys.readouterr().out
+    assert all(name.split()[0] in script for name in COMMANDS)
+    if shutil.which(shell):
+        subprocess.run([shell, "-n"], input=script, text=True, check=True)
+
+
+def test_a_southern_declination_needs_no_equals_sign(folder, capsys):
+    assert main(["check", str(folder / "unsolved.fits"), "--ra", "5h35m", "--dec", "-5d23m", "--scale", "4"]) == 0
+    assert "RA 83.7500, Dec -5.3833" in capsys.readouterr().out

@@ -1,10 +1,16 @@
 """The examples run as their heads say."""
 
+import ast
+import json
+import re
 import subprocess
 import sys
 from pathlib import Path
 
+from matplotlib import pyplot
+
 EXAMPLES = Path(__file__).parents[1] / "examples"
+NOTEBOOK = EXAMPLES / "from-python.ipynb"
 
 
 def run(name: str, *words: str) -> str:
@@ -22,3 +28,57 @@ def test_the_benchmark_prints_ratios():
     text = run("bench_main_job.py", "--small", "--rounds", "1")
     assert text.count(" floors; without import") == 3
     assert "as the manuals show" in text
+
+
+# --- the notebook ------------------------------------------------------------------------------------------------
+
+
+def cells(kind: str) -> list[dict]:
+    return [cell for cell in json.loads(NOTEBOOK.read_text(encoding="utf-8"))["cells"] if cell["cell_type"] == kind]
+
+
+def executed(source: str, names: dict) -> tuple[object, int]:
+    """What the last line of a cell shows, and how many figures it draws, as a notebook would."""
+    body = ast.parse(source).body
+    last = ast.Expression(body.pop().value) if isinstance(body[-1], ast.Expr) else None
+    exec(compile(ast.Module(body, []), NOTEBOOK.name, "exec"), names)
+    value = eval(compile(last, NOTEBOOK.name, "eval"), names) if last is not None else None
+    figures = len(pyplot.get_fignums())
+    pyplot.close("all")
+    return value, figures
+
+
+def test_the_notebook_runs_and_shows_what_is_saved_in_it(tmp_path, monkeypatch, capsys):
+    """Cell by cell, in one namespace; what is printed or shown has to be of the saved kind, its verdicts the same."""
+    monkeypatch.chdir(tmp_path)
+    names: dict = {}
+    for cell in cells("code"):
+        value, figures = executed("".join(cell["source"]), names)
+        saved = cell["outputs"]
+        assert [output["output_type"] for output in saved].count("display_data") == figures, cell["source"]
+        shown = ["".join(output["data"]["text/html"]) for output in saved if output["output_type"] == "execute_result"]
+        assert len(shown) == (value is not None)
+        if shown:
+            assert headline(shown[0]) == headline(value._repr_html_())
+        printed = "".join("".join(output["text"]) for output in saved if output["output_type"] == "stream")
+        assert without_numbers(printed) == without_numbers(capsys.readouterr().out)
+
+
+def headline(page: str) -> list[str]:
+    """What is in bold, and the captions."""
+    return re.findall(r"<(?:strong|figcaption)>(.*?)</", page)
+
+
+def without_numbers(text: str) -> str:
+    return re.sub(r"[-+\d.]+", "#", text)
+
+
+def test_the_notebook_is_small_and_tells_nothing_of_the_machine():
+    text = NOTEBOOK.read_text(encoding="utf-8")
+    assert len(text) < 1e6
+    assert not re.search(r"/(?:home|root|tmp|work|usr|Users)/|[A-Z]:\\\\", text)
+    assert json.loads(text)["metadata"].keys() <= {"kernelspec", "language_info"}
+    for cell in cells("code"):
+        assert cell["outputs"] or "assert" in "".join(cell["source"])  # was run
+        assert not any(output.get("name") == "stderr" for output in cell["outputs"])
+        assert cell["execution_count"]

@@ -2,6 +2,7 @@
 
 import ast
 import os
+import re
 import socket
 import subprocess
 import sys
@@ -13,18 +14,18 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "starcal"
 
 # Each rung may import those before it. A package (frame, catalogue) is one rung; a module that is not there is skipped.
-LADDER = ("errors", "colour", "frame", "background", "stars", "linearity", "catalogue", "match", "hints", "plate",
-          "solve", "fit", "verdict", "result", "palette", "continuum", "sources", "regrid", "compose", "layers",
-          "starframe", "tone",
-          "audit", "clouds", "scene", "tables", "plots", "preview", "report", "checking", "calibration",
-          "colouring", "pipeline", "arguments", "cli", "__main__")
+LADDER = ("errors", "texts", "colour", "frame", "background", "stars", "linearity", "catalogue", "match", "hints",
+          "plate", "solve", "fit", "verdict", "plots", "result", "palette", "continuum", "sources", "regrid", "compose",
+          "tables", "tone", "preview", "layers", "starframe", "audit", "plan", "clouds", "scene", "crops", "listing",
+          "report", "checking", "calibration", "colouring", "settings", "pipeline", "view", "arguments", "cli",
+          "__main__")
 FILES = sorted(PACKAGE.rglob("*.py"))
 
 WRITERS = {"frame", "tables", "report", "catalogue"}  # what may put bytes into a file
-FOLDER_MAKERS = WRITERS | {"pipeline"}  # the folder of a run
 # what may call .save, .savefig: into a buffer, or a file object it was handed
-DRAWERS = {"plots", "audit_plots", "preview", "report"}
+DRAWERS = {"preview", "report"}
 PHOTUTILS = {"stars", "psf", "layers"}
+LISTENING_MODULES = {"bokeh", "tornado", "asyncio", "webbrowser"}  # of the page, which answers on the loopback address
 NETWORK_MODULES = {"socket", "urllib", "http", "requests", "ftplib", "astroquery", "ssl", "pyvo"}
 
 # Budget of code lines in a function: docstring, comments and blank lines do not count.
@@ -144,13 +145,25 @@ def test_only_the_edges_write_files():
     assert offenders(WRITERS, opens_for_writing) == []
     assert offenders(WRITERS, lambda name, _: name in (".replace_file", ".rename", ".unlink", ".rmtree")) == []
     assert offenders(WRITERS | DRAWERS, lambda name, _: name in (".save", ".savefig")) == []
-    assert offenders(FOLDER_MAKERS | {"cli"}, lambda name, _: name in (".mkdir", ".makedirs")) == []
+    assert offenders(WRITERS | {"cli"}, lambda name, _: name in (".mkdir", ".makedirs")) == []
 
 
 def test_the_network_is_the_catalogues_alone():
     for path in FILES:
         if rung(path) != "catalogue":
-            assert {name.split(".")[0] for name in imported(path)} & NETWORK_MODULES == set(), path
+            found = {name.split(".")[0] for name in imported(path)} & NETWORK_MODULES
+            assert found <= ({"socket"} if rung(path) == "view" else set()), path  # what it listens on
+
+
+def test_only_the_page_listens_and_only_on_loopback():
+    listeners = {rung(path) for path in FILES if {name.split(".")[0] for name in imported(path)} & LISTENING_MODULES}
+    assert listeners == {"view"}
+    binding = [(path, node) for path in FILES for name, node in calls(path)
+               if re.search(r"bind|listen|create_server|run_server", name)]
+    assert [path.relative_to(PACKAGE).as_posix() for path, _ in binding] == ["view/serving.py"]
+    assert ast.unparse(binding[0][1]) == "socket.create_server((LOOPBACK, port))"
+    constants = {ast.unparse(node) for node in tree_of(binding[0][0]).body if isinstance(node, ast.Assign)}
+    assert "LOOPBACK = '127.0.0.1'" in constants
 
 
 def test_photutils_stays_where_stars_are_measured():

@@ -12,15 +12,17 @@ import pytest
 import tifffile
 from astropy.io import fits
 from astropy.table import Table
+from astropy.wcs import WCS
 from PIL import Image
 
 import starcal
 from starcal.colour import star_rgb, uv_prime_distance
 from starcal.errors import FrameError, NotLinearError, OutputError, TooFewStars
-from starcal.frame import Frame, write_fits
+from starcal.frame import Frame, corners_apart_px, write_fits
 from starcal.layers import split
-from starcal.scene import make_scene
+from starcal.scene import Setup, make_scene, wcs_header
 from starcal.stars import measure_stars
+from starcal.tables import write_stars
 from starcal.tone import choose_stretch
 
 FIELD = {"shape": (420, 600), "scale_arcsec": 4.0, "channel_gains": (0.5, 1.0, 0.7), "faint_to_mag": 13.5}
@@ -130,6 +132,23 @@ def test_without_wcs_the_stars_still_get_a_possible_colour(tmp_path):
     assert (done.folder / "picture.fits").exists()
 
 
+def test_a_poor_wcs_is_put_right_in_picture_numbers_and_report(tmp_path):
+    """Turned by 2.5 degrees and 20 px off; the picture's header is that of the truth to half a pixel."""
+    path = write_scene(tmp_path / "poor.fits", wcs_offset_px=(16.0, -12.0), wcs_rotation_deg=2.5)
+    done = starcal.run(path)
+    assert done.check.verdict.verdict == "rescue"
+    wcs = json.loads((done.folder / "result.json").read_text())["wcs"]
+    assert wcs["replaced"]
+    assert wcs["offset_px"] == pytest.approx([16, -12], abs=1)
+    assert wcs["scatter_before_px"] > 10 * wcs["scatter_px"]
+    report = (done.folder / "report.html").read_text()
+    assert "WCS replaced" in report
+    assert f"scatter {wcs['scatter_before_px']:.2f} px" in report
+    assert f"scatter {wcs['scatter_px']:.2f} px" in report
+    truth = WCS(wcs_header(Setup(**FIELD), exact=True))
+    assert corners_apart_px(WCS(fits.getheader(done.folder / "picture.fits")).celestial, truth, (420, 600)) < 0.5
+
+
 def test_a_starless_frame_is_no_crash(tmp_path):
     noise = np.random.default_rng(0).normal(0.01, 1e-4, (3, 200, 300)).astype(np.float32)
     write_fits(tmp_path / "empty.fits", noise)
@@ -195,16 +214,87 @@ def test_a_full_disk_leaves_no_half_file(broad, tmp_path):
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 1
     assert done.stderr.count("\n") == 1
-    assert list((tmp_path / "run").iterdir()) == []
+    assert f"{tmp_path / 'run'}/picture.fits" in done.stderr  # the name that was asked for, not that of the part
+    assert list(tmp_path.iterdir()) == []
 
 
-def test_killed_half_way_leaves_only_whole_files(broad, tmp_path):
+def killed_run(frame, out, **settings):
+    """A run that dies without a word when half of its files are written."""
     code = ("import os, starcal.pipeline as p\n"
             "p.write_stars = lambda *a, **k: os.kill(os.getpid(), 9)\n"
-            f"import starcal; starcal.run({str(broad)!r}, {str(tmp_path / 'run')!r})")
-    subprocess.run([sys.executable, "-c", code], check=False, capture_output=True)
-    assert os.listdir(tmp_path / "run") == ["picture.fits"]
-    assert fits.getdata(tmp_path / "run" / "picture.fits").shape == (3, 420, 600)
+            f"import starcal; starcal.run({str(frame)!r}, {str(out)!r}, **{settings!r})")
+    assert subprocess.run([sys.executable, "-c", code], check=False, capture_output=True).returncode == -9
+
+
+def test_killed_half_way_leaves_nothing_new_and_the_next_run_clears_up(broad, tmp_path):
+    killed_run(broad, tmp_path / "run")
+    assert not (tmp_path / "run").exists()
+    assert os.listdir(tmp_path) == [".run.part"]
+    done = starcal.run(broad, tmp_path / "run")
+    assert os.listdir(tmp_path) == ["run"]
+    assert set(os.listdir(tmp_path / "run")) == set(done.files)
+
+
+def contents(folder):
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+def test_killed_half_way_leaves_an_earlier_run_as_it_was(broad, tmp_path):
+    starcal.run(broad, tmp_path / "run")
+    before = contents(tmp_path / "run")
+    killed_run(broad, tmp_path / "run", overwrite=True, white_bv=0.3)
+    assert contents(tmp_path / "run") == before
+
+
+def test_of_an_earlier_run_nothing_is_left_but_the_users_own_files_are(broad, sho, tmp_path):
+    folder = tmp_path / "run"
+    starcal.run(sho, folder, tiff=True)
+    (folder / "notes.txt").write_text("mine")
+    (folder / "old").mkdir()
+    assert {"starless.fits", "stars.fits", "picture.tif"} <= set(os.listdir(folder))
+    done = starcal.run(broad, folder, overwrite=True)
+    assert set(os.listdir(folder)) == {*done.files, "notes.txt", "old"}
+    assert "starless.fits" not in done.files
+    assert (folder / "notes.txt").read_text() == "mine"
+
+
+def test_a_run_that_cannot_leaves_no_folder(broad, tmp_path, frame_of):
+    few = make_scene(**FIELD | {"shape": (240, 330)})
+    with pytest.raises(TooFewStars, match="use --model gains"):
+        starcal.run(frame_of(few), tmp_path / "new" / "run", model="matrix")
+    frame = starcal.read_frame(broad)
+    stretched = replace(frame, pixels=choose_stretch(frame.pixels).apply(frame.pixels), name="stretched.fits")
+    with pytest.raises(NotLinearError):
+        starcal.run(stretched, tmp_path / "new" / "run")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_file_in_the_way_that_came_meanwhile_is_kept(broad, tmp_path, monkeypatch):
+    def somebody_else(path, *rest, **options):
+        (tmp_path / "run").mkdir()
+        (tmp_path / "run" / "stars.ecsv").write_text("theirs")
+        write_stars(path, *rest, **options)
+
+    monkeypatch.setattr("starcal.pipeline.write_stars", somebody_else)
+    with pytest.raises(OutputError, match="exists"):
+        starcal.run(broad, tmp_path / "run")
+    assert contents(tmp_path / "run") == {"stars.ecsv": b"theirs"}
+    assert os.listdir(tmp_path) == ["run"]
+
+
+def test_a_link_to_a_folder_elsewhere_is_followed(broad, tmp_path):
+    (tmp_path / "disk").mkdir()
+    (tmp_path / "run").symlink_to(tmp_path / "disk")
+    done = starcal.run(broad, tmp_path / "run")
+    assert set(os.listdir(tmp_path / "disk")) == set(done.files)
+    assert (tmp_path / "run").is_symlink()
+
+
+def test_the_report_holds_result_json(rescued, recoloured):
+    for done in (rescued, recoloured):
+        page = (done.folder / "report.html").read_text(encoding="utf-8")
+        inside = page.split('<script type="application/json" id="result">')[1].split("</script>")[0]
+        assert json.loads(inside) == json.loads((done.folder / "result.json").read_text(encoding="utf-8"))
 
 
 def test_nan_and_borders_do_not_spoil_the_fit(broad):
@@ -239,6 +329,7 @@ def test_the_white_reference_moves_the_gains_as_the_slope_says(broad):
 
 def test_results_print_and_show(rescued, tmp_path):
     assert "Rescue" in str(rescued.check)
+    assert "report.html" in rescued._repr_html_()
     assert "<table>" in rescued.check._repr_html_()
     assert isinstance(starcal.read_frame(write_scene(tmp_path / "x.fits", shape=(60, 80))), Frame)
 

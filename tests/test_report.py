@@ -7,22 +7,29 @@ import json
 import subprocess
 import sys
 from html.parser import HTMLParser
+from importlib.metadata import version
 
 import numpy as np
 import pytest
 from astropy import units as u
 from astropy.table import Table
+from matplotlib import pyplot
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 from PIL import Image
 
-from starcal import preview, report
+import starcal
+from starcal import listing, plots, preview, report, tables
+from starcal.audit import Audit
 from starcal.background import FrameNoise
+from starcal.catalogue.columns import NAMES
+from starcal.crops import choose_crops
 from starcal.errors import OutputError, TooFewStars
 from starcal.fit import fit_gains, fit_matrix
 from starcal.linearity import Linearity
 from starcal.match import Match
-from starcal.plots import map_groups, plot_fit, plot_map, plot_residuals
 from starcal.result import CatalogueUse, CheckResult
+from starcal.settings import Settings
 from starcal.stars import FLAG_REASONS, Flag
 from starcal.verdict import Verdict, decide, stretched, too_few, without_match, without_wcs
 
@@ -103,7 +110,29 @@ def a_picture(colour, shape=SHAPE):
     return np.ones((3, *shape), np.float32) * np.array(colour, np.float32)[:, None, None]
 
 
+def an_audit(name, n_impossible=6, shape=SHAPE, n=30):
+    """Stars on the real locus, but for magenta ones near the right edge."""
+    rng = np.random.default_rng(8)
+    stars = Table({"x_px": rng.uniform(0, shape[1] / 2, n) * u.pix, "y_px": rng.uniform(0, shape[0], n) * u.pix,
+                   "kind": np.full(n, "possible", "U10"), "hue": np.full(n, "white", "U10"),
+                   "duv": np.zeros(n), "duv_error": np.full(n, 0.001), "u_prime": np.full(n, 0.2),
+                   "v_prime": np.full(n, 0.47), "fringe_uv": np.full(n, np.nan), "fringed": np.zeros(n, bool),
+                   "why_unknown": np.full(n, "", "U20")}, meta={"shape": shape})
+    bad = slice(0, n_impossible)
+    stars["kind"][bad], stars["hue"][bad], stars["duv"][bad] = "magenta", "magenta", -0.05
+    stars["x_px"][bad] = rng.uniform(0.9, 1, n_impossible) * shape[1]
+    stars["y_px"][bad] = rng.uniform(0.1, 0.2, n_impossible) * shape[0]
+    stars["kind"][-1], stars["why_unknown"][-1] = "unknown", "at the edge"
+    return Audit(name, False, "as was said", 0.65, stars)
+
+
 BEFORE, AFTER = (0.8, 0.2, 0.2), (0.2, 0.2, 0.8)
+
+
+@pytest.fixture(autouse=True)
+def _closed_figures():
+    yield
+    pyplot.close("all")
 
 
 @pytest.fixture(autouse=True)
@@ -120,6 +149,7 @@ class Page(HTMLParser):
         super().__init__()
         self.source = path.read_text(encoding="utf-8")
         self.open, self.attributes, self.images, self.texts, self.data = [], [], [], [], ""
+        self.heads, self.language = [], ""
         self.feed(self.source)
         self.close()
         assert self.open == []
@@ -129,6 +159,10 @@ class Page(HTMLParser):
         self.attributes += attrs
         if tag == "img":
             self.images.append(dict(attrs))
+        if tag == "th":
+            self.heads.append(dict(attrs).get("scope"))
+        if tag == "html":
+            self.language = dict(attrs).get("lang")
         if tag not in VOID:
             self.open.append(tag)
 
@@ -160,10 +194,19 @@ def test_every_kind_of_result_has_a_page(any_result, tmp_path):
     for sentence in (*any_result.verdict.reasons, *any_result.verdict.next_steps, any_result.route_reason,
                      *any_result.notes):
         assert as_shown(sentence).replace(" ", "") in shown
-    assert f"{len(any_result.stars)} stars were found" in page.text
+    assert f"{len(any_result.stars)} stars found" in page.text
     assert json.loads(page.data) == any_result.to_dict()
-    assert all(image["alt"] for image in page.images)
+    assert_readable_by_everyone(page)
     assert_nothing_is_fetched(page)
+
+
+def assert_readable_by_everyone(page):
+    """What WCAG 2.2 asks of pictures (1.1.1), tables (1.3.1) and language (3.1.1), as far as it can be counted."""
+    assert page.images
+    assert all(image["alt"] for image in page.images)
+    assert len({image["alt"] for image in page.images}) == len(page.images)
+    assert set(page.heads) <= {"row", "col"}
+    assert page.language == "en"
 
 
 def assert_nothing_is_fetched(page):
@@ -216,37 +259,58 @@ def test_the_tally_counts_each_flag_with_its_reason(tmp_path):
 
 
 def test_settings_files_and_versions_are_on_the_page(tmp_path):
-    page = page_of(tmp_path, fitted_result(), files=["picture.fits", tmp_path / "extra.txt"],
-                   settings={"white_bv": 0.65, "sky": "grey", "gains": np.array([1.5, 1.0])})
-    assert "white_bv 0.65" in page.text
-    assert "sky grey" in page.text
-    assert "gains [1.5, 1.0]" in page.text
+    asked = {"white_bv": 0.65, "sky": "grey", "tiff": False, "wcs": None, "leave_out": [], "new_thing": [1.5, 1.0]}
+    page = page_of(tmp_path, fitted_result(), record={"settings": asked, "files": ["picture.fits", "extra.txt"]})
+    assert "B−V of the star that comes out neutral 0.65 white_bv" in page.text
+    assert "background after calibration grey sky" in page.text
+    assert "16-bit TIFF written, too no tiff" in page.text
+    assert "new thing [1.5, 1.0] new_thing" in page.text
+    assert "WCS taken from" not in page.text  # was not given
     assert "picture.fits the picture, linear float32" in page.text
     assert "extra.txt" in page.text
-    assert f"numpy {np.__version__}" in page.text
+    for library in ("numpy", "scipy", "astropy", "photutils"):
+        assert f"{library} {version(library)}" in page.text
+    assert f"starcal {starcal.__version__}" in page.text
+
+
+def test_every_setting_has_its_words():
+    assert {field.name for field in dataclasses.fields(Settings)} == set(listing.SETTING_TEXTS)
+
+
+@pytest.mark.parametrize("name", ["Tycho-2", *NAMES.values()])
+def test_every_catalogue_is_acknowledged(name, tmp_path):
+    """Authors and year, and for Gaia the words its consortium asks for (NOTICE.md)."""
+    result = dataclasses.replace(fitted_result(), catalogue=CatalogueUse(name, 56, 11.0))
+    text = page_of(tmp_path, result).text
+    assert {"Tycho-2": "Hoeg et al. 2000", "Gaia DR3": "Gaia Data Processing and Analysis Consortium",
+            "APASS DR9": "Henden et al. 2016", "Tycho-2 (online)": "Hoeg et al. 2000"}[name] in text
+    assert "Pickles 1998" in text
 
 
 def test_texts_cannot_break_the_page(tmp_path):
     evil = "<img src=x onerror=\"alert('1')\">&amp;</script><script>alert(2)</script>.fits"
     result = dataclasses.replace(fitted_result(), frame=evil, route_reason=evil, notes=(evil,))
-    page = page_of(tmp_path, result, settings={evil: evil}, files=[evil.replace("/", "")])
+    record = {"frame": evil, "settings": {evil: evil}, "files": [evil.replace("/", "")]}
+    page = page_of(tmp_path, result, record=record)
     assert page.source.count("<script") == 1
     assert "<img src=x" not in page.source
-    assert page.text.count("onerror") == 7  # title, heading, route, note, setting (name, value), file: as text
-    assert json.loads(page.data)["frame"] == evil
+    # as text: title, heading, route, note, setting (words, value, name), file
+    assert page.text.count("onerror") == 8
+    assert json.loads(page.data) == record
 
 
 def test_a_file_name_that_is_not_unicode_spoils_no_output(tmp_path):
     result = dataclasses.replace(fitted_result(), frame="m\udcff31.fits")  # how Python reads such a name from the disk
     assert "Star colours of m?31.fits" in page_of(tmp_path, result).text
-    report.write_json(tmp_path / "result.json", result.to_dict())
+    tables.write_json(tmp_path / "result.json", result.to_dict())
     assert json.loads((tmp_path / "result.json").read_text(encoding="utf-8"))["frame"] == "m?31.fits"
 
 
-def test_the_page_stays_below_five_megabytes(tmp_path):
+@pytest.mark.parametrize("shape", [(1000, 1000), (4000, 6000)])
+def test_the_page_stays_below_five_megabytes(shape, tmp_path):
     """Pure noise is the worst that a picture can be; a page of it must still be small enough to send."""
-    noise = np.random.default_rng(0).random((3, 1000, 1000), np.float32)
-    page_of(tmp_path, fitted_result(), before=noise, after=noise)
+    noise = np.random.default_rng(0).random((3, *shape), np.float32)
+    page_of(tmp_path, fitted_result(), before=noise, after=noise, audits=(an_audit("before"), an_audit("after", 0)))
     assert (tmp_path / "report.html").stat().st_size < 5e6
 
 
@@ -263,29 +327,60 @@ def test_pictures_are_shown_with_row_0_at_the_bottom(tmp_path):
     assert whole[50].mean() < 5
 
 
-def test_crops_are_the_pixels_themselves_with_the_star_in_the_middle(tmp_path):
+def test_crops_are_the_pixels_themselves(tmp_path):
     result = fitted_result()
     noise = np.random.default_rng(1).integers(0, 256, (3, *SHAPE)).astype(np.float32)
     page = page_of(tmp_path, result, before=noise / 255, after=1 - noise / 255)
-    crops = [decoded(image) for image in page.images if "png" in image["src"][:20] and ": star at" in image["alt"]]
-    assert len(crops) == 2 * preview.CROPS
-    size = preview.CROP_PX
-    for (row, _), before, after in zip(preview.choose_crops(result), crops[::2], crops[1::2], strict=True):
-        x, y = (round(float(result.stars[name][row])) for name in ("x_px", "y_px"))
-        corner = noise[:, y - size // 2:y + size // 2, x - size // 2:x + size // 2]
+    crops = [decoded(image) for image in page.images if ", around x" in image["alt"]]
+    places = choose_crops(noise / 255, result.stars)
+    assert len(crops) == 2 * len(places)
+    half = preview.CROP_PX // 2
+    for (x, y, _), before, after in zip(places, crops[::2], crops[1::2], strict=True):
+        corner = noise[:, round(y) - half:round(y) + half, round(x) - half:round(x) + half]
         assert np.array_equal(before.transpose(2, 0, 1)[:, ::-1], corner)
         assert np.array_equal(after.transpose(2, 0, 1)[:, ::-1], 255 - corner)
 
 
-def test_crops_show_used_stars_apart_from_each_other_from_blue_to_red():
-    result = fitted_result()
-    rows, bv_mag = zip(*preview.choose_crops(result), strict=True)
-    assert set(rows) <= set(result.fitted[result.fit.used])
-    assert list(bv_mag) == sorted(bv_mag)
-    assert np.allclose(bv_mag, result.stars["bv_mag"][list(rows)], rtol=0, atol=1e-12)  # same numbers
+def shown(place, x_px, y_px):
+    """Which points the square of a crop holds."""
+    return (np.abs(x_px - place.x_px) <= preview.CROP_PX / 2) & (np.abs(y_px - place.y_px) <= preview.CROP_PX / 2)
+
+
+def test_crops_show_the_worst_colours_the_brightest_star_and_the_nebula():
+    stars, shape = star_table(), (1400, 1800)
+    stars["x_px"], stars["y_px"] = (np.random.default_rng(3).uniform(20, 380, STARS) * u.pix for _ in "xy")
+    audit = an_audit("before", shape=shape)  # its impossible stars are on the right
+    stars["x_px"][5], stars["y_px"][5], stars["flux_G"][5] = 900, 700, 1e4
+    stars["x_px"][6], stars["y_px"][6], stars["flux_G"][6] = 100, 100, 1e5
+    stars["flags"][6] = Flag.SHAPE  # a knot
+    picture = a_picture((0.1, 0.1, 0.1), shape)
+    picture[:, 1000:, :500] = 0.5  # nebula
+    picture[:, 700, 900] = 1
+    worst, bright, nebula = choose_crops(picture, stars, audit)
+    assert "worst" in worst.shows
+    inside = shown(worst, *(np.asarray(audit.stars[name])[audit.impossible] for name in ("x_px", "y_px")))
+    assert inside.sum() >= 3
+    assert (bright.x_px, bright.y_px) == (900, 700)
+    assert "nebula" in nebula.shows
+    assert nebula.x_px < 500
+    assert nebula.y_px > 1000
+
+
+def test_crops_do_not_overlap_and_show_what_they_can():
+    """On a dark sky without an audit: the brightest star, then the extremes of colour."""
+    stars = star_table(400)
+    stars["x_px"], stars["y_px"] = (np.random.default_rng(5).uniform(0, side, 400) * u.pix for side in (3000, 2000))
+    places = choose_crops(a_picture((0.1, 0.1, 0.1), (2000, 3000)), stars)
+    assert [place.shows.split(" of ")[0] for place in places] == ["the brightest star", "the reddest", "the bluest"]
     for i, j in ((0, 1), (1, 2), (0, 2)):
-        apart = [abs(result.stars[name][rows[i]] - result.stars[name][rows[j]]) for name in ("x_px", "y_px")]
-        assert max(apart) >= preview.CROP_PX
+        assert max(abs(places[i].x_px - places[j].x_px), abs(places[i].y_px - places[j].y_px)) >= preview.CROP_PX
+    bright = np.argsort(-stars["flux_G"])[:40]
+    for place, bv_mag in zip(places[1:], (stars["bv_mag"][bright].max(), stars["bv_mag"][bright].min()), strict=True):
+        assert place.shows.endswith(f"B−V {bv_mag:.2f}")
+
+
+def test_no_crops_without_anything_to_see():
+    assert choose_crops(a_picture((0.1, 0.1, 0.1)), star_table(0)) == []
 
 
 def test_crops_of_a_picture_smaller_than_a_crop(tmp_path):
@@ -293,8 +388,8 @@ def test_crops_of_a_picture_smaller_than_a_crop(tmp_path):
     result.stars.meta["shape"] = (50, 70)
     result.stars["x_px"], result.stars["y_px"] = result.stars["x_px"] / 20, result.stars["y_px"] / 20
     page = page_of(tmp_path, result, before=a_picture(BEFORE, (50, 70)))
-    shown = [decoded(image).shape for image in page.images if "star at" in image["alt"]]
-    assert shown == [(50, 70, 3)]
+    crops = [decoded(image).shape for image in page.images if ", around x" in image["alt"]]
+    assert crops == [(50, 70, 3)]
 
 
 @pytest.mark.parametrize("shape", [(600, 900), (600, 900, 3), (1, 600, 900)])
@@ -302,7 +397,7 @@ def test_a_picture_of_another_shape_is_refused_and_nothing_written(shape, tmp_pa
     with pytest.raises(ValueError, match=r"display pictures are \(3, y, x\)"):
         report.write_report(tmp_path / "report.html", fitted_result(), before=np.zeros(shape))
     with pytest.raises(ValueError, match=r"display pictures are \(3, y, x\)"):
-        report.write_preview(tmp_path / "preview.png", np.zeros(shape), np.zeros(shape))
+        preview.write_preview(tmp_path / "preview.png", np.zeros(shape), np.zeros(shape))
     assert list(tmp_path.iterdir()) == []
 
 
@@ -319,7 +414,7 @@ def marks(axes, label):
 def test_fit_figure_shows_each_star_the_line_and_the_gain():
     result = fitted_result()
     fit = result.fit
-    for axes, band, gain in zip(plot_fit(result), (0, 1), fit.gains[[0, 2]], strict=True):
+    for axes, band, gain in zip(result.plot_fit(), (0, 1), fit.gains[[0, 2]], strict=True):
         used, dot = marks(axes, "used")
         clipped, cross = marks(axes, "clipped")
         assert np.array_equal(used, np.column_stack([fit.bv_mag, fit.log_ratio_mag[band]])[fit.used])
@@ -335,7 +430,7 @@ def test_fit_figure_shows_each_star_the_line_and_the_gain():
 
 def test_residual_figure_shows_measured_minus_fit():
     result = fitted_result()
-    for axes, residual in zip(plot_residuals(result), result.fit.residual_mag, strict=True):
+    for axes, residual in zip(result.plot_residuals(), result.fit.residual_mag, strict=True):
         used, _ = marks(axes, "used")
         assert np.array_equal(used[:, 1], residual[result.fit.used])
 
@@ -343,24 +438,29 @@ def test_residual_figure_shows_measured_minus_fit():
 def test_figures_are_drawn_into_axes_that_are_given():
     mine = Figure().subplots(3, 2)
     result = fitted_result()
-    assert plot_fit(result, mine[0]) is not None
-    plot_residuals(result, mine[1])
-    assert plot_map(result, mine[2, 0]) is mine[2, 0]
-    assert all(axes.collections for axes in mine.ravel()[:5])
+    assert np.array_equal(result.plot_fit(mine[0]), mine[0])
+    assert np.array_equal(result.plot_residuals(list(mine[1])), mine[1])
+    assert result.plot_map(mine[2, 0]) is mine[2, 0]
+    assert result.plot_chromaticity(mine[2, 1]) is mine[2, 1]
+    assert all(axes.collections for axes in mine.ravel())
 
 
 def test_map_holds_every_star_once_and_each_kind_has_its_own_mark(any_result):
-    groups = map_groups(any_result)
-    total = sum(len(x_px) for x_px, *_ in groups)
+    groups = places_of(any_result)
     undetected = 6 if any_result.match is not None else 0
-    assert total == len(any_result.stars) + undetected
-    markers = [style["marker"] for _, _, style, _ in groups]
+    assert sum(len(marks.x) for marks in groups) == len(any_result.stars) + undetected
+    markers = [marks.style["marker"] for marks in groups]
     assert len(set(markers)) == len(markers)
+
+
+def places_of(result):
+    x_px, y_px = (np.asarray(result.stars[name]) for name in ("x_px", "y_px"))
+    return plots.check_places(x_px, y_px, result.match, result.fit, result.fitted)
 
 
 def test_map_is_the_frame_with_y_upwards():
     result = fitted_result()
-    axes = plot_map(result)
+    axes = result.plot_map()
     assert axes.get_xlim() == (-0.5, SHAPE[1] - 0.5)
     assert axes.get_ylim() == (-0.5, SHAPE[0] - 0.5)
     used, _ = marks(axes, "used")
@@ -370,31 +470,74 @@ def test_map_is_the_frame_with_y_upwards():
 
 
 def test_pairs_that_are_no_match_are_not_called_one():
-    labels = [label for *_, label in map_groups(KINDS["no match"]())]
-    assert "paired, perhaps by chance" in labels
+    labels = [marks.label for marks in places_of(KINDS["no match"]())]
+    assert f"paired, perhaps by chance ({PAIRS})" in labels
     assert not any("flagged" in label for label in labels)
 
 
-@pytest.mark.parametrize("plot", [plot_fit, plot_residuals])
-def test_without_a_fit_the_message_names_the_figure_that_works(plot):
+@pytest.mark.parametrize("name", ["plot_fit", "plot_residuals", "plot_chromaticity"])
+def test_without_a_fit_the_message_names_the_figure_that_works(name):
     result = KINDS["no WCS"]()
-    with pytest.raises(TooFewStars, match=r"no usable WCS.*plot_map\(result\) shows the stars"):
-        plot(result)
-    assert plot_map(result).collections
+    with pytest.raises(TooFewStars, match=r"no usable WCS.*plot_map\(\) shows the stars"):
+        getattr(result, name)()
+    assert result.plot_map().collections
 
 
 def test_five_stars_of_nearly_one_colour_can_be_drawn():
     result = fitted_result()
     flux = np.full((3, 5), 0.5)
     fit = fit_gains(flux, 0.01 * flux, np.linspace(0.649, 0.651, 5), np.full(5, 0.02))
-    axes = plot_fit(dataclasses.replace(result, fit=fit, fitted=np.arange(5)))
+    axes = dataclasses.replace(result, fit=fit, fitted=np.arange(5)).plot_fit()
     axes[0].figure.savefig(io.BytesIO(), format="png")
 
 
-def test_figures_open_no_window():
-    code = "import sys, starcal.report; print('matplotlib.pyplot' in sys.modules)"
+@pytest.mark.parametrize(("module", "unwanted"), [("report", "matplotlib.pyplot"), ("result", "matplotlib"),
+                                                  ("audit", "matplotlib"), ("colouring", "matplotlib")])
+def test_matplotlib_waits_until_something_is_drawn(module, unwanted):
+    code = f"import sys, starcal.{module}; print('{unwanted}' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"
+
+
+def test_figures_of_the_callers_own_are_pyplots():
+    """So they show in a notebook and by pyplot.show()."""
+    axes = fitted_result().plot_map()
+    assert axes.figure is pyplot.figure(axes.figure.number)
+
+
+def test_chromaticity_shows_each_used_star_as_measured_and_after_gains():
+    """The gains make the stars look as their B-V: nearer to the line of real stars than before."""
+    result = fitted_result()
+    axes = result.plot_chromaticity()
+    locus = next(line for line in axes.lines if line.get_label() == "real stars").get_xydata()
+    away = {}
+    for label in ("as measured", "after gains"):
+        colours, _ = marks(axes, label)
+        assert len(colours) == result.fit.n_used
+        away[label] = np.median([np.hypot(*(locus - colour).T).min() for colour in colours])
+    assert away["after gains"] < 0.01 < away["as measured"]  # u'v'; a gain of 0.5 moves a star by 0.05 and more
+
+
+@pytest.mark.parametrize("white_bv", [None, 0.3, 0.65, 1.0])
+def test_no_line_strikes_the_labels_of_the_locus(white_bv):
+    axes = plots.plot_chromaticity([], white_bv)
+    axes.figure.draw_without_rendering()
+    assert len(axes.texts) == len(plots.MARKED_BV_MAG)
+    for text in axes.texts:
+        box = Text.get_window_extent(text)  # of the words, without the line that leads to them
+        assert axes.get_window_extent().x0 < box.x0
+        for line in axes.lines:
+            x, y = axes.transData.transform(line.get_xydata()).T
+            fine = np.linspace(0, len(x) - 1, 5000)
+            x, y = (np.interp(fine, np.arange(len(x)), values) for values in (x, y))
+            assert not np.any((x > box.x0) & (x < box.x1) & (y > box.y0) & (y < box.y1))
+
+
+def test_map_by_source_has_a_mark_of_its_own_for_each():
+    sources = np.array([*plots.BY_SOURCE] * 2)
+    groups = plots.source_places(np.arange(len(sources)), np.zeros(len(sources)), sources)
+    assert [len(marks.x) for marks in groups] == [2] * len(plots.BY_SOURCE)
+    assert len({marks.style["marker"] for marks in groups}) == len(groups)
 
 
 # --- preview ---------------------------------------------------------------------------------------------------
@@ -408,14 +551,14 @@ def halves(path):
 
 
 def test_before_is_on_the_left_and_after_on_the_right(tmp_path):
-    report.write_preview(tmp_path / "p.png", a_picture(BEFORE), a_picture(AFTER))
+    preview.write_preview(tmp_path / "p.png", a_picture(BEFORE), a_picture(AFTER))
     for half, colour in zip(halves(tmp_path / "p.png"), (BEFORE, AFTER), strict=True):
         assert half.shape == (*SHAPE, 3)
         assert np.abs(half - colour).max() <= 0.5 / 255 + 1e-6  # rounding to 8 bits
 
 
 def test_each_picture_of_the_preview_has_a_label(tmp_path):
-    report.write_preview(tmp_path / "p.png", a_picture(BEFORE), a_picture(AFTER))
+    preview.write_preview(tmp_path / "p.png", a_picture(BEFORE), a_picture(AFTER))
     strip = np.asarray(Image.open(tmp_path / "p.png").convert("L"))[:28]
     left, right = strip[:, :SHAPE[1]], strip[:, SHAPE[1]:]
     assert left.max() > 200
@@ -431,7 +574,7 @@ def test_preview_is_small_and_keeps_light_and_proportions(tmp_path):
     rng = np.random.default_rng(2)
     picture = rng.random((3, 64, 2 * preview.PREVIEW_WIDTH_PX), np.float32)
     picture[:, :32] *= 0.2
-    report.write_preview(tmp_path / "p.png", picture, picture)
+    preview.write_preview(tmp_path / "p.png", picture, picture)
     left, _ = halves(tmp_path / "p.png")
     assert left.shape == (32, preview.PREVIEW_WIDTH_PX, 3)
     assert np.abs(left[::-1].mean(axis=(0, 1)) - picture.mean(axis=(1, 2))).max() < 0.7 / 255  # halves are rounded up
@@ -442,7 +585,7 @@ def test_preview_is_small_and_keeps_light_and_proportions(tmp_path):
 def test_preview_shows_nan_and_what_is_out_of_range_as_black_and_white(tmp_path):
     picture = a_picture((0.5, 0.5, 0.5), (40, 60))
     picture[:, 0, 0], picture[:, 0, 1], picture[:, 0, 2], picture[:, 0, 3] = np.nan, -3, 7, np.inf
-    report.write_preview(tmp_path / "p.png", picture, picture)
+    preview.write_preview(tmp_path / "p.png", picture, picture)
     left, _ = halves(tmp_path / "p.png")
     assert left[-1, :4, 0].tolist() == [0, 0, 1, 1]
 
@@ -453,7 +596,7 @@ def test_preview_shows_nan_and_what_is_out_of_range_as_black_and_white(tmp_path)
 def test_star_table_reads_back_with_units_flags_and_their_meaning(tmp_path):
     stars = fitted_result().stars
     stars["saturated_channels"][3:5] = ["RB", "G"]
-    report.write_stars(tmp_path / "stars.ecsv", stars)
+    tables.write_stars(tmp_path / "stars.ecsv", stars)
     back = Table.read(tmp_path / "stars.ecsv", format="ascii.ecsv")
     assert back.colnames == stars.colnames
     assert np.array_equal(back["flags"], stars["flags"])
@@ -472,27 +615,27 @@ def test_star_table_reads_back_with_units_flags_and_their_meaning(tmp_path):
 
 def test_writing_leaves_the_table_as_it_was(tmp_path):
     stars = star_table()
-    report.write_stars(tmp_path / "stars.ecsv", stars)
+    tables.write_stars(tmp_path / "stars.ecsv", stars)
     assert stars["bv_mag"].unit is None
     assert isinstance(stars.meta["noise"], FrameNoise)
     assert "flags" not in stars.meta
 
 
 def test_a_table_without_stars_can_be_written(tmp_path):
-    report.write_stars(tmp_path / "stars.ecsv", star_table(0))
+    tables.write_stars(tmp_path / "stars.ecsv", star_table(0))
     back = Table.read(tmp_path / "stars.ecsv", format="ascii.ecsv")
     assert len(back) == 0
     assert back["y_px"].unit == u.pix
 
 
 def test_json_reads_back(tmp_path, any_result):
-    report.write_json(tmp_path / "result.json", any_result.to_dict())
+    tables.write_json(tmp_path / "result.json", any_result.to_dict())
     assert json.loads((tmp_path / "result.json").read_text(encoding="utf-8")) == any_result.to_dict()
 
 
 def test_json_holds_no_nan(tmp_path):
     with pytest.raises(ValueError, match="not JSON compliant"):
-        report.write_json(tmp_path / "result.json", {"gain": float("nan")})
+        tables.write_json(tmp_path / "result.json", {"gain": float("nan")})
     assert not (tmp_path / "result.json").exists()
 
 
@@ -500,9 +643,9 @@ def test_json_holds_no_nan(tmp_path):
 
 
 WRITERS = {
-    "stars.ecsv": lambda path, **options: report.write_stars(path, star_table(), **options),
-    "result.json": lambda path, **options: report.write_json(path, {"a": 1}, **options),
-    "preview.png": lambda path, **options: report.write_preview(path, a_picture(BEFORE), a_picture(AFTER), **options),
+    "stars.ecsv": lambda path, **options: tables.write_stars(path, star_table(), **options),
+    "result.json": lambda path, **options: tables.write_json(path, {"a": 1}, **options),
+    "preview.png": lambda path, **options: preview.write_preview(path, a_picture(BEFORE), a_picture(AFTER), **options),
     "report.html": lambda path, **options: report.write_report(path, fitted_result(), **options),
 }
 

@@ -1,15 +1,21 @@
 """What a check prints, shows in a notebook and writes as JSON."""
 
+import base64
+import io
 import json
 from dataclasses import replace
 from html.parser import HTMLParser
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
+from PIL import Image
 
 import starcal
+from starcal.layers import split
 from starcal.result import ROUTE_WORDS, VERDICT_WORDS
-from starcal.stars import Flag
+from starcal.stars import Flag, measure_stars
+from starcal.texts import counted
 
 # Keys that the contract names for `check --json`.
 KEYS = {"frame", "verdict", "reasons", "route", "stars", "wcs", "gains", "gain_errors", "colour_terms", "slope_ratios",
@@ -107,23 +113,84 @@ def test_rows_tell_the_tally(solved):
     assert rows["stars found"] == str(len(solved.stars))
 
 
-def test_notebook_html_is_closed_and_escaped(solved):
-    class Tags(HTMLParser):
-        def __init__(self):
-            super().__init__()
-            self.open = []
+class Tags(HTMLParser):
+    """Checks that tags are closed in order; collects pictures and places named."""
 
-        def handle_starttag(self, tag, attrs):
+    def __init__(self):
+        super().__init__()
+        self.open, self.images, self.sources = [], [], []
+
+    def handle_starttag(self, tag, attrs):
+        attributes = dict(attrs)
+        self.sources += [attributes[name] for name in ("src", "href") if name in attributes]
+        if tag == "img":
+            self.images.append(attributes)
+        else:
             self.open.append(tag)
 
-        def handle_endtag(self, tag):
-            assert self.open.pop() == tag
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
 
-    text, tags = solved._repr_html_(), Tags()
+
+def shown_in_a_notebook(result):
+    tags, text = Tags(), result._repr_html_()
     tags.feed(text)
     assert tags.open == []
+    assert all(source.startswith("data:image/") for source in tags.sources)
+    assert len(text) < 200_000  # bytes; a notebook of twenty results is still easy to send
+    return tags, text
+
+
+def test_notebook_html_is_closed_and_escaped(solved):
+    _, text = shown_in_a_notebook(solved)
     assert "&lt;field&gt; &amp; 7.fits" in text
     assert "<field>" not in text
+
+
+@pytest.fixture(scope="module")
+def frame(scene_of, frame_of):
+    return frame_of(scene_of(seed=1, scale_arcsec=4.0, faint_to_mag=13.5), name="<field>.fits")
+
+
+@pytest.mark.parametrize(("make", "captions"), [
+    (starcal.calibrate, ["before", "after"]), (starcal.recolour_stars, ["before", "after"]),
+    (lambda frame: split(frame.pixels, measure_stars(frame.pixels)), ["starless", "stars"])],
+    ids=["calibrated", "recoloured", "split"])
+def test_pictures_in_a_notebook(frame, make, captions):
+    result = make(frame)
+    tags, text = shown_in_a_notebook(result)
+    assert [image["alt"].split(":")[0] for image in tags.images] == captions
+    for image in tags.images:
+        picture = Image.open(io.BytesIO(base64.b64decode(image["src"].split(",", 1)[1])))
+        assert max(picture.size) <= 420
+        assert np.asarray(picture).std() > 1  # of 255: something is to be seen
+    assert "<field>" not in text
+    assert len(repr(result)) < 400
+    assert "\n" not in repr(result)
+
+
+def test_an_audit_in_a_notebook(frame):
+    audit = starcal.audit_picture(frame.pixels, name="<b>")
+    _, text = shown_in_a_notebook(audit)
+    assert f"{audit.n_judged} judged" in text
+    assert "<b>" not in text
+
+
+def test_recoloured_stars_are_drawn_by_source(frame):
+    made = starcal.recolour_stars(frame)
+    axes = made.plot_map(Figure().subplots())
+    drawn = {mark.get_label(): len(mark.get_offsets()) for mark in axes.collections}
+    assert drawn == {f"{source} ({count})": count for source, count in made.tally.items()}
+
+
+@pytest.mark.parametrize(("number", "text"), [(0, "0 stars"), (1, "1 star"), (2, "2 stars")])
+def test_one_star_is_not_1_stars(number, text):
+    assert counted(number, "star") == text
+
+
+def test_one_star_in_the_frame_is_said_so(solved):
+    one = replace(solved, catalogue=replace(solved.catalogue, stars_in_field=1))
+    assert dict(one.rows())["catalogue"].endswith(": 1 star in the frame")
 
 
 def test_a_result_is_frozen(solved):

@@ -439,13 +439,21 @@ def test_settings_that_make_no_frame_are_refused(wrong, message, cure):
 def test_demo_scenes(monkeypatch):
     monkeypatch.setattr(scene, "catalogue_stars", lambda setup: scattered_stars(setup.ra_deg, setup.dec_deg, 0.5, 80))
     demos = dict(scene.demo_scenes())
-    assert len(demos) == 4
+    assert len(demos) == 5
     assert [stem for stem, made in demos.items() if not WCS(made.header).has_celestial] == ["orion-unsolved"]
     assert {made.setup.system for made in demos.values()} == {"camera", "mono", "SHO"}
     for made in demos.values():
-        assert made.pixels.shape == (3, 700, 1000)
+        assert made.pixels.shape == ((3, 560, 800) if made is demos["cepheus-stars"] else (3, 700, 1000))
         assert made.pixels.min() >= 0
         assert made.pixels.max() <= 1
+
+
+def test_the_demo_star_frame_shows_the_stars_of_the_narrowband_frame():
+    demos = dict(scene.demo_scenes())
+    nebula, stars = ({(row["ra_deg"], row["dec_deg"], row["v_mag"]): row["bv_mag"] for row in demos[name].truth}
+                     for name in ("cepheus-sho", "cepheus-stars"))
+    assert set(stars) < set(nebula)
+    np.testing.assert_allclose(list(stars.values()), [nebula[star] for star in stars], atol=1e-9)  # mag, rounding
 
 
 def test_setup_is_evidence():

@@ -1,21 +1,36 @@
 """Hints, search and plates, on fields of real stars whose truth was put in here; WCS by astropy is the judge."""
 
+import json
+import re
+import subprocess
+import sys
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from astropy.coordinates import FK5, SkyCoord
 from astropy.io.fits import Header
+from astropy.table import Table
 from astropy.wcs import WCS
+from scipy.ndimage import map_coordinates
 
+import starcal
+from starcal.catalogue.choose import Source
 from starcal.catalogue.embedded import cone
 from starcal.checking import instrumental_mag
 from starcal.errors import NoWCSError
+from starcal.frame import Frame, read_channels
 from starcal.hints import Hints, hints_from_header
+from starcal.match import match_catalogue
 from starcal.plate import LEVELS
 from starcal.scene import Setup, wcs_header
-from starcal.solve import refine, solve
-from starcal.stars import measure_stars
+from starcal.solve import nearer, refine, solve, straightened
+from starcal.stars import Flag, measure_stars
+
+FRAMES = Path(__file__).parents[2] / "shared" / "frames"
+CAMPAIGN = Path(__file__).parents[1] / "examples" / "campaign_solve.py"
+needs_frames = pytest.mark.skipif(not FRAMES.is_dir(), reason="no real frames beside the repository (../shared/frames)")
 
 SHAPE = (700, 1000)
 CYGNUS = {"ra_deg": 305.6, "dec_deg": 40.3, "scale_arcsec": 5.0}
@@ -60,9 +75,9 @@ def hint_of(setup, away_px=(480.0, 100.0), scale=1.09, **settings):
     return Hints(float(ra), float(dec), (setup.scale_arcsec * scale,), **settings)
 
 
-def error_px(wcs, truth):
+def error_px(wcs, truth, shape=SHAPE):
     """Largest error over a grid on the frame, by angles on the sky."""
-    y, x = np.mgrid[0:SHAPE[0] - 1:8j, 0:SHAPE[1] - 1:8j]
+    y, x = np.mgrid[0:shape[0] - 1:8j, 0:shape[1] - 1:8j]
     ours, theirs = (SkyCoord(*w.all_pix2world(x.ravel(), y.ravel(), 0), unit="deg") for w in (wcs, truth))
     scale_arcsec = 3600 * np.sqrt(abs(np.linalg.det(truth.pixel_scale_matrix)))
     return float(ours.separation(theirs).arcsec.max() / scale_arcsec)
@@ -144,7 +159,7 @@ def test_fields_are_solved_from_hints_far_off(name, mirrored):
     assert solution.rotation_deg == pytest.approx(setup.rotation_deg, abs=0.2)
     assert solution.scale_arcsec == pytest.approx(setup.scale_arcsec, rel=2e-3)
     assert solution.distortion in LEVELS[:2]
-    assert np.isnan(solution.scatter_before_px)
+    assert solution.given is None
     # what was put in per axis, or a little more from chance pairs; pairs refer to the caller's order
     assert 0.15 < solution.scatter_px < 0.5
     assert np.hypot(*(xy[solution.match.star] - np.column_stack(
@@ -254,7 +269,7 @@ def test_a_poor_wcs_is_put_right(name, sign):
     poor = spoiled(truth, (40.0 * sign, -30.0), 3.0 * sign, 1 + 0.03 * sign)
     solution = refine(poor, *star_list(setup), SHAPE, cone)
     assert error_px(solution.wcs, truth) < 1.5
-    assert 10 < solution.scatter_before_px < 80  # 50 px of offset are 35 an axis
+    assert 10 < solution.given.scatter_px < 80  # 50 px of offset are 35 an axis
     assert solution.scatter_px < 0.5
 
 
@@ -306,3 +321,201 @@ def test_the_distortion_of_a_given_wcs_is_kept():
     solution = refine(poor, *star_list(setup, sip=0.01), SHAPE, cone)
     np.testing.assert_array_equal(solution.wcs.sip.a, truth.sip.a)
     assert error_px(solution.wcs, truth) < 0.3
+
+
+@pytest.mark.parametrize("limit", [{"away_px": (70.0, 0.0)}, {"turn_deg": 4.0}, {"scale": 0.955}])
+def test_a_wcs_too_poor_is_not_put_right(limit):
+    """Beyond 5 % of the width, 3 degrees and 3 %, though the stars would tell."""
+    setup = Setup(shape=SHAPE, **CYGNUS)
+    poor = spoiled(true_wcs(setup), **{"away_px": (0.0, 0.0), "turn_deg": 0.0, "scale": 1.0} | limit)
+    solution = refine(poor, *star_list(setup), SHAPE, cone)
+    assert solution.wcs is None
+    assert solution.match is None
+    assert "--ra and --dec" in solution.message
+
+
+# --- a WCS that fits, through a lens that bends ------------------------------------------------------------------
+
+
+def matched(wcs, xy, mag, setup, shape=SHAPE):
+    catalogue = cone(setup.ra_deg, setup.dec_deg, (0.5 * np.hypot(*SHAPE) + 250) * setup.scale_arcsec / 3600)
+    return match_catalogue(xy, mag, wcs, shape, catalogue, setup.scale_arcsec), catalogue
+
+
+@pytest.mark.parametrize("cut_px", [0, 520])
+def test_residual_distortion_is_fitted_from_the_pairs(cut_px):
+    """One per cent of barrel, 2 px at a quarter of the field, 9 in the corners, on the whole frame and on its right
+    half, where the reference pixel is off the frame; 0.3 px were put in, 0.5 px as above."""
+    setup, shape = Setup(shape=SHAPE, **CYGNUS | {"scale_arcsec": 15.0}), (SHAPE[0], SHAPE[1] - cut_px)
+    xy, mag = star_list(setup, sip=0.01)
+    xy, mag = (xy - [cut_px, 0])[xy[:, 0] >= cut_px], mag[xy[:, 0] >= cut_px]
+    plain, truth = (true_wcs(setup, sip).slice((slice(None), slice(cut_px, None))) for sip in (0.0, 0.01))
+    first, catalogue = matched(plain, xy, mag, setup, shape)
+    wcs, match, distortion = straightened(plain, first, xy, mag, shape, catalogue)
+    assert distortion in LEVELS[2:]
+    assert error_px(wcs, truth, shape) < 0.5
+    assert len(match.star) - match.chance_matches > 1.1 * (len(first.star) - first.chance_matches)
+    assert match.scatter_px < 0.35 < first.scatter_px
+    x, y = match.x_px[match.catalogue], match.y_px[match.catalogue]
+    assert np.median(np.hypot(*(xy[match.star] - np.column_stack([x, y])).T)) < 0.5  # 0.35 is 0.3 px an axis
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_straight_wcs_stays_the_very_same(seed):
+    setup = Setup(shape=SHAPE, **CYGNUS)
+    xy, mag = star_list(setup, seed)
+    truth = true_wcs(setup)
+    first, catalogue = matched(truth, xy, mag, setup)
+    wcs, match, distortion = straightened(truth, first, xy, mag, SHAPE, catalogue)
+    assert (wcs, match, distortion) == (truth, first, LEVELS[0])
+
+
+def test_a_match_that_is_not_believed_bends_nothing():
+    setup = Setup(shape=SHAPE, **CYGNUS)
+    xy, mag = star_list(setup)
+    wrong = true_wcs(replace(setup, mirrored=True))
+    first, catalogue = matched(wrong, xy, mag, setup)
+    assert not first.credible
+    assert straightened(wrong, first, xy, mag, SHAPE, catalogue) == (wrong, first, LEVELS[0])
+
+
+def test_the_wcs_to_keep_is_the_nearer_one():
+    """Off by 20 px: the fitted one. 0.3 px by 150 stars, carried to the corners: 0.2 px."""
+    setup = Setup(shape=SHAPE, **CYGNUS)
+    xy, mag = star_list(setup)
+    poor = spoiled(true_wcs(setup), (20.0, 0.0), 0.2, 1.0)
+    first, catalogue = matched(poor, xy, mag, setup)
+    assert error_px(nearer(poor, first, xy, SHAPE, catalogue), true_wcs(setup)) < 0.3
+
+
+# --- a check of such frames --------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def poor_frame(scene_of, frame_of):
+    scene = scene_of(shape=SHAPE, scale_arcsec=4.0, faint_to_mag=13.5, channel_gains=(0.5, 1.0, 0.7))
+    truth = true_wcs(scene.setup)
+
+    def make(**spoiling):
+        return replace(frame_of(scene), wcs=spoiled(truth, **spoiling))
+    return truth, make
+
+
+def test_a_frame_with_a_poor_wcs_is_rescued_and_says_what_was_wrong(poor_frame):
+    """What was put in: 40, -30 px about the reference pixel, so up to 4 px more at the middle; 3 degrees, 3 %."""
+    truth, make = poor_frame
+    frame = make()
+    header = frame.header.tostring()
+    found = starcal.check(frame)
+    assert found.verdict.verdict == "rescue"
+    wcs = json.loads(json.dumps(found.to_dict()))["wcs"]
+    assert wcs["offset_px"] == pytest.approx([40, -30], abs=4)
+    assert abs(wcs["rotation_deg"]) == pytest.approx(3, abs=0.05)
+    assert wcs["scale_error"] == pytest.approx(0.03, abs=1e-3)
+    assert wcs["scatter_before_px"] > 20
+    assert wcs["scatter_px"] < 0.2  # centroids are good to a tenth of a pixel
+    assert wcs["after"]["offset_px"] == pytest.approx([0, 0], abs=0.2)
+    assert (wcs["replaced"], wcs["refined"], wcs["solved"]) == (True, True, False)
+    assert "WCS replaced" in str(found)
+    assert "scale +3.0" in str(found)
+    assert error_px(found.solved, truth) < 0.5
+    assert error_px(starcal.calibrate(frame).frame.wcs, truth) < 0.5
+    assert frame.header.tostring() == header
+
+
+@pytest.mark.parametrize("limit", [{"away_px": (70.0, 0.0), "turn_deg": 0.0, "scale": 1.0},
+                                   {"away_px": (0.0, 0.0), "turn_deg": 4.0, "scale": 1.0}])
+def test_a_frame_with_a_wcs_too_poor_is_not_rescued_until_told_where_it_is(poor_frame, limit):
+    truth, make = poor_frame
+    found = starcal.check(make(**limit))
+    assert found.verdict.verdict == "undecided"
+    assert found.solved is None
+    assert found.wcs is None
+    assert found.to_dict()["wcs"]["refined"] is False
+    assert any("no more than 5 % of the width" in note and "--ra" in note for note in found.notes)
+    told = starcal.check(make(**limit), hints=Hints(305.7, 40.2, (4.2,)))  # as advised
+    assert told.verdict.verdict == "rescue"
+    assert error_px(told.solved, truth) < 0.5
+
+
+def test_a_frame_within_reach_keeps_its_wcs_and_says_its_error(poor_frame):
+    _, make = poor_frame
+    found = starcal.check(make(away_px=(12.0, -5.0), turn_deg=0.0, scale=1.0))
+    wcs = found.to_dict()["wcs"]
+    assert wcs["offset_px"] == pytest.approx([12, -5], abs=0.1)
+    assert wcs["scatter_before_px"] == pytest.approx(13 / np.sqrt(2 * np.log(2)), abs=0.1)  # all pairs 13 px off
+    assert (wcs["replaced"], found.solved) == (False, None)
+    assert error_px(found.wcs, poor_frame[0]) < 0.2
+
+
+def test_a_lens_that_bends_is_seen_by_a_check(scene_of):
+    """A picture warped by one per cent of barrel; its header has a straight WCS."""
+    scene = scene_of(shape=SHAPE, scale_arcsec=10.0, v_zero_electrons=2e9, full_well_electrons=5e5, faint_to_mag=12.5)
+    plain, bent = (true_wcs(scene.setup, sip) for sip in (0.0, 0.01))
+    y, x = np.mgrid[0:SHAPE[0], 0:SHAPE[1]].astype(float)
+    source = plain.all_world2pix(*bent.all_pix2world(x.ravel(), y.ravel(), 0), 0)
+    places = [values.reshape(SHAPE) for values in reversed(source)]
+    pixels = np.stack([map_coordinates(plane, places, order=3, mode="nearest") for plane in scene.pixels])
+    found = starcal.check(Frame(pixels.astype(np.float32), scene.header, plain, name="bent.fits", epoch_yr=2024.7))
+    wcs = found.to_dict()["wcs"]
+    assert wcs["distortion"] == "cubic"
+    assert error_px(found.solved, bent) < 0.3
+    assert wcs["scatter_px"] < 0.2 < 1 < wcs["scatter_before_px"]
+    assert f"cubic: offset +0.0, +0.0 px, rotation {found.match.rotation_deg:+.3f}" in str(found)
+    assert f"scatter {wcs['scatter_before_px']:.2f} px" in str(found)
+    assert found.verdict.verdict == "rescue"
+
+
+# --- many fields -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("part", "trials", "fewest_right"), [("solve", 3, 3), ("refine", 8, 8), ("wrong", 12, 0)])
+def test_a_small_campaign(part, trials, fewest_right):
+    """The large one, by hand: 95 % of 50 are to be right, and none wrong of 500."""
+    words = [sys.executable, CAMPAIGN, part, "--trials", str(trials), "--seed", "7"]
+    text = subprocess.run(words, check=True, capture_output=True, text=True).stdout
+    right, wrong, refused = np.sum([[int(n) for n in found] for found in re.findall(
+        r"(\d+) right, (\d+) wrong, (\d+) refused", text)], axis=0)
+    assert right + wrong + refused == trials
+    assert wrong == 0, text
+    assert right >= fewest_right, text
+
+
+# --- real frames -------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def own_table(tmp_path_factory):
+    """Stars of M67 as a solved frame shows them, with errors, a fifth missing; invented ones around the frame."""
+    frame, rng = starcal.read_frame(FRAMES / "M67_RVB_aligned_cube.fits"), np.random.default_rng(0)
+    stars = measure_stars(frame.pixels)
+    good = (stars["flags"] & (Flag.EDGE | Flag.SATURATED) == 0) & (stars["snr"] > 15) & (rng.random(len(stars)) > 0.2)
+    good &= np.min([stars[f"flux_{c}"] for c in "RGB"], axis=0) > 0
+    stars = stars[good]
+    v, b = (12 - 2.5 * np.log10(stars[f"flux_{c}"] / stars[f"flux_{c}"].max()) for c in "GB")
+    places = np.column_stack(frame.wcs.all_pix2world(stars["x_px"].value, stars["y_px"].value, 0))
+    places += 0.3 / 3600 * rng.standard_normal(places.shape)
+    around = rng.uniform((132.5, 11.5), (133.1, 12.1), (400, 2))
+    x, y = frame.wcs.all_world2pix(around, 0).T
+    around = around[(x < -5) | (x > 328) | (y < -5) | (y > 517)]
+    rows = np.append(np.arange(len(v)), rng.integers(0, len(v), len(around)))
+    ra, dec = np.vstack([places, around]).T
+    table = Table({"ra": ra, "dec": dec, "v": v[rows] + 0.1 * rng.standard_normal(len(rows)), "bv": (b - v)[rows]})
+    path = tmp_path_factory.mktemp("m67") / "m67.ecsv"
+    table.write(path)
+    return path
+
+
+@needs_frames
+@pytest.mark.parametrize(("bands", "reach_px"), [("VVV", 0.5), ("RVB", 2.5)])
+def test_m67_is_solved_from_hints_with_a_table_of_ones_own(own_table, bands, reach_px):
+    """Truth: the WCS of its twin. Its bands are shifted against each other by up to 2 px."""
+    frame = read_channels(*(FRAMES / f"M67_{band}_original_nowcs.fits" for band in bands))
+    hints = hints_from_header(frame.header, ra=132.85, dec=11.75, scale_arcsec=0.90)  # 2 arcmin and 5 % off
+    found = starcal.check(frame, source=Source(f"file:{own_table}"), hints=hints)
+    truth = starcal.read_frame(FRAMES / "M67_RVB_aligned_cube.fits").wcs
+    corners = np.array([(0, 0), (322, 0), (0, 511), (322, 511)], float)
+    ours, theirs = (SkyCoord(*w.all_pix2world(corners, 0).T, unit="deg") for w in (found.solved, truth))
+    assert ours.separation(theirs).arcsec.max() / 0.854 < reach_px
+    assert len(found.match.star) > 40
+    assert found.match.credible

@@ -11,7 +11,7 @@ from starcal.stars import FLAG_REASONS, Flag, flag_tally, measure_stars
 
 CHANNELS = "RGB"
 COLUMNS = {"x_px", "y_px", "snr", "fwhm_px", "roundness", "flags", "saturated_channels",
-           *(f"{name}_{c}" for c in CHANNELS for name in ("flux", "flux_error", "sky", "peak"))}
+           *(f"{name}_{c}" for c in CHANNELS for name in ("flux", "flux_error", "ground", "sky", "peak"))}
 SKY, NOISE = 0.02, 1e-4
 CROWDED = {"seed": 1, "ra_deg": 290, "dec_deg": 12, "scale_arcsec": 4.0, "faint_to_mag": 13.5}
 
@@ -158,7 +158,7 @@ def test_photometry_agrees_with_photutils(scene_of):
     Both medians err by about one pixel's sigma / sqrt(200); times an aperture of 80 pixels that is 0.5 of the flux
     error, and the two are of the same pixels: 0.5 for all but 5 %.
     """
-    scene = scene_of(**CROWDED, gradient=0.3, nebula_electrons=1e3)
+    scene = scene_of(**CROWDED, gradient=0.3)
     table = measure_stars(scene.pixels)
     clean = table[table["flags"] == 0]
     for index, channel in enumerate(CHANNELS):

@@ -4,7 +4,10 @@ Only what is measured well enough is judged: a star whose Duv is uncertain by mo
 shape is not that of a star, or that is cut by the edge counts as found, not as judged.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 from astropy import units as u
@@ -16,7 +19,12 @@ from ..colour import IMPOSSIBLE_DUV, SOLAR_BV_MAG, classify, duv, green_index, r
 from ..errors import FrameError
 from ..linearity import is_stretched
 from ..stars import PLATEAU_SHARE, Flag, measure_stars
+from ..texts import escaped, html_table
+from . import plots
 from .starlight import COMPRESSED_SKY_ERROR, StarLight, measure_starlight, star_widths
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 IMPOSSIBLE_WORDS = {"green": "green to cyan", "magenta": "magenta to purple", "blue": "bluer than any star"}
 IMPOSSIBLE_KINDS = ("green", "magenta", "blue")
@@ -157,6 +165,39 @@ class Audit:
         rows = [row for row in self.rows() if row[1]]
         width = max(len(name) for name, _ in rows)
         return "\n".join([self.summary(), *(f"{name:<{width}}  {text}" for name, text in rows)])
+
+    def _repr_html_(self) -> str:
+        """For notebooks."""
+        return f"<p><strong>{escaped(self.summary())}</strong></p>{html_table(self.rows())}"
+
+    def plot_chromaticity(self, ax: Axes | None = None) -> Axes:
+        """Plot the judged stars in u'v' as displayed, beside real stars and the limits of the possible.
+
+        Parameters
+        ----------
+        ax : Axes, optional
+            A new figure if not given.
+
+        Returns
+        -------
+        Axes
+        """
+        return plots.plot_chromaticity(self.stars, self.white_bv, ax)
+
+    def plot_map(self, ax: Axes | None = None) -> Axes:
+        """Plot where on the picture stars have impossible colours, and where rims differ from cores.
+
+        Parameters
+        ----------
+        ax : Axes, optional
+            A new figure if not given.
+
+        Returns
+        -------
+        Axes
+            In pixels, x to the right, y upwards.
+        """
+        return plots.plot_map(self.stars, ax)
 
 
 KIND_WORDS = {"possible": "as real stars", "suspicious": "a little off: a small error of gains",

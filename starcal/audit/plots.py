@@ -1,23 +1,18 @@
-"""The figures of an audit, drawn on matplotlib axes: chromaticity against the stellar locus, map of impossible stars.
+"""The figures of an audit from its star table: chromaticity against the stellar locus, map of impossible stars."""
 
-What a mark means is told by its shape, not by its colour alone. Maps have y upwards: row 0 of a picture is its bottom.
-"""
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.axes import Axes
+from astropy.table import Table
 
-from ..colour import (
-    BV_RANGE_MAG,
-    IMPOSSIBLE_DUV,
-    planckian_uv,
-    rgb_to_uv_prime,
-    star_rgb,
-    uv_prime_to_xy,
-    white_rgb,
-    xy_to_xyz,
-    xyz_to_rgb,
-)
-from .judging import D65_UV, Audit
+from .. import plots
+from ..plots import Marks
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 # Shapes tell the kinds apart; the dark colours differ in lightness too.
 STYLES = {
@@ -29,85 +24,73 @@ STYLES = {
     "blue": ("impossible: too blue", {"marker": "s", "s": 24, "c": "#1f3b73", "linewidths": 0}),
 }
 FRINGED = {"marker": "o", "s": 110, "facecolors": "none", "edgecolors": "#444444", "linewidths": 0.9}
-LOCUS, LIMIT = {"color": "black", "lw": 1.6}, {"color": "#777777", "lw": 1.0, "ls": "--"}
-MARKED_BV_MAG = (0.0, 0.5, 1.0, 1.5)
 
 
-def plot_chromaticity(audit: Audit, axes: Axes) -> Axes:
+def plot_chromaticity(stars: Table, white_bv: float | None, ax: Axes | None = None) -> Axes:
     """Plot the judged stars in u'v' as displayed, with the colours of real stars and the limits of the possible.
 
     Parameters
     ----------
-    audit : Audit
-    axes : Axes
+    stars : Table
+        Of an `Audit`.
+    white_bv : float or None
+        B-V of the star that is taken to be neutral; None: D65.
+    ax : Axes, optional
+        A new figure if not given.
 
     Returns
     -------
     Axes
     """
-    locus = rgb_to_uv_prime(star_rgb(np.linspace(*BV_RANGE_MAG, 60), audit.white_bv))
-    for side in (-1, 1):
-        label = f"limit: |Duv| = {IMPOSSIBLE_DUV}" if side > 0 else None
-        axes.plot(*_limit(side * IMPOSSIBLE_DUV, audit.white_bv).T, label=label, **LIMIT)
-    axes.plot(*locus.T, label="real stars", **LOCUS)
-    for bv_mag in MARKED_BV_MAG:
-        at = rgb_to_uv_prime(star_rgb(bv_mag, audit.white_bv))
-        axes.annotate(f"B−V {bv_mag:.1f}", at, xytext=(5, -11), textcoords="offset points", fontsize="x-small")
-    axes.plot(*D65_UV, "+", color="black", ms=9, label="white of the display")
-    for kind in STYLES:
-        _scatter(axes, audit, kind, "u_prime", "v_prime")
-    axes.set(xlabel="u′", ylabel="v′", aspect="equal", **_limits(audit, locus))
-    axes.grid(alpha=0.25)
-    axes.legend(fontsize="small", loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=2, frameon=False)
-    return axes
+    return plots.plot_chromaticity(_by_kind(stars, "u_prime", "v_prime"), white_bv, ax)
 
 
-def plot_impossible(audit: Audit, axes: Axes) -> Axes:
+def plot_map(stars: Table, ax: Axes | None = None) -> Axes:
     """Plot where on the picture stars have impossible colours, and where rims differ from cores.
 
     Parameters
     ----------
-    audit : Audit
-    axes : Axes
+    stars : Table
+        Of an `Audit`.
+    ax : Axes, optional
+        A new figure if not given.
 
     Returns
     -------
     Axes
         In pixels, x to the right, y upwards.
     """
-    height, width = audit.stars.meta["shape"]
-    for kind in STYLES:
-        _scatter(axes, audit, kind, "x_px", "y_px")
-    fringed = np.asarray(audit.stars["fringed"], bool)
+    places, fringed = _by_kind(stars, "x_px", "y_px"), np.asarray(stars["fringed"], bool)
     if fringed.any():
-        axes.scatter(*(np.asarray(audit.stars[c])[fringed] for c in ("x_px", "y_px")),
-                     label=f"rim of another colour ({fringed.sum()})", **FRINGED)
-    axes.set(xlim=(-0.5, width - 0.5), ylim=(-0.5, height - 0.5), aspect="equal", xlabel="x, px", ylabel="y, px")
-    if audit.n_judged:
-        axes.legend(fontsize="small", loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3, frameon=False)
+        places.append(Marks(*(np.asarray(stars[name])[fringed] for name in ("x_px", "y_px")), FRINGED,
+                            f"rim of another colour ({fringed.sum()})"))
+    return plots.plot_map(places, stars.meta["shape"], ax)
+
+
+def plot_beside(audits: Sequence, ax: Sequence[Axes] | None = None) -> np.ndarray:
+    """Plot the chromaticity of several pictures, each under its name, with the same limits.
+
+    Parameters
+    ----------
+    audits : sequence of Audit
+    ax : sequence of Axes, optional
+        As many; a new figure if not given.
+
+    Returns
+    -------
+    ndarray of Axes
+    """
+    axes = np.atleast_1d(plots.new_axes((5.2 * len(audits), 6.2), len(audits)) if ax is None else ax)
+    for audit, panel in zip(audits, axes, strict=True):
+        audit.plot_chromaticity(panel).set_title(audit.name)
+    limits = np.array([[panel.get_xlim(), panel.get_ylim()] for panel in axes])
+    for panel in axes:
+        panel.set(xlim=(limits[:, 0].min(), limits[:, 0].max()), ylim=(limits[:, 1].min(), limits[:, 1].max()))
     return axes
 
 
-def _scatter(axes: Axes, audit: Audit, kind: str, x: str, y: str) -> None:
-    label, style = STYLES[kind]
-    rows = np.asarray(audit.stars["kind"]) == kind
-    if rows.any():
-        axes.scatter(*(np.asarray(audit.stars[c])[rows] for c in (x, y)), label=f"{label} ({rows.sum()})", **style)
-
-
-def _limit(distance: float, white_bv_mag: float | None) -> np.ndarray:
-    """Colours at this Duv from black bodies, u'v' (n, 2) as displayed with the white reference."""
-    uv = planckian_uv(1e6 / np.linspace(25, 600, 80))
-    along = np.gradient(uv, axis=0)
-    across = np.stack([-along[:, 1], along[:, 0]], axis=1) / np.hypot(*along.T)[:, None]
-    uv_prime = (uv + distance * across) * (1, 1.5)
-    return rgb_to_uv_prime(xyz_to_rgb(xy_to_xyz(uv_prime_to_xy(uv_prime))) / white_rgb(white_bv_mag))
-
-
-def _limits(audit: Audit, locus: np.ndarray) -> dict:
-    """Room for the locus and all judged stars."""
-    judged = np.asarray(audit.stars["kind"]) != "unknown"
-    stars = np.column_stack([np.asarray(audit.stars[c])[judged] for c in ("u_prime", "v_prime")])
-    shown = np.concatenate([locus, stars])
-    (left, low), (right, high) = shown.min(axis=0) - 0.015, shown.max(axis=0) + 0.015
-    return {"xlim": (left, right), "ylim": (low, high)}
+def _by_kind(stars: Table, x: str, y: str) -> list[Marks]:
+    """The judged stars, a group for each kind that there is."""
+    rows = {kind: np.asarray(stars["kind"]) == kind for kind in STYLES}
+    return [Marks(*(np.asarray(stars[name])[rows[kind]] for name in (x, y)), style, f"{label} ({rows[kind].sum()})")
+            for kind, (label, style) in STYLES.items() if rows[kind].any()]

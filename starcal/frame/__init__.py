@@ -6,11 +6,21 @@ header (WCS, epoch), `wcs_files` reads a WCS given apart, `output` writes so tha
 the final name.
 """
 
-from .output import atomic_write, check_output, write_fits, write_tiff16
+from .output import atomic_folder, atomic_write, check_folder, check_output, write_fits, write_tiff16
 from .reading import Frame, Plane, frame_of_planes, read_channels, read_frame, read_plane
-from .sky import footprint_deg, pixel_scale_arcsec, require_wcs, with_wcs
+from .sky import (
+    ONE_GRID_PX,
+    corners_apart_px,
+    footprint_deg,
+    pixel_scale_arcsec,
+    require_same_place,
+    require_wcs,
+    with_wcs,
+)
+from .wcs_files import write_wcs
 
 __all__ = [
-    "Frame", "Plane", "atomic_write", "check_output", "footprint_deg", "frame_of_planes", "pixel_scale_arcsec",
-    "read_channels", "read_frame", "read_plane", "require_wcs", "with_wcs", "write_fits", "write_tiff16",
+    "ONE_GRID_PX", "Frame", "Plane", "atomic_folder", "atomic_write", "check_folder", "check_output",
+    "corners_apart_px", "footprint_deg", "frame_of_planes", "pixel_scale_arcsec", "read_channels", "read_frame",
+    "read_plane", "require_same_place", "require_wcs", "with_wcs", "write_fits", "write_tiff16", "write_wcs",
 ]

@@ -4,6 +4,7 @@ import errno
 import os
 import secrets
 import stat
+from collections.abc import Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -99,6 +100,91 @@ def atomic_write(path: str | Path, overwrite: bool = False):
     finally:
         with suppress(OSError):
             temporary.unlink(missing_ok=True)
+
+
+def check_folder(folder: str | Path) -> None:
+    """Whether files could be written into a folder that is there or could be made; nothing is made.
+
+    Raises
+    ------
+    OutputError
+        It is no folder, or it may not be written to.
+    """
+    there = Path(os.path.realpath(folder))
+    while not there.exists() and there != there.parent:
+        there = there.parent
+    if not there.is_dir():
+        raise OutputError(f"{folder}: {there} is not a folder. Choose another place with --out")
+    if not os.access(there, os.W_OK):
+        raise OutputError(f"{folder}: {there} may not be written to. Type: chmod u+w '{there}'; or choose another "
+                          "place with --out")
+
+
+@contextmanager
+def atomic_folder(folder: str | Path, names: Sequence[str], overwrite: bool = False):
+    """Give a place for files that get into their folder only when all are written.
+
+    A new folder takes its name at once. Into one that is there the files are moved one by one, which takes no time; of
+    an earlier set of such files those are removed that are not in this one. Other files are never touched.
+
+    Parameters
+    ----------
+    folder : str or Path
+    names : sequence of str
+        Every file that such a folder may hold.
+    overwrite : bool
+        Replace files of an earlier set.
+
+    Yields
+    ------
+    Path
+        A hidden folder beside, to write into. One that a killed program left behind is taken over.
+
+    Raises
+    ------
+    OutputError
+        As `check_folder` and `atomic_write`; nothing new is left then.
+    """
+    check_folder(folder)
+    target = Path(os.path.realpath(folder))
+    place = target.with_name(f".{target.name}.part")
+    made = [path for path in (place, *place.parents) if not path.exists()]
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+        _clear(place, names)
+        yield place
+        _move(place, target, names, overwrite)
+    except OutputError as error:
+        raise OutputError(str(error).replace(str(place), str(folder))) from error
+    except OSError as error:
+        raise _refusal(folder, error) from error
+    finally:
+        _clear(place, names)
+        for path in (place, *made):
+            with suppress(OSError):
+                path.rmdir()  # only if nothing is in it
+
+
+def _clear(place: Path, names: Sequence[str]) -> None:
+    """Remove files of ours, finished or not."""
+    for path in (*(place / name for name in names), *place.glob(".starcal-*.part")):
+        with suppress(OSError):
+            path.unlink(missing_ok=True)
+
+
+def _move(place: Path, target: Path, names: Sequence[str], overwrite: bool) -> None:
+    """All files of a place into their folder."""
+    if not target.exists():
+        os.rename(place, target)
+        return
+    new = sorted(path.name for path in place.iterdir())
+    for name in new:
+        check_output(target / name, overwrite)  # somebody else may have written there in the meantime
+    for name in new:
+        os.replace(place / name, target / name)
+    if overwrite:
+        for name in set(names) - set(new):
+            (target / name).unlink(missing_ok=True)
 
 
 def write_fits(path: str | Path, pixels: np.ndarray, header: fits.Header | None = None, *,

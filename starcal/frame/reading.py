@@ -15,7 +15,7 @@ from .fits_files import Raw, load_fits
 from .levels import blank_borders, float_full_scale, require_light, survey
 from .pictures import JPEG, PNG, TIFF, load_picture
 from .sky import Sky, card_value, celestial_wcs, epoch_yr, is_mirrored, upside_down, with_date, with_wcs
-from .wcs_files import check_picture_size, read_wcs_header
+from .wcs_files import FROM_BOTTOM, check_picture_size, read_wcs_header
 
 CHANNELS = ("R", "G", "B")
 FILTER_KEYS = ("FILTERR", "FILTERG", "FILTERB")     # of the channels of a cube, which has but one header
@@ -91,7 +91,7 @@ def read_frame(path: str | Path, *, wcs: str | Path | None = None, full_scale: f
     wcs : str or Path, optional
         File with the WCS: a solved FITS picture, a .wcs file, FITS cards as text. It replaces the one in the header.
         For TIFF, PNG and JPEG, whose rows are turned over so that row 0 is the bottom, a WCS that would make the sky
-        mirrored is taken to count rows from the top, and is turned over too.
+        mirrored is taken to count rows from the top, and is turned over too, unless its file says ROWORDER BOTTOM-UP.
     full_scale : float, optional
         The number in the file that stands for 1; by default the largest number of an integer type, and for floating
         point data 1, 65535 or the largest pixel, as they look.
@@ -353,7 +353,7 @@ def _locate(raw, shape, wcs_path, name):
         raise FrameError(f"{wcs_name}: its WCS cannot be used: needed {', '.join(sky.missing)}. Give --wcs another "
                          "solution.")
     wcs = sky.wcs
-    if raw.is_picture:
+    if raw.is_picture and card_value(given, "ROWORDER") != FROM_BOTTOM:
         wcs, note = _upright(wcs, shape[0], wcs_name)
         notes.append(note)
     return with_date(with_wcs(raw.header, wcs), given), Sky(wcs, (), (*sky.notes, *notes))

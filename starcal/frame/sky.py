@@ -7,12 +7,13 @@ from contextlib import contextmanager
 from typing import NamedTuple
 
 import numpy as np
+from astropy.coordinates import SkyCoord
 from astropy.io import fits
 from astropy.utils.exceptions import AstropyWarning
 from astropy.wcs import WCS, WCSSUB_CELESTIAL
 from astropy.wcs.utils import proj_plane_pixel_area
 
-from ..errors import NoWCSError
+from ..errors import FrameError, NoWCSError
 
 WCS_KEYS = re.compile(
     r"(WCSAXES|WCSNAME|(CTYPE|CRVAL|CRPIX|CDELT|CUNIT)\d|(CD|PC|PV|PS)\d+_\d+|LONPOLE|LATPOLE|RADESYS|EQUINOX)[A-Z]?$"
@@ -22,6 +23,7 @@ SCALE_KEYS = re.compile(r"CD\d_\d$|CDELT\d$")
 SIP_KEYS = re.compile(r"[AB]_(ORDER|\d_\d)$")
 DAY_ZERO = {"MJD-AVG": 2400000.5, "MJD-OBS": 2400000.5, "JD-OBS": 0.0, "JD": 0.0}
 DATE_KEYS = ("DATE-AVG", "DATE-OBS", "DATE-BEG", "DATE-END", *DAY_ZERO)
+ONE_GRID_PX = 0.5               # solutions of one frame differ by a few tenths
 OLDEST_YR, NEWEST_YR = 1880, 2150        # MJD 0, a date that was never set, is 1858
 
 
@@ -213,6 +215,49 @@ def require_wcs(frame) -> WCS:
 def pixel_scale_arcsec(wcs: WCS) -> float:
     """Side of a square pixel of the same area at the reference point, arcsec."""
     return float(3600 * np.sqrt(proj_plane_pixel_area(wcs)))
+
+
+def corners_apart_px(one: WCS, other: WCS, shape: tuple[int, int]) -> float:
+    """Largest distance, pixels, between the places on the sky that two WCS give to the corners of one frame.
+
+    Parameters
+    ----------
+    one, other : WCS
+        Celestial.
+    shape : (int, int)
+        Rows and columns.
+
+    Returns
+    -------
+    float
+        By angles on the sky, so it serves at the poles; NaN where a corner is off the sky.
+    """
+    rows, columns = shape
+    corners = np.array([(0, 0), (columns - 1, 0), (0, rows - 1), (columns - 1, rows - 1)], float)
+    first, second = (SkyCoord(*wcs.all_pix2world(corners, 0).T, unit="deg") for wcs in (one, other))
+    return float(first.separation(second).arcsec.max() / pixel_scale_arcsec(one))
+
+
+def require_same_place(one, other) -> None:
+    """Refuse to put two frames together whose WCS disagree by more than half a pixel at a corner.
+
+    Parameters
+    ----------
+    one, other : Frame
+        Of one size; without a WCS in both there is nothing to compare.
+
+    Raises
+    ------
+    FrameError
+    """
+    if one.wcs is None or other.wcs is None or one.pixels.shape != other.pixels.shape:
+        return
+    apart_px = corners_apart_px(one.wcs, other.wcs, one.pixels.shape[1:])
+    if apart_px > ONE_GRID_PX:
+        raise FrameError(
+            f"{other.name}: by its WCS its corners lie up to {apart_px:.1f} px from those of {one.name}, {ONE_GRID_PX} "
+            "px are allowed. Join layers of one frame, as `starcal split FRAME -o STEM` writes them; for the stars of "
+            "another frame type: starcal run FRAME --star-frame STARS")
 
 
 def footprint_deg(frame, per_edge: int = 8) -> tuple[np.ndarray, np.ndarray]:

@@ -1,12 +1,15 @@
-"""The WCS that comes in a file of its own (`--wcs FILE`)."""
+"""The WCS in a file of its own: read (`--wcs FILE`) and written (`--write-wcs FILE`)."""
 
 from pathlib import Path
 
 from astropy.io import fits
+from astropy.wcs import WCS
 
 from ..errors import FrameError, NoWCSError
+from .output import atomic_write
 from .sky import SCALE_KEYS, card_value, missing_keywords, warnings_to
 
+FROM_BOTTOM = "BOTTOM-UP"       # value of ROWORDER where row 1 is the bottom of the picture, as in FITS
 HEADER_BYTES = 1 << 20          # a text header is a few kB; anything larger is another kind of file
 
 
@@ -70,3 +73,29 @@ def check_picture_size(header: fits.Header, shape: tuple[int, int], wcs_name: st
         raise FrameError(f"{wcs_name}: this WCS was made for {size[0]} x {size[1]} pixels, {name} has {shape[1]} x "
                          f"{shape[0]}. Give --wcs the solution of this very picture.")
     return None
+
+
+def write_wcs(path: str | Path, wcs: WCS, shape: tuple[int, int], *, overwrite: bool = False) -> None:
+    """Write a WCS as a FITS header without pixels, which `read_wcs_header` reads back.
+
+    Parameters
+    ----------
+    path : str or Path
+    wcs : WCS
+        0-based pixels, row 0 the bottom of the picture as seen.
+    shape : (int, int)
+        Rows and columns of the picture.
+    overwrite : bool
+
+    Raises
+    ------
+    OutputError
+        As `atomic_write`.
+    """
+    header = fits.Header([("SIMPLE", True, "FITS file"), ("BITPIX", 8), ("NAXIS", 0)])
+    header["IMAGEW"], header["IMAGEH"] = (shape[1], "columns"), (shape[0], "rows")
+    header["ROWORDER"] = (FROM_BOTTOM, "row 1 is the bottom of the picture")
+    header.extend(wcs.to_header(relax=True), update=True)
+    header.add_history("starcal: fitted to catalogue stars")
+    with atomic_write(path, overwrite) as file:
+        file.write(header.tostring().encode("ascii"))

@@ -6,7 +6,7 @@ layers, `recolour` gives colours, `joining` adds layers and checks starless fram
 """
 
 from .joining import join_add, plausible_starless
-from .recolour import recolour
+from .recolour import light_shares, recolour
 from .splitting import Split, split
 
-__all__ = ["Split", "join_add", "plausible_starless", "recolour", "split"]
+__all__ = ["Split", "join_add", "light_shares", "plausible_starless", "recolour", "split"]

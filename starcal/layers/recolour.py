@@ -2,12 +2,14 @@
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.sparse import csr_array
 
 from ..colour import LUMINANCE_WEIGHTS, luminance
 from .light import StarModel, drawn
 from .splitting import Split
 
 STRIP_ROWS = 512
+_NOTHING = np.empty(0, int), np.empty(0, int), np.empty(0)  # for windows without a star
 UNIT_LUMINANCE_ERROR = 1e-3  # of the colours given: what the layer's total luminance may be wrong by
 
 
@@ -34,15 +36,44 @@ def recolour(split: Split, rgb: ArrayLike) -> NDArray[np.float32]:
     ValueError
         Not one colour per star, a colour that is not finite, or one whose luminance is not 1.
     """
-    rgb = _checked(np.asarray(rgb, float), split.model)
-    light = _luminous(split.model)
-    layer = np.zeros_like(split.stars)
+    rgb = _checked(np.asarray(rgb, float), split.model).astype(np.float32)
+    layer = np.empty_like(split.stars)
     height, width = split.footprint.shape
     for top in range(0, height, STRIP_ROWS):
         window = slice(top, min(height, top + STRIP_ROWS)), slice(0, width)
-        brightness = luminance(split.stars[:, *window], axis=0)
-        layer[:, *window] = brightness * _mean_colour(split.model, light, rgb, window)
+        layer[:, *window] = (light_shares(split, window) @ rgb).T.reshape(3, -1, width)
     return layer
+
+
+def light_shares(split: Split, window: tuple[slice, slice], step: int = 1) -> csr_array:
+    """What each star gives of the luminance of each pixel of a view: multiply by colours to see the star layer.
+
+    Parameters
+    ----------
+    split : Split
+    window : tuple of slice
+        Rows and columns of the frame, start and stop within it.
+    step : int
+        Side of the squares of pixels that a pixel of the view is the mean of; what is left over at the far edges is
+        left away.
+
+    Returns
+    -------
+    csr_array, (rows // step * (columns // step), n) float32
+    """
+    height, width = (s.stop - s.start for s in window)
+    weight, profile = LUMINANCE_WEIGHTS @ split.model.flux, _luminance_profile(split.model)
+    star, place, light = (np.concatenate(part) for part in zip(_NOTHING, *(
+        (star, place, weight[star] * profile(dx, dy)) for star, place, dx, dy in drawn(split.model, window)),
+        strict=True))
+    brightness = luminance(split.stars[:, *window], axis=0).ravel()
+    total = np.bincount(place, light, minlength=height * width)
+    share = light * (brightness / np.where(total > 0, total, 1))[place] / step**2
+    y, x = place // width // step, place % width // step
+    rows, columns = height // step, width // step
+    seen = (y < rows) & (x < columns)
+    return csr_array((share[seen].astype(np.float32), ((y * columns + x)[seen], star[seen])),
+                     shape=(rows * columns, len(weight)))
 
 
 def _checked(rgb: NDArray, model: StarModel) -> NDArray:
@@ -55,24 +86,6 @@ def _checked(rgb: NDArray, model: StarModel) -> NDArray:
         raise ValueError(f"{np.count_nonzero(wrong)} of {n} colours are not finite or not of luminance 1, the first "
                          f"for star {np.flatnonzero(wrong)[0]}; divide each by colour.luminance of it")
     return np.where(split[:, None], rgb, 0)
-
-
-def _luminous(model: StarModel) -> NDArray:
-    """Luminance of each star's whole light, (n,)."""
-    return LUMINANCE_WEIGHTS @ model.flux
-
-
-def _mean_colour(model: StarModel, light: NDArray, rgb: NDArray, window) -> NDArray[np.float32]:
-    """Colour of every pixel of a window, (3, h, w): the stars' weighted by their light there; 0 under no star."""
-    shape = [s.stop - s.start for s in window]
-    total, colour = np.zeros(shape, np.float32), np.zeros((3, *shape), np.float32)
-    profile = _luminance_profile(model)
-    for star, place, dx, dy in drawn(model, window):
-        share = (light[star] * profile(dx, dy)).astype(np.float32)
-        np.add.at(total.ravel(), place, share)
-        for c in range(3):
-            np.add.at(colour[c].ravel(), place, share * rgb[star, c].astype(np.float32))
-    return np.divide(colour, total, out=np.zeros_like(colour), where=total > 0)
 
 
 def _luminance_profile(model: StarModel):

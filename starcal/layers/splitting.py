@@ -12,6 +12,8 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from ..errors import FrameError
+from ..preview import beside, thinned
+from ..tone import stretch_apart
 from .fill import fill
 from .grain import emptiest, laid_out, local_noise, swatch
 from .light import Channel, StarModel, channels_of, footprint, rest_of, tiles
@@ -38,6 +40,16 @@ class Split:
     stars: NDArray[np.float32]
     footprint: NDArray[np.bool_]
     model: StarModel
+
+    def __repr__(self) -> str:
+        """One line; the arrays would fill a screen."""
+        height, width = self.footprint.shape
+        return f"<Split of {width} x {height} px, {100 * self.footprint.mean():.1f} % under stars>"
+
+    def _repr_html_(self) -> str:
+        """For notebooks."""
+        views = stretch_apart(thinned(self.starless), thinned(self.stars))
+        return beside(dict(zip(("starless", "stars"), views, strict=True)))
 
     @property
     def flux(self) -> NDArray:

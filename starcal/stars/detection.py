@@ -1,4 +1,4 @@
-"""Finding stars: peaks of the matched-filtered luminance, one for each star."""
+"""Finding stars: peaks of the filtered frame, one for each star."""
 
 import os
 from concurrent.futures import ThreadPoolExecutor
@@ -12,16 +12,14 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from ..background import FrameNoise
+from .contrast import WIDE_KERNEL, star_snr
 from .flags import SHAPE_SNR
-from .shapes import FWHM_PER_SIGMA, Shapes, half_width, luminance_stamps, measure_shapes, rim_level, stamps_round
+from .shapes import Shapes, half_width, luminance_stamps, measure_shapes, rim_level, stamps_round
 
 FIRST_GUESS_FWHM_PX = 3.0
 FEWEST_FOR_WIDTH = 5
 GUESS_HALF_PX = 400  # half the height of the part that tells the FWHM; it is three times as wide
 STRIP_ROWS = 256  # a strip of luminance and its two smoothings stay near the cache
-LEAST_FILTERED_NOISE = 0.15  # times 1 / sigma of the kernel: half of what white noise of three channels leaves
-NOISE_BLOCK_PX = 64  # noise of the filtered picture is measured per block: nebulosity raises its own threshold
-WIDE_KERNEL = 1.5  # the second Gaussian of the zero-sum kernel; wider lets in nebular structure, narrower loses signal
 PLATEAU_SHARE = 0.98  # pixels above this share of the peak form a star's flat top
 CLIFF_FWHM = 6.0  # within so many FWHM a clipped star has fallen below half of its height
 PAIR_ROUNDNESS = 0.75  # two stars in one are longer than any single one
@@ -29,9 +27,8 @@ PAIR_FAINTER, PAIR_SADDLE, PAIR_SIGMA = 0.15, 0.9, 6.0  # of the brighter's heig
 
 
 def detect(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float):
-    """Peaks of the matched-filtered luminance: x_px, y_px (integers as float) and their local SNR.
+    """Peaks of what stands out as a star: x_px, y_px and their local SNR.
 
-    The kernel is a difference of Gaussians: it sums to zero, so sky, gradients and smooth nebulosity vanish.
     Works in overlapping strips, so that no full-size temporary is made.
     """
     margin = int(np.ceil(5 * fwhm_px * WIDE_KERNEL / 2))
@@ -43,56 +40,26 @@ def detect(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float
 
 def _detect_strip(pixels, noise, fwhm_px, snr_min, start, margin):
     low, high = max(0, start - margin), min(pixels.shape[1], start + STRIP_ROWS + margin)
-    snr = _filtered_snr(_luminance(pixels[:, low:high], noise), fwhm_px)
+    snr = star_snr(pixels[:, low:high], noise, fwhm_px)
     if not (snr > snr_min).any():
         return np.empty(0), np.empty(0), np.empty(0)
     peaks = find_peaks(snr, snr_min, box_size=2 * max(1, int(0.8 * fwhm_px)) + 1)
     if peaks is None:
         return np.empty(0), np.empty(0), np.empty(0)
-    x, y = np.asarray(peaks["x_peak"], float), np.asarray(peaks["y_peak"], float)
+    x, y = np.asarray(peaks["x_peak"]), np.asarray(peaks["y_peak"])
     own = (y + low >= start) & (y + low < start + STRIP_ROWS)
-    return x[own], y[own] + low, np.asarray(peaks["peak_value"], float)[own]
+    dx, dy = summit(stamps_round(snr, x[own], y[own], 1))
+    return x[own] + dx, y[own] + low + dy, np.asarray(peaks["peak_value"], float)[own]
 
 
-def _luminance(pixels: np.ndarray, noise: FrameNoise) -> np.ndarray:
-    """Sum of the channels, each in units of its own noise; NaN where a channel has no data."""
-    total = np.zeros(pixels.shape[1:], np.float32)
-    for plane, sky, sigma in zip(pixels, noise.sky, noise.noise, strict=True):
-        if sigma > 0:
-            total += (plane - np.float32(sky)) * np.float32(1 / sigma)
-    return total
-
-
-def _filtered_snr(luminance: np.ndarray, fwhm_px: float) -> np.ndarray:
-    sigma = fwhm_px / FWHM_PER_SIGMA
-    known = None if np.isfinite(luminance.sum()) else np.isfinite(luminance)
-    filtered = _smoothed(luminance, known, sigma, 3.5)
-    filtered -= _smoothed(luminance, known, WIDE_KERNEL * sigma, 3.0)
-    if known is not None:
-        filtered[~known] = np.nan
-    return np.nan_to_num(_divide_by_block_noise(filtered, LEAST_FILTERED_NOISE / sigma), copy=False)
-
-
-def _smoothed(luminance: np.ndarray, known: np.ndarray | None, sigma_px: float, truncate: float) -> np.ndarray:
-    """Gaussian mean; of the known pixels only, where some are not: a hole then makes no edge."""
-    if known is None:
-        return ndimage.gaussian_filter(luminance, sigma_px, truncate=truncate)
-    light, share = (ndimage.gaussian_filter(plane.astype(np.float32), sigma_px, truncate=truncate)
-                    for plane in (np.where(known, luminance, 0), known))
-    return light / np.maximum(share, 1e-3)
-
-
-def _divide_by_block_noise(filtered: np.ndarray, least: float) -> np.ndarray:
-    """Signal-to-noise, with the noise of each block but at least ``least``: most of a star layer is exactly black."""
-    size = NOISE_BLOCK_PX
-    for y in range(0, filtered.shape[0], size):
-        for x in range(0, filtered.shape[1], size):
-            block = filtered[y:y + size, x:x + size]
-            sample = np.abs(block[::3, ::3])
-            sample = sample[np.isfinite(sample)]
-            spread = 1.4826 * np.median(sample) if len(sample) else 0
-            block *= 1 / max(spread, least)
-    return filtered
+def summit(stamps: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Top of the parabola through each peak's pixel and its neighbours, in x and in y, at most half a pixel off."""
+    middle = stamps[:, 1, 1]
+    tops = []
+    for before, after in ((stamps[:, 1, 0], stamps[:, 1, 2]), (stamps[:, 0, 1], stamps[:, 2, 1])):
+        bend = np.maximum(2 * middle - before - after, 1e-6)
+        tops.append(np.clip(np.nan_to_num((after - before) / (2 * bend)), -0.5, 0.5))
+    return tuple(tops)
 
 
 def guess_fwhm(pixels: np.ndarray, noise: FrameNoise, snr_min: float) -> float:

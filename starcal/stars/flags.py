@@ -10,7 +10,10 @@ SHAPE_SNR = 20.0  # below this the shape of a star says nothing
 
 
 class Flag(IntFlag):
-    """Why a star is not used. The registry: the tally, the report and the table's header are made from it."""
+    """Why a star is not used. The registry: the tally, the report and the table's header are made from it.
+
+    FORCED alone is no reason; it says how the star came into the table.
+    """
 
     SATURATED = 1
     EDGE = 2
@@ -23,6 +26,8 @@ class Flag(IntFlag):
     DOUBLE = 256
     MISMATCH = 512
     CLIPPED = 1024
+    LEFT_OUT = 2048
+    FORCED = 4096
 
 
 FLAG_REASONS = {
@@ -37,6 +42,8 @@ FLAG_REASONS = {
     Flag.DOUBLE: "known double star",
     Flag.MISMATCH: "brightness does not fit the catalogue's",
     Flag.CLIPPED: "clipped in the fit as an outlier",
+    Flag.LEFT_OUT: "left out by hand",
+    Flag.FORCED: "placed where a star is known to be, not found by itself; that alone does not exclude it",
 }
 
 

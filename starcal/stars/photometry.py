@@ -9,11 +9,27 @@ from scipy.spatial import cKDTree
 from ..background import frame_noise
 from .detection import clip_level_of, close_pairs, detect, guess_fwhm, one_detection_a_core
 from .flags import CHANNELS, FAINT_SNR, SHAPE_SNR, Flag
-from .shapes import half_width, luminance_stamps, measure_shapes, profile_fwhm, rim_level, stamps_round
+from .ground import level_under
+from .shapes import (
+    Shapes,
+    half_width,
+    luminance_stamps,
+    measure_shapes,
+    rim_level,
+    stacked_profile,
+    stamps_round,
+    unrest,
+)
 
 APERTURE_FWHM = 1.8  # 1.5 to 2 FWHM of its own channel encloses the same share in all
 ANNULUS_FWHM = (3.0, 5.0)
+USUAL_BETA, BETA_RANGE = 3.0, (1.2, 20.0)  # Moffat exponent where no star tells, and what it may be
+OTHER_WINGS = 0.4  # ratio of exponents, as its logarithm, that is not the telescope's
+UNEVEN = 1.5  # scatter of the ring against what photons and readout explain
+WIDEST_CLEAR_FWHM = 1.5  # wider moments are those of a neighbour or of the nebula
+CLEAR_CONTRAST = 30.0  # of a peak against the unrest round it: such stars tell the profile, others less
 SATURATION_SHARE = 0.95  # a peak above this share of the clipping level may have lost light
+BLEND_REACH_FWHM = 0.65  # beyond the aperture: half a star, and what the peak of a faint one is pushed outwards
 BLEND_FLUX_SHARE = 0.02  # a neighbour with this share of the star's light moves its colour by up to 0.02 mag
 
 
@@ -25,16 +41,16 @@ def measure_stars(pixels: np.ndarray, *, snr_min: float = 5.0) -> Table:
     pixels : ndarray, shape (3, y, x), float32
         Linear, NaN where there is no data.
     snr_min : float
-        Detection threshold in units of the local noise of the matched-filtered luminance.
+        Detection threshold in units of the local noise of the filtered frame.
 
     Returns
     -------
     Table
         ``x_px, y_px, snr, fwhm_px, roundness, flags``, ``saturated_channels`` and, for each channel C,
-        ``flux_C, flux_error_C, sky_C, peak_C`` in units of full scale. ``meta`` holds ``fwhm_px`` and
-        ``aperture_px`` per channel, ``clip_level`` (NaN where no star clips), ``noise`` (a `FrameNoise`), ``shape``
-        and ``snr_min``. Empty, with all its columns, when
-        there is no star.
+        ``flux_C, flux_error_C, ground_C, sky_C, peak_C`` in units of full scale: ground is the level under the
+        star, which its light is counted from, sky that of the ring round it. ``meta`` holds ``fwhm_px`` and
+        ``aperture_px`` per channel, ``moffat_beta``, ``clip_level`` (NaN where no star clips), ``noise`` (a
+        `FrameNoise`), ``shape`` and ``snr_min``. Empty, with all its columns, when there is no star.
 
     References
     ----------
@@ -48,52 +64,111 @@ def measure_stars(pixels: np.ndarray, *, snr_min: float = 5.0) -> Table:
     shape = measure_shapes(luminance_stamps(pixels, noise, x_px, y_px, half_width(fwhm_px)), fwhm_px)
     pair = close_pairs(pixels, noise, fwhm_px, x_px, y_px, snr, shape)
     x_px, y_px, snr, shape = pair.apart(x_px, y_px, snr, shape, fwhm_px)
-    x_px, y_px = x_px + shape.dx_px, y_px + shape.dy_px
+    x_px, y_px = _centres(x_px, y_px, shape, fwhm_px)
     table = Table({"x_px": x_px * u.pix, "y_px": y_px * u.pix, "snr": snr,
                    "fwhm_px": shape.fwhm_px * u.pix, "roundness": shape.roundness,
                    "flags": np.zeros(len(x_px), np.int32), "saturated_channels": np.full(len(x_px), "", "U3")})
     table.meta.update(noise=noise, clip_level=clip_level, snr_min=snr_min, shape=pixels.shape[1:])
     _flag_saturation(table, pixels)
-    channel_fwhm = [_channel_fwhm(plane, table, fwhm_px) for plane in pixels]
-    moments_px = np.nanmedian(table["fwhm_px"].value) if len(table) else 1.0
-    table["fwhm_px"] *= np.mean(channel_fwhm) / moments_px  # moments give widths relative to each other
-    table.meta.update(fwhm_px=tuple(channel_fwhm), aperture_px=tuple(APERTURE_FWHM * f for f in channel_fwhm))
-    for index in range(3):
-        _measure_channel(table, pixels[index], index)
-    _flag_quality(table)
+    channel_fwhm, beta = _profiles(pixels, table, fwhm_px)
+    table["fwhm_px"] *= np.mean(channel_fwhm) / _typical_fwhm(table)  # moments give widths relative to each other
+    table.meta.update(fwhm_px=channel_fwhm, aperture_px=tuple(APERTURE_FWHM * f for f in channel_fwhm),
+                      moffat_beta=beta)
+    _measure_channels(table, pixels)
+    _flag_shape(table)
+    flag_blends(table)
     return table
 
 
-def _channel_fwhm(plane: np.ndarray, table: Table, fwhm_px: float) -> float:
-    """FWHM in one channel, from the stacked profile of the stars that show best there, the saturated left out."""
+def measure_rows(table: Table, pixels: np.ndarray) -> None:
+    """Saturation, fluxes and their flags into a table of positions, by what its ``meta`` says of the frame's stars."""
+    _flag_saturation(table, pixels)
+    _measure_channels(table, pixels)
+
+
+def _typical_fwhm(table: Table) -> float:
+    """Median width of the stars whose shape says something, if there are any."""
+    bright = table["snr"] >= SHAPE_SNR
+    widths = table["fwhm_px"].value[bright if bright.any() else slice(None)]
+    return float(np.nanmedian(widths)) if np.isfinite(widths).any() else 1.0
+
+
+def _centres(x_px: np.ndarray, y_px: np.ndarray, shape: Shapes, fwhm_px: float) -> tuple[np.ndarray, np.ndarray]:
+    """Centroids, of what has a star's width; else the peaks, as moments are drawn to a neighbour or to the nebula."""
+    clear = (shape.fwhm_px > 0.5 * fwhm_px) & (shape.fwhm_px < WIDEST_CLEAR_FWHM * fwhm_px)
+    return (np.where(clear, np.rint(x_px) + shape.dx_px, x_px), np.where(clear, np.rint(y_px) + shape.dy_px, y_px))
+
+
+def _profiles(pixels: np.ndarray, table: Table, fwhm_px: float) -> tuple[tuple[float, ...], float]:
+    """FWHM in each channel, and the Moffat exponent of all.
+
+    Where nebula makes the wings in a channel seem other than in the others, it makes the core seem wider as well.
+    """
+    profile = [_channel_profile(plane, table, fwhm_px) for plane in pixels]
+    beta = float(np.median([b for _, b in profile]))
+    apart = [abs(np.log(b / beta)) > OTHER_WINGS for _, b in profile]
+    return tuple(_channel_profile(plane, table, fwhm_px, (beta, beta))[0] if other else fwhm
+                 for plane, (fwhm, _), other in zip(pixels, profile, apart, strict=True)), beta
+
+
+def _channel_profile(plane: np.ndarray, table: Table, fwhm_px: float,
+                     beta: tuple[float, float] = BETA_RANGE) -> tuple[float, float]:
+    """FWHM and Moffat exponent in one channel, from the stack of the unsaturated stars that show best there."""
     clean = np.flatnonzero((table["flags"] == 0) & (table["snr"] >= SHAPE_SNR))
     pick = clean[np.argsort(table["snr"][clean])[::-1][:300]]
     if len(pick) < 3:
-        return fwhm_px
+        return fwhm_px, USUAL_BETA
     x_px, y_px = table["x_px"].value[pick], table["y_px"].value[pick]
     stamps = stamps_round(plane, x_px, y_px, half_width(fwhm_px))
     contrast = stamps[:, stamps.shape[1] // 2, stamps.shape[2] // 2] - rim_level(stamps)
-    best = np.argsort(contrast)[::-1][:max(3, len(pick) // 2)]
+    clear = contrast / np.maximum(unrest(stamps), 1e-12)
+    best = np.argsort(clear)[::-1][:max(3, len(pick) // 2)]
     if not np.all(contrast[best] > 0):  # a channel without light, or without data
-        return fwhm_px
-    return profile_fwhm(stamps[best], x_px[best] % 1, y_px[best] % 1, fwhm_px)
+        return fwhm_px, USUAL_BETA
+    weight = np.minimum(clear[best] / min(CLEAR_CONTRAST, clear[best[0]]), 1)
+    return stacked_profile(stamps[best], x_px[best] % 1, y_px[best] % 1, weight, fwhm_px, beta)
 
 
-def _measure_channel(table: Table, plane: np.ndarray, index: int) -> None:
-    """Aperture flux over a local, clipped annulus sky, its error, and the sky, into the table."""
+def _measure_channel(table: Table, plane: np.ndarray, index: int, ground, sigma, count) -> None:
+    """Aperture flux over the ground under each star, its error, and that ground, into the table."""
     noise, channel = table.meta["noise"], CHANNELS[index]
-    fwhm_px, radius_px = table.meta["fwhm_px"][index], table.meta["aperture_px"][index]
-    x_px, y_px = table["x_px"].value, table["y_px"].value
-    flux, sky, flux_error = (np.full(len(table), np.nan) for _ in range(3))
+    flux, flux_error = (np.full(len(table), np.nan) for _ in range(2))
     if len(table):
-        sky, sky_sigma, n_sky = _annulus(plane, x_px, y_px, fwhm_px)
-        aperture = CircularAperture(np.column_stack([x_px, y_px]), radius_px)
+        aperture = CircularAperture(np.column_stack([table["x_px"].value, table["y_px"].value]),
+                                    table.meta["aperture_px"][index])
         area = aperture.area
-        flux = np.asarray(aperture_photometry(plane, aperture)["aperture_sum"]) - area * sky
-        per_pixel = np.maximum(sky_sigma, 0.5 * noise.noise[index]) ** 2 * (1 + area / np.maximum(n_sky, 1))
+        flux = np.asarray(aperture_photometry(plane, aperture)["aperture_sum"]) - area * ground
+        per_pixel = np.maximum(sigma, 0.5 * noise.noise[index]) ** 2 * (1 + area / np.maximum(count, 1))
         flux_error = np.sqrt(np.maximum(flux, 0) / noise.electrons_per_unit[index] + area * per_pixel)
-    for name, values in (("flux", flux), ("flux_error", flux_error), ("sky", sky)):
+    for name, values in (("flux", flux), ("flux_error", flux_error), ("ground", ground)):
         table[f"{name}_{channel}"] = values
+
+
+def _rings(table: Table, pixels: np.ndarray) -> np.ndarray:
+    """Level of the ring round each star, scatter of its pixels, and their number, (3 channels, 3, n)."""
+    if len(table) == 0:
+        return np.empty((3, 3, 0))
+    return np.array([_annulus(plane, table["x_px"].value, table["y_px"].value, fwhm_px)
+                     for plane, fwhm_px in zip(pixels, table.meta["fwhm_px"], strict=True)])
+
+
+def _under(table: Table, pixels: np.ndarray, rings: np.ndarray) -> np.ndarray:
+    """The same of the ground under each star.
+
+    The ring's; where that is uneven in any channel, from under the star itself in all: the two share out the wings of a
+    star a little differently, and that must not look like colour.
+    """
+    noise, skies = table.meta["noise"], rings.copy()
+    x_px, y_px = (table[name].value for name in ("x_px", "y_px"))
+    dark, sigma, electrons = (np.array(v)[:, None] for v in (noise.sky, noise.noise, noise.electrons_per_unit))
+    grain = np.sqrt(sigma**2 + np.maximum(skies[:, 0] - dark, 0) / electrons)
+    uneven = np.flatnonzero((skies[:, 1] > UNEVEN * grain).any(axis=0))
+    for index, plane in enumerate(pixels):
+        found = np.array(level_under(plane, x_px[uneven], y_px[uneven],
+                                     (table.meta["fwhm_px"][index], table.meta["moffat_beta"]),
+                                     table.meta["aperture_px"][index]))
+        skies[index][:, uneven] = np.where(np.isfinite(found).all(axis=0), found, skies[index][:, uneven])
+    return skies
 
 
 def _annulus(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: float):
@@ -133,38 +208,51 @@ def _flag_saturation(table: Table, pixels: np.ndarray) -> None:
         table["saturated_channels"][clipped] = np.char.add(table["saturated_channels"][clipped], channel)
 
 
-def _flag_quality(table: Table) -> None:
-    """Edge, faint, shape and blended, from what has been measured."""
+def _measure_channels(table: Table, pixels: np.ndarray) -> None:
+    """Fluxes, and the flags EDGE and FAINT that follow from them."""
+    rings = _rings(table, pixels)
+    for index, (ring, under) in enumerate(zip(rings, _under(table, pixels, rings), strict=True)):
+        table[f"sky_{CHANNELS[index]}"] = ring[0]
+        _measure_channel(table, pixels[index], index, *under)
     flags = table["flags"]
-    flux, error = (np.array([table[f"{name}_{c}"] for c in CHANNELS]) for name in ("flux", "flux_error"))
-    flags[_beyond_edge(table)] |= Flag.EDGE
+    flux, error, sky = (np.array([table[f"{name}_{c}"] for c in CHANNELS]) for name in ("flux", "flux_error", "sky"))
+    unknown = ~np.isfinite(flux + sky).all(axis=0)
+    flags[beyond_edge(table, table["x_px"].value, table["y_px"].value) | unknown] |= Flag.EDGE
     flags[~((flux > 0) & (flux >= FAINT_SNR * error)).all(axis=0)] |= Flag.FAINT
-    bright = table["snr"] >= SHAPE_SNR
-    typical = np.nanmedian(table["fwhm_px"].value[bright]) if bright.any() else np.nan
-    ratio = table["fwhm_px"].value / typical
-    odd = (ratio < 0.55) | (ratio > 1.8) | (table["roundness"] < 0.5) | ~np.isfinite(ratio)
-    flags[odd & bright & (flags & Flag.SATURATED == 0)] |= Flag.SHAPE
-    flags[_blended(table, np.nansum(flux, axis=0))] |= Flag.BLENDED
 
 
-def _beyond_edge(table: Table) -> np.ndarray:
-    """Stars whose aperture leaves the frame or touches pixels without data."""
+def beyond_edge(table: Table, x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:
+    """Places whose aperture leaves the frame that the table was measured on."""
     height, width = table.meta["shape"]
     reach = max(table.meta["aperture_px"])
-    x_px, y_px = table["x_px"].value, table["y_px"].value
-    outside = (x_px < reach) | (y_px < reach) | (x_px > width - 1 - reach) | (y_px > height - 1 - reach)
-    measured = np.array([table[f"{name}_{c}"] for name in ("flux", "sky") for c in CHANNELS])
-    return outside | ~np.isfinite(measured).all(axis=0)
+    return ~((x_px >= reach) & (y_px >= reach) & (x_px <= width - 1 - reach) & (y_px <= height - 1 - reach))
+
+
+def _flag_shape(table: Table) -> None:
+    flags, bright = table["flags"], table["snr"] >= SHAPE_SNR
+    ratio = table["fwhm_px"].value / _typical_fwhm(table)
+    odd = (ratio < 0.55) | (ratio > 1.8) | (table["roundness"] < 0.5) | ~np.isfinite(ratio)
+    flags[odd & bright & (flags & Flag.SATURATED == 0)] |= Flag.SHAPE
+
+
+def flag_blends(table: Table) -> None:
+    """Flag the stars with a neighbour in the aperture that is seen, and bright enough to matter."""
+    flux = np.nansum([table[f"flux_{c}"] for c in CHANNELS], axis=0)
+    table["flags"][_blended(table, np.where(table["snr"] >= table.meta["snr_min"], flux, 0))] |= Flag.BLENDED
 
 
 def _blended(table: Table, flux: np.ndarray) -> np.ndarray:
-    """Stars with a neighbour in reach of the widest aperture that is bright enough to matter."""
-    reach = max(table.meta["aperture_px"]) + 0.5 * max(table.meta["fwhm_px"])
-    blended = np.zeros(len(table), bool)
+    """Stars with a neighbour in reach of the widest aperture that is bright enough to matter.
+
+    By its light, but a faint one's aperture has light of the bright one; so by how far it stands out as well.
+    """
+    reach = max(table.meta["aperture_px"]) + BLEND_REACH_FWHM * max(table.meta["fwhm_px"])
+    blended, snr = np.zeros(len(table), bool), np.asarray(table["snr"])
     if len(table) < 2:
         return blended
-    i, j = cKDTree(np.column_stack([table["x_px"].value, table["y_px"].value])).query_pairs(
+    pairs = cKDTree(np.column_stack([table["x_px"].value, table["y_px"].value])).query_pairs(
         reach, output_type="ndarray").T
-    blended[i[flux[j] > BLEND_FLUX_SHARE * flux[i]]] = True
-    blended[j[flux[i] > BLEND_FLUX_SHARE * flux[j]]] = True
+    for star, other in (pairs, pairs[::-1]):
+        matters = (flux[other] > BLEND_FLUX_SHARE * flux[star]) & (2 * snr[other] > BLEND_FLUX_SHARE * snr[star])
+        blended[star[matters]] = True
     return blended

@@ -8,6 +8,9 @@ from scipy.optimize import least_squares
 from ..background import FrameNoise
 
 FWHM_PER_SIGMA = 2.3548
+RESTLESS = 8.0  # scatter round a star, in sums of three units of noise: white noise alone gives 3.5
+OWN_SHARE = 0.03  # of a star's height, that its surroundings may owe to it
+LIKENESS = 1e-3  # of a variance: copied channels have a singular covariance
 
 
 @dataclass(frozen=True)
@@ -39,12 +42,53 @@ def stamps_round(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, half: in
 
 def luminance_stamps(pixels: np.ndarray, noise: FrameNoise, x_px: np.ndarray, y_px: np.ndarray,
                      half: int) -> np.ndarray:
-    """Stamps of the sum of the channels, each in units of its own noise: shape as of `stamps_round`."""
-    total = np.zeros((len(x_px), 2 * half + 1, 2 * half + 1), np.float32)
-    for plane, sigma in zip(pixels, noise.noise, strict=True):
-        if sigma > 0:
-            total += stamps_round(plane, x_px, y_px, half) / np.float32(sigma)
+    """Stamps of the sum of the channels, each in units of its own noise: shape as of `stamps_round`.
+
+    Where there is nebula round a star, the channels are weighted so that it cancels.
+    """
+    channels = np.stack([stamps_round(plane, x_px, y_px, half) * np.float32(1 / sigma if sigma > 0 else 0)
+                         for plane, sigma in zip(pixels, noise.noise, strict=True)], axis=1)
+    total = channels.sum(axis=1)
+    restless = np.flatnonzero(unrest(total) > RESTLESS)
+    total[restless] = np.einsum("ncyx,nc->nyx", channels[restless], _quiet_weights(channels[restless]))
     return total
+
+
+def unrest(stamps: np.ndarray) -> np.ndarray:
+    """Scatter of the outer pixels of each stamp."""
+    outer = _ordered(stamps[:, _outer(stamps.shape[1:])])
+    low, high = (outer[:, int(share * outer.shape[1])] for share in (0.16, 0.84))
+    return np.where(np.isfinite(high), high, low) - low
+
+
+def _ordered(values):
+    return np.sort(np.where(np.isfinite(values), values, np.inf), axis=1)
+
+
+def _outer(shape: tuple[int, int]) -> np.ndarray:
+    """Pixels of a stamp that lie outside its inscribed circle's half."""
+    half = shape[0] // 2
+    y, x = np.ogrid[-half:half + 1, -half:half + 1]
+    return np.hypot(x, y) > 0.5 * half
+
+
+def _quiet_weights(channels: np.ndarray) -> np.ndarray:
+    """Weights of the channels, (n, 3), that show the star and not what is round it; see `contrast`.
+
+    What a star is brighter by counts as unrest with a small share, so that a bright star's own wings do not matter.
+    """
+    n, half = len(channels), channels.shape[2] // 2
+    outer = np.nan_to_num(channels[:, :, _outer(channels.shape[2:])])
+    level = np.median(outer, axis=2)
+    centre = channels[:, :, half - 1:half + 2, half - 1:half + 2].reshape(n, 3, 9)
+    height = np.nan_to_num(np.mean(centre, axis=2) - level)
+    left = (outer - level[:, :, None]).astype(float)
+    covariance = left @ left.swapaxes(1, 2) / left.shape[2]
+    own = 1 + (OWN_SHARE * height.sum(axis=1)) ** 2 + LIKENESS * np.einsum("ncc->n", covariance)
+    covariance += np.eye(3) * own[:, None, None]
+    weight = np.linalg.solve(covariance, np.ones((n, 3, 1)))[:, :, 0]
+    weight *= 3 / np.abs(weight).sum(axis=1, keepdims=True)
+    return np.where(((weight * height).sum(axis=1) > 0)[:, None], weight, 1).astype(np.float32)
 
 
 def measure_shapes(stamps: np.ndarray, fwhm_px: float) -> Shapes:
@@ -90,10 +134,12 @@ def rim_level(stamps: np.ndarray) -> np.ndarray:
     return np.where(count > 0, ring[np.arange(len(ring)), np.maximum(count, 1) // 2], 0.0)
 
 
-def profile_fwhm(stamps: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: float) -> float:
-    """FWHM of a Moffat profile fitted to the pixels of many stars, each scaled by its flux.
+def stacked_profile(stamps: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, weight: np.ndarray,
+                    fwhm_px: float, beta: tuple[float, float]) -> tuple[float, float]:
+    """FWHM and exponent of a Moffat profile fitted to the pixels of many stars, each scaled by its flux.
 
-    Gaussian moments make a star with wings 10 to 20 % too wide; the half-maximum is what observers quote.
+    Gaussian moments make a star with wings 10 to 20 % too wide; the half-maximum is what observers quote. ``weight``
+    is that of each star, ``beta`` the range of the exponent.
     """
     half = stamps.shape[1] // 2
     offset = np.arange(-half, half + 1)
@@ -103,15 +149,16 @@ def profile_fwhm(stamps: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px
     core = radius <= 1.5 * fwhm_px
     values = values / np.nansum(np.where(core, values, 0), axis=(1, 2))[:, None, None]
     good = core & np.isfinite(values)
+    pixel_weight = np.broadcast_to(weight[:, None, None], values.shape)[good]
 
     def misfit(parameters):
-        return parameters[0] * _moffat(radius[good], *parameters[1:]) - values[good]
+        return (parameters[0] * moffat(radius[good], *parameters[1:]) - values[good]) * pixel_weight
 
-    start = np.array([np.nanmax(values), fwhm_px, 3.0])
-    bounds = [0, 0.5 * fwhm_px, 1.2], [np.inf, 2 * fwhm_px, 20]
-    return float(least_squares(misfit, start, bounds=bounds, loss="soft_l1", f_scale=0.01).x[1])
+    start = np.array([np.nanmax(values), fwhm_px, np.clip(3.0, *beta)])
+    bounds = [0, 0.5 * fwhm_px, beta[0] - 0.01], [np.inf, 2 * fwhm_px, beta[1] + 0.01]
+    return tuple(map(float, least_squares(misfit, start, bounds=bounds, loss="soft_l1", f_scale=0.01).x[1:]))
 
 
-def _moffat(radius_px: np.ndarray, fwhm_px: float, beta: float) -> np.ndarray:
+def moffat(radius_px: np.ndarray, fwhm_px: float, beta: float) -> np.ndarray:
     """Moffat 1969, A&A 3, 455, peak 1."""
     return (1 + (2 * radius_px / fwhm_px) ** 2 * (2 ** (1 / beta) - 1)) ** -beta

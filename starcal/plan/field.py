@@ -1,0 +1,108 @@
+"""The rectangle of sky that a picture shows."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..catalogue import unit_vectors
+from ..errors import NoWCSError, PlanError
+
+WIDEST_DEG = 60.0
+
+
+@dataclass(frozen=True)
+class Field:
+    """A rectangle on the sky.
+
+    Attributes
+    ----------
+    ra_deg, dec_deg : float
+        Centre, ICRS.
+    width_deg, height_deg : float
+        On the tangent plane, as a sensor sees them; up to 60.
+    up_deg : float
+        Direction of the picture's top, from north through east.
+
+    Raises
+    ------
+    PlanError
+        For what is no such rectangle.
+    """
+
+    ra_deg: float
+    dec_deg: float
+    width_deg: float
+    height_deg: float
+    up_deg: float = 0.0
+
+    def __post_init__(self):
+        """Refuse what is no field."""
+        if not (np.isfinite(self.ra_deg) and -90 <= self.dec_deg <= 90):
+            raise PlanError(f"RA {self.ra_deg:g}, Dec {self.dec_deg:g} is no place on the sky: degrees are needed, Dec "
+                            "within -90 to 90. Mend --ra and --dec")
+        if not 0 < min(self.width_deg, self.height_deg) <= max(self.width_deg, self.height_deg) <= WIDEST_DEG:
+            raise PlanError(f"a field of {self.width_deg:.4g} x {self.height_deg:.4g} degrees: above 0 and up to "
+                            f"{WIDEST_DEG:g} can be planned. Give a longer --focal-mm or fewer --pixels")
+
+    def plane_deg(self, ra_deg: np.ndarray, dec_deg: np.ndarray) -> np.ndarray:
+        """Places on the tangent plane, (2, ...): to the east and to the north of the centre, degrees."""
+        ra, dec = np.radians(self.ra_deg), np.radians(self.dec_deg)
+        east = np.array([-np.sin(ra), np.cos(ra), 0.0])
+        north = np.array([-np.sin(dec) * np.cos(ra), -np.sin(dec) * np.sin(ra), np.cos(dec)])
+        place = unit_vectors(ra_deg, dec_deg)
+        return np.degrees(np.stack([place @ east, place @ north]) / (place @ unit_vectors(self.ra_deg, self.dec_deg)))
+
+    def corners_deg(self) -> np.ndarray:
+        """Corners on the tangent plane, (2, 4), in order."""
+        side, up = self._axes()
+        return np.stack([side * i * self.width_deg / 2 + up * j * self.height_deg / 2
+                         for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))], axis=1)
+
+    def holds(self, plane_deg: np.ndarray, margin_deg: float = 0.0) -> np.ndarray:
+        """Whether places of the tangent plane, (2, n), lie in the field, so far from its edges."""
+        return np.all([np.abs(axis @ plane_deg) <= length / 2 - margin_deg
+                       for axis, length in zip(self._axes(), (self.width_deg, self.height_deg), strict=True)], axis=0)
+
+    def _axes(self) -> tuple[np.ndarray, np.ndarray]:
+        angle = np.radians(self.up_deg)
+        return np.array([np.cos(angle), -np.sin(angle)]), np.array([np.sin(angle), np.cos(angle)])
+
+    @property
+    def area_deg2(self) -> float:
+        """Sky that it covers, near enough."""
+        return self.width_deg * self.height_deg
+
+    @property
+    def radius_deg(self) -> float:
+        """Of the circle round it."""
+        return float(np.degrees(np.arctan(np.radians(np.hypot(self.width_deg, self.height_deg) / 2))))
+
+
+def field_of_frame(frame) -> tuple[Field, float]:
+    """The field that a frame with a WCS shows, and the arcsec that its pixels span.
+
+    Parameters
+    ----------
+    frame : Frame
+
+    Returns
+    -------
+    Field
+    scale_arcsec : float
+
+    Raises
+    ------
+    NoWCSError
+        The frame has no WCS.
+    """
+    if frame.wcs is None:
+        raise NoWCSError(f"{frame.name}: the header does not say where on the sky this is. In place of --for give its "
+                         "middle, --ra and --dec, and --focal-mm")
+    wcs, (height, width) = frame.wcs, frame.pixels.shape[1:]
+    x_px, y_px = (width - 1) / 2, (height - 1) / 2
+    ra_deg, dec_deg = wcs.all_pix2world([x_px, x_px + 1, x_px], [y_px, y_px, y_px + 1], 0)
+    centre = Field(float(ra_deg[0]) % 360, float(dec_deg[0]), 1.0, 1.0)
+    (east, east_up), (north, north_up) = centre.plane_deg(ra_deg[1:], dec_deg[1:])
+    across, up = np.hypot(east, north), np.hypot(east_up, north_up)
+    field = Field(centre.ra_deg, centre.dec_deg, width * across, height * up, np.degrees(np.arctan2(east_up, north_up)))
+    return field, 3600 * float(np.sqrt(across * up))

@@ -1,0 +1,59 @@
+"""Results in words and in HTML: counts, plain text, lists, tables, pictures.
+
+What goes in is plain text and comes out escaped; nothing here knows what it is about.
+"""
+
+import base64
+import html
+import re
+from collections.abc import Sequence
+
+
+def counted(number: int, noun: str) -> str:
+    """Say how many there are: 1 star, 2 stars."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def escaped(text: str) -> str:
+    """Plain text of a result as HTML: commands in backticks as code, +- as one sign."""
+    return re.sub("`([^`]+)`", r"<code>\1</code>", html.escape(text.replace(" +- ", " ± ")))
+
+
+def html_list(tag: str, entries: Sequence[str]) -> str:
+    """Make a list, ``ul`` or ``ol``; nothing of no entries."""
+    items = "".join(f"<li>{escaped(entry)}</li>" for entry in entries)
+    return f"<{tag}>{items}</{tag}>" if items else ""
+
+
+def html_table(rows: Sequence[Sequence[str]], head: Sequence[str] = ()) -> str:
+    """Make a table whose first column names the rows; nothing of no rows.
+
+    Parameters
+    ----------
+    rows : sequence of sequence of str
+        Under a head, columns of numbers are set to the right.
+    head : sequence of str
+        Names of the columns, if they need any.
+    """
+    if not rows:
+        return ""
+    top = "".join(f'<th scope="col">{html.escape(name)}</th>' for name in head)
+    numeric = [bool(head) and all(map(_is_number, column)) for column in list(zip(*rows, strict=True))[1:]]
+    body = "\n".join(f'<tr><th scope="row">{escaped(name)}</th>{"".join(map(_cell, cells, numeric))}</tr>'
+                     for name, *cells in rows)
+    return "\n".join(filter(None, ["<table>", top and f"<thead><tr>{top}</tr></thead>",
+                                   f"<tbody>{body}</tbody></table>"]))
+
+
+def _is_number(text: str) -> bool:
+    return re.fullmatch(r"[+-]?[\d.]+|–", text) is not None
+
+
+def _cell(text: str, numeric: bool) -> str:
+    return f'<td class="number">{text}</td>' if numeric else f"<td>{escaped(text)}</td>"
+
+
+def html_image(content: bytes, kind: str, alt: str) -> str:
+    """Put a picture into the page itself."""
+    return (f'<img alt="{html.escape(alt)}" style="max-width:100%;height:auto" '
+            f'src="data:image/{kind};base64,{base64.b64encode(content).decode()}">')

@@ -1,0 +1,268 @@
+"""A frame that has been checked and split once, and what each choice makes of it."""
+
+import os
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .. import tone
+from ..calibration import WHITEN_FROM, Calibrated, apply_calibration, require_usable
+from ..checking import Progress, check, refit, relocated, silent
+from ..colouring import colours_of, rgb_of
+from ..errors import FrameError, OutputError
+from ..fit import log_ratios
+from ..frame import Frame
+from ..layers import Split, split
+from ..linearity import require_linear
+from ..pipeline import outputs_of
+from ..result import CheckResult
+from ..settings import FILES, PATH_PREFIX, Settings
+from ..sources import StarColours
+from ..stars import CHANNELS
+from ..tone import Stretch
+from .visible import Sight, Whitening, Window, look, rgba
+
+SAMPLE_SIDE_PX = 512  # of the thinned frame that shows where its sky comes to lie
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """What stays the same while choices change.
+
+    Attributes
+    ----------
+    frame : Frame
+    found : CheckResult
+        With the stars left out that the first settings name.
+    parts : Split
+    near_clipping : tuple of ndarray
+        Rows and columns of the pixels that calibration makes whiter.
+    stretch : Stretch
+        Chosen from the frame.
+    """
+
+    frame: Frame
+    found: CheckResult
+    parts: Split
+    near_clipping: tuple[NDArray, NDArray]
+    stretch: Stretch
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns of the frame."""
+        return self.frame.pixels.shape[1:]
+
+    def look(self, window: Window) -> Sight:
+        """What is seen through a window."""
+        return look(self.frame.pixels, self.parts, window)
+
+    def refit(self, leave_out) -> CheckResult:
+        """The check with other stars left out by hand."""
+        return refit(self.found, leave_out)
+
+
+def open_job(settings: Settings, progress: Progress = silent) -> Job:
+    """Read, check and split the frame that settings name.
+
+    Raises
+    ------
+    FrameError
+        It cannot be read; or settings with layers of other frames, which the page does not show.
+    NotLinearError
+        The picture is stretched.
+    TooFewStars
+        The route asked for has no stars to rest on.
+    """
+    if settings.starless or settings.star_frame:
+        raise FrameError("the page shows a frame's own stars: leave --starless and --star-frame to `starcal run`")
+    progress("reading", 0.0)
+    frame = settings.read()
+    found = check(frame, white_bv=settings.white_bv, model=settings.model, snr_min=settings.snr,
+                  assume_linear=settings.assume_linear, source=settings.source, hints=settings.hints(frame),
+                  left_out=settings.leave_out, progress=lambda step, share: progress(step, share / 2))
+    if not settings.assume_linear:
+        require_linear(found.frame, found.linearity)
+    progress("splitting stars from nebula", 0.5)
+    frame = relocated(frame, found)
+    job = Job(frame, found, split(frame.pixels, found.stars), _near_clipping(frame.pixels, found),
+              tone.choose_stretch(frame.pixels))
+    cure_of(job, found, settings)  # a route that cannot be taken is refused here, and not in the browser
+    return job
+
+
+def require_no_input(settings: Settings, folder: str) -> None:
+    """Refuse a folder in which a file of a run would be written over what the run reads.
+
+    Raises
+    ------
+    OutputError
+    """
+    inputs = [*(getattr(settings, name) for name in FILES), settings.catalogue.removeprefix(PATH_PREFIX)]
+    taken = {os.path.realpath(path) for path in inputs if path}
+    for output in outputs_of(folder):
+        if os.path.realpath(output) in taken:
+            raise OutputError(f"{output} is an input: name another folder")
+
+
+def _near_clipping(pixels: NDArray, found: CheckResult) -> tuple[NDArray, NDArray]:
+    near = np.zeros(pixels.shape[1:], bool)
+    for plane, level in zip(pixels, found.stars.meta["clip_level"], strict=True):
+        if np.isfinite(level):
+            near |= plane > WHITEN_FROM * level
+    return np.nonzero(near)
+
+
+# --- what a choice makes of it ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class ByGains:
+    """The whole frame multiplied.
+
+    Attributes
+    ----------
+    found : CheckResult
+    calibrated : Calibrated
+        Of a thinned frame: for its matrix and sky offset.
+    whitening : Whitening
+    stretch : Stretch
+    """
+
+    found: CheckResult
+    calibrated: Calibrated
+    whitening: Whitening
+    stretch: Stretch
+
+    route = "gains"
+
+    @property
+    def reason(self) -> str:
+        """Why this route."""
+        return self.found.route_reason if self.found.route == "gains" else "asked for"
+
+    @property
+    def source(self) -> NDArray:
+        """Where each star has its colour from."""
+        return np.full(len(self.found.stars), "gains")
+
+    @property
+    def bv_mag(self) -> NDArray:
+        """B-V given to each star: none, its light is measured."""
+        return np.full(len(self.found.stars), np.nan)
+
+    @property
+    def star_rgb(self) -> NDArray:
+        """Linear RGB of each star in the picture, (n, 3)."""
+        return star_fluxes(self.found).T @ self.calibrated.matrix.T
+
+    def after(self, sight: Sight) -> NDArray[np.float32]:
+        """The picture, linear, where it is seen."""
+        return sight.multiplied(self.calibrated.matrix, self.calibrated.sky_offset, self.whitening)
+
+
+@dataclass(frozen=True, eq=False)
+class ByStar:
+    """Stars coloured one by one.
+
+    Attributes
+    ----------
+    found : CheckResult
+    colours : StarColours
+    star_rgb : ndarray, (n, 3)
+        Linear RGB of each star in the picture, of luminance 1.
+    brightness : float
+    stretch : Stretch
+    """
+
+    found: CheckResult
+    colours: StarColours
+    star_rgb: NDArray
+    brightness: float
+    stretch: Stretch
+
+    @property
+    def route(self) -> str:
+        """What most stars rest on."""
+        return self.colours.route
+
+    @property
+    def reason(self) -> str:
+        """Why this route."""
+        return self.colours.reason
+
+    @property
+    def source(self) -> NDArray:
+        """Where each star has its colour from."""
+        return self.colours.source
+
+    @property
+    def bv_mag(self) -> NDArray:
+        """B-V given to each star."""
+        return self.colours.bv_mag
+
+    def after(self, sight: Sight) -> NDArray[np.float32]:
+        """The picture, linear, where it is seen."""
+        return sight.with_stars(self.star_rgb * self.brightness)
+
+
+def cure_of(job: Job, found: CheckResult, settings: Settings) -> ByGains | ByStar:
+    """What settings make of a job.
+
+    Parameters
+    ----------
+    job : Job
+    found : CheckResult
+        The job's, refitted as the settings say.
+    settings : Settings
+
+    Raises
+    ------
+    TooFewStars
+        The route asked for has no stars to rest on.
+    FrameError
+        Gains were asked for and cannot make star colours here.
+    """
+    taste = settings.taste
+    if taste.route == "gains" or (taste.route == "best" and found.route == "gains"):
+        require_usable(found)
+        return _by_gains(job, found, settings.sky)
+    colours = colours_of(found, job.parts, taste)
+    return ByStar(found, colours, rgb_of(colours, found.white_bv, taste), taste.star_brightness, job.stretch)
+
+
+def _by_gains(job: Job, found: CheckResult, sky: str) -> ByGains:
+    def calibrated(pixels):
+        return apply_calibration(replace(job.frame, pixels=np.ascontiguousarray(pixels)), found, sky)
+
+    step = max(1, *(-(-side // SAMPLE_SIDE_PX) for side in job.shape))
+    thinned = calibrated(job.frame.pixels[:, step // 2::step, step // 2::step])
+    y, x = job.near_clipping
+    bright = job.frame.pixels[:, y, x]
+    plain = np.tensordot(thinned.matrix, bright, 1) + thinned.sky_offset[:, None]
+    excess = np.nan_to_num(calibrated(bright[:, None, :]).pixels[:, 0] - plain)
+    return ByGains(found, thinned, Whitening(x, y, excess), job.stretch.on_sky_of(thinned.pixels))
+
+
+def before_shown(job: Job, sight: Sight, settings: Settings) -> NDArray[np.uint32]:
+    """The frame as pixels of the screen, (rows, columns); see `visible.rgba`."""
+    return rgba(job.stretch.adjusted(settings.black, settings.strength).apply(sight.before))
+
+
+def after_shown(cure: ByGains | ByStar, sight: Sight, settings: Settings) -> NDArray[np.uint32]:
+    """The picture as pixels of the screen, (rows, columns)."""
+    return rgba(cure.stretch.adjusted(settings.black, settings.strength).apply(cure.after(sight)))
+
+
+# --- stars -----------------------------------------------------------------------------------------------------
+
+
+def star_fluxes(found: CheckResult) -> NDArray:
+    """Measured light of the stars, (3, n)."""
+    return np.array([found.stars[f"flux_{c}"] for c in CHANNELS])
+
+
+def star_ratios(found: CheckResult) -> NDArray:
+    """Measured log ratios of the stars, (2, n), mag; NaN where a flux is not positive."""
+    errors = np.array([found.stars[f"flux_error_{c}"] for c in CHANNELS])
+    return log_ratios(star_fluxes(found), errors)[0]

@@ -1,0 +1,66 @@
+"""How the page looks: dark, in fonts of the machine it is shown on, every mark told apart by its shape."""
+
+from pathlib import Path
+
+from bokeh.models import InlineStyleSheet
+from bokeh.themes import Theme
+from jinja2 import Template
+
+INK, DIM_INK, PAPER, PANEL, RULE = "#e4e7ec", "#aab1bd", "#0d0f13", "#171a20", "#3c434f"
+LINE, FAINT_LINE = "#f2f4f7", "#8b93a1"
+CHOSEN = "#ffffff"
+
+# Hues of Okabe & Ito (2008, Color Universal Design), which differ for every kind of eye; the shape says the same.
+SOURCE_MARKS = {
+    "gains": ("circle", "#56b4e9"),
+    "catalogue": ("square", "#56b4e9"),
+    "continuum": ("triangle", "#e69f00"),
+    "catalogue+continuum": ("diamond", "#5fd3a8"),
+    "field spread": ("inverted_triangle", "#f0e442"),
+    "field median": ("plus", "#cc79a7"),
+    "palette": ("x", "#cc79a7"),
+}
+STATE_MARKS = {
+    "used": ("circle", "#56b4e9"),
+    "clipped": ("x", "#e69f00"),
+    "left out": ("square_x", "#f0e442"),
+    "not used": ("triangle", "#7d8695"),
+}
+SHAPES = {"circle": "○", "square": "□", "triangle": "△", "diamond": "◇", "inverted_triangle": "▽", "plus": "+",
+          "x": "×", "square_x": "⊠"}
+
+FONT = "system-ui, sans-serif"
+
+THEME = Theme(json={"attrs": {
+    "Plot": {"background_fill_color": PAPER, "border_fill_color": PAPER, "outline_line_color": RULE},
+    "Grid": {"grid_line_color": "#262b33"},
+    "Axis": {"axis_line_color": RULE, "major_tick_line_color": RULE, "minor_tick_line_color": None,
+             "major_label_text_color": INK, "axis_label_text_color": INK, "major_label_text_font": FONT,
+             "axis_label_text_font": FONT, "major_label_text_font_size": "13px", "axis_label_text_font_size": "13px",
+             "axis_label_text_font_style": "normal"},
+    "Title": {"text_color": INK, "text_font": FONT, "text_font_size": "14px", "text_font_style": "normal"},
+    "Legend": {"background_fill_color": PANEL, "background_fill_alpha": 0.85, "border_line_color": RULE,
+               "label_text_color": INK, "label_text_font": FONT, "label_text_font_size": "12px", "padding": 4,
+               "spacing": 1, "glyph_height": 14},
+}})
+
+
+def sheet() -> InlineStyleSheet:
+    """What every control on the page wears."""
+    return InlineStyleSheet(css=_beside("controls.css"))
+
+
+def template() -> Template:
+    """The page round the plots."""
+    return Template(_beside("page.html"))
+
+
+def _beside(name: str) -> str:
+    return Path(__file__).with_name(name).read_text(encoding="utf-8")
+
+
+def legend_html(marks: dict[str, tuple[str, str]], tally: dict[str, int]) -> str:
+    """Shapes, their meaning, and how many there are of each."""
+    entries = (f"<span class='entry'><span style='color:{marks[name][1]}'>{SHAPES[marks[name][0]]}</span> {name} "
+               f"{count}</span>" for name, count in tally.items())
+    return f"<p>{' '.join(entries)}</p>"

@@ -1,0 +1,255 @@
+"""The page: what is chosen goes in, the picture and the plots follow."""
+
+import asyncio
+import html
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+
+import numpy as np
+from bokeh.document import Document
+from bokeh.models import ColumnDataSource
+
+from ..errors import OutputError, StarcalError
+from ..pipeline import folder_of, run_settings
+from ..settings import Settings
+from ..sources import source_tally
+from . import looks, panel, points, rows
+from .desk import Desk
+from .job import Job, after_shown, before_shown, cure_of, require_no_input
+from .picture import make_picture, show_halves
+from .plots import make_plots
+from .visible import window_of
+
+GATHER_MS = 15  # changes that come within this are answered together
+REACH_PX = 15  # of the screen: a click so far from a star still means it
+MOST_MARKS = 300  # in the picture at a time, the brightest: more hide it
+LARGEST_SCREEN_PX = 4096
+
+
+class Page:
+    """One open page: the models that it shows and the choices that they stand for.
+
+    Parameters
+    ----------
+    document : Document
+        Of a new session; the page fills it.
+    job : Job
+    desk : Desk
+        What has been chosen so far.
+    out, overwrite
+        Where files go and whether they may replace others, at first.
+    keep : callable
+        Is told each new desk, so that a reloaded page finds its choices.
+    """
+
+    def __init__(self, document: Document, job: Job, desk: Desk, *, out: str | None = None, overwrite: bool = False,
+                 keep: Callable[[Desk], None] = lambda desk: None):
+        self.document, self.job, self.desk, self.keep = document, job, desk, keep
+        self.found, self.waiting = job.refit(desk.now.leave_out), False
+        self.sight = self.before_seen = None
+        self.cure = cure_of(job, self.found, desk.now)
+        self.shown_settings = desk.now
+        self.stars = ColumnDataSource(points.columns_of(self.cure), name="stars")
+        self.picture, self.plots = make_picture(job.shape, self.stars), make_plots(self.stars)
+        self.buttons = {name: panel.button(name) for name in panel.BUTTONS}
+        self.sliders, self.route = panel.setting_sliders(desk.now), panel.route_select(desk.now)
+        self.folder = panel.folder_field(str(out or folder_of(desk.now.first_file)))
+        self.overwrite, self.marks = panel.overwrite_box(overwrite), panel.stars_toggle()
+        self.verdict, self.legend = panel.text("verdict"), panel.text("legend")
+        self.states = panel.text("states")
+        self.table = panel.text("table", role="region", aria_label="chosen stars")
+        self.status = panel.text("status", role="status", aria_live="polite")
+        self._connect()
+        self._show_stars()
+        self._show_chosen()
+        self.plots.frame_chromaticities(points.chromaticity_range(self.stars.data, points.clear(self.found),
+                                                                  self.plots.locus.data))
+        self._lay_out()
+
+    def _lay_out(self) -> None:
+        self.document.title = f"{self.job.frame.name} — star colours"
+        self.document.theme, self.document.template = looks.THEME, looks.template()
+        self.document.template_variables.update(frame=self.job.frame.name, keys=panel.BUTTONS,
+                                                width=self.job.shape[1], height=self.job.shape[0])
+        for root in (self.picture.figure, *self.plots.figures, *self.buttons.values(), *self.sliders.values(),
+                     panel.divider_slider(), self.route, self.folder, self.overwrite, self.marks, self.verdict,
+                     self.legend, self.states, self.table, self.status):
+            self.document.add_root(root)
+
+    def _connect(self) -> None:
+        for range_ in (self.picture.figure.x_range, self.picture.figure.y_range):
+            range_.on_change("start", self._view_moved)
+            range_.on_change("end", self._view_moved)
+        for size in ("inner_width", "inner_height"):
+            self.picture.figure.on_change(size, self._view_moved)
+        self.picture.figure.on_event("tap", self._clicked)
+        self.stars.selected.on_change("indices", lambda attribute, old, new: self._show_chosen())
+        for name, slider in self.sliders.items():
+            slider.on_change("value", partial(self._slider_moved, name))
+            slider.on_change("value_throttled", partial(self._slider_left, name))
+        self.route.on_change("value", lambda attribute, old, new: self.choose(route=new))
+        self.marks.on_change("active", lambda attribute, old, new: self.picture.marks.update(visible=new))
+        act = {"undo": self.undo, "leave_out": self.leave_out, "take_back": self.take_back, "save": self.save,
+               "next": partial(self._step, 1), "previous": partial(self._step, -1)}
+        for name, action in act.items():
+            self.buttons[name].on_click(action)
+
+    # --- choices -----------------------------------------------------------------------------------------------
+
+    def choose(self, **changes) -> None:
+        """Change settings by name, and show what comes of it."""
+        self._turn_to(self.desk.choose(**changes))
+
+    def undo(self) -> None:
+        """Take the last choice back."""
+        self._turn_to(self.desk.undo())
+
+    def leave_out(self) -> None:
+        """Leave the chosen stars out of the fit."""
+        self._turn_to(self.desk.leave_out(self._chosen_places()))
+
+    def take_back(self) -> None:
+        """Let the chosen stars take part in the fit again."""
+        self._turn_to(self.desk.take_back(self._chosen_places()))
+
+    def _chosen_places(self) -> tuple:
+        return tuple((float(self.stars.data["x"][i]), float(self.stars.data["y"][i]))
+                     for i in self.stars.selected.indices)
+
+    def _turn_to(self, desk: Desk) -> None:
+        """Make a desk's choices hold, unless they cannot: then say why and stay."""
+        try:
+            refitted = desk.now.leave_out != self.desk.now.leave_out
+            found = self.job.refit(desk.now.leave_out) if refitted else self.found
+            cure = cure_of(self.job, found, desk.now)
+        except StarcalError as error:
+            self._say(str(error))
+        else:
+            self.desk, self.found, self.cure, self.shown_settings = desk, found, cure, desk.now
+            self.keep(desk)
+            self._say("")  # what was said of the choices before
+            self.stars.data = points.columns_of(cure)
+            self._show_stars()
+            self._show_chosen()
+            self._refresh()
+        self._show_choices()
+
+    def _show_choices(self) -> None:
+        """Put every control where the choices are."""
+        now, whole_frame = self.desk.now, self.cure.route == "gains"
+        self.route.value = now.route
+        for name, slider in self.sliders.items():
+            slider.value = getattr(now, name)
+            slider.disabled = whole_frame and name in panel.OF_SINGLE_STARS
+        self.buttons["undo"].disabled = not self.desk.past
+
+    def _slider_moved(self, name: str, attribute: str, old: float, new: float) -> None:
+        """Show what a slider would do, while it moves."""
+        preview = replace(self.desk.now, **{name: round(new, 3)})
+        if preview.taste != self.shown_settings.taste:
+            self.cure = cure_of(self.job, self.found, preview)
+        if preview != self.shown_settings:
+            self.shown_settings = preview
+            self._refresh()
+
+    def _slider_left(self, name: str, attribute: str, old: float, new: float) -> None:
+        self.choose(**{name: round(new, 3)})
+
+    # --- what is seen ------------------------------------------------------------------------------------------
+
+    def _view_moved(self, attribute: str, old, new) -> None:
+        self.sight = None
+        self._refresh()
+
+    def _refresh(self) -> None:
+        """Render soon, once for all changes that come together."""
+        if not self.waiting:
+            self.waiting = True
+            self.document.add_timeout_callback(self.render, GATHER_MS)
+
+    def render(self) -> None:
+        """Render the visible part."""
+        self.waiting = False
+        if self.sight is None:
+            self.sight = self.job.look(self._window())
+            self._show_marks()
+        settings, before = self.shown_settings, None
+        seen = (self.sight.window, settings.black, settings.strength)
+        if seen != self.before_seen:
+            self.before_seen, before = seen, before_shown(self.job, self.sight, settings)
+        show_halves(self.picture.halves, self.sight.window, before, after_shown(self.cure, self.sight, settings))
+
+    def _window(self):
+        plot = self.picture.figure
+        screen = tuple(min(max(size or 600, 1), LARGEST_SCREEN_PX) for size in (plot.inner_width, plot.inner_height))
+        return window_of((plot.x_range.start, plot.x_range.end), (plot.y_range.start, plot.y_range.end), screen,
+                         self.job.shape)
+
+    def _show_marks(self) -> None:
+        """Mark the brightest stars in view."""
+        x, y, (left, low, width, height) = self.stars.data["x"], self.stars.data["y"], self.sight.window.box
+        inside = np.flatnonzero((x > left) & (x < left + width) & (y > low) & (y < low + height))
+        snr = np.nan_to_num(np.array(self.found.stars["snr"], float))[inside]
+        self.picture.in_view.indices = inside[np.argsort(-snr, kind="stable")][:MOST_MARKS].tolist()
+
+    def _show_stars(self) -> None:
+        """All that depends on fit and route, besides the picture."""
+        self.plots.matched.indices = points.with_catalogue(self.stars.data).tolist()
+        self.plots.clear.indices = points.clear(self.found).tolist()
+        self.plots.curves.data, self.plots.locus.data = points.curves_of(self.found), points.locus_of(self.found)
+        self.verdict.text = rows.verdict_html(self.cure)
+        self.legend.text = looks.legend_html(looks.SOURCE_MARKS, source_tally(self.cure.source.astype(str)))
+        self.states.text = looks.legend_html(looks.STATE_MARKS, source_tally(
+            self.stars.data["state"][self.plots.matched.indices].astype(str)))
+        self._show_choices()
+
+    def _show_chosen(self) -> None:
+        chosen = sorted(self.stars.selected.indices)
+        self.picture.chosen.data = {"x": self.stars.data["x"][chosen], "y": self.stars.data["y"][chosen],
+                                    "name": [str(i + 1) for i in chosen]}
+        self.table.text = rows.table_html(self.cure, chosen)
+
+    def _clicked(self, event) -> None:
+        """Choose the star under a click in the picture; none there, none chosen."""
+        plot = self.picture.figure
+        px_per_screen = (plot.x_range.end - plot.x_range.start) / max(plot.inner_width or 600, 1)
+        away_px = np.hypot(self.stars.data["x"] - event.x, self.stars.data["y"] - event.y)
+        near = len(away_px) and away_px.min() <= REACH_PX * px_per_screen
+        self.stars.selected.indices = [int(away_px.argmin())] if near else []
+
+    def _step(self, by: int) -> None:
+        """Choose the star of the fit next to the chosen one in the order of residuals, the worst first."""
+        left = np.hypot(self.stars.data["rho_left"], self.stars.data["beta_left"])
+        taking_part = np.flatnonzero(np.isfinite(left) & (self.stars.data["state"] != "not used"))
+        order = taking_part[np.argsort(-left[taking_part], kind="stable")].tolist()
+        if order:
+            chosen = self.stars.selected.indices
+            at = order.index(chosen[0]) + by if chosen and chosen[0] in order else 0
+            self.stars.selected.indices = [order[at % len(order)]]
+
+    def _say(self, sentence: str) -> None:
+        self.status.text = f"<p>{html.escape(sentence)}</p>"
+
+    # --- files -------------------------------------------------------------------------------------------------
+
+    def save(self) -> None:
+        """Write the files of a run with the choices that hold."""
+        self.buttons["save"].disabled = True
+        self._say("Saving …")
+        folder = self.folder.value.strip() or str(folder_of(self.desk.now.first_file))
+        self.document.add_next_tick_callback(partial(self._saved, self.desk.now, folder, self.overwrite.active))
+
+    async def _saved(self, settings: Settings, folder: str, overwrite: bool) -> None:
+        try:
+            require_no_input(settings, folder)
+            done = await asyncio.to_thread(run_settings, settings, folder, overwrite=overwrite)
+        except OutputError as error:
+            self._say(f"Not saved: {error} (on this page: the box and the field above)")
+        except (StarcalError, OSError) as error:
+            self._say(f"Not saved: {error}")
+        else:
+            self._say(f"Saved in {done.folder}: {', '.join(done.files)}. To repeat it: starcal run --settings "
+                      f"{done.folder / 'result.json'} --out ANOTHER-FOLDER")
+        finally:
+            self.buttons["save"].disabled = False

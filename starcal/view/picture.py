@@ -1,0 +1,101 @@
+"""The picture: the visible part before and after, a divider between them, marks on the stars."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from bokeh.models import (
+    CDSView,
+    ColumnDataSource,
+    IndexFilter,
+    PanTool,
+    Range1d,
+    Scatter,
+    Span,
+    WheelZoomTool,
+)
+from bokeh.plotting import figure
+from bokeh.transform import factor_cmap, factor_mark
+from numpy.typing import NDArray
+
+from .looks import CHOSEN, PAPER, SOURCE_MARKS, sheet
+from .visible import Window
+
+FEWEST_PX = 12  # of the frame across the picture: nothing is to be seen beyond
+MARK_PX, RING_PX = 13, 26
+LABEL = "The picture: before on the left of the divider, after on the right"
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """The figure, and what it shows.
+
+    Attributes
+    ----------
+    figure
+    halves : ColumnDataSource
+        ``before`` and ``after`` of the visible part, and the box that it fills; the page puts them together at the
+        divider without asking again.
+    in_view : IndexFilter
+        Rows of the stars that are marked.
+    marks
+        The glyphs that mark them.
+    chosen : ColumnDataSource
+        Places and numbers of the chosen stars.
+    """
+
+    figure: figure
+    halves: ColumnDataSource
+    in_view: IndexFilter
+    marks: object
+    chosen: ColumnDataSource
+
+
+def make_picture(shape: tuple[int, int], stars: ColumnDataSource) -> Picture:
+    """The figure for a frame of so many rows and columns."""
+    height, width = shape
+    plot = figure(name="picture", sizing_mode="stretch_both", toolbar_location=None, min_height=200,
+                  x_range=Range1d(-0.5, width - 0.5, min_interval=FEWEST_PX, max_interval=8 * max(shape)),
+                  y_range=Range1d(-0.5, height - 0.5, min_interval=FEWEST_PX, max_interval=8 * max(shape)),
+                  tools=[pan := PanTool(), wheel := WheelZoomTool(maintain_focus=False)], min_border=0,
+                  stylesheets=[sheet()], html_attributes={"role": "img", "aria-label": LABEL})
+    plot.toolbar.active_drag, plot.toolbar.active_scroll = pan, wheel
+    plot.axis.visible, plot.grid.visible = False, False
+    halves = ColumnDataSource({"before": [], "after": [], "x": [], "y": [], "dw": [], "dh": []}, name="halves")
+    plot.tags = [halves]  # no glyph draws it: thus the page gets it
+    empty = {"image": [np.zeros((1, 1), np.uint32)], "x": [0], "y": [0], "dw": [0], "dh": [0]}
+    plot.image_rgba(image="image", x="x", y="y", dw="dw", dh="dh",
+                    source=ColumnDataSource(empty, name="composed"))
+    plot.add_layout(Span(name="divider", dimension="height", location=width / 2, editable=True, line_color="#ffd27a",
+                         line_width=3, hover_line_color="#ffffff", hover_line_width=5, hover_line_alpha=1.0))
+    in_view, marks = _add_marks(plot, stars)
+    return Picture(plot, halves, in_view, marks, _add_rings(plot))
+
+
+def _add_marks(plot, stars: ColumnDataSource):
+    """Shape and colour say where a star's colour comes from."""
+    names, (shapes, colours) = list(SOURCE_MARKS), zip(*SOURCE_MARKS.values(), strict=True)
+    in_view = IndexFilter([])
+    colour = factor_cmap("source", list(colours), names)
+    marks = plot.scatter("x", "y", source=stars, view=CDSView(filter=in_view), size=MARK_PX, fill_color=None,
+                         line_color=colour, line_width=1.6, marker=factor_mark("source", list(shapes), names))
+    marks.selection_glyph = marks.nonselection_glyph = marks.glyph  # the rings show what is chosen
+    return in_view, marks
+
+
+def _add_rings(plot) -> ColumnDataSource:
+    """Rings, dark and light, so that they show on anything, with the star's number."""
+    chosen = ColumnDataSource({"x": [], "y": [], "name": []}, name="chosen")
+    for width, colour in ((5, "#000000"), (2, CHOSEN)):
+        plot.add_glyph(chosen, Scatter(size=RING_PX, fill_color=None, line_color=colour, line_width=width))
+    plot.text("x", "y", "name", source=chosen, x_offset=15, y_offset=-9, text_color=CHOSEN, text_font_size="13px",
+              background_fill_color=PAPER, background_fill_alpha=0.7)
+    return chosen
+
+
+def show_halves(halves: ColumnDataSource, window: Window, before: NDArray | None, after: NDArray) -> None:
+    """Put a view into `Picture.halves`; None leaves window and before as they are, and half the bytes unsent."""
+    if before is None:
+        halves.data["after"] = [after]
+    else:
+        x, y, width, height = window.box
+        halves.data = {"before": [before], "after": [after], "x": [x], "y": [y], "dw": [width], "dh": [height]}

@@ -1,0 +1,109 @@
+"""Stars as columns to be plotted: places, colours, residuals, and what became of each in the fit."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..colour import BV_RANGE_MAG, real_star_log_ratios, rgb_to_uv_prime, star_rgb
+from ..result import CheckResult
+from ..stars import Flag
+from .job import ByGains, ByStar, star_fluxes, star_ratios
+
+STATES = ("used", "clipped", "left out", "not used")
+CLEAR_SNR = 20.0  # chromaticities of fainter stars are mostly noise
+MOST_PLOTTED = 1500
+SHOWN_SHARE = 0.99  # of the stars, in the first view of the chromaticities: a few far away would squeeze the rest
+CURVE_POINTS = 60
+
+
+def columns_of(cure: ByGains | ByStar) -> dict[str, NDArray]:
+    """One entry a star; NaN where a value could not be measured or is not known.
+
+    Returns
+    -------
+    dict of ndarray
+        x, y (px); bv (catalogue, mag); rho, beta (measured log ratios, mag); rho_left, beta_left (residuals, mag);
+        state, source; u_before, v_before, u_after, v_after (u'v').
+    """
+    found, stars = cure.found, cure.found.stars
+    bv, ratio = catalogue_of(found, "bv_mag"), star_ratios(found)
+    left = residuals_of(found, bv, ratio)
+    before, after = (np.where(np.isfinite(uv), uv, np.nan)
+                     for uv in (_uv(star_fluxes(found).T), _uv(cure.star_rgb)))
+    return {"x": np.array(stars["x_px"], float), "y": np.array(stars["y_px"], float), "bv": bv,
+            "rho": ratio[0], "beta": ratio[1], "rho_left": left[0], "beta_left": left[1],
+            "state": states_of(found), "source": np.array(cure.source, dtype=object),
+            "u_before": before[:, 0], "v_before": before[:, 1], "u_after": after[:, 0], "v_after": after[:, 1]}
+
+
+def catalogue_of(found: CheckResult, name: str) -> NDArray:
+    """A column of the catalogue, NaN for stars without a match."""
+    stars = found.stars
+    return np.array(stars[name], float) if name in stars.colnames else np.full(len(stars), np.nan)
+
+
+def _uv(rgb: NDArray) -> NDArray:
+    visible = (rgb > 0).any(axis=1) & np.isfinite(rgb).all(axis=1)
+    return rgb_to_uv_prime(np.where(visible[:, None], rgb, np.nan))
+
+
+def residuals_of(found: CheckResult, bv: NDArray, ratio: NDArray) -> NDArray:
+    """Measured minus predicted, (2, n): the fit's own, and the same for the stars that it was not given."""
+    if found.fit is None:
+        return np.full_like(ratio, np.nan)
+    left = ratio - found.fit.predicted_mag(bv)
+    left[:, found.fitted] = found.fit.residual_mag
+    return left
+
+
+def states_of(found: CheckResult) -> NDArray:
+    """What became of each star in the fit: one of `STATES`."""
+    flags = np.array(found.stars["flags"])
+    state = np.full(len(flags), "not used", dtype=object)
+    if found.fit is not None:
+        state[found.fitted[found.fit.used]] = "used"
+    state[flags & Flag.CLIPPED > 0] = "clipped"
+    state[flags & Flag.LEFT_OUT > 0] = "left out"
+    return state
+
+
+def with_catalogue(columns: dict[str, NDArray]) -> NDArray:
+    """Rows of the stars that can be plotted against catalogue B-V."""
+    return np.flatnonzero(np.isfinite([columns[name] for name in ("bv", "rho", "beta")]).all(axis=0))
+
+
+def clear(found: CheckResult) -> NDArray:
+    """Rows of the stars whose chromaticity says something, the brightest first."""
+    snr = np.nan_to_num(np.array(found.stars["snr"], float))
+    rows = np.flatnonzero((snr >= CLEAR_SNR) & (np.array(found.stars["flags"]) & int(Flag.SATURATED | Flag.EDGE) == 0))
+    return rows[np.argsort(-snr[rows], kind="stable")][:MOST_PLOTTED]
+
+
+def curves_of(found: CheckResult) -> dict[str, NDArray]:
+    """Fit, and what channels of full star colour would show through the same zero points, over B-V."""
+    if found.fit is None:
+        return {name: np.empty(0) for name in ("bv", "rho", "beta", "rho_full", "beta_full")}
+    fit = found.fit
+    bv = np.linspace(min(fit.bv_mag.min(), fit.white_bv) - 0.1, max(fit.bv_mag.max(), fit.white_bv) + 0.1, CURVE_POINTS)
+    real, white = (np.array(real_star_log_ratios(at)) for at in (bv, fit.white_bv))
+    known = (bv >= BV_RANGE_MAG[0]) & (bv <= BV_RANGE_MAG[1])
+    full = np.where(known, real - white[:, None] + fit.zero_mag[:, None], np.nan)
+    line = fit.predicted_mag(bv)
+    return {"bv": bv, "rho": line[0], "beta": line[1], "rho_full": full[0], "beta_full": full[1]}
+
+
+def locus_of(found: CheckResult) -> dict[str, NDArray]:
+    """Chromaticities of real stars as seen with the white reference."""
+    uv = rgb_to_uv_prime(star_rgb(np.linspace(*BV_RANGE_MAG, CURVE_POINTS), found.white_bv))
+    return {"u": uv[:, 0], "v": uv[:, 1]}
+
+
+def chromaticity_range(columns: dict[str, NDArray], rows: NDArray, locus: dict[str, NDArray]) -> dict[str, tuple]:
+    """Ends of u and v, room for the locus and nearly all of some stars, before and after."""
+    ends = {}
+    for name in "uv":
+        values = np.concatenate([columns[f"{name}_{when}"][rows] for when in ("before", "after")])
+        values = values[np.isfinite(values)]
+        core = np.quantile(values, [1 - SHOWN_SHARE, SHOWN_SHARE]) if len(values) else []
+        low, high = np.min([*core, *locus[name]]), np.max([*core, *locus[name]])
+        ends[name] = (float(low - 0.1 * (high - low)), float(high + 0.1 * (high - low)))
+    return ends

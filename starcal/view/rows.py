@@ -1,0 +1,61 @@
+"""Stars in words: a row of a table for each, and the sentences about verdict and route."""
+
+import html
+
+import numpy as np
+
+from ..stars import FLAG_REASONS, Flag
+from .job import ByGains, ByStar
+from .points import catalogue_of, residuals_of, star_ratios, states_of
+
+MOST_ROWS = 40
+HEADINGS = ("Star", "x, y", "SNR", "R/G, mag", "B/G, mag", "V", "B−V", "residual R/G", "residual B/G", "in the fit",
+            "colour from", "B−V given", "flags")
+NOTHING_CHOSEN = "No star chosen: click one in the picture, or draw a box or a loop in a plot."
+
+
+def star_rows(cure: ByGains | ByStar, chosen: list[int]) -> list[tuple[str, ...]]:
+    """What is known of stars, a tuple of texts for each, in the order of `HEADINGS`."""
+    found, stars = cure.found, cure.found.stars
+    bv, v, error = (catalogue_of(found, name) for name in ("bv_mag", "v_mag", "bv_error_mag"))
+    ratio, state = star_ratios(found), states_of(found)
+    left = residuals_of(found, bv, ratio)
+    return [(str(i + 1), f"{stars['x_px'][i]:.1f}, {stars['y_px'][i]:.1f}", f"{stars['snr'][i]:.0f}",
+             _number(ratio[0, i], "+.3f"), _number(ratio[1, i], "+.3f"), _number(v[i], ".2f"),
+             _number(bv[i], ".2f") + (f" ± {error[i]:.2f}" if np.isfinite(error[i]) else ""),
+             _number(left[0, i], "+.3f"), _number(left[1, i], "+.3f"), state[i], str(cure.source[i]),
+             _number(cure.bv_mag[i], ".2f"), flags_in_words(int(stars["flags"][i]))) for i in chosen]
+
+
+def flags_in_words(flags: int) -> str:
+    """The reasons that a star's flags stand for."""
+    return "; ".join(FLAG_REASONS[flag] for flag in Flag if flags & flag) or "none"
+
+
+def _number(value: float, form: str) -> str:
+    return format(value, form).replace("-", "−") if np.isfinite(value) else "—"
+
+
+def table_html(cure: ByGains | ByStar, chosen: list[int]) -> str:
+    """The chosen stars as an HTML table; a sentence where none is."""
+    if not chosen:
+        return f"<p>{NOTHING_CHOSEN}</p>"
+    head = "".join(f"<th scope='col'>{html.escape(name)}</th>" for name in HEADINGS)
+    body = "".join("<tr>" + "".join(f"<td>{html.escape(text)}</td>" for text in row) + "</tr>"
+                   for row in star_rows(cure, chosen[:MOST_ROWS]))
+    more = f"<p>and {len(chosen) - MOST_ROWS} more</p>" if len(chosen) > MOST_ROWS else ""
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{more}"
+
+
+def verdict_html(cure: ByGains | ByStar) -> str:
+    """Verdict, route and the numbers that they rest on."""
+    found = cure.found
+    lines = [f"<b>Verdict: {found.verdict.verdict}</b> — {html.escape(found.verdict.reasons[0])}",
+             f"<b>Route: {html.escape(cure.route)}</b> — {html.escape(cure.reason)}"]
+    if found.fit is not None:
+        gains = ", ".join(f"{c} {gain:.4f} ± {error:.4f}" for c, gain, error in
+                          zip("RGB", found.fit.gains, found.fit.gain_errors, strict=True))
+        red, blue = found.fit.scatter_mag
+        lines.append(f"<b>Fit of gains: {found.fit.n_used} of {len(found.fit.used)} stars</b> — gains {gains}; "
+                     f"residual scatter R/G {red:.3f}, B/G {blue:.3f} mag")
+    return "".join(f"<p>{line}</p>" for line in lines)

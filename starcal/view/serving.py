@@ -1,0 +1,124 @@
+"""The page served to this machine alone: on the loopback address, behind a token, nothing fetched from elsewhere."""
+
+import hmac
+import logging
+import secrets
+import socket
+import webbrowser
+from collections import deque
+from collections.abc import Callable
+
+from bokeh.application import Application
+from bokeh.application.handlers.function import FunctionHandler
+from bokeh.server.server import BaseServer
+from bokeh.server.tornado import BokehTornado
+from bokeh.settings import settings as bokeh_settings
+from tornado.httpserver import HTTPServer
+from tornado.ioloop import IOLoop
+from tornado.web import RequestHandler
+
+from ..errors import PageError
+from .desk import Desk
+from .job import Job
+from .page import Page
+
+LOOPBACK = "127.0.0.1"
+TOKEN_BYTES = 24
+
+
+class Refused(RequestHandler):
+    """The answer to whoever has not got the token."""
+
+    def prepare(self) -> None:
+        """Whatever the method."""
+        self.set_status(403)
+        self.finish("403: open the address that `starcal view` printed\n")
+
+
+class Guarded(BokehTornado):
+    """The server's application: it answers only under the token, to this machine's own names, to its own page."""
+
+    def __init__(self, applications, token: str, port: int):
+        self.token, self.hosts = token, {f"{name}:{port}" for name in (LOOPBACK, "localhost")}
+        super().__init__(applications, prefix=token, extra_websocket_origins=sorted(self.hosts),
+                         log_function=lambda handler: None)
+
+    def find_handler(self, request, **kwargs):
+        """Refuse before anything of the request is looked at; see `admits`."""
+        if not self.admits(request):
+            return self.get_handler_delegate(request, Refused)
+        return super().find_handler(request, **kwargs)
+
+    def admits(self, request) -> bool:
+        """Whether a request has the token, was sent to this server by its own name, and by no other page.
+
+        Another page in the browser can send requests here, and by a name of its own that it lets point to this
+        machine even read the answers: so the names are looked at, besides the token.
+        """
+        origin = request.headers.get("Origin")
+        own = origin is None or origin in {f"http://{host}" for host in self.hosts}
+        given = request.path.lstrip("/").split("/", 1)[0]
+        return own and request.host in self.hosts and hmac.compare_digest(given.encode(), self.token.encode())
+
+
+def claim(port: int = 0) -> socket.socket:
+    """Listen on a port of this machine, 0 for a free one: before the work, so that none is done in vain.
+
+    Raises
+    ------
+    PageError
+        The port is taken.
+    """
+    try:
+        return socket.create_server((LOOPBACK, port))
+    except OSError as error:
+        raise PageError(f"port {port} cannot be had ({error.strerror}): give another with --port, or none") from error
+
+
+def serve(plug: socket.socket, job: Job, desk: Desk, *, out: str | None = None, overwrite: bool = False,
+          browser: bool = True, told: Callable[[str], None] = lambda address: None) -> None:
+    """Serve the page until interrupted.
+
+    Parameters
+    ----------
+    plug : socket
+        Of `claim`.
+    job : Job
+    desk : Desk
+        What has been chosen so far.
+    out, overwrite
+        Where files go and whether they may replace others, at first.
+    browser : bool
+        Whether to open the page.
+    told : callable
+        Is told the address.
+    """
+    server, address = _start(plug, job, desk, out, overwrite)
+    told(address)
+    if browser:
+        webbrowser.open(address)
+    try:
+        server.io_loop.start()
+    except KeyboardInterrupt:
+        pass  # the way to end it
+    finally:
+        server.stop()
+
+
+def _start(plug, job: Job, desk: Desk, out, overwrite) -> tuple[BaseServer, str]:
+    """The server, and the address of its page."""
+    plug.setblocking(False)
+    logging.getLogger("bokeh").setLevel(logging.ERROR)
+    bokeh_settings.resources.set_value("server")  # whatever the environment says: scripts come from here
+    token, port = secrets.token_urlsafe(TOKEN_BYTES), plug.getsockname()[1]
+    kept = deque([desk], maxlen=1)  # a page that is loaded again finds its choices
+
+    def open_page(document):
+        Page(document, job, kept[0], out=out, overwrite=overwrite, keep=kept.append)
+
+    application = Guarded({"/": Application(FunctionHandler(open_page))}, token, port)
+    http = HTTPServer(application)
+    http.add_sockets([plug])
+    server = BaseServer(IOLoop.current(), application, http)
+    server.start()
+    return server, f"http://{LOOPBACK}:{port}/{token}/"

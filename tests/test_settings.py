@@ -1,0 +1,277 @@
+"""Choices made by hand: stars left out, routes, the look of previews, and settings that repeat a run exactly."""
+
+import json
+import shutil
+from dataclasses import fields
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+import starcal
+from starcal.checking import check, refit
+from starcal.cli import main
+from starcal.colouring import Taste, recolour_stars
+from starcal.errors import FrameError, SettingsError, TooFewStars
+from starcal.frame import write_fits
+from starcal.layers import light_shares, recolour, split
+from starcal.pipeline import run_settings
+from starcal.scene import make_scene
+from starcal.settings import Settings, read_settings
+from starcal.stars import Flag
+from starcal.tone import SKY_DISPLAY, choose_stretch
+
+FIELD = {"shape": (420, 600), "scale_arcsec": 4.0, "channel_gains": (0.5, 1.0, 0.7), "faint_to_mag": 13.5}
+SHO = {"system": "SHO", "v_zero_electrons": 2e11, "sky_electrons": 4e3, "nebula_electrons": 8e3,
+       "channel_gains": (1.0, 0.25, 0.71)}
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("settings")
+    for name, settings in {"broad": FIELD, "sho": FIELD | SHO}.items():
+        scene = make_scene(**settings)
+        write_fits(folder / f"{name}.fits", scene.pixels, scene.header)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def broad(folder):
+    return check(folder / "broad.fits")
+
+
+@pytest.fixture(scope="module")
+def sho(folder):
+    return check(folder / "sho.fits")
+
+
+def place_of(found, row):
+    return float(found.stars["x_px"][row]), float(found.stars["y_px"][row])
+
+
+# --- stars left out by hand --------------------------------------------------------------------------------------
+
+
+def test_a_star_left_out_is_flagged_and_not_fitted(folder, broad):
+    row = broad.fitted[3]
+    found = check(folder / "broad.fits", left_out=[place_of(broad, row)])
+    assert found.stars["flags"][row] & Flag.LEFT_OUT
+    assert row not in found.fitted
+    assert set(found.fitted) == set(broad.fitted) - {row}
+    assert found.to_dict()["stars"]["flags"]["left_out"] == 1
+
+
+def test_the_refit_is_the_fit_that_a_new_check_makes(folder, broad):
+    places = [place_of(broad, row) for row in broad.fitted[:4]]
+    anew, again = check(folder / "broad.fits", left_out=places), refit(broad, places)
+    assert again.to_dict() == anew.to_dict()
+    np.testing.assert_array_equal(again.stars["flags"], anew.stars["flags"])
+    assert anew.gains[0] != broad.gains[0]
+
+
+def test_the_first_check_is_left_alone_and_stars_come_back(broad):
+    before = broad.to_dict()
+    without = refit(broad, [place_of(broad, broad.fitted[0])])
+    assert broad.to_dict() == before
+    assert refit(without).to_dict() == before
+
+
+def test_a_wrong_star_left_out_mends_the_gains(folder, broad):
+    """A catalogue colour that is wrong by 0.5 mag, in every star of a tenth; leaving them out gives the gains back."""
+    wrong = broad.fitted[::10]
+    spoilt = refit(broad)
+    spoilt.stars["bv_mag"][wrong] += 0.2  # too little to be clipped, so that it pulls
+    pulled, mended = refit(spoilt), refit(spoilt, [place_of(broad, row) for row in wrong])
+    clean = refit(broad, [place_of(broad, row) for row in wrong])
+    assert mended.gains == pytest.approx(clean.gains, rel=1e-9)
+    assert abs(pulled.gains[2] - clean.gains[2]) > 1e-3
+
+
+def test_a_star_left_out_is_out_of_the_continuum_relation(folder, sho):
+    made = recolour_stars(folder / "sho.fits")
+    row = int(np.argmax(made.colours.source == "catalogue+continuum"))
+    without = recolour_stars(folder / "sho.fits", left_out=[place_of(sho, row)])
+    assert len(without.colours.continuum.used) == len(made.colours.continuum.used) - 1
+
+
+def test_a_place_without_a_star_is_said(broad):
+    found = refit(broad, [(-50.0, -50.0)])
+    assert any("no star to leave out at x -50.0, y -50.0" in note for note in found.notes)
+    assert refit(found).notes == broad.notes
+
+
+def test_leaving_out_too_many_leaves_no_fit(broad):
+    found = refit(broad, [place_of(broad, row) for row in range(len(broad.stars))])
+    assert found.fit is None
+    assert found.verdict.verdict == "undecided"
+
+
+# --- routes by hand ----------------------------------------------------------------------------------------------
+
+
+def test_one_source_alone(folder):
+    catalogue, continuum = (recolour_stars(folder / "sho.fits", taste=Taste(route=route))
+                            for route in ("catalogue", "continuum"))
+    assert set(catalogue.colours.source) == {"catalogue", "field median"}
+    assert "continuum" in set(continuum.colours.source)
+    assert not any("catalogue" in source for source in continuum.colours.source)
+    assert catalogue.check.route_reason.startswith("asked for by --route catalogue; ")
+
+
+def test_a_source_that_no_star_has_is_refused_and_best_helps(folder):
+    frame = starcal.read_frame(folder / "sho.fits")
+    for card in ("CTYPE1", "CTYPE2", "RA", "DEC", "OBJCTRA", "OBJCTDEC"):
+        frame.header.remove(card, ignore_missing=True)
+    write_fits(folder / "nowhere.fits", frame.pixels, frame.header, overwrite=True)
+    for route in ("catalogue", "continuum"):
+        with pytest.raises(TooFewStars, match="use --route best"):
+            recolour_stars(folder / "nowhere.fits", taste=Taste(route=route))
+    assert len(recolour_stars(folder / "nowhere.fits", taste=Taste(route="best")).colours.source)
+
+
+def test_run_obeys_the_route(folder, tmp_path):
+    """A frame that gains rescue may have its stars coloured one by one all the same."""
+    done = starcal.run(folder / "broad.fits", tmp_path / "a", taste=Taste(route="palette"))
+    assert "starless.fits" in done.files
+    assert done.check.route == "palette"
+    assert set(done.check.stars["colour_source"]) == {"palette"}
+
+
+def test_gains_against_the_verdict(folder, tmp_path):
+    """Refused where the channels carry no star colour; its advice is followed."""
+    with pytest.raises(FrameError, match="Let `starcal run` colour its stars"):
+        starcal.run(folder / "sho.fits", tmp_path / "a", taste=Taste(route="gains"))
+    assert "stars.fits" in starcal.run(folder / "sho.fits", tmp_path / "b").files
+    with pytest.raises(FrameError, match="use --route best"):
+        recolour_stars(folder / "sho.fits", taste=Taste(route="gains"))
+
+
+def test_gains_say_what_they_cannot_do(folder, tmp_path):
+    done = starcal.run(folder / "broad.fits", tmp_path / "a", taste=Taste(route="gains", warmth=1.5))
+    assert any("gains leave them as they come" in note for note in done.check.notes)
+
+
+def test_taste_that_makes_no_sense():
+    with pytest.raises(ValueError, match="one of best, gains, catalogue, continuum, palette"):
+        Taste(route="rainbow")
+    with pytest.raises(ValueError, match="a factor above 0"):
+        Taste(star_brightness=0.0)
+
+
+def test_star_brightness_multiplies_the_layer(folder):
+    plain, bright = (recolour_stars(folder / "sho.fits", taste=Taste(star_brightness=factor)) for factor in (1.0, 1.5))
+    np.testing.assert_allclose(bright.stars, 1.5 * plain.stars, rtol=1e-6)
+    np.testing.assert_array_equal(bright.starless, plain.starless)
+
+
+# --- what stars give of a view -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("step", [1, 2, 3])
+def test_shares_times_colours_are_the_layer_of_a_view(folder, sho, step):
+    """The mean of squares of pixels, of a window whose sides are no multiples of them."""
+    parts = split(starcal.read_frame(folder / "sho.fits").pixels, sho.stars)
+    rgb = starcal.colour.star_rgb(np.linspace(-0.2, 1.4, len(sho.stars)), 0.65)
+    window = slice(31, 231), slice(50, 351)
+    rows, columns = 200 // step, 301 // step
+    seen = (light_shares(parts, window, step) @ rgb).T.reshape(3, rows, columns)
+    cut = recolour(parts, rgb)[:, *window][:, :rows * step, :columns * step]
+    mean = cut.reshape(3, rows, step, columns, step).mean(axis=(2, 4))
+    np.testing.assert_allclose(seen, mean, atol=3e-6 * cut.max())  # float32
+
+
+# --- the look of previews ----------------------------------------------------------------------------------------
+
+
+def test_black_at_one_puts_the_sky_to_black():
+    rng = np.random.default_rng(0)
+    sky = rng.normal(0.01, 1e-4, (3, 300, 300)).astype(np.float32)
+    sky[:, 100:140, 100:140] += 0.05
+    stretch = choose_stretch(sky)
+    shown = [float(np.median(stretch.adjusted(black=black).apply(sky))) for black in (0.0, 0.5, 1.0)]
+    assert shown[0] == pytest.approx(SKY_DISPLAY, abs=0.01)  # by the stretch's own promise
+    assert shown[0] > shown[1] > shown[2]
+    assert shown[2] < 0.03
+
+
+def test_strength_lifts_faint_light():
+    rng = np.random.default_rng(0)
+    sky = rng.normal(0.01, 1e-4, (3, 300, 300)).astype(np.float32)
+    stretch = choose_stretch(sky)
+    assert np.median(stretch.adjusted(strength=2.0).apply(sky)) > np.median(stretch.apply(sky))
+    assert stretch.adjusted() == stretch
+
+
+# --- settings ----------------------------------------------------------------------------------------------------
+
+BY_HAND = ["--route", "continuum", "--warmth", "1.3", "--saturation", "0.8", "--star-brightness", "1.2",
+           "--white-bv", "0.5", "--black", "0.2", "--strength", "1.4", "--snr", "6"]
+
+
+@pytest.fixture(scope="module")
+def by_hand(folder, sho):
+    """The folder of a run in which everything was chosen by hand."""
+    x, y = place_of(sho, int(np.flatnonzero(sho.stars["flags"] == 0)[0]))
+    arguments = ["run", str(folder / "sho.fits"), "--out", str(folder / "hand"), "-q"]
+    assert main([*arguments, "--leave-out", f"{x:.2f},{y:.2f}", *BY_HAND]) == 0
+    return folder / "hand"
+
+
+def test_settings_repeat_a_run_exactly(by_hand, tmp_path):
+    assert main(["run", "--settings", str(by_hand / "result.json"), "--out", str(tmp_path / "again"), "-q"]) == 0
+    first, again = (json.loads((path / "result.json").read_text()) for path in (by_hand, tmp_path / "again"))
+    assert first["settings"].pop("frame") == "../sho.fits"
+    again["settings"].pop("frame")  # the same file, seen from elsewhere
+    assert again == first
+    for name in ("picture.fits", "starless.fits", "stars.fits"):
+        np.testing.assert_array_equal(fits.getdata(tmp_path / "again" / name), fits.getdata(by_hand / name))
+    for name in ("preview.png", "stars.ecsv"):
+        assert (tmp_path / "again" / name).read_bytes() == (by_hand / name).read_bytes()
+
+
+def test_every_choice_is_in_the_result(by_hand):
+    known = json.loads((by_hand / "result.json").read_text())["settings"]
+    assert set(known) == {field.name for field in fields(Settings)}
+    assert (known["route"], known["warmth"], known["white_bv"], known["strength"]) == ("continuum", 1.3, 0.5, 1.4)
+    assert len(known["leave_out"]) == 1
+
+
+def test_what_is_typed_goes_before_settings(by_hand, tmp_path):
+    arguments = ["run", "--settings", str(by_hand / "result.json"), "--warmth", "1", "--leave-out", "10,10"]
+    assert main([*arguments, "--out", str(tmp_path / "b"), "-q"]) == 0
+    known = read_settings(tmp_path / "b" / "result.json")
+    assert (known.warmth, known.saturation, len(known.leave_out)) == (1.0, 0.8, 2)
+
+
+def test_frame_and_results_may_be_moved_together(by_hand, folder, tmp_path):
+    shutil.copytree(folder, tmp_path / "moved")
+    known = read_settings(tmp_path / "moved" / "hand" / "result.json")
+    assert known.frame == str(tmp_path / "moved" / "sho.fits")
+    assert run_settings(known, tmp_path / "c").check.route == "continuum"
+
+
+def test_a_table_of_ones_own_is_found_again(tmp_path):
+    asked = Settings(frame="a.fits", catalogue=f"file:{tmp_path / 'stars.csv'}")
+    assert asked.to_dict(tmp_path / "out")["catalogue"] == "file:../stars.csv"
+
+
+def test_settings_that_cannot_be_used(tmp_path, capsys):
+    path = tmp_path / "result.json"
+    for text, says in (("no json", "holds no settings"), ("[1]", "holds no settings"), ("{}", "holds no settings"),
+                       ('{"settings": {"rainbow": 1}}', "does not know: rainbow"),
+                       ('{"settings": 3}', "does not know"),
+                       ('{"settings": {"leave_out": [1]}}', "pairs of numbers")):
+        path.write_text(text)
+        with pytest.raises(SettingsError, match=says):
+            read_settings(path)
+    with pytest.raises(SettingsError, match="No such file"):
+        read_settings(tmp_path / "none.json")
+    assert main(["run", "--settings", str(path)]) == 1
+    assert "pairs of numbers" in capsys.readouterr().err
+
+
+def test_places_are_pairs_of_numbers(capsys):
+    for wrong in ("100", "a,b"):
+        with pytest.raises(SystemExit):
+            main(["run", "a.fits", "--leave-out", wrong])
+    assert "needed" in capsys.readouterr().err

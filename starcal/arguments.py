@@ -1,6 +1,7 @@
 """What can be typed: every command with its options and an example. Imports nothing heavy."""
 
 import argparse
+import math
 
 from . import __version__
 
@@ -325,31 +326,32 @@ def _number(text: str) -> float:
 
 
 def _positive(text: str) -> float:
-    value = _number(text)
-    if not 0 < value < float("inf"):
-        raise argparse.ArgumentTypeError(f"{text} given, a number above 0 needed")
-    return value
+    return _which(text, lambda value: 0 < value < math.inf, "a number above 0 needed")
 
 
 def _not_negative(text: str) -> float:
-    value = _number(text)
-    if not 0 <= value < float("inf"):
-        raise argparse.ArgumentTypeError(f"{text} given, 0 or more needed")
-    return value
+    return _which(text, lambda value: 0 <= value < math.inf, "0 or more needed")
 
 
 def _black(text: str) -> float:
+    return _which(text, lambda value: -10 <= value <= 1, "-10 to 1 needed")
+
+
+def _which(text: str, serves, needed: str) -> float:
     value = _number(text)
-    if not -10 <= value <= 1:
-        raise argparse.ArgumentTypeError(f"{text} given, -10 to 1 needed")
+    if not serves(value):
+        raise argparse.ArgumentTypeError(f"{text} given, {needed}")
     return value
 
 
 def _place(text: str) -> tuple[float, float]:
-    x, comma, y = text.partition(",")
-    if not comma:
+    try:
+        x, y = map(float, text.split(","))
+    except ValueError:
+        x = y = math.nan
+    if not math.isfinite(x + y):
         raise argparse.ArgumentTypeError(f"{text!r} given, X,Y needed, as 1234,567.5")
-    return _number(x), _number(y)
+    return x, y
 
 
 def _size(text: str) -> tuple[int, int]:
@@ -366,7 +368,4 @@ def _port(text: str) -> int:
 
 
 def _star_colour(text: str) -> float:
-    value = _number(text)
-    if not -0.37 <= value <= 1.5:
-        raise argparse.ArgumentTypeError(f"{text} given, colours are known for B-V -0.37 to 1.5")
-    return value
+    return _which(text, lambda value: -0.37 <= value <= 1.5, "colours are known for B-V -0.37 to 1.5")

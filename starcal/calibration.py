@@ -95,14 +95,24 @@ def calibrate(frame: Frame | str | Path, *, sky: str = "grey", model: str = "gai
     FrameError
         The verdict is no: gains cannot make these channels show star colours.
     """
-    if sky not in ("grey", "keep"):
-        raise ValueError(f"sky {sky!r} given; it is 'grey' or 'keep'")
+    require_sky(sky)
     frame = as_frame(frame, progress)
     found = check(frame, white_bv=white_bv, model=model, snr_min=snr_min, assume_linear=assume_linear,
                   source=source, hints=hints, left_out=left_out, progress=progress)
     require_usable(found)
     progress("calibrating", 0.9)
     return apply_calibration(relocated(frame, found), found, sky)
+
+
+def require_sky(sky: str) -> None:
+    """Refuse what is not done to a sky.
+
+    Raises
+    ------
+    ValueError
+    """
+    if sky not in ("grey", "keep"):
+        raise ValueError(f"sky {sky!r} given; it is 'grey' or 'keep'")
 
 
 def require_usable(found: CheckResult) -> None:
@@ -153,15 +163,22 @@ def _transform(pixels: np.ndarray, matrix: np.ndarray, offset: np.ndarray, clip_
     return out
 
 
+def near_clipping(pixels: np.ndarray, clip_level: np.ndarray) -> np.ndarray:
+    """Which pixels, (y, x), are made whiter: those in which a channel is near its clipping level, (3,), if it has one.
+    """
+    near = np.zeros(pixels.shape[1:], bool)
+    for plane, level in zip(pixels, clip_level, strict=True):
+        if np.isfinite(level):
+            near |= plane > WHITEN_FROM * level
+    return near
+
+
 def _whiten_clipped(strip: np.ndarray, made: np.ndarray, clip_level: np.ndarray) -> None:
     """Raise pixels near the clipping level to their brightest channel.
 
     They have lost their colour: all channels ended at one level, and gains would paint that level magenta or green.
     """
-    near = np.zeros(strip.shape[1:], bool)
-    for plane, level in zip(strip, clip_level, strict=True):
-        if np.isfinite(level):
-            near |= plane > WHITEN_FROM * level
+    near = near_clipping(strip, clip_level)
     if near.any():
         share = np.nanmax(strip[:, near] / clip_level[:, None], axis=0)
         whiteness = np.clip((share - WHITEN_FROM) / (1 - WHITEN_FROM), 0, 1).astype(np.float32)

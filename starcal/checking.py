@@ -28,6 +28,7 @@ ENOUGH_STARS = 40  # with so many, stars whose catalogue colour is poor are left
 GOOD_ERRORS_MAG = (0.156, 0.242, 0.28)  # of B-V; the embedded catalogue's at V 11, 11.5 and 12, where it gets biased
 
 POOR_WCS_PX = 15.0  # at a corner, half of what a match bears: from there on the WCS is replaced
+SEEN_SNR = 10.0  # of catalogue stars that are looked for where they must be
 LEFT_OUT_REACH_PX = 2.0  # a star left out by hand lies within this of the place named
 NO_STAR_THERE = "no star to leave out at"
 
@@ -254,7 +255,7 @@ def _with_placed(stars: Table, match: Match, pixels: np.ndarray, catalogue) -> t
     """Stars and match, and what the catalogue has in the frame but nobody found, measured where it must be."""
     if not match.credible:
         return stars, match
-    missed = match.in_frame & (catalogue.v_mag <= catalogue.v_mag[match.catalogue].max())
+    missed = match.in_frame & (catalogue.v_mag <= _seen_mag(stars, match, catalogue.v_mag))
     missed[match.catalogue] = False
     rows = np.flatnonzero(missed)
     rows = rows[np.argsort(catalogue.v_mag[rows])]
@@ -284,6 +285,13 @@ def _settled(result: CheckResult, frame: Frame, match: Match, catalogue) -> tupl
 
 def _star_xy_px(stars: Table) -> np.ndarray:
     return np.column_stack([stars["x_px"].value, stars["y_px"].value])
+
+
+def _seen_mag(stars: Table, match: Match, v_mag: np.ndarray) -> float:
+    """V of the faintest catalogue star that the frame can show: as matched, or `SEEN_SNR` times the typical error."""
+    offset = np.nanmedian(instrumental_mag(stars)[match.star] - v_mag[match.catalogue])
+    error = np.nanmedian(np.sqrt(sum(np.asarray(stars[f"flux_error_{c}"])[match.star] ** 2 for c in CHANNELS)))
+    return float(max(v_mag[match.catalogue].max(), -2.5 * np.log10(SEEN_SNR * max(error, 1e-30)) - offset))
 
 
 def instrumental_mag(stars: Table) -> np.ndarray:

@@ -8,6 +8,7 @@ import time
 
 from .arguments import build_parser
 from .errors import CatalogueError, NoWCSError, OutputError, StarcalError
+from .texts import counted
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -91,7 +92,7 @@ def _check(options) -> int:
             with _Bar(options) as bar:
                 asked = _asked(options, source)
                 frame = asked.read()
-                result = check(frame, model=asked.model, progress=bar, **_check_settings(asked, frame))
+                result = check(frame, model=asked.model, progress=bar, **asked.for_check(frame))
         except StarcalError as error:
             if len(sources) == 1 and not options.json:
                 raise
@@ -112,7 +113,7 @@ def _calibrate(options) -> int:
     asked = _asked(options)
     with _Bar(options) as bar:
         frame = asked.read()
-        made = calibrate(frame, model=asked.model, sky=asked.sky, progress=bar, **_check_settings(asked, frame))
+        made = calibrate(frame, model=asked.model, sky=asked.sky, progress=bar, **asked.for_check(frame))
         made.write(options.output, overwrite=options.overwrite)
     _show(options, made.check.to_dict() | {"output": options.output},
           f"{made.check.summary()}\nwritten: {options.output}")
@@ -148,31 +149,28 @@ INPUTS = ("red", "green", "blue", "wcs", "starless", "stars", "star_frame", "pic
 
 def _require_outputs(options, *outputs, fits: bool = True) -> None:
     """No input is written over; nothing that is there without --overwrite; FITS goes by its name."""
-    from .frame import check_output
+    from .frame import check_output, require_not_inputs
 
-    _require_not_inputs(options, outputs)
+    require_not_inputs(outputs, _inputs(options))
     for output in outputs:
         if fits and not re.search(r"\.(fits?|fts)$", output, re.IGNORECASE):
             raise OutputError(f"{output}: the output is FITS. Give a name that ends in .fits")
         check_output(output, options.overwrite)
 
 
-def _require_not_inputs(options, outputs) -> None:
-    """No input is written over, --overwrite or not."""
-    inputs = [*(getattr(options, "frame", None) or []), *(getattr(options, name, None) for name in INPUTS)]
-    taken = {os.path.realpath(path) for path in inputs if path}
-    for output in outputs:
-        if os.path.realpath(output) in taken:
-            raise OutputError(f"{output} is an input: give another name for the output")
+def _inputs(options) -> list:
+    """Every file that a command was told to read; None for an option that was not given."""
+    from .catalogue.choose import own_table_path
+
+    return [*(getattr(options, "frame", None) or []), *(getattr(options, name, None) for name in INPUTS),
+            own_table_path(getattr(options, "catalogue", ""))]
 
 
 def _run(options) -> int:
     from .pipeline import folder_of, outputs_of, run_settings
 
     asked = _asked(options)
-    outputs = outputs_of(options.out or folder_of(asked.first_file))
-    _require_not_inputs(options, outputs)
-    _require_wcs_output(options, *outputs)
+    _require_wcs_output(options, *outputs_of(options.out or folder_of(asked.first_file)))
     with _Bar(options) as bar:
         done = run_settings(asked, options.out, overwrite=options.overwrite, progress=bar)
     audits = {"before": done.audit_before.to_dict(), "after": done.audit_after.to_dict()}
@@ -258,7 +256,7 @@ def _recolour(options) -> int:
     asked = _asked(options)
     with _Bar(options) as bar:
         frame = asked.read()
-        made = recolour_stars(frame, taste=asked.taste, progress=bar, **_check_settings(asked, frame),
+        made = recolour_stars(frame, taste=asked.taste, progress=bar, **asked.for_check(frame),
                               **asked.read_others())
         made.write(options.output, overwrite=options.overwrite)
     tally = made.tally
@@ -352,7 +350,8 @@ def _place(options) -> tuple[float, float]:
 
 def _demo(options) -> int:
     from .frame import write_fits
-    from .scene import demo_scenes
+    from .scene import demo_catalogue, demo_scenes
+    from .tables import write_bytes
 
     if os.path.exists(options.folder) and not os.path.isdir(options.folder):
         raise OutputError(f"{options.folder} is a file: give the name of a folder")
@@ -360,9 +359,12 @@ def _demo(options) -> int:
     written = []
     with _Bar(options) as bar:
         for stem, scene in demo_scenes():
-            bar(f"making {stem}", len(written) / 5)
+            bar(f"making {stem}", len(written) / 6)
             written.append(os.path.join(options.folder, f"{stem}.fits"))
             write_fits(written[-1], scene.pixels, scene.header, overwrite=options.overwrite)
+            if stem == "cassiopeia-few":
+                written.append(os.path.join(options.folder, "cassiopeia-sky.csv"))
+                write_bytes(written[-1], demo_catalogue(scene).encode(), overwrite=options.overwrite)
     _show(options, {"files": written}, "\n".join(written))
     return 0
 
@@ -397,7 +399,7 @@ def _catalogue_list(options) -> int:
     fields, notes = cache.fields()
     folder = str(cache.cache_folder())
     _show(options, {"folder": folder, "fields": [asdict(field) for field in fields], "notes": list(notes)},
-          "\n".join([f"{len(fields)} fields in {folder}", *map(str, fields), *notes]))
+          "\n".join([f"{counted(len(fields), 'field')} in {folder}", *map(str, fields), *notes]))
     return 0
 
 
@@ -419,7 +421,7 @@ def _catalogue_verify(options) -> int:
 
     facts = {} if options.name else asdict(embedded.verify())
     fields = cache.verify(options.name)
-    text = f"{len(fields)} fields of the cache and every file asked for have their checksum"
+    text = f"of {counted(len(fields), 'field')} of the cache and of the catalogue, every file has its checksum"
     _show(options, facts | {"fields": [asdict(field) for field in fields]},
           "\n".join(filter(None, [_aligned(facts), text])))
     return 0
@@ -429,7 +431,7 @@ def _catalogue_forget(options) -> int:
     from .catalogue import cache
 
     gone = [str(path) for path in cache.forget(options.name)]
-    _show(options, {"removed": gone}, "\n".join([f"{len(gone)} fields removed", *gone]))
+    _show(options, {"removed": gone}, "\n".join([f"{counted(len(gone), 'field')} removed", *gone]))
     return 0
 
 
@@ -473,11 +475,6 @@ def _asked(options, frame: str | None = None):
                                "leave_out": tuple(typed["leave_out"])})
 
 
-def _check_settings(asked, frame) -> dict:
-    return {"white_bv": asked.white_bv, "snr_min": asked.snr, "left_out": asked.leave_out,
-            "assume_linear": asked.assume_linear, "source": asked.source, "hints": asked.hints(frame)}
-
-
 def _show(options, facts: dict, text) -> None:
     if options.json:
         print(json.dumps(facts, default=str), flush=True)
@@ -510,6 +507,5 @@ class _Bar:
 
 COMMANDS = {"run": _run, "view": _view, "check": _check, "calibrate": _calibrate, "compose": _compose, "split": _split,
             "recolour": _recolour, "join": _join, "audit": _audit, "plan": _plan, "demo": _demo,
-            "catalogue fetch": _catalogue_fetch,
-            "catalogue list": _catalogue_list, "catalogue info": _catalogue_info,
+            "catalogue fetch": _catalogue_fetch, "catalogue list": _catalogue_list, "catalogue info": _catalogue_info,
             "catalogue verify": _catalogue_verify, "catalogue forget": _catalogue_forget, "completion": _completion}

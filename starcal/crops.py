@@ -10,6 +10,7 @@ from scipy.spatial import cKDTree
 from .audit import Audit
 from .preview import CROP_PX
 from .stars import Flag
+from .tables import floats_of
 
 CROPS = 3
 NOT_A_STAR = Flag.EDGE | Flag.SHAPE
@@ -106,9 +107,5 @@ def _nebula(before: np.ndarray) -> Iterator[Crop]:
 
 def _known_bv(stars: Table) -> np.ndarray:
     """B-V that each star was given, else the catalogue's; NaN where nothing is known."""
-    columns = [np.ma.filled(np.ma.asarray(stars[name], float), np.nan) for name in ("colour_bv_mag", "bv_mag")
-               if name in stars.colnames]
-    known = np.full(len(stars), np.nan)
-    for values in columns:
-        known = np.where(np.isfinite(known), known, values)
-    return known
+    given, listed = (floats_of(stars, name) for name in ("colour_bv_mag", "bv_mag"))
+    return np.where(np.isfinite(given), given, listed)

@@ -13,7 +13,7 @@ from .audit import Audit
 from .audit.judging import KIND_WORDS
 from .result import CheckResult
 from .stars import FLAG_REASONS, Flag, flag_tally
-from .tables import plain
+from .tables import floats_of, plain
 
 HAS_OWN_PLACE = ("frame", "route", "why this route", "note")  # rows of a result that the page shows elsewhere
 LISTED = 5  # stars of a kind in the table of notable stars
@@ -168,7 +168,7 @@ def _star_row(stars, row: int, kinds: Sequence[str], hue: str) -> tuple[str, ...
 
 
 def _value(stars, row: int, name: str) -> str:
-    value = float(np.ma.filled(np.ma.asarray(stars[name][row], float), np.nan)) if name in stars.colnames else np.nan
+    value = floats_of(stars, name)[row]
     return f"{value:.2f}" if np.isfinite(value) else MISSING
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,13 +14,13 @@ import numpy as np
 from . import tone
 from .audit import Audit, audit_picture
 from .audit.plots import plot_beside
-from .calibration import apply_calibration, require_usable
+from .calibration import apply_calibration, require_sky, require_usable
 from .catalogue.choose import Source
 from .checking import EMBEDDED, Places, Progress, as_frame, check, relocated, silent
 from .colour import SOLAR_BV_MAG
 from .colouring import Taste, recolour_checked
 from .errors import OutputError
-from .frame import Frame, atomic_folder, check_folder, write_fits, write_tiff16
+from .frame import Frame, atomic_folder, check_folder, require_not_inputs, write_fits, write_tiff16
 from .hints import Hints
 from .linearity import require_linear
 from .preview import write_preview
@@ -131,10 +131,9 @@ def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: f
     OutputError
         A file is in the way or cannot be written.
     """
-    if sky not in ("grey", "keep"):
-        raise ValueError(f"sky {sky!r} given; it is 'grey' or 'keep'")
+    require_sky(sky)
     folder = Path(out) if out is not None else folder_of(frame)
-    _require_free(frame, folder, overwrite)
+    _require_free(folder, [frame] if isinstance(frame, str | Path) else [], overwrite)
     taste = taste or Taste()
     settings = settings or Settings(
         frame=_name_of(frame), starless=_name_of(starless), star_frame=_name_of(star_frame), white_bv=white_bv,
@@ -147,7 +146,7 @@ def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: f
     if not assume_linear:
         require_linear(found.frame, found.linearity)
     progress("making the picture", 0.7)
-    if star_frame is None and "gains" in (taste.route, found.route if taste.route == "best" else None):
+    if star_frame is None and takes_gains(found, taste):
         made = _by_gains(frame, found, taste, sky)
     else:
         made = _by_star(frame, found, taste, starless, star_frame, source)
@@ -157,14 +156,24 @@ def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: f
 
 def run_settings(settings: Settings, out: str | Path | None = None, *, overwrite: bool = False,
                  progress: Progress = silent) -> RunResult:
-    """Do the whole job as settings say, with the files that they name; see `run`."""
-    folder = out if out is not None else folder_of(settings.first_file)
-    _require_free(settings.frame, Path(folder), overwrite)
+    """Do the whole job as settings say, with the files that they name; see `run`.
+
+    Raises
+    ------
+    OutputError
+        Besides, a file that the settings name lies where a result would go.
+    """
+    folder = Path(out) if out is not None else folder_of(settings.first_file)
+    _require_free(folder, settings.inputs, overwrite)
     frame = settings.read()
-    return run(frame, folder, white_bv=settings.white_bv, model=settings.model, sky=settings.sky, taste=settings.taste,
-               snr_min=settings.snr, assume_linear=settings.assume_linear, left_out=settings.leave_out,
-               tiff=settings.tiff, overwrite=overwrite, source=settings.source, hints=settings.hints(frame),
-               settings=settings, progress=progress, **settings.read_others())
+    return run(frame, folder, model=settings.model, sky=settings.sky, taste=settings.taste, tiff=settings.tiff,
+               overwrite=overwrite, settings=settings, progress=progress, **settings.for_check(frame),
+               **settings.read_others())
+
+
+def takes_gains(found: CheckResult, taste: Taste) -> bool:
+    """Whether the whole frame is multiplied: where that was asked for, or is the best of a frame's own stars."""
+    return taste.route == "gains" or (taste.route == "best" and found.route == "gains")
 
 
 @dataclass(frozen=True, eq=False)
@@ -217,11 +226,10 @@ def outputs_of(folder: str | Path) -> list[str]:
     return [str(Path(folder) / name) for name in OUTPUTS]
 
 
-def _require_free(frame, folder: Path, overwrite: bool) -> None:
-    """Refuse before the work what would fail after it, and never write over the frame itself."""
+def _require_free(folder: Path, inputs: Iterable[str | Path], overwrite: bool) -> None:
+    """Refuse before the work what would fail after it, and never write over what is read."""
     outputs = outputs_of(folder)
-    if isinstance(frame, str | Path) and os.path.realpath(frame) in {os.path.realpath(path) for path in outputs}:
-        raise OutputError(f"{frame} lies where a result would go: choose another folder with --out")
+    require_not_inputs(outputs, inputs)
     there = [Path(path).name for path in outputs if os.path.exists(path)]
     if there and not overwrite:
         raise OutputError(f"{folder} already holds {', '.join(there)}: add --overwrite, or choose a folder with --out")

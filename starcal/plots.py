@@ -81,9 +81,9 @@ def plot_fit(fit: GainFit, ax: Sequence[Axes] | None = None) -> np.ndarray:
     ndarray of 2 Axes
     """
     axes = new_axes((10, 4.2), 2) if ax is None else np.asarray(ax)
-    bv = _bv_range(fit)
+    bv = bv_range_mag(fit)
     for panel, band, measured, line, full in zip(axes, range(2), fit.log_ratio_mag, fit.predicted_mag(bv),
-                                                 _full_colour(fit, bv), strict=True):
+                                                 full_colour_mag(fit, bv), strict=True):
         _stars_and_clipped(panel, fit, measured, _limits(np.append(measured[fit.used], line)))
         panel.plot(bv, line, label="fit", **LINE)
         panel.plot(bv, full, ls="--", label="full star colour", **FAINT_LINE)
@@ -113,7 +113,7 @@ def plot_residuals(fit: GainFit, ax: Sequence[Axes] | None = None) -> np.ndarray
         panel.axhline(0, **LINE)
         panel.axhspan(-scatter, scatter, color="#000000", alpha=0.10, lw=0, label=f"scatter ±{scatter:.3f} mag")
         panel.set(title=f"{title}: residuals", xlabel=BV_LABEL, ylabel="measured − fit, mag",
-                  xlim=_bv_range(fit)[[0, -1]])
+                  xlim=bv_range_mag(fit)[[0, -1]])
         panel.legend(fontsize="small", framealpha=0.85)
     return axes
 
@@ -135,7 +135,7 @@ def plot_chromaticity(colours: Sequence[Marks], white_bv: float | None, ax: Axes
     Axes
     """
     ax = new_axes((5.6, 6.2)) if ax is None else ax
-    locus = rgb_to_uv_prime(star_rgb(np.linspace(*BV_RANGE_MAG, 60), white_bv))
+    locus = locus_uv(white_bv)
     below, above = (_limit(side * IMPOSSIBLE_DUV, white_bv) for side in (-1, 1))
     ax.plot(*below.T, **LIMIT)
     ax.plot(*above.T, label=f"limit: |Duv| = {IMPOSSIBLE_DUV}", **LIMIT)
@@ -270,14 +270,20 @@ def _limits(values: np.ndarray) -> tuple[float, float]:
     return low - room, high + room
 
 
-def _full_colour(fit: GainFit, bv_mag: np.ndarray) -> np.ndarray:
-    """Log ratios of real stars in linear sRGB, moved to the fitted zero points; NaN where they are not known."""
+def locus_uv(white_bv: float | None) -> np.ndarray:
+    """Colours of real stars, u'v' (60, 2) as displayed with the white reference, from blue to red."""
+    return rgb_to_uv_prime(star_rgb(np.linspace(*BV_RANGE_MAG, 60), white_bv))
+
+
+def full_colour_mag(fit: GainFit, bv_mag: np.ndarray) -> np.ndarray:
+    """Log ratios, (2, n), of real stars in linear sRGB, moved to the fitted zero points; NaN where not known."""
     real, white = (np.array(real_star_log_ratios(bv)) for bv in (bv_mag, fit.white_bv))
     known = (bv_mag >= BV_RANGE_MAG[0]) & (bv_mag <= BV_RANGE_MAG[1])
     return np.where(known, real - white[:, None] + fit.zero_mag[:, None], np.nan)
 
 
-def _bv_range(fit: GainFit) -> np.ndarray:
+def bv_range_mag(fit: GainFit) -> np.ndarray:
+    """100 values of B-V that hold all stars of a fit and the white reference."""
     ends = np.append(fit.bv_mag, fit.white_bv)
     return np.linspace(ends.min() - 0.1, ends.max() + 0.1, 100)
 

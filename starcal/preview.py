@@ -106,10 +106,24 @@ def before_and_after(before: np.ndarray, after: np.ndarray) -> str:
 
 def thinned(picture: np.ndarray) -> np.ndarray:
     """Squares of pixels averaged, so that what is made of it costs no more than is seen in a notebook."""
-    step = max(1, max(picture.shape[1:]) // NOTEBOOK_SIDE_PX)
-    rows, columns = (side // step for side in picture.shape[1:])
-    squares = picture[:, :rows * step, :columns * step].reshape(3, rows, step, columns, step)
-    return squares.mean(axis=(2, 4))
+    return binned(picture, max(1, max(picture.shape[1:]) // NOTEBOOK_SIDE_PX))
+
+
+def binned(picture: np.ndarray, step: int) -> np.ndarray:
+    """Means of squares of ``step`` x ``step`` pixels, (channel, y // step, x // step); NaN where one of them is.
+
+    Summed row by row: several times as fast as the mean of a reshaped array.
+    """
+    if step == 1:
+        return picture
+    height, width = (side // step * step for side in picture.shape[1:])
+    rows = picture[:, :height:step, :width].copy()
+    for k in range(1, step):
+        rows += picture[:, k:height:step, :width]
+    total = rows[:, :, ::step].copy()
+    for k in range(1, step):
+        total += rows[:, :, k::step]
+    return total / picture.dtype.type(step**2)
 
 
 def crop(picture: np.ndarray, x_px: float, y_px: float) -> np.ndarray:

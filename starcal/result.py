@@ -18,7 +18,7 @@ from .linearity import Linearity
 from .match import Match, WCSError
 from .plate import LEVELS
 from .stars import FLAG_REASONS, Flag, flag_tally
-from .texts import counted, html_list, html_table
+from .texts import aligned, counted, html_list, html_table
 from .verdict import Verdict
 
 if TYPE_CHECKING:
@@ -203,9 +203,7 @@ class CheckResult:
         """Several lines for a terminal."""
         lines = [VERDICT_WORDS[self.verdict.verdict], *(f"  because {reason}" for reason in self.verdict.reasons),
                  *(f"  next: {step}" for step in self.verdict.next_steps)]
-        rows = self.rows()
-        width = max(len(name) for name, _ in rows)
-        return "\n".join(lines + [f"{name:<{width}}  {text}" for name, text in rows])
+        return "\n".join(lines + aligned(self.rows()))
 
     def _repr_html_(self) -> str:
         """For notebooks."""

@@ -540,6 +540,16 @@ def demo_scenes() -> Iterator[tuple[str, Scene]]:
             yield "cepheus-stars", _signed(make_scene(**DEMO_STAR_FRAME, stars=stars), "cepheus-stars")
 
 
+def demo_catalogue(scene: Scene) -> str:
+    """The stars of a made-up sky to V 15 as CSV, as a deeper catalogue would list them: B-V to 0.02 mag."""
+    stars = scene.truth[scene.truth["v_mag"] < 15.0]
+    bv_mag = stars["bv_mag"] + np.random.default_rng(scene.setup.seed).normal(0, 0.02, len(stars))
+    lines = [f"{ra:.6f},{dec:.6f},{v:.3f},{bv:.3f},0.020" for ra, dec, v, bv in
+             zip(stars["ra_deg"], stars["dec_deg"], stars["v_mag"], bv_mag, strict=True)]
+    return "\n".join(["# stars of a made-up sky; the fainter ones are in no catalogue but this",
+                      "ra_deg,dec_deg,v_mag,bv_mag,bv_error_mag", *lines, ""])
+
+
 def _signed(scene: Scene, stem: str) -> Scene:
     scene.header["OBSERVAT"] = "Owlstone Ridge star club"
     scene.header["OBJECT"] = stem

@@ -1,11 +1,13 @@
 """All that a run is asked for, as plain values: typed, chosen on the page, or read from an earlier result."""
 
 import json
+import math
 import os
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 
-from .catalogue.choose import Source, require_name
+from .calibration import require_sky
+from .catalogue.choose import OWN_TABLE, Source, own_table_path, require_name
 from .catalogue.own_table import parse_mapping
 from .colour import SOLAR_BV_MAG
 from .colouring import Taste
@@ -15,7 +17,6 @@ from .hints import Hints, hints_from_header
 from .palette import YELLOW_WHITE_BV_MAG
 
 FILES = ("frame", "red", "green", "blue", "wcs", "starless", "star_frame")
-PATH_PREFIX = "file:"  # of a catalogue that is a table of one's own
 
 
 @dataclass(frozen=True)
@@ -97,6 +98,13 @@ class Settings:
         """The file that names the job."""
         return self.frame or self.red
 
+    @property
+    def inputs(self) -> list[str]:
+        """Every file that a run reads."""
+        named = [path for name in FILES if (path := getattr(self, name))]
+        table = own_table_path(self.catalogue)
+        return named if table is None else [*named, str(table)]
+
     def read(self) -> Frame:
         """The frame, from one file or three.
 
@@ -121,14 +129,19 @@ class Settings:
             return None
         return hints_from_header(frame.header, ra=self.ra, dec=self.dec, scale_arcsec=self.scale)
 
+    def for_check(self, frame: Frame) -> dict:
+        """What `checking.check` is to be given besides the frame and the model, by name."""
+        return {"white_bv": self.white_bv, "snr_min": self.snr, "assume_linear": self.assume_linear,
+                "left_out": self.leave_out, "source": self.source, "hints": self.hints(frame)}
+
     def to_dict(self, folder: str | Path) -> dict:
         """For JSON that lies in a folder; paths are told from there, so that all may be moved together."""
         return asdict(self._with_paths(lambda path: _seen_from(folder, path)))
 
     def _with_paths(self, change) -> "Settings":
         paths = {name: change(path) for name in FILES if (path := getattr(self, name))}
-        if self.catalogue.startswith(PATH_PREFIX):
-            paths["catalogue"] = PATH_PREFIX + change(self.catalogue.removeprefix(PATH_PREFIX))
+        if (table := own_table_path(self.catalogue)) is not None:
+            paths["catalogue"] = OWN_TABLE + change(str(table))
         return replace(self, **paths)
 
 
@@ -162,7 +175,20 @@ def _checked(known: dict, path) -> Settings:
     if unknown:
         raise SettingsError(f"{path} has settings that this version does not know: {', '.join(unknown)}. Make it anew "
                             "with `starcal run`")
+    made = Settings(**known | {"leave_out": _places(known.get("leave_out", ()), path)})
     try:
-        return Settings(**known | {"leave_out": tuple((float(x), float(y)) for x, y in known.get("leave_out", ()))})
+        _ = made.taste  # refuses what it cannot be
+        require_sky(made.sky)
     except (TypeError, ValueError) as error:
-        raise SettingsError(f"{path}: leave_out needs pairs of numbers, as [[x, y]]") from error
+        raise SettingsError(f"{path}: {error}. Mend it there, or make the file anew with `starcal run`") from error
+    return made
+
+
+def _places(known, path) -> tuple[tuple[float, float], ...]:
+    try:
+        places = tuple((float(x), float(y)) for x, y in known)
+    except (TypeError, ValueError):
+        places = ((math.nan, math.nan),)
+    if not all(math.isfinite(x + y) for x, y in places):
+        raise SettingsError(f"{path}: leave_out needs pairs of numbers, as [[x, y]]")
+    return places

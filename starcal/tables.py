@@ -59,6 +59,13 @@ def write_stars(path: str | Path, table: Table, overwrite: bool = False) -> None
     write_bytes(path, text.getvalue().encode(errors="replace"), overwrite)
 
 
+def floats_of(table: Table, name: str) -> np.ndarray:
+    """A column as floats, (n,): NaN where it is masked, and throughout where the table has not got it."""
+    if name not in table.colnames:
+        return np.full(len(table), np.nan)
+    return np.asarray(np.ma.filled(np.ma.asarray(table[name], float), np.nan))  # of no class of astropy's
+
+
 def write_json(path: str | Path, mapping: Mapping, overwrite: bool = False) -> None:
     """Write plain numbers, strings and lists as JSON; values that could not be measured are None, never NaN.
 

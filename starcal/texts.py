@@ -14,6 +14,12 @@ def counted(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
+def aligned(rows: Sequence[tuple[str, str]]) -> list[str]:
+    """Lines for a terminal: names, and what is said of them beneath each other."""
+    width = max(len(name) for name, _ in rows)
+    return [f"{name:<{width}}  {text}" for name, text in rows]
+
+
 def escaped(text: str) -> str:
     """Plain text of a result as HTML: commands in backticks as code, +- as one sign."""
     return re.sub("`([^`]+)`", r"<code>\1</code>", html.escape(text.replace(" +- ", " ± ")))

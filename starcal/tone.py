@@ -175,10 +175,15 @@ def _softening(contrast: float) -> float:
     return float(np.interp(contrast, np.sinh(NEBULA_DISPLAY * softening) / np.sinh(SKY_DISPLAY * softening), softening))
 
 
-def _sample(pixels: NDArray) -> NDArray:
-    """Every n-th pixel (3, h, w), h and w at most about 512, unusable ones nan in all channels."""
+def every_nth(pixels: NDArray) -> NDArray:
+    """Every n-th pixel (3, h, w), h and w at most about 512: all that a stretch is chosen by."""
     step = max(1, *(-(-side // _SAMPLE_SIDE) for side in pixels.shape[1:]))
-    sample = pixels[:, step // 2::step, step // 2::step].astype(float)
+    return pixels[:, step // 2::step, step // 2::step]
+
+
+def _sample(pixels: NDArray) -> NDArray:
+    """`every_nth`, unusable pixels nan in all channels."""
+    sample = every_nth(pixels).astype(float)
     usable = np.isfinite(sample).all(axis=0) & (sample != 0).any(axis=0)
     return np.where(usable, sample, np.nan)
 

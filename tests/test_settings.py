@@ -12,7 +12,7 @@ import starcal
 from starcal.checking import check, refit
 from starcal.cli import main
 from starcal.colouring import Taste, recolour_stars
-from starcal.errors import FrameError, SettingsError, TooFewStars
+from starcal.errors import FrameError, OutputError, SettingsError, TooFewStars
 from starcal.frame import write_fits
 from starcal.layers import light_shares, recolour, split
 from starcal.pipeline import run_settings
@@ -255,11 +255,38 @@ def test_a_table_of_ones_own_is_found_again(tmp_path):
     assert asked.to_dict(tmp_path / "out")["catalogue"] == "file:../stars.csv"
 
 
+def test_a_table_in_the_home_folder_is_found_from_anywhere(tmp_path, monkeypatch):
+    monkeypatch.setenv("HOME", str(tmp_path / "home"))
+    monkeypatch.setenv("USERPROFILE", str(tmp_path / "home"))
+    asked = Settings(frame="a.fits", catalogue="file:~/stars.csv")
+    assert asked.to_dict(tmp_path / "out")["catalogue"] == "file:../home/stars.csv"
+    assert asked.inputs == ["a.fits", str(tmp_path / "home" / "stars.csv")]
+
+
+@pytest.mark.parametrize("name", ["green", "starless", "star_frame", "catalogue"])
+def test_nothing_that_is_read_is_written_over(folder, tmp_path, name):
+    """Whatever it is read for, and though files may be replaced; the advice is followed."""
+    precious = tmp_path / "stars.fits"
+    shutil.copy(folder / "broad.fits", precious)
+    before = precious.read_bytes()
+    asked = Settings(frame=str(folder / "broad.fits"),
+                     **{name: f"file:{precious}" if name == "catalogue" else str(precious)})
+    with pytest.raises(OutputError, match="is an input: choose another place for the output, with -o or --out"):
+        run_settings(asked, tmp_path, overwrite=True)
+    assert precious.read_bytes() == before
+    if name == "star_frame":
+        assert "picture.fits" in run_settings(asked, tmp_path / "elsewhere", overwrite=True).files
+
+
 def test_settings_that_cannot_be_used(tmp_path, capsys):
     path = tmp_path / "result.json"
     for text, says in (("no json", "holds no settings"), ("[1]", "holds no settings"), ("{}", "holds no settings"),
                        ('{"settings": {"rainbow": 1}}', "does not know: rainbow"),
                        ('{"settings": 3}', "does not know"),
+                       ('{"settings": {"route": "rainbow"}}', "is one of best.* Mend it there"),
+                       ('{"settings": {"star_brightness": "much"}}', "Mend it there"),
+                       ('{"settings": {"sky": "pink"}}', "it is 'grey' or 'keep'. Mend it there"),
+                       ('{"settings": {"leave_out": [[NaN, 5]]}}', "pairs of numbers"),
                        ('{"settings": {"leave_out": [1]}}', "pairs of numbers")):
         path.write_text(text)
         with pytest.raises(SettingsError, match=says):
@@ -271,7 +298,7 @@ def test_settings_that_cannot_be_used(tmp_path, capsys):
 
 
 def test_places_are_pairs_of_numbers(capsys):
-    for wrong in ("100", "a,b"):
+    for wrong in ("100", "a,b", "nan,5", "5,inf", "1,2,3"):
         with pytest.raises(SystemExit):
             main(["run", "a.fits", "--leave-out", wrong])
     assert "needed" in capsys.readouterr().err

@@ -19,7 +19,7 @@ from ..colour import IMPOSSIBLE_DUV, SOLAR_BV_MAG, classify, duv, green_index, r
 from ..errors import FrameError
 from ..linearity import is_stretched
 from ..stars import PLATEAU_SHARE, Flag, measure_stars
-from ..texts import escaped, html_table
+from ..texts import aligned, escaped, html_table
 from . import plots
 from .starlight import COMPRESSED_SKY_ERROR, StarLight, measure_starlight, star_widths
 
@@ -162,9 +162,7 @@ class Audit:
 
     def __str__(self) -> str:
         """Several lines for a terminal."""
-        rows = [row for row in self.rows() if row[1]]
-        width = max(len(name) for name, _ in rows)
-        return "\n".join([self.summary(), *(f"{name:<{width}}  {text}" for name, text in rows)])
+        return "\n".join([self.summary(), *aligned([row for row in self.rows() if row[1]])])
 
     def _repr_html_(self) -> str:
         """For notebooks."""

@@ -13,9 +13,11 @@ from starcal.catalogue.own_table import read_own_table
 from starcal.catalogue.request import FAINTEST_MAG, SERVICES, FieldRequest
 from starcal.errors import CatalogueDamaged, CatalogueError, CatalogueUnreachable, OutputError
 
-__all__ = ["CATALOGUES", "Choice", "Fetched", "fetch", "magnitude_limit", "require_name", "stars_around"]
+__all__ = ["CATALOGUES", "Choice", "Fetched", "fetch", "magnitude_limit", "own_table_path", "require_name",
+           "stars_around"]
 
-CATALOGUES = ("embedded", *SERVICES, "auto", "file:PATH")
+OWN_TABLE = "file:"  # before the path of a table of the user's own
+CATALOGUES = ("embedded", *SERVICES, "auto", f"{OWN_TABLE}PATH")
 DEEPER = ("gaia", "apass")  # than the embedded one, the better first
 EMBEDDED_DEPTH_MAG = 11.5   # the embedded catalogue has nine stars of ten down to here
 ENOUGH_STARS = 100          # embedded stars in the circle round a frame, some 40 of them in it: no need to go deeper
@@ -80,8 +82,14 @@ def require_name(name: str) -> None:
     ------
     CatalogueError
     """
-    if name not in CATALOGUES[:-1] and not (name.startswith("file:") and len(name) > 5):
+    if name not in CATALOGUES[:-1] and own_table_path(name) is None:
         raise CatalogueError(f"catalogue {name!r} given; it is one of {', '.join(CATALOGUES)}. Type: --catalogue auto")
+
+
+def own_table_path(name: str) -> Path | None:
+    """Where the user's own table lies that a catalogue's name means; None for any other name."""
+    path = name.removeprefix(OWN_TABLE)
+    return Path(path).expanduser() if path not in ("", name) else None
 
 
 def stars_around(name: str, ra_deg: float, dec_deg: float, radius_deg: float, *, epoch_yr: float = 2000.0,
@@ -124,8 +132,7 @@ def stars_around(name: str, ra_deg: float, dec_deg: float, radius_deg: float, *,
     circle = (ra_deg, dec_deg, radius_deg)
     if name == "embedded":
         return _embedded(circle, epoch_yr)
-    if name.startswith("file:"):
-        path = Path(name.removeprefix("file:")).expanduser()
+    if (path := own_table_path(name)) is not None:
         return _cut(Choice(read_own_table(path, mapping), "file", path), circle, epoch_yr)
     limit_mag = USUAL_LIMIT_MAG if limit_mag is None else limit_mag
     if name == "auto":

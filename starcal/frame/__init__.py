@@ -6,7 +6,15 @@ header (WCS, epoch), `wcs_files` reads a WCS given apart, `output` writes so tha
 the final name.
 """
 
-from .output import atomic_folder, atomic_write, check_folder, check_output, write_fits, write_tiff16
+from .output import (
+    atomic_folder,
+    atomic_write,
+    check_folder,
+    check_output,
+    require_not_inputs,
+    write_fits,
+    write_tiff16,
+)
 from .reading import Frame, Plane, frame_of_planes, read_channels, read_frame, read_plane
 from .sky import (
     ONE_GRID_PX,
@@ -22,5 +30,6 @@ from .wcs_files import write_wcs
 __all__ = [
     "ONE_GRID_PX", "Frame", "Plane", "atomic_folder", "atomic_write", "check_folder", "check_output",
     "corners_apart_px", "footprint_deg", "frame_of_planes", "pixel_scale_arcsec", "read_channels", "read_frame",
-    "read_plane", "require_same_place", "require_wcs", "with_wcs", "write_fits", "write_tiff16", "write_wcs",
+    "read_plane", "require_not_inputs", "require_same_place", "require_wcs", "with_wcs", "write_fits", "write_tiff16",
+    "write_wcs",
 ]

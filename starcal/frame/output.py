@@ -4,7 +4,7 @@ import errno
 import os
 import secrets
 import stat
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -55,6 +55,19 @@ def check_output(path: str | Path, overwrite: bool = False) -> Path:
     if not os.access(target.parent, os.W_OK):
         raise OutputError(f"{path}: its folder may not be written to. Type: chmod u+w '{target.parent}'")
     return target
+
+
+def require_not_inputs(outputs: Iterable[str | Path], inputs: Iterable[str | Path | None]) -> None:
+    """Refuse outputs that would be written over what is read, whether or not files may be replaced.
+
+    Raises
+    ------
+    OutputError
+    """
+    taken = {os.path.realpath(path) for path in inputs if path}
+    for output in outputs:
+        if os.path.realpath(output) in taken:
+            raise OutputError(f"{output} is an input: choose another place for the output, with -o or --out")
 
 
 def _refusal(path, error):

@@ -8,7 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import erf
 
+from ..colour import SOLAR_BV_MAG
 from ..errors import PlanError
+from ..fit import MAG_PER_LN
 from ..stars.photometry import ANNULUS_FWHM, APERTURE_FWHM
 
 BAND_NM = np.array([[590.0, 690.0], [490.0, 575.0], [400.0, 510.0]])
@@ -24,8 +26,6 @@ BAND_PHOTONS = np.ptp(BAND_NM, axis=1) * np.exp(
 COLOUR_SLOPE = np.array([-0.619, 0.0, 0.636])
 # How stars scatter about that in R/G, B/G: the same spectra give 0.037 to 0.048 and 0.006 to 0.019 for usual filters
 STAR_SCATTER_MAG = np.array([0.041, 0.020])
-SUN_BV_MAG = 0.65
-MAG_PER_LN = 2.5 / np.log(10)
 ARCSEC_PER_UM_MM = 206.264806  # arcsec that 1 um spans at a focal length of 1 mm
 FASTEST_LENS = 0.7  # f-number of the fastest lenses ever used for photographs
 # share of the full well that a star may fill: seeing may be better, and sensors bend before they clip
@@ -163,7 +163,7 @@ def sky_rate(kit: Kit, sky_mag: float) -> np.ndarray:
     sky_mag : float
         V of a square arcsec.
     """
-    return electron_rate(kit, sky_mag, SUN_BV_MAG) * kit.scale_arcsec**2
+    return electron_rate(kit, sky_mag, SOLAR_BV_MAG) * kit.scale_arcsec**2
 
 
 def peak_fraction(fwhm_px: float) -> float:

@@ -11,16 +11,15 @@ from scipy.spatial import cKDTree
 
 from ..catalogue import CatalogueStars, unit_vectors
 from ..catalogue.embedded import bv_error_model, cone
+from ..colour import SOLAR_BV_MAG
 from ..errors import PlanError, TooFewStars
-from ..fit import CURVATURE_ERROR, MIN_STARS, SYSTEMATIC_MAG
+from ..fit import CURVATURE_ERROR, MAG_PER_LN, MIN_STARS, SYSTEMATIC_MAG
 from ..stars.photometry import APERTURE_FWHM, BLEND_FLUX_SHARE
 from .field import Field
 from .photons import (
     COLOUR_SLOPE,
-    MAG_PER_LN,
     SAFE_WELL,
     STAR_SCATTER_MAG,
-    SUN_BV_MAG,
     Kit,
     Night,
     full_after_s,
@@ -76,7 +75,7 @@ def plan_exposures(field: Field, kit: Kit, night: Night, *, faint_mag: float = 1
     around = around.select(np.isfinite(around.v_mag) & (_depth(field, around) > 0))
     inside = around.select(field.holds(field.plane_deg(around.ra_deg, around.dec_deg)))
     inside = inside.select(np.argsort(inside.v_mag, kind="stable"))
-    full_s = full_after_s(kit, night, inside.v_mag, np.where(np.isfinite(inside.bv_mag), inside.bv_mag, SUN_BV_MAG))
+    full_s = full_after_s(kit, night, inside.v_mag, np.where(np.isfinite(inside.bv_mag), inside.bv_mag, SOLAR_BV_MAG))
     plane_deg = field.plane_deg(inside.ra_deg, inside.dec_deg)
     alone = _alone(inside, plane_deg, night)
     whole = field.holds(plane_deg, APERTURE_FWHM * night.fwhm_arcsec / 3600)
@@ -152,7 +151,7 @@ class _Sample:
     def limit_mag(self, seconds: float) -> float:
         """V at which a star of the sun's colour fills SAFE_WELL."""
         v_mag = np.linspace(-5, 25, 3001)
-        return float(np.interp(np.log(seconds), np.log(full_after_s(self.kit, self.night, v_mag, SUN_BV_MAG)), v_mag))
+        return float(np.interp(np.log(seconds), np.log(full_after_s(self.kit, self.night, v_mag, SOLAR_BV_MAG)), v_mag))
 
     def gain_error(self, seconds: float, frames: float) -> np.ndarray:
         """Relative errors of the gains of R and B, shape (2,); inf with too few stars."""
@@ -172,7 +171,7 @@ class _Sample:
 
 
 def gain_errors(bv_mag: np.ndarray, bv_error_mag: np.ndarray, ratio_error_mag: np.ndarray,
-                share: np.ndarray | float = 1.0, white_bv: float = SUN_BV_MAG) -> np.ndarray:
+                share: np.ndarray | float = 1.0, white_bv: float = SOLAR_BV_MAG) -> np.ndarray:
     """Errors to expect of gains that are fitted to the B-V of stars.
 
     Parameters
@@ -220,12 +219,14 @@ def _main_series(sample: _Sample, faint_mag: float, sky_full_s: float) -> Series
                           "are needed. Stop down: a smaller --aperture-mm", needed=MIN_STARS)
     goal = max(GOAL, NEAR_FLOOR * floor)
     series = _soonest(sample, faint_mag, goal, lengths)
-    return series or _refuse(sample, faint_mag, goal, lengths)
+    if series is None:
+        raise PlanError(_why_too_long(sample, faint_mag, goal, lengths))
+    return series
 
 
 def _soonest(sample: _Sample, faint_mag: float, goal: float, lengths: list[float]) -> Series | None:
     def reaches(seconds, frames):
-        faint = ratio_error_mag(sample.kit, sample.night, faint_mag, SUN_BV_MAG, seconds, frames).max()
+        faint = ratio_error_mag(sample.kit, sample.night, faint_mag, SOLAR_BV_MAG, seconds, frames).max()
         return faint <= FAINT_ERROR_MAG and sample.gain_error(seconds, frames).max() <= goal
 
     least = [(seconds, next((n for n in FRAMES if reaches(seconds, n)), None)) for seconds in lengths]
@@ -233,13 +234,12 @@ def _soonest(sample: _Sample, faint_mag: float, goal: float, lengths: list[float
     return min((series for series in good if series.total_s <= LONGEST_S), key=lambda s: s.total_s, default=None)
 
 
-def _refuse(sample: _Sample, faint_mag: float, goal: float, lengths: list[float]) -> None:
+def _why_too_long(sample: _Sample, faint_mag: float, goal: float, lengths: list[float]) -> str:
     brighter = np.arange(np.ceil(faint_mag) - 1, 0, -1)
     reached = next((mag for mag in brighter if _soonest(sample, mag, goal, lengths)), None)
     advice = f"Give --faint-mag {reached:g}" if reached is not None else "Give a darker --sky-mag"
-    raise PlanError(f"the colours of stars of V {faint_mag:g} to {FAINT_ERROR_MAG} mag, with enough catalogue stars "
-                    f"unsaturated, take over {LONGEST_S / 3600:g} hours in each channel. {advice}, or a larger "
-                    "--aperture-mm")
+    return (f"the colours of stars of V {faint_mag:g} to {FAINT_ERROR_MAG} mag, with enough catalogue stars "
+            f"unsaturated, take over {LONGEST_S / 3600:g} hours in each channel. {advice}, or a larger --aperture-mm")
 
 
 def _short_series(sample: _Sample, main: Series) -> Series | None:
@@ -247,7 +247,7 @@ def _short_series(sample: _Sample, main: Series) -> Series | None:
     if not main.n_saturated:
         return None
     seconds = max((s for s in SHORT_EXPOSURES_S if s <= sample.full_s.min()), default=SHORT_EXPOSURES_S[0])
-    frames = next((n for n in FRAMES if ratio_error_mag(sample.kit, sample.night, main.limit_mag, SUN_BV_MAG, seconds,
+    frames = next((n for n in FRAMES if ratio_error_mag(sample.kit, sample.night, main.limit_mag, SOLAR_BV_MAG, seconds,
                                                        n).max() <= FAINT_ERROR_MAG), FRAMES[-1])
     return sample.series(seconds, frames)
 

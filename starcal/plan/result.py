@@ -1,15 +1,15 @@
 """What is planned: one frozen object that prints well, shows well in a notebook, and turns into JSON."""
 
-import html
 import textwrap
 from dataclasses import asdict, dataclass
 
 import numpy as np
 
 from ..catalogue import CatalogueStars
-from ..texts import counted, html_table
+from ..colour import SOLAR_BV_MAG
+from ..texts import aligned, counted, escaped, html_table
 from .field import Field
-from .photons import BAND_NM, SAFE_WELL, SUN_BV_MAG, Kit, Night, full_after_s, peak_fraction, ratio_error_mag
+from .photons import BAND_NM, SAFE_WELL, Kit, Night, full_after_s, peak_fraction, ratio_error_mag
 
 GOAL = 0.01  # relative error of the gains
 PAUSE_S = 3.0  # between exposures: reading out, and a nudge of the mount now and then; it makes many short ones dear
@@ -142,11 +142,11 @@ class Plan:
         brightest = float(np.nanmin(self.stars.v_mag))
         rows = []
         for v_mag in (v for v in TABLE_MAG if brightest - 0.5 < v <= np.ceil(self.faint_mag)):
-            full_s = float(full_after_s(self.kit, self.night, v_mag, SUN_BV_MAG))
+            full_s = float(full_after_s(self.kit, self.night, v_mag, SOLAR_BV_MAG))
             name, series = next(((name, series) for name, series in (("main", self.main), ("short", self.short))
                                  if series is not None and series.seconds <= full_s), (None, None))
             errors = (None, None) if series is None else tuple(
-                float(e) for e in ratio_error_mag(self.kit, self.night, v_mag, SUN_BV_MAG, series.seconds,
+                float(e) for e in ratio_error_mag(self.kit, self.night, v_mag, SOLAR_BV_MAG, series.seconds,
                                                   series.frames))
             count = int(np.count_nonzero(np.round(self.stars.v_mag) == v_mag))
             rows.append({"v_mag": v_mag, "stars": count, "full_after_s": full_s, "series": name,
@@ -205,10 +205,10 @@ class Plan:
 
     def footnote(self) -> str:
         """What the columns of the table mean."""
-        return (f"For stars of the sun's colour, B-V {SUN_BV_MAG}; blue and red ones fill a channel sooner. Full means "
-                f"{100 * SAFE_WELL:g} % of the full well in the peak pixel of a centred star. The errors are those of "
-                "R/G and B/G in the stack, from photons and read noise, 1 sigma; the gains' errors above hold the "
-                "catalogue's errors and the scatter of real stars, too.")
+        return (f"For stars of the sun's colour, B-V {SOLAR_BV_MAG}; blue and red ones fill a channel sooner. Full "
+                f"means {100 * SAFE_WELL:g} % of the full well in the peak pixel of a centred star. The errors are "
+                "those of R/G and B/G in the stack, from photons and read noise, 1 sigma; the gains' errors above hold "
+                "the catalogue's errors and the scatter of real stars, too.")
 
     def _names_of_saturated(self) -> str:
         which = np.flatnonzero(self.saturated)
@@ -219,17 +219,14 @@ class Plan:
 
     def __str__(self) -> str:
         """Several lines for a terminal."""
-        rows = self.rows()
-        width = max(len(name) for name, _ in rows)
-        return "\n".join([f"Expose {self.summary()}.", *(f"{name:<{width}}  {text}" for name, text in rows), "",
-                          *_aligned(table_cells(self)), "",
-                          *textwrap.wrap(self.footnote(), 110)])
+        return "\n".join([f"Expose {self.summary()}.", *aligned(self.rows()), "",
+                          *_to_the_right(table_cells(self)), "", *textwrap.wrap(self.footnote(), 110)])
 
     def _repr_html_(self) -> str:
         """For notebooks."""
         head, *cells = table_cells(self)
-        return (f"<p><b>Expose {html.escape(self.summary())}.</b></p>{html_table(self.rows())}"
-                f"{html_table(cells, head)}<p>{html.escape(self.footnote())}</p>")
+        return (f"<p><b>Expose {escaped(self.summary())}.</b></p>{html_table(self.rows())}"
+                f"{html_table(cells, head)}<p>{escaped(self.footnote())}</p>")
 
 
 def table_cells(plan: Plan) -> list[tuple[str, ...]]:
@@ -243,7 +240,7 @@ def table_cells(plan: Plan) -> list[tuple[str, ...]]:
     return cells
 
 
-def _aligned(cells: list[tuple[str, ...]]) -> list[str]:
+def _to_the_right(cells: list[tuple[str, ...]]) -> list[str]:
     """Lines of a table, set to the right."""
     widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
     return ["  ".join(f"{cell:>{width}}" for cell, width in zip(line, widths, strict=True)) for line in cells]

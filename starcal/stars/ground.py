@@ -5,8 +5,9 @@ import numpy as np
 from .shapes import moffat, stamps_round
 
 REACH_FWHM = 2.0  # of the pixels that tell: further out the ground has more shapes than a bowl
-ROUNDS = 3
+ROUNDS = 2
 OUTLYING_SIGMA = 4.0  # neighbours and hot pixels
+LEAST = 1e-9  # keeps the normal matrix of a star without pixels invertible
 CHUNK = 1000  # stars at once, to bound memory
 
 
@@ -62,7 +63,7 @@ def _clipped_fit(design, values, weight):
     """Solution, inverse of the normal matrix, and scatter about it, of each star."""
     for _ in range(ROUNDS):
         weighted = design * weight[:, :, None]
-        inverse = np.linalg.pinv(weighted.swapaxes(1, 2) @ design, rcond=1e-9, hermitian=True)
+        inverse = np.linalg.inv(weighted.swapaxes(1, 2) @ design + LEAST * np.eye(design.shape[2]))
         solution = (inverse @ (weighted.swapaxes(1, 2) @ values[:, :, None]))[:, :, 0]
         left = values - (design @ solution[:, :, None])[:, :, 0]
         count = weight.sum(axis=1)

@@ -27,6 +27,7 @@ USUAL_BETA, BETA_RANGE = 3.0, (1.2, 20.0)  # Moffat exponent where no star tells
 OTHER_WINGS = 0.4  # ratio of exponents, as its logarithm, that is not the telescope's
 UNEVEN = 1.5  # scatter of the ring against what photons and readout explain
 WIDEST_CLEAR_FWHM = 1.5  # wider moments are those of a neighbour or of the nebula
+SAME_FWHM = 0.4  # no two stars so near to each other can be told apart
 CLEAR_CONTRAST = 30.0  # of a peak against the unrest round it: such stars tell the profile, others less
 SATURATION_SHARE = 0.95  # a peak above this share of the clipping level may have lost light
 BLEND_REACH_FWHM = 0.65  # beyond the aperture: half a star, and what the peak of a faint one is pushed outwards
@@ -65,6 +66,7 @@ def measure_stars(pixels: np.ndarray, *, snr_min: float = 5.0) -> Table:
     pair = close_pairs(pixels, noise, fwhm_px, x_px, y_px, snr, shape)
     x_px, y_px, snr, shape = pair.apart(x_px, y_px, snr, shape, fwhm_px)
     x_px, y_px = _centres(x_px, y_px, shape, fwhm_px)
+    x_px, y_px, snr, shape = _once(x_px, y_px, snr, shape, SAME_FWHM * fwhm_px)
     table = Table({"x_px": x_px * u.pix, "y_px": y_px * u.pix, "snr": snr,
                    "fwhm_px": shape.fwhm_px * u.pix, "roundness": shape.roundness,
                    "flags": np.zeros(len(x_px), np.int32), "saturated_channels": np.full(len(x_px), "", "U3")})
@@ -97,6 +99,15 @@ def _centres(x_px: np.ndarray, y_px: np.ndarray, shape: Shapes, fwhm_px: float) 
     """Centroids, of what has a star's width; else the peaks, as moments are drawn to a neighbour or to the nebula."""
     clear = (shape.fwhm_px > 0.5 * fwhm_px) & (shape.fwhm_px < WIDEST_CLEAR_FWHM * fwhm_px)
     return (np.where(clear, np.rint(x_px) + shape.dx_px, x_px), np.where(clear, np.rint(y_px) + shape.dy_px, y_px))
+
+
+def _once(x_px: np.ndarray, y_px: np.ndarray, snr: np.ndarray, shape: Shapes, reach_px: float):
+    """The detections without those that turned out to be another, more significant one."""
+    keep = np.ones(len(x_px), bool)
+    if len(x_px) > 1:
+        i, j = cKDTree(np.column_stack([x_px, y_px])).query_pairs(reach_px, output_type="ndarray").T
+        keep[np.where(snr[i] < snr[j], i, j)] = False
+    return x_px[keep], y_px[keep], snr[keep], Shapes(*(column[keep] for column in vars(shape).values()))
 
 
 def _profiles(pixels: np.ndarray, table: Table, fwhm_px: float) -> tuple[tuple[float, ...], float]:

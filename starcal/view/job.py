@@ -1,29 +1,26 @@
 """A frame that has been checked and split once, and what each choice makes of it."""
 
-import os
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .. import tone
-from ..calibration import WHITEN_FROM, Calibrated, apply_calibration, require_usable
+from ..calibration import Calibrated, apply_calibration, near_clipping, require_usable
 from ..checking import Progress, check, refit, relocated, silent
 from ..colouring import colours_of, rgb_of
-from ..errors import FrameError, OutputError
+from ..errors import FrameError
 from ..fit import log_ratios
 from ..frame import Frame
 from ..layers import Split, split
 from ..linearity import require_linear
-from ..pipeline import outputs_of
+from ..pipeline import takes_gains
 from ..result import CheckResult
-from ..settings import FILES, PATH_PREFIX, Settings
+from ..settings import Settings
 from ..sources import StarColours
 from ..stars import CHANNELS
 from ..tone import Stretch
 from .visible import Sight, Whitening, Window, look, rgba
-
-SAMPLE_SIDE_PX = 512  # of the thinned frame that shows where its sky comes to lie
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,39 +75,17 @@ def open_job(settings: Settings, progress: Progress = silent) -> Job:
         raise FrameError("the page shows a frame's own stars: leave --starless and --star-frame to `starcal run`")
     progress("reading", 0.0)
     frame = settings.read()
-    found = check(frame, white_bv=settings.white_bv, model=settings.model, snr_min=settings.snr,
-                  assume_linear=settings.assume_linear, source=settings.source, hints=settings.hints(frame),
-                  left_out=settings.leave_out, progress=lambda step, share: progress(step, share / 2))
+    found = check(frame, model=settings.model, progress=lambda step, share: progress(step, share / 2),
+                  **settings.for_check(frame))
     if not settings.assume_linear:
         require_linear(found.frame, found.linearity)
     progress("splitting stars from nebula", 0.5)
     frame = relocated(frame, found)
-    job = Job(frame, found, split(frame.pixels, found.stars), _near_clipping(frame.pixels, found),
+    job = Job(frame, found, split(frame.pixels, found.stars),
+              np.nonzero(near_clipping(frame.pixels, found.stars.meta["clip_level"])),
               tone.choose_stretch(frame.pixels))
     cure_of(job, found, settings)  # a route that cannot be taken is refused here, and not in the browser
     return job
-
-
-def require_no_input(settings: Settings, folder: str) -> None:
-    """Refuse a folder in which a file of a run would be written over what the run reads.
-
-    Raises
-    ------
-    OutputError
-    """
-    inputs = [*(getattr(settings, name) for name in FILES), settings.catalogue.removeprefix(PATH_PREFIX)]
-    taken = {os.path.realpath(path) for path in inputs if path}
-    for output in outputs_of(folder):
-        if os.path.realpath(output) in taken:
-            raise OutputError(f"{output} is an input: name another folder")
-
-
-def _near_clipping(pixels: NDArray, found: CheckResult) -> tuple[NDArray, NDArray]:
-    near = np.zeros(pixels.shape[1:], bool)
-    for plane, level in zip(pixels, found.stars.meta["clip_level"], strict=True):
-        if np.isfinite(level):
-            near |= plane > WHITEN_FROM * level
-    return np.nonzero(near)
 
 
 # --- what a choice makes of it ---------------------------------------------------------------------------------
@@ -224,7 +199,7 @@ def cure_of(job: Job, found: CheckResult, settings: Settings) -> ByGains | BySta
         Gains were asked for and cannot make star colours here.
     """
     taste = settings.taste
-    if taste.route == "gains" or (taste.route == "best" and found.route == "gains"):
+    if takes_gains(found, taste):
         require_usable(found)
         return _by_gains(job, found, settings.sky)
     colours = colours_of(found, job.parts, taste)
@@ -235,8 +210,7 @@ def _by_gains(job: Job, found: CheckResult, sky: str) -> ByGains:
     def calibrated(pixels):
         return apply_calibration(replace(job.frame, pixels=np.ascontiguousarray(pixels)), found, sky)
 
-    step = max(1, *(-(-side // SAMPLE_SIDE_PX) for side in job.shape))
-    thinned = calibrated(job.frame.pixels[:, step // 2::step, step // 2::step])
+    thinned = calibrated(tone.every_nth(job.frame.pixels))
     y, x = job.near_clipping
     bright = job.frame.pixels[:, y, x]
     plain = np.tensordot(thinned.matrix, bright, 1) + thinned.sky_offset[:, None]

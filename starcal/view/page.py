@@ -16,7 +16,7 @@ from ..settings import Settings
 from ..sources import source_tally
 from . import looks, panel, points, rows
 from .desk import Desk
-from .job import Job, after_shown, before_shown, cure_of, require_no_input
+from .job import Job, after_shown, before_shown, cure_of
 from .picture import make_picture, show_halves
 from .plots import make_plots
 from .visible import window_of
@@ -25,6 +25,7 @@ GATHER_MS = 15  # changes that come within this are answered together
 REACH_PX = 15  # of the screen: a click so far from a star still means it
 MOST_MARKS = 300  # in the picture at a time, the brightest: more hide it
 LARGEST_SCREEN_PX = 4096
+USUAL_SCREEN_PX = 600  # until the browser has told
 
 
 class Page:
@@ -182,7 +183,8 @@ class Page:
 
     def _window(self):
         plot = self.picture.figure
-        screen = tuple(min(max(size or 600, 1), LARGEST_SCREEN_PX) for size in (plot.inner_width, plot.inner_height))
+        screen = tuple(min(max(size or USUAL_SCREEN_PX, 1), LARGEST_SCREEN_PX)
+                       for size in (plot.inner_width, plot.inner_height))
         return window_of((plot.x_range.start, plot.x_range.end), (plot.y_range.start, plot.y_range.end), screen,
                          self.job.shape)
 
@@ -213,7 +215,7 @@ class Page:
     def _clicked(self, event) -> None:
         """Choose the star under a click in the picture; none there, none chosen."""
         plot = self.picture.figure
-        px_per_screen = (plot.x_range.end - plot.x_range.start) / max(plot.inner_width or 600, 1)
+        px_per_screen = (plot.x_range.end - plot.x_range.start) / max(plot.inner_width or USUAL_SCREEN_PX, 1)
         away_px = np.hypot(self.stars.data["x"] - event.x, self.stars.data["y"] - event.y)
         near = len(away_px) and away_px.min() <= REACH_PX * px_per_screen
         self.stars.selected.indices = [int(away_px.argmin())] if near else []
@@ -242,7 +244,6 @@ class Page:
 
     async def _saved(self, settings: Settings, folder: str, overwrite: bool) -> None:
         try:
-            require_no_input(settings, folder)
             done = await asyncio.to_thread(run_settings, settings, folder, overwrite=overwrite)
         except OutputError as error:
             self._say(f"Not saved: {error} (on this page: the box and the field above)")

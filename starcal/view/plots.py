@@ -6,10 +6,11 @@ from bokeh.models import CDSView, ColumnDataSource, IndexFilter, Range1d, Scatte
 from bokeh.plotting import figure
 from bokeh.transform import factor_cmap, factor_mark
 
+from ..plots import BANDS, BV_LABEL
 from .looks import CHOSEN, DIM_INK, FAINT_LINE, LINE, STATE_MARKS, sheet
 
 TOOLS = "box_select,lasso_select,tap,pan,wheel_zoom,reset"
-BANDS = (("rho", "R against G", "−2.5 log₁₀(R/G), mag"), ("beta", "B against G", "−2.5 log₁₀(B/G), mag"))
+COLUMNS = ("rho", "beta")  # of the stars, one a band
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,9 +43,9 @@ def make_plots(stars: ColumnDataSource) -> Plots:
     matched, clear = IndexFilter([]), IndexFilter([])
     curves = ColumnDataSource({name: [] for name in ("bv", "rho", "beta", "rho_full", "beta_full")})
     locus = ColumnDataSource({"u": [], "v": []})
-    fits = [_fit_plot(*band, stars, matched, curves) for band in BANDS]
+    fits = [_fit_plot(column, *band, stars, matched, curves) for column, band in zip(COLUMNS, BANDS, strict=True)]
     left = [_residual_plot(column, title, stars, matched, fit.x_range)
-            for (column, title, _), fit in zip(BANDS, fits, strict=True)]
+            for column, (title, _), fit in zip(COLUMNS, BANDS, fits, strict=True)]
     return Plots([*fits, *left, _chromaticity_plot(stars, clear, locus)], matched, clear, curves, locus)
 
 
@@ -84,8 +85,7 @@ def _fit_plot(column: str, title: str, label: str, stars, rows, curves):
 
 
 def _residual_plot(column: str, title: str, stars, rows, x_range):
-    plot = _plot(f"left_{column}", f"{title}: residuals", "B−V in the catalogue, mag", "residual, mag",
-                 x_range=x_range)
+    plot = _plot(f"left_{column}", f"{title}: residuals", BV_LABEL, "residual, mag", x_range=x_range)
     plot.yaxis.ticker.desired_num_ticks = 4
     plot.add_layout(Span(location=0, dimension="width", line_color=LINE, line_width=1.5))
     _stars_by_state(plot, "bv", f"{column}_left", stars, rows)

@@ -3,16 +3,17 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from ..colour import BV_RANGE_MAG, real_star_log_ratios, rgb_to_uv_prime, star_rgb
+from ..colour import rgb_to_uv_prime
+from ..plots import bv_range_mag, full_colour_mag, locus_uv
 from ..result import CheckResult
 from ..stars import Flag
+from ..tables import floats_of
 from .job import ByGains, ByStar, star_fluxes, star_ratios
 
 STATES = ("used", "clipped", "left out", "not used")
 CLEAR_SNR = 20.0  # chromaticities of fainter stars are mostly noise
 MOST_PLOTTED = 1500
 SHOWN_SHARE = 0.99  # of the stars, in the first view of the chromaticities: a few far away would squeeze the rest
-CURVE_POINTS = 60
 
 
 def columns_of(cure: ByGains | ByStar) -> dict[str, NDArray]:
@@ -37,8 +38,7 @@ def columns_of(cure: ByGains | ByStar) -> dict[str, NDArray]:
 
 def catalogue_of(found: CheckResult, name: str) -> NDArray:
     """A column of the catalogue, NaN for stars without a match."""
-    stars = found.stars
-    return np.array(stars[name], float) if name in stars.colnames else np.full(len(stars), np.nan)
+    return floats_of(found.stars, name)
 
 
 def _uv(rgb: NDArray) -> NDArray:
@@ -83,17 +83,14 @@ def curves_of(found: CheckResult) -> dict[str, NDArray]:
     if found.fit is None:
         return {name: np.empty(0) for name in ("bv", "rho", "beta", "rho_full", "beta_full")}
     fit = found.fit
-    bv = np.linspace(min(fit.bv_mag.min(), fit.white_bv) - 0.1, max(fit.bv_mag.max(), fit.white_bv) + 0.1, CURVE_POINTS)
-    real, white = (np.array(real_star_log_ratios(at)) for at in (bv, fit.white_bv))
-    known = (bv >= BV_RANGE_MAG[0]) & (bv <= BV_RANGE_MAG[1])
-    full = np.where(known, real - white[:, None] + fit.zero_mag[:, None], np.nan)
-    line = fit.predicted_mag(bv)
+    bv = bv_range_mag(fit)
+    line, full = fit.predicted_mag(bv), full_colour_mag(fit, bv)
     return {"bv": bv, "rho": line[0], "beta": line[1], "rho_full": full[0], "beta_full": full[1]}
 
 
 def locus_of(found: CheckResult) -> dict[str, NDArray]:
     """Chromaticities of real stars as seen with the white reference."""
-    uv = rgb_to_uv_prime(star_rgb(np.linspace(*BV_RANGE_MAG, CURVE_POINTS), found.white_bv))
+    uv = locus_uv(found.white_bv)
     return {"u": uv[:, 0], "v": uv[:, 1]}
 
 

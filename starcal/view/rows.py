@@ -1,10 +1,9 @@
 """Stars in words: a row of a table for each, and the sentences about verdict and route."""
 
-import html
-
 import numpy as np
 
 from ..stars import FLAG_REASONS, Flag
+from ..texts import escaped, html_table
 from .job import ByGains, ByStar
 from .points import catalogue_of, residuals_of, star_ratios, states_of
 
@@ -40,18 +39,15 @@ def table_html(cure: ByGains | ByStar, chosen: list[int]) -> str:
     """The chosen stars as an HTML table; a sentence where none is."""
     if not chosen:
         return f"<p>{NOTHING_CHOSEN}</p>"
-    head = "".join(f"<th scope='col'>{html.escape(name)}</th>" for name in HEADINGS)
-    body = "".join("<tr>" + "".join(f"<td>{html.escape(text)}</td>" for text in row) + "</tr>"
-                   for row in star_rows(cure, chosen[:MOST_ROWS]))
     more = f"<p>and {len(chosen) - MOST_ROWS} more</p>" if len(chosen) > MOST_ROWS else ""
-    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{more}"
+    return html_table(star_rows(cure, chosen[:MOST_ROWS]), HEADINGS) + more
 
 
 def verdict_html(cure: ByGains | ByStar) -> str:
     """Verdict, route and the numbers that they rest on."""
     found = cure.found
-    lines = [f"<b>Verdict: {found.verdict.verdict}</b> — {html.escape(found.verdict.reasons[0])}",
-             f"<b>Route: {html.escape(cure.route)}</b> — {html.escape(cure.reason)}"]
+    lines = [f"<b>Verdict: {found.verdict.verdict}</b> — {escaped(found.verdict.reasons[0])}",
+             f"<b>Route: {escaped(cure.route)}</b> — {escaped(cure.reason)}"]
     if found.fit is not None:
         gains = ", ".join(f"{c} {gain:.4f} ± {error:.4f}" for c, gain, error in
                           zip("RGB", found.fit.gains, found.fit.gain_errors, strict=True))

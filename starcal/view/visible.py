@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_array, vstack
 
 from ..layers import Split, light_shares
+from ..preview import binned
 
 FINER_SHARE = 0.25  # the view may be finer than the screen by this share: more would be paid for and not be seen
 STRIP_ROWS = 512  # of the frame: temporaries of a strip stay small
@@ -68,18 +69,9 @@ def _covered(low: float, high: float, step: int, size: int) -> slice:
     return slice(start * step, stop * step)
 
 
-def binned(pixels: NDArray, window: Window) -> NDArray[np.float32]:
-    """Means of the squares of pixels of a window, (channel, rows, columns); NaN where one pixel of them is."""
-    part, step = pixels[:, window.rows, window.columns], window.step
-    if step == 1:
-        return part
-    rows = part[:, ::step].copy()
-    for k in range(1, step):
-        rows += part[:, k::step]
-    total = rows[:, :, ::step].copy()
-    for k in range(1, step):
-        total += rows[:, :, k::step]
-    return total / np.float32(step**2)
+def mean_of(pixels: NDArray, window: Window) -> NDArray[np.float32]:
+    """Means of the squares of pixels of a window, (channel, rows, columns); see `preview.binned`."""
+    return binned(pixels[:, window.rows, window.columns], window.step)
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,7 +131,7 @@ class Sight:
 
 def look(pixels: NDArray, parts: Split, window: Window) -> Sight:
     """Prepare the view of a window of a frame and its layers."""
-    return Sight(window, binned(pixels, window), binned(parts.starless, window), shares_of(parts, window))
+    return Sight(window, mean_of(pixels, window), mean_of(parts.starless, window), shares_of(parts, window))
 
 
 def shares_of(parts: Split, window: Window) -> csr_array:

@@ -82,15 +82,15 @@ def check(frame: Frame | str | Path, *, white_bv: float = colour.SOLAR_BV_MAG, m
     ValueError
         ``white_bv`` or ``model`` outside their range.
     """
-    _require_settings(white_bv, model)
+    require_settings(white_bv, model)
     frame = as_frame(frame, progress)
     progress("finding and measuring stars", 0.2)
     stars = measure_stars(frame.pixels, snr_min=snr_min)
     undated = () if frame.epoch_yr else ("the header has no date that can be read: the catalogue is that of 2000",)
     notes = (*frame.notes, *undated, f"full scale is {frame.full_scale:g} in the file ({frame.full_scale_source})",
              *_gradient_note(stars.meta["noise"]))
-    blank = CheckResult(frame.name, verdict.without_wcs(""), "palette", "", stars, None, None, np.empty(0, int), None,
-                        measure_linearity(stars), None, white_bv, notes)
+    blank = CheckResult(frame.name, _verdict_without_wcs(frame), "palette", "", stars, None, None, np.empty(0, int),
+                        None, measure_linearity(stars), None, white_bv, notes)
     progress("matching the catalogue", 0.6)
     if frame.wcs is None:
         blank, frame = _located(blank, frame, hints, source)
@@ -137,10 +137,10 @@ def _without(result: CheckResult, left_out: Places) -> CheckResult:
     stars, notes = result.stars, result.notes
     for x, y in left_out:
         away_px = np.hypot(stars["x_px"].value - x, stars["y_px"].value - y)
-        if np.min(away_px, initial=np.inf) > LEFT_OUT_REACH_PX:
-            notes += (f"{NO_STAR_THERE} x {x:.1f}, y {y:.1f}",)
-        else:
+        if np.min(away_px, initial=np.inf) <= LEFT_OUT_REACH_PX:
             stars["flags"][np.argmin(away_px)] |= Flag.LEFT_OUT
+        else:
+            notes += (f"{NO_STAR_THERE} x {x:.1f}, y {y:.1f}",)
     return replace(result, notes=notes)
 
 
@@ -151,7 +151,8 @@ def _another_route(result: CheckResult) -> CheckResult:
     return replace(result, route=colours.route, route_reason=f"{result.verdict.reasons[0]}; {colours.reason}")
 
 
-def _require_settings(white_bv: float, model: str) -> None:
+def require_settings(white_bv: float, model: str) -> None:
+    """Refuse a white reference that no star has, and a model of no such name."""
     low, high = colour.BV_RANGE_MAG
     if not low <= white_bv <= high:
         raise ValueError(f"white reference B-V {white_bv} given; stars have {low} to {high}, the sun 0.65")
@@ -181,6 +182,8 @@ def _located(result: CheckResult, frame: Frame, hints: Hints | None, source: Sou
     except NoWCSError:
         return result, frame
     solution = _solved(result.stars, frame, hints, source)
+    if solution.wcs is None:
+        return replace(result, verdict=verdict.without_wcs("", solution.message)), frame
     noted = replace(result, notes=(*result.notes, f"no WCS in the header: {solution.message}"), solved=solution.wcs,
                     distortion=solution.distortion)
     return noted, relocated(frame, noted)
@@ -220,11 +223,15 @@ def relocated(frame: Frame, found: CheckResult) -> Frame:
     return replace(frame, wcs=found.solved, wcs_missing=(), header=with_wcs(frame.header, found.solved))
 
 
+def _verdict_without_wcs(frame: Frame) -> verdict.Verdict:
+    lacks = frame.wcs_missing
+    return verdict.without_wcs("its header tells nothing of it" if len(lacks) > 4 else
+                               "missing: " + ", ".join(lacks) if lacks else "not usable")
+
+
 def _unmatched(result: CheckResult, frame: Frame) -> CheckResult:
     result.stars["flags"] |= Flag.NO_MATCH
-    missing = "missing: " + ", ".join(frame.wcs_missing) if frame.wcs_missing else "not usable"
-    return replace(result, verdict=verdict.without_wcs(missing),
-                   route_reason="without a WCS no star can be looked up in a catalogue")
+    return replace(result, route_reason="without a WCS no star can be looked up in a catalogue")
 
 
 def _matched(result: CheckResult, frame: Frame, source: Source, hints: Hints | None = None) -> CheckResult:

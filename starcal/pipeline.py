@@ -33,6 +33,7 @@ from .verdict import USE_CALIBRATED
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+ENOUGH_JUDGED, FEW_IMPOSSIBLE = 10, 0.01  # stars of a frame whose colours were possible already
 OUTPUTS = ("picture.fits", "starless.fits", "stars.fits", "picture.tif", "stars.ecsv", "result.json", "preview.png",
            "report.html")
 
@@ -242,6 +243,7 @@ def _write(folder, frame, made, settings, tiff, overwrite) -> RunResult:
     stretched = made.check.linearity.stretched and not settings.assume_linear
     audits = {name: audit_picture(pixels, name=name, white_bv_mag=made.check.white_bv, stretched=stretched)
               for name, pixels in (("before", frame.pixels), ("after", made.picture))}
+    made = replace(made, check=_warned(made.check, audits["before"], settings.route))
     facts = made.check.to_dict() | {"audit": {name: audit.to_dict() for name, audit in audits.items()},
                                     "settings": settings.to_dict(folder), "files": names}
     with atomic_folder(folder, OUTPUTS, overwrite) as place:
@@ -253,6 +255,16 @@ def _write(folder, frame, made, settings, tiff, overwrite) -> RunResult:
         write_json(place / "result.json", facts)
         _write_views(place, frame, made, settings, tuple(audits.values()), facts)
     return RunResult(made.check, audits["before"], audits["after"], folder, tuple(names))
+
+
+def _warned(found: CheckResult, before: Audit, route: str) -> CheckResult:
+    """The check, with a warning where colours that were possible gave way to colours that nobody measured."""
+    possible = before.n_judged >= ENOUGH_JUDGED and before.n_impossible <= FEW_IMPOSSIBLE * before.n_judged
+    if not possible or found.route != "palette" or route != "best":
+        return found
+    step = (f"compare with the frame as it was: {before.n_impossible} of its {before.n_judged} judged stars had a "
+            "colour that no star has, and the new colours are not measured; keep the old ones if they are better")
+    return replace(found, verdict=replace(found.verdict, next_steps=(step, *found.verdict.next_steps)))
 
 
 def _write_views(place: Path, frame: Frame, made: _Made, settings: Settings, audits, facts: dict) -> None:

@@ -42,7 +42,6 @@ BY_SOURCE = {  # the most trusted first
     "star frame": {"marker": "*", "s": 44, "c": "#1f3b73", "linewidths": 0}, "catalogue": USED,
     "catalogue+continuum": {"marker": "D", "s": 22, "c": "#1f3b73", "linewidths": 0},
     "continuum": {"marker": "^", "s": 20, "c": "#c8501e", "linewidths": 0},
-    "catalogue+field spread": {"marker": "s", "s": 20, "c": "#8a6d00", "linewidths": 0},
     "field spread": {"marker": "v", "s": 20, "c": "#8a6d00", "linewidths": 0}, "field median": FOUND,
     "palette": {"marker": "x", "s": 14, "c": "#6e6e6e", "linewidths": 0.8},
 }

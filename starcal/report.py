@@ -282,6 +282,8 @@ def _stars(result: CheckResult, audits: Sequence[Audit]) -> str:
     if result.route == "gains" and not sources:
         sources = "<p>All stars keep the colour of their pixels, multiplied by the gains.</p>"
     judged = html_table(listing.audit_rows(audits), ("", *(audit.name for audit in audits))) if audits else ""
+    if judged:
+        judged += "<p>Each picture is judged by itself: a star that can be judged in one may not be in the other.</p>"
     notable = html_table(listing.notable_rows(result, audits[0] if audits else None), listing.NOTABLE_HEAD)
     return "\n".join(filter(None, [
         _section("Star colours by source", sources), _section("Audit", judged),

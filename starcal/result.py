@@ -190,7 +190,8 @@ class CheckResult:
         if self.match is not None:
             rows += _match_rows(self.match, self.catalogue) + self._wcs_rows()
         if self.fit is not None:
-            rows += _fit_rows(self.fit)
+            applied = self.route == "gains" and self.verdict.verdict != "no"
+            rows += _fit_rows(self.fit, "gains" if applied else "gains, not applied")
         if self.matrix is not None:
             numbers = "; ".join(" ".join(f"{v:+.4f}" for v in row) for row in self.matrix.matrix)
             red, blue = self.matrix.scatter_mag
@@ -294,11 +295,11 @@ def _error_text(error: Match | WCSError) -> str:
             f"scale {100 * error.scale_error:+.3f} %; scatter {error.scatter_px:.2f} px")
 
 
-def _fit_rows(fit: GainFit) -> list[tuple[str, str]]:
+def _fit_rows(fit: GainFit, gains_name: str) -> list[tuple[str, str]]:
     gains = ",  ".join(f"{channel} {gain:.4f} +- {error:.4f}"
                        for channel, gain, error in zip("RGB", fit.gains, fit.gain_errors, strict=True))
     red, blue = (f"{slope:+.3f} +- {error:.3f}" for slope, error in zip(fit.slope, fit.slope_error, strict=True))
-    return [("used in the fit", f"{fit.n_used} of {len(fit.used)} clean matched stars"), ("gains", gains),
+    return [("used in the fit", f"{fit.n_used} of {len(fit.used)} clean matched stars"), (gains_name, gains),
             ("white reference", f"B-V {fit.white_bv:.2f}"),
             ("colour terms", f"R/G {red}, B/G {blue} mag per mag of B-V"),
             ("star colour carried", f"red {fit.slope_ratio[0]:.2f}, blue {fit.slope_ratio[1]:.2f}: colour terms over "

@@ -9,6 +9,7 @@ from pathlib import Path
 from .calibration import require_sky
 from .catalogue.choose import OWN_TABLE, Source, own_table_path, require_name
 from .catalogue.own_table import parse_mapping
+from .checking import require_settings
 from .colour import SOLAR_BV_MAG
 from .colouring import Taste
 from .errors import SettingsError
@@ -179,6 +180,7 @@ def _checked(known: dict, path) -> Settings:
     try:
         _ = made.taste  # refuses what it cannot be
         require_sky(made.sky)
+        require_settings(made.white_bv, made.model)
     except (TypeError, ValueError) as error:
         raise SettingsError(f"{path}: {error}. Mend it there, or make the file anew with `starcal run`") from error
     return made

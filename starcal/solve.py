@@ -5,7 +5,7 @@ alike triangles is a hypothesis: centre, rotation, scale, parity. Right ones agr
 strewn, so the hypotheses with most neighbours are tried; each is grown from the brightest stars to all, and believed
 only if its pairs are beyond chance, everything that was tried counted in.
 
-The general-purpose matcher on PyPI, astroalign, was weighed: its features have no size and no place, so it cannot use
+A general-purpose matcher, astroalign, was weighed: its features have no size and no place, so it cannot use
 the hint; it stops at the first consensus of a shuffle without a fixed seed, counts no chance, fits no mirrored picture,
 and brings two compiled libraries. What is needed besides scipy's k-d tree is less than that.
 

@@ -13,6 +13,7 @@ from .stars import Flag
 from .texts import counted
 
 SINGLE_ROUTES = ("catalogue", "continuum", "palette")  # that may be asked for alone
+NEARLY_ALL = 0.98  # of a variance: what is left is not known so well
 MAIN_SHARE = 0.6  # of the weight: a source with more is named alone
 NOT_FOR_RATIOS = Flag.SATURATED | Flag.EDGE  # a clipped or cut star has no ratio
 NOT_FOR_TRAINING = (NOT_FOR_RATIOS | Flag.BLENDED | Flag.FAINT | Flag.SHAPE | Flag.NO_MATCH | Flag.NO_BV | Flag.DOUBLE
@@ -156,9 +157,9 @@ def _combined(catalogue, inferred, name: str, field: tuple[float, float], fit) -
 
 def _route(source: np.ndarray, fit: ContinuumFit | None, name: str) -> tuple[str, str]:
     if fit is not None and not fit.refused:
+        share = f"{100 * fit.explained:.0f} %" if fit.explained < NEARLY_ALL else "nearly all"
         return "continuum", (f"a relation between the channels and B-V, fitted on {np.count_nonzero(fit.used)} matched "
-                             f"stars, explains {100 * min(fit.explained, 1):.0f} % of their B-V's variance beyond the "
-                             "catalogue's noise")
+                             f"stars, explains {share} of their B-V's variance beyond the catalogue's noise")
     if np.any(source == "catalogue"):
         count = counted(np.count_nonzero(source == "catalogue"), "star")
         return "catalogue", f"the catalogue has the colour of {count}; {_why_no_relation(fit)}"

@@ -53,14 +53,25 @@ class Verdict:
 
 
 SEPARATE_STARS = ("take a separate star frame through broadband filters (20 to 30 s exposures are common) and "
-                  "calibrate that")
+                  "calibrate that; `starcal plan --for FRAME` says which exposures")
 USE_CALIBRATED = "use the calibrated frame: `starcal run` or `starcal calibrate` writes it"
 USE_MATRIX = "for truer very blue and very red stars try --model matrix"
 GO_ON_WITHOUT = "let `starcal run` colour the stars without calibration"
 
 
-def without_wcs(missing: str) -> Verdict:
-    """The verdict for a frame that does not say where it points."""
+def without_wcs(missing: str, tried: str = "") -> Verdict:
+    """The verdict for a frame that does not say where it points.
+
+    Parameters
+    ----------
+    missing : str
+        What its header lacks.
+    tried : str
+        Why the hints that there were did not lead to a WCS; empty without hints.
+    """
+    if tried:
+        return Verdict("undecided", reasons=(f"the frame has no usable WCS, and its stars tell none: {tried}",),
+                       next_steps=("plate-solve it and give the solution with --wcs FILE", GO_ON_WITHOUT))
     return Verdict("undecided", reasons=(f"the frame has no usable WCS ({missing}), so no star can be looked up",),
                    next_steps=(
         "say where it points, with --ra, --dec and --scale; or plate-solve it and give the solution with --wcs FILE",

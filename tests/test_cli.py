@@ -223,8 +223,8 @@ def test_too_few_stars_to_solve_by_say_which_catalogue_to_name(tmp_path, monkeyp
                            stars=known, faint_to_mag=None)
         write_fits(tmp_path / "narrow.fits", scene.pixels, scene.header)
         words = [str(tmp_path / "narrow.fits"), "--ra", "195.02", "--dec", "27.01", "--scale", "1.5"]
-        notes = facts_of(capsys, "check", *words)["notes"]
-        assert any("use a deeper catalogue (--catalogue gaia" in note for note in notes), notes
+        reasons = facts_of(capsys, "check", *words)["reasons"]
+        assert any("use a deeper catalogue (--catalogue gaia" in reason for reason in reasons), reasons
         monkeypatch.setenv("STARCAL_CACHE", str(tmp_path / "empty"))
         found = facts_of(capsys, "check", *words, "--catalogue", "gaia")
     assert found["wcs"]["solved"]
@@ -279,9 +279,10 @@ def test_the_input_is_never_written_over(folder, tmp_path, capsys):
     frame = tmp_path / "frame.fits"
     frame.write_bytes((folder / "broad.fits").read_bytes())
     before = frame.read_bytes()
-    assert main(["calibrate", "--overwrite", str(frame), "-o", str(frame)]) == 1
-    assert "is an input" in one_line(capsys)
-    assert frame.read_bytes() == before
+    for words in ([str(frame)], [str(folder / "broad.fits"), "--catalogue", f"file:{frame}"]):
+        assert main(["calibrate", "--overwrite", *words, "-o", str(frame)]) == 1
+        assert "is an input" in one_line(capsys)
+        assert frame.read_bytes() == before
 
 
 @pytest.mark.parametrize("words", [

@@ -16,7 +16,7 @@ from starcal.errors import FrameError, OutputError, SettingsError, TooFewStars
 from starcal.frame import write_fits
 from starcal.layers import light_shares, recolour, split
 from starcal.pipeline import run_settings
-from starcal.scene import make_scene
+from starcal.scene import DEMOS, make_scene
 from starcal.settings import Settings, read_settings
 from starcal.stars import Flag
 from starcal.tone import SKY_DISPLAY, choose_stretch
@@ -302,3 +302,31 @@ def test_places_are_pairs_of_numbers(capsys):
         with pytest.raises(SystemExit):
             main(["run", "a.fits", "--leave-out", wrong])
     assert "needed" in capsys.readouterr().err
+
+
+# --- what is said ------------------------------------------------------------------------------------------------
+
+
+def test_possible_colours_are_not_replaced_by_invented_ones_without_a_word(tmp_path):
+    """Three catalogue stars in a broadband frame: no route but the field's spread, and the frame was fine before."""
+    scene = make_scene(**DEMOS["cassiopeia-few"])
+    write_fits(tmp_path / "few.fits", scene.pixels, scene.header)
+    done = starcal.run(tmp_path / "few.fits")
+    assert done.audit_before.n_impossible == 0
+    assert done.check.route == "palette"
+    assert done.check.verdict.next_steps[0].startswith("compare with the frame as it was: 0 of its")
+    asked = starcal.run(tmp_path / "few.fits", tmp_path / "b", taste=Taste(route="palette"))
+    assert not any("compare with" in step for step in asked.check.verdict.next_steps)
+
+
+def test_gains_of_a_verdict_no_are_said_not_to_be_applied(broad, sho):
+    assert "gains, not applied" in dict(sho.rows())
+    assert "gains" in dict(broad.rows())
+
+
+def test_a_file_with_a_wrong_model_is_refused(by_hand, tmp_path):
+    facts = json.loads((by_hand / "result.json").read_text())
+    for name, wrong in (("model", "cube"), ("white_bv", 7.0)):
+        (tmp_path / "result.json").write_text(json.dumps({"settings": facts["settings"] | {name: wrong}}))
+        with pytest.raises(SettingsError, match="Mend it there"):
+            read_settings(tmp_path / "result.json")

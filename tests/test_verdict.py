@@ -212,6 +212,13 @@ def test_without_wcs():
     assert any("--wcs" in step for step in found.next_steps)
 
 
+def test_hints_that_led_nowhere_are_the_reason():
+    """Who has said where the frame points is not told to say it."""
+    found = verdict.without_wcs("", "not solved: 12 stars paired. Check the hints: --ra")
+    assert "12 stars paired" in found.reasons[0]
+    assert not any("say where it points" in step for step in found.next_steps)
+
+
 def test_without_match():
     found = verdict.without_match(SimpleNamespace(star=np.arange(7), catalogue=np.arange(7), chance_matches=5.25,
                                                   in_frame=np.ones(50, bool)), 310)

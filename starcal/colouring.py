@@ -23,7 +23,7 @@ from .preview import before_and_after
 from .result import CheckResult
 from .sources import SINGLE_ROUTES, StarColours, choose_colours, from_palette, source_tally
 from .starframe import Field, StarFrame, join_star_frame, places_on
-from .stars import Flag, free_places, measure_at, measure_stars
+from .stars import CHANNELS, Flag, free_places, measure_at, measure_stars
 from .texts import counted, escaped
 from .verdict import GO_ON_WITHOUT, SEPARATE_STARS
 
@@ -233,7 +233,13 @@ def colours_of(found: CheckResult, parts: Split, taste: Taste) -> StarColours:
                          "`starcal calibrate`")
     if taste.route == "palette":
         return from_palette(yellow_white(len(found.stars), taste.bv_mag, taste.spread_mag))
-    return choose_colours(found.stars, parts.flux, parts.model.flux_error, taste.route)
+    return choose_colours(found.stars, parts.flux, _flux_errors(found, parts), taste.route)
+
+
+def _flux_errors(found: CheckResult, parts: Split) -> np.ndarray:
+    """Errors of the fitted fluxes, (3, n), at least those of the apertures, which alone know of uneven ground."""
+    aperture = np.array([found.stars[f"flux_error_{c}"] for c in CHANNELS])
+    return np.fmax(parts.model.flux_error, aperture)
 
 
 def rgb_of(colours: StarColours, white_bv: float, taste: Taste) -> np.ndarray:

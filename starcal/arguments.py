@@ -234,10 +234,11 @@ def _add_plan(commands) -> None:
                     "starcal plan --for veil.fits --aperture-mm 80 --bortle 4 -o veil-plan.html")
     place = plan.add_mutually_exclusive_group(required=True)
     place.add_argument("--ra", help="middle of the field, right ascension: degrees or 20h22m14s")
-    place.add_argument("--for", dest="picture", metavar="FRAME", help="the field of a frame with a WCS")
+    place.add_argument("--for", dest="picture", metavar="FRAME", help="the middle of a frame with a WCS")
+    plan.set_defaults(plan_parser=plan)
     plan.add_argument("--dec", help="middle of the field, declination: degrees or +40d15m24s")
-    plan.add_argument("--pixels", type=_size, default=(6000, 4000), metavar="WxH",
-                      help="of the sensor, where no --for tells the field (default: 6000x4000)")
+    plan.add_argument("--pixels", type=_size, metavar="WxH",
+                      help="of the sensor (default: 6000x4000, or those of --for FRAME)")
     _add_kit(plan)
     sky = plan.add_mutually_exclusive_group()
     sky.add_argument("--bortle", type=int, choices=range(1, 10), default=5, help="darkness of the site (default: 5)")

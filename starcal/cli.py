@@ -307,6 +307,8 @@ def _audit(options) -> int:
 def _plan(options) -> int:
     from .plan import BORTLE_SKY_MAG, Night, plan_exposures
 
+    if options.picture and options.dec is not None:
+        options.plan_parser.error("--dec goes with --ra: --for FRAME tells both")
     if options.output:
         _require_outputs(options, options.output, fits=False)
     sky_mag = BORTLE_SKY_MAG[options.bortle] if options.sky_mag is None else options.sky_mag
@@ -322,21 +324,22 @@ def _plan(options) -> int:
 
 
 def _field_and_kit(options):
-    """The field to plan for, and the telescope and camera; a frame tells the focal length if nobody else does."""
-    from .plan import Field, Kit, field_of_frame, focal_length_mm
+    """The field to plan for, and the telescope and camera; a frame tells what nobody else does, and where."""
+    from .plan import Kit, field_of_frame, field_of_sensor, focal_length_mm
 
     if options.picture:
         from .frame import read_frame
 
-        field, scale_arcsec = field_of_frame(read_frame(options.picture))
-        focal_mm = options.focal_mm or focal_length_mm(options.pixel_um, scale_arcsec)
+        frame = read_frame(options.picture)
+        centre, scale_arcsec = field_of_frame(frame)
+        focal_mm, pixels = focal_length_mm(options.pixel_um, scale_arcsec), frame.pixels.shape[:0:-1]
     else:
-        focal_mm = options.focal_mm or Kit.focal_mm
-    kit = Kit(options.aperture_mm, focal_mm, options.pixel_um, options.full_well, options.read_noise,
-              options.efficiency)
-    if not options.picture:
-        field = Field(*_place(options), *(n * kit.scale_arcsec / 3600 for n in options.pixels))
-    return field, kit
+        centre, focal_mm, pixels = _place(options), Kit.focal_mm, (6000, 4000)
+    kit = Kit(options.aperture_mm, options.focal_mm or focal_mm, options.pixel_um, options.full_well,
+              options.read_noise, options.efficiency)
+    if options.picture and options.focal_mm is None and options.pixels is None:
+        return centre, kit
+    return field_of_sensor(kit, options.pixels or pixels, centre), kit
 
 
 def _place(options) -> tuple[float, float]:

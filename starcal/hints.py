@@ -90,9 +90,11 @@ def _given_place(ra, dec):
     if ra is None and dec is None:
         return None
     place = _angle_deg(ra, "hourangle"), _angle_deg(dec, "deg")
-    if None in place or abs(place[1]) > 90:
-        raise NoWCSError(f"RA {ra}, Dec {dec} given; both are needed, in degrees or sexagesimal: --ra 305.6 --dec 40.3 "
-                         "or --ra 20:22:24 --dec +40:18:00")
+    if None in place or not 0 <= place[0] <= 360 or abs(place[1]) > 90:
+        missing = [name for name, value in (("--ra", ra), ("--dec", dec)) if value is None]
+        wrong = f"{missing[0]} is missing" if missing else f"--ra {ra} --dec {dec} is no place on the sky"
+        raise NoWCSError(f"{wrong}: both are needed, RA within 0 to 360 degrees and Dec within -90 to 90, or "
+                         "sexagesimal. Give --ra 305.6 --dec 40.3 or --ra 20:22:24 --dec +40:18:00")
     return *place, "given"
 
 

@@ -133,7 +133,7 @@ def write_plan(path: str | Path, plan: Plan, *, overwrite: bool = False) -> None
     alt = (f"Chart of the field: {counted(len(plan.stars), 'catalogue star')}, of which {plan.main.n_saturated} "
            "saturate in the main series.")
     chart = _plot(plot_field(plan).figure, alt, "North is up, east is left; numbers are the V of the brightest "
-                  "saturated stars.", "plot")
+                  "saturated stars, where there is room.", "plot")
     head, *cells = table_cells(plan)
     sections = [f'<section class="verdict">\n<h2>{escaped(headline)}</h2>\n{html_table(plan.series_rows())}\n'
                 f"{html_list('ul', plan.notes)}</section>",

@@ -34,7 +34,7 @@ from starcal.plan import (
     table_cells,
 )
 from starcal.plan.planning import FRAMES, LONGEST_S
-from starcal.plan.result import CAUTIONS, FAINT_ERROR_MAG, GOAL
+from starcal.plan.result import CAUTION, FAINT_ERROR_MAG, GOAL, PAUSE_S
 from starcal.scene import make_scene, star_bands
 
 CYGNUS, PAGE_MB = (305.6, 40.3), 5
@@ -228,6 +228,47 @@ def test_bright_stars_get_a_series_of_their_own(cygnus):
     assert any("V 2.2" in note for note in cygnus.notes)  # gamma Cygni: V = 2.23 (Hipparcos)
 
 
+def only(plan, v_mag):
+    """The stars of a field so bright that they matter are these; the faint ones stay."""
+    stars = plan.stars
+    bright, faint = np.flatnonzero(stars.v_mag < 9), np.flatnonzero(stars.v_mag > 9.5)
+    chosen = stars.select(np.sort(np.concatenate([bright[:len(v_mag)], faint])))
+    values = np.concatenate([v_mag, chosen.v_mag[len(v_mag):]]).astype(chosen.v_mag.dtype)
+    colours = np.where(np.arange(len(chosen)) < len(v_mag), 0.65, chosen.bv_mag)
+    return plan_exposures(plan.field, plan.kit, plan.night, stars=replace(chosen, v_mag=values, bv_mag=colours))
+
+
+def test_a_hopeless_star_does_not_shorten_the_short_series(cygnus):
+    """At V 2.2 a star fills within a second; those of V 8 and 8.5 shall get all that the brightest of them allows."""
+    slow = replace(cygnus, kit=Kit(full_well_electrons=30_000))  # V 8.5 fills within 15 s, too
+    plan, without = (only(slow, v_mag) for v_mag in ([2.2, 8.0, 8.0, 8.3], [8.0, 8.0, 8.3]))
+    assert plan.main.n_saturated == without.main.n_saturated + 1
+    assert plan.short.seconds == without.short.seconds
+    assert plan.short.seconds <= plan.full_after_s[1] < plan.main.seconds
+    assert plan.short.seconds > 0.6 * plan.full_after_s[1]  # lengths to choose from are up to 5/3 apart
+    np.testing.assert_array_equal(np.flatnonzero(plan.too_bright), [0])
+    assert any(re.search(r"^1 star that saturates in [\d.]+ s, too \(V 2\.2\): .* catalogue's B-V", note)
+               for note in plan.notes)
+    assert not any("saturates" in note for note in without.notes)
+
+
+def test_less_than_a_second_is_planned_only_where_nothing_longer_helps(cygnus):
+    lone, served = only(cygnus, [3.2]), only(cygnus, [3.2, 6.5])
+    assert lone.short.seconds < 1
+    assert not lone.too_bright.any()
+    assert served.short.seconds >= 1
+    assert served.too_bright.sum() == 1
+
+
+def test_where_no_exposure_helps_no_short_series_is_planned(cygnus):
+    plan = only(cygnus, [0.0])
+    assert plan.short is None
+    assert plan.saturated.sum() == plan.too_bright.sum() == 1
+    assert "even in 0.1 s (V 0.0)" in " ".join(plan.notes)
+    assert {row["series"] for row in plan.by_magnitude()} == {"main", None}
+    assert "saturates (1)" in [text.get_text() for text in plot_field(plan).get_legend().get_texts()]
+
+
 def test_a_field_without_bright_stars_needs_one_series():
     plan = plan_at((4.0, 68.0), Kit(aperture_mm=200, focal_mm=1600))
     assert plan.main.n_saturated == 0
@@ -346,7 +387,9 @@ def test_the_stars_that_saturate_were_foretold(name):
 @pytest.mark.parametrize(("wrong", "message"), [
     ({"aperture_mm": -80.0}, r"aperture mm -80 given, a number above 0 needed\. Mend --aperture-mm"),
     ({"focal_mm": 0.0}, "Mend --focal-mm"), ({"pixel_um": np.nan}, "Mend --pixel-um"),
-    ({"full_well_electrons": np.inf}, "Mend --full-well"), ({"efficiency": 1.2}, r"Give --efficiency 0\.5"),
+    ({"full_well_electrons": np.inf}, "Mend --full-well"),
+    ({"full_well_electrons": 1.1e7}, "no pixel holds over .* Give --full-well 50000"),
+    ({"efficiency": 1.2}, r"Give --efficiency 0\.5"),
     ({"read_noise_electrons": -1.0}, "Give --read-noise 3"), ({"read_noise_electrons": 6e4}, "Give --read-noise 3"),
     ({"aperture_mm": 480.0, "focal_mm": 80.0}, "Swap --aperture-mm and --focal-mm"),
 ])
@@ -365,7 +408,8 @@ def test_impossible_nights_are_refused(wrong, message):
 
 @pytest.mark.parametrize(("place", "message"), [((10.0, 91.0, 1.0, 1.0), "Mend --ra and --dec"),
                                                 ((np.nan, 0.0, 1.0, 1.0), "Mend --ra and --dec"),
-                                                ((10.0, 0.0, 80.0, 1.0), "longer --focal-mm or fewer --pixels"),
+                                                ((400.0, 0.0, 1.0, 1.0), "RA within 0 to 360"),
+                                                ((-1.0, 0.0, 1.0, 1.0), "RA within 0 to 360"),
                                                 ((10.0, 0.0, 0.0, 1.0), "above 0")])
 def test_impossible_fields_are_refused(place, message):
     with pytest.raises(PlanError, match=message):
@@ -381,10 +425,20 @@ def test_swapping_what_was_swapped_helps(capsys):
 
 def test_too_few_stars_and_a_wider_field_helps():
     kit = Kit(focal_mm=5000.0, aperture_mm=250.0)
-    with pytest.raises(TooFewStars, match=r"5 needed\. Plan a wider field: a shorter --focal-mm or more") as told:
+    with pytest.raises(TooFewStars, match=r"5 needed\. Plan a wider field: --focal-mm \d+ or less, or more") as told:
         plan_at((190.0, 27.0), kit)
     assert told.value.found < told.value.needed
-    assert plan_at((190.0, 27.0), Kit(focal_mm=500.0, aperture_mm=250.0)).main.frames
+    advised = float(re.search(r"--focal-mm (\d+) or less", str(told.value)).group(1))
+    assert plan_at((190.0, 27.0), Kit(focal_mm=advised, aperture_mm=250.0)).main.frames
+
+
+def test_too_wide_a_field_is_refused_and_the_advice_helps(capsys):
+    words = ["plan", "--ra", "305.6", "--dec", "40.3", "--aperture-mm", "20", "--fwhm-arcsec", "40", "--faint-mag",
+             "11", "-q"]
+    assert main([*words, "--focal-mm", "35"]) == 1
+    assert "up to 20 can be planned. Give a longer --focal-mm or fewer --pixels" in capsys.readouterr().err
+    assert main([*words, "--focal-mm", "70"]) == 0
+    assert main([*words, "--focal-mm", "35", "--pixels", "3000x2000"]) == 0
 
 
 def test_an_empty_field_is_no_fault():
@@ -423,7 +477,10 @@ def test_errors_pickle():
 def test_it_prints_what_matters(cygnus):
     text = str(cygnus)
     assert text.startswith("Expose 15 x ")
-    assert all(caution in text for caution in CAUTIONS)
+    assert text.splitlines()[-1] == CAUTION
+    assert len(CAUTION) <= 110
+    assert f"with pauses of {PAUSE_S:g} s" in text
+    assert f"some {cygnus.main.n_usable} of {cygnus.main.n_clean} clean catalogue stars serve" in text
     assert "never point a telescope or lens at or near the sun" in text.lower()
     assert "common practice, no source" in text
     for default in ("80 mm aperture", "480 mm focal length", "3.76 um", "full well 50000", "read noise 3", "sky V 20"):
@@ -454,6 +511,29 @@ def test_the_chart_shows_every_star_once_where_it_is(cygnus):
     assert axes.get_ylim()[0] < axes.get_ylim()[1]
 
 
+@pytest.mark.parametrize(("place", "kit"), [(CYGNUS, REFRACTOR), (PLACES["pole"], LENS), ((83.8, -5.4), REFRACTOR)])
+def test_labels_of_the_chart_stay_apart_and_in_the_field(place, kit):
+    """Bar and compass stand below it. 100 ms of arc of play: rounding of a box's corners."""
+    plan = plan_at(place, kit)
+    axes = plot_field(plan)
+    axes.figure.draw_without_rendering()
+    bottom = plan.field.corners_deg()[1].min()
+    numbers = [text for text in axes.texts if re.fullmatch(r"-?\d+\.\d", text.get_text())]
+    boxes = [text.get_window_extent() for text in numbers]
+    assert numbers[0].get_text() == f"{plan.stars.v_mag[0]:.1f}"
+    assert all(box.count_overlaps(boxes) == 1 for box in boxes)
+    to_deg = axes.transData.inverted().transform
+    assert all(plan.field.holds(to_deg(box.corners()).T, -0.1 / 3600).all() for box in boxes)
+    others = [text for text in axes.texts if text not in numbers]
+    assert len(others) == 3
+    assert all(to_deg(text.get_window_extent().corners())[:, 1].max() < bottom for text in others)
+
+
+def test_text_and_chart_count_the_same_stars(cygnus):
+    labels = plot_field(cygnus).get_legend_handles_labels()[1]
+    assert f"clean, for the fit of gains; some {cygnus.main.n_usable} serve ({cygnus.main.n_clean})" in labels
+
+
 def test_the_chart_tells_kinds_by_shape_and_brightness_by_size(cygnus):
     axes = plot_field(cygnus)
     groups = [marks for marks in axes.collections if len(marks.get_offsets())]
@@ -464,7 +544,8 @@ def test_the_chart_tells_kinds_by_shape_and_brightness_by_size(cygnus):
     assert len(hollow) == 1
     sizes = groups[0].get_sizes()
     assert sizes.max() > 4 * sizes.min()
-    labels = [text.get_text() for text in axes.artists[0].get_texts()] if axes.artists else []
+    labels = [text.get_text() for text in axes.get_legend().get_texts()]
+    assert len(labels) == 4
     assert all(re.search(r"\(\d+\)$", label) for label in labels)
 
 
@@ -490,6 +571,7 @@ def test_json_is_one_object_of_finite_numbers(capsys):
 
 def test_defaults_are_those_of_the_library():
     options = build_parser().parse_args(["plan", "--ra", "1", "--dec", "2"])
+    assert options.pixels is None  # 6000x4000, or a frame's
     kit = Kit(options.aperture_mm, Kit.focal_mm, options.pixel_um, options.full_well, options.read_noise,
               options.efficiency)
     assert kit == Kit()
@@ -513,11 +595,33 @@ def test_a_frame_tells_field_and_focal_length(frame_file, capsys):
     assert abs(facts["field"]["ra_deg"] - fits.getheader(frame_file)["CRVAL1"]) < 1e-3
 
 
-def test_a_typed_focal_length_comes_first(frame_file, capsys):
-    assert main(["plan", "--for", str(frame_file), "--focal-mm", "400", "--json"]) == 0
+@pytest.mark.parametrize(("words", "pixels", "focal_mm"), [
+    (["--focal-mm", "150"], (700, 500), 150.0),
+    (["--pixels", "900x600"], (900, 600), 206.265 * 3.76 / 4.0),
+    (["--focal-mm", "400", "--pixels", "6000x4000"], (6000, 4000), 400.0)])
+def test_another_telescope_may_look_at_the_middle_of_a_frame(frame_file, capsys, words, pixels, focal_mm):
+    """Fields by 206.265 arcsec a radian; what is not given is the frame's."""
+    words = ["plan", "--for", str(frame_file), "--aperture-mm", "50", "--fwhm-arcsec", "10", *words]
+    assert main([*words, "--json"]) == 0
     facts = json.loads(capsys.readouterr().out)
-    assert facts["kit"]["focal_mm"] == 400
-    assert abs(facts["field"]["width_deg"] - 700 * 4 / 3600) < 1e-5  # the field stays the frame's
+    scale_deg = 206.265 * 3.76 / focal_mm / 3600
+    assert abs(facts["kit"]["focal_mm"] / focal_mm - 1) < 1e-5  # rounding of 206.265
+    assert abs(facts["field"]["width_deg"] / (pixels[0] * scale_deg) - 1) < 1e-5
+    assert abs(facts["field"]["height_deg"] / (pixels[1] * scale_deg) - 1) < 1e-5
+    assert abs(facts["field"]["ra_deg"] - fits.getheader(frame_file)["CRVAL1"]) < 1e-3
+    assert main(words) == 0
+    assert f"({pixels[0]} x {pixels[1]} pixels at {focal_mm:.4g} mm; middle: that of owl.fits)" in (
+        capsys.readouterr().out)
+
+
+def test_a_frame_of_few_stars_can_be_planned_for_as_advised(tmp_path, scene_of, capsys):
+    scene = scene_of(ra_deg=190.0, dec_deg=27.0, scale_arcsec=1.0, faint_to_mag=None)
+    write_fits(tmp_path / "few.fits", scene.pixels, scene.header)
+    words = ["plan", "--for", str(tmp_path / "few.fits"), "-q"]
+    assert main(words) == 1
+    advised = re.search(r"--focal-mm (\d+) or less, or more --pixels", capsys.readouterr().err).group(1)
+    assert main([*words, "--focal-mm", advised]) == 0
+    assert main([*words, "--pixels", "6000x4000"]) == 0
 
 
 def test_a_frame_without_wcs_says_what_is_missing(tmp_path, scene_of, frame_of, capsys):
@@ -531,14 +635,21 @@ def test_a_frame_without_wcs_says_what_is_missing(tmp_path, scene_of, frame_of, 
     assert main(["plan", "--ra", "305.6", "--dec", "40.3", "-q"]) == 0
 
 
-@pytest.mark.parametrize("words", [["--ra", "305.6"], ["--ra", "north", "--dec", "40"], ["--ra", "10", "--dec", "95"]])
-def test_a_place_that_is_none_is_refused(words, capsys):
+@pytest.mark.parametrize(("words", "wrong"), [
+    (["--ra", "305.6"], "--dec is missing"), (["--ra", "north", "--dec", "40"], "north"),
+    (["--ra", "10", "--dec", "95"], "no place"), (["--ra", "400", "--dec", "40"], "0 to 360"),
+    (["--ra", "-10", "--dec", "40"], "0 to 360")])
+def test_a_place_that_is_none_is_refused(words, wrong, capsys):
     assert main(["plan", *words]) == 1
-    assert "--ra 305.6 --dec 40.3" in capsys.readouterr().err
+    message = capsys.readouterr().err
+    assert "--ra 305.6 --dec 40.3" in message
+    assert wrong in message
+    assert "None" not in message
     assert main(["plan", "-q", "--ra", "305.6", "--dec", "40.3"]) == 0
 
 
 @pytest.mark.parametrize("words", [[], ["--ra", "1", "--dec", "2", "--pixels", "6000"], ["--ra", "1", "--for", "x"],
+                                   ["--for", "x", "--dec", "2"], ["--ra", "1", "--for", "x", "--dec", "2"],
                                    ["--ra", "1", "--dec", "2", "--bortle", "3", "--sky-mag", "21"],
                                    ["--ra", "1", "--dec", "2", "--aperture-mm", "-3"]])
 def test_wrong_usage(words):

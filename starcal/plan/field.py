@@ -6,8 +6,7 @@ import numpy as np
 
 from ..catalogue import unit_vectors
 from ..errors import NoWCSError, PlanError
-
-WIDEST_DEG = 60.0
+from .photons import Kit
 
 
 @dataclass(frozen=True)
@@ -19,9 +18,11 @@ class Field:
     ra_deg, dec_deg : float
         Centre, ICRS.
     width_deg, height_deg : float
-        On the tangent plane, as a sensor sees them; up to 60.
+        On the tangent plane, as a sensor sees them.
     up_deg : float
         Direction of the picture's top, from north through east.
+    source : str
+        Where place and size were taken from.
 
     Raises
     ------
@@ -34,15 +35,16 @@ class Field:
     width_deg: float
     height_deg: float
     up_deg: float = 0.0
+    source: str = "given"
 
     def __post_init__(self):
         """Refuse what is no field."""
-        if not (np.isfinite(self.ra_deg) and -90 <= self.dec_deg <= 90):
-            raise PlanError(f"RA {self.ra_deg:g}, Dec {self.dec_deg:g} is no place on the sky: degrees are needed, Dec "
-                            "within -90 to 90. Mend --ra and --dec")
-        if not 0 < min(self.width_deg, self.height_deg) <= max(self.width_deg, self.height_deg) <= WIDEST_DEG:
-            raise PlanError(f"a field of {self.width_deg:.4g} x {self.height_deg:.4g} degrees: above 0 and up to "
-                            f"{WIDEST_DEG:g} can be planned. Give a longer --focal-mm or fewer --pixels")
+        if not (0 <= self.ra_deg <= 360 and -90 <= self.dec_deg <= 90):
+            raise PlanError(f"RA {self.ra_deg:g}, Dec {self.dec_deg:g} is no place on the sky: degrees are needed, RA "
+                            "within 0 to 360, Dec within -90 to 90. Mend --ra and --dec")
+        if not (self.width_deg > 0 and self.height_deg > 0):
+            raise PlanError(f"a field of {self.width_deg:.4g} x {self.height_deg:.4g} degrees: both must be above 0. "
+                            "Mend --focal-mm and --pixels")
 
     def plane_deg(self, ra_deg: np.ndarray, dec_deg: np.ndarray) -> np.ndarray:
         """Places on the tangent plane, (2, ...): to the east and to the north of the centre, degrees."""
@@ -78,6 +80,30 @@ class Field:
         return float(np.degrees(np.arctan(np.radians(np.hypot(self.width_deg, self.height_deg) / 2))))
 
 
+def field_of_sensor(kit: Kit, pixels: tuple[int, int], centre: Field | tuple[float, float]) -> Field:
+    """The field that a sensor shows.
+
+    Parameters
+    ----------
+    kit : Kit
+        Telescope and camera.
+    pixels : tuple of int
+        Width and height.
+    centre : Field or tuple of float
+        Another field, whose middle and direction are kept, or RA and Dec, degrees, north up.
+
+    Raises
+    ------
+    PlanError
+        For what is no place.
+    """
+    size_deg = [n * kit.scale_arcsec / 3600 for n in pixels]
+    source = f"{pixels[0]} x {pixels[1]} pixels at {kit.focal_mm:.4g} mm"
+    if isinstance(centre, Field):
+        return Field(centre.ra_deg, centre.dec_deg, *size_deg, centre.up_deg, f"{source}; middle: {centre.source}")
+    return Field(*centre, *size_deg, source=source)
+
+
 def field_of_frame(frame) -> tuple[Field, float]:
     """The field that a frame with a WCS shows, and the arcsec that its pixels span.
 
@@ -104,5 +130,6 @@ def field_of_frame(frame) -> tuple[Field, float]:
     centre = Field(float(ra_deg[0]) % 360, float(dec_deg[0]), 1.0, 1.0)
     (east, east_up), (north, north_up) = centre.plane_deg(ra_deg[1:], dec_deg[1:])
     across, up = np.hypot(east, north), np.hypot(east_up, north_up)
-    field = Field(centre.ra_deg, centre.dec_deg, width * across, height * up, np.degrees(np.arctan2(east_up, north_up)))
+    field = Field(centre.ra_deg, centre.dec_deg, width * across, height * up,
+                  float(np.degrees(np.arctan2(east_up, north_up))), f"that of {frame.name}")
     return field, 3600 * float(np.sqrt(across * up))

@@ -33,6 +33,7 @@ SAFE_WELL = 0.7
 # V of a square arcsec for each class of Bortle's scale: common practice, no source; tables differ by 0.3 mag
 BORTLE_SKY_MAG = {1: 22.0, 2: 21.8, 3: 21.5, 4: 21.0, 5: 20.0, 6: 19.2, 7: 18.7, 8: 18.1, 9: 17.5}
 SKY_RANGE_MAG = (5.0, 23.0)
+DEEPEST_WELL_ELECTRONS = 1e7  # far beyond any pixel that takes pictures
 
 
 @dataclass(frozen=True)
@@ -44,7 +45,7 @@ class Kit:
     aperture_mm, focal_mm, pixel_um : float
         Clear aperture, focal length, size of a pixel; above 0, no faster than f/0.7.
     full_well_electrons, read_noise_electrons : float
-        Of one pixel at the gain in use; read noise 0 or more.
+        Of one pixel at the gain in use; a well of up to 1e7, read noise 0 or more.
     efficiency : float
         Electrons for a photon that reaches the ground's atmosphere: air, optics, filter, sensor; 0 to 1. A central
         obstruction counts here, too.
@@ -69,6 +70,9 @@ class Kit:
         if not 0 < self.efficiency <= 1:
             raise PlanError(f"efficiency {self.efficiency:g} given: it is a share of the light, above 0 and up to 1. "
                             "Give --efficiency 0.5 if you do not know it")
+        if self.full_well_electrons > DEEPEST_WELL_ELECTRONS:
+            raise PlanError(f"full well {self.full_well_electrons:g} electrons given: no pixel holds over "
+                            f"{DEEPEST_WELL_ELECTRONS:g}. Give --full-well 50000 if you do not know it")
         if not 0 <= self.read_noise_electrons < self.full_well_electrons:
             raise PlanError(f"read noise {self.read_noise_electrons:g} and full well {self.full_well_electrons:g} "
                             "electrons given: the noise is 0 or more and far below the well. Give --read-noise 3")

@@ -15,6 +15,7 @@ from ..colour import SOLAR_BV_MAG
 from ..errors import PlanError, TooFewStars
 from ..fit import CURVATURE_ERROR, MAG_PER_LN, MIN_STARS, SYSTEMATIC_MAG
 from ..stars.photometry import APERTURE_FWHM, BLEND_FLUX_SHARE
+from ..texts import counted
 from .field import Field
 from .photons import (
     COLOUR_SLOPE,
@@ -30,8 +31,9 @@ from .result import FAINT_ERROR_MAG, GOAL, Plan, Series
 
 NEAR_FLOOR = 1.1  # where the catalogue forbids the goal: this close to what it allows
 EXPOSURES_S = (1, 2, 3, 5, 8, 10, 15, 20, 30, 45, 60, 90, 120, 180, 240, 300)
-SHORT_EXPOSURES_S = (0.1, 0.2, 0.5, *EXPOSURES_S)
+BELOW_A_SECOND_S = (0.1, 0.2, 0.5)  # not all shutters can: only where nothing else helps
 FRAMES = (15, 20, 25, 30, 40, 50, 60, 80, 100, 120, 150, 200, 250, 300, 400, 500)  # 15: see result.USUAL_FRAMES
+WIDEST_DEG = 20.0  # wider ones are no star frames; lenses bend them and the sky is not one brightness
 LONGEST_S = 3 * 3600.0  # of a series: who needs more wants fainter stars than a star frame is for
 COUNT_SLOPE = 0.35  # d log10 N / dV of stars, typical of V 11 to 16
 COUNTED_MAG = 11.0  # the embedded catalogue is complete to here
@@ -45,7 +47,7 @@ def plan_exposures(field: Field, kit: Kit, night: Night, *, faint_mag: float = 1
     Parameters
     ----------
     field : Field
-        What the picture shall show.
+        What the picture shall show; up to 20 degrees wide.
     kit : Kit
         Telescope and camera.
     night : Night
@@ -64,12 +66,13 @@ def plan_exposures(field: Field, kit: Kit, night: Night, *, faint_mag: float = 1
     Raises
     ------
     PlanError
-        No exposure does, the sky fills the pixels, or an argument is impossible.
+        No exposure does, the sky fills the pixels, the field is too wide, or an argument is impossible.
     TooFewStars
         The field has fewer catalogue stars than a fit of gains needs.
     """
     if not 0 <= faint_mag <= 20:
         raise PlanError(f"a faintest star of V {faint_mag:g} given: 0 to 20 can be planned. Give --faint-mag 15")
+    _require_narrow(field)
     sky_full_s = _require_dark_enough(kit, night)
     around = stars if stars is not None else cone(field.ra_deg, field.dec_deg, field.radius_deg)
     around = around.select(np.isfinite(around.v_mag) & (_depth(field, around) > 0))
@@ -80,12 +83,18 @@ def plan_exposures(field: Field, kit: Kit, night: Night, *, faint_mag: float = 1
     alone = _alone(inside, plane_deg, night)
     whole = field.holds(plane_deg, APERTURE_FWHM * night.fwhm_arcsec / 3600)
     clean = np.isfinite(inside.bv_mag) & ~inside.double & ~inside.bv_clamped & alone & whole
-    _require_stars(clean, len(inside), field)
+    _require_stars(clean, len(inside), field, kit)
     sample = _Sample(kit, night, field, inside, full_s, clean)
     main = _main_series(sample, faint_mag, sky_full_s)
     short = _short_series(sample, main)
     return Plan(field, kit, night, faint_mag, main, short, inside, plane_deg, full_s, clean,
                 _notes(sample, main, short))
+
+
+def _require_narrow(field: Field) -> None:
+    if max(field.width_deg, field.height_deg) > WIDEST_DEG:
+        raise PlanError(f"a field of {field.width_deg:.4g} x {field.height_deg:.4g} degrees: up to {WIDEST_DEG:g} can "
+                        "be planned. Give a longer --focal-mm or fewer --pixels")
 
 
 def _depth(field: Field, stars: CatalogueStars) -> np.ndarray:
@@ -103,12 +112,14 @@ def _require_dark_enough(kit: Kit, night: Night) -> float:
     return full_s
 
 
-def _require_stars(clean: np.ndarray, found: int, field: Field) -> None:
+def _require_stars(clean: np.ndarray, found: int, field: Field, kit: Kit) -> None:
     count = int(clean.sum())
     if count < MIN_STARS:
+        focal_mm = kit.focal_mm / np.sqrt(4 * MIN_STARS / max(count, 0.5))  # for plenty, as stars are uneven
         raise TooFewStars(
             f"{count} usable catalogue stars in a field of {field.width_deg:.2g} x {field.height_deg:.2g} degrees "
-            f"({found} in all), {MIN_STARS} needed. Plan a wider field: a shorter --focal-mm or more --pixels",
+            f"({found} in all), {MIN_STARS} needed. Plan a wider field: --focal-mm {float(f'{focal_mm:.2g}'):g} or "
+            f"less, or more --pixels (the focal length is {kit.focal_mm:.4g} mm now)",
             found=count, needed=MIN_STARS)
 
 
@@ -145,8 +156,8 @@ class _Sample:
 
     def series(self, seconds: float, frames: int) -> Series:
         share = self.unblended_share(self.stars.v_mag[self.usable(seconds)])
-        return Series(seconds, frames, self.limit_mag(seconds), int((self.full_s < seconds).sum()), round(share.sum()),
-                      self.gain_error(seconds, frames), self.gain_error(seconds, np.inf))
+        return Series(seconds, frames, self.limit_mag(seconds), int((self.full_s < seconds).sum()), len(share),
+                      round(share.sum()), self.gain_error(seconds, frames), self.gain_error(seconds, np.inf))
 
     def limit_mag(self, seconds: float) -> float:
         """V at which a star of the sun's colour fills SAFE_WELL."""
@@ -243,28 +254,42 @@ def _why_too_long(sample: _Sample, faint_mag: float, goal: float, lengths: list[
 
 
 def _short_series(sample: _Sample, main: Series) -> Series | None:
-    """The longest exposures that saturate no star, enough of them for the faintest that need them."""
-    if not main.n_saturated:
+    """For the stars that saturate, but for those beyond help; enough exposures for the faintest of them."""
+    seconds = _short_exposure(sample.full_s[sample.full_s < main.seconds])
+    if seconds is None:
         return None
-    seconds = max((s for s in SHORT_EXPOSURES_S if s <= sample.full_s.min()), default=SHORT_EXPOSURES_S[0])
     frames = next((n for n in FRAMES if ratio_error_mag(sample.kit, sample.night, main.limit_mag, SOLAR_BV_MAG, seconds,
                                                        n).max() <= FAINT_ERROR_MAG), FRAMES[-1])
     return sample.series(seconds, frames)
+
+
+def _short_exposure(full_s: np.ndarray) -> float | None:
+    """The longest exposure that saturates no star, once those are left out that even the shortest one saturates."""
+    for lengths in (EXPOSURES_S, BELOW_A_SECOND_S):
+        served = full_s[full_s >= lengths[0]]
+        if len(served):
+            return max(seconds for seconds in lengths if seconds <= served.min())
+    return None
 
 
 def _notes(sample: _Sample, main: Series, short: Series | None) -> tuple[str, ...]:
     notes = []
     if main.gain_error.max() > GOAL:
         notes.append(_why_not_reached(sample, main))
-    if short is not None and sample.full_s.min() < short.seconds:
-        brightest = sample.stars.v_mag[sample.full_s < short.seconds]
-        named = ", ".join(f"{v_mag:.1f}" for v_mag in brightest[:4]) + (", ..." if len(brightest) > 4 else "")
-        notes.append(f"stars that saturate in {short.seconds:g} s, too (V {named}): `starcal recolour` gives these the "
-                     "colour of their catalogue B-V")
-    if main.n_usable < CROWDED_SHARE * sample.usable(main.seconds).sum():
+    lost = sample.stars.v_mag[sample.full_s < (short or main).seconds]
+    if len(lost):
+        notes.append(_who_is_lost(lost, short))
+    if main.n_usable < CROWDED_SHARE * main.n_clean:
         notes.append("the field is crowded for stars so wide: more than a third of the catalogue's stars overlap "
                      "fainter ones, and what is foretold is less sure. A longer --focal-mm helps")
     return tuple(notes)
+
+
+def _who_is_lost(v_mag: np.ndarray, short: Series | None) -> str:
+    named = ", ".join(f"{v:.1f}" for v in v_mag[:4]) + (", ..." if len(v_mag) > 4 else "")
+    where = f"in {short.seconds:g} s, too" if short is not None else f"even in {BELOW_A_SECOND_S[0]:g} s"
+    return (f"{counted(len(v_mag), 'star')} that saturate{'s' * (len(v_mag) == 1)} {where} (V {named}): `starcal "
+            "recolour` takes the colour from the catalogue's B-V")
 
 
 def _why_not_reached(sample: _Sample, main: Series) -> str:

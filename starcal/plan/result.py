@@ -22,6 +22,7 @@ CAUTIONS = ("Never point a telescope or lens at or near the sun: it burns eyes a
             "Outdoors, keep mains power and its adapters off the ground and out of the dew, behind a breaker that "
             "trips on leakage; a battery is safer.",
             "Local rules apply: access at night, light, lasers, neighbours.")
+CAUTION = "Never point a telescope or lens at or near the sun; keep mains power out of the dew; mind local rules."
 SOURCES = ("Photons of a star of V = 0: Bessell, Castelli & Plez 1998, A&A 333, 231",
            "Signal to noise: the CCD equation, Merline & Howell 1995, Exp. Astron. 6, 163, and Howell 2006, Handbook "
            "of CCD Astronomy",
@@ -41,9 +42,9 @@ class Series:
         How many.
     limit_mag : float
         A star of the sun's colour and of this V fills SAFE_WELL of the full well; brighter ones saturate.
-    n_saturated, n_usable : int
-        Stars of the field that saturate, and clean unsaturated ones with a B-V that are left when star counts say how
-        many a star beyond the catalogue disturbs.
+    n_saturated, n_clean, n_usable : int
+        Stars of the field that saturate; clean unsaturated ones with a B-V; and so many of these as are left when star
+        counts say how many a star beyond the catalogue disturbs.
     gain_error : ndarray, shape (2,)
         Relative errors expected of the gains of R and B from these frames alone; inf with too few stars.
     gain_floor : ndarray, shape (2,)
@@ -54,6 +55,7 @@ class Series:
     frames: int
     limit_mag: float
     n_saturated: int
+    n_clean: int
     n_usable: int
     gain_error: np.ndarray
     gain_floor: np.ndarray
@@ -65,9 +67,16 @@ class Series:
 
     def __str__(self) -> str:
         red, blue = (f"{100 * error:.1f} %" if np.isfinite(error) else "too few stars" for error in self.gain_error)
-        return (f"{self.frames} x {self.seconds:g} s a channel ({_duration(self.total_s)} with pauses): stars brighter "
-                f"than V {self.limit_mag:.1f} saturate ({self.n_saturated} of the field), {self.n_usable} catalogue "
-                f"stars serve; gain error R {red}, B {blue}")
+        return (f"{self.frames} x {self.seconds:g} s a channel ({_duration(self.total_s)} with pauses of {PAUSE_S:g} s "
+                f"between exposures): stars brighter than V {self.limit_mag:.1f} saturate ({self.n_saturated} of the "
+                f"field), {self.serving()}; gain error R {red}, B {blue}")
+
+    def serving(self) -> str:
+        """How many stars serve the fit of gains."""
+        if self.n_usable == self.n_clean:
+            return f"{counted(self.n_clean, 'clean catalogue star')} serve{'s' * (self.n_clean == 1)}"
+        return (f"some {self.n_usable} of {counted(self.n_clean, 'clean catalogue star')} serve (fainter stars overlap "
+                "the others, by star counts)")
 
 
 @dataclass(frozen=True, eq=False)
@@ -187,7 +196,7 @@ class Plan:
         peak = peak_fraction(night.fwhm_arcsec / kit.scale_arcsec)
         filters = ", ".join(f"{name} {low:g}-{high:g} nm" for name, (low, high) in zip("RGB", BAND_NM, strict=True))
         return [("field", f"RA {field.ra_deg % 360:.3f}, Dec {field.dec_deg:+.3f}, {field.width_deg:.2f} x "
-                          f"{field.height_deg:.2f} deg; {len(self.stars)} stars of {self.stars.name}"),
+                          f"{field.height_deg:.2f} deg ({field.source}); {len(self.stars)} stars of {self.stars.name}"),
                 ("telescope", f"{kit.aperture_mm:g} mm aperture, {kit.focal_mm:.4g} mm focal length, "
                               f"{kit.pixel_um:g} um pixels: {kit.scale_arcsec:.2f} arcsec a pixel"),
                 ("camera", f"full well {kit.full_well_electrons:g} e-, read noise {kit.read_noise_electrons:g} e-, "
@@ -200,15 +209,15 @@ class Plan:
 
     def rows(self) -> list[tuple[str, str]]:
         """The plan as (name, text) pairs: for the terminal and the notebook."""
-        return [*self.series_rows(), *self.assumption_rows(), *(("note", note) for note in self.notes),
-                *(("caution", text) for text in CAUTIONS)]
+        return [*self.series_rows(), *(("note", note) for note in self.notes), *self.assumption_rows()]
 
     def footnote(self) -> str:
         """What the columns of the table mean."""
         return (f"For stars of the sun's colour, B-V {SOLAR_BV_MAG}; blue and red ones fill a channel sooner. Full "
-                f"means {100 * SAFE_WELL:g} % of the full well in the peak pixel of a centred star. The errors are "
-                "those of R/G and B/G in the stack, from photons and read noise, 1 sigma; the gains' errors above hold "
-                "the catalogue's errors and the scatter of real stars, too.")
+                f"means {100 * SAFE_WELL:g} % of the full well in the peak pixel of a centred star. Many mechanical "
+                "shutters cannot take exposures below 1 s: these are planned only where nothing longer serves any of "
+                "the saturated stars. The errors are those of R/G and B/G in the stack, from photons and read noise, 1 "
+                "sigma; the gains' errors above hold the catalogue's errors and the scatter of real stars, too.")
 
     def _names_of_saturated(self) -> str:
         which = np.flatnonzero(self.saturated)
@@ -220,13 +229,13 @@ class Plan:
     def __str__(self) -> str:
         """Several lines for a terminal."""
         return "\n".join([f"Expose {self.summary()}.", *aligned(self.rows()), "",
-                          *_to_the_right(table_cells(self)), "", *textwrap.wrap(self.footnote(), 110)])
+                          *_to_the_right(table_cells(self)), "", *textwrap.wrap(self.footnote(), 110), "", CAUTION])
 
     def _repr_html_(self) -> str:
         """For notebooks."""
         head, *cells = table_cells(self)
         return (f"<p><b>Expose {escaped(self.summary())}.</b></p>{html_table(self.rows())}"
-                f"{html_table(cells, head)}<p>{escaped(self.footnote())}</p>")
+                f"{html_table(cells, head)}<p>{escaped(self.footnote())}</p><p>{escaped(CAUTION)}</p>")
 
 
 def table_cells(plan: Plan) -> list[tuple[str, ...]]:

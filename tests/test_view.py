@@ -11,6 +11,7 @@ import signal
 import subprocess
 import sys
 import tomllib
+from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -211,8 +212,19 @@ def test_chromaticities_come_nearer_to_those_of_real_stars(camera):
 def test_a_frame_without_a_fit_has_empty_plots(folder):
     job = open_job(Settings(frame=str(folder / "lost.fits")))
     columns = points.columns_of(cure_of(job, job.found, Settings()))
+    nowhere = points.fit_ranges(columns, points.with_catalogue(columns), points.curves_of(job.found))
+    assert all(low < high for low, high in nowhere.values())
     assert len(points.with_catalogue(columns)) == len(points.curves_of(job.found)["bv"]) == 0
     assert set(columns["state"]) == {"not used"}
+
+
+def test_columns_are_plain_arrays_and_the_plots_hold_them_all(camera):
+    """Bokeh sends the memory of an array: `data` of a column of astropy's, or of a masked array, is another thing."""
+    columns, curves = points.columns_of(cure_of(camera, camera.found, Settings())), points.curves_of(camera.found)
+    assert {type(values) for values in (columns | curves | points.locus_of(camera.found)).values()} == {np.ndarray}
+    matched = points.with_catalogue(columns)
+    for name, (low, high) in points.fit_ranges(columns, matched, curves).items():
+        assert low < columns[name][matched].min() < columns[name][matched].max() < high
 
 
 def test_a_row_tells_what_is_known_of_a_star(camera):
@@ -262,20 +274,26 @@ def test_help_and_ports():
     assert "a port from 1 to 65535 needed" in answer.stderr
 
 
-@pytest.fixture(scope="module")
-def address(folder):
-    """The page of the narrowband frame, served by the command."""
+@contextmanager
+def served(frame, *words):
+    """The page of a frame, served by the command: its address, and the process."""
     pytest.importorskip("bokeh", reason="Bokeh is not installed: pip install 'starcal[view]'")
-    command = [sys.executable, "-W", "error", "-m", "starcal", "view", str(folder / "sho.fits"), "--no-browser",
-               "--out", str(folder / "saved")]
+    command = [sys.executable, "-W", "error", "-m", "starcal", "view", str(frame), "--no-browser", *words]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-                          env=os.environ | {"PYTHONPATH": str(ROOT)}) as server:
+                          env=os.environ | {"PYTHONPATH": str(ROOT), "HOME": str(frame.parent)}) as server:
         said = server.stdout.readline()
         assert said.startswith("the page: http://127.0.0.1:"), server.stderr.read() if server.poll() else said
-        yield said.split()[2]
-        server.send_signal(signal.SIGINT)
+        yield said.split()[2], server
+        server.send_signal(signal.SIGINT)  # nothing where it has ended
         rest, errors = server.communicate(timeout=20)
     assert (server.returncode, rest, errors) == (0, "", "")
+
+
+@pytest.fixture(scope="module")
+def address(folder):
+    """The page of the narrowband frame; its files go to a folder of the user's home, which is `folder` here."""
+    with served(folder / "sho.fits", "--out", "~/saved") as (address, _):
+        yield address
 
 
 def asked(address, path="", method="GET", **headers):
@@ -420,10 +438,27 @@ class Browser:
             self.send("Input.dispatchMouseEvent", type=kind, x=x, y=y, button="left", buttons=1, clickCount=1)
             self.runner.run(asyncio.sleep(0.02))
 
-    def key(self, key: str, text: str = "", code: int = 0) -> None:
+    def key(self, key: str, code: int = 0, ctrl: bool = False) -> None:
         for kind in ("keyDown", "keyUp"):
-            typed = {"text": text or key} if kind == "keyDown" and len(key) == 1 else {}
-            self.send("Input.dispatchKeyEvent", type=kind, key=key, windowsVirtualKeyCode=code, **typed)
+            typed = {"text": key} if kind == "keyDown" and len(key) == 1 and not ctrl else {}
+            self.send("Input.dispatchKeyEvent", type=kind, key=key, windowsVirtualKeyCode=code,
+                      modifiers=2 if ctrl else 0, **typed)
+
+    def select_route(self, name: str) -> None:
+        self.js(f"(() => {{ const s = Bokeh.index.get({MODEL}('route')).el.shadowRoot.querySelector('select');"
+                f"s.selectedIndex = {ROUTES.index(name)}; s.dispatchEvent(new Event('change')) }})()")
+
+    def require_refused(self, name: str, reason: str) -> None:
+        """A route that cannot be taken: the control goes back, why it did stays to be read, no step to undo."""
+        route = self.js(f"{MODEL}('route').value")
+        self.select_route(name)
+        self.until(f"{MODEL}('status').text.includes('{reason}')")
+        self.until(f"{MODEL}('route').value == '{route}'")
+        self.runner.run(asyncio.sleep(0.5))
+        said = self.js(f"{MODEL}('status').text")
+        assert reason in said
+        assert "--" not in said
+        assert self.js(f"{MODEL}('undo').disabled")
 
     def close(self) -> None:
         self.runner.run(self._close())
@@ -499,6 +534,8 @@ def opened(browser, address) -> None:
 
 def test_the_page_in_a_browser(browser, address, folder):
     """Load, drag, zoom, brush, click, leave out, refit, undo, colours, save; then the command line does the same."""
+    from starcal.view.page import MOST_NUMBERS
+
     opened(browser, address)
     require_split_at(browser, 0.5)
 
@@ -519,10 +556,36 @@ def test_the_page_in_a_browser(browser, address, folder):
     assert browser.js(span) == pytest.approx(1)
     browser.key("+")
     browser.key("+")
-    assert browser.js(span) == pytest.approx(1 / 2.25)
+    assert browser.js(span) == pytest.approx(1 / 3)  # whole multiples: pixels of the frame are alike on the screen
     browser.until(f"Math.abs({MODEL}('halves').data.dw[0] - {span} * {MODEL}('picture').inner_width) < 4")
-    assert "225 %" in browser.js("document.getElementById('zoom').textContent")
-    browser.key("0")
+    assert "300 %" in browser.js("document.getElementById('zoom').textContent")
+    for _ in range(9):
+        browser.key("+")
+    assert browser.js(span) == pytest.approx(1 / 16)
+
+    # what cannot be done is said, and is no step to undo
+    browser.key("x")
+    browser.until(f"{MODEL}('status').text.includes('{rows.NOTHING_CHOSEN}')")
+    browser.js(f"{MODEL}('stars').selected.indices = [{MODEL}('stars').data.state.indexOf('not used')]")
+    browser.until(f"{MODEL}('chosen').data.name.length == 1")
+    for key, sentence in (("x", rows.NONE_IN_FIT), ("t", rows.NONE_LEFT_OUT)):
+        browser.key(key)
+        browser.until(f"{MODEL}('status').text.includes('{sentence}')")
+    browser.require_refused("gains", "Choose another route")
+
+    # the next star comes into sight, however near the view is
+    browser.key("n")
+    star = browser.until(f"{MODEL}('stars').selected.indices.length == 1 && {MODEL}('stars').selected.indices[0]")
+    for axis in "xy":
+        browser.until(f"{MODEL}('picture').{axis}_range.start < {MODEL}('stars').data.{axis}[{star}] && "
+                      f"{MODEL}('stars').data.{axis}[{star}] < {MODEL}('picture').{axis}_range.end")
+    browser.until(f"{MODEL}('chosen').data.name[0] == '{star + 1}'")
+    for _ in range(20):
+        browser.key("-")
+    width, height = browser.js(f"[{MODEL}('picture').inner_width, {MODEL}('picture').inner_height]")
+    header = fits.getheader(folder / "sho.fits")
+    assert browser.js(span) == pytest.approx(max(header["NAXIS1"] / width, header["NAXIS2"] / height))  # no farther
+    settled(browser)
 
     # choose in a plot: the same stars light up in the picture
     x, y, w, h = browser.box("fit_rho")
@@ -532,6 +595,8 @@ def test_the_page_in_a_browser(browser, address, folder):
     chosen = sorted(browser.js(f"{MODEL}('stars').selected.indices"))
     assert chosen == inside(browser, "fit_rho", ("bv", "rho"), corners)
     browser.until(f"{MODEL}('chosen').data.name.length == {len(chosen)}")
+    assert len(chosen) > MOST_NUMBERS  # too many to read beside each other
+    assert set(browser.js(f"{MODEL}('chosen').data.name")) == {""}
     assert browser.js(f"{MODEL}('table').text").count("<tr>") == min(len(chosen), rows.MOST_ROWS) + 1
 
     # click a star: its row shows
@@ -557,8 +622,7 @@ def test_the_page_in_a_browser(browser, address, folder):
     browser.until(f"{MODEL}('states').text.includes('left out 1')")
 
     # colours: the route as a select, saturation by the keyboard on its slider
-    browser.js(f"(() => {{ const s = Bokeh.index.get({MODEL}('route')).el.shadowRoot.querySelector('select');"
-               f"s.selectedIndex = {ROUTES.index('catalogue')}; s.dispatchEvent(new Event('change')) }})()")
+    browser.select_route("catalogue")
     browser.until(f"{MODEL}('verdict').text.includes('Route: catalogue')")
     plain = settled(browser)
     browser.js(f"Bokeh.index.get({MODEL}('saturation')).el.shadowRoot.querySelector('.noUi-handle').focus()")
@@ -570,7 +634,7 @@ def test_the_page_in_a_browser(browser, address, folder):
     assert (settled(browser) != plain).mean() > 0.005
 
     # save, and let the command line repeat it
-    browser.js(f"Bokeh.index.get({MODEL}('save')).click()")
+    browser.key("s", ctrl=True)
     browser.until(f"{MODEL}('status').text.includes('Saved in')", tries=1200)
     saved = folder / "saved"
     settings = json.loads((saved / "result.json").read_text())["settings"]
@@ -584,7 +648,7 @@ def test_the_page_in_a_browser(browser, address, folder):
 
     # saving again is refused, and said
     browser.js(f"Bokeh.index.get({MODEL}('save')).click()")
-    browser.until(f"{MODEL}('status').text.includes('Not saved')")
+    browser.until(f"{MODEL}('status').text.includes('tick “replace earlier files”')")
 
     # a page that is loaded again finds its choices
     opened(browser, address)
@@ -597,3 +661,27 @@ def test_the_page_in_a_browser(browser, address, folder):
     assert len(sockets) == 2
     assert {urlsplit(url).netloc for url in (*urls, *sockets)} - {""} == {urlsplit(address).netloc}
     assert [event for event in browser.events if event["method"] in ("Runtime.exceptionThrown", "Log.entryAdded")] == []
+
+
+def test_a_small_window_and_a_frame_without_a_fit_in_a_browser(browser, folder):
+    """The picture has the room and files can be saved; what needs a fit is off; the page says when its server ends."""
+    browser.send("Emulation.setDeviceMetricsOverride", width=1280, height=800, deviceScaleFactor=1, mobile=False)
+    with served(folder / "lost.fits") as (address, server):
+        opened(browser, address)
+        assert browser.box("picture")[3] > 500
+        for name in ("save", "status", "folder", "undo"):
+            _, top, _, height = browser.box(name)
+            assert top >= 0
+            assert top + height <= 800
+        assert browser.js("document.documentElement.scrollHeight") == 800
+        assert browser.js("document.getElementById('plots').offsetHeight") == 0
+        browser.key("g")
+        browser.until("document.getElementById('plots').offsetHeight > 250")
+        assert browser.box("picture")[3] > 250
+        assert browser.js(f"['leave_out', 'take_back', 'next', 'previous'].every(n => {MODEL}(n).disabled)")
+        for route in ("catalogue", "continuum"):
+            browser.require_refused(route, "choose “best for this frame”")
+        assert browser.js("document.getElementById('ended').hidden")
+        server.send_signal(signal.SIGINT)
+        server.wait(20)
+        browser.until("!document.getElementById('ended').hidden")

@@ -18,7 +18,7 @@ SOURCE_MARKS = {
     "catalogue+continuum": ("diamond", "#5fd3a8"),
     "field spread": ("inverted_triangle", "#f0e442"),
     "field median": ("plus", "#cc79a7"),
-    "palette": ("x", "#cc79a7"),
+    "palette": ("hex", "#cc79a7"),
 }
 STATE_MARKS = {
     "used": ("circle", "#56b4e9"),
@@ -26,8 +26,9 @@ STATE_MARKS = {
     "left out": ("square_x", "#f0e442"),
     "not used": ("triangle", "#7d8695"),
 }
+BEFORE_MARK, AFTER_MARK = ("triangle", DIM_INK), ("circle", "#56b4e9")
 SHAPES = {"circle": "○", "square": "□", "triangle": "△", "diamond": "◇", "inverted_triangle": "▽", "plus": "+",
-          "x": "×", "square_x": "⊠"}
+          "x": "×", "square_x": "⊠", "hex": "⬡"}
 
 FONT = "system-ui, sans-serif"
 
@@ -59,8 +60,16 @@ def _beside(name: str) -> str:
     return Path(__file__).with_name(name).read_text(encoding="utf-8")
 
 
-def legend_html(marks: dict[str, tuple[str, str]], tally: dict[str, int]) -> str:
+def legend_html(marks: dict[str, tuple[str, str]], tally: dict[str, int], heading: str = "") -> str:
     """Shapes, their meaning, and how many there are of each."""
     entries = (f"<span class='entry'><span style='color:{marks[name][1]}'>{SHAPES[marks[name][0]]}</span> {name} "
                f"{count}</span>" for name, count in tally.items())
-    return f"<p>{' '.join(entries)}</p>"
+    return f"<p>{heading} {' '.join(entries)}</p>"
+
+
+def plots_key_html() -> str:
+    """What the lines and marks of the plots mean, besides the states of the stars."""
+    entries = ((LINE, "━", "fit; real stars"), (FAINT_LINE, "╌", "channels of full star colour"),
+               (BEFORE_MARK[1], SHAPES[BEFORE_MARK[0]], "before"), (AFTER_MARK[1], SHAPES[AFTER_MARK[0]], "after"))
+    return "<p>" + " ".join(f"<span class='entry'><span style='color:{colour}'>{shape}</span> {meaning}</span>"
+                            for colour, shape, meaning in entries) + "</p>"

@@ -2,6 +2,7 @@
 
 import asyncio
 import html
+import os
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
@@ -10,7 +11,8 @@ import numpy as np
 from bokeh.document import Document
 from bokeh.models import ColumnDataSource
 
-from ..errors import OutputError, StarcalError
+from ..checking import LEFT_OUT_REACH_PX
+from ..errors import StarcalError
 from ..pipeline import folder_of, run_settings
 from ..settings import Settings
 from ..sources import source_tally
@@ -23,7 +25,8 @@ from .visible import window_of
 
 GATHER_MS = 15  # changes that come within this are answered together
 REACH_PX = 15  # of the screen: a click so far from a star still means it
-MOST_MARKS = 300  # in the picture at a time, the brightest: more hide it
+MOST_MARKS = 60  # in the picture at a time, the brightest: more hide it
+MOST_NUMBERS = 10  # of chosen stars, beside their rings
 LARGEST_SCREEN_PX = 4096
 USUAL_SCREEN_PX = 600  # until the browser has told
 
@@ -57,6 +60,8 @@ class Page:
         self.sliders, self.route = panel.setting_sliders(desk.now), panel.route_select(desk.now)
         self.folder = panel.folder_field(str(out or folder_of(desk.now.first_file)))
         self.overwrite, self.marks = panel.overwrite_box(overwrite), panel.stars_toggle()
+        self.plots_key = panel.text("plots_key")
+        self.plots_key.text = looks.plots_key_html()
         self.verdict, self.legend = panel.text("verdict"), panel.text("legend")
         self.states = panel.text("states")
         self.table = panel.text("table", role="region", aria_label="chosen stars")
@@ -64,18 +69,19 @@ class Page:
         self._connect()
         self._show_stars()
         self._show_chosen()
-        self.plots.frame_chromaticities(points.chromaticity_range(self.stars.data, points.clear(self.found),
-                                                                  self.plots.locus.data))
+        self.plots.show_ranges(points.chromaticity_range(self.stars.data, points.clear(self.found),
+                                                         self.plots.locus.data))
         self._lay_out()
 
     def _lay_out(self) -> None:
         self.document.title = f"{self.job.frame.name} — star colours"
+        self.document.config.update(notify_connection_status=False, reconnect_session=False)  # the page says it
         self.document.theme, self.document.template = looks.THEME, looks.template()
         self.document.template_variables.update(frame=self.job.frame.name, keys=panel.BUTTONS,
                                                 width=self.job.shape[1], height=self.job.shape[0])
         for root in (self.picture.figure, *self.plots.figures, *self.buttons.values(), *self.sliders.values(),
-                     panel.divider_slider(), self.route, self.folder, self.overwrite, self.marks, self.verdict,
-                     self.legend, self.states, self.table, self.status):
+                     panel.divider_slider(), panel.plots_toggle(), self.route, self.folder, self.overwrite, self.marks,
+                     self.verdict, self.legend, self.plots_key, self.states, self.table, self.status):
             self.document.add_root(root)
 
     def _connect(self) -> None:
@@ -108,24 +114,36 @@ class Page:
 
     def leave_out(self) -> None:
         """Leave the chosen stars out of the fit."""
-        self._turn_to(self.desk.leave_out(self._chosen_places()))
+        if places := self._chosen_places("used", "clipped"):
+            self._turn_to(self.desk.leave_out(places))
+        else:
+            self._say(rows.NONE_IN_FIT if self.stars.selected.indices else rows.NOTHING_CHOSEN)
 
     def take_back(self) -> None:
         """Let the chosen stars take part in the fit again."""
-        self._turn_to(self.desk.take_back(self._chosen_places()))
+        stars = np.reshape(self._chosen_places("left out"), (-1, 2))
+        if len(stars):  # a place that was typed need not be the star's to the last digit
+            self._turn_to(self.desk.take_back(tuple(
+                place for place in self.desk.now.leave_out
+                if np.hypot(*(stars - place).T).min() <= LEFT_OUT_REACH_PX)))
+        else:
+            self._say(rows.NONE_LEFT_OUT if self.stars.selected.indices else rows.NOTHING_CHOSEN)
 
-    def _chosen_places(self) -> tuple:
+    def _chosen_places(self, *states: str) -> tuple:
+        """Places of the chosen stars of which the fit has made this."""
         return tuple((float(self.stars.data["x"][i]), float(self.stars.data["y"][i]))
-                     for i in self.stars.selected.indices)
+                     for i in self.stars.selected.indices if self.stars.data["state"][i] in states)
 
     def _turn_to(self, desk: Desk) -> None:
         """Make a desk's choices hold, unless they cannot: then say why and stay."""
+        if desk is self.desk:  # as when a control is put back: what was said of the choice before stays
+            return
         try:
             refitted = desk.now.leave_out != self.desk.now.leave_out
             found = self.job.refit(desk.now.leave_out) if refitted else self.found
             cure = cure_of(self.job, found, desk.now)
         except StarcalError as error:
-            self._say(str(error))
+            self._say(rows.page_words(error))
         else:
             self.desk, self.found, self.cure, self.shown_settings = desk, found, cure, desk.now
             self.keep(desk)
@@ -144,6 +162,9 @@ class Page:
             slider.value = getattr(now, name)
             slider.disabled = whole_frame and name in panel.OF_SINGLE_STARS
         self.buttons["undo"].disabled = not self.desk.past
+        for name in ("leave_out", "next", "previous"):
+            self.buttons[name].disabled = self.found.fit is None
+        self.buttons["take_back"].disabled = self.found.fit is None and not now.leave_out
 
     def _slider_moved(self, name: str, attribute: str, old: float, new: float) -> None:
         """Show what a slider would do, while it moves."""
@@ -189,19 +210,24 @@ class Page:
                          self.job.shape)
 
     def _show_marks(self) -> None:
-        """Mark the brightest stars in view."""
+        """Mark the brightest stars in view, the larger the nearer they are seen."""
         x, y, (left, low, width, height) = self.stars.data["x"], self.stars.data["y"], self.sight.window.box
         inside = np.flatnonzero((x > left) & (x < left + width) & (y > low) & (y < low + height))
         snr = np.nan_to_num(np.array(self.found.stars["snr"], float))[inside]
         self.picture.in_view.indices = inside[np.argsort(-snr, kind="stable")][:MOST_MARKS].tolist()
+        self.picture.fit_marks(max(self.found.stars.meta["fwhm_px"]) / self._px_per_screen())
 
     def _show_stars(self) -> None:
         """All that depends on fit and route, besides the picture."""
         self.plots.matched.indices = points.with_catalogue(self.stars.data).tolist()
         self.plots.clear.indices = points.clear(self.found).tolist()
         self.plots.curves.data, self.plots.locus.data = points.curves_of(self.found), points.locus_of(self.found)
+        self.plots.show_ranges(points.fit_ranges(self.stars.data, self.plots.matched.indices, self.plots.curves.data))
+        for label in self.plots.no_fit:
+            label.visible = self.found.fit is None
         self.verdict.text = rows.verdict_html(self.cure)
-        self.legend.text = looks.legend_html(looks.SOURCE_MARKS, source_tally(self.cure.source.astype(str)))
+        self.legend.text = looks.legend_html(looks.SOURCE_MARKS, source_tally(self.cure.source.astype(str)),
+                                             "colour from")
         self.states.text = looks.legend_html(looks.STATE_MARKS, source_tally(
             self.stars.data["state"][self.plots.matched.indices].astype(str)))
         self._show_choices()
@@ -209,16 +235,19 @@ class Page:
     def _show_chosen(self) -> None:
         chosen = sorted(self.stars.selected.indices)
         self.picture.chosen.data = {"x": self.stars.data["x"][chosen], "y": self.stars.data["y"][chosen],
-                                    "name": [str(i + 1) for i in chosen]}
+                                    "name": [str(i + 1) if len(chosen) <= MOST_NUMBERS else "" for i in chosen]}
         self.table.text = rows.table_html(self.cure, chosen)
 
     def _clicked(self, event) -> None:
         """Choose the star under a click in the picture; none there, none chosen."""
-        plot = self.picture.figure
-        px_per_screen = (plot.x_range.end - plot.x_range.start) / max(plot.inner_width or USUAL_SCREEN_PX, 1)
         away_px = np.hypot(self.stars.data["x"] - event.x, self.stars.data["y"] - event.y)
-        near = len(away_px) and away_px.min() <= REACH_PX * px_per_screen
+        near = len(away_px) and away_px.min() <= REACH_PX * self._px_per_screen()
         self.stars.selected.indices = [int(away_px.argmin())] if near else []
+
+    def _px_per_screen(self) -> float:
+        """Pixels of the frame on one of the screen."""
+        plot = self.picture.figure
+        return (plot.x_range.end - plot.x_range.start) / max(plot.inner_width or USUAL_SCREEN_PX, 1)
 
     def _step(self, by: int) -> None:
         """Choose the star of the fit next to the chosen one in the order of residuals, the worst first."""
@@ -228,7 +257,19 @@ class Page:
         if order:
             chosen = self.stars.selected.indices
             at = order.index(chosen[0]) + by if chosen and chosen[0] in order else 0
-            self.stars.selected.indices = [order[at % len(order)]]
+            star = order[at % len(order)]
+            self.stars.selected.indices = [star]
+            self._bring_in_sight(float(self.stars.data["x"][star]), float(self.stars.data["y"][star]))
+
+    def _bring_in_sight(self, x_px: float, y_px: float) -> None:
+        """Move the view onto a place that it does not show."""
+        ranges = (self.picture.figure.x_range, self.picture.figure.y_range)
+        shares = [(at - range_.start) / (range_.end - range_.start)
+                  for at, range_ in zip((x_px, y_px), ranges, strict=True)]
+        if not all(0 < share < 1 for share in shares):
+            for range_, share in zip(ranges, shares, strict=True):
+                by_px = round(share * (range_.end - range_.start) - (range_.end - range_.start) / 2)
+                range_.update(start=range_.start + by_px, end=range_.end + by_px)
 
     def _say(self, sentence: str) -> None:
         self.status.text = f"<p>{html.escape(sentence)}</p>"
@@ -239,18 +280,16 @@ class Page:
         """Write the files of a run with the choices that hold."""
         self.buttons["save"].disabled = True
         self._say("Saving …")
-        folder = self.folder.value.strip() or str(folder_of(self.desk.now.first_file))
+        folder = os.path.expanduser(self.folder.value.strip()) or str(folder_of(self.desk.now.first_file))
         self.document.add_next_tick_callback(partial(self._saved, self.desk.now, folder, self.overwrite.active))
 
     async def _saved(self, settings: Settings, folder: str, overwrite: bool) -> None:
         try:
             done = await asyncio.to_thread(run_settings, settings, folder, overwrite=overwrite)
-        except OutputError as error:
-            self._say(f"Not saved: {error} (on this page: the box and the field above)")
         except (StarcalError, OSError) as error:
-            self._say(f"Not saved: {error}")
+            self._say(f"Not saved: {rows.page_words(error)}")
         else:
-            self._say(f"Saved in {done.folder}: {', '.join(done.files)}. To repeat it: starcal run --settings "
+            self._say(f"Saved in {done.folder}: {len(done.files)} files. To repeat it: starcal run --settings "
                       f"{done.folder / 'result.json'} --out ANOTHER-FOLDER")
         finally:
             self.buttons["save"].disabled = False

@@ -30,7 +30,7 @@ BUTTONS = {
     "previous": ("Previous star", "p", "choose the one before"),
     "leave_out": ("Leave out", "x", "leave the chosen stars out of the fit"),
     "take_back": ("Take back in", "t", "let the chosen stars take part again"),
-    "save": ("Save files", "f", "write the same files as `starcal run`"),
+    "save": ("Save files", "Ctrl+S", "write the same files as `starcal run`"),
 }
 
 
@@ -47,17 +47,23 @@ def stars_toggle() -> Toggle:
                   html_attributes={"title": "mark the stars by the source of their colour (key s)"})
 
 
+def plots_toggle() -> Toggle:
+    """Whether plots are shown below the picture; at first the page looks whether there is room."""
+    return Toggle(name="plots", label="Plots", active=True, tags=["g"], stylesheets=[sheet()],
+                  html_attributes={"title": "show the plots below the picture (key g)"})
+
+
 def divider_slider() -> Slider:
     """Where the divider stands, in percent of the picture's width."""
-    return Slider(name="split", title="Before | After", start=0, end=100, value=50, step=0.5, format="0",
-                  sizing_mode="stretch_width", stylesheets=[sheet()])
+    return Slider(name="split", title="", show_value=False, start=0, end=100, value=50, step=0.5, width=110,
+                  stylesheets=[sheet()])
 
 
 def setting_sliders(settings: Settings) -> dict[str, Slider]:
     """A slider for each setting that is a number, wide enough for what was set before."""
     return {name: Slider(name=name, title=label, start=min(low, value := getattr(settings, name)),
                          end=max(high, value), value=value, step=step, sizing_mode="stretch_width",
-                         stylesheets=[sheet()])
+                         margin=(0, 5, 0, 5), stylesheets=[sheet()])
             for name, (label, low, high, step) in SLIDERS.items()}
 
 
@@ -75,7 +81,8 @@ def folder_field(folder: str) -> TextInput:
 
 def overwrite_box(active: bool) -> Checkbox:
     """Whether files of an earlier run may be replaced."""
-    return Checkbox(name="overwrite", label="replace files of an earlier run", active=active, stylesheets=[sheet()])
+    return Checkbox(name="overwrite", label="replace earlier files", active=active, width=200,
+                    stylesheets=[sheet()])
 
 
 def text(name: str, **attributes) -> Div:

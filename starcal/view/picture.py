@@ -11,7 +11,6 @@ from bokeh.models import (
     Range1d,
     Scatter,
     Span,
-    WheelZoomTool,
 )
 from bokeh.plotting import figure
 from bokeh.transform import factor_cmap, factor_mark
@@ -20,8 +19,8 @@ from numpy.typing import NDArray
 from .looks import CHOSEN, PAPER, SOURCE_MARKS, sheet
 from .visible import Window
 
-FEWEST_PX = 12  # of the frame across the picture: nothing is to be seen beyond
-MARK_PX, RING_PX = 13, 26
+MARK_PX, RING_PX = 13, 26  # of the screen, at least
+MARK_FWHM = 4  # a mark lies round a star of this many widths, however near it is seen
 LABEL = "The picture: before on the left of the divider, after on the right"
 
 
@@ -39,6 +38,8 @@ class Picture:
         Rows of the stars that are marked.
     marks
         The glyphs that mark them.
+    rings : list of glyphs
+        Those round the chosen stars.
     chosen : ColumnDataSource
         Places and numbers of the chosen stars.
     """
@@ -47,18 +48,23 @@ class Picture:
     halves: ColumnDataSource
     in_view: IndexFilter
     marks: object
+    rings: list[Scatter]
     chosen: ColumnDataSource
+
+    def fit_marks(self, fwhm_screen_px: float) -> None:
+        """Make marks large enough to surround stars of so many pixels of the screen."""
+        size = max(MARK_PX, MARK_FWHM * fwhm_screen_px)
+        self.marks.glyph.size = size
+        for ring in self.rings:
+            ring.size = max(RING_PX, 1.3 * size)
 
 
 def make_picture(shape: tuple[int, int], stars: ColumnDataSource) -> Picture:
     """The figure for a frame of so many rows and columns."""
     height, width = shape
-    plot = figure(name="picture", sizing_mode="stretch_both", toolbar_location=None, min_height=200,
-                  x_range=Range1d(-0.5, width - 0.5, min_interval=FEWEST_PX, max_interval=8 * max(shape)),
-                  y_range=Range1d(-0.5, height - 0.5, min_interval=FEWEST_PX, max_interval=8 * max(shape)),
-                  tools=[pan := PanTool(), wheel := WheelZoomTool(maintain_focus=False)], min_border=0,
-                  stylesheets=[sheet()], html_attributes={"role": "img", "aria-label": LABEL})
-    plot.toolbar.active_drag, plot.toolbar.active_scroll = pan, wheel
+    plot = figure(name="picture", sizing_mode="stretch_both", toolbar_location=None, min_height=120,
+                  x_range=Range1d(-0.5, width - 0.5), y_range=Range1d(-0.5, height - 0.5), tools=[PanTool()],
+                  min_border=0, stylesheets=[sheet()], html_attributes={"role": "img", "aria-label": LABEL})
     plot.axis.visible, plot.grid.visible = False, False
     halves = ColumnDataSource({"before": [], "after": [], "x": [], "y": [], "dw": [], "dh": []}, name="halves")
     plot.tags = [halves]  # no glyph draws it: thus the page gets it
@@ -68,7 +74,7 @@ def make_picture(shape: tuple[int, int], stars: ColumnDataSource) -> Picture:
     plot.add_layout(Span(name="divider", dimension="height", location=width / 2, editable=True, line_color="#ffd27a",
                          line_width=3, hover_line_color="#ffffff", hover_line_width=5, hover_line_alpha=1.0))
     in_view, marks = _add_marks(plot, stars)
-    return Picture(plot, halves, in_view, marks, _add_rings(plot))
+    return Picture(plot, halves, in_view, marks, *_add_rings(plot))
 
 
 def _add_marks(plot, stars: ColumnDataSource):
@@ -82,14 +88,16 @@ def _add_marks(plot, stars: ColumnDataSource):
     return in_view, marks
 
 
-def _add_rings(plot) -> ColumnDataSource:
+def _add_rings(plot) -> tuple[list[Scatter], ColumnDataSource]:
     """Rings, dark and light, so that they show on anything, with the star's number."""
     chosen = ColumnDataSource({"x": [], "y": [], "name": []}, name="chosen")
-    for width, colour in ((5, "#000000"), (2, CHOSEN)):
-        plot.add_glyph(chosen, Scatter(size=RING_PX, fill_color=None, line_color=colour, line_width=width))
+    rings = [Scatter(size=RING_PX, fill_color=None, line_color=colour, line_width=width)
+             for width, colour in ((5, "#000000"), (2, CHOSEN))]
+    for ring in rings:
+        plot.add_glyph(chosen, ring)
     plot.text("x", "y", "name", source=chosen, x_offset=15, y_offset=-9, text_color=CHOSEN, text_font_size="13px",
               background_fill_color=PAPER, background_fill_alpha=0.7)
-    return chosen
+    return rings, chosen
 
 
 def show_halves(halves: ColumnDataSource, window: Window, before: NDArray | None, after: NDArray) -> None:

@@ -2,15 +2,16 @@
 
 from dataclasses import dataclass
 
-from bokeh.models import CDSView, ColumnDataSource, IndexFilter, Range1d, Scatter, Span
+from bokeh.models import CDSView, ColumnDataSource, IndexFilter, Label, Range1d, Scatter, Span
 from bokeh.plotting import figure
 from bokeh.transform import factor_cmap, factor_mark
 
-from ..plots import BANDS, BV_LABEL
-from .looks import CHOSEN, DIM_INK, FAINT_LINE, LINE, STATE_MARKS, sheet
+from ..plots import BV_LABEL
+from .looks import AFTER_MARK, BEFORE_MARK, CHOSEN, FAINT_LINE, FONT, INK, LINE, STATE_MARKS, sheet
 
 TOOLS = "box_select,lasso_select,tap,pan,wheel_zoom,reset"
-COLUMNS = ("rho", "beta")  # of the stars, one a band
+BANDS = {"rho": "R/G", "beta": "B/G"}  # column of the stars: what it is the log ratio of
+LEFT_BORDER_PX = 78  # alike, so that plots one above the other stand in line
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,6 +24,8 @@ class Plots:
     matched, clear : IndexFilter
         Rows of the stars shown against B-V, and of those whose chromaticity says something.
     curves, locus : ColumnDataSource
+    no_fit : list of Label
+        What the plots of the fit say where there is none.
     """
 
     figures: list[figure]
@@ -30,12 +33,15 @@ class Plots:
     clear: IndexFilter
     curves: ColumnDataSource
     locus: ColumnDataSource
+    no_fit: list[Label]
 
-    def frame_chromaticities(self, ends: dict[str, tuple[float, float]]) -> None:
-        """Show a part of u and v; the button in the corner comes back to it."""
-        plot = self.figures[-1]
-        for range_, (low, high) in zip((plot.x_range, plot.y_range), ends.values(), strict=True):
-            range_.update(start=low, end=high, reset_start=low, reset_end=high)
+    def show_ranges(self, ends: dict[str, tuple[float, float]]) -> None:
+        """Show the parts between these ends, of ranges by name; who has moved a plot comes back by its button."""
+        ranges = {range_.name: range_ for plot in self.figures for range_ in (plot.x_range, plot.y_range)}
+        for name, (low, high) in ends.items():
+            range_ = ranges[name]
+            moved = (range_.start, range_.end) != (range_.reset_start, range_.reset_end)
+            range_.update(reset_start=low, reset_end=high, **({} if moved else {"start": low, "end": high}))
 
 
 def make_plots(stars: ColumnDataSource) -> Plots:
@@ -43,17 +49,30 @@ def make_plots(stars: ColumnDataSource) -> Plots:
     matched, clear = IndexFilter([]), IndexFilter([])
     curves = ColumnDataSource({name: [] for name in ("bv", "rho", "beta", "rho_full", "beta_full")})
     locus = ColumnDataSource({"u": [], "v": []})
-    fits = [_fit_plot(column, *band, stars, matched, curves) for column, band in zip(COLUMNS, BANDS, strict=True)]
-    left = [_residual_plot(column, title, stars, matched, fit.x_range)
-            for column, (title, _), fit in zip(COLUMNS, BANDS, fits, strict=True)]
-    return Plots([*fits, *left, _chromaticity_plot(stars, clear, locus)], matched, clear, curves, locus)
+    bv_range = _range("bv")
+    fits = [_fit_plot(column, stars, matched, curves, bv_range) for column in BANDS]
+    left = [_residual_plot(column, stars, matched, bv_range) for column in BANDS]
+    return Plots([*fits, *left, _chromaticity_plot(stars, clear, locus)], matched, clear, curves, locus,
+                 [_say_no_fit(plot) for plot in (*fits, *left)])
 
 
-def _plot(name: str, title: str, x_label: str, y_label: str, **settings):
-    plot = figure(name=name, title=title, x_axis_label=x_label, y_axis_label=y_label, tools=TOOLS,
-                  toolbar_location="right", sizing_mode="stretch_both", stylesheets=[sheet()], min_height=110,
-                  active_drag="box_select", html_attributes={"role": "figure", "aria-label": title}, **settings)
+def _range(name: str) -> Range1d:
+    return Range1d(0, 1, name=name, reset_start=0, reset_end=1)
+
+
+def _say_no_fit(plot) -> Label:
+    label = Label(x=12, y=12, x_units="screen", y_units="screen", text="no fit", text_color=INK, text_font=FONT,
+                  text_font_size="14px", visible=False)
+    plot.add_layout(label)
+    return label
+
+
+def _plot(name: str, x_label: str, y_label: str, **settings):
+    plot = figure(name=name, x_axis_label=x_label, y_axis_label=y_label, tools=TOOLS,
+                  toolbar_location="right", sizing_mode="stretch_both", stylesheets=[sheet()], active_drag="box_select",
+                  min_border_left=LEFT_BORDER_PX, **settings)
     plot.toolbar.logo = None
+    plot.yaxis.ticker.desired_num_ticks = 4  # as many as fit into the lowest plot
     plot.toolbar.stylesheets = [sheet()]
     return plot
 
@@ -74,31 +93,33 @@ def _light_up(points, shape, colour, size: float) -> None:
     points.nonselection_glyph = Scatter(**place, size=size, line_color=colour, fill_color=None, line_alpha=0.6)
 
 
-def _fit_plot(column: str, title: str, label: str, stars, rows, curves):
-    plot = _plot(f"fit_{column}", f"{title} over B−V", "", label)
+def _fit_plot(column: str, stars, rows, curves, bv_range):
+    title = f"{BANDS[column]} against B−V"
+    plot = _plot(f"fit_{column}", "", f"{BANDS[column]}, mag", title=title, x_range=bv_range, y_range=_range(column),
+                 html_attributes={"role": "figure", "aria-label": title})
+    plot.xaxis.visible = False  # that of the residuals below serves both
     _stars_by_state(plot, "bv", column, stars, rows)
-    plot.line("bv", column, source=curves, line_color=LINE, line_width=2, legend_label="fit")
-    plot.line("bv", f"{column}_full", source=curves, line_color=FAINT_LINE, line_dash="dashed", line_width=1.5,
-              legend_label="full star colour")
-    plot.legend.location = "top_left" if column == "beta" else "top_right"
+    plot.line("bv", column, source=curves, line_color=LINE, line_width=2)
+    plot.line("bv", f"{column}_full", source=curves, line_color=FAINT_LINE, line_dash="dashed", line_width=1.5)
     return plot
 
 
-def _residual_plot(column: str, title: str, stars, rows, x_range):
-    plot = _plot(f"left_{column}", f"{title}: residuals", BV_LABEL, "residual, mag", x_range=x_range)
-    plot.yaxis.ticker.desired_num_ticks = 4
+def _residual_plot(column: str, stars, rows, bv_range):
+    plot = _plot(f"left_{column}", BV_LABEL, "residual, mag", x_range=bv_range, y_range=_range(f"{column}_left"),
+                 html_attributes={"role": "figure", "aria-label": f"{BANDS[column]}: residuals"})
     plot.add_layout(Span(location=0, dimension="width", line_color=LINE, line_width=1.5))
     _stars_by_state(plot, "bv", f"{column}_left", stars, rows)
     return plot
 
 
 def _chromaticity_plot(stars, rows, locus):
-    plot = _plot("chromaticity", "Chromaticity of the stars", "u′", "v′", x_range=Range1d(0.1, 0.35),
-                 y_range=Range1d(0.4, 0.56))
-    for when, shape, colour, size in (("before", "triangle", DIM_INK, 6), ("after", "circle", "#56b4e9", 6)):
+    title, size = "Chromaticity of the stars", 6
+    plot = _plot("chromaticity", "u′", "v′", title=title, x_range=_range("u"), y_range=_range("v"),
+                 html_attributes={"role": "figure", "aria-label": title})
+    plot.xaxis.ticker.desired_num_ticks = 4
+    for when, (shape, colour) in (("before", BEFORE_MARK), ("after", AFTER_MARK)):
         points = plot.scatter(f"u_{when}", f"v_{when}", source=stars, view=CDSView(filter=rows), size=size,
-                              marker=shape, line_color=colour, fill_color=None, legend_label=when.capitalize())
+                              marker=shape, line_color=colour, fill_color=None)
         _light_up(points, shape, colour, size)
-    plot.line("u", "v", source=locus, line_color=LINE, line_width=2, legend_label="real stars")
-    plot.legend.location = "bottom_right"
+    plot.line("u", "v", source=locus, line_color=LINE, line_width=2)
     return plot

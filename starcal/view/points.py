@@ -13,6 +13,7 @@ from .job import ByGains, ByStar, star_fluxes, star_ratios
 STATES = ("used", "clipped", "left out", "not used")
 CLEAR_SNR = 20.0  # chromaticities of fainter stars are mostly noise
 MOST_PLOTTED = 1500
+ROOM_SHARE = 0.1  # of the range, beyond the outermost star
 SHOWN_SHARE = 0.99  # of the stars, in the first view of the chromaticities: a few far away would squeeze the rest
 
 
@@ -92,6 +93,19 @@ def locus_of(found: CheckResult) -> dict[str, NDArray]:
     """Chromaticities of real stars as seen with the white reference."""
     uv = locus_uv(found.white_bv)
     return {"u": uv[:, 0], "v": uv[:, 1]}
+
+
+def fit_ranges(columns: dict[str, NDArray], rows: NDArray, curves: dict[str, NDArray]) -> dict[str, tuple]:
+    """Ends of bv, rho, beta, rho_left and beta_left that hold some stars and the curves, with room for their marks."""
+    ends = {}
+    for name in ("bv", "rho", "beta", "rho_left", "beta_left"):
+        lines = [curves[key] for key in (name, f"{name}_full") if key in curves]
+        values = np.concatenate([columns[name][rows], *lines])
+        values = np.append(values[np.isfinite(values)], [0.0] if name.endswith("left") else [])
+        low, high = (values.min(), values.max()) if len(values) else (0.0, 1.0)
+        room = ROOM_SHARE * (high - low) or 0.1
+        ends[name] = (float(low - room), float(high + room))
+    return ends
 
 
 def chromaticity_range(columns: dict[str, NDArray], rows: NDArray, locus: dict[str, NDArray]) -> dict[str, tuple]:

@@ -11,6 +11,17 @@ MOST_ROWS = 40
 HEADINGS = ("Star", "x, y", "SNR", "R/G, mag", "B/G, mag", "V", "B−V", "residual R/G", "residual B/G", "in the fit",
             "colour from", "B−V given", "flags")
 NOTHING_CHOSEN = "No star chosen: click one in the picture, or draw a box or a loop in a plot."
+NONE_IN_FIT = "Nothing left out: none of the chosen stars takes part in the fit."
+NONE_LEFT_OUT = "Nothing taken back: none of the chosen stars was left out by hand."
+# What errors advise for the command line, and the same for whoever has the page before them.
+PAGE_WORDS = {
+    "add --overwrite, or choose a folder with --out": "tick “replace earlier files”, or name another folder",
+    ", with -o or --out": "",
+    "Let `starcal run` colour its stars instead": "Choose another route",
+    "use --route best": "choose “best for this frame”",
+    "--route ": "route ",
+    " +- ": " ± ",
+}
 
 
 def star_rows(cure: ByGains | ByStar, chosen: list[int]) -> list[tuple[str, ...]]:
@@ -41,6 +52,14 @@ def table_html(cure: ByGains | ByStar, chosen: list[int]) -> str:
         return f"<p>{NOTHING_CHOSEN}</p>"
     more = f"<p>and {len(chosen) - MOST_ROWS} more</p>" if len(chosen) > MOST_ROWS else ""
     return html_table(star_rows(cure, chosen[:MOST_ROWS]), HEADINGS) + more
+
+
+def page_words(error: Exception) -> str:
+    """What an error says, as advice for the page and not for the command line."""
+    said = str(error)
+    for typed, words in PAGE_WORDS.items():
+        said = said.replace(typed, words)
+    return said
 
 
 def verdict_html(cure: ByGains | ByStar) -> str:

@@ -39,7 +39,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_frame(check, several=True)
     _add_fit(check)
     _add_write_wcs(check)
-    check.add_argument("--overwrite", action="store_true", help="replace an existing file of --write-wcs")
+    _add_overwrite(check, "an existing file of --write-wcs")
 
     calibrate = _command(commands, "calibrate", "fit gains to catalogue B-V and apply them",
                          "starcal calibrate veil.fits -o veil-calibrated.fits")
@@ -54,7 +54,7 @@ def build_parser() -> argparse.ArgumentParser:
 
     demo = _command(commands, "demo", "write small example frames to try the rest on", "starcal demo owl")
     demo.add_argument("folder", metavar="DIR")
-    demo.add_argument("--overwrite", action="store_true", help="replace existing files")
+    _add_overwrite(demo)
 
     _add_catalogue(commands)
     _add_completion(commands)
@@ -131,10 +131,14 @@ def _add_leave_out(parser) -> None:
                         help="a star to be left out of the fit, by its place in pixels; may be given again")
 
 
+def _add_overwrite(parser, what: str = "existing files") -> None:
+    parser.add_argument("--overwrite", action="store_true", help=f"replace {what}")
+
+
 def _add_output(parser) -> None:
     parser.add_argument("--sky", choices=("grey", "keep"), default="grey",
                         help="bring the sky background to grey, or keep it as it comes (default: grey)")
-    parser.add_argument("--overwrite", action="store_true", help="replace existing files")
+    _add_overwrite(parser)
 
 
 def _add_view(commands) -> None:
@@ -169,7 +173,7 @@ def _add_compose(commands) -> None:
     compose.add_argument("--match", choices=("none", "background", "linear"), default="none",
                          help="leave levels as they are; same sky and noise; or fit channel to channel (default: none)")
     compose.add_argument("--full-scale", type=_positive, metavar="N", help="value in the files that means full scale")
-    compose.add_argument("--overwrite", action="store_true", help="replace existing files")
+    _add_overwrite(compose)
 
 
 def _add_split(commands) -> None:
@@ -181,7 +185,7 @@ def _add_split(commands) -> None:
     _add_detection(split)
     split.add_argument("--starless", metavar="FILE", help="a starless version of FRAME that you already have, linear")
     _add_linear(split)
-    split.add_argument("--overwrite", action="store_true", help="replace existing files")
+    _add_overwrite(split)
 
 
 def _add_recolour(commands) -> None:
@@ -195,7 +199,7 @@ def _add_recolour(commands) -> None:
     _add_leave_out(recolour)
     _add_linear(recolour)
     _add_taste(recolour)
-    recolour.add_argument("--overwrite", action="store_true", help="replace existing files")
+    _add_overwrite(recolour)
 
 
 def _add_join(commands) -> None:
@@ -208,7 +212,7 @@ def _add_join(commands) -> None:
                       help="add linear layers, or screen stretched ones in [0, 1] (default: add)")
     join.add_argument("--stretch", action="store_true",
                       help="stretch the two linear layers for display, each its own way, then screen them")
-    join.add_argument("--overwrite", action="store_true", help="replace existing files")
+    _add_overwrite(join)
 
 
 def _add_audit(commands) -> None:
@@ -219,7 +223,7 @@ def _add_audit(commands) -> None:
     audit.add_argument("--stretched", choices=("auto", "yes", "no"), default="auto",
                        help="whether it is stretched for display (default: found out)")
     audit.add_argument("--report", metavar="FILE", help="write a page with plot, map and table (HTML)")
-    audit.add_argument("--overwrite", action="store_true", help="replace an existing report")
+    _add_overwrite(audit, "an existing report")
 
 
 def _add_display(parser) -> None:
@@ -248,7 +252,7 @@ def _add_plan(commands) -> None:
     plan.add_argument("--faint-mag", type=_number, default=15.0, metavar="MAG",
                       help="V of the faintest star whose colour is wanted (default: 15)")
     plan.add_argument("-o", "--output", metavar="OUT", help="write a page with chart and table (HTML)")
-    plan.add_argument("--overwrite", action="store_true", help="replace an existing page")
+    _add_overwrite(plan, "an existing page")
 
 
 def _add_kit(parser) -> None:

@@ -15,12 +15,12 @@ from .errors import NoWCSError, TooFewStars
 from .fit import MIN_SPREAD_MATRIX, MIN_STARS, MIN_STARS_MATRIX, brightness_slope, fit_gains, fit_matrix
 from .frame import ONE_GRID_PX, Frame, corners_apart_px, pixel_scale_arcsec, read_frame, require_wcs, with_wcs
 from .hints import Hints, hints_from_header
-from .linearity import measure_linearity
+from .linearity import measure_linearity, require_linear
 from .match import Match, WCSError, match_catalogue, pair_scatter_px
 from .result import CatalogueUse, CheckResult
 from .solve import CatalogueOf, Solution, nearer, refine, solve, straightened
 from .sources import choose_colours
-from .stars import BLEND_FLUX_SHARE, CHANNELS, Flag, free_places, measure_at, measure_stars
+from .stars import BLEND_FLUX_SHARE, Flag, free_places, in_channels, measure_at, measure_stars, places_of
 from .texts import counted
 
 MATCH_MARGIN_PX = 250  # catalogue beyond the frame's edge, so that shifted copies of it are as full
@@ -146,8 +146,7 @@ def _without(result: CheckResult, left_out: Places) -> CheckResult:
 
 def _another_route(result: CheckResult) -> CheckResult:
     """Where the colours of the stars can come from when not from gains."""
-    flux, error = (np.array([result.stars[f"{name}_{c}"] for c in CHANNELS]) for name in ("flux", "flux_error"))
-    colours = choose_colours(result.stars, flux, error)
+    colours = choose_colours(result.stars, in_channels(result.stars), in_channels(result.stars, "flux_error"))
     return replace(result, route=colours.route, route_reason=f"{result.verdict.reasons[0]}; {colours.reason}")
 
 
@@ -191,7 +190,7 @@ def _located(result: CheckResult, frame: Frame, hints: Hints | None, source: Sou
 
 def _solved(stars: Table, frame: Frame, hints: Hints, source: Source) -> Solution:
     """Ask the embedded catalogue, which is at hand, and then the one that was named."""
-    seen = _star_xy_px(stars), instrumental_mag(stars), frame.pixels.shape[1:]
+    seen = places_of(stars), instrumental_mag(stars), frame.pixels.shape[1:]
     for one in (source,) if source.name in ("embedded", "auto") else (EMBEDDED, source):
         solution = solve(*seen, _stars_of(one, frame), hints)
         if solution.wcs is not None:
@@ -207,7 +206,7 @@ def _stars_of(source: Source, frame: Frame) -> CatalogueOf:
 def _refound(result: CheckResult, frame: Frame, choice: Choice, hints: Hints | None, source: Source) -> CheckResult:
     """A better WCS for a frame whose own does not fit its stars, if one can be believed; a note in any case."""
     stars_of = _stars_of(source, frame) if choice.source == "embedded" else lambda *circle: choice.stars
-    solution = refine(frame.wcs, _star_xy_px(result.stars), instrumental_mag(result.stars), frame.pixels.shape[1:],
+    solution = refine(frame.wcs, places_of(result.stars), instrumental_mag(result.stars), frame.pixels.shape[1:],
                       stars_of)
     if solution.wcs is None and hints is not None:
         solution = _solved(result.stars, frame, hints, source)
@@ -221,6 +220,19 @@ def relocated(frame: Frame, found: CheckResult) -> Frame:
     if found.solved is None:
         return frame
     return replace(frame, wcs=found.solved, wcs_missing=(), header=with_wcs(frame.header, found.solved))
+
+
+def usable(frame: Frame, found: CheckResult, assume_linear: bool) -> Frame:
+    """The frame to work on, as its check has located it.
+
+    Raises
+    ------
+    NotLinearError
+        It is stretched, and nobody said to believe otherwise.
+    """
+    if not assume_linear:
+        require_linear(found.frame, found.linearity)
+    return relocated(frame, found)
 
 
 def _verdict_without_wcs(frame: Frame) -> verdict.Verdict:
@@ -240,7 +252,7 @@ def _matched(result: CheckResult, frame: Frame, source: Source, hints: Hints | N
     brightness = instrumental_mag(stars)
     choice = _field(frame, brightness, source)
     catalogue = choice.stars
-    match = match_catalogue(_star_xy_px(stars), brightness, frame.wcs, shape, catalogue, pixel_scale_arcsec(frame.wcs))
+    match = match_catalogue(places_of(stars), brightness, frame.wcs, shape, catalogue, pixel_scale_arcsec(frame.wcs))
     if not match.credible and result.solved is None:
         result = _refound(result, frame, choice, hints, source)
         if result.solved is not None:
@@ -268,14 +280,14 @@ def _with_placed(stars: Table, match: Match, pixels: np.ndarray, catalogue) -> t
     rows = rows[np.argsort(catalogue.v_mag[rows])]
     rows = rows[free_places(pixels, stars, match.x_px[rows], match.y_px[rows])]
     stars = measure_at(pixels, stars, match.x_px[rows], match.y_px[rows])
-    return stars, match.with_placed(rows, _star_xy_px(stars), instrumental_mag(stars), catalogue.v_mag)
+    return stars, match.with_placed(rows, places_of(stars), instrumental_mag(stars), catalogue.v_mag)
 
 
 def _settled(result: CheckResult, frame: Frame, match: Match, catalogue) -> tuple[CheckResult, Match]:
     """The WCS that the stars vouch for, and the match by it: a new one where they show distortion or a poor one."""
     if not match.credible:
         return result, match
-    xy, shape = _star_xy_px(result.stars), frame.pixels.shape[1:]
+    xy, shape = places_of(result.stars), frame.pixels.shape[1:]
     brightness = instrumental_mag(result.stars)
     wcs, better, distortion = straightened(frame.wcs, match, xy, brightness, shape, catalogue)
     fitted = nearer(wcs, better, xy, shape, catalogue)
@@ -290,20 +302,16 @@ def _settled(result: CheckResult, frame: Frame, match: Match, catalogue) -> tupl
                    wcs=solved or fitted), better
 
 
-def _star_xy_px(stars: Table) -> np.ndarray:
-    return np.column_stack([stars["x_px"].value, stars["y_px"].value])
-
-
 def _seen_mag(stars: Table, match: Match, v_mag: np.ndarray) -> float:
     """V of the faintest catalogue star that the frame can show: as matched, or `SEEN_SNR` times the typical error."""
     offset = np.nanmedian(instrumental_mag(stars)[match.star] - v_mag[match.catalogue])
-    error = np.nanmedian(np.sqrt(sum(np.asarray(stars[f"flux_error_{c}"])[match.star] ** 2 for c in CHANNELS)))
+    error = np.nanmedian(np.linalg.norm(in_channels(stars, "flux_error")[:, match.star], axis=0))
     return float(max(v_mag[match.catalogue].max(), -2.5 * np.log10(SEEN_SNR * max(error, 1e-30)) - offset))
 
 
 def instrumental_mag(stars: Table) -> np.ndarray:
     """Magnitudes of the stars from all their light, zero point arbitrary; NaN where there is no positive flux."""
-    light = sum(np.asarray(stars[f"flux_{c}"]) for c in CHANNELS)
+    light = in_channels(stars).sum(axis=0)
     return -2.5 * np.log10(np.where(light > 0, light, np.nan))
 
 
@@ -375,7 +383,7 @@ def _fitted(result: CheckResult, model: str) -> CheckResult:
     if len(rows) < MIN_STARS:
         return replace(result, verdict=verdict.too_few(len(rows), len(result.match.star)), route="palette",
                        route_reason=f"{counted(len(rows), 'clean matched star')}, {MIN_STARS} needed for a fit")
-    flux, error = (np.array([stars[f"{name}_{c}"][rows] for c in CHANNELS]) for name in ("flux", "flux_error"))
+    flux, error = in_channels(stars[rows]), in_channels(stars[rows], "flux_error")
     bv = np.asarray(stars["bv_mag"][rows], float)
     fit = fit_gains(flux, error, bv, np.asarray(stars["bv_fit_error_mag"][rows], float), result.white_bv)
     stars["flags"][rows[~fit.used]] |= Flag.CLIPPED

@@ -11,19 +11,18 @@ import numpy as np
 from . import plots
 from .calibration import Calibrated, calibrate
 from .catalogue.choose import Source
-from .checking import EMBEDDED, Places, Progress, as_frame, check, relocated, silent
+from .checking import EMBEDDED, Places, Progress, as_frame, check, silent, usable
 from .colour import SOLAR_BV_MAG
 from .errors import FrameError
 from .frame import Frame, require_wcs, write_fits
 from .hints import Hints
 from .layers import Split, join_add, plausible_starless, recolour, split
-from .linearity import require_linear
 from .palette import YELLOW_WHITE_BV_MAG, star_colours, yellow_white
 from .preview import before_and_after
 from .result import CheckResult
 from .sources import SINGLE_ROUTES, StarColours, choose_colours, from_palette, source_tally
 from .starframe import Field, StarFrame, join_star_frame, places_on
-from .stars import CHANNELS, Flag, free_places, measure_at, measure_stars
+from .stars import Flag, free_places, in_channels, measure_at, measure_stars
 from .texts import counted, escaped
 from .verdict import GO_ON_WITHOUT, SEPARATE_STARS
 
@@ -174,10 +173,9 @@ def recolour_stars(frame: Frame | str | Path, *, taste: Taste | None = None, sta
     frame = as_frame(frame, progress)
     found = check(frame, white_bv=white_bv, snr_min=snr_min, assume_linear=assume_linear, source=source,
                   hints=hints, left_out=left_out, progress=progress)
-    if not assume_linear:
-        require_linear(found.frame, found.linearity)
+    frame = usable(frame, found, assume_linear)
     progress("splitting stars from nebula", 0.6)
-    return recolour_checked(relocated(frame, found), found, taste or Taste(), starless, star_frame, source)
+    return recolour_checked(frame, found, taste or Taste(), starless, star_frame, source)
 
 
 def recolour_checked(frame: Frame, found: CheckResult, taste: Taste, starless: Frame | None = None,
@@ -238,8 +236,7 @@ def colours_of(found: CheckResult, parts: Split, taste: Taste) -> StarColours:
 
 def _flux_errors(found: CheckResult, parts: Split) -> np.ndarray:
     """Errors of the fitted fluxes, (3, n), at least those of the apertures, which alone know of uneven ground."""
-    aperture = np.array([found.stars[f"flux_error_{c}"] for c in CHANNELS])
-    return np.fmax(parts.model.flux_error, aperture)
+    return np.fmax(parts.model.flux_error, in_channels(found.stars, "flux_error"))
 
 
 def rgb_of(colours: StarColours, white_bv: float, taste: Taste) -> np.ndarray:

@@ -16,13 +16,12 @@ from .audit import Audit, audit_picture
 from .audit.plots import plot_beside
 from .calibration import apply_calibration, require_sky, require_usable
 from .catalogue.choose import Source
-from .checking import EMBEDDED, Places, Progress, as_frame, check, relocated, silent
+from .checking import EMBEDDED, Places, Progress, as_frame, check, silent, usable
 from .colour import SOLAR_BV_MAG
 from .colouring import Taste, recolour_checked
 from .errors import OutputError
 from .frame import Frame, atomic_folder, check_folder, require_not_inputs, write_fits, write_tiff16
 from .hints import Hints
-from .linearity import require_linear
 from .preview import write_preview
 from .result import CheckResult
 from .settings import Settings
@@ -143,9 +142,7 @@ def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: f
     frame = as_frame(frame, progress)
     found = check(frame, white_bv=white_bv, model=model, snr_min=snr_min, assume_linear=assume_linear,
                   source=source, hints=hints, left_out=left_out, progress=progress)
-    frame = relocated(frame, found)
-    if not assume_linear:
-        require_linear(found.frame, found.linearity)
+    frame = usable(frame, found, assume_linear)
     progress("making the picture", 0.7)
     if star_frame is None and takes_gains(found, taste):
         made = _by_gains(frame, found, taste, sky)

@@ -17,7 +17,7 @@ from .layers import Split
 from .layers.light import drawn, tiles
 from .match import Match, match_catalogue, similarity
 from .regrid import Moved, regrid, source_positions
-from .stars import CHANNELS, Flag
+from .stars import Flag, in_channels
 
 PAIRS_FOR_TURN = 10  # fewer pairs tell a shift only
 SIGNIFICANT = 3.0  # errors of the correction; less is left alone
@@ -453,7 +453,7 @@ def _shown(star_field, nebula_field, registration, rows):
 
 def _detected_light(field):
     """Luminance of everything in the star table by its aperture, split off or not, (n,)."""
-    return np.nan_to_num(LUMINANCE_WEIGHTS @ [np.array(field.stars[f"flux_{c}"], float) for c in CHANNELS])
+    return np.nan_to_num(LUMINANCE_WEIGHTS @ in_channels(field.stars))
 
 
 def _light_near(places, sources, light, reach_px):

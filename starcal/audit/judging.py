@@ -18,7 +18,7 @@ from ..background import frame_noise
 from ..colour import IMPOSSIBLE_DUV, SOLAR_BV_MAG, classify, duv, green_index, rgb_to_uv_prime, srgb_decode, srgb_encode
 from ..errors import FrameError
 from ..linearity import is_stretched
-from ..stars import PLATEAU_SHARE, Flag, measure_stars
+from ..stars import PLATEAU_SHARE, Flag, measure_stars, places_of
 from ..texts import aligned, escaped, html_table
 from . import plots
 from .starlight import COMPRESSED_SKY_ERROR, StarLight, measure_starlight, star_widths
@@ -317,7 +317,7 @@ def _bv_of(stars: Table, known: Table | None) -> np.ndarray:
     if known is None or not len(known) or not len(stars):
         return bv_mag
     tree = cKDTree(np.column_stack([np.asarray(known[c], float) for c in ("x_px", "y_px")]))
-    distance, nearest = tree.query(np.column_stack([stars["x_px"].value, stars["y_px"].value]))
+    distance, nearest = tree.query(places_of(stars))
     near = distance <= stars["width_px"].value
     bv_mag[near] = np.asarray(known["bv_mag"], float)[nearest[near]]
     return bv_mag

@@ -5,6 +5,7 @@ from astropy import units as u
 from astropy.table import Table, vstack
 from scipy.spatial import cKDTree
 
+from .columns import places_of
 from .contrast import NOISE_BLOCK_PX, star_snr
 from .detection import summit
 from .flags import Flag
@@ -66,7 +67,7 @@ def free_places(pixels: np.ndarray, stars: Table, x_px: np.ndarray, y_px: np.nda
     light = pixels[:, rows, columns]
     free[free] = np.isfinite(light).all(axis=0) & ~(light >= 0.5 * level).any(axis=0)
     if len(stars):
-        tree = cKDTree(np.column_stack([stars["x_px"].value, stars["y_px"].value]))
+        tree = cKDTree(places_of(stars))
         free[free] = tree.query(np.column_stack([x_px[free], y_px[free]]))[0] > CORE_FWHM * fwhm_px
     among = np.flatnonzero(free)
     pairs = cKDTree(np.column_stack([x_px[among], y_px[among]])).query_pairs(CORE_FWHM * fwhm_px, output_type="ndarray")

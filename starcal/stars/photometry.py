@@ -7,6 +7,7 @@ from photutils.aperture import CircularAperture, aperture_photometry
 from scipy.spatial import cKDTree
 
 from ..background import frame_noise
+from .columns import in_channels, places_of
 from .detection import clip_level_of, close_pairs, detect, guess_fwhm, one_detection_a_core
 from .flags import CHANNELS, FAINT_SNR, SHAPE_SNR, Flag
 from .ground import level_under
@@ -145,7 +146,7 @@ def _measure_channel(table: Table, plane: np.ndarray, index: int, ground, sigma,
     noise, channel = table.meta["noise"], CHANNELS[index]
     flux, flux_error = (np.full(len(table), np.nan) for _ in range(2))
     if len(table):
-        aperture = CircularAperture(np.column_stack([table["x_px"].value, table["y_px"].value]),
+        aperture = CircularAperture(places_of(table),
                                     table.meta["aperture_px"][index])
         area = aperture.area
         flux = np.asarray(aperture_photometry(plane, aperture)["aperture_sum"]) - area * ground
@@ -226,7 +227,7 @@ def _measure_channels(table: Table, pixels: np.ndarray) -> None:
         table[f"sky_{CHANNELS[index]}"] = ring[0]
         _measure_channel(table, pixels[index], index, *under)
     flags = table["flags"]
-    flux, error, sky = (np.array([table[f"{name}_{c}"] for c in CHANNELS]) for name in ("flux", "flux_error", "sky"))
+    flux, error, sky = (in_channels(table, name) for name in ("flux", "flux_error", "sky"))
     unknown = ~np.isfinite(flux + sky).all(axis=0)
     flags[beyond_edge(table, table["x_px"].value, table["y_px"].value) | unknown] |= Flag.EDGE
     flags[~((flux > 0) & (flux >= FAINT_SNR * error)).all(axis=0)] |= Flag.FAINT
@@ -248,7 +249,7 @@ def _flag_shape(table: Table) -> None:
 
 def flag_blends(table: Table) -> None:
     """Flag the stars with a neighbour in the aperture that is seen, and bright enough to matter."""
-    flux = np.nansum([table[f"flux_{c}"] for c in CHANNELS], axis=0)
+    flux = np.nansum(in_channels(table), axis=0)
     table["flags"][_blended(table, np.where(table["snr"] >= table.meta["snr_min"], flux, 0))] |= Flag.BLENDED
 
 
@@ -261,7 +262,7 @@ def _blended(table: Table, flux: np.ndarray) -> np.ndarray:
     blended, snr = np.zeros(len(table), bool), np.asarray(table["snr"])
     if len(table) < 2:
         return blended
-    pairs = cKDTree(np.column_stack([table["x_px"].value, table["y_px"].value])).query_pairs(
+    pairs = cKDTree(places_of(table)).query_pairs(
         reach, output_type="ndarray").T
     for star, other in (pairs, pairs[::-1]):
         matters = (flux[other] > BLEND_FLUX_SHARE * flux[star]) & (2 * snr[other] > BLEND_FLUX_SHARE * snr[star])

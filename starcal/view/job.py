@@ -7,18 +7,17 @@ from numpy.typing import NDArray
 
 from .. import tone
 from ..calibration import Calibrated, apply_calibration, near_clipping, require_usable
-from ..checking import Progress, check, refit, relocated, silent
+from ..checking import Progress, check, refit, silent, usable
 from ..colouring import colours_of, rgb_of
 from ..errors import FrameError
 from ..fit import log_ratios
 from ..frame import Frame
 from ..layers import Split, split
-from ..linearity import require_linear
 from ..pipeline import takes_gains
 from ..result import CheckResult
 from ..settings import Settings
 from ..sources import StarColours
-from ..stars import CHANNELS
+from ..stars import in_channels
 from ..tone import Stretch
 from .visible import Sight, Whitening, Window, look, rgba
 
@@ -77,10 +76,8 @@ def open_job(settings: Settings, progress: Progress = silent) -> Job:
     frame = settings.read()
     found = check(frame, model=settings.model, progress=lambda step, share: progress(step, share / 2),
                   **settings.for_check(frame))
-    if not settings.assume_linear:
-        require_linear(found.frame, found.linearity)
+    frame = usable(frame, found, settings.assume_linear)
     progress("splitting stars from nebula", 0.5)
-    frame = relocated(frame, found)
     job = Job(frame, found, split(frame.pixels, found.stars),
               np.nonzero(near_clipping(frame.pixels, found.stars.meta["clip_level"])),
               tone.choose_stretch(frame.pixels))
@@ -233,10 +230,9 @@ def after_shown(cure: ByGains | ByStar, sight: Sight, settings: Settings) -> NDA
 
 def star_fluxes(found: CheckResult) -> NDArray:
     """Measured light of the stars, (3, n)."""
-    return np.array([found.stars[f"flux_{c}"] for c in CHANNELS])
+    return in_channels(found.stars)
 
 
 def star_ratios(found: CheckResult) -> NDArray:
     """Measured log ratios of the stars, (2, n), mag; NaN where a flux is not positive."""
-    errors = np.array([found.stars[f"flux_error_{c}"] for c in CHANNELS])
-    return log_ratios(star_fluxes(found), errors)[0]
+    return log_ratios(star_fluxes(found), in_channels(found.stars, "flux_error"))[0]

@@ -1,4 +1,5 @@
-"""Make star_bands.csv: how bright stars of each spectral type are through the channels of a picture.
+"""Make star_bands.csv: how bright stars of each spectral type are through the channels of a
+picture.
 
 Run from the repository root: python catalog_cache/build_star_bands.py [FOLDER]
 FOLDER (default ../shared/catalogue) holds three files of reference data:
@@ -20,9 +21,10 @@ PIVOT_NM = 550.0
 MONO_NM = {"mono_R": (590.0, 690.0), "mono_G": (490.0, 575.0), "mono_B": (400.0, 510.0)}
 LINES_NM = {"H": 656.3, "O": 500.7, "S": 672.4}
 WIDTHS_NM = (3, 5, 7)
-STEP_NM = 0.02          # fine enough that the edges of a 3 nm box fall on the grid to 1 %
-CLASSES = {"iii": "III", "ii": "II", "iv": "IV", "i": "I", "v": "V"}    # longest ending first
-# Spectrum and published B-V contradict each other (2.67 published, 1.51 from the spectrum): left out.
+STEP_NM = 0.02  # fine enough that the edges of a 3 nm box fall on the grid to 1 %
+CLASSES = {"iii": "III", "ii": "II", "iv": "IV", "i": "I", "v": "V"}  # longest ending first
+# Spectrum and published B-V contradict each other (2.67 published, 1.51 from the spectrum): left
+# out.
 CONTRADICTORY = {"m2p5v"}
 
 HEADER = """\
@@ -57,29 +59,46 @@ def box(wave_nm, low_nm, high_nm):
 def responses(wave_nm, cie) -> dict[str, np.ndarray]:
     """Photon response of every channel on the common grid."""
     rgb = cie["cam_nikon_5100_npl_rgb"]
-    camera = {f"camera_{c}": np.interp(wave_nm, cie["cam_nikon_5100_npl_wave"], rgb[:, i], 0, 0)
-              for i, c in enumerate("RGB")}
+    camera = {
+        f"camera_{c}": np.interp(wave_nm, cie["cam_nikon_5100_npl_wave"], rgb[:, i], 0, 0)
+        for i, c in enumerate("RGB")
+    }
     mono = {name: box(wave_nm, *edges) for name, edges in MONO_NM.items()}
-    lines = {f"{line}{width}": box(wave_nm, centre - width / 2, centre + width / 2)
-             for width in WIDTHS_NM for line, centre in LINES_NM.items()}
+    lines = {
+        f"{line}{width}": box(wave_nm, centre - width / 2, centre + width / 2)
+        for width in WIDTHS_NM
+        for line, centre in LINES_NM.items()
+    }
     return camera | mono | lines
 
 
 def band_rows(folder: Path) -> list[dict]:
-    spectra, cie = np.load(folder / "reference_pickles1998.npz"), np.load(folder / "reference_cie.npz")
+    spectra, cie = (
+        np.load(folder / "reference_pickles1998.npz"),
+        np.load(folder / "reference_cie.npz"),
+    )
     v_band = np.load(folder / "reference_passbands.npz")["bessell_V"].astype(float)
-    wave_nm = np.arange(380.0, 780.0, STEP_NM) + STEP_NM / 2       # no sample on the edge of a box
+    wave_nm = np.arange(380.0, 780.0, STEP_NM) + STEP_NM / 2  # no sample on the edge of a box
     v_response = np.interp(wave_nm, v_band[:, 0] / 10, v_band[:, 1], 0, 0)
     channels = responses(wave_nm, cie)
     rows = []
-    for name, bv_mag, flux in zip(map(str, spectra["name"]), spectra["bv"], spectra["flux"], strict=True):
+    for name, bv_mag, flux in zip(
+        map(str, spectra["name"]), spectra["bv"], spectra["flux"], strict=True
+    ):
         if name in CONTRADICTORY:
             continue
         flux = np.interp(wave_nm, spectra["wave"] / 10, flux.astype(float))
         energy = PIVOT_NM * np.sum(flux * v_response)
-        row = {"name": name, "luminosity": luminosity_class(name), "field_star": int(is_field_star(name)),
-               "bv_mag": f"{bv_mag:.3f}"}
-        row |= {c: f"{-2.5 * np.log10(np.sum(flux * wave_nm * r) / energy):.4f}" for c, r in channels.items()}
+        row = {
+            "name": name,
+            "luminosity": luminosity_class(name),
+            "field_star": int(is_field_star(name)),
+            "bv_mag": f"{bv_mag:.3f}",
+        }
+        row |= {
+            c: f"{-2.5 * np.log10(np.sum(flux * wave_nm * r) / energy):.4f}"
+            for c, r in channels.items()
+        }
         rows.append(row)
     return rows
 

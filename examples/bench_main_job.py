@@ -1,9 +1,11 @@
-"""What the main job costs on a 24-megapixel frame, against the floor and against the way the manuals show.
+"""What the main job costs on a 24-megapixel frame, against the floor and against the way the
+manuals show.
 
     python examples/bench_main_job.py [--small]
 
-Everything is timed in one run on one machine, each whole job in a process of its own; compare ratios, not seconds.
-The floor is what no program can avoid: read the pixels, copy them, write them and wait for the disk.
+Everything is timed in one run on one machine, each whole job in a process of its own; compare
+ratios, not seconds. The floor is what no program can avoid: read the pixels, copy them, write them
+and wait for the disk.
 """
 
 import argparse
@@ -18,17 +20,28 @@ from pathlib import Path
 
 import numpy as np
 
-FIELD = {"ra_deg": 305.6, "dec_deg": 40.3, "scale_arcsec": 2.2, "channel_gains": (0.7, 1.0, 0.6), "fwhm_px": 2.8,
-         "gradient": 0.1, "nebula_electrons": 5e3, "faint_to_mag": 14.5}
+FIELD = {
+    "ra_deg": 305.6,
+    "dec_deg": 40.3,
+    "scale_arcsec": 2.2,
+    "channel_gains": (0.7, 1.0, 0.6),
+    "fwhm_px": 2.8,
+    "gradient": 0.1,
+    "nebula_electrons": 5e3,
+    "faint_to_mag": 14.5,
+}
 
 
 def make(path: str, shape: tuple[int, int]) -> None:
+    from starcal.demo.scene import make_scene
     from starcal.frame import write_fits
-    from starcal.scene import make_scene
 
     scene = make_scene(shape=shape, **FIELD)
     write_fits(path, scene.pixels, scene.header)
-    print(f"frame: 3 x {shape[0]} x {shape[1]}, {len(scene.truth)} stars, {os.path.getsize(path) / 1e6:.0f} MB")
+    print(
+        f"frame: 3 x {shape[0]} x {shape[1]}, {len(scene.truth)} stars, "
+        f"{os.path.getsize(path) / 1e6:.0f} MB"
+    )
 
 
 def floor(source: str, target: str) -> dict[str, float]:
@@ -51,9 +64,10 @@ def starcal_job(source: str, target: str) -> dict[str, float]:
     """Calibrate file to file, step by step."""
     times = {}
     clock = _Clock(times)
-    from starcal.calibration import apply_calibration
-    from starcal.checking import check
+    from starcal.checking.check import check
+    from starcal.cure.gains import apply_calibration
     from starcal.frame import read_frame
+
     clock("import")
     frame = read_frame(source)
     clock("read")
@@ -79,17 +93,25 @@ def manual_job(source: str, target: str) -> dict[str, float]:
     from astropy.io import fits
     from astropy.stats import SigmaClip, sigma_clipped_stats
     from astropy.wcs import WCS
-    from photutils.aperture import ApertureStats, CircularAnnulus, CircularAperture, aperture_photometry
+    from photutils.aperture import (
+        ApertureStats,
+        CircularAnnulus,
+        CircularAperture,
+        aperture_photometry,
+    )
     from photutils.background import Background2D, MedianBackground
     from photutils.detection import DAOStarFinder
 
     from starcal.catalogue import embedded
+
     clock("import")
     with fits.open(source) as hdus:
         data, header = hdus[0].data.astype(np.float32), hdus[0].header
     clock("read")
     clip = SigmaClip(sigma=3.0)
-    background = Background2D(data[1], (64, 64), filter_size=(3, 3), sigma_clip=clip, bkg_estimator=MedianBackground())
+    background = Background2D(
+        data[1], (64, 64), filter_size=(3, 3), sigma_clip=clip, bkg_estimator=MedianBackground()
+    )
     clean = data[1] - background.background
     clock("background, one channel")
     _, _, sigma = sigma_clipped_stats(clean, sigma=3.0)
@@ -97,20 +119,36 @@ def manual_job(source: str, target: str) -> dict[str, float]:
     clock("find stars, one channel")
     places = np.column_stack([found["x_centroid"], found["y_centroid"]])
     aperture, ring = CircularAperture(places, r=5.0), CircularAnnulus(places, r_in=9.0, r_out=14.0)
-    flux = [np.asarray(aperture_photometry(plane, aperture)["aperture_sum"])
-            - ApertureStats(plane, ring, sigma_clip=clip).median * aperture.area for plane in data]
+    flux = [
+        np.asarray(aperture_photometry(plane, aperture)["aperture_sum"])
+        - ApertureStats(plane, ring, sigma_clip=clip).median * aperture.area
+        for plane in data
+    ]
     clock("photometry")
     wcs = WCS(header).celestial
     height, width = data.shape[1:]
     middle = wcs.pixel_to_world(width / 2, height / 2)
-    stars = embedded.cone(middle.ra.deg, middle.dec.deg, np.hypot(height, width) / 2 * 2.2 / 3600, epoch_yr=2024.7)
+    stars = embedded.cone(
+        middle.ra.deg, middle.dec.deg, np.hypot(height, width) / 2 * 2.2 / 3600, epoch_yr=2024.7
+    )
     sky = SkyCoord(stars.ra_deg, stars.dec_deg, unit="deg")
     row, apart, _ = wcs.pixel_to_world(*places.T).match_to_catalog_sky(sky)
     colour = stars.bv_mag[row]
-    good = (apart.arcsec < 3) & np.isfinite(colour) & (np.min(flux, axis=0) > 0) & (stars.v_mag[row] < 11)
+    good = (
+        (apart.arcsec < 3)
+        & np.isfinite(colour)
+        & (np.min(flux, axis=0) > 0)
+        & (stars.v_mag[row] < 11)
+    )
     clock("match")
-    gains = [10 ** (0.4 * np.polyval(np.polyfit(colour[good], -2.5 * np.log10((f / flux[1])[good]), 1), 0.65))
-             for f in flux]
+    gains = [
+        10
+        ** (
+            0.4
+            * np.polyval(np.polyfit(colour[good], -2.5 * np.log10((f / flux[1])[good]), 1), 0.65)
+        )
+        for f in flux
+    ]
     clock("fit")
     data *= np.array(gains, np.float32)[:, None, None]
     clock("apply gains")
@@ -137,32 +175,49 @@ JOBS = {"floor": floor, "starcal": starcal_job, "as the manuals show": manual_jo
 
 
 def in_own_process(job: str, source: str, target: str) -> dict[str, float]:
-    """Run one job in a fresh interpreter; its times, its peak memory, and its whole duration as a user sees it."""
+    """Run one job in a fresh interpreter; its times, its peak memory, and its whole duration as a
+    user sees it."""
     start = time.perf_counter()
-    output = subprocess.run([sys.executable, __file__, "--job", job, source, target], check=True, capture_output=True,
-                            text=True).stdout
-    times = {name: float(value) for name, value in (line.rsplit("\t", 1) for line in output.splitlines())}
+    output = subprocess.run(
+        [sys.executable, __file__, "--job", job, source, target],
+        check=True,
+        capture_output=True,
+        text=True,
+    ).stdout
+    times = {
+        name: float(value) for name, value in (line.rsplit("\t", 1) for line in output.splitlines())
+    }
     return times | {"whole process": time.perf_counter() - start}
 
 
 def show(rounds: dict[str, list[dict[str, float]]], megabytes: float) -> None:
-    median = {job: {name: statistics.median(run[name] for run in runs) for name in runs[0]}
-              for job, runs in rounds.items()}
+    median = {
+        job: {name: statistics.median(run[name] for run in runs) for name in runs[0]}
+        for job, runs in rounds.items()
+    }
     base = sum(value for name, value in median["floor"].items() if name.startswith("floor"))
     for job, times in median.items():
         print(f"\n{job}")
         for name, value in times.items():
             unit = "MB" if name == "peak memory" else "" if name == "stars used" else "s"
             print(f"  {name:<34}{value:10.3f} {unit}")
-        work = sum(value for name, value in times.items() if name not in ("whole process", "peak memory", "stars used"))
-        print(f"  {'sum of the steps':<34}{work:10.3f} s = {work / base:.1f} floors; without import "
-              f"{(work - times.get('import', 0)) / base:.1f}")
+        work = sum(
+            value
+            for name, value in times.items()
+            if name not in ("whole process", "peak memory", "stars used")
+        )
+        print(
+            f"  {'sum of the steps':<34}{work:10.3f} s = {work / base:.1f} floors; without import "
+            f"{(work - times.get('import', 0)) / base:.1f}"
+        )
         print(f"  {'peak memory over the frame':<34}{times['peak memory'] / megabytes:10.2f}")
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--rounds", type=int, default=3, help="how often each job is timed (default: 3)")
+    parser.add_argument(
+        "--rounds", type=int, default=3, help="how often each job is timed (default: 3)"
+    )
     parser.add_argument("--small", action="store_true", help="1.5 megapixels, to try the script")
     parser.add_argument("--job", nargs=3, help=argparse.SUPPRESS)
     parser.add_argument("--make", nargs=3, help=argparse.SUPPRESS)
@@ -174,7 +229,9 @@ def main() -> None:
         job, source, target = options.job
         for name, value in JOBS[job](source, target).items():
             print(f"{name}\t{value}")
-        print(f"peak memory\t{resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024 * 1.048576}")
+        print(
+            f"peak memory\t{resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024 * 1.048576}"
+        )
         return None
     shape = ("1000", "1500") if options.small else ("4000", "6000")
     with tempfile.TemporaryDirectory() as folder:

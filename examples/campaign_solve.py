@@ -1,10 +1,12 @@
-"""How often frames are solved, and how often wrongly: many star lists drawn from the catalogue, some rendered frames.
+"""How often frames are solved, and how often wrongly: many star lists drawn from the catalogue,
+some rendered frames.
 
     python examples/campaign_solve.py [solve|refine|false|wrong|rendered] [--trials N] [--seed N]
 
-A list holds the catalogue's stars on an invented frame with errors of place (0.3 px) and brightness (0.3 mag), a tenth
-of them missing, and up to as many spurious ones as bright. Right means: all corners within 3 pixels. With a WCS that
-is wrong, rather than poor, no solution is right: it is not to be believed, whatever the stars say.
+A list holds the catalogue's stars on an invented frame with errors of place (0.3 px) and brightness
+(0.3 mag), a tenth of them missing, and up to as many spurious ones as bright. Right means: all
+corners within 3 pixels. With a WCS that is wrong, rather than poor, no solution is right: it is not
+to be believed, whatever the stars say.
 """
 
 import argparse
@@ -15,11 +17,11 @@ import numpy as np
 from astropy.wcs import WCS
 
 from starcal.catalogue.embedded import cone
-from starcal.checking import instrumental_mag
-from starcal.hints import Hints
-from starcal.match import tangent_plane
-from starcal.scene import Setup, make_scene, wcs_header
-from starcal.solve import refine, solve
+from starcal.checking.check import instrumental_mag
+from starcal.demo.scene import Setup, make_scene, wcs_header
+from starcal.place.hints import Hints
+from starcal.place.match import tangent_plane
+from starcal.place.solve import refine, solve
 from starcal.stars import measure_stars
 
 SHAPE = (700, 1000)
@@ -28,14 +30,22 @@ FEWEST_LISTED = 8  # a field with fewer catalogue stars is skipped
 
 def draw_setup(rng, narrowest_deg=0.5, widest_deg=10.0, **settings) -> Setup:
     width_deg = np.exp(rng.uniform(np.log(narrowest_deg), np.log(widest_deg)))
-    return Setup(ra_deg=rng.uniform(0, 360), dec_deg=float(np.degrees(np.arcsin(rng.uniform(-1, 1)))), shape=SHAPE,
-                 scale_arcsec=3600 * width_deg / SHAPE[1], rotation_deg=rng.uniform(-180, 180),
-                 mirrored=bool(rng.integers(2)), **settings)
+    return Setup(
+        ra_deg=rng.uniform(0, 360),
+        dec_deg=float(np.degrees(np.arcsin(rng.uniform(-1, 1)))),
+        shape=SHAPE,
+        scale_arcsec=3600 * width_deg / SHAPE[1],
+        rotation_deg=rng.uniform(-180, 180),
+        mirrored=bool(rng.integers(2)),
+        **settings,
+    )
 
 
 def star_list(setup, rng, spurious_share):
     """Detections and their magnitudes, and how many of them are catalogue stars."""
-    catalogue = cone(setup.ra_deg, setup.dec_deg, 0.6 * np.hypot(*SHAPE) * setup.scale_arcsec / 3600)
+    catalogue = cone(
+        setup.ra_deg, setup.dec_deg, 0.6 * np.hypot(*SHAPE) * setup.scale_arcsec / 3600
+    )
     x, y = WCS(wcs_header(setup, exact=True)).all_world2pix(catalogue.ra_deg, catalogue.dec_deg, 0)
     seen = (x > 3) & (x < SHAPE[1] - 4) & (y > 3) & (y < SHAPE[0] - 4) & (rng.random(len(x)) > 0.1)
     n_spurious = int(seen.sum() * spurious_share / (1 - spurious_share))
@@ -55,9 +65,13 @@ def draw_hints(setup, rng) -> Hints:
 
 
 def corner_error_px(wcs, setup) -> float:
-    corners = np.array([(0, 0), (SHAPE[1] - 1, 0), (0, SHAPE[0] - 1), (SHAPE[1] - 1, SHAPE[0] - 1)], float)
-    places = [np.array(tangent_plane(*w.all_pix2world(corners, 0).T, setup.ra_deg, setup.dec_deg))
-              for w in (wcs, WCS(wcs_header(setup, exact=True)))]
+    corners = np.array(
+        [(0, 0), (SHAPE[1] - 1, 0), (0, SHAPE[0] - 1), (SHAPE[1] - 1, SHAPE[0] - 1)], float
+    )
+    places = [
+        np.array(tangent_plane(*w.all_pix2world(corners, 0).T, setup.ra_deg, setup.dec_deg))
+        for w in (wcs, WCS(wcs_header(setup, exact=True)))
+    ]
     apart = np.hypot(*(places[0] - places[1]))
     return float(np.max(np.where(np.isfinite(apart), apart, 180)) * 3600 / setup.scale_arcsec)
 
@@ -87,8 +101,11 @@ class Tally:
             print(f"  wrong: {self.name}: {solution.message}")
 
     def show(self):
-        print(f"{self.name}: {self.right} right, {self.wrong} wrong, {self.refused} refused; "
-              f"median {np.median(self.seconds):.2f} s, longest {max(self.seconds):.1f} s", flush=True)
+        print(
+            f"{self.name}: {self.right} right, {self.wrong} wrong, {self.refused} refused; "
+            f"median {np.median(self.seconds):.2f} s, longest {max(self.seconds):.1f} s",
+            flush=True,
+        )
 
 
 def run_lists(trials, rng, poor):
@@ -107,8 +124,12 @@ def run_lists(trials, rng, poor):
 
 
 def run_false(trials, rng):
-    """Every solution of the first three kinds is wrong; one of the last must be right or refused."""
-    kinds = {kind: Tally(kind) for kind in ("random stars", "other field", "wrong parity", "1 degree off")}
+    """Every solution of the first three kinds is wrong; one of the last must be right or
+    refused."""
+    kinds = {
+        kind: Tally(kind)
+        for kind in ("random stars", "other field", "wrong parity", "1 degree off")
+    }
     for trial in range(trials):
         kind = list(kinds)[trial % len(kinds)]
         setup = draw_setup(rng, widest_deg=3.0)
@@ -130,12 +151,18 @@ def run_false(trials, rng):
 
 
 def wrong_wcs(kind, setup, rng) -> WCS:
-    """Another parity, another field, or beyond what is put right: by 6 % of the width or more, 4 degrees, 4 %."""
-    wcs = WCS(wcs_header(replace(setup, mirrored=setup.mirrored ^ (kind == "wrong parity")), exact=True))
+    """Another parity, another field, or beyond what is put right: by 6 % of the width or more, 4
+    degrees, 4 %."""
+    wcs = WCS(
+        wcs_header(replace(setup, mirrored=setup.mirrored ^ (kind == "wrong parity")), exact=True)
+    )
     if kind == "other field":
         wcs.wcs.crval = [(setup.ra_deg + rng.uniform(30, 330)) % 360, setup.dec_deg]
     elif kind == "too far":
-        away, angle = np.exp(rng.uniform(np.log(0.06), np.log(2))) * SHAPE[1], rng.uniform(0, 2 * np.pi)
+        away, angle = (
+            np.exp(rng.uniform(np.log(0.06), np.log(2))) * SHAPE[1],
+            rng.uniform(0, 2 * np.pi),
+        )
         wcs.wcs.crpix = wcs.wcs.crpix + away * np.array([np.cos(angle), np.sin(angle)])
     elif kind == "turned":
         turn = np.radians(rng.uniform(4, 356))
@@ -147,8 +174,17 @@ def wrong_wcs(kind, setup, rng) -> WCS:
 
 def run_wrong(trials, rng):
     """Every WCS that is made of these is one too many."""
-    kinds = {kind: Tally(f"WCS, {kind}") for kind in ("random stars", "wrong parity", "other field", "too far",
-                                                      "turned", "wrong scale")}
+    kinds = {
+        kind: Tally(f"WCS, {kind}")
+        for kind in (
+            "random stars",
+            "wrong parity",
+            "other field",
+            "too far",
+            "turned",
+            "wrong scale",
+        )
+    }
     for trial in range(trials):
         kind = list(kinds)[trial % len(kinds)]
         setup = draw_setup(rng)
@@ -164,28 +200,50 @@ def run_wrong(trials, rng):
 def run_rendered(trials, rng):
     tally = Tally("rendered frames, hints only")
     while len(tally.seconds) < trials:
-        setup = draw_setup(rng, narrowest_deg=0.7, widest_deg=4.0, seed=int(rng.integers(1000)), with_wcs=False,
-                           nebula_electrons=float(rng.choice([0, 5e3, 2e4])), faint_to_mag=14.0)
+        setup = draw_setup(
+            rng,
+            narrowest_deg=0.7,
+            widest_deg=4.0,
+            seed=int(rng.integers(1000)),
+            with_wcs=False,
+            nebula_electrons=float(rng.choice([0, 5e3, 2e4])),
+            faint_to_mag=14.0,
+        )
         scene = make_scene(**vars(setup))
         if scene.truth["in_catalogue"].sum() < FEWEST_LISTED:
             continue
         stars = measure_stars(scene.pixels)
         xy = np.column_stack([stars["x_px"].value, stars["y_px"].value])
         began = time.perf_counter()
-        tally.add(solve(xy, instrumental_mag(stars), SHAPE, lambda *place: cone(*place, epoch_yr=2024.7),
-                        draw_hints(setup, rng)), setup, began)
+        tally.add(
+            solve(
+                xy,
+                instrumental_mag(stars),
+                SHAPE,
+                lambda *place: cone(*place, epoch_yr=2024.7),
+                draw_hints(setup, rng),
+            ),
+            setup,
+            began,
+        )
     tally.show()
 
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("part", nargs="?", choices=("solve", "refine", "false", "wrong", "rendered"))
+    parser.add_argument(
+        "part", nargs="?", choices=("solve", "refine", "false", "wrong", "rendered")
+    )
     parser.add_argument("--trials", type=int)
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
-    parts = {"solve": (50, lambda n, rng: run_lists(n, rng, False)),
-             "refine": (50, lambda n, rng: run_lists(n, rng, True)),
-             "false": (500, run_false), "wrong": (500, run_wrong), "rendered": (8, run_rendered)}
+    parts = {
+        "solve": (50, lambda n, rng: run_lists(n, rng, False)),
+        "refine": (50, lambda n, rng: run_lists(n, rng, True)),
+        "false": (500, run_false),
+        "wrong": (500, run_wrong),
+        "rendered": (8, run_rendered),
+    }
     for name, (trials, run) in parts.items():
         if asked.part in (None, name):
             run(asked.trials or trials, np.random.default_rng(asked.seed))

@@ -2,9 +2,10 @@
 
     python examples/three_monos.py FOLDER
 
-Makes three mono frames of a made-up nebula among the real stars of Cepheus (sulphur, hydrogen and oxygen lines, 3 nm),
-composes them in the SHO mapping, and runs the whole job: stars are split from the nebula, get their colours from the
-catalogue and from their own continuum, and are put back. Then it looks at what stands in the results.
+Makes three mono frames of a made-up nebula among the real stars of Cepheus (sulphur, hydrogen and
+oxygen lines, 3 nm), composes them in the SHO mapping, and runs the whole job: stars are split from
+the nebula, get their colours from the catalogue and from their own continuum, and are put back.
+Then it looks at what stands in the results.
 """
 
 import json
@@ -13,14 +14,15 @@ from pathlib import Path
 
 from astropy.io import fits
 
-from starcal.cli import main
-from starcal.scene import DEMOS, make_scene
+from starcal.cli.main import main
+from starcal.demo.scene import DEMOS, make_scene
 
 LINES = {"sii": "[S II] 672 nm", "ha": "H-alpha 656 nm", "oiii": "[O III] 501 nm"}
 
 
 def make_monos(folder: Path) -> dict[str, Path]:
-    """Write the three frames as a camera program would: one file a filter, FILTER and WCS in the header."""
+    """Write the three frames as a camera program would: one file a filter, FILTER and WCS in the
+    header."""
     scene = make_scene(**DEMOS["cepheus-sho"])
     paths = {}
     for plane, (name, filter_name) in zip(scene.pixels, LINES.items(), strict=True):
@@ -38,7 +40,10 @@ def show(folder: Path) -> None:
     print(f"colours come from: {facts['route']} ({facts['route_reason'].split('; ')[-1]})")
     for name in ("before", "after"):
         audit = facts["audit"][name]
-        print(f"{name}: {audit['impossible']} of {audit['judged']} judged stars have a colour that no star has")
+        print(
+            f"{name}: {audit['impossible']} of {audit['judged']} judged stars have a colour that "
+            f"no star has"
+        )
     print(f"look at {folder / 'report.html'}")
 
 
@@ -47,6 +52,22 @@ if __name__ == "__main__":
     target.mkdir(exist_ok=True)
     monos = make_monos(target)
     composite = str(target / "sho.fits")
-    if main(["compose", "--red", str(monos["sii"]), "--green", str(monos["ha"]), "--blue", str(monos["oiii"]),
-             "-o", composite, "--overwrite"]) == 0 and main(["run", "-q", composite, "--overwrite"]) == 0:
+    if (
+        main(
+            [
+                "compose",
+                "--red",
+                str(monos["sii"]),
+                "--green",
+                str(monos["ha"]),
+                "--blue",
+                str(monos["oiii"]),
+                "-o",
+                composite,
+                "--overwrite",
+            ]
+        )
+        == 0
+        and main(["run", "-q", composite, "--overwrite"]) == 0
+    ):
         show(target / "sho-starcal")

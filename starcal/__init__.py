@@ -1,21 +1,55 @@
 """True star colours for deep-sky pictures: check, calibrate, or colour the stars another way.
 
-The names here are imported when first used, so that ``import starcal`` and ``starcal --help`` stay quick.
+The names here are imported when first used, so that ``import starcal`` and ``starcal --help`` stay
+quick.
 """
 
 from importlib import import_module
 
 __version__ = "0.1.0"
 
-_HOME = {"check": "checking", "calibrate": "calibration", "run": "pipeline", "Calibrated": "calibration",
-         "RunResult": "pipeline", "recolour_stars": "colouring", "Recoloured": "colouring", "Taste": "colouring",
-         "audit_picture": "audit", "Audit": "audit", "CheckResult": "result", "Verdict": "verdict", "Frame": "frame",
-         "read_frame": "frame", "read_channels": "frame", "StarcalError": "errors",
-         "plan_exposures": "plan", "Plan": "plan"}
+_HOME = {
+    "check": "checking.check",
+    "calibrate": "cure.gains",
+    "run": "pipeline",
+    "Calibrated": "cure.gains",
+    "RunResult": "pipeline",
+    "recolour_stars": "cure.stars",
+    "Recoloured": "cure.stars",
+    "Taste": "cure.stars",
+    "audit_picture": "audit",
+    "Audit": "audit",
+    "CheckResult": "checking.result",
+    "Verdict": "fit.verdict",
+    "Frame": "frame",
+    "read_frame": "frame",
+    "read_channels": "frame",
+    "StarcalError": "errors",
+    "plan_exposures": "plan",
+    "Plan": "plan",
+}
 
-__all__ = ["Audit", "Calibrated", "CheckResult", "Frame", "Plan", "Recoloured", "RunResult", "StarcalError", "Taste",
-           "Verdict", "__version__", "audit_picture", "calibrate", "check", "plan_exposures", "read_channels",
-           "read_frame", "recolour_stars", "run"]
+__all__ = [
+    "Audit",
+    "Calibrated",
+    "CheckResult",
+    "Frame",
+    "Plan",
+    "Recoloured",
+    "RunResult",
+    "StarcalError",
+    "Taste",
+    "Verdict",
+    "__version__",
+    "audit_picture",
+    "calibrate",
+    "check",
+    "plan_exposures",
+    "read_channels",
+    "read_frame",
+    "recolour_stars",
+    "run",
+]
 
 
 def __getattr__(name: str):

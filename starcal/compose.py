@@ -8,25 +8,32 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.stats import theilslopes
 
-from .background import frame_noise
 from .errors import FrameError
 from .frame import Frame, Plane, frame_of_planes, pixel_scale_arcsec, read_plane, write_fits
 from .frame.levels import blank_borders
-from .regrid import regrid, source_positions
+from .frame.regrid import regrid, source_positions
 from .stars import CHANNELS, measure_stars
+from .stars.noise import frame_noise
 
 MATCHES = ("none", "background", "linear")
-SAME_GRID_PX = 0.3  # solutions of registered frames differ by a tenth or two; more shows as coloured fringes
+SAME_GRID_PX = (
+    0.3  # solutions of registered frames differ by a tenth or two; more shows as coloured fringes
+)
 SAME_SCALE = 0.02  # pixel scales that differ by less are equal: solutions do, from filter to filter
 
 BLOCK_PX = 16  # its median has a twelfth of a pixel's noise
 MOST_BLOCKS = 900  # evenly spread; slopes between all pairs of them are looked at
 FEWEST_BLOCKS = 30
 MOST_STARS_SHARE = 0.5  # of a block under stars: more, and it does not count
-REGIONS = 4  # a side; the slope's error is what leaving out each of 16 parts of the frame does to it (jackknife)
-MASK_FWHM = 2.0  # radius round a star of SNR 10, growing with its light as the wings of a Moffat profile do
+# a side; the slope's error is what leaving out each of 16 parts of the frame does to it (jackknife)
+REGIONS = 4
+MASK_FWHM = (
+    2.0  # radius round a star of SNR 10, growing with its light as the wings of a Moffat profile do
+)
 WING_POWER = 0.2
-LEAST_CORRELATION = 0.2  # rank correlation of the blocks, and four of its errors: less is no common structure
+LEAST_CORRELATION = (
+    0.2  # rank correlation of the blocks, and four of its errors: less is no common structure
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,7 +49,8 @@ class Matching:
     factors, offsets : tuple of 3 floats
         pixel * factor + offset, in units of full scale.
     factor_errors : tuple of 3 floats
-        1 sigma, relative, of a linear fit (jackknife over the parts of the frame); else NaN, of the reference 0.
+        1 sigma, relative, of a linear fit (jackknife over the parts of the frame); else NaN, of the
+        reference 0.
     correlations : tuple of 3 floats
         Of the channels' blocks with the reference's, by rank; NaN where no fit was made.
     n_blocks : int
@@ -69,17 +77,25 @@ class Matching:
         """Lines for the header."""
         if self.match == "none":
             return ("starcal: levels of the channels left as they were (match none)",)
-        listed = "; ".join(f"{c} * {f:.6g} {'-' if o < 0 else '+'} {abs(o):.4g}"
-                           for c, f, o in zip(CHANNELS, self.factors, self.offsets, strict=True))
-        return (f"starcal: channels matched ({self.match}) to {CHANNELS[self.reference]}: {listed}", *self._fit_line)
+        listed = "; ".join(
+            f"{c} * {f:.6g} {'-' if o < 0 else '+'} {abs(o):.4g}"
+            for c, f, o in zip(CHANNELS, self.factors, self.offsets, strict=True)
+        )
+        return (
+            f"starcal: channels matched ({self.match}) to {CHANNELS[self.reference]}: {listed}",
+            *self._fit_line,
+        )
 
     @property
     def _fit_line(self):
         if not self.n_blocks:
             return ()
         errors = " ".join(f"{100 * e:.2g}" for e in self.factor_errors)
-        return (f"starcal: linear fit on {self.n_blocks} star-free blocks; errors of the factors {errors} %; "
-                "correlations " + " ".join(f"{r:.2f}" for r in self.correlations),)
+        return (
+            f"starcal: linear fit on {self.n_blocks} star-free blocks; errors of the factors "
+            f"{errors} %; "
+            "correlations " + " ".join(f"{r:.2f}" for r in self.correlations),
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,7 +105,8 @@ class Composed:
     Attributes
     ----------
     frame : Frame
-        The header has FILTERR, FILTERG, FILTERB where the files had FILTER; all that was done stands in its notes.
+        The header has FILTERR, FILTERG, FILTERB where the files had FILTER; all that was done
+        stands in its notes.
     matching : Matching
         How the levels were matched.
     history : tuple of str
@@ -102,23 +119,33 @@ class Composed:
 
     def write(self, path: str | Path, *, overwrite: bool = False) -> None:
         """Write as float32 FITS with the header of the file whose grid it has."""
-        write_fits(path, self.frame.pixels, self.frame.header, history=self.history, overwrite=overwrite)
+        write_fits(
+            path, self.frame.pixels, self.frame.header, history=self.history, overwrite=overwrite
+        )
 
 
-def compose(red: str | Path, green: str | Path, blue: str | Path, *, match: str = "none",
-            full_scale: float | None = None, progress=lambda step, share: None) -> Composed:
+def compose(
+    red: str | Path,
+    green: str | Path,
+    blue: str | Path,
+    *,
+    match: str = "none",
+    full_scale: float | None = None,
+    progress=lambda step, share: None,
+) -> Composed:
     """Put three mono frames together to one colour frame.
 
-    Files that by their own WCS lie on different pixel grids (by more than 0.3 px) are brought onto the finest of the
-    grids, the first of equal ones; without WCS they are taken to be registered.
+    Files that by their own WCS lie on different pixel grids (by more than 0.3 px) are brought onto
+    the finest of the grids, the first of equal ones; without WCS they are taken to be registered.
 
     Parameters
     ----------
     red, green, blue : str or Path
         Linear files of one channel; one file may serve twice (HOO).
     match : {"none", "background", "linear"}
-        Levels left as they are; or brought to the same sky and the same noise; or to the same levels throughout, by a
-        linear fit of each channel to that with the best signal (see `match_channels`).
+        Levels left as they are; or brought to the same sky and the same noise; or to the same
+        levels throughout, by a linear fit of each channel to that with the best signal (see
+        `match_channels`).
     full_scale : float, optional
         As for `frame.read_frame`.
     progress : callable
@@ -131,8 +158,8 @@ def compose(red: str | Path, green: str | Path, blue: str | Path, *, match: str 
     Raises
     ------
     FrameError
-        A file cannot be read or is not of one channel; sizes differ and there is no WCS to register by; the fields do
-        not overlap; nothing to match by.
+        A file cannot be read or is not of one channel; sizes differ and there is no WCS to register
+        by; the fields do not overlap; nothing to match by.
     ValueError
         `match` is none of the three.
     """
@@ -157,10 +184,12 @@ def _require_match(match):
         raise ValueError(f"match {match!r} given; it is 'none', 'background' or 'linear'")
 
 
-# --- one grid ------------------------------------------------------------------------------------------------------
+# --- one grid ---------------------------------------------------------------------------
 
 
-def _on_one_grid(planes: tuple[Plane, Plane, Plane]) -> tuple[NDArray[np.float32], Plane, tuple[str, ...]]:
+def _on_one_grid(
+    planes: tuple[Plane, Plane, Plane],
+) -> tuple[NDArray[np.float32], Plane, tuple[str, ...]]:
     """Pixels (3, y, x), the plane whose grid they are on, and what was done."""
     home = _finest(planes)
     pixels, notes, first_of = np.empty((3, *home.pixels.shape), np.float32), [], {}
@@ -172,7 +201,10 @@ def _on_one_grid(planes: tuple[Plane, Plane, Plane]) -> tuple[NDArray[np.float32
         elif shift_px <= SAME_GRID_PX:
             pixels[channel] = plane.pixels
         else:
-            notes.append(f"{plane.name} brought onto the pixel grid of {home.name}, up to {shift_px:.1f} px away")
+            notes.append(
+                f"{plane.name} brought onto the pixel grid of {home.name}, up to {shift_px:.1f} px "
+                f"away"
+            )
             pixels[channel] = _moved(plane, home)
     return pixels, home, tuple(notes)
 
@@ -182,8 +214,11 @@ def _moved(plane, home):
     blank_borders(plane.raw.pixels)
     moved = regrid(plane.raw.pixels, plane.wcs, home.wcs, home.pixels.shape)[0]
     if not np.isfinite(moved).any():
-        raise FrameError(f"{plane.name} and {home.name} show different parts of the sky by their WCS. Give three "
-                         "pictures of one field.")
+        raise FrameError(
+            f"{plane.name} and {home.name} show different parts of the sky by their WCS. Give "
+            f"three "
+            "pictures of one field."
+        )
     return moved
 
 
@@ -193,26 +228,37 @@ def _finest(planes):
     if not solved:
         return planes[0]
     scales = [pixel_scale_arcsec(plane.wcs) for plane in solved]
-    return next(p for p, scale in zip(solved, scales, strict=True) if scale <= (1 + SAME_SCALE) * min(scales))
+    return next(
+        p
+        for p, scale in zip(solved, scales, strict=True)
+        if scale <= (1 + SAME_SCALE) * min(scales)
+    )
 
 
 def _shift_px(plane: Plane, home: Plane) -> float:
-    """How far apart the same sky is at most in two planes; 0 where no WCS tells and the sizes are equal."""
+    """How far apart the same sky is at most in two planes; 0 where no WCS tells and the sizes are
+    equal."""
     rows, columns = home.pixels.shape
-    if plane is home or ((plane.wcs is None or home.wcs is None) and plane.pixels.shape == home.pixels.shape):
+    if plane is home or (
+        (plane.wcs is None or home.wcs is None) and plane.pixels.shape == home.pixels.shape
+    ):
         return 0.0
     if plane.wcs is None or home.wcs is None:
         without = plane if plane.wcs is None else home
-        raise FrameError(f"{home.name} has {columns} x {rows} pixels, {plane.name} has {plane.pixels.shape[1]} x "
-                         f"{plane.pixels.shape[0]}, and {without.name} has no WCS to register them by. Plate solve "
-                         "each, or register the three on one pixel grid first.")
+        raise FrameError(
+            f"{home.name} has {columns} x {rows} pixels, {plane.name} has {plane.pixels.shape[1]} "
+            f"x "
+            f"{plane.pixels.shape[0]}, and {without.name} has no WCS to register them by. Plate "
+            f"solve "
+            "each, or register the three on one pixel grid first."
+        )
     x, y = np.meshgrid(np.linspace(0, columns - 1, 5), np.linspace(0, rows - 1, 5))
     there = source_positions(plane.wcs, home.wcs, x, y)
     shift_px = float(np.max(np.nan_to_num(np.hypot(there[0] - x, there[1] - y), nan=np.inf)))
     return shift_px if plane.pixels.shape == home.pixels.shape else max(shift_px, 1.0)
 
 
-# --- levels --------------------------------------------------------------------------------------------------------
+# --- levels -----------------------------------------------------------------------------
 
 
 def match_channels(pixels: NDArray, match: str) -> Matching:
@@ -223,9 +269,10 @@ def match_channels(pixels: NDArray, match: str) -> Matching:
     pixels : ndarray, (3, y, x)
         NaN where there is no data. Not changed.
     match : {"none", "background", "linear"}
-        "background": factors make the noise of the dark sky the same in all channels, offsets then its level; both
-        measured in the darkest fifth of the frame, where there is least nebula. "linear": factors and offsets that
-        make starless blocks of the frame alike from dark to bright.
+        "background": factors make the noise of the dark sky the same in all channels, offsets then
+        its level; both measured in the darkest fifth of the frame, where there is least nebula.
+        "linear": factors and offsets that make starless blocks of the frame alike from dark to
+        bright.
 
     Returns
     -------
@@ -234,15 +281,16 @@ def match_channels(pixels: NDArray, match: str) -> Matching:
     Raises
     ------
     FrameError
-        No noise, or no data in common ("background"); too few starless blocks or channels that have no structure in
-        common ("linear").
+        No noise, or no data in common ("background"); too few starless blocks or channels that have
+        no structure in common ("linear").
 
     Notes
     -----
-    The linear fit treats both channels alike, for both have errors, and lines of different ions are not proportional
-    to each other: the slope is the geometric mean of that of y on x and that of x on y (reduced major axis; Isobe et
-    al. 1990, ApJ 364, 104, OLS bisectors and their kin), each taken robustly as the median over all pairs (Theil 1950;
-    Sen 1968, J. Am. Stat. Assoc. 63, 1379). Either alone would be flattened. The offset is the median of what is left.
+    The linear fit treats both channels alike, for both have errors, and lines of different ions are
+    not proportional to each other: the slope is the geometric mean of that of y on x and that of x
+    on y (reduced major axis; Isobe et al. 1990, ApJ 364, 104, OLS bisectors and their kin), each
+    taken robustly as the median over all pairs (Theil 1950; Sen 1968, J. Am. Stat. Assoc. 63,
+    1379). Either alone would be flattened. The offset is the median of what is left.
     """
     _require_match(match)
     if match == "none":
@@ -260,12 +308,16 @@ def match_channels(pixels: NDArray, match: str) -> Matching:
 def _require_noise(noise):
     dead = [c for c, sigma in zip(CHANNELS, noise.noise, strict=True) if not sigma > 0]
     if dead:
-        raise FrameError(f"channel {', '.join(dead)} has no noise where all three have data, so there is nothing to "
-                         "match by. Use --match none")
+        raise FrameError(
+            f"channel {', '.join(dead)} has no noise where all three have data, so there is "
+            f"nothing to "
+            "match by. Use --match none"
+        )
 
 
 def _best_channel(pixels, noise):
-    """The channel whose brighter parts rise highest above its noise; few stars reach into the upper tenth."""
+    """The channel whose brighter parts rise highest above its noise; few stars reach into the upper
+    tenth."""
     bright = np.nanquantile(pixels[:, ::7, ::7].reshape(3, -1), 0.9, axis=1)
     return int(np.argmax((bright - noise.sky) / noise.noise))
 
@@ -279,13 +331,16 @@ def _linear(pixels, reference):
 
 
 def _fit(values, wanted, region, channel, reference):
-    """Factor, offset, relative error of the factor, and correlation of one channel with the reference."""
+    """Factor, offset, relative error of the factor, and correlation of one channel with the
+    reference."""
     if channel == reference or np.array_equal(values, wanted):
         return 1.0, 0.0, 0.0, 1.0
     correlation = _rank_correlation(values, wanted)
     if correlation < max(LEAST_CORRELATION, 4 / np.sqrt(len(values))):
-        raise FrameError(f"channel {CHANNELS[channel]} has no structure in common with {CHANNELS[reference]} "
-                         f"(correlation {correlation:.2f}), so no line can be fitted. Use --match background")
+        raise FrameError(
+            f"channel {CHANNELS[channel]} has no structure in common with {CHANNELS[reference]} "
+            f"(correlation {correlation:.2f}), so no line can be fitted. Use --match background"
+        )
     factor = _symmetric_slope(values, wanted)
     parts = [_symmetric_slope(values[region != r], wanted[region != r]) for r in np.unique(region)]
     spread = np.log(np.maximum(parts, 1e-12)) - np.log(factor)
@@ -305,7 +360,8 @@ def _symmetric_slope(x, y):
 
 
 def _starless_blocks(pixels):
-    """Medians of blocks without stars, (3, n), and their places as fractions of the frame, (n, 2)."""
+    """Medians of blocks without stars, (3, n), and their places as fractions of the frame, (n,
+    2)."""
     masked = _star_mask(pixels)
     rows, columns = (n // BLOCK_PX for n in masked.shape)
     step = max(1, int(np.ceil(np.sqrt(rows * columns / MOST_BLOCKS))))
@@ -313,8 +369,10 @@ def _starless_blocks(pixels):
     levels = np.array([_block_levels(pixels, masked, y, x) for y, x in corners]).reshape(-1, 3)
     whole = np.isfinite(levels).all(axis=1)
     if whole.sum() < FEWEST_BLOCKS:
-        raise FrameError(f"{whole.sum()} blocks of {BLOCK_PX} x {BLOCK_PX} pixels without stars in common, "
-                         f"{FEWEST_BLOCKS} needed for a linear fit. Use --match background")
+        raise FrameError(
+            f"{whole.sum()} blocks of {BLOCK_PX} x {BLOCK_PX} pixels without stars in common, "
+            f"{FEWEST_BLOCKS} needed for a linear fit. Use --match background"
+        )
     return levels[whole].T, corners[whole] / masked.shape
 
 
@@ -330,17 +388,22 @@ def _star_mask(pixels):
     """Pixels under the stars that can be found."""
     stars = measure_stars(np.stack([_without_gaps(plane) for plane in pixels]))
     masked = np.zeros(pixels.shape[1:], bool)
-    reach = MASK_FWHM * max(stars.meta["fwhm_px"]) * np.maximum(np.array(stars["snr"]) / 10, 1) ** WING_POWER
+    reach = (
+        MASK_FWHM
+        * max(stars.meta["fwhm_px"])
+        * np.maximum(np.array(stars["snr"]) / 10, 1) ** WING_POWER
+    )
     for x, y, radius in zip(stars["x_px"].value, stars["y_px"].value, reach, strict=True):
         top, left = (max(0, int(v - radius)) for v in (y, x))
-        part = masked[top:int(y + radius) + 2, left:int(x + radius) + 2]
-        dy, dx = np.ogrid[top:top + part.shape[0], left:left + part.shape[1]]
+        part = masked[top : int(y + radius) + 2, left : int(x + radius) + 2]
+        dy, dx = np.ogrid[top : top + part.shape[0], left : left + part.shape[1]]
         part |= (dx - x) ** 2 + (dy - y) ** 2 <= radius**2
     return masked
 
 
 def _without_gaps(plane):
-    """Pixels without data given the value of the nearest with: the edge of a gap in a nebula would pass for stars."""
+    """Pixels without data given the value of the nearest with: the edge of a gap in a nebula would
+    pass for stars."""
     gaps = ~np.isfinite(plane)
     if not gaps.any() or gaps.all():
         return plane

@@ -11,30 +11,38 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from . import tone
 from .audit import Audit, audit_picture
 from .audit.plots import plot_beside
-from .calibration import apply_calibration, require_sky, require_usable
 from .catalogue.choose import Source
-from .checking import EMBEDDED, Places, Progress, as_frame, check, silent, usable
-from .colour import SOLAR_BV_MAG
-from .colouring import Taste, recolour_checked
+from .checking.check import EMBEDDED, Places, Progress, as_frame, check, silent, usable
+from .checking.result import CheckResult
+from .choices import Settings
+from .colour.stellar import SOLAR_BV_MAG
+from .cure.gains import apply_calibration, require_sky, require_usable
+from .cure.stars import Taste, recolour_checked
+from .draw import tone
+from .draw.preview import write_preview
 from .errors import OutputError
+from .fit.verdict import USE_CALIBRATED
 from .frame import Frame, atomic_folder, check_folder, require_not_inputs, write_fits, write_tiff16
-from .hints import Hints
-from .preview import write_preview
-from .result import CheckResult
-from .settings import Settings
-from .tables import write_json, write_stars
+from .place.hints import Hints
+from .report.tables import write_json, write_stars
 from .texts import escaped, html_list
-from .verdict import USE_CALIBRATED
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 ENOUGH_JUDGED, FEW_IMPOSSIBLE = 10, 0.01  # stars of a frame whose colours were possible already
-OUTPUTS = ("picture.fits", "starless.fits", "stars.fits", "picture.tif", "stars.ecsv", "result.json", "preview.png",
-           "report.html")
+OUTPUTS = (
+    "picture.fits",
+    "starless.fits",
+    "stars.fits",
+    "picture.tif",
+    "stars.ecsv",
+    "result.json",
+    "preview.png",
+    "report.html",
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,8 +69,11 @@ class RunResult:
 
     def __str__(self) -> str:
         """The check, the audits, and the files."""
-        return (f"{self.check}\nbefore: {self.audit_before.summary()}\nafter:  {self.audit_after.summary()}\n"
-                f"written to {self.folder}: {', '.join(self.files)}")
+        return (
+            f"{self.check}\nbefore: {self.audit_before.summary()}\nafter:  "
+            f"{self.audit_after.summary()}\n"
+            f"written to {self.folder}: {', '.join(self.files)}"
+        )
 
     def __repr__(self) -> str:
         """One line; the check would fill a screen."""
@@ -70,9 +81,13 @@ class RunResult:
 
     def _repr_html_(self) -> str:
         """For notebooks."""
-        audits = html_list("ul", [f"before: {self.audit_before.summary()}", f"after: {self.audit_after.summary()}"])
-        return (f"{self.check._repr_html_()}{audits}<p>Written to {escaped(str(self.folder))}: "
-                f"{escaped(', '.join(self.files))}</p>")
+        audits = html_list(
+            "ul", [f"before: {self.audit_before.summary()}", f"after: {self.audit_after.summary()}"]
+        )
+        return (
+            f"{self.check._repr_html_()}{audits}<p>Written to {escaped(str(self.folder))}: "
+            f"{escaped(', '.join(self.files))}</p>"
+        )
 
     def plot_chromaticity(self, ax: Sequence[Axes] | None = None) -> np.ndarray:
         """Plot the colours of the stars before and after, beside those of real stars.
@@ -90,12 +105,28 @@ class RunResult:
         return plot_beside((self.audit_before, self.audit_after), ax)
 
 
-def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: float = SOLAR_BV_MAG,
-        model: str = "gains", sky: str = "grey", taste: Taste | None = None, starless: Frame | None = None,
-        star_frame: Frame | None = None, snr_min: float = 5.0, assume_linear: bool = False, left_out: Places = (),
-        tiff: bool = False, overwrite: bool = False, source: Source = EMBEDDED, hints: Hints | None = None,
-        settings: Settings | None = None, progress: Progress = silent) -> RunResult:
-    """Do the whole job: check a frame, choose the route, make the picture, write files and a report.
+def run(
+    frame: Frame | str | Path,
+    out: str | Path | None = None,
+    *,
+    white_bv: float = SOLAR_BV_MAG,
+    model: str = "gains",
+    sky: str = "grey",
+    taste: Taste | None = None,
+    starless: Frame | None = None,
+    star_frame: Frame | None = None,
+    snr_min: float = 5.0,
+    assume_linear: bool = False,
+    left_out: Places = (),
+    tiff: bool = False,
+    overwrite: bool = False,
+    source: Source = EMBEDDED,
+    hints: Hints | None = None,
+    settings: Settings | None = None,
+    progress: Progress = silent,
+) -> RunResult:
+    """Do the whole job: check a frame, choose the route, make the picture, write files and a
+    report.
 
     Parameters
     ----------
@@ -106,15 +137,15 @@ def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: f
     white_bv, model, sky, snr_min, assume_linear, left_out, source, hints, progress
         As for `calibration.calibrate`.
     taste, starless, star_frame
-        As for `colouring.recolour_stars`; with a star frame its stars are taken, whatever the verdict. The taste's
-        route may be ``gains`` for a frame whose verdict is open.
+        As for `colouring.recolour_stars`; with a star frame its stars are taken, whatever the
+        verdict. The taste's route may be ``gains`` for a frame whose verdict is open.
     tiff : bool
         Write a 16-bit TIFF of the picture, too.
     overwrite : bool
         Replace files of an earlier run.
     settings : Settings, optional
-        What ``result.json`` shall say was asked for, and the look of the previews; by default made from the rest. See
-        `run_settings`.
+        What ``result.json`` shall say was asked for, and the look of the previews; by default made
+        from the rest. See `run_settings`.
 
     Returns
     -------
@@ -136,12 +167,32 @@ def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: f
     _require_free(folder, [frame] if isinstance(frame, str | Path) else [], overwrite)
     taste = taste or Taste()
     settings = settings or Settings(
-        frame=_name_of(frame), starless=_name_of(starless), star_frame=_name_of(star_frame), white_bv=white_bv,
-        model=model, sky=sky, snr=snr_min, assume_linear=assume_linear, tiff=tiff, catalogue=source.name,
-        online=source.online, timeout=source.timeout_s, leave_out=tuple(left_out)).with_taste(taste)
+        frame=_name_of(frame),
+        starless=_name_of(starless),
+        star_frame=_name_of(star_frame),
+        white_bv=white_bv,
+        model=model,
+        sky=sky,
+        snr=snr_min,
+        assume_linear=assume_linear,
+        tiff=tiff,
+        catalogue=source.name,
+        online=source.online,
+        timeout=source.timeout_s,
+        leave_out=tuple(left_out),
+    ).with_taste(taste)
     frame = as_frame(frame, progress)
-    found = check(frame, white_bv=white_bv, model=model, snr_min=snr_min, assume_linear=assume_linear,
-                  source=source, hints=hints, left_out=left_out, progress=progress)
+    found = check(
+        frame,
+        white_bv=white_bv,
+        model=model,
+        snr_min=snr_min,
+        assume_linear=assume_linear,
+        source=source,
+        hints=hints,
+        left_out=left_out,
+        progress=progress,
+    )
     frame = usable(frame, found, assume_linear)
     progress("making the picture", 0.7)
     if star_frame is None and takes_gains(found, taste):
@@ -152,8 +203,13 @@ def run(frame: Frame | str | Path, out: str | Path | None = None, *, white_bv: f
     return _write(folder, frame, made, settings, tiff, overwrite)
 
 
-def run_settings(settings: Settings, out: str | Path | None = None, *, overwrite: bool = False,
-                 progress: Progress = silent) -> RunResult:
+def run_settings(
+    settings: Settings,
+    out: str | Path | None = None,
+    *,
+    overwrite: bool = False,
+    progress: Progress = silent,
+) -> RunResult:
     """Do the whole job as settings say, with the files that they name; see `run`.
 
     Raises
@@ -164,19 +220,31 @@ def run_settings(settings: Settings, out: str | Path | None = None, *, overwrite
     folder = Path(out) if out is not None else folder_of(settings.first_file)
     _require_free(folder, settings.inputs, overwrite)
     frame = settings.read()
-    return run(frame, folder, model=settings.model, sky=settings.sky, taste=settings.taste, tiff=settings.tiff,
-               overwrite=overwrite, settings=settings, progress=progress, **settings.for_check(frame),
-               **settings.read_others())
+    return run(
+        frame,
+        folder,
+        model=settings.model,
+        sky=settings.sky,
+        taste=settings.taste,
+        tiff=settings.tiff,
+        overwrite=overwrite,
+        settings=settings,
+        progress=progress,
+        **settings.for_check(frame),
+        **settings.read_others(),
+    )
 
 
 def takes_gains(found: CheckResult, taste: Taste) -> bool:
-    """Whether the whole frame is multiplied: where that was asked for, or is the best of a frame's own stars."""
+    """Whether the whole frame is multiplied: where that was asked for, or is the best of a frame's
+    own stars."""
     return taste.route == "gains" or (taste.route == "best" and found.route == "gains")
 
 
 @dataclass(frozen=True, eq=False)
 class _Made:
-    """What a route made: picture, header lines, the layers where stars were split, and the check with its last word."""
+    """What a route made: picture, header lines, the layers where stars were split, and the check
+    with its last word."""
 
     picture: np.ndarray
     history: tuple[str, ...]
@@ -196,16 +264,31 @@ def _by_gains(frame: Frame, found: CheckResult, taste: Taste, sky: str) -> _Made
 def _told_by_hand(found: CheckResult, taste: Taste) -> CheckResult:
     """The check, with what was asked for against its advice and what gains cannot do."""
     if found.route != "gains":
-        found = replace(found, route="gains", route_reason=f"asked for by --route gains; {found.verdict.reasons[0]}")
+        found = replace(
+            found,
+            route="gains",
+            route_reason=f"asked for by --route gains; {found.verdict.reasons[0]}",
+        )
     if (taste.warmth, taste.saturation, taste.star_brightness) == (1.0, 1.0, 1.0):
         return found
-    return replace(found, notes=(*found.notes, "warmth, saturation and brightness are for stars coloured one by one: "
-                                 "gains leave them as they come"))
+    return replace(
+        found,
+        notes=(
+            *found.notes,
+            "warmth, saturation and brightness are for stars coloured one by one: "
+            "gains leave them as they come",
+        ),
+    )
 
 
 def _by_star(frame: Frame, found: CheckResult, *cure) -> _Made:
     made = recolour_checked(frame, found, *cure)
-    return _Made(made.picture, made.history, {"starless.fits": made.starless, "stars.fits": made.stars}, made.check)
+    return _Made(
+        made.picture,
+        made.history,
+        {"starless.fits": made.starless, "stars.fits": made.stars},
+        made.check,
+    )
 
 
 def _name_of(frame: Frame | str | Path | None) -> str | None:
@@ -213,7 +296,8 @@ def _name_of(frame: Frame | str | Path | None) -> str | None:
 
 
 def folder_of(frame: Frame | str | Path) -> Path:
-    """Where the files of a run go by default: ``FRAME-starcal`` beside the frame, FRAME without its ending."""
+    """Where the files of a run go by default: ``FRAME-starcal`` beside the frame, FRAME without its
+    ending."""
     path = Path(_name_of(frame))
     stem = re.sub(r"\.(fits?|fts|tiff?|png|jpe?g)(\.(gz|fz))?$", "", path.name, flags=re.IGNORECASE)
     return path.with_name(f"{stem}-starcal")
@@ -230,19 +314,36 @@ def _require_free(folder: Path, inputs: Iterable[str | Path], overwrite: bool) -
     require_not_inputs(outputs, inputs)
     there = [Path(path).name for path in outputs if os.path.exists(path)]
     if there and not overwrite:
-        raise OutputError(f"{folder} already holds {', '.join(there)}: add --overwrite, or choose a folder with --out")
+        raise OutputError(
+            f"{folder} already holds {', '.join(there)}: add --overwrite, or choose a folder with "
+            f"--out"
+        )
     check_folder(folder)
 
 
 def _write(folder, frame, made, settings, tiff, overwrite) -> RunResult:
-    names = ["picture.fits", *made.layers, *["picture.tif"] * tiff, "stars.ecsv", "result.json", "preview.png",
-             "report.html"]
+    names = [
+        "picture.fits",
+        *made.layers,
+        *["picture.tif"] * tiff,
+        "stars.ecsv",
+        "result.json",
+        "preview.png",
+        "report.html",
+    ]
     stretched = made.check.linearity.stretched and not settings.assume_linear
-    audits = {name: audit_picture(pixels, name=name, white_bv_mag=made.check.white_bv, stretched=stretched)
-              for name, pixels in (("before", frame.pixels), ("after", made.picture))}
+    audits = {
+        name: audit_picture(
+            pixels, name=name, white_bv_mag=made.check.white_bv, stretched=stretched
+        )
+        for name, pixels in (("before", frame.pixels), ("after", made.picture))
+    }
     made = replace(made, check=_warned(made.check, audits["before"], settings.route))
-    facts = made.check.to_dict() | {"audit": {name: audit.to_dict() for name, audit in audits.items()},
-                                    "settings": settings.to_dict(folder), "files": names}
+    facts = made.check.to_dict() | {
+        "audit": {name: audit.to_dict() for name, audit in audits.items()},
+        "settings": settings.to_dict(folder),
+        "files": names,
+    }
     with atomic_folder(folder, OUTPUTS, overwrite) as place:
         for name, pixels in {"picture.fits": made.picture, **made.layers}.items():
             write_fits(place / name, pixels, frame.header, history=made.history)
@@ -255,21 +356,39 @@ def _write(folder, frame, made, settings, tiff, overwrite) -> RunResult:
 
 
 def _warned(found: CheckResult, before: Audit, route: str) -> CheckResult:
-    """The check, with a warning where colours that were possible gave way to colours that nobody measured."""
-    possible = before.n_judged >= ENOUGH_JUDGED and before.n_impossible <= FEW_IMPOSSIBLE * before.n_judged
+    """The check, with a warning where colours that were possible gave way to colours that nobody
+    measured."""
+    possible = (
+        before.n_judged >= ENOUGH_JUDGED and before.n_impossible <= FEW_IMPOSSIBLE * before.n_judged
+    )
     if not possible or found.route != "palette" or route != "best":
         return found
-    step = (f"compare with the frame as it was: {before.n_impossible} of its {before.n_judged} judged stars had a "
-            "colour that no star has, and the new colours are not measured; keep the old ones if they are better")
-    return replace(found, verdict=replace(found.verdict, next_steps=(step, *found.verdict.next_steps)))
+    step = (
+        f"compare with the frame as it was: {before.n_impossible} of its {before.n_judged} judged "
+        f"stars had a "
+        "colour that no star has, and the new colours are not measured; keep the old ones if they "
+        "are better"
+    )
+    return replace(
+        found, verdict=replace(found.verdict, next_steps=(step, *found.verdict.next_steps))
+    )
 
 
-def _write_views(place: Path, frame: Frame, made: _Made, settings: Settings, audits, facts: dict) -> None:
+def _write_views(
+    place: Path, frame: Frame, made: _Made, settings: Settings, audits, facts: dict
+) -> None:
     """Preview and report."""
-    from .report import write_report  # matplotlib takes half a second to import
+    from .report.page import write_report  # matplotlib takes half a second to import
 
     stretch = tone.choose_stretch(frame.pixels)
-    before, after = (look.adjusted(settings.black, settings.strength).apply(pixels) for look, pixels in (
-        (stretch, frame.pixels), (stretch.on_sky_of(made.picture), made.picture)))
+    before, after = (
+        look.adjusted(settings.black, settings.strength).apply(pixels)
+        for look, pixels in (
+            (stretch, frame.pixels),
+            (stretch.on_sky_of(made.picture), made.picture),
+        )
+    )
     write_preview(place / "preview.png", before, after)
-    write_report(place / "report.html", made.check, before=before, after=after, audits=audits, record=facts)
+    write_report(
+        place / "report.html", made.check, before=before, after=after, audits=audits, record=facts
+    )

@@ -44,11 +44,19 @@ def html_table(rows: Sequence[Sequence[str]], head: Sequence[str] = ()) -> str:
     if not rows:
         return ""
     top = "".join(f'<th scope="col">{html.escape(name)}</th>' for name in head)
-    numeric = [bool(head) and all(map(_is_number, column)) for column in list(zip(*rows, strict=True))[1:]]
-    body = "\n".join(f'<tr><th scope="row">{escaped(name)}</th>{"".join(map(_cell, cells, numeric))}</tr>'
-                     for name, *cells in rows)
-    return "\n".join(filter(None, ["<table>", top and f"<thead><tr>{top}</tr></thead>",
-                                   f"<tbody>{body}</tbody></table>"]))
+    numeric = [
+        bool(head) and all(map(_is_number, column)) for column in list(zip(*rows, strict=True))[1:]
+    ]
+    body = "\n".join(
+        f'<tr><th scope="row">{escaped(name)}</th>{"".join(map(_cell, cells, numeric))}</tr>'
+        for name, *cells in rows
+    )
+    return "\n".join(
+        filter(
+            None,
+            ["<table>", top and f"<thead><tr>{top}</tr></thead>", f"<tbody>{body}</tbody></table>"],
+        )
+    )
 
 
 def _is_number(text: str) -> bool:
@@ -61,5 +69,7 @@ def _cell(text: str, numeric: bool) -> str:
 
 def html_image(content: bytes, kind: str, alt: str) -> str:
     """Put a picture into the page itself."""
-    return (f'<img alt="{html.escape(alt)}" style="max-width:100%;height:auto" '
-            f'src="data:image/{kind};base64,{base64.b64encode(content).decode()}">')
+    return (
+        f'<img alt="{html.escape(alt)}" style="max-width:100%;height:auto" '
+        f'src="data:image/{kind};base64,{base64.b64encode(content).decode()}">'
+    )

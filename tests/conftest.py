@@ -7,15 +7,16 @@ import numpy as np
 import pytest
 from astropy.wcs import WCS
 
+from starcal.demo.scene import Scene, make_scene
 from starcal.frame import Frame
-from starcal.scene import Scene, make_scene
 
 SMALL = (500, 700)  # rows, columns of a frame that a test can afford
 LOOPBACK = ("127.", "::1", "localhost")
 
 
 def _is_local(address) -> bool:
-    """Sockets of this machine only: loopback, and names in the file system (a string or bytes, not a pair)."""
+    """Sockets of this machine only: loopback, and names in the file system (a string or bytes, not
+    a pair)."""
     return not isinstance(address, tuple) or str(address[0]).startswith(LOOPBACK)
 
 
@@ -23,13 +24,18 @@ def _is_local(address) -> bool:
 def no_network():
     """Refuse every connection and every look-up of a name that is not this machine's."""
     patch = pytest.MonkeyPatch()
-    connect, connect_ex, getaddrinfo = socket.socket.connect, socket.socket.connect_ex, socket.getaddrinfo
+    connect, connect_ex, getaddrinfo = (
+        socket.socket.connect,
+        socket.socket.connect_ex,
+        socket.getaddrinfo,
+    )
 
     def guarded(call):
         def only_local(self, address):
             if not _is_local(address):
                 raise AssertionError(f"a test opened a socket to {address}")
             return call(self, address)
+
         return only_local
 
     def local_names(host, *args, **kwargs):
@@ -53,17 +59,20 @@ def _scene(items: tuple) -> Scene:
 
 @pytest.fixture(scope="session")
 def scene_of():
-    """Make a scene, small by default; the same settings give the same object. Its pixels are read-only."""
+    """Make a scene, small by default; the same settings give the same object. Its pixels are
+    read-only."""
     return lambda **settings: _scene(tuple(sorted(({"shape": SMALL} | settings).items())))
 
 
 @pytest.fixture(scope="session")
 def frame_of():
     """Make a `Frame` of a scene, or of a scene's pixels put right for it."""
+
     def make(scene: Scene, *, header=None, name="scene") -> Frame:
         header = scene.header if header is None else header
         wcs = WCS(header).celestial if "CTYPE1" in header else None
         return Frame(np.array(scene.pixels), header, wcs, name=name, epoch_yr=2024.7)
+
     return make
 
 
@@ -75,6 +84,7 @@ def empty_cache(tmp_path_factory, monkeypatch):
 
 @pytest.fixture(autouse=True)
 def digits_in_full():
-    """A library that some tests compare with sets the numpy printing of 2017 for good, which cuts numbers short."""
+    """A library that some tests compare with sets the numpy printing of 2017 for good, which cuts
+    numbers short."""
     with np.printoptions(legacy=False):
         yield

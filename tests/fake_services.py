@@ -1,8 +1,10 @@
-"""Star services on the loopback: TAP, synchronous and by jobs, and VizieR, with a sky of their own and every fault.
+"""Star services on the loopback: TAP, synchronous and by jobs, and VizieR, with a sky of their own
+and every fault.
 
-What they speak: IVOA TAP 1.1 and UWS 1.1 (a job is made by a POST answered with 303, its phase is polled as one word,
-its result is a VOTable, gzipped if that is asked for), DALI 1.1 section 4.4 (QUERY_STATUS), VOTable 1.4, and VizieR's
-plain-text queries (`-source`, `-c`, `-c.r`, `-out.max`, a filter a column).
+What they speak: IVOA TAP 1.1 and UWS 1.1 (a job is made by a POST answered with 303, its phase is
+polled as one word, its result is a VOTable, gzipped if that is asked for), DALI 1.1 section 4.4
+(QUERY_STATUS), VOTable 1.4, and VizieR's plain-text queries (`-source`, `-c`, `-c.r`, `-out.max`, a
+filter a column).
 """
 
 import gzip
@@ -22,7 +24,8 @@ from astropy.coordinates import SkyCoord
 from astropy.io.votable import from_table
 from astropy.table import MaskedColumn, Table
 
-# A1V to K9V of the mean dwarf colours of Pecaut & Mamajek 2013 (ApJS 208, 9), table 5, as extended: v2022.04.16
+# A1V to K9V of the mean dwarf colours of Pecaut & Mamajek 2013 (ApJS 208, 9), table 5, as extended:
+# v2022.04.16
 DWARF_BP_RP = (0.005, 0.166, 0.377, 0.518, 0.719, 0.803, 0.983, 1.21, 1.53, 1.79)
 DWARF_G_V = (0.010, -0.010, -0.060, -0.090, -0.145, -0.158, -0.227, -0.32, -0.51, -0.66)
 DWARF_B_V = (0.035, 0.140, 0.295, 0.390, 0.560, 0.622, 0.816, 0.99, 1.24, 1.40)
@@ -37,8 +40,12 @@ class Sky:
         turn, out = rng.uniform(0, 2 * np.pi, n), radius_deg * np.sqrt(rng.uniform(0, 1, n))
         centre = SkyCoord(ra_deg, dec_deg, unit="deg")
         places = centre.directional_offset_by(turn * u.rad, out * u.deg)
-        probe = PROBE_PLACE.directional_offset_by(rng.uniform(0, 2 * np.pi, 20) * u.rad, 0.05 * u.deg)
-        self.ra, self.dec = (np.concatenate([getattr(places, k).deg, getattr(probe, k).deg]) for k in ("ra", "dec"))
+        probe = PROBE_PLACE.directional_offset_by(
+            rng.uniform(0, 2 * np.pi, 20) * u.rad, 0.05 * u.deg
+        )
+        self.ra, self.dec = (
+            np.concatenate([getattr(places, k).deg, getattr(probe, k).deg]) for k in ("ra", "dec")
+        )
         n = len(self.ra)
         self.v = rng.uniform(8, 16, n)
         self.v[-20:] = rng.uniform(9, 11, 20)
@@ -47,27 +54,53 @@ class Sky:
 
     def gaia(self):
         g = self.v + np.interp(self.bp_rp, DWARF_BP_RP, DWARF_G_V)
-        return Table({
-            "source_id": np.arange(len(self.ra)), "ra": self.ra, "dec": self.dec,
-            "pmra": self.pmra, "pmdec": self.pmdec,
-            "parallax": np.full(len(self.ra), 5.0), "parallax_over_error": np.full(len(self.ra), 50.0),
-            "phot_g_mean_mag": g, "phot_bp_mean_mag": g + self.bp_rp / 2, "phot_rp_mean_mag": g - self.bp_rp / 2,
-            "phot_bp_mean_flux_over_error": np.full(len(self.ra), 900.0),
-            "phot_rp_mean_flux_over_error": np.full(len(self.ra), 900.0)})
+        return Table(
+            {
+                "source_id": np.arange(len(self.ra)),
+                "ra": self.ra,
+                "dec": self.dec,
+                "pmra": self.pmra,
+                "pmdec": self.pmdec,
+                "parallax": np.full(len(self.ra), 5.0),
+                "parallax_over_error": np.full(len(self.ra), 50.0),
+                "phot_g_mean_mag": g,
+                "phot_bp_mean_mag": g + self.bp_rp / 2,
+                "phot_rp_mean_mag": g - self.bp_rp / 2,
+                "phot_bp_mean_flux_over_error": np.full(len(self.ra), 900.0),
+                "phot_rp_mean_flux_over_error": np.full(len(self.ra), 900.0),
+            }
+        )
 
     def apass(self):
-        return Table({"RAJ2000": self.ra, "DEJ2000": self.dec, "Vmag": self.v, "e_Vmag": np.full(len(self.ra), 0.02),
-                      "B-V": 0.8 * self.bp_rp, "e_B-V": np.full(len(self.ra), 0.03)})
+        return Table(
+            {
+                "RAJ2000": self.ra,
+                "DEJ2000": self.dec,
+                "Vmag": self.v,
+                "e_Vmag": np.full(len(self.ra), 0.02),
+                "B-V": 0.8 * self.bp_rp,
+                "e_B-V": np.full(len(self.ra), 0.03),
+            }
+        )
 
     def tycho2(self):
         blank = np.zeros(len(self.ra), bool)
         blank[::7] = True  # stars without a mean position and proper motion
-        return Table({"RAmdeg": MaskedColumn(self.ra, mask=blank), "DEmdeg": MaskedColumn(self.dec, mask=blank),
-                      "RA(ICRS)": self.ra, "DE(ICRS)": self.dec,
-                      "pmRA": MaskedColumn(self.pmra, mask=blank), "pmDE": MaskedColumn(self.pmdec, mask=blank),
-                      "BTmag": self.v + 0.1 + self.bp_rp, "e_BTmag": np.full(len(self.ra), 0.03),
-                      "VTmag": self.v + 0.1, "e_VTmag": np.full(len(self.ra), 0.02),
-                      "HIP": MaskedColumn(np.arange(len(self.ra)), mask=~blank)})
+        return Table(
+            {
+                "RAmdeg": MaskedColumn(self.ra, mask=blank),
+                "DEmdeg": MaskedColumn(self.dec, mask=blank),
+                "RA(ICRS)": self.ra,
+                "DE(ICRS)": self.dec,
+                "pmRA": MaskedColumn(self.pmra, mask=blank),
+                "pmDE": MaskedColumn(self.pmdec, mask=blank),
+                "BTmag": self.v + 0.1 + self.bp_rp,
+                "e_BTmag": np.full(len(self.ra), 0.03),
+                "VTmag": self.v + 0.1,
+                "e_VTmag": np.full(len(self.ra), 0.02),
+                "HIP": MaskedColumn(np.arange(len(self.ra)), mask=~blank),
+            }
+        )
 
 
 class FakeServices:
@@ -81,12 +114,17 @@ class FakeServices:
         The next ones, one a question; "" for none. The last one stays if `faulty_for_ever`.
     asked : list of (method, path, body)
     job_trouble : str
-        "page at launch", "page for a phase", "job fails"; "result elsewhere" (a redirection, and no fault).
+        "page at launch", "page for a phase", "job fails"; "result elsewhere" (a redirection, and no
+        fault).
     """
 
     def __init__(self):
         sky = Sky()
-        self.tables = {"gaiadr3.gaia_source": sky.gaia(), "II/336/apass9": sky.apass(), "I/259/tyc2": sky.tycho2()}
+        self.tables = {
+            "gaiadr3.gaia_source": sky.gaia(),
+            "II/336/apass9": sky.apass(),
+            "I/259/tyc2": sky.tycho2(),
+        }
         self.sky, self.faults, self.faulty_for_ever, self.asked, self.jobs = sky, [], False, [], {}
         self.job_trouble = ""
         self.stop, self.columns_renamed = threading.Event(), {}
@@ -105,7 +143,9 @@ class FakeServices:
     def answer_tap(self, form):
         query = form["QUERY"][0]
         top, columns, name = re.match(r"SELECT TOP (\d+) (.*) FROM (\S+) WHERE", query).groups()
-        ra, dec, radius = map(float, re.search(r"CIRCLE\('ICRS', (\S+), (\S+), (\S+)\)\)", query).groups())
+        ra, dec, radius = map(
+            float, re.search(r"CIRCLE\('ICRS', (\S+), (\S+), (\S+)\)\)", query).groups()
+        )
         column, limit = re.search(r"AND (\w+) < (\S+)", query).groups()
         rows = self.rows(name, ra, dec, radius, {column: float(limit)}, int(top))
         return rows[[c.strip() for c in columns.split(",")]]
@@ -114,14 +154,21 @@ class FakeServices:
         lines = dict(line.split("=", 1) for line in body.splitlines() if "=" in line)
         ra, dec = map(float, re.match(r"([\d.]+)([+-][\d.]+)", lines["-c"]).groups())
         radius = float(lines["-c.rd"])
-        limits = {k: float(v[1:]) for k, v in lines.items() if v.startswith("<") and not k.startswith("-")}
+        limits = {
+            k: float(v[1:]) for k, v in lines.items() if v.startswith("<") and not k.startswith("-")
+        }
         rows = self.rows(lines["-source"], ra, dec, radius, limits, int(lines["-out.max"]))
         return rows[lines["-out"].split(",")]
 
     def rows(self, name, ra, dec, radius, limits, most):
         table = self.tables[name]
-        longitude, latitude = ("ra", "dec") if "gaia" in name else (
-            ("RAJ2000", "DEJ2000") if "RAJ2000" in table.colnames else ("RA(ICRS)", "DE(ICRS)"))
+        longitude, latitude = (
+            ("ra", "dec")
+            if "gaia" in name
+            else (
+                ("RAJ2000", "DEJ2000") if "RAJ2000" in table.colnames else ("RA(ICRS)", "DE(ICRS)")
+            )
+        )
         places = SkyCoord(table[longitude], table[latitude], unit="deg")
         keep = places.separation(SkyCoord(ra, dec, unit="deg")).deg <= radius
         for column, limit in limits.items():
@@ -161,7 +208,10 @@ class Handler(http.server.BaseHTTPRequestHandler):
             if self.fake.job_trouble == "page at launch":
                 return self.fault_page()
             number = str(len(self.fake.jobs) + 1)
-            self.fake.jobs[number] = [self.fake.answer_tap(parse_qs(body)), self.fake.polls_of_a_job]
+            self.fake.jobs[number] = [
+                self.fake.answer_tap(parse_qs(body)),
+                self.fake.polls_of_a_job,
+            ]
             where = f"http://127.0.0.1:{self.server.server_port}{self.path}/{number}"
             self.reply(303, b"", {"Location": where})
         else:
@@ -178,9 +228,15 @@ class Handler(http.server.BaseHTTPRequestHandler):
             end = b"ERROR" if self.fake.job_trouble == "job fails" else b"COMPLETED"
             self.reply(200, b"EXECUTING" if polls > 0 else end, {"Content-Type": "text/plain"})
         elif self.fake.job_trouble == "job fails":
-            self.reply(404, b"<html>Job failed: out of memory</html>", {"Content-Type": "text/html"})
+            self.reply(
+                404, b"<html>Job failed: out of memory</html>", {"Content-Type": "text/html"}
+            )
         elif self.fake.job_trouble == "result elsewhere" and not job[2].endswith("elsewhere"):
-            self.reply(303, b"", {"Location": f"http://127.0.0.1:{self.server.server_port}{self.path}/../elsewhere"})
+            self.reply(
+                303,
+                b"",
+                {"Location": f"http://127.0.0.1:{self.server.server_port}{self.path}/../elsewhere"},
+            )
         else:
             self.result(rows, zipped=True)
 
@@ -205,11 +261,14 @@ class Handler(http.server.BaseHTTPRequestHandler):
         self.end_headers()
         self.wfile.write(body)
 
-    # --- faults ------------------------------------------------------------------------------------------------
+    # --- faults -------------------------------------------------------------------------
 
     def fault_status(self, detail, *_):
-        self.reply(int(detail), b"<html><title>Trouble</title><body>The service has trouble.</body></html>",
-                   {"Content-Type": "text/html"})
+        self.reply(
+            int(detail),
+            b"<html><title>Trouble</title><body>The service has trouble.</body></html>",
+            {"Content-Type": "text/html"},
+        )
 
     def fault_busy(self, detail, *_):
         """429 with Retry-After, in seconds or as a date."""
@@ -217,20 +276,36 @@ class Handler(http.server.BaseHTTPRequestHandler):
 
     def fault_page(self, *_):
         """An error page with the status of a success."""
-        self.reply(200, b"<html><head><style>p {}</style></head><body>Down for maintenance</body></html>",
-                   {"Content-Type": "text/html"})
+        self.reply(
+            200,
+            b"<html><head><style>p {}</style></head><body>Down for maintenance</body></html>",
+            {"Content-Type": "text/html"},
+        )
 
     def fault_failed(self, *_):
         info = '<INFO name="QUERY_STATUS" value="ERROR">Cannot parse query</INFO>'
-        self.reply(200, f'<VOTABLE version="1.4"><RESOURCE type="results">{info}</RESOURCE></VOTABLE>'.encode())
+        self.reply(
+            200,
+            f'<VOTABLE version="1.4"><RESOURCE type="results">{info}</RESOURCE></VOTABLE>'.encode(),
+        )
 
     def fault_vizier_error(self, *_):
-        self.reply(200, b'<?xml version="1.0"?><VOTABLE><INFO ID="Errors" value="**** no such table"/></VOTABLE>')
+        self.reply(
+            200,
+            b'<?xml version="1.0"?><VOTABLE><INFO ID="Errors" value="**** no such '
+            b'table"/></VOTABLE>',
+        )
 
     def fault_overflow(self, detail, rows, body, kind):
         """Half of the rows, and the mark that more exist."""
         half = votable(rows[: len(rows) // 2])
-        self.reply(200, half.replace(b"</RESOURCE>", b'<INFO name="QUERY_STATUS" value="OVERFLOW"/></RESOURCE>'), kind)
+        self.reply(
+            200,
+            half.replace(
+                b"</RESOURCE>", b'<INFO name="QUERY_STATUS" value="OVERFLOW"/></RESOURCE>'
+            ),
+            kind,
+        )
 
     def fault_empty(self, detail, rows, body, kind):
         self.reply(200, votable(rows[:0]), kind)
@@ -242,7 +317,7 @@ class Handler(http.server.BaseHTTPRequestHandler):
     def fault_bare(self, detail, rows, body, kind):
         """A good VOTable without the XML declaration, which is optional."""
         page = votable(rows)
-        self.reply(200, page[page.index(b"<VOTABLE"):], kind)
+        self.reply(200, page[page.index(b"<VOTABLE") :], kind)
 
     def fault_malformed(self, detail, rows, body, kind):
         page = votable(rows)
@@ -315,7 +390,9 @@ def running():
     with Server(("127.0.0.1", 0), Handler) as server:
         server.fake = fake = FakeServices()
         fake.address = f"http://127.0.0.1:{server.server_port}"
-        thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True)
+        thread = threading.Thread(
+            target=server.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True
+        )
         thread.start()
         try:
             yield fake
@@ -329,7 +406,9 @@ def running():
 def leave_time_to_threads():
     """Until queries that were given up have noticed that the server is gone."""
     end = time.monotonic() + 3
-    while time.monotonic() < end and any(t.name == "starcal catalogue query" for t in threading.enumerate()):
+    while time.monotonic() < end and any(
+        t.name == "starcal catalogue query" for t in threading.enumerate()
+    ):
         time.sleep(0.02)
 
 

@@ -1,4 +1,5 @@
-"""The audit of star colours: does it say of frames of known truth, and of real ones, what is true of them?"""
+"""The audit of star colours: does it say of frames of known truth, and of real ones, what is true
+of them?"""
 
 import json
 from functools import cache
@@ -14,11 +15,11 @@ from scipy.spatial import cKDTree
 
 from starcal.audit.judging import IMPOSSIBLE_KINDS, Audit, audit_picture, hue_word
 from starcal.audit.starlight import star_widths
-from starcal.colour import IMPOSSIBLE_DUV, classify, duv, srgb_decode, star_rgb
+from starcal.colour.stellar import IMPOSSIBLE_DUV, classify, duv, srgb_decode, star_rgb
+from starcal.demo.scene import DEMOS, add_stars, make_scene
+from starcal.draw.tone import choose_stretch
 from starcal.errors import FrameError
 from starcal.frame import read_frame
-from starcal.scene import DEMOS, add_stars, make_scene
-from starcal.tone import choose_stretch
 
 FRAMES = Path(__file__).resolve().parents[1].parent / "shared" / "frames"
 needs_frames = pytest.mark.skipif(not FRAMES.is_dir(), reason="no real frames beside the project")
@@ -26,9 +27,20 @@ needs_frames = pytest.mark.skipif(not FRAMES.is_dir(), reason="no real frames be
 SKY, NOISE = 0.01, 2e-4
 
 
-def painted(colours, *, shape=(420, 560), peak=(0.02, 0.6), nebula=None, fwhm_px=(2.8, 2.8, 2.8), shift_px=(0, 0, 0),
-            noise=NOISE, full=1.0, seed=1):
-    """Stars of given linear colours (n, 3) on a grid with random offsets, over sky and nebula: pixels, x, y."""
+def painted(
+    colours,
+    *,
+    shape=(420, 560),
+    peak=(0.02, 0.6),
+    nebula=None,
+    fwhm_px=(2.8, 2.8, 2.8),
+    shift_px=(0, 0, 0),
+    noise=NOISE,
+    full=1.0,
+    seed=1,
+):
+    """Stars of given linear colours (n, 3) on a grid with random offsets, over sky and nebula:
+    pixels, x, y."""
     rng = np.random.default_rng(seed)
     n = len(colours)
     columns = int(np.ceil(np.sqrt(n * shape[1] / shape[0])))
@@ -39,9 +51,18 @@ def painted(colours, *, shape=(420, 560), peak=(0.02, 0.6), nebula=None, fwhm_px
     pixels = np.full((3, *shape), SKY, np.float32) + (0 if nebula is None else nebula)
     pixels = pixels.astype(np.float32)
     for channel in range(3):
-        add_stars(pixels[channel], x + shift_px[channel], y, flux * colours[:, channel], fwhm_px[channel], 3.5,
-                  noise / 50)
-    pixels += (noise * np.sqrt(pixels / SKY) * rng.standard_normal(pixels.shape)).astype(np.float32)  # of photons
+        add_stars(
+            pixels[channel],
+            x + shift_px[channel],
+            y,
+            flux * colours[:, channel],
+            fwhm_px[channel],
+            3.5,
+            noise / 50,
+        )
+    pixels += (noise * np.sqrt(pixels / SKY) * rng.standard_normal(pixels.shape)).astype(
+        np.float32
+    )  # of photons
     return np.minimum(pixels, np.float32(full)), x, y
 
 
@@ -65,7 +86,9 @@ def linear_audit(name, calibrated=False):
 
 @cache
 def hoo():
-    scene = make_scene(**DEMOS["cepheus-sho"] | {"system": "HOO", "channel_gains": (0.25, 0.71, 0.71)})
+    scene = make_scene(
+        **DEMOS["cepheus-sho"] | {"system": "HOO", "channel_gains": (0.25, 0.71, 0.71)}
+    )
     return scene, scene.pixels
 
 
@@ -78,18 +101,21 @@ def as_floats(levels):
 
 
 def jpeg(display):
-    file = imagecodecs.jpeg8_encode(np.ascontiguousarray(np.moveaxis(eight_bit(display), 0, -1)), level=95)
+    file = imagecodecs.jpeg8_encode(
+        np.ascontiguousarray(np.moveaxis(eight_bit(display), 0, -1)), level=95
+    )
     return as_floats(np.moveaxis(imagecodecs.jpeg8_decode(file), -1, 0))
 
 
 def truth_at(result, x, y, values, reach_px=2.0):
     """Row of the truth nearest to each star of an audit, -1 where there is none."""
     distance, row = cKDTree(np.column_stack([x, y])).query(
-        np.column_stack([result.stars["x_px"].value, result.stars["y_px"].value]))
+        np.column_stack([result.stars["x_px"].value, result.stars["y_px"].value])
+    )
     return np.where((distance <= reach_px)[:, None], np.asarray(values)[row], np.nan)
 
 
-# --- what frames of known truth say ------------------------------------------------------------------------------
+# --- what frames of known truth say -----------------------------------------------------
 
 
 def test_sho_stars_are_nearly_all_impossible():
@@ -100,7 +126,9 @@ def test_sho_stars_are_nearly_all_impossible():
     assert result.share_impossible >= 0.95
     assert result.kinds["magenta"] == result.n_impossible
     assert next(iter(result.hues)) == "magenta"
-    assert -0.085 <= result.to_dict()["median_duv"] <= -0.036      # the range of SHO rows in SCIENCE 3.3
+    assert (
+        -0.085 <= result.to_dict()["median_duv"] <= -0.036
+    )  # the range of SHO rows in SCIENCE 3.3
 
 
 def test_hoo_stars_are_cyan():
@@ -186,8 +214,17 @@ def test_kinds_are_those_of_the_true_colours(white_bv_mag):
 def test_knots_of_a_nebula_are_not_judged(stretch):
     # the finder takes a few bright edges of this nebula for stars
     scene, pixels = demo("orion-unsolved", calibrated=True)
-    result = audit_picture(choose_stretch(pixels).apply(pixels)) if stretch else linear_audit("orion-unsolved", True)
-    there = truth_at(result, scene.truth["x_px"], scene.truth["y_px"], np.ones((len(scene.truth), 1)))[:, 0] == 1
+    result = (
+        audit_picture(choose_stretch(pixels).apply(pixels))
+        if stretch
+        else linear_audit("orion-unsolved", True)
+    )
+    there = (
+        truth_at(result, scene.truth["x_px"], scene.truth["y_px"], np.ones((len(scene.truth), 1)))[
+            :, 0
+        ]
+        == 1
+    )
     known = np.asarray(result.stars["kind"] != "unknown")
     assert np.count_nonzero(~there) >= 2
     assert np.count_nonzero(known & ~there) <= 1
@@ -199,16 +236,20 @@ def test_errors_hold_on_a_nebula():
     scene = demo("orion-unsolved", calibrated=True)[0]
     result = linear_audit("orion-unsolved", True)
     x, y = scene.truth["x_px"], scene.truth["y_px"]
-    true = np.column_stack([scene.truth[c] for c in ("flux_r", "flux_g", "flux_b")]) * scene.gains_true
+    true = (
+        np.column_stack([scene.truth[c] for c in ("flux_r", "flux_g", "flux_b")]) * scene.gains_true
+    )
     off = np.asarray(result.stars["duv"]) - duv(truth_at(result, x, y, true, 1), 0.65)
-    pull = (off / np.asarray(result.stars["duv_error"]))[np.asarray(result.stars["kind"] != "unknown")]
+    pull = (off / np.asarray(result.stars["duv_error"]))[
+        np.asarray(result.stars["kind"] != "unknown")
+    ]
     assert np.nanmedian(np.abs(pull)) <= 0.9
     assert np.mean(np.abs(pull[np.isfinite(pull)]) > 3) <= 0.05
 
 
 def test_half_of_the_stars_are_told_from_the_other_half():
     colours = field_colours(400)
-    colours[::2] *= (1.0, 0.55, 1.0)        # green 45 % too weak: q -0.9 mag, Duv -0.03
+    colours[::2] *= (1.0, 0.55, 1.0)  # green 45 % too weak: q -0.9 mag, Duv -0.03
     pixels, x, y = painted(colours)
     result = audit_picture(pixels)
     truth = duv(truth_at(result, x, y, colours), 0.65) < -IMPOSSIBLE_DUV
@@ -223,12 +264,20 @@ def test_half_of_the_stars_are_told_from_the_other_half():
     assert abs(shown.share_impossible - result.share_impossible) <= 0.1
 
 
-# --- stretched pictures ----------------------------------------------------------------------------------------
+# --- stretched pictures -----------------------------------------------------------------
 
 
-SHARE_TOLERANCE = {"float": 0.05, "eight_bit": 0.05, "jpeg": 0.05}  # of all judged; impossible shares are 0 to 1
-FRAMES_OF_KNOWN_TRUTH = [("cepheus-sho", False), ("cygnus-camera", True), ("cassiopeia-few", True),
-                         ("orion-unsolved", True)]
+SHARE_TOLERANCE = {
+    "float": 0.05,
+    "eight_bit": 0.05,
+    "jpeg": 0.05,
+}  # of all judged; impossible shares are 0 to 1
+FRAMES_OF_KNOWN_TRUTH = [
+    ("cepheus-sho", False),
+    ("cygnus-camera", True),
+    ("cassiopeia-few", True),
+    ("orion-unsolved", True),
+]
 
 
 @pytest.mark.parametrize(("name", "calibrated"), FRAMES_OF_KNOWN_TRUTH)
@@ -236,11 +285,16 @@ FRAMES_OF_KNOWN_TRUTH = [("cepheus-sho", False), ("cygnus-camera", True), ("cass
 def test_a_stretch_keeps_the_verdict(name, calibrated, kind):
     pixels = demo(name, calibrated)[1]
     display = choose_stretch(pixels).apply(pixels)
-    display = {"float": lambda d: d, "eight_bit": lambda d: as_floats(eight_bit(d)), "jpeg": jpeg}[kind](display)
+    display = {"float": lambda d: d, "eight_bit": lambda d: as_floats(eight_bit(d)), "jpeg": jpeg}[
+        kind
+    ](display)
     result = audit_picture(display)
     assert result.stretched
     assert result.n_judged >= 25
-    assert abs(result.share_impossible - linear_audit(name, calibrated).share_impossible) <= SHARE_TOLERANCE[kind]
+    assert (
+        abs(result.share_impossible - linear_audit(name, calibrated).share_impossible)
+        <= SHARE_TOLERANCE[kind]
+    )
 
 
 def per_channel(pixels):
@@ -292,7 +346,7 @@ def test_clipped_cores_are_judged_by_the_ring_round_them():
     assert np.median(result.stars["duv"]) == pytest.approx(float(duv(colours[0], 0.65)), abs=0.004)
 
 
-# --- rims ----------------------------------------------------------------------------------------------------------
+# --- rims -------------------------------------------------------------------------------
 
 
 def test_channels_of_one_width_have_no_fringes():
@@ -320,14 +374,23 @@ def test_widths_are_those_of_the_profile():
     assert np.median(star_widths(pixels.mean(axis=0), x, y, 3.0)) == pytest.approx(4.1, rel=0.1)
 
 
-# --- words and judgements ----------------------------------------------------------------------------------------
+# --- words and judgements ---------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("code", "word"), [  # SCIENCE 3.3 gives these colours and calls them so
-    ("ff86f4", "magenta"), ("8cffff", "cyan"), ("a94dff", "violet"), ("5fffbb", "green"), ("87c4ff", "blue"),
-    ("ffffff", "white"), ("ffbe7f", "orange")])
+@pytest.mark.parametrize(
+    ("code", "word"),
+    [  # SCIENCE 3.3 gives these colours and calls them so
+        ("ff86f4", "magenta"),
+        ("8cffff", "cyan"),
+        ("a94dff", "violet"),
+        ("5fffbb", "green"),
+        ("87c4ff", "blue"),
+        ("ffffff", "white"),
+        ("ffbe7f", "orange"),
+    ],
+)
 def test_hue_words(code, word):
-    rgb = srgb_decode(np.array([int(code[i:i + 2], 16) for i in (0, 2, 4)]) / 255)
+    rgb = srgb_decode(np.array([int(code[i : i + 2], 16) for i in (0, 2, 4)]) / 255)
     assert hue_word(rgb[None]) == [word]
 
 
@@ -347,21 +410,31 @@ def test_late_m_stars_may_be_green_if_the_catalogue_says_so():
 def test_result_turns_into_json_and_text():
     result = linear_audit("cepheus-sho")
     told = json.loads(json.dumps(result.to_dict(), allow_nan=False))
-    assert told["impossible"] == result.n_impossible == sum(result.kinds[kind] for kind in IMPOSSIBLE_KINDS)
+    assert (
+        told["impossible"]
+        == result.n_impossible
+        == sum(result.kinds[kind] for kind in IMPOSSIBLE_KINDS)
+    )
     assert told["judged"] + sum(told["unknown"].values()) == told["found"] == len(result.stars)
     assert sum(told["hues"].values()) == told["impossible"]
     assert f"{result.n_impossible} of {result.n_judged} judged stars" in str(result)
     assert ("picture", "cepheus-sho") in result.rows()
 
 
-# --- bad and empty pictures ----------------------------------------------------------------------------------------
+# --- bad and empty pictures -------------------------------------------------------------
 
 
-@pytest.mark.parametrize("pixels", [
-    np.full((3, 64, 80), 0.3, np.float32), np.zeros((3, 64, 80), np.float32),
-    np.full((3, 64, 80), np.nan, np.float32), np.zeros((3, 16, 16), np.float32),
-    np.random.default_rng(3).normal(0.01, 1e-3, (3, 200, 200)).astype(np.float32)],
-    ids=["constant", "black", "no data", "tiny", "noise"])
+@pytest.mark.parametrize(
+    "pixels",
+    [
+        np.full((3, 64, 80), 0.3, np.float32),
+        np.zeros((3, 64, 80), np.float32),
+        np.full((3, 64, 80), np.nan, np.float32),
+        np.zeros((3, 16, 16), np.float32),
+        np.random.default_rng(3).normal(0.01, 1e-3, (3, 200, 200)).astype(np.float32),
+    ],
+    ids=["constant", "black", "no data", "tiny", "noise"],
+)
 @pytest.mark.parametrize("stretched", [None, True, False])
 def test_pictures_without_stars(pixels, stretched):
     result = audit_picture(pixels, stretched=stretched)
@@ -404,7 +477,7 @@ def test_refusals_advise_what_works():
     assert audit_picture(pixels).n_found >= 45
 
 
-# --- figures -------------------------------------------------------------------------------------------------------
+# --- figures ----------------------------------------------------------------------------
 
 
 def test_figures_show_every_judged_star():
@@ -412,7 +485,10 @@ def test_figures_show_every_judged_star():
     for plot in (result.plot_chromaticity, result.plot_map):
         axes = plot(Figure().subplots())
         marks = {mark.get_label(): len(mark.get_offsets()) for mark in axes.collections}
-        assert marks[f"impossible: magenta to purple ({result.kinds['magenta']})"] == result.kinds["magenta"]
+        assert (
+            marks[f"impossible: magenta to purple ({result.kinds['magenta']})"]
+            == result.kinds["magenta"]
+        )
         assert sum(count for label, count in marks.items() if "rim" not in label) == result.n_judged
 
 
@@ -428,7 +504,7 @@ def test_the_limits_drawn_are_at_their_duv():
         np.testing.assert_allclose(found, sign * IMPOSSIBLE_DUV, atol=5e-4)
 
 
-# --- real pictures -------------------------------------------------------------------------------------------------
+# --- real pictures ----------------------------------------------------------------------
 
 
 @needs_frames
@@ -447,7 +523,7 @@ def test_m67_balanced_by_hand():
     frame = read_frame(FRAMES / "M67_RVB_aligned_cube.fits")
     first = audit_picture(frame.pixels)
     assert not first.stretched
-    inside = (frame.pixels[:, 5:-5, 10:-10] - np.nanmedian(frame.pixels, axis=(1, 2))[:, None, None])
+    inside = frame.pixels[:, 5:-5, 10:-10] - np.nanmedian(frame.pixels, axis=(1, 2))[:, None, None]
     light = np.array([np.quantile(np.nan_to_num(plane), 0.995) for plane in inside])
     balanced = audit_picture((frame.pixels * (light[1] / light)[:, None, None]).astype(np.float32))
     assert balanced.n_judged >= 50

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from starcal.background import BLOCK_PX, FrameNoise, frame_noise
+from starcal.stars.noise import BLOCK_PX, FrameNoise, frame_noise
 
 SKY, NOISE, ELECTRONS = np.array([0.02, 0.05, 0.01]), np.array([1e-3, 2e-3, 5e-4]), 1e5
 SHAPE = (400, 600)
@@ -11,7 +11,9 @@ PIXELS = SHAPE[0] * SHAPE[1]
 
 
 def flat(rng, shape=SHAPE, sky=SKY, noise=NOISE):
-    return (sky[:, None, None] + noise[:, None, None] * rng.standard_normal((3, *shape))).astype(np.float32)
+    return (sky[:, None, None] + noise[:, None, None] * rng.standard_normal((3, *shape))).astype(
+        np.float32
+    )
 
 
 def photon_frame(rng, levels, electrons=ELECTRONS):
@@ -22,9 +24,9 @@ def photon_frame(rng, levels, electrons=ELECTRONS):
 def test_sky_and_noise_of_plain_gaussian_sky():
     """Truth: the numbers the pixels were drawn with.
 
-    The darkest fifth of blocks lies low by choice: a block's median has an error of 1.25 sigma / 16, the mean of
-    three channels' sum selects by 1.4 of it, shared by three; so 0.1 sigma. Noise: 187 blocks of 256 pixels tell
-    it to under 1 %; 3 % covers the quantisation of medians.
+    The darkest fifth of blocks lies low by choice: a block's median has an error of 1.25 sigma /
+    16, the mean of three channels' sum selects by 1.4 of it, shared by three; so 0.1 sigma. Noise:
+    187 blocks of 256 pixels tell it to under 1 %; 3 % covers the quantisation of medians.
     """
     found = frame_noise(flat(np.random.default_rng(1)))
     assert np.abs(found.sky - SKY).max() <= 0.1 * NOISE.max()
@@ -35,8 +37,8 @@ def test_sky_and_noise_of_plain_gaussian_sky():
 
 
 def test_scene_sky_and_noise(scene_of):
-    """Truth: the scene's. Stars and faint nebula raise the darkest fifth by less than the noise of a pixel; noise
-    3 %: photon noise of what lies on the sky."""
+    """Truth: the scene's. Stars and faint nebula raise the darkest fifth by less than the noise of
+    a pixel; noise 3 %: photon noise of what lies on the sky."""
     scene = scene_of(seed=3, channel_gains=(1.0, 0.5, 2.0), sky_electrons=(1e4, 2e4, 1.5e4))
     found = frame_noise(scene.pixels)
     assert np.all(np.abs(found.sky - scene.sky) <= scene.noise)
@@ -44,38 +46,43 @@ def test_scene_sky_and_noise(scene_of):
 
 
 def test_noise_of_a_registered_stack():
-    """Interpolation by half a pixel makes neighbours alike: variance per pixel falls to a half (exactly, along one
-    axis), and pixels two apart share nothing. Differences of nearest neighbours would say 0.5 of it."""
+    """Interpolation by half a pixel makes neighbours alike: variance per pixel falls to a half
+    (exactly, along one axis), and pixels two apart share nothing. Differences of nearest neighbours
+    would say 0.5 of it."""
     raw = flat(np.random.default_rng(2))
     shifted = (raw[:, :, 1:] + raw[:, :, :-1]) / 2
     assert np.all(np.abs(frame_noise(shifted).noise / (NOISE / np.sqrt(2)) - 1) <= 0.02)
 
 
 def test_electrons_per_unit_by_photon_transfer():
-    """Poisson noise at eight levels, in stripes: variance / level is 1 / ELECTRONS. 10 %: the variance of a block of
-    256 pixels is known to 12 %, the median over hundreds of blocks to 2 %; blocks across a step are too noisy."""
+    """Poisson noise at eight levels, in stripes: variance / level is 1 / ELECTRONS. 10 %: the
+    variance of a block of 256 pixels is known to 12 %, the median over hundreds of blocks to 2 %;
+    blocks across a step are too noisy."""
     levels = np.broadcast_to(0.02 + 0.05 * np.repeat(np.arange(8), SHAPE[1] // 8), (3, *SHAPE))
     found = frame_noise(photon_frame(np.random.default_rng(3), levels))
     assert np.all(np.abs(np.array(found.electrons_per_unit) / ELECTRONS - 1) <= 0.1)
 
 
 def test_electrons_per_unit_of_even_sky_ascribes_all_noise_to_photons():
-    """sky / noise^2 by definition of a Poisson count; half of the noise from reading makes it half: an error that is
-    stated too large, never too small. 5 %: twice the error of the noise."""
+    """sky / noise^2 by definition of a Poisson count; half of the noise from reading makes it half:
+    an error that is stated too large, never too small. 5 %: twice the error of the noise."""
     rng = np.random.default_rng(4)
     levels = np.full((3, *SHAPE), 0.05)
     pure = frame_noise(photon_frame(rng, levels)).electrons_per_unit
     assert np.all(np.abs(np.array(pure) / ELECTRONS - 1) <= 0.05)
     read_noise = np.sqrt(0.05 / ELECTRONS)
-    noisy = frame_noise(photon_frame(rng, levels) + (read_noise * rng.standard_normal((3, *SHAPE))).astype(np.float32))
+    noisy = frame_noise(
+        photon_frame(rng, levels)
+        + (read_noise * rng.standard_normal((3, *SHAPE))).astype(np.float32)
+    )
     assert np.all(np.abs(np.array(noisy.electrons_per_unit) / (ELECTRONS / 2) - 1) <= 0.05)
 
 
 def test_electrons_per_unit_of_a_scene_with_nebula(scene_of):
-    """Truth: full well of 1e6 electrons is 1.0 before the gains. Without nebula 10 %, as above. Structure of a bright
-    nebula passes for noise, so that fewer electrons are found and errors of bright stars are stated too large, never
-    too small: at most 10 % too many, at least a twentieth (what is left of sqrt(20) in an error leaves V 10 at SNR
-    300).
+    """Truth: full well of 1e6 electrons is 1.0 before the gains. Without nebula 10 %, as above.
+    Structure of a bright nebula passes for noise, so that fewer electrons are found and errors of
+    bright stars are stated too large, never too small: at most 10 % too many, at least a twentieth
+    (what is left of sqrt(20) in an error leaves V 10 at SNR 300).
     """
     truth = 1e6 / np.array([1.0, 0.5, 2.0])
     for nebula_electrons, least in ((0.0, 0.9), (2e3, 0.05), (3e4, 0.05)):
@@ -86,12 +93,13 @@ def test_electrons_per_unit_of_a_scene_with_nebula(scene_of):
 
 @pytest.mark.parametrize("angle_deg", [0, 37, 90, 200])
 def test_gradient_is_measured_whatever_its_direction(angle_deg):
-    """A plane that rises by 8 noises over the width and by 8 over the height, turned: hypot of both, 8.
+    """A plane that rises by 8 noises over the width and by 8 over the height, turned: hypot of
+    both, 8.
 
     Blocks of the darkest fifth cover a part of it, their medians err by 0.08 noises: 15 %.
     """
     rng = np.random.default_rng(5)
-    y, x = np.mgrid[0:1:SHAPE[0] * 1j, 0:1:SHAPE[1] * 1j]
+    y, x = np.mgrid[0 : 1 : SHAPE[0] * 1j, 0 : 1 : SHAPE[1] * 1j]
     angle = np.radians(angle_deg)
     tilt = 8 * NOISE[:, None, None] * (np.cos(angle) * x + np.sin(angle) * y)
     found = frame_noise(flat(rng) + tilt.astype(np.float32))
@@ -109,8 +117,8 @@ def test_a_gradient_in_one_channel_counts():
 
 
 def test_nan_blocks_are_left_out():
-    """Truth: the same frame without the hole, of which 40 % is missing in one channel, 10 % in another. Half of the
-    blocks are left, of which the dark fifth is looked at: 5 %."""
+    """Truth: the same frame without the hole, of which 40 % is missing in one channel, 10 % in
+    another. Half of the blocks are left, of which the dark fifth is looked at: 5 %."""
     pixels = flat(np.random.default_rng(7))
     pixels[0, :160] = np.nan
     pixels[1, :, 540:] = np.nan
@@ -129,8 +137,9 @@ def test_scattered_nan_pixels_do_not_matter():
 
 
 def test_stars_do_not_raise_sky_or_noise():
-    """3 % of the pixels are far brighter: the median of a block moves by 0.04 noises; of the second differences, three
-    pixels each, 9 % are spoilt, which moves their median by 12 %, and by less in the darkest fifth."""
+    """3 % of the pixels are far brighter: the median of a block moves by 0.04 noises; of the second
+    differences, three pixels each, 9 % are spoilt, which moves their median by 12 %, and by less in
+    the darkest fifth."""
     rng = np.random.default_rng(9)
     pixels = flat(rng)
     pixels[:, rng.random(SHAPE) < 0.03] += 0.5
@@ -160,7 +169,8 @@ def test_one_dead_channel_leaves_the_others():
 
 @pytest.mark.parametrize("shape", [(1, 1), (2, 5), (3, 3), (16, 16), (17, 40), (5, 900)])
 def test_tiny_frames(shape):
-    """Whatever is too small to tell is finite and 0, without a warning (which would be an error here)."""
+    """Whatever is too small to tell is finite and 0, without a warning (which would be an error
+    here)."""
     found = frame_noise(flat(np.random.default_rng(11), shape))
     assert np.all(np.isfinite(found.sky + found.noise + found.gradient))
     assert np.all(np.abs(found.sky - SKY) <= 4 * NOISE)  # one pixel at worst: 4 sigma
@@ -173,11 +183,14 @@ def test_all_nan_and_negative_values():
     assert np.all(np.isfinite(nothing.sky + nothing.noise))
     below = frame_noise(flat(np.random.default_rng(12), sky=-SKY))
     assert np.all(np.abs(np.array(below.sky) + SKY) <= 0.1 * NOISE)
-    assert np.all(np.array(below.electrons_per_unit) == np.inf)  # negative sky tells nothing of photons
+    assert np.all(
+        np.array(below.electrons_per_unit) == np.inf
+    )  # negative sky tells nothing of photons
 
 
 def test_a_large_frame_is_sampled_evenly():
-    """A bright stripe in any tenth of the frame must not become the sky: sampling reaches every part."""
+    """A bright stripe in any tenth of the frame must not become the sky: sampling reaches every
+    part."""
     rng = np.random.default_rng(13)
     pixels = flat(rng, (64 * BLOCK_PX, 64 * BLOCK_PX))
     pixels[:, :, : 48 * BLOCK_PX] += 1.0

@@ -1,4 +1,5 @@
-"""The cache of deeper fields: whole files that can be checked and copied, whatever happens while they are written."""
+"""The cache of deeper fields: whole files that can be checked and copied, whatever happens while
+they are written."""
 
 import os
 import shutil
@@ -38,10 +39,16 @@ def answer_of(request, n=200, seed=0):
     rng = np.random.default_rng(seed)
     out, turn = request.radius_deg * np.sqrt(rng.uniform(0, 1, n)), rng.uniform(0, 2 * np.pi, n)
     dec = request.dec_deg + out * np.sin(turn)
-    table = {"ra_deg": request.ra_deg + out * np.cos(turn) / np.cos(np.radians(dec)), "dec_deg": dec}
+    table = {
+        "ra_deg": request.ra_deg + out * np.cos(turn) / np.cos(np.radians(dec)),
+        "dec_deg": dec,
+    }
     for name in columns.ALIASES[request.catalogue]:
         table.setdefault(name, rng.uniform(8, request.limit_mag, n).astype(np.float32))
-    table["bv_mag"], table["bv_error_mag"] = rng.uniform(0, 1.5, n).astype(np.float32), np.full(n, np.nan, np.float32)
+    table["bv_mag"], table["bv_error_mag"] = (
+        rng.uniform(0, 1.5, n).astype(np.float32),
+        np.full(n, np.nan, np.float32),
+    )
     return services.Answer(Table(table), "the query", "https://stars.invalid", 1000)
 
 
@@ -55,10 +62,24 @@ def test_what_was_kept_comes_back_to_the_last_bit(folder):
     answer = answer_of(request)
     field = cache.keep(request, answer)
     assert field.path.parent == folder
-    assert (field.request, field.rows, field.row_limit, field.query, field.address, field.with_starcal) == (
-        request, 200, 1000, "the query", "https://stars.invalid", False)
+    assert (
+        field.request,
+        field.rows,
+        field.row_limit,
+        field.query,
+        field.address,
+        field.with_starcal,
+    ) == (request, 200, 1000, "the query", "https://stars.invalid", False)
     stars, direct = cache.read(field), columns.catalogue_stars(answer.table, request)
-    for name in ("ra_deg", "dec_deg", "v_mag", "bv_mag", "bv_error_mag", "bv_fit_error_mag", "double"):
+    for name in (
+        "ra_deg",
+        "dec_deg",
+        "v_mag",
+        "bv_mag",
+        "bv_error_mag",
+        "bv_fit_error_mag",
+        "double",
+    ):
         np.testing.assert_array_equal(getattr(stars, name), getattr(direct, name))
     assert cache.find(request) == field
     assert cache.verify() == (field,)
@@ -68,17 +89,33 @@ def test_what_was_kept_comes_back_to_the_last_bit(folder):
 def test_a_file_is_plain_text_that_says_what_it_is():
     text = keep().path.read_text(encoding="ascii")
     assert text.startswith("# %ECSV")
-    for fact in ("query: the query", "rows: 200", "row_limit: 1000", "date:", "astroquery:", "sha256:",
-                 "limit_mag: 14.0"):
+    for fact in (
+        "query: the query",
+        "rows: 200",
+        "row_limit: 1000",
+        "date:",
+        "astroquery:",
+        "sha256:",
+        "limit_mag: 14.0",
+    ):
         assert fact in text
     assert len(Table.read(text, format="ascii.ecsv")) == 200  # astropy alone reads it
 
 
-@pytest.mark.parametrize(("asked", "served"), [
-    ({}, True), ({"radius": 0.4}, True), ({"limit": 12.0}, True), ({"ra": 83.65, "radius": 0.4}, True),
-    ({"ra": 360 + 83.6}, True), ({"radius": 0.6}, False), ({"limit": 14.5}, False),
-    ({"dec": 22.2, "radius": 0.4}, False),
-    ({"catalogue": "gaia"}, False)])
+@pytest.mark.parametrize(
+    ("asked", "served"),
+    [
+        ({}, True),
+        ({"radius": 0.4}, True),
+        ({"limit": 12.0}, True),
+        ({"ra": 83.65, "radius": 0.4}, True),
+        ({"ra": 360 + 83.6}, True),
+        ({"radius": 0.6}, False),
+        ({"limit": 14.5}, False),
+        ({"dec": 22.2, "radius": 0.4}, False),
+        ({"catalogue": "gaia"}, False),
+    ],
+)
 def test_a_larger_field_serves_a_smaller_request(asked, served):
     keep()
     assert (cache.find(request_of(**asked)) is not None) is served
@@ -97,7 +134,11 @@ def test_a_smaller_request_gets_its_own_stars_only():
     table = cache.read(field)
     from astropy.coordinates import SkyCoord
 
-    apart = SkyCoord(table.ra_deg, table.dec_deg, unit="deg").separation(SkyCoord(83.6, 22.0, unit="deg")).deg
+    apart = (
+        SkyCoord(table.ra_deg, table.dec_deg, unit="deg")
+        .separation(SkyCoord(83.6, 22.0, unit="deg"))
+        .deg
+    )
     assert len(choice.stars) == int(np.sum((apart <= 0.2) & (table.v_mag <= 12.0))) > 5
     assert (choice.source, choice.path, choice.notes) == ("cache", field.path, ())
 
@@ -125,10 +166,13 @@ def test_a_file_copied_from_another_machine_serves(folder, tmp_path, monkeypatch
     monkeypatch.setenv("STARCAL_CACHE", str(folder))
     folder.mkdir()
     shutil.copy(field.path, folder)
-    assert choose.stars_around("apass", 83.6, 22.0, 0.5, limit_mag=14.0, online=False).source == "cache"
+    assert (
+        choose.stars_around("apass", 83.6, 22.0, 0.5, limit_mag=14.0, online=False).source
+        == "cache"
+    )
 
 
-# --- damage ----------------------------------------------------------------------------------------------------
+# --- damage -----------------------------------------------------------------------------
 
 
 def spoil_a_number(text):
@@ -152,7 +196,9 @@ def test_a_damaged_file_is_never_believed(how):
     spoilt = SPOILT[how](field.path.read_text())
     assert spoilt != field.path.read_text()
     field.path.write_text(spoilt)
-    with pytest.raises(CatalogueDamaged, match=f"starcal catalogue forget {field.path.name}".replace("+", r"\+")):
+    with pytest.raises(
+        CatalogueDamaged, match=f"starcal catalogue forget {field.path.name}".replace("+", r"\+")
+    ):
         cache.verify()
     # the work goes on without it
     assert choose.stars_around("auto", 83.6, 22.0, 0.3, limit_mag=13.0).source == "embedded"
@@ -214,7 +260,7 @@ def test_no_empty_answer_is_kept(folder):
     assert not folder.exists()
 
 
-# --- size ------------------------------------------------------------------------------------------------------
+# --- size -------------------------------------------------------------------------------
 
 
 def test_the_oldest_fields_go_when_the_cache_is_full():
@@ -226,7 +272,9 @@ def test_the_oldest_fields_go_when_the_cache_is_full():
     cache.keep(new, answer_of(new), max_bytes=int(2.5 * size))
     assert [field.request.ra_deg for field in cache.fields()[0]] == [30.0, 40.0]
     cache.keep(request_of(ra=50.0), answer_of(request_of(ra=50.0)), max_bytes=1)
-    assert [field.request.ra_deg for field in cache.fields()[0]] == [50.0]  # the new one stays in any case
+    assert [field.request.ra_deg for field in cache.fields()[0]] == [
+        50.0
+    ]  # the new one stays in any case
 
 
 def test_what_a_killed_process_left_is_swept_up(folder):
@@ -239,7 +287,7 @@ def test_what_a_killed_process_left_is_swept_up(folder):
     assert (old.exists(), young.exists()) == (False, True)
 
 
-# --- two processes, kills, disks -------------------------------------------------------------------------------
+# --- two processes, kills, disks --------------------------------------------------------
 
 WRITER = """
     import sys
@@ -254,10 +302,13 @@ WRITER = """
 
 
 def start_writer(folder, *, turns, seed=0):
-    code = textwrap.dedent(WRITER).format(tests=str(ROOT / "tests"), nowhere=str(folder / "none"), turns=turns,
-                                          seed=seed)
+    code = textwrap.dedent(WRITER).format(
+        tests=str(ROOT / "tests"), nowhere=str(folder / "none"), turns=turns, seed=seed
+    )
     environment = os.environ | {"PYTHONPATH": str(ROOT), "STARCAL_CACHE": str(folder)}
-    return subprocess.Popen([sys.executable, "-c", code], env=environment, stdout=subprocess.PIPE, text=True)
+    return subprocess.Popen(
+        [sys.executable, "-c", code], env=environment, stdout=subprocess.PIPE, text=True
+    )
 
 
 def test_two_processes_write_the_same_field_while_a_third_reads(folder):
@@ -325,30 +376,43 @@ def test_a_file_that_may_not_be_removed(monkeypatch):
 
 def test_the_cache_needs_no_network_client(folder):
     keep()
-    code = ("import sys\nfrom starcal.catalogue import choose\n"
-            "choice = choose.stars_around('auto', 83.6, 22.0, 0.3, limit_mag=13.0)\n"
-            "assert choice.source == 'cache', choice\n"
-            "loaded = {'astroquery', 'requests', 'pyvo'} & set(sys.modules)\n"
-            "sys.exit(f'imported {loaded}' if loaded else 0)\n")
+    code = (
+        "import sys\nfrom starcal.catalogue import choose\n"
+        "choice = choose.stars_around('auto', 83.6, 22.0, 0.3, limit_mag=13.0)\n"
+        "assert choice.source == 'cache', choice\n"
+        "loaded = {'astroquery', 'requests', 'pyvo'} & set(sys.modules)\n"
+        "sys.exit(f'imported {loaded}' if loaded else 0)\n"
+    )
     environment = os.environ | {"PYTHONPATH": str(ROOT), "STARCAL_CACHE": str(folder)}
-    answer = subprocess.run([sys.executable, "-W", "error", "-c", code], env=environment, capture_output=True,
-                            text=True, check=False, timeout=60)
+    answer = subprocess.run(
+        [sys.executable, "-W", "error", "-c", code],
+        env=environment,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
     assert answer.returncode == 0, answer.stderr
 
 
-# --- folders ---------------------------------------------------------------------------------------------------
+# --- folders ----------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("platform", "os_name", "environment", "ending"), [
-    ("linux", "posix", {}, (".cache", "starcal")), ("linux", "posix", {"XDG_CACHE_HOME": "/x"}, ("x", "starcal")),
-    ("darwin", "posix", {}, ("Library", "Caches", "starcal"))])
+@pytest.mark.parametrize(
+    ("platform", "os_name", "environment", "ending"),
+    [
+        ("linux", "posix", {}, (".cache", "starcal")),
+        ("linux", "posix", {"XDG_CACHE_HOME": "/x"}, ("x", "starcal")),
+        ("darwin", "posix", {}, ("Library", "Caches", "starcal")),
+    ],
+)
 def test_the_platform_s_folder(monkeypatch, platform, os_name, environment, ending):
     for name in ("STARCAL_CACHE", "XDG_CACHE_HOME"):
         monkeypatch.delenv(name, raising=False)
     for name, value in environment.items():
         monkeypatch.setenv(name, value)
     monkeypatch.setattr(sys, "platform", platform)
-    assert cache.cache_folder().parts[-len(ending):] == ending
+    assert cache.cache_folder().parts[-len(ending) :] == ending
 
 
 def test_no_folder_no_fields(folder):
@@ -367,12 +431,16 @@ def test_the_command_of_a_request_reads_as_one(ra, dec):
     words = shlex.split(request_of(ra=ra, dec=dec).command)
     assert words[:3] == ["starcal", "catalogue", "fetch"]
     values = dict(zip(words[3::2], words[4::2], strict=True))
-    again = FieldRequest(values["--catalogue"], *(float(values[k]) for k in ("--ra", "--dec", "--radius", "--limit")))
+    again = FieldRequest(
+        values["--catalogue"], *(float(values[k]) for k in ("--ra", "--dec", "--radius", "--limit"))
+    )
     assert again.serves(request_of(ra=ra, dec=dec))
 
 
-@pytest.mark.parametrize("wrong", [{"catalogue": "gaya"}, {"dec": 95.0}, {"radius": -1.0}, {"limit": 99.0},
-                                   {"ra": np.nan}])
+@pytest.mark.parametrize(
+    "wrong",
+    [{"catalogue": "gaya"}, {"dec": 95.0}, {"radius": -1.0}, {"limit": 99.0}, {"ra": np.nan}],
+)
 def test_a_request_out_of_range(wrong):
     with pytest.raises(ValueError, match="given"):
         request_of(**wrong)

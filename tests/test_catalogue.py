@@ -41,7 +41,7 @@ def flags(whole_sky):
     return np.asarray(np.load(embedded.data_folder() / embedded.TABLE_FILE, mmap_mode="r")["flags"])
 
 
-# --- complete answers: every star that a search through the whole table finds, and no other ------------------------
+# --- complete answers: every star that a search through the whole table finds, and no oth
 
 FIELDS = [
     (0.0, 90.0, 1.5),
@@ -65,7 +65,8 @@ FIELDS = [
 ]
 rng = np.random.default_rng(20)
 FIELDS += [
-    (rng.uniform(0, 360), np.degrees(np.arcsin(rng.uniform(-1, 1))), 10 ** rng.uniform(-2, 0.8)) for _ in range(40)
+    (rng.uniform(0, 360), np.degrees(np.arcsin(rng.uniform(-1, 1))), 10 ** rng.uniform(-2, 0.8))
+    for _ in range(40)
 ]
 
 
@@ -94,7 +95,9 @@ def test_a_cone_at_another_epoch_holds_the_stars_that_are_there_then(whole_sky, 
         stars = embedded.cone(ra_deg, dec_deg, 0.2, epoch_yr=2150.0)
         expected = brute_force(vectors, ra_deg, dec_deg, 0.2)
         np.testing.assert_array_equal(stars.ra_deg, then.ra_deg[expected])
-        newcomers += len(np.setdiff1d(expected, brute_force(whole_sky_vectors, ra_deg, dec_deg, 0.2)))
+        newcomers += len(
+            np.setdiff1d(expected, brute_force(whole_sky_vectors, ra_deg, dec_deg, 0.2))
+        )
     assert newcomers >= 2
 
 
@@ -105,7 +108,9 @@ def frame_footprint(ra_deg, dec_deg, width_deg, height_deg, angle_deg):
     x, y = x * np.cos(angle) - y * np.sin(angle), x * np.sin(angle) + y * np.cos(angle)
     centre, east, north = axes(ra_deg, dec_deg)
     v = centre + x[:, None] * east + y[:, None] * north
-    return np.degrees(np.arctan2(v[:, 1], v[:, 0])), np.degrees(np.arctan2(v[:, 2], np.hypot(v[:, 0], v[:, 1])))
+    return np.degrees(np.arctan2(v[:, 1], v[:, 0])), np.degrees(
+        np.arctan2(v[:, 2], np.hypot(v[:, 0], v[:, 1]))
+    )
 
 
 def axes(ra_deg, dec_deg):
@@ -116,7 +121,8 @@ def axes(ra_deg, dec_deg):
 
 
 def tangent_plane(vectors, ra_deg, dec_deg):
-    """Gnomonic projection, where great circles are straight lines; rows of the near hemisphere and their x, y."""
+    """Gnomonic projection, where great circles are straight lines; rows of the near hemisphere and
+    their x, y."""
     centre, east, north = axes(ra_deg, dec_deg)
     depth = vectors @ centre
     near = np.flatnonzero(depth > 0.3)
@@ -132,7 +138,12 @@ FOOTPRINTS = [
     (84.0, -5.0, 60.0, 40.0, 0.0),
 ]
 FOOTPRINTS += [
-    (rng.uniform(0, 360), np.degrees(np.arcsin(rng.uniform(-1, 1))), *rng.uniform(0.3, 5, 2), rng.uniform(0, 180))
+    (
+        rng.uniform(0, 360),
+        np.degrees(np.arcsin(rng.uniform(-1, 1))),
+        *rng.uniform(0.3, 5, 2),
+        rng.uniform(0, 180),
+    )
     for _ in range(12)
 ]
 
@@ -153,11 +164,16 @@ def test_a_polygon_may_run_either_way_round_start_anywhere_and_be_closed():
     expected = embedded.polygon(ra_deg, dec_deg).ra_deg
     assert len(expected) > 50
     for order in ([3, 2, 1, 0], [2, 3, 0, 1], [0, 1, 2, 3, 0]):
-        np.testing.assert_array_equal(embedded.polygon(ra_deg[order], dec_deg[order]).ra_deg, expected)
+        np.testing.assert_array_equal(
+            embedded.polygon(ra_deg[order], dec_deg[order]).ra_deg, expected
+        )
 
 
 def test_a_magnitude_limit_leaves_out_the_fainter_stars_only():
-    everything, bright = embedded.cone(80.0, 0.0, 2.0), embedded.cone(80.0, 0.0, 2.0, limit_mag=10.0)
+    everything, bright = (
+        embedded.cone(80.0, 0.0, 2.0),
+        embedded.cone(80.0, 0.0, 2.0, limit_mag=10.0),
+    )
     np.testing.assert_array_equal(bright.ra_deg, everything.ra_deg[everything.v_mag <= 10.0])
     assert 0 < len(bright) < len(everything)
     assert (bright.limit_mag, everything.limit_mag) == (10.0, 11.0)
@@ -217,12 +233,14 @@ def test_a_polygon_refuses_what_is_no_convex_polygon(ra_deg, dec_deg, message):
         embedded.polygon(ra_deg, dec_deg)
 
 
-# --- positions ----------------------------------------------------------------------------------------------------
+# --- positions --------------------------------------------------------------------------
 
 
 def test_a_position_survives_its_cell_to_9_mas():
     ra_deg = np.concatenate([rng.uniform(0, 360, 20000), [0, 359.9999999999, 180, 0, 0, 120.0]])
-    dec_deg = np.concatenate([np.degrees(np.arcsin(rng.uniform(-1, 1, 20000))), [0, 0, 89.99, 90, -90, 60.0]])
+    dec_deg = np.concatenate(
+        [np.degrees(np.arcsin(rng.uniform(-1, 1, 20000))), [0, 0, 89.99, 90, -90, 60.0]]
+    )
     cell, dra, ddec = embedded.cell_of(ra_deg, dec_deg)
     back = SkyCoord(*embedded.position_in_cell(cell, dra, ddec), unit="deg")
     separation_mas = SkyCoord(ra_deg, dec_deg, unit="deg").separation(back).mas
@@ -233,7 +251,9 @@ def test_a_position_survives_its_cell_to_9_mas():
 
 def test_proper_motion_agrees_with_astropy_at_the_poles_too(whole_sky):
     fast = np.hypot(whole_sky.pmra_mas_yr, whole_sky.pmdec_mas_yr)
-    chosen = np.unique(np.concatenate([np.argsort(fast)[-200:], np.argsort(-np.abs(whole_sky.dec_deg))[:200]]))
+    chosen = np.unique(
+        np.concatenate([np.argsort(fast)[-200:], np.argsort(-np.abs(whole_sky.dec_deg))[:200]])
+    )
     stars = whole_sky.select(chosen)
     # As far as astropy allows without taking the fast ones for faster than light
     there = SkyCoord(
@@ -263,7 +283,12 @@ def test_proper_motion_agrees_with_astropy_at_the_poles_too(whole_sky):
         (87937, 269.44850, 4.73942, 2.0),
         # 61 Cygni A, moved by Hipparcos' motion since Tycho-2 has none: J2000 position of van Leeuwen 2007 with
         # 4.17, 3.27 arcsec a year, and its orbit.
-        (104214, 316.724748 + 16 * 4.168 / 3600 / np.cos(np.radians(38.75)), 38.749417 + 16 * 3.269 / 3600, 2.0),
+        (
+            104214,
+            316.724748 + 16 * 4.168 / 3600 / np.cos(np.radians(38.75)),
+            38.749417 + 16 * 3.269 / 3600,
+            2.0,
+        ),
     ],
 )
 def test_fast_stars_are_where_they_have_moved_to(hip, ra_deg, dec_deg, tolerance_arcsec):
@@ -285,7 +310,7 @@ def test_positions_agree_with_hipparcos(whole_sky):
     assert nearly_all < 0.3
 
 
-# --- colours ------------------------------------------------------------------------------------------------------
+# --- colours ----------------------------------------------------------------------------
 
 
 def read_reference():
@@ -296,7 +321,9 @@ def read_reference():
 def matched_with_hipparcos(whole_sky):
     reference = read_reference()
     known = np.flatnonzero((whole_sky.hip > 0) & ~whole_sky.double)
-    _, here, there = np.intersect1d(whole_sky.hip[known], reference["hip"].astype(int), return_indices=True)
+    _, here, there = np.intersect1d(
+        whole_sky.hip[known], reference["hip"].astype(int), return_indices=True
+    )
     return whole_sky.select(known[here]), reference[there]
 
 
@@ -327,7 +354,9 @@ def test_bv_by_magnitude_against_hipparcos(whole_sky, flags):
         # by Hp, not by Tycho's V, whose noise goes with that of B-V and would tilt the bins of faint stars
         chosen = (reference["hp_mag"] >= low) & (reference["hp_mag"] < high)
         median, scatter, error = report("Hp", low, high, residual[chosen])
-        expected = np.hypot(embedded.bv_error_model(stars.v_mag[chosen]), reference["bv_error_mag"][chosen])
+        expected = np.hypot(
+            embedded.bv_error_model(stars.v_mag[chosen]), reference["bv_error_mag"][chosen]
+        )
         # 0.01 mag is the aim; twice the error of the median itself where the noise is large
         assert abs(median) < 0.01 + (2 * error if low >= 9 else 0.0)
         # within a third: what the scatter of a few hundred stars of mixed colours can tell
@@ -341,7 +370,9 @@ def check_colour_bins(title, residual, colour, edges):
         assert abs(median) < 0.01 + (2 * error if error > 0.002 else 0.0)
 
 
-COLOUR_EDGES = np.array([-0.35, -0.2, -0.1, 0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.9, 1.1, 1.3, 1.5, 1.7])
+COLOUR_EDGES = np.array(
+    [-0.35, -0.2, -0.1, 0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.9, 1.1, 1.3, 1.5, 1.7]
+)
 
 
 def test_bv_by_colour_against_hipparcos(whole_sky, flags):
@@ -361,7 +392,9 @@ def shared_table(name):
 
 def nearest(stars, ra_deg, dec_deg, radius_arcsec):
     tree = cKDTree(unit_vectors(stars.ra_deg, stars.dec_deg))
-    distance, row = tree.query(unit_vectors(ra_deg, dec_deg), distance_upper_bound=np.radians(radius_arcsec / 3600))
+    distance, row = tree.query(
+        unit_vectors(ra_deg, dec_deg), distance_upper_bound=np.radians(radius_arcsec / 3600)
+    )
     found = np.flatnonzero(np.isfinite(distance))
     return stars.select(row[found]), found
 
@@ -370,9 +403,16 @@ def test_bv_by_colour_against_the_bright_star_table(whole_sky, flags):
     """Ground-based UBV: Hoffleit & Warren 1991, Bright Star Catalogue, fifth edition (CDS V/50)."""
     table = shared_table("bsc5.npz")
     tycho = tycho_only(whole_sky, flags)
-    stars, found = nearest(tycho.select((tycho.v_mag < 7.5) & ~tycho.double), table["ra"], table["dec"], 20)
+    stars, found = nearest(
+        tycho.select((tycho.v_mag < 7.5) & ~tycho.double), table["ra"], table["dec"], 20
+    )
     v_mag, bv_mag = table["v"][found], table["bv"][found]
-    steady = ~table["multiple"][found] & ~table["variable"][found] & (table["u_bv"][found] == "") & np.isfinite(bv_mag)
+    steady = (
+        ~table["multiple"][found]
+        & ~table["variable"][found]
+        & (table["u_bv"][found] == "")
+        & np.isfinite(bv_mag)
+    )
     same = steady & (np.abs(stars.v_mag - v_mag) < 0.3) & (stars.v_mag > 3)
     ours, theirs = stars.bv_mag[same], bv_mag[same]
     assert len(ours) > 4500
@@ -385,7 +425,9 @@ def test_bv_against_landolt(whole_sky, flags):
     """Landolt 2009, AJ 137, 4186: few stars as bright as Tycho-2's."""
     table = shared_table("landolt2009.npz")
     tycho = tycho_only(whole_sky, flags)
-    stars, found = nearest(tycho.select(~tycho.double & np.isfinite(tycho.bv_mag)), table["ra"], table["dec"], 3)
+    stars, found = nearest(
+        tycho.select(~tycho.double & np.isfinite(tycho.bv_mag)), table["ra"], table["dec"], 3
+    )
     for low, high in [(8.0, 11.0), (11.0, 12.0)]:
         v_mag = table["v"][found]
         chosen = (v_mag >= low) & (v_mag < high)
@@ -418,7 +460,9 @@ def test_bv_against_landolt(whole_sky, flags):
     ],
 )
 def test_the_well_known_stars_are_here(hip, name, ra_deg, dec_deg, v_mag, bv_mag):
-    stars = embedded.cone(ra_deg, dec_deg, 3 / 3600)  # 3 arcsec: the orbit of Rigil Kentaurus over 9 years
+    stars = embedded.cone(
+        ra_deg, dec_deg, 3 / 3600
+    )  # 3 arcsec: the orbit of Rigil Kentaurus over 9 years
     star = stars.select(stars.hip == hip)
     assert len(star) >= 1, name
     # V serves limits only: Hp and VT saturate, Betelgeuse varies
@@ -429,29 +473,38 @@ def test_the_well_known_stars_are_here(hip, name, ra_deg, dec_deg, v_mag, bv_mag
 
 def test_stars_without_blue_magnitude_keep_their_place(whole_sky):
     masked = whole_sky.select(np.isnan(whole_sky.bv_mag))
-    assert 100 < len(masked) < 5000  # 91 + 20 of the main catalogue lack BT or VT, besides hundreds of the supplement
+    assert (
+        100 < len(masked) < 5000
+    )  # 91 + 20 of the main catalogue lack BT or VT, besides hundreds of the supplement
     assert np.isnan(masked.bv_error_mag).all()
     assert np.isfinite(masked.v_mag).all()
     assert np.isfinite(whole_sky.v_mag).all()
 
 
 def test_nothing_is_lost_of_tycho_2(whole_sky):
-    assert len(whole_sky) == 2_539_913 + 17_588  # main catalogue and supplement 1, ReadMe of CDS I/259
+    assert (
+        len(whole_sky) == 2_539_913 + 17_588
+    )  # main catalogue and supplement 1, ReadMe of CDS I/259
     assert len(np.unique(whole_sky.hip)) - 1 == 117_955  # every star of CDS I/311
 
 
 def test_known_doubles_are_flagged(whole_sky):
-    albireo_and_castor = [embedded.cone(292.680, 27.960, 20 / 3600), embedded.cone(113.650, 31.888, 20 / 3600)]
+    albireo_and_castor = [
+        embedded.cone(292.680, 27.960, 20 / 3600),
+        embedded.cone(113.650, 31.888, 20 / 3600),
+    ]
     assert all(stars.double.any() for stars in albireo_and_castor)
     assert 0.01 < whole_sky.double.mean() < 0.03
 
 
-# --- the map to Johnson -------------------------------------------------------------------------------------------
+# --- the map to Johnson -----------------------------------------------------------------
 
 
 def test_the_map_agrees_with_bessells_table():
     """Bessell 2000, PASP 112, 961, table 2, from BT-VT -0.2 to 1.25."""
-    bt_vt = np.array([-0.2, -0.1, 0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.25])
+    bt_vt = np.array(
+        [-0.2, -0.1, 0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.25]
+    )
     d = [21, 5, -5, -17, -21, -25, -26, -35, -51, -68, -85, -104, -122, -142, -166, -178]
     # 0.008 mag: both maps are within 0.006 of the Bright Star table, with rounding
     np.testing.assert_allclose(johnson.bv_from_tycho(bt_vt), bt_vt + np.array(d) / 1000, atol=0.008)
@@ -467,7 +520,10 @@ def test_the_map_rises_and_stops_at_the_ends_of_its_range():
     slope = np.gradient(johnson.bv_from_tycho(x), x)
     # 0.25: a joint of the blend over 0.2 mag, which the slope for errors smooths
     assert np.abs(johnson.bv_slope(x) - slope)[20:-20].max() < 0.25
-    assert np.all((johnson.bv_slope(np.linspace(-3, 5, 100)) > 0.5) & (johnson.bv_slope(np.linspace(-3, 5, 100)) < 1.2))
+    assert np.all(
+        (johnson.bv_slope(np.linspace(-3, 5, 100)) > 0.5)
+        & (johnson.bv_slope(np.linspace(-3, 5, 100)) < 1.2)
+    )
 
 
 def test_v_of_both_missions_agrees_with_published_stars():
@@ -484,7 +540,7 @@ def test_the_model_of_errors_grows_with_magnitude():
     assert np.isnan(embedded.bv_error_model(np.nan))
 
 
-# --- cost ---------------------------------------------------------------------------------------------------------
+# --- cost -------------------------------------------------------------------------------
 
 MEMORY_PROBE = """
 import sys, time
@@ -502,7 +558,9 @@ print(resident_mb("VmHWM") - idle, (first - start) * 1e3, (warm - first) * 1e3, 
 """
 
 
-@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="resident memory is read from /proc")
+@pytest.mark.skipif(
+    not Path("/proc/self/status").exists(), reason="resident memory is read from /proc"
+)
 def test_a_question_needs_under_30_mb():
     answer = subprocess.run(
         [sys.executable, "-c", MEMORY_PROBE],
@@ -512,13 +570,18 @@ def test_a_question_needs_under_30_mb():
         env={**os.environ, "PYTHONPATH": str(ROOT)},
     ).stdout.split()
     peak_mb, first_ms, warm_ms = map(float, answer[:3])
-    print(f"radius 3 degrees, {answer[3]} stars: {peak_mb:.1f} MB over idle, {first_ms:.1f} ms, then {warm_ms:.1f} ms")
+    print(
+        f"radius 3 degrees, {answer[3]} stars: {peak_mb:.1f} MB over idle, {first_ms:.1f} ms, then "
+        f"{warm_ms:.1f} ms"
+    )
     assert int(answer[3]) > 1500
     assert answer[4:] == []  # numpy is all it imports
     assert peak_mb < 30.0
 
 
-@pytest.mark.parametrize(("ra_deg", "dec_deg"), [(290.0, 20.0), (0.0, 0.0), (192.0, 27.0), (0.0, 89.5), (10.0, -75.0)])
+@pytest.mark.parametrize(
+    ("ra_deg", "dec_deg"), [(290.0, 20.0), (0.0, 0.0), (192.0, 27.0), (0.0, 89.5), (10.0, -75.0)]
+)
 def test_a_question_reads_little_more_than_its_field(ra_deg, dec_deg):
     radius_deg = 1.5
     starts = np.load(embedded.data_folder() / embedded.CELLS_FILE)
@@ -532,7 +595,7 @@ def test_a_question_reads_little_more_than_its_field(ra_deg, dec_deg):
     assert len(runs) <= 2 * (2 * radius_deg / embedded.BAND_DEG + 2)
 
 
-# --- files --------------------------------------------------------------------------------------------------------
+# --- files ------------------------------------------------------------------------------
 
 
 def test_the_files_are_as_recorded_and_small():
@@ -599,9 +662,13 @@ def write_other_json(path):
         (embedded.INFO_FILE, write_other_json, "is not the catalogue's list"),
     ],
 )
-def test_a_damaged_file_is_named_and_the_command_given_brings_it_back(checkout, name, damage, fault):
+def test_a_damaged_file_is_named_and_the_command_given_brings_it_back(
+    checkout, name, damage, fault
+):
     damage(checkout / name)
-    with pytest.raises(CatalogueDamaged, match=f"{re.escape(name)} .*{fault}.*Type: git") as refusal:
+    with pytest.raises(
+        CatalogueDamaged, match=f"{re.escape(name)} .*{fault}.*Type: git"
+    ) as refusal:
         embedded.cone(0.0, 0.0, 1.0)
     assert embedded_question_after(refusal.value) > 0
 
@@ -616,7 +683,9 @@ def embedded_question_after(error):
 @pytest.mark.parametrize("name", [embedded.TABLE_FILE, embedded.CELLS_FILE, embedded.HIP_FILE])
 def test_verify_finds_a_single_flipped_bit(checkout, name):
     flip_a_bit(checkout / name)
-    with pytest.raises(CatalogueDamaged, match=f"{re.escape(name)} has SHA-256 .* is needed.*Type: git") as refusal:
+    with pytest.raises(
+        CatalogueDamaged, match=f"{re.escape(name)} has SHA-256 .* is needed.*Type: git"
+    ) as refusal:
         embedded.verify()
     assert embedded_question_after(refusal.value) > 0
 
@@ -627,12 +696,16 @@ def test_an_installed_catalogue_is_brought_back_by_pip(tmp_path, monkeypatch):
     monkeypatch.setattr(embedded, "data_folder", lambda: inside)
     if inside.exists():
         pytest.skip("starcal runs from an installed wheel")
-    with pytest.raises(CatalogueDamaged, match=r"is missing.*pip install --force-reinstall --no-deps starcal"):
+    with pytest.raises(
+        CatalogueDamaged, match=r"is missing.*pip install --force-reinstall --no-deps starcal"
+    ):
         embedded.info()
 
 
 def build_script():
-    spec = importlib.util.spec_from_file_location("build_tycho2", ROOT / "catalog_cache" / "build_tycho2.py")
+    spec = importlib.util.spec_from_file_location(
+        "build_tycho2", ROOT / "catalog_cache" / "build_tycho2.py"
+    )
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module
@@ -649,7 +722,8 @@ def test_the_build_gives_the_same_bytes(tmp_path):
     sources = [os.environ.get(key) for key in ("STARCAL_TYCHO2_SOURCE", "STARCAL_HIPPARCOS_SOURCE")]
     if None in sources:
         pytest.skip(
-            "set STARCAL_TYCHO2_SOURCE and STARCAL_HIPPARCOS_SOURCE to the two files of catalog_cache/README.md"
+            "set STARCAL_TYCHO2_SOURCE and STARCAL_HIPPARCOS_SOURCE to the two files of "
+            "catalog_cache/README.md"
         )
     build_script().main(*sources, tmp_path)
     for name in (embedded.TABLE_FILE, embedded.CELLS_FILE, embedded.HIP_FILE, embedded.INFO_FILE):

@@ -1,4 +1,5 @@
-"""The command line, as a user types it: exit status, one line on stderr, JSON, help without numpy."""
+"""The command line, as a user types it: exit status, one line on stderr, JSON, help without
+numpy."""
 
 import json
 import os
@@ -12,28 +13,49 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from starcal.arguments import build_parser
 from starcal.catalogue import services
 from starcal.catalogue.choose import stars_around
-from starcal.cli import COMMANDS, main
+from starcal.cli.arguments import build_parser
+from starcal.cli.main import COMMANDS, main
+from starcal.demo.scene import make_scene
 from starcal.frame import write_fits, write_tiff16
-from starcal.scene import make_scene
 
-FIELD = {"shape": (420, 600), "scale_arcsec": 4.0, "channel_gains": (0.5, 1.0, 0.7), "faint_to_mag": 13.5}
-JSON_KEYS = {"frame", "verdict", "reasons", "route", "stars", "wcs", "gains", "gain_errors", "colour_terms",
-             "slope_ratios", "residual_mag", "white_bv", "catalogue"}  # the contract of `check --json`
+FIELD = {
+    "shape": (420, 600),
+    "scale_arcsec": 4.0,
+    "channel_gains": (0.5, 1.0, 0.7),
+    "faint_to_mag": 13.5,
+}
+JSON_KEYS = {
+    "frame",
+    "verdict",
+    "reasons",
+    "route",
+    "stars",
+    "wcs",
+    "gains",
+    "gain_errors",
+    "colour_terms",
+    "slope_ratios",
+    "residual_mag",
+    "white_bv",
+    "catalogue",
+}  # the contract of `check --json`
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     """Frames to work on: broadband, narrowband, without WCS, and a damaged one."""
     folder = tmp_path_factory.mktemp("frames")
-    for name, settings in {"broad": {}, "sho": {"system": "SHO", "v_zero_electrons": 2e11},
-                           "unsolved": {"with_wcs": False}}.items():
+    for name, settings in {
+        "broad": {},
+        "sho": {"system": "SHO", "v_zero_electrons": 2e11},
+        "unsolved": {"with_wcs": False},
+    }.items():
         scene = make_scene(**FIELD | settings)
         write_fits(folder / f"{name}.fits", scene.pixels, scene.header)
     whole = (folder / "broad.fits").read_bytes()
-    (folder / "cut.fits").write_bytes(whole[:len(whole) // 2])
+    (folder / "cut.fits").write_bytes(whole[: len(whole) // 2])
     return folder
 
 
@@ -56,7 +78,14 @@ def test_check_json_is_one_object_that_keeps_the_contract(folder, capsys):
     facts = json.loads(capsys.readouterr().out)
     assert facts.keys() >= JSON_KEYS
     assert facts["gains"].keys() == {"R", "G", "B"}
-    assert facts["stars"].keys() >= {"detected", "catalogue", "matched", "used", "flags", "chance_matches"}
+    assert facts["stars"].keys() >= {
+        "detected",
+        "catalogue",
+        "matched",
+        "used",
+        "flags",
+        "chance_matches",
+    }
     assert facts["wcs"].keys() >= {"offset_px", "rotation_deg", "scatter_px", "refined"}
 
 
@@ -73,12 +102,16 @@ def test_several_frames_give_a_line_each_and_a_bad_one_does_not_stop_the_rest(fo
     names = ["broad.fits", "cut.fits", "sho.fits"]
     assert main(["check", *(str(folder / name) for name in names)]) == 1
     streams = capsys.readouterr()
-    assert [line.split(":")[0] for line in streams.out.splitlines()] == [str(folder / name) for name in names[::2]]
+    assert [line.split(":")[0] for line in streams.out.splitlines()] == [
+        str(folder / name) for name in names[::2]
+    ]
     assert "cut.fits" in streams.err
 
 
 def test_several_frames_as_json_give_an_object_a_line(folder, capsys):
-    assert main(["check", "--json", *(str(folder / name) for name in ("broad.fits", "cut.fits"))]) == 1
+    assert (
+        main(["check", "--json", *(str(folder / name) for name in ("broad.fits", "cut.fits"))]) == 1
+    )
     good, bad = (json.loads(line) for line in capsys.readouterr().out.splitlines())
     assert good["verdict"] == "rescue"
     assert "cut.fits" in bad["error"]
@@ -86,22 +119,35 @@ def test_several_frames_as_json_give_an_object_a_line(folder, capsys):
 
 def test_calibrate_writes_the_frame_times_its_gains(folder, tmp_path, capsys):
     target = tmp_path / "out.fits"
-    assert main(["calibrate", "--json", "--sky", "keep", str(folder / "broad.fits"), "-o", str(target)]) == 0
+    assert (
+        main(
+            ["calibrate", "--json", "--sky", "keep", str(folder / "broad.fits"), "-o", str(target)]
+        )
+        == 0
+    )
     gains = json.loads(capsys.readouterr().out)["gains"]
     before, after = fits.getdata(folder / "broad.fits"), fits.getdata(target)
-    unclipped = (before < 0.85 * before.max(axis=(1, 2), keepdims=True)).all(axis=0)  # near clipping turns white
+    unclipped = (before < 0.85 * before.max(axis=(1, 2), keepdims=True)).all(
+        axis=0
+    )  # near clipping turns white
     assert unclipped.mean() > 0.99
     for channel, plane, made in zip("RGB", before, after, strict=True):
-        np.testing.assert_allclose(made[unclipped], plane[unclipped] * gains[channel], rtol=1e-6)  # float32 rounding
+        np.testing.assert_allclose(
+            made[unclipped], plane[unclipped] * gains[channel], rtol=1e-6
+        )  # float32 rounding
     header = fits.getheader(target)
     assert header["CRVAL1"] == fits.getheader(folder / "broad.fits")["CRVAL1"]
     assert any("multiplied" in line for line in header["HISTORY"])
 
 
 def test_a_grey_sky_is_grey(folder, tmp_path):
-    assert main(["calibrate", "-q", str(folder / "broad.fits"), "-o", str(tmp_path / "out.fits")]) == 0
+    assert (
+        main(["calibrate", "-q", str(folder / "broad.fits"), "-o", str(tmp_path / "out.fits")]) == 0
+    )
     levels = [np.median(plane) for plane in fits.getdata(tmp_path / "out.fits")]
-    assert np.ptp(levels) < 2e-4  # a few pixel sigmas: stars lift the median of each channel a little
+    assert (
+        np.ptp(levels) < 2e-4
+    )  # a few pixel sigmas: stars lift the median of each channel a little
 
 
 def test_calibrate_refuses_what_gains_cannot_mend_and_its_advice_works(folder, tmp_path, capsys):
@@ -119,20 +165,37 @@ def test_calibrate_without_a_wcs_says_what_to_do(folder, tmp_path, capsys):
 
 
 def test_a_wcs_file_serves_a_frame_without_one(folder, tmp_path, capsys):
-    assert main(["check", "--json", str(folder / "unsolved.fits"), "--wcs", str(folder / "broad.fits")]) == 0
+    assert (
+        main(
+            ["check", "--json", str(folder / "unsolved.fits"), "--wcs", str(folder / "broad.fits")]
+        )
+        == 0
+    )
     assert json.loads(capsys.readouterr().out)["verdict"] == "rescue"
 
 
 def test_hints_serve_a_frame_without_a_wcs(folder, tmp_path, capsys):
     place = ["--ra", "305.3", "--dec", "+40d25m", "--scale", "4.2"]  # 0.2 degrees and 5 % off
-    assert main(["run", "--json", str(folder / "unsolved.fits"), *place, "--out", str(tmp_path / "run")]) == 0
+    assert (
+        main(
+            ["run", "--json", str(folder / "unsolved.fits"), *place, "--out", str(tmp_path / "run")]
+        )
+        == 0
+    )
     facts = json.loads(capsys.readouterr().out)
     assert facts["verdict"] == "rescue"
     assert facts["wcs"]["solved"]
     assert fits.getheader(tmp_path / "run" / "picture.fits")["CTYPE1"].startswith("RA---TAN")
 
 
-PLACE = ("--ra", "305.3", "--dec", "+40d25m", "--scale", "4.2")  # of the fields here: 0.2 degrees and 5 % off
+PLACE = (
+    "--ra",
+    "305.3",
+    "--dec",
+    "+40d25m",
+    "--scale",
+    "4.2",
+)  # of the fields here: 0.2 degrees and 5 % off
 
 
 def facts_of(capsys, *words) -> dict:
@@ -150,16 +213,45 @@ def test_a_wcs_that_was_found_is_written_and_serves_the_next_time(folder, tmp_pa
     assert solved["wcs"].pop("solved") is True
     assert again["wcs"].pop("solved") is False
     assert again["stars"] == solved["stars"]
-    assert again["gains"] == pytest.approx(solved["gains"], rel=1e-9)  # cards have 12 digits and more
+    assert again["gains"] == pytest.approx(
+        solved["gains"], rel=1e-9
+    )  # cards have 12 digits and more
     assert again["wcs"]["offset_px"] == pytest.approx(solved["wcs"]["offset_px"], abs=1e-3)
     assert not any("no WCS in the header" in note for note in again["notes"])
 
 
 def test_calibrate_and_run_write_the_wcs_too(folder, tmp_path, capsys):
     frame, kept = str(folder / "unsolved.fits"), [tmp_path / "a.wcs", tmp_path / "b.wcs"]
-    assert main(["calibrate", frame, *PLACE, "-o", str(tmp_path / "o.fits"), "--write-wcs", str(kept[0])]) == 0
+    assert (
+        main(
+            [
+                "calibrate",
+                frame,
+                *PLACE,
+                "-o",
+                str(tmp_path / "o.fits"),
+                "--write-wcs",
+                str(kept[0]),
+            ]
+        )
+        == 0
+    )
     assert f"WCS written: {kept[0]}" in capsys.readouterr().out
-    assert main(["run", "-q", frame, *PLACE, "--out", str(tmp_path / "run"), "--write-wcs", str(kept[1])]) == 0
+    assert (
+        main(
+            [
+                "run",
+                "-q",
+                frame,
+                *PLACE,
+                "--out",
+                str(tmp_path / "run"),
+                "--write-wcs",
+                str(kept[1]),
+            ]
+        )
+        == 0
+    )
     assert kept[0].read_bytes() == kept[1].read_bytes()
 
 
@@ -168,8 +260,15 @@ def test_a_wcs_within_reach_is_written_put_right(folder, tmp_path, capsys):
         hdus[0].header["CRPIX1"] += 12.0
         hdus.writeto(tmp_path / "off.fits")
     kept = str(tmp_path / "kept.fits")
-    assert facts_of(capsys, "check", str(tmp_path / "off.fits"), "--write-wcs", kept)["wcs"]["offset_px"][0] > 11.5
-    offset = facts_of(capsys, "check", str(tmp_path / "off.fits"), "--wcs", kept)["wcs"]["offset_px"]
+    assert (
+        facts_of(capsys, "check", str(tmp_path / "off.fits"), "--write-wcs", kept)["wcs"][
+            "offset_px"
+        ][0]
+        > 11.5
+    )
+    offset = facts_of(capsys, "check", str(tmp_path / "off.fits"), "--wcs", kept)["wcs"][
+        "offset_px"
+    ]
     assert offset == pytest.approx([0, 0], abs=0.05)
 
 
@@ -190,8 +289,17 @@ def test_a_written_wcs_harms_no_other_file(folder, tmp_path, capsys):
     assert main(["check", "-q", frame, "--write-wcs", str(kept), "--overwrite"]) == 0
     assert main(["check", frame, "--write-wcs", frame, "--overwrite"]) == 1
     assert "is an input" in one_line(capsys)
-    for words in (["calibrate", frame, "-o", str(tmp_path / "o.fits"), "--write-wcs", str(tmp_path / "o.fits")],
-                  ["run", frame, "--out", str(tmp_path), "--write-wcs", str(tmp_path / "stars.fits")]):
+    for words in (
+        [
+            "calibrate",
+            frame,
+            "-o",
+            str(tmp_path / "o.fits"),
+            "--write-wcs",
+            str(tmp_path / "o.fits"),
+        ],
+        ["run", frame, "--out", str(tmp_path), "--write-wcs", str(tmp_path / "stars.fits")],
+    ):
         assert main(words) == 1
         assert "another output already: give --write-wcs another name" in one_line(capsys)
     with pytest.raises(SystemExit) as leaving:
@@ -219,19 +327,36 @@ def test_too_few_stars_to_solve_by_say_which_catalogue_to_name(tmp_path, monkeyp
         fake.tables["gaiadr3.gaia_source"] = fake_services.Sky(*place, n=700).gaia()
         monkeypatch.setenv("STARCAL_GAIA_URL", f"{fake.address}/tap-server/tap")
         known = stars_around("gaia", *place, 0.25, epoch_yr=2024.7, limit_mag=15.0).stars
-        scene = make_scene(shape=(420, 600), ra_deg=place[0], dec_deg=place[1], scale_arcsec=1.5, with_wcs=False,
-                           stars=known, faint_to_mag=None)
+        scene = make_scene(
+            shape=(420, 600),
+            ra_deg=place[0],
+            dec_deg=place[1],
+            scale_arcsec=1.5,
+            with_wcs=False,
+            stars=known,
+            faint_to_mag=None,
+        )
         write_fits(tmp_path / "narrow.fits", scene.pixels, scene.header)
-        words = [str(tmp_path / "narrow.fits"), "--ra", "195.02", "--dec", "27.01", "--scale", "1.5"]
+        words = [
+            str(tmp_path / "narrow.fits"),
+            "--ra",
+            "195.02",
+            "--dec",
+            "27.01",
+            "--scale",
+            "1.5",
+        ]
         reasons = facts_of(capsys, "check", *words)["reasons"]
-        assert any("use a deeper catalogue (--catalogue gaia" in reason for reason in reasons), reasons
+        assert any("use a deeper catalogue (--catalogue gaia" in reason for reason in reasons), (
+            reasons
+        )
         monkeypatch.setenv("STARCAL_CACHE", str(tmp_path / "empty"))
         found = facts_of(capsys, "check", *words, "--catalogue", "gaia")
     assert found["wcs"]["solved"]
     assert found["stars"]["matched"] >= 10
 
 
-# --- joining ---------------------------------------------------------------------------------------------------
+# --- joining ----------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(("off_px", "status"), [(0.3, 0), (0.7, 1)])
@@ -246,7 +371,9 @@ def test_layers_of_different_places_are_not_joined(folder, tmp_path, capsys, off
         assert "0.7 px" in (said := one_line(capsys))
         assert "starcal split FRAME -o STEM" in said
         assert not (tmp_path / "whole.fits").exists()
-        assert main(["split", "-q", "--overwrite", str(folder / "broad.fits"), "-o", stem]) == 0  # as advised
+        assert (
+            main(["split", "-q", "--overwrite", str(folder / "broad.fits"), "-o", stem]) == 0
+        )  # as advised
         assert main(["join", "-q", *layers, "-o", str(tmp_path / "whole.fits")]) == 0
 
 
@@ -260,7 +387,11 @@ def test_three_files_make_a_frame(folder, tmp_path, capsys):
     del header["NAXIS3"]
     for name, plane in zip(("red", "green", "blue"), data, strict=True):
         fits.writeto(tmp_path / f"{name}.fits", plane, header)
-    channels = [word for name in ("red", "green", "blue") for word in (f"--{name}", str(tmp_path / f"{name}.fits"))]
+    channels = [
+        word
+        for name in ("red", "green", "blue")
+        for word in (f"--{name}", str(tmp_path / f"{name}.fits"))
+    ]
     assert main(["check", "--json", *channels]) == 0
     assert json.loads(capsys.readouterr().out)["verdict"] == "rescue"
 
@@ -285,9 +416,19 @@ def test_the_input_is_never_written_over(folder, tmp_path, capsys):
         assert frame.read_bytes() == before
 
 
-@pytest.mark.parametrize("words", [
-    ["check"], ["run", "a.fits", "b.fits"], ["check", "--red", "r.fits"], ["calibrate", "a.fits"], ["nonsense"],
-    ["check", "a.fits", "--white-bv", "9"], ["check", "a.fits", "--snr", "-1"], ["run", "a.fits", "--sky", "pink"]])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["check"],
+        ["run", "a.fits", "b.fits"],
+        ["check", "--red", "r.fits"],
+        ["calibrate", "a.fits"],
+        ["nonsense"],
+        ["check", "a.fits", "--white-bv", "9"],
+        ["check", "a.fits", "--snr", "-1"],
+        ["run", "a.fits", "--sky", "pink"],
+    ],
+)
 def test_wrong_usage_exits_with_2(words, capsys):
     with pytest.raises(SystemExit) as leaving:
         main(words)
@@ -303,7 +444,9 @@ def test_a_bad_path_is_one_line_and_exit_1(folder, name, capsys):
 
 def test_catalogue_info_and_verify(capsys):
     assert main(["catalogue", "info", "--json"]) == 0
-    assert json.loads(capsys.readouterr().out)["rows"] > 2_500_000  # Hoeg et al. 2000: 2 539 913 and the supplement
+    assert (
+        json.loads(capsys.readouterr().out)["rows"] > 2_500_000
+    )  # Hoeg et al. 2000: 2 539 913 and the supplement
     assert main(["catalogue", "verify"]) == 0
     assert "checksum" in capsys.readouterr().out
 
@@ -316,11 +459,16 @@ def test_the_cache_is_listed_verified_and_cleared(capsys):
     assert "nosuch.ecsv" in one_line(capsys)
 
 
-def test_a_service_out_of_reach_is_one_line_with_the_command_for_elsewhere(folder, monkeypatch, capsys):
+def test_a_service_out_of_reach_is_one_line_with_the_command_for_elsewhere(
+    folder, monkeypatch, capsys
+):
     with socket.socket() as taken:  # bound but not listening: connections to it are refused
         taken.bind(("127.0.0.1", 0))
         monkeypatch.setenv("STARCAL_GAIA_URL", f"http://127.0.0.1:{taken.getsockname()[1]}/tap")
-        assert main(["check", str(folder / "broad.fits"), "--catalogue", "gaia", "--timeout", "5"]) == 1
+        assert (
+            main(["check", str(folder / "broad.fits"), "--catalogue", "gaia", "--timeout", "5"])
+            == 1
+        )
     assert "starcal catalogue fetch --ra" in one_line(capsys)
     assert main(["check", str(folder / "broad.fits"), "--catalogue", "embedded"]) == 0
 
@@ -331,28 +479,40 @@ def test_an_unknown_catalogue_is_refused_with_the_names(folder, capsys):
 
 
 def test_help_is_quick_to_load_and_every_command_has_an_example():
-    code = ("import sys; from starcal.cli import main\ntry: main(['--help'])\nexcept SystemExit: pass\n"
-            "assert not {'numpy', 'astropy', 'scipy', 'matplotlib'} & set(sys.modules), sorted(sys.modules)")
+    code = (
+        "import sys; from starcal.cli.main import main\ntry: main(['--help'])\nexcept SystemExit: pass\n"
+        "assert not {'numpy', 'astropy', 'scipy', 'matplotlib'} & set(sys.modules), "
+        "sorted(sys.modules)"
+    )
     subprocess.run([sys.executable, "-c", code], check=True, stdout=subprocess.DEVNULL)
-    actions = [parser for group in build_parser()._subparsers._group_actions for parser in group.choices.values()]
+    actions = [
+        parser
+        for group in build_parser()._subparsers._group_actions
+        for parser in group.choices.values()
+    ]
     assert len(actions) >= 5
     assert all("example: starcal" in parser.format_help() for parser in actions)
 
 
 def test_a_closed_pipe_is_no_traceback(folder):
     shell = f"{sys.executable} -m starcal check {folder / 'unsolved.fits'} | true"
-    done = subprocess.run(["bash", "-c", shell], capture_output=True, text=True, check=False,
-                          env=os.environ | {"PYTHONPATH": os.getcwd()})
+    done = subprocess.run(
+        ["bash", "-c", shell],
+        capture_output=True,
+        text=True,
+        check=False,
+        env=os.environ | {"PYTHONPATH": os.getcwd()},
+    )
     assert "Traceback" not in done.stderr
 
 
 def test_a_fault_of_starcal_is_one_line_too(folder, monkeypatch, capsys):
-    import starcal.checking
+    import starcal.checking.check
 
     def broken(*_, **__):
         raise KeyError("left behind")
 
-    monkeypatch.setattr(starcal.checking, "measure_stars", broken)
+    monkeypatch.setattr(starcal.checking.check, "measure_stars", broken)
     assert main(["check", str(folder / "broad.fits")]) == 1
     assert "please report" in one_line(capsys)
 
@@ -362,10 +522,17 @@ def test_demo_writes_frames_that_the_rest_can_read(tmp_path, capsys):
     files = [name for name in capsys.readouterr().out.split() if name.endswith(".fits")]
     assert len(files) == 5
     assert main(["check", *files]) == 0
-    verdicts = {line.split(":")[0].split("/")[-1]: line.split(":")[1].split(",")[0].strip()
-                for line in capsys.readouterr().out.splitlines()}
-    assert verdicts == {"cygnus-camera.fits": "rescue", "cepheus-sho.fits": "no", "cepheus-stars.fits": "rescue",
-                        "cassiopeia-few.fits": "undecided", "orion-unsolved.fits": "undecided"}
+    verdicts = {
+        line.split(":")[0].split("/")[-1]: line.split(":")[1].split(",")[0].strip()
+        for line in capsys.readouterr().out.splitlines()
+    }
+    assert verdicts == {
+        "cygnus-camera.fits": "rescue",
+        "cepheus-sho.fits": "no",
+        "cepheus-stars.fits": "rescue",
+        "cassiopeia-few.fits": "undecided",
+        "orion-unsolved.fits": "undecided",
+    }
 
 
 def test_demo_into_a_file_says_what_is_needed(folder, capsys):
@@ -373,10 +540,15 @@ def test_demo_into_a_file_says_what_is_needed(folder, capsys):
     assert "is a file: give the name of a folder" in one_line(capsys)
 
 
-# --- completion ------------------------------------------------------------------------------------------------
+# --- completion -------------------------------------------------------------------------
 
-TYPED = (("starcal che", "check"), ("starcal run --star-f", "--star-frame"), ("starcal catalogue fo", "forget"),
-         ("starcal run fr", "frame.fits"), ("starcal audit --stretched y", "yes"))
+TYPED = (
+    ("starcal che", "check"),
+    ("starcal run --star-f", "--star-frame"),
+    ("starcal catalogue fo", "forget"),
+    ("starcal run fr", "frame.fits"),
+    ("starcal audit --stretched y", "yes"),
+)
 
 
 @pytest.mark.skipif(not shutil.which("bash"), reason="no bash here to try the script in")
@@ -386,9 +558,14 @@ def test_bash_completes_commands_options_and_files(tmp_path, capsys):
     (tmp_path / "frame.fits").touch()
     for typed, wanted in TYPED:
         words = typed.split()
-        code = (f"source ./starcal.bash; COMP_WORDS=({typed}); COMP_CWORD={len(words) - 1}; _shtab_starcal; "
-                "echo ${COMPREPLY[@]}")
-        done = subprocess.run(["bash", "-c", code], cwd=tmp_path, capture_output=True, text=True, check=True)
+        code = (
+            f"source ./starcal.bash; COMP_WORDS=({typed}); COMP_CWORD={len(words) - 1}; "
+            f"_shtab_starcal; "
+            "echo ${COMPREPLY[@]}"
+        )
+        done = subprocess.run(
+            ["bash", "-c", code], cwd=tmp_path, capture_output=True, text=True, check=True
+        )
         assert done.stdout.split() == [wanted], typed
 
 
@@ -402,5 +579,19 @@ def test_completion_knows_every_command(shell, capsys):
 
 
 def test_a_southern_declination_needs_no_equals_sign(folder, capsys):
-    assert main(["check", str(folder / "unsolved.fits"), "--ra", "5h35m", "--dec", "-5d23m", "--scale", "4"]) == 0
+    assert (
+        main(
+            [
+                "check",
+                str(folder / "unsolved.fits"),
+                "--ra",
+                "5h35m",
+                "--dec",
+                "-5d23m",
+                "--scale",
+                "4",
+            ]
+        )
+        == 0
+    )
     assert "RA 83.7500, Dec -5.3833" in capsys.readouterr().out

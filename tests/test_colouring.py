@@ -1,8 +1,9 @@
-"""True star colours in narrowband pictures, end to end on frames of known truth, and the commands for it.
+"""True star colours in narrowband pictures, end to end on frames of known truth, and the commands
+for it.
 
-The field, colours and line strengths are those of real catalogue stars and spectra (Tycho-2; Pickles 1998). The limits
-of colour error are what plain apertures and a robust regression reach on isolated stars; the aim is to beat them in
-crowded places, too.
+The field, colours and line strengths are those of real catalogue stars and spectra (Tycho-2;
+Pickles 1998). The limits of colour error are what plain apertures and a robust regression reach on
+isolated stars; the aim is to beat them in crowded places, too.
 """
 
 import json
@@ -15,28 +16,58 @@ from scipy.spatial import cKDTree
 
 import starcal
 from starcal.audit import audit_picture
-from starcal.cli import main
-from starcal.colour import luminance, star_rgb, uv_prime_distance
-from starcal.colouring import Taste, recolour_stars
+from starcal.cli.main import main
+from starcal.colour.stellar import luminance, star_rgb, uv_prime_distance
+from starcal.cure.stars import Taste, recolour_stars
+from starcal.demo.scene import make_scene
+from starcal.draw.tone import choose_stretch
 from starcal.errors import FrameError
 from starcal.frame import write_fits
-from starcal.scene import make_scene
 from starcal.stars import Flag
-from starcal.tone import choose_stretch
 
-FIELDS = {"cygnus": (305.6, 40.3, 3.0), "orion": (84.0, -2.0, 3.0), "pole of the galaxy": (190.0, 27.0, 5.5),
-          "crowded": (160.0, -59.0, 2.5)}
-CASES = [(system, field, width, seed) for seed, (system, field, width) in enumerate([
-    ("SHO", "cygnus", 3), ("HOO", "orion", 3), ("HOS", "crowded", 3), ("SHO", "pole of the galaxy", 5),
-    ("HOO", "crowded", 7), ("HOS", "cygnus", 7), ("SHO", "crowded", 3), ("HOO", "pole of the galaxy", 5)])]
+FIELDS = {
+    "cygnus": (305.6, 40.3, 3.0),
+    "orion": (84.0, -2.0, 3.0),
+    "pole of the galaxy": (190.0, 27.0, 5.5),
+    "crowded": (160.0, -59.0, 2.5),
+}
+CASES = [
+    (system, field, width, seed)
+    for seed, (system, field, width) in enumerate(
+        [
+            ("SHO", "cygnus", 3),
+            ("HOO", "orion", 3),
+            ("HOS", "crowded", 3),
+            ("SHO", "pole of the galaxy", 5),
+            ("HOO", "crowded", 7),
+            ("HOS", "cygnus", 7),
+            ("SHO", "crowded", 3),
+            ("HOO", "pole of the galaxy", 5),
+        ]
+    )
+]
 MEDIAN_UV, NINETY_UV = 0.008, 0.028  # of stars of SNR 20 and more
 
 
 def narrowband(system: str, field: str, width_nm: int, seed: int, **settings):
     ra, dec, scale = FIELDS[field]
-    return make_scene(system=system, ra_deg=ra, dec_deg=dec, scale_arcsec=scale, width_nm=width_nm, seed=seed,
-                      **{"shape": (560, 760), "scatter": "spectra", "v_zero_electrons": 2e11, "sky_electrons": 4e3,
-                         "nebula_electrons": 8e3 * (seed % 2), "channel_gains": (1.0, 0.25, 0.71)} | settings)
+    return make_scene(
+        system=system,
+        ra_deg=ra,
+        dec_deg=dec,
+        scale_arcsec=scale,
+        width_nm=width_nm,
+        seed=seed,
+        **{
+            "shape": (560, 760),
+            "scatter": "spectra",
+            "v_zero_electrons": 2e11,
+            "sky_electrons": 4e3,
+            "nebula_electrons": 8e3 * (seed % 2),
+            "channel_gains": (1.0, 0.25, 0.71),
+        }
+        | settings,
+    )
 
 
 def frame_of(scene, folder):
@@ -58,8 +89,10 @@ def errors_uv(scene, made, bv_mag) -> tuple[np.ndarray, np.ndarray]:
     distance, row = tree.query(np.column_stack([stars["x_px"].value, stars["y_px"].value]))
     good = (distance < 1) & (stars["snr"] >= 20) & (stars["flags"] & Flag.EDGE == 0)
     true = star_rgb(np.asarray(truth["bv_mag"])[row], 0.65)
-    return (uv_prime_distance(star_rgb(bv_mag, 0.65), true)[good],
-            (np.asarray(stars["flags"]) & Flag.BLENDED > 0)[good])
+    return (
+        uv_prime_distance(star_rgb(bv_mag, 0.65), true)[good],
+        (np.asarray(stars["flags"]) & Flag.BLENDED > 0)[good],
+    )
 
 
 def test_colours_are_true_to_within_what_one_ratio_tells(made, capsys):
@@ -70,8 +103,12 @@ def test_colours_are_true_to_within_what_one_ratio_tells(made, capsys):
         blended.append(crowd)
         uniform.append(errors_uv(scene, one, np.full(len(one.check.stars), 0.75))[0])
         with capsys.disabled():
-            print(f"\n{case}: {len(here)} stars, median {np.median(here):.4f}, 90 % {np.quantile(here, 0.9):.4f}, "
-                  f"uniform {np.median(uniform[-1]):.4f}", end="")
+            print(
+                f"\n{case}: {len(here)} stars, median {np.median(here):.4f}, 90 % "
+                f"{np.quantile(here, 0.9):.4f}, "
+                f"uniform {np.median(uniform[-1]):.4f}",
+                end="",
+            )
     error, blended, uniform = map(np.concatenate, (error, blended, uniform))
     assert len(error) > 500
     assert np.median(error) <= MEDIAN_UV
@@ -86,9 +123,14 @@ def test_stated_errors_are_honest(made):
     for scene, one in made:
         stars, truth = one.check.stars, scene.truth
         distance, row = cKDTree(np.column_stack([truth["x_px"], truth["y_px"]])).query(
-            np.column_stack([stars["x_px"].value, stars["y_px"].value]))
+            np.column_stack([stars["x_px"].value, stars["y_px"].value])
+        )
         good = (distance < 1) & (stars["snr"] >= 20)
-        pulls.append(((one.colours.bv_mag - np.asarray(truth["bv_mag"])[row]) / one.colours.bv_error_mag)[good])
+        pulls.append(
+            ((one.colours.bv_mag - np.asarray(truth["bv_mag"])[row]) / one.colours.bv_error_mag)[
+                good
+            ]
+        )
     spread = 1.4826 * np.median(np.abs(np.concatenate(pulls)))
     assert 0.6 < spread < 1.4  # few spectra stand for many stars, and their scatter is not normal
 
@@ -103,9 +145,19 @@ def test_the_nebula_is_untouched_and_the_light_of_the_stars_kept(made):
 
 
 def test_impossible_before_and_possible_after(made):
-    before, after = (np.sum([[a.n_impossible, a.n_judged] for a in audits], axis=0) for audits in zip(*(
-        (audit_picture(one.frame.pixels, stretched=False), audit_picture(one.picture, stretched=False))
-        for _, one in made), strict=True))
+    before, after = (
+        np.sum([[a.n_impossible, a.n_judged] for a in audits], axis=0)
+        for audits in zip(
+            *(
+                (
+                    audit_picture(one.frame.pixels, stretched=False),
+                    audit_picture(one.picture, stretched=False),
+                )
+                for _, one in made
+            ),
+            strict=True,
+        )
+    )
     assert before[1] > 200
     assert after[1] > 200
     assert before[0] / before[1] > 0.8
@@ -115,8 +167,12 @@ def test_impossible_before_and_possible_after(made):
 def test_every_star_says_where_its_colour_is_from(made):
     for _, one in made:
         assert one.check.route == "continuum"
-        assert set(one.check.stars["colour_source"]) <= {"catalogue", "continuum", "catalogue+continuum",
-                                                         "field median"}
+        assert set(one.check.stars["colour_source"]) <= {
+            "catalogue",
+            "continuum",
+            "catalogue+continuum",
+            "field median",
+        }
         assert np.isfinite(one.check.stars["colour_bv_error_mag"]).all()
 
 
@@ -135,7 +191,9 @@ def test_a_starless_frame_of_the_users_is_used_and_a_wrong_one_refused(tmp_path)
     scene = narrowband("SHO", "cygnus", 3, 1, shape=(300, 400))
     frame = frame_of(scene, tmp_path)
     rng = np.random.default_rng(0)
-    nebula = (scene.nebula + rng.normal(0, 1, scene.pixels.shape) * scene.noise[:, None, None]).astype(np.float32)
+    nebula = (
+        scene.nebula + rng.normal(0, 1, scene.pixels.shape) * scene.noise[:, None, None]
+    ).astype(np.float32)
     write_fits(tmp_path / "starless.fits", nebula)
     write_fits(tmp_path / "scaled.fits", 0.5 * nebula)
     one = recolour_stars(frame, starless=starcal.read_frame(tmp_path / "starless.fits"))
@@ -145,7 +203,7 @@ def test_a_starless_frame_of_the_users_is_used_and_a_wrong_one_refused(tmp_path)
         recolour_stars(frame, starless=starcal.read_frame(tmp_path / "scaled.fits"))
 
 
-# --- the commands ----------------------------------------------------------------------------------------------
+# --- the commands -----------------------------------------------------------------------
 
 
 @pytest.fixture(scope="module")
@@ -155,8 +213,17 @@ def monos(tmp_path_factory):
     scene = narrowband("SHO", "cygnus", 3, 2, shape=(420, 560), faint_to_mag=None)
     for plane, name in zip(scene.pixels, ("s2", "ha", "o3"), strict=True):
         fits.writeto(folder / f"{name}.fits", plane, scene.header)
-    stars = make_scene(system="camera", ra_deg=305.6, dec_deg=40.3, scale_arcsec=3.6, rotation_deg=25.0, seed=2,
-                       shape=(520, 640), channel_gains=(0.6, 1.0, 0.8), faint_to_mag=None)
+    stars = make_scene(
+        system="camera",
+        ra_deg=305.6,
+        dec_deg=40.3,
+        scale_arcsec=3.6,
+        rotation_deg=25.0,
+        seed=2,
+        shape=(520, 640),
+        channel_gains=(0.6, 1.0, 0.8),
+        faint_to_mag=None,
+    )
     write_fits(folder / "stars.fits", stars.pixels, stars.header)
     return folder
 
@@ -188,15 +255,53 @@ def test_split_and_join_are_inverse(monos, capsys):
     frame = str(monos / "stars.fits")
     stem = str(monos / "parts")
     assert main(["split", "-q", frame, "-o", stem]) == 0
-    assert main(["join", "-q", f"{stem}-starless.fits", f"{stem}-stars.fits", "-o", str(monos / "whole.fits")]) == 0
-    np.testing.assert_allclose(fits.getdata(monos / "whole.fits"), fits.getdata(frame), atol=1e-7)  # float32 rounding
-    assert main(["join", "-q", "--stretch", f"{stem}-starless.fits", f"{stem}-stars.fits",
-                 "-o", str(monos / "shown.fits")]) == 0
+    assert (
+        main(
+            [
+                "join",
+                "-q",
+                f"{stem}-starless.fits",
+                f"{stem}-stars.fits",
+                "-o",
+                str(monos / "whole.fits"),
+            ]
+        )
+        == 0
+    )
+    np.testing.assert_allclose(
+        fits.getdata(monos / "whole.fits"), fits.getdata(frame), atol=1e-7
+    )  # float32 rounding
+    assert (
+        main(
+            [
+                "join",
+                "-q",
+                "--stretch",
+                f"{stem}-starless.fits",
+                f"{stem}-stars.fits",
+                "-o",
+                str(monos / "shown.fits"),
+            ]
+        )
+        == 0
+    )
     shown = fits.getdata(monos / "shown.fits")
     assert shown.min() >= 0
     assert shown.max() <= 1
-    assert main(["join", f"{stem}-starless.fits", f"{stem}-stars.fits", "--how", "screen", "-o",
-                 str(monos / "no.fits")]) == 1  # negative star light is no display value
+    assert (
+        main(
+            [
+                "join",
+                f"{stem}-starless.fits",
+                f"{stem}-stars.fits",
+                "--how",
+                "screen",
+                "-o",
+                str(monos / "no.fits"),
+            ]
+        )
+        == 1
+    )  # negative star light is no display value
     assert "stretch them first" in capsys.readouterr().err
 
 
@@ -205,19 +310,37 @@ def test_recolour_and_audit_from_the_command_line(monos, tmp_path, capsys):
     write_fits(tmp_path / "hoo.fits", scene.pixels, scene.header)
     assert main(["recolour", str(tmp_path / "hoo.fits"), "-o", str(tmp_path / "out.fits")]) == 0
     assert "continuum" in capsys.readouterr().out
-    assert main(["audit", "--json", str(tmp_path / "out.fits"), "--report", str(tmp_path / "audit.html")]) == 0
-    assert json.loads(capsys.readouterr().out)["impossible"] <= 1  # of some 20: a star in the middle of a filament
+    assert (
+        main(
+            [
+                "audit",
+                "--json",
+                str(tmp_path / "out.fits"),
+                "--report",
+                str(tmp_path / "audit.html"),
+            ]
+        )
+        == 0
+    )
+    assert (
+        json.loads(capsys.readouterr().out)["impossible"] <= 1
+    )  # of some 20: a star in the middle of a filament
     assert "Where" in (tmp_path / "audit.html").read_text()
     assert main(["audit", str(tmp_path / "nosuch.png")]) == 1
 
 
-@pytest.mark.parametrize("words", [
-    ["split", "w-stars.fits", "-o", "w"], ["join", "w-starless.fits", "w-stars.fits", "-o", "w-stars.fits"],
-    ["recolour", "w-stars.fits", "--star-frame", "w-starless.fits", "-o", "w-starless.fits"],
-    ["recolour", "w-stars.fits", "--starless", "w-starless.fits", "-o", "w-starless.fits"],
-    ["audit", "w-stars.fits", "--report", "w-stars.fits"],
-    ["run", "picture.fits", "--out", "."],
-    ["calibrate", "picture.fits", "--wcs", "w-stars.fits", "-o", "w-stars.fits"]])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["split", "w-stars.fits", "-o", "w"],
+        ["join", "w-starless.fits", "w-stars.fits", "-o", "w-stars.fits"],
+        ["recolour", "w-stars.fits", "--star-frame", "w-starless.fits", "-o", "w-starless.fits"],
+        ["recolour", "w-stars.fits", "--starless", "w-starless.fits", "-o", "w-starless.fits"],
+        ["audit", "w-stars.fits", "--report", "w-stars.fits"],
+        ["run", "picture.fits", "--out", "."],
+        ["calibrate", "picture.fits", "--wcs", "w-stars.fits", "-o", "w-stars.fits"],
+    ],
+)
 def test_no_input_is_ever_written_over(words, tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     for name in ("w-stars.fits", "w-starless.fits", "picture.fits"):
@@ -229,10 +352,15 @@ def test_no_input_is_ever_written_over(words, tmp_path, monkeypatch, capsys):
 
 def test_a_stretched_picture_is_refused_by_every_cure(tmp_path, capsys):
     scene = narrowband("SHO", "cygnus", 3, 0, shape=(300, 400))
-    write_fits(tmp_path / "shown.fits", choose_stretch(scene.pixels).apply(scene.pixels), scene.header)
+    write_fits(
+        tmp_path / "shown.fits", choose_stretch(scene.pixels).apply(scene.pixels), scene.header
+    )
     frame = str(tmp_path / "shown.fits")
-    for words in (["run", frame], ["recolour", frame, "-o", str(tmp_path / "o.fits")],
-                  ["split", frame, "-o", str(tmp_path / "o")]):
+    for words in (
+        ["run", frame],
+        ["recolour", frame, "-o", str(tmp_path / "o.fits")],
+        ["split", frame, "-o", str(tmp_path / "o")],
+    ):
         assert main([*words, "-q"]) == 1
         assert "--assume-linear" in capsys.readouterr().err
     assert main(["recolour", "-q", "--assume-linear", frame, "-o", str(tmp_path / "o.fits")]) == 0
@@ -240,6 +368,9 @@ def test_a_stretched_picture_is_refused_by_every_cure(tmp_path, capsys):
 
 def test_an_eight_bit_picture_has_stars(tmp_path, capsys):
     scene = make_scene(shape=(300, 400), sky_electrons=1e3, faint_to_mag=13.0)
-    tifffile.imwrite(tmp_path / "eight.tif", np.round(255 * np.clip(scene.pixels, 0, 1)).astype(np.uint8)
-                     .transpose(1, 2, 0), photometric="rgb")
+    tifffile.imwrite(
+        tmp_path / "eight.tif",
+        np.round(255 * np.clip(scene.pixels, 0, 1)).astype(np.uint8).transpose(1, 2, 0),
+        photometric="rgb",
+    )
     assert len(starcal.check(tmp_path / "eight.tif").stars) >= 5

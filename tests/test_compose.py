@@ -8,12 +8,12 @@ from astropy.io import fits
 from astropy.wcs import WCS
 from scipy import ndimage
 
-from starcal.clouds import nebula_lines
 from starcal.compose import compose, match_channels
+from starcal.demo.clouds import nebula_lines
+from starcal.demo.scene import Setup, add_stars, make_scene, wcs_header
 from starcal.errors import FrameError
 from starcal.frame import read_channels, read_frame, read_plane, write_fits
-from starcal.regrid import source_positions
-from starcal.scene import Setup, add_stars, make_scene, wcs_header
+from starcal.frame.regrid import source_positions
 
 SHAPE = (240, 320)
 PLACE = {"scale_arcsec": 2.5, "shape": SHAPE}
@@ -33,15 +33,27 @@ def mono(path, pixels, header=None):
 
 @pytest.fixture(scope="module")
 def scene():
-    return make_scene(seed=2, ra_deg=324.7, dec_deg=57.5, shape=SHAPE, system="SHO", channel_gains=(1.0, 0.25, 0.71),
-                      sky_electrons=4e3, v_zero_electrons=2e11, nebula_electrons=2e4, fwhm_px=2.6)
+    return make_scene(
+        seed=2,
+        ra_deg=324.7,
+        dec_deg=57.5,
+        shape=SHAPE,
+        system="SHO",
+        channel_gains=(1.0, 0.25, 0.71),
+        sky_electrons=4e3,
+        v_zero_electrons=2e11,
+        nebula_electrons=2e4,
+        fwhm_px=2.6,
+    )
 
 
 @pytest.fixture
 def files(scene, tmp_path):
     names = ("S II", "H-alpha", "O III")
-    return [mono(tmp_path / f"{n[0]}.fits", plane, sky_header(n))
-            for n, plane in zip(names, scene.pixels, strict=True)]
+    return [
+        mono(tmp_path / f"{n[0]}.fits", plane, sky_header(n))
+        for n, plane in zip(names, scene.pixels, strict=True)
+    ]
 
 
 def noise_frame(relation, noise=(1e-3, 1e-3, 1e-3), seed=0):
@@ -49,10 +61,12 @@ def noise_frame(relation, noise=(1e-3, 1e-3, 1e-3), seed=0):
     rng = np.random.default_rng(seed)
     red = 0.05 + 0.05 * nebula_lines(SHAPE, rng, 3.0)["H"]
     planes = np.stack([red, *(factor * red + offset for factor, offset in relation)])
-    return (planes + rng.standard_normal(planes.shape) * np.array(noise)[:, None, None]).astype(np.float32)
+    return (planes + rng.standard_normal(planes.shape) * np.array(noise)[:, None, None]).astype(
+        np.float32
+    )
 
 
-# --- files ----------------------------------------------------------------------------------------------------------
+# --- files ------------------------------------------------------------------------------
 
 
 def test_channels_go_where_they_are_told(files, scene):
@@ -77,7 +91,11 @@ def test_what_is_written_is_what_was_composed_and_says_how(files, tmp_path):
     assert again.filters == ("S II", "H-alpha", "O III")
     assert "FILTER" not in again.header
     history = " ".join(str(again.header["HISTORY"]).split())
-    for text in ("R S.fits, G H.fits, B O.fits", "matched (background)", f"{composed.matching.factors[0]:.6g}"):
+    for text in (
+        "R S.fits, G H.fits, B O.fits",
+        "matched (background)",
+        f"{composed.matching.factors[0]:.6g}",
+    ):
         assert text in history
     assert again.wcs.wcs.crval == pytest.approx(composed.frame.wcs.wcs.crval)
     with pytest.raises(OSError, match="--overwrite"):
@@ -94,8 +112,10 @@ def test_without_wcs_the_same_grid_will_do(scene, tmp_path):
 
 
 def test_one_wcs_serves_all(scene, tmp_path):
-    paths = [mono(tmp_path / f"{i}.fits", plane, sky_header() if i == 2 else None)
-             for i, plane in enumerate(scene.pixels)]
+    paths = [
+        mono(tmp_path / f"{i}.fits", plane, sky_header() if i == 2 else None)
+        for i, plane in enumerate(scene.pixels)
+    ]
     assert compose(*paths).frame.wcs is not None
 
 
@@ -111,12 +131,14 @@ def test_files_of_one_name_in_different_folders_are_kept_apart(scene, tmp_path):
     paths = []
     for i, plane in enumerate(scene.pixels):
         (tmp_path / str(i)).mkdir()
-        paths.append(mono(tmp_path / str(i) / "master.fits", plane, sky_header(rotation_deg=2.0 * i)))
+        paths.append(
+            mono(tmp_path / str(i) / "master.fits", plane, sky_header(rotation_deg=2.0 * i))
+        )
     frame = compose(*paths).frame
     assert not np.array_equal(frame.pixels[1], frame.pixels[2], equal_nan=True)
 
 
-# --- one grid ---------------------------------------------------------------------------------------------------------
+# --- one grid ---------------------------------------------------------------------------
 
 
 def starry_file(path, name, **settings):
@@ -126,7 +148,9 @@ def starry_file(path, name, **settings):
     x, y = np.meshgrid(np.arange(50, 300, 50), np.arange(40, 220, 45))
     there = source_positions(WCS(header), WCS(sky_header()), x.ravel(), y.ravel())
     plane = np.full(setup.shape, 0.1, np.float32)
-    area = (2.5 / setup.scale_arcsec) ** 2      # per pixel: in smaller ones the same light is spread over more
+    area = (
+        2.5 / setup.scale_arcsec
+    ) ** 2  # per pixel: in smaller ones the same light is spread over more
     add_stars(plane, *there, np.full(x.size, area), 7.5 / setup.scale_arcsec, None, floor=1e-5)
     return mono(path, plane, header), x.ravel(), y.ravel()
 
@@ -134,19 +158,21 @@ def starry_file(path, name, **settings):
 def test_frames_that_lie_otherwise_are_brought_onto_the_first(tmp_path):
     red, x_px, y_px = starry_file(tmp_path / "r.fits", "S")
     green, *_ = starry_file(tmp_path / "g.fits", "H", rotation_deg=7.0, ra_deg=305.61)
-    blue, *_ = starry_file(tmp_path / "b.fits", "O", scale_arcsec=5.0, shape=(150, 190), mirrored=True)
+    blue, *_ = starry_file(
+        tmp_path / "b.fits", "O", scale_arcsec=5.0, shape=(150, 190), mirrored=True
+    )
     composed = compose(red, green, blue)
     assert composed.frame.pixels.shape == (3, *SHAPE)
     dy, dx = np.mgrid[-9:10, -9:10]
     for x, y in zip(x_px, y_px, strict=True):
-        stamp = composed.frame.pixels[:, y - 9:y + 10, x - 9:x + 10].astype(float) - 0.1
+        stamp = composed.frame.pixels[:, y - 9 : y + 10, x - 9 : x + 10].astype(float) - 0.1
         if not np.isfinite(stamp).all():
             continue
         light = stamp.sum(axis=(1, 2))
-        assert light == pytest.approx(1, rel=0.01)      # brightness per area of sky stays
+        assert light == pytest.approx(1, rel=0.01)  # brightness per area of sky stays
         centre = np.array([(stamp * d).sum(axis=(1, 2)) / light for d in (dx, dy)])
-        assert np.abs(centre).max() < 0.05      # px; solutions themselves differ by 0.1
-    assert np.isnan(composed.frame.pixels[1]).any()     # a corner that the turned frame does not show
+        assert np.abs(centre).max() < 0.05  # px; solutions themselves differ by 0.1
+    assert np.isnan(composed.frame.pixels[1]).any()  # a corner that the turned frame does not show
     notes = " ".join(composed.frame.notes + composed.history)
     assert "g.fits brought onto the pixel grid of r.fits" in notes
 
@@ -161,48 +187,71 @@ def test_the_finest_grid_is_kept(tmp_path):
 
 
 def test_solutions_that_differ_by_a_tenth_of_a_pixel_change_nothing(scene, tmp_path):
-    paths = [mono(tmp_path / f"{i}.fits", plane, sky_header(ra_deg=305.6 + i * 0.1 * 2.5 / 3600))
-             for i, plane in enumerate(scene.pixels)]
+    paths = [
+        mono(tmp_path / f"{i}.fits", plane, sky_header(ra_deg=305.6 + i * 0.1 * 2.5 / 3600))
+        for i, plane in enumerate(scene.pixels)
+    ]
     assert np.array_equal(compose(*paths).frame.pixels, scene.pixels)
 
 
 def test_zero_borders_do_not_bleed_into_the_picture(scene, tmp_path):
     bordered = scene.pixels[1].copy()
     bordered[:, :30] = 0
-    paths = [mono(tmp_path / "r.fits", scene.pixels[0], sky_header()),
-             mono(tmp_path / "g.fits", bordered, sky_header(ra_deg=305.6 + 10.4 * 2.5 / 3600)),
-             mono(tmp_path / "b.fits", scene.pixels[2], sky_header())]
+    paths = [
+        mono(tmp_path / "r.fits", scene.pixels[0], sky_header()),
+        mono(tmp_path / "g.fits", bordered, sky_header(ra_deg=305.6 + 10.4 * 2.5 / 3600)),
+        mono(tmp_path / "b.fits", scene.pixels[2], sky_header()),
+    ]
     green = compose(*paths).frame.pixels[1]
     assert np.nanmin(green) > 0.5 * np.median(scene.pixels[1])
 
 
-# --- levels -----------------------------------------------------------------------------------------------------------
+# --- levels -----------------------------------------------------------------------------
 
 
 def test_background_gives_all_channels_one_sky_and_one_noise():
-    scene = make_scene(seed=4, ra_deg=324.7, dec_deg=57.5, shape=SHAPE, system="SHO", channel_gains=(1.0, 0.25, 0.71),
-                       sky_electrons=(4e3, 9e3, 2e3))
+    scene = make_scene(
+        seed=4,
+        ra_deg=324.7,
+        dec_deg=57.5,
+        shape=SHAPE,
+        system="SHO",
+        channel_gains=(1.0, 0.25, 0.71),
+        sky_electrons=(4e3, 9e3, 2e3),
+    )
     pixels = scene.pixels.copy()
     matching = match_channels(pixels, "background")
     factor, offset = np.array(matching.factors), np.array(matching.offsets)
     wanted = scene.noise[matching.reference]
-    assert factor * scene.noise == pytest.approx(wanted, rel=0.05)      # 500 blocks tell noise to a per cent
-    assert factor * scene.sky + offset == pytest.approx(scene.sky[matching.reference], abs=0.3 * wanted)
+    assert factor * scene.noise == pytest.approx(
+        wanted, rel=0.05
+    )  # 500 blocks tell noise to a per cent
+    assert factor * scene.sky + offset == pytest.approx(
+        scene.sky[matching.reference], abs=0.3 * wanted
+    )
     assert (factor[matching.reference], offset[matching.reference]) == (1, 0)
     matching.apply(pixels)
-    assert np.median(pixels, axis=(1, 2)) == pytest.approx(scene.sky[matching.reference], abs=0.3 * wanted)
+    assert np.median(pixels, axis=(1, 2)) == pytest.approx(
+        scene.sky[matching.reference], abs=0.3 * wanted
+    )
 
 
-@pytest.mark.parametrize("relation", [((0.3, 0.02), (2.0, -0.03)), ((1.0, 0.0), (0.05, 0.2)),
-                                      ((6.0, -0.1), (4.0, 0.0))])
+@pytest.mark.parametrize(
+    "relation", [((0.3, 0.02), (2.0, -0.03)), ((1.0, 0.0), (0.05, 0.2)), ((6.0, -0.1), (4.0, 0.0))]
+)
 def test_linear_finds_the_line(relation):
     pixels = noise_frame(relation, noise=[1e-3, *(1e-3 * factor for factor, _ in relation)])
     matching = match_channels(pixels, "linear")
-    slopes, offsets = (np.array([start, *(pair[i] for pair in relation)]) for i, start in enumerate((1.0, 0.0)))
+    slopes, offsets = (
+        np.array([start, *(pair[i] for pair in relation)]) for i, start in enumerate((1.0, 0.0))
+    )
     wanted = slopes[matching.reference] / slopes
-    assert matching.factors == pytest.approx(wanted, rel=0.015)     # blocks of 256 pixels, S/N of some 20 each
-    assert np.array(matching.offsets) == pytest.approx(offsets[matching.reference] - wanted * offsets,
-                                                       abs=2e-3 * slopes[matching.reference])
+    assert matching.factors == pytest.approx(
+        wanted, rel=0.015
+    )  # blocks of 256 pixels, S/N of some 20 each
+    assert np.array(matching.offsets) == pytest.approx(
+        offsets[matching.reference] - wanted * offsets, abs=2e-3 * slopes[matching.reference]
+    )
     error = np.abs(matching.factors / wanted - 1)
     assert (error <= 5 * np.array(matching.factor_errors) + 1e-9).all()
 
@@ -213,13 +262,14 @@ def soft_blocks(levels):
 
 
 def test_noise_does_not_flatten_the_line():
-    """y on x would be flattened by the share of noise in the variance of x (Fuller 1987), here by a third or more."""
+    """y on x would be flattened by the share of noise in the variance of x (Fuller 1987), here by a
+    third or more."""
     rng = np.random.default_rng(3)
     red = soft_blocks(rng.normal(0.1, 3e-3, (15, 20)))
     both = np.stack([red + soft_blocks(rng.normal(0, 2e-3, (15, 20))) for _ in range(2)])
     pixels = np.stack([both[0], 0.5 * both[1], both[0]]) + rng.normal(0, 1e-4, (3, *SHAPE))
     matching = match_channels(pixels.astype(np.float32), "linear")
-    error = np.hypot(2e-3, 2e-3) / 3e-3 / np.sqrt(300)      # of a slope from 300 blocks
+    error = np.hypot(2e-3, 2e-3) / 3e-3 / np.sqrt(300)  # of a slope from 300 blocks
     assert matching.factors[1] / matching.factors[0] == pytest.approx(2.0, rel=4 * error)
 
 
@@ -231,16 +281,22 @@ def test_linear_does_not_depend_on_the_order_of_channels():
 
 
 def test_stars_do_not_bend_the_line():
-    """Stars are equally bright in all channels here, the nebula is not: unmasked, they would pull the factors to 1."""
+    """Stars are equally bright in all channels here, the nebula is not: unmasked, they would pull
+    the factors to 1."""
     pixels = noise_frame(((0.3, 0.0), (0.3, 0.0)))
     clean = match_channels(pixels, "linear")
     rng = np.random.default_rng(1)
-    x, y, light = rng.uniform(0, SHAPE[1], 250), rng.uniform(0, SHAPE[0], 250), rng.exponential(1.0, 250)
+    x, y, light = (
+        rng.uniform(0, SHAPE[1], 250),
+        rng.uniform(0, SHAPE[0], 250),
+        rng.exponential(1.0, 250),
+    )
     for plane in pixels:
         add_stars(plane, x, y, light, 3.0, 3.0, floor=1e-5)
     starry = match_channels(pixels, "linear")
-    assert np.array(starry.factors) / starry.factors[0] == pytest.approx(np.array(clean.factors) / clean.factors[0],
-                                                                        rel=0.03)
+    assert np.array(starry.factors) / starry.factors[0] == pytest.approx(
+        np.array(clean.factors) / clean.factors[0], rel=0.03
+    )
     assert starry.n_blocks < clean.n_blocks + 1
 
 
@@ -256,12 +312,14 @@ def test_pixels_without_data_are_not_looked_at():
     assert np.isnan(pixels[1, :60]).all()
 
 
-# --- refusals -------------------------------------------------------------------------------------------------------
+# --- refusals ---------------------------------------------------------------------------
 
 
 def test_sizes_that_differ_need_a_wcs(files, scene, tmp_path):
     small = mono(tmp_path / "small.fits", scene.pixels[1][:-10])
-    with pytest.raises(FrameError, match=r"small.fits has 320 x 230, and small.fits has no WCS .* Plate solve"):
+    with pytest.raises(
+        FrameError, match=r"small.fits has 320 x 230, and small.fits has no WCS .* Plate solve"
+    ):
         compose(files[0], small, files[2])
     solved = mono(tmp_path / "solved.fits", scene.pixels[1][:-10], sky_header())
     assert compose(files[0], solved, files[2]).frame.pixels.shape == (3, *SHAPE)
@@ -306,7 +364,7 @@ def test_a_match_that_does_not_exist():
     with pytest.raises(ValueError, match="'none', 'background' or 'linear'"):
         match_channels(np.zeros((3, 8, 8), np.float32), "median")
     with pytest.raises(ValueError, match="'none', 'background' or 'linear'"):
-        compose("a", "b", "c", match="median")      # before any file is looked for
+        compose("a", "b", "c", match="median")  # before any file is looked for
 
 
 def test_frames_read_as_three_channels_are_the_same(files):
@@ -319,4 +377,9 @@ def test_no_warning_where_data_are_missing(files, scene, tmp_path):
     holed[:100] = np.nan
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        compose(files[0], mono(tmp_path / "h.fits", holed, sky_header(rotation_deg=3.0)), files[2], match="background")
+        compose(
+            files[0],
+            mono(tmp_path / "h.fits", holed, sky_header(rotation_deg=3.0)),
+            files[2],
+            match="background",
+        )

@@ -1,21 +1,28 @@
-"""The continuum relation and the choice of a source for each star, on invented stars of known B-V."""
+"""The continuum relation and the choice of a source for each star, on invented stars of known
+B-V."""
 
 import numpy as np
 import pytest
 from astropy.table import Table
 
-from starcal.continuum import EXPLAINED_SHARE, field_spread_bv, fit_continuum
-from starcal.palette import yellow_white
-from starcal.scene import band_mags
-from starcal.sources import choose_colours, from_palette
+from starcal.colour.palette import yellow_white
+from starcal.demo.scene import band_mags
+from starcal.fit.continuum import EXPLAINED_SHARE, field_spread_bv, fit_continuum
+from starcal.fit.sources import choose_colours, from_palette
 from starcal.stars import Flag
 
-SYSTEMS = {"SHO": ("S3", "H3", "O3"), "HOO": ("H3", "O3", "O3"), "HOS": ("H3", "O3", "S3"), "OHS": ("O3", "H3", "S3")}
+SYSTEMS = {
+    "SHO": ("S3", "H3", "O3"),
+    "HOO": ("H3", "O3", "O3"),
+    "HOS": ("H3", "O3", "S3"),
+    "OHS": ("O3", "H3", "S3"),
+}
 ERROR_MAG = 0.03  # of a log ratio, a star of SNR 50
 
 
 def stars_through(system: str, n: int, seed: int = 0):
-    """True B-V, catalogue B-V with its error, log ratios of real spectra (Pickles 1998) through narrow filters."""
+    """True B-V, catalogue B-V with its error, log ratios of real spectra (Pickles 1998) through
+    narrow filters."""
     rng = np.random.default_rng(seed)
     bv = np.clip(rng.normal(0.75, 0.35, n), -0.2, 1.5)
     mags = band_mags(SYSTEMS[system], bv, "spectra", rng)
@@ -29,22 +36,30 @@ def stars_through(system: str, n: int, seed: int = 0):
 
 @pytest.mark.parametrize("system", SYSTEMS)
 def test_b_v_comes_out_as_well_as_published_spectra_allow(system):
-    """0.106 mag rms is what one continuum ratio leaves of B-V over spectral types O to M2 at 3 nm (SCIENCE 3.2)."""
+    """0.106 mag rms is what one continuum ratio leaves of B-V over spectral types O to M2 at 3 nm
+    (SCIENCE 3.2)."""
     _, listed, sigma, ratio, error = stars_through(system, 40, seed=1)
     fit = fit_continuum(ratio, error, listed, sigma)
     assert not fit.refused
     bv, _, _, other, other_error = stars_through(system, 400, seed=2)
     guess, stated = fit.predict(other, other_error)
     miss = guess - bv
-    assert np.sqrt(np.mean(miss**2)) < 0.16  # mag: 0.106 intrinsic, 0.04 photometry, 0.05 from 40 training stars
-    assert 0.5 < np.mean((miss / stated) ** 2) < 1.8  # honest errors; few spectra a colour make lumps
+    assert (
+        np.sqrt(np.mean(miss**2)) < 0.16
+    )  # mag: 0.106 intrinsic, 0.04 photometry, 0.05 from 40 training stars
+    assert (
+        0.5 < np.mean((miss / stated) ** 2) < 1.8
+    )  # honest errors; few spectra a colour make lumps
 
 
 def test_the_order_of_the_channels_does_not_matter():
-    """The relation is linear and bent in the log ratios, so no one needs to say which channel holds which line."""
+    """The relation is linear and bent in the log ratios, so no one needs to say which channel holds
+    which line."""
     bv, listed, sigma, ratio, error = stars_through("SHO", 60)
-    one, two = (fit_continuum(r, e, listed, sigma).predict(r, e)[0] for r, e in ((ratio, error),
-                                                                                (ratio[::-1], error[::-1])))
+    one, two = (
+        fit_continuum(r, e, listed, sigma).predict(r, e)[0]
+        for r, e in ((ratio, error), (ratio[::-1], error[::-1]))
+    )
     np.testing.assert_allclose(one, two, atol=1e-6)
     assert np.std(one - bv) < 0.16
 
@@ -93,7 +108,7 @@ def test_a_field_without_a_colour_axis_gives_nothing():
     assert np.isnan(field_spread_bv(noise, np.full((2, 100), 0.02))[0]).all()
 
 
-# --- the choice ------------------------------------------------------------------------------------------------
+# --- the choice -------------------------------------------------------------------------
 
 
 def table_of(n: int, flags=0, **columns) -> Table:
@@ -116,8 +131,13 @@ def test_each_star_takes_its_best_source():
     listed = bv + np.random.default_rng(5).normal(0, flat(v))
     flags = np.where(np.arange(60) < 40, 0, Flag.NO_MATCH).astype(np.int32)
     flux[:, 59] = np.nan  # nothing is known of the last star
-    stars = Table({"flags": flags, "bv_mag": np.where(flags == 0, listed, np.nan),
-                   "bv_fit_error_mag": np.where(flags == 0, flat(v), np.nan)})
+    stars = Table(
+        {
+            "flags": flags,
+            "bv_mag": np.where(flags == 0, listed, np.nan),
+            "bv_fit_error_mag": np.where(flags == 0, flat(v), np.nan),
+        }
+    )
     chosen = choose_colours(stars, flux, flux_error)
     assert chosen.route == "continuum"
     assert set(chosen.source[:20]) == {"catalogue"}
@@ -133,10 +153,14 @@ def test_without_colour_in_the_channels_the_catalogue_is_left():
     rng = np.random.default_rng(7)
     listed = rng.normal(0.75, 0.35, 30)
     flux = np.ones((3, 30)) * rng.normal(1, 0.02, (3, 30))
-    chosen = choose_colours(table_of(30, bv_mag=listed, bv_fit_error_mag=np.full(30, 0.03)), flux, 0.02 * flux)
+    chosen = choose_colours(
+        table_of(30, bv_mag=listed, bv_fit_error_mag=np.full(30, 0.03)), flux, 0.02 * flux
+    )
     assert chosen.route == "catalogue"
     assert "needed" in chosen.reason
-    assert np.abs(chosen.bv_mag - listed).max() < 0.05  # mag; a catalogue error of 0.03 leaves little to the field
+    assert (
+        np.abs(chosen.bv_mag - listed).max() < 0.05
+    )  # mag; a catalogue error of 0.03 leaves little to the field
 
 
 def test_a_saturated_star_has_no_ratio_but_may_have_a_catalogue_colour():
@@ -149,7 +173,9 @@ def test_a_saturated_star_has_no_ratio_but_may_have_a_catalogue_colour():
 
 
 def test_a_mismatched_star_does_not_take_the_catalogue_colour_of_another():
-    stars = table_of(3, flags=Flag.MISMATCH, bv_mag=np.full(3, 1.4), bv_fit_error_mag=np.full(3, 0.03))
+    stars = table_of(
+        3, flags=Flag.MISMATCH, bv_mag=np.full(3, 1.4), bv_fit_error_mag=np.full(3, 0.03)
+    )
     chosen = choose_colours(stars, np.full((3, 3), np.nan), np.ones((3, 3)))
     assert (chosen.source == "palette").all()
     np.testing.assert_allclose(chosen.bv_mag, 0.75)

@@ -14,7 +14,9 @@ NOTEBOOK = EXAMPLES / "from-python.ipynb"
 
 
 def run(name: str, *words: str) -> str:
-    return subprocess.run([sys.executable, EXAMPLES / name, *words], check=True, capture_output=True, text=True).stdout
+    return subprocess.run(
+        [sys.executable, EXAMPLES / name, *words], check=True, capture_output=True, text=True
+    ).stdout
 
 
 def test_three_monos_become_a_picture(tmp_path):
@@ -30,11 +32,15 @@ def test_the_benchmark_prints_ratios():
     assert "as the manuals show" in text
 
 
-# --- the notebook ------------------------------------------------------------------------------------------------
+# --- the notebook -----------------------------------------------------------------------
 
 
 def cells(kind: str) -> list[dict]:
-    return [cell for cell in json.loads(NOTEBOOK.read_text(encoding="utf-8"))["cells"] if cell["cell_type"] == kind]
+    return [
+        cell
+        for cell in json.loads(NOTEBOOK.read_text(encoding="utf-8"))["cells"]
+        if cell["cell_type"] == kind
+    ]
 
 
 def executed(source: str, names: dict) -> tuple[object, int]:
@@ -49,18 +55,27 @@ def executed(source: str, names: dict) -> tuple[object, int]:
 
 
 def test_the_notebook_runs_and_shows_what_is_saved_in_it(tmp_path, monkeypatch, capsys):
-    """Cell by cell, in one namespace; what is printed or shown has to be of the saved kind, its verdicts the same."""
+    """Cell by cell, in one namespace; what is printed or shown has to be of the saved kind, its
+    verdicts the same."""
     monkeypatch.chdir(tmp_path)
     names: dict = {}
     for cell in cells("code"):
         value, figures = executed("".join(cell["source"]), names)
         saved = cell["outputs"]
-        assert [output["output_type"] for output in saved].count("display_data") == figures, cell["source"]
-        shown = ["".join(output["data"]["text/html"]) for output in saved if output["output_type"] == "execute_result"]
+        assert [output["output_type"] for output in saved].count("display_data") == figures, cell[
+            "source"
+        ]
+        shown = [
+            "".join(output["data"]["text/html"])
+            for output in saved
+            if output["output_type"] == "execute_result"
+        ]
         assert len(shown) == (value is not None)
         if shown:
             assert headline(shown[0]) == headline(value._repr_html_())
-        printed = "".join("".join(output["text"]) for output in saved if output["output_type"] == "stream")
+        printed = "".join(
+            "".join(output["text"]) for output in saved if output["output_type"] == "stream"
+        )
         assert without_numbers(printed) == without_numbers(capsys.readouterr().out)
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from starcal.catalogue.embedded import bv_error_model
-from starcal.fit import (
+from starcal.fit.gains import (
     MAG_PER_LN,
     MIN_STARS,
     TARGET_SLOPE,
@@ -18,20 +18,39 @@ from starcal.fit import (
 
 WHITE = 0.65
 ZERO = np.array([0.30, -0.20])  # log ratios at the white reference
-CAMERA, CAMERA_BEND = np.array([-0.405, 0.478]), np.array([0.0, 0.04])  # median of 52 measured colour cameras
+CAMERA, CAMERA_BEND = (
+    np.array([-0.405, 0.478]),
+    np.array([0.0, 0.04]),
+)  # median of 52 measured colour cameras
 GAINS = 10 ** (0.4 * np.array([0.30, 0.0, -0.20]))
 
 
-def stars(seed, n, *, slope=CAMERA, bend=CAMERA_BEND, scatter=(0.03, 0.015), catalogue_error=None, mean=0.75,
-          spread=0.35, outliers=0.0, photometric=0.003):
-    """Flux (3, n), its error, catalogue B-V, its error: a field of Gaussian colours, V by counts rising to 11.5."""
+def stars(
+    seed,
+    n,
+    *,
+    slope=CAMERA,
+    bend=CAMERA_BEND,
+    scatter=(0.03, 0.015),
+    catalogue_error=None,
+    mean=0.75,
+    spread=0.35,
+    outliers=0.0,
+    photometric=0.003,
+):
+    """Flux (3, n), its error, catalogue B-V, its error: a field of Gaussian colours, V by counts
+    rising to 11.5."""
     rng = np.random.default_rng([seed, n])
     v = np.maximum(11.5 - rng.exponential(1.0, n), 6)
     error = bv_error_model(v) if catalogue_error is None else np.full(n, catalogue_error)
     true = rng.normal(mean, spread, n)
     x = true - WHITE
-    ratio = np.array([z + k * x + c * x**2 + s * rng.standard_normal(n)
-                      for z, k, c, s in zip(ZERO, slope, bend, scatter, strict=True)])
+    ratio = np.array(
+        [
+            z + k * x + c * x**2 + s * rng.standard_normal(n)
+            for z, k, c, s in zip(ZERO, slope, bend, scatter, strict=True)
+        ]
+    )
     ratio += np.where(rng.random(n) < outliers, rng.normal(0, 1, (2, n)), 0)
     flux = 10 ** (-0.4 * np.array([ratio[0], np.zeros(n), ratio[1]])) * 10 ** (-0.4 * (v - 10))
     flux *= 1 + photometric * rng.standard_normal((3, n))
@@ -43,31 +62,36 @@ def pulls(trials, n, **settings):
     return np.array([(fit.gains - GAINS)[[0, 2]] / fit.gain_errors[[0, 2]] for fit in fits]), fits
 
 
-# --- clean cases -----------------------------------------------------------------------------------------------
+# --- clean cases ------------------------------------------------------------------------
 
 
 def test_log_ratios():
     """By definition; propagation d(-2.5 log10 f) = 1.0857 df / f, both channels."""
     ratio, error = log_ratios(np.array([[2.0], [1.0], [4.0]]), np.array([[0.02], [0.02], [0.0]]))
     np.testing.assert_allclose(ratio[:, 0], -2.5 * np.log10([2.0, 4.0]))
-    np.testing.assert_allclose(error[:, 0], 1.085736 * np.array([np.hypot(0.01, 0.02), 0.02]), rtol=1e-5)
+    np.testing.assert_allclose(
+        error[:, 0], 1.085736 * np.array([np.hypot(0.01, 0.02), 0.02]), rtol=1e-5
+    )
     assert np.isnan(log_ratios(np.array([[0.0], [1.0], [-1.0]]), np.ones((3, 1)))[0]).all()
 
 
 def test_exact_line_is_found_exactly():
-    """No noise at all: zero points to the floor of 0.002 mag, slopes, bend of 0.0 within its prior's error (0.03)."""
+    """No noise at all: zero points to the floor of 0.002 mag, slopes, bend of 0.0 within its
+    prior's error (0.03)."""
     flux, error, bv, _ = stars(1, 200, scatter=(0, 0), catalogue_error=0.0, photometric=1e-9)
     fit = fit_gains(flux, error, bv, np.full(200, 1e-6))
     np.testing.assert_allclose(fit.zero_mag, ZERO, atol=2e-3)
     np.testing.assert_allclose(fit.gains, GAINS, rtol=2e-3)
-    np.testing.assert_allclose(fit.slope, CAMERA + 2 * CAMERA_BEND * (fit.bv_mean - WHITE), atol=5e-3)
+    np.testing.assert_allclose(
+        fit.slope, CAMERA + 2 * CAMERA_BEND * (fit.bv_mean - WHITE), atol=5e-3
+    )
     np.testing.assert_allclose(fit.slope_ratio, fit.slope / TARGET_SLOPE)
     assert fit.used.all()
 
 
 def test_agrees_with_least_squares_where_there_is_nothing_special():
-    """Oracle: numpy's lstsq of a parabola through equal weights, catalogue without error. The two differ by the prior
-    on the bend and by the loss, both by less than half an error."""
+    """Oracle: numpy's lstsq of a parabola through equal weights, catalogue without error. The two
+    differ by the prior on the bend and by the loss, both by less than half an error."""
     flux, error, bv, _ = stars(2, 300, catalogue_error=0.0)
     fit = fit_gains(flux, error, bv, np.full(300, 1e-6))
     ratio, _ = log_ratios(flux, error)
@@ -82,11 +106,14 @@ def test_agrees_with_least_squares_where_there_is_nothing_special():
 
 
 def test_agrees_with_orthogonal_distance_regression():
-    """Oracle: scipy's ODR (Boggs & Rogers 1990), errors in both variables, straight line; 1 stated error."""
+    """Oracle: scipy's ODR (Boggs & Rogers 1990), errors in both variables, straight line; 1 stated
+    error."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", DeprecationWarning)
         odr = pytest.importorskip("scipy.odr")
-        flux, error, bv, bv_error = stars(3, 300, bend=(0, 0), catalogue_error=0.08, scatter=(0.03, 0.03))
+        flux, error, bv, bv_error = stars(
+            3, 300, bend=(0, 0), catalogue_error=0.08, scatter=(0.03, 0.03)
+        )
         fit = fit_gains(flux, error, bv, bv_error)
         ratio, _ = log_ratios(flux, error)
         for index in (0, 1):
@@ -97,7 +124,8 @@ def test_agrees_with_orthogonal_distance_regression():
 
 
 def test_white_reference_only_moves_along_the_line():
-    """The gains for another white are those of the line there: exact by definition, 0.004 mag for the bend's prior."""
+    """The gains for another white are those of the line there: exact by definition, 0.004 mag for
+    the bend's prior."""
     sample = stars(4, 120)
     solar, other = fit_gains(*sample), fit_gains(*sample, white_bv=0.9)
     np.testing.assert_allclose(other.zero_mag, solar.predicted_mag(0.9), atol=0.004)
@@ -109,24 +137,43 @@ def test_gains_of_scaled_channels_scale():
     """Twice the light in red is half the gain: exact, the fit is of ratios."""
     flux, error, bv, bv_error = stars(5, 60)
     scale = np.array([[2.0], [1.0], [0.25]])
-    plain, scaled = fit_gains(flux, error, bv, bv_error), fit_gains(scale * flux, scale * error, bv, bv_error)
+    plain, scaled = (
+        fit_gains(flux, error, bv, bv_error),
+        fit_gains(scale * flux, scale * error, bv, bv_error),
+    )
     np.testing.assert_allclose(scaled.gains, plain.gains / scale[:, 0], rtol=1e-4)
-    np.testing.assert_allclose(scaled.gain_errors[[0, 2]] / scaled.gains[[0, 2]],
-                               plain.gain_errors[[0, 2]] / plain.gains[[0, 2]], rtol=1e-2)
+    np.testing.assert_allclose(
+        scaled.gain_errors[[0, 2]] / scaled.gains[[0, 2]],
+        plain.gain_errors[[0, 2]] / plain.gains[[0, 2]],
+        rtol=1e-2,
+    )
     assert plain.gains[1] == 1
     assert plain.gain_errors[1] == 0
 
 
-# --- honest errors ---------------------------------------------------------------------------------------------
+# --- honest errors ----------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("n", "settings"), [
-    (6, {}), (8, {}), (15, {}), (30, {}), (80, {}), (30, {"scatter": (0.05, 0.03)}), (30, {"outliers": 0.03}),
-    (30, {"catalogue_error": 0.03}), (40, {"mean": 0.3, "spread": 0.4})], ids=str)
+@pytest.mark.parametrize(
+    ("n", "settings"),
+    [
+        (6, {}),
+        (8, {}),
+        (15, {}),
+        (30, {}),
+        (80, {}),
+        (30, {"scatter": (0.05, 0.03)}),
+        (30, {"outliers": 0.03}),
+        (30, {"catalogue_error": 0.03}),
+        (40, {"mean": 0.3, "spread": 0.4}),
+    ],
+    ids=str,
+)
 def test_gains_are_within_their_stated_errors(n, settings):
-    """80 fields each, 160 pulls. Mean square 1 within 4 / sqrt(80) = 0.45 upwards (the two channels share G); down to
-    0.35, for with few stars the scatter is not known and the errors are widened as Student's t. Beyond 3: 0.3 % of a
-    Gaussian are expected, half a pull; three are a hint of one in 200. Beyond 4.5: none (1e-5)."""
+    """80 fields each, 160 pulls. Mean square 1 within 4 / sqrt(80) = 0.45 upwards (the two channels
+    share G); down to 0.35, for with few stars the scatter is not known and the errors are widened
+    as Student's t. Beyond 3: 0.3 % of a Gaussian are expected, half a pull; three are a hint of one
+    in 200. Beyond 4.5: none (1e-5)."""
     pull, _ = pulls(80, n, **settings)
     assert 0.35 <= np.mean(pull**2) <= 1.45
     assert np.count_nonzero(np.abs(pull) > 3) <= 3
@@ -146,8 +193,9 @@ def test_slopes_are_within_their_stated_errors():
 
 
 def test_bright_stars_alone_must_not_carry_the_fit():
-    """A few bright stars have B-V to 0.01 mag, but no star lies closer to the line than its intrinsic scatter of 0.05:
-    stated errors must not fall below what 30 such stars can tell, 0.05 / sqrt(30), less a third for luck."""
+    """A few bright stars have B-V to 0.01 mag, but no star lies closer to the line than its
+    intrinsic scatter of 0.05: stated errors must not fall below what 30 such stars can tell, 0.05 /
+    sqrt(30), less a third for luck."""
     _, fits = pulls(80, 30, scatter=(0.05, 0.05))
     least = min(fit.zero_error_mag.min() for fit in fits)
     assert least > 0.67 * 0.05 / np.sqrt(30)
@@ -155,31 +203,32 @@ def test_bright_stars_alone_must_not_carry_the_fit():
 
 @pytest.mark.parametrize("scatter", [0.02, 0.05, 0.10])
 def test_error_law(scatter):
-    """sigma(gain) / gain = 0.921 s / sqrt(N) at the colour centroid (Bevington's straight line): for N = 4, 22, 85 of
-    the
-    science notes this is 1 %. Here at N = 4 x the number for 1 %: 0.5 %. Photometric error 0.003 sqrt(2) besides.
-    Student's widening (n - 2) / (n - 4) is in the tolerance of 25 %; the floor of MIN_STARS makes N = 16 the least."""
+    """sigma(gain) / gain = 0.921 s / sqrt(N) at the colour centroid (Bevington's straight line):
+    for N = 4, 22, 85 of the science notes this is 1 %. Here at N = 4 x the number for 1 %: 0.5 %.
+    Photometric error 0.003 sqrt(2) besides. Student's widening (n - 2) / (n - 4) is in the
+    tolerance of 25 %; the floor of MIN_STARS makes N = 16 the least."""
     n = 4 * {0.02: 4, 0.05: 22, 0.10: 85}[scatter]
     errors, off = [], []
     for seed in range(30):
         sample = stars(seed, n, scatter=(scatter, scatter), catalogue_error=0.0, bend=(0, 0.04))
         fit = fit_gains(sample[0], sample[1], sample[2], np.full(n, 1e-6), white_bv=0.75)
         truth = ZERO + CAMERA * 0.1 + CAMERA_BEND * 0.01
-        errors.append(fit.zero_error_mag / MAG_PER_LN)  # gain_errors hold the systematic floor besides
+        errors.append(
+            fit.zero_error_mag / MAG_PER_LN
+        )  # gain_errors hold the systematic floor besides
         off.append(fit.zero_mag - truth)
     expected = 0.921 * np.hypot(scatter, 0.0042) / np.sqrt(n)
     assert abs(np.median(errors) / expected - 1) < 0.35
     assert abs(0.921 * np.std(off) / expected - 1) < 0.35
 
 
-# --- errors in B-V ---------------------------------------------------------------------------------------------
+# --- errors in B-V ----------------------------------------------------------------------
 
 
 def test_catalogue_errors_do_not_flatten_the_slope():
-    """A naive slope is flattened by 1 - sigma^2 / var_observed (Fuller 1987, section 1.1): 0.925 for 0.10 on 0.35.
-    Twenty
-    fields of 200 tell the mean to 0.3 % of it; 2 % here, and the naive one must show the flattening (else this test
-    would show nothing)."""
+    """A naive slope is flattened by 1 - sigma^2 / var_observed (Fuller 1987, section 1.1): 0.925
+    for 0.10 on 0.35. Twenty fields of 200 tell the mean to 0.3 % of it; 2 % here, and the naive one
+    must show the flattening (else this test would show nothing)."""
     naive, fitted = [], []
     for seed in range(20):
         flux, error, bv, bv_error = stars(seed, 200, catalogue_error=0.10, bend=(0, 0))
@@ -191,10 +240,13 @@ def test_catalogue_errors_do_not_flatten_the_slope():
 
 
 def test_far_from_the_mean_colour_the_gain_is_unbiased_too():
-    """White at B-V 0.1, field at 0.75: a flattened slope of 0.754 (0.20 on 0.35) would miss by 0.25 * 0.48 * 0.65 =
-    0.078 mag. Twenty fields tell the mean to 0.008; 0.02."""
-    off = [fit_gains(*stars(seed, 150, catalogue_error=0.20, bend=(0, 0)), white_bv=0.1).zero_mag
-           - (ZERO + CAMERA * (0.1 - WHITE)) for seed in range(20)]
+    """White at B-V 0.1, field at 0.75: a flattened slope of 0.754 (0.20 on 0.35) would miss by 0.25
+    * 0.48 * 0.65 = 0.078 mag. Twenty fields tell the mean to 0.008; 0.02."""
+    off = [
+        fit_gains(*stars(seed, 150, catalogue_error=0.20, bend=(0, 0)), white_bv=0.1).zero_mag
+        - (ZERO + CAMERA * (0.1 - WHITE))
+        for seed in range(20)
+    ]
     assert np.abs(np.mean(off, axis=0)).max() < 0.025
 
 
@@ -202,16 +254,17 @@ def test_true_spread_of_colour():
     """0.35 was drawn, sqrt(0.35^2 + 0.2^2) is seen: 300 stars tell it to 4 %, 12 % is 3 errors."""
     fit = fit_gains(*stars(1, 300, catalogue_error=0.2))
     assert abs(fit.bv_spread / 0.35 - 1) < 0.12
-    assert abs(fit.red_share - 0.5 * (1 + 0.7)) < 0.12  # P(B-V > 0.4): one spread below the mean, 0.84
+    assert (
+        abs(fit.red_share - 0.5 * (1 + 0.7)) < 0.12
+    )  # P(B-V > 0.4): one spread below the mean, 0.84
 
 
-# --- outliers --------------------------------------------------------------------------------------------------
+# --- outliers ---------------------------------------------------------------------------
 
 
 def test_outliers_are_clipped_and_told():
-    """Five stars are wrong by 1 mag in one channel, thirty times the scatter: all are clipped, of 95 good ones hardly
-    any
-    (4 sigma), and the gains stay within 3 errors."""
+    """Five stars are wrong by 1 mag in one channel, thirty times the scatter: all are clipped, of
+    95 good ones hardly any (4 sigma), and the gains stay within 3 errors."""
     flux, error, bv, bv_error = stars(6, 100, catalogue_error=0.03)
     flux[0, :5] *= 10**-0.4
     fit = fit_gains(flux, error, bv, bv_error)
@@ -219,18 +272,22 @@ def test_outliers_are_clipped_and_told():
     assert fit.used[5:].mean() > 0.97
     assert fit.n_used == fit.used.sum()
     assert np.all(np.abs(fit.gains - GAINS)[[0, 2]] < 3 * fit.gain_errors[[0, 2]])
-    np.testing.assert_allclose(fit.residual_mag[0, :5], 1.0, atol=0.15)  # measured minus predicted: too little red
+    np.testing.assert_allclose(
+        fit.residual_mag[0, :5], 1.0, atol=0.15
+    )  # measured minus predicted: too little red
 
 
 def test_residuals_are_measured_minus_predicted():
     fit = fit_gains(*stars(7, 60, catalogue_error=0.001))
-    np.testing.assert_allclose(fit.residual_mag, fit.log_ratio_mag - fit.predicted_mag(fit.bv_mag), atol=1e-3)
+    np.testing.assert_allclose(
+        fit.residual_mag, fit.log_ratio_mag - fit.predicted_mag(fit.bv_mag), atol=1e-3
+    )
     np.testing.assert_allclose(fit.scatter_mag, (0.03, 0.015), rtol=0.5)
 
 
 def test_copied_channels_have_no_colour():
-    """R = G = B: slope 0 with a small error, gains 1; 0.005 mag for the prior on the bend, which no star
-    contradicts."""
+    """R = G = B: slope 0 with a small error, gains 1; 0.005 mag for the prior on the bend, which no
+    star contradicts."""
     _, _, bv, bv_error = stars(8, 40)
     flux = np.ones((3, 1)) * np.logspace(0, 2, 40)
     fit = fit_gains(flux, 0.01 * flux, bv, bv_error)
@@ -239,7 +296,7 @@ def test_copied_channels_have_no_colour():
     assert np.all(fit.slope_ratio + 2 * fit.slope_ratio_error < 0.3)
 
 
-# --- few stars, bad input --------------------------------------------------------------------------------------
+# --- few stars, bad input ---------------------------------------------------------------
 
 
 def test_few_stars_have_large_errors():
@@ -282,18 +339,21 @@ def test_input_is_not_changed_and_result_is_frozen():
         fit.gains = np.ones(3)
 
 
-# --- matrix ----------------------------------------------------------------------------------------------------
+# --- matrix -----------------------------------------------------------------------------
 
 
 MIXING = np.array([[0.80, 0.18, 0.02], [0.10, 0.75, 0.15], [0.02, 0.25, 0.73]])
 
 
 def mixed(n, noise=0.0, seed=0):
-    """Target colours of stars, and what a camera with crosstalk and unequal channels makes of them."""
+    """Target colours of stars, and what a camera with crosstalk and unequal channels makes of
+    them."""
     rng = np.random.default_rng(seed)
     x = rng.uniform(-0.2, 1.5, n) - WHITE
     green = 10 ** rng.uniform(0, 2, n)
-    bend = 0.05 * rng.standard_normal((2, n))  # real stars fill a patch of the colour plane, not a line alone
+    bend = 0.05 * rng.standard_normal(
+        (2, n)
+    )  # real stars fill a patch of the colour plane, not a line alone
     rho, beta = -0.5555 * x + bend[0], 0.9172 * x + bend[1]
     target = green * 10 ** (-0.4 * np.array([rho, np.zeros(n), beta]))
     channels = np.diag([1.6, 1.0, 0.5]) @ MIXING @ target
@@ -301,16 +361,19 @@ def mixed(n, noise=0.0, seed=0):
 
 
 def test_matrix_recovers_a_known_mixing():
-    """Truth: stars mixed by a known 3x3. The matrix is fixed up to scale and drawn to the diagonal, so what is compared
-    is the colour it makes: 0.03 mag over 1.7 mag of B-V (photon noise of 0.003 mag, grown by unmixing, and the pull),
-    where gains alone leave 0.1."""
+    """Truth: stars mixed by a known 3x3. The matrix is fixed up to scale and drawn to the diagonal,
+    so what is compared is the colour it makes: 0.03 mag over 1.7 mag of B-V (photon noise of 0.003
+    mag, grown by unmixing, and the pull), where gains alone leave 0.1."""
     flux, target = mixed(200, noise=0.002)
     gains = np.array([1 / 1.6, 1.0, 2.0])
     fit = fit_matrix(flux, target, gains)
     made, wanted = (log_ratios(f, np.zeros_like(f))[0] for f in (fit.matrix @ flux, target.T))
     alone = log_ratios(gains[:, None] * flux, np.zeros_like(flux))[0]
     assert np.sqrt(np.mean((made - wanted) ** 2)) < 0.03
-    assert np.sqrt(np.mean((alone - wanted - np.median(alone - wanted, axis=1, keepdims=True)) ** 2)) > 0.08
+    assert (
+        np.sqrt(np.mean((alone - wanted - np.median(alone - wanted, axis=1, keepdims=True)) ** 2))
+        > 0.08
+    )
     assert np.all(fit.scatter_mag < 0.03)
     assert fit.n_used == 200
 
@@ -324,8 +387,8 @@ def test_matrix_of_a_frame_that_needs_none_is_the_gains():
 
 
 def test_matrix_is_not_led_astray_by_what_clipping_leaves():
-    """Stars beyond 4 sigma never get here; three of a hundred are off by 0.1 mag. Entries of 1 move by less than
-    0.15."""
+    """Stars beyond 4 sigma never get here; three of a hundred are off by 0.1 mag. Entries of 1 move
+    by less than 0.15."""
     flux, target = mixed(100, noise=0.005)
     gains = np.array([1 / 1.6, 1.0, 2.0])
     clean = fit_matrix(flux, target, gains)
@@ -342,12 +405,13 @@ def test_matrix_needs_stars(n):
     assert fit_matrix(flux, target, np.ones(3)).n_used == 20
 
 
-# --- linearity -------------------------------------------------------------------------------------------------
+# --- linearity --------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("slope", [1.0, 0.5])
 def test_brightness_slope(slope):
-    """Truth: the slope drawn; 5 % of the stars are off by 3 mag. Slope of 60 stars over 4 mag with 0.1 mag: 0.012."""
+    """Truth: the slope drawn; 5 % of the stars are off by 3 mag. Slope of 60 stars over 4 mag with
+    0.1 mag: 0.012."""
     rng = np.random.default_rng(2)
     v = rng.uniform(7, 11, 60)
     m = slope * v - 25 + 0.1 * rng.standard_normal(60)

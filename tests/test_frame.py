@@ -1,4 +1,5 @@
-"""Reading and writing frames. Independent reader and writer: astropy.io.fits (pictures: tifffile, imagecodecs)."""
+"""Reading and writing frames. Independent reader and writer: astropy.io.fits (pictures: tifffile,
+imagecodecs)."""
 
 import errno
 import gzip
@@ -40,26 +41,50 @@ from starcal.frame.sky import epoch_yr
 
 ROOT = Path(__file__).parents[1]
 SHARED = ROOT.parent / "shared" / "frames"
-ROWS, COLUMNS = 40, 60                  # not square: swapped axes show
+ROWS, COLUMNS = 40, 60  # not square: swapped axes show
 RA_DEG, DEC_DEG = 83.8221, -5.3911
-NANOARCSEC_ISH_DEG = 1e-9               # 3.6 microarcsec: rounding of double precision degrees, no more
-FLOAT32_STEP = 2.0 ** -23               # of values up to 1: half of it is rounding, the other half a division
+NANOARCSEC_ISH_DEG = 1e-9  # 3.6 microarcsec: rounding of double precision degrees, no more
+FLOAT32_STEP = 2.0**-23  # of values up to 1: half of it is rounding, the other half a division
 
 
 def colour_data(dtype=np.float32, seed=1):
     data = np.random.default_rng(seed).uniform(0.05, 0.9, (3, ROWS, COLUMNS))
-    return data.astype(dtype) if np.dtype(dtype).kind == "f" else (data * np.iinfo(dtype).max).astype(dtype)
+    return (
+        data.astype(dtype)
+        if np.dtype(dtype).kind == "f"
+        else (data * np.iinfo(dtype).max).astype(dtype)
+    )
 
 
 def wcs_header(**cards):
     header = fits.Header()
-    header.update({"CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN", "CRVAL1": RA_DEG, "CRVAL2": DEC_DEG, "CRPIX1": 21.0,
-                   "CRPIX2": 13.0, "CD1_1": -2e-4, "CD1_2": 3e-5, "CD2_1": 3e-5, "CD2_2": 2e-4})
+    header.update(
+        {
+            "CTYPE1": "RA---TAN",
+            "CTYPE2": "DEC--TAN",
+            "CRVAL1": RA_DEG,
+            "CRVAL2": DEC_DEG,
+            "CRPIX1": 21.0,
+            "CRPIX2": 13.0,
+            "CD1_1": -2e-4,
+            "CD1_2": 3e-5,
+            "CD2_1": 3e-5,
+            "CD2_2": 2e-4,
+        }
+    )
     header.update(cards)
     return header
 
 
-SIP = {"A_ORDER": 2, "A_2_0": 1e-4, "A_1_1": -3e-5, "B_ORDER": 2, "B_0_2": 2e-4, "B_1_1": 5e-5, "B_2_0": -4e-5}
+SIP = {
+    "A_ORDER": 2,
+    "A_2_0": 1e-4,
+    "A_1_1": -3e-5,
+    "B_ORDER": 2,
+    "B_0_2": 2e-4,
+    "B_1_1": 5e-5,
+    "B_2_0": -4e-5,
+}
 
 
 def save(path, data=None, header=None):
@@ -72,9 +97,13 @@ def advice(error, marker):
     return shlex.split(str(error.value).split(marker, 1)[1])
 
 
-# ---------------------------------------------------------------------------------------------------- pixels
+# ----------------------------------------------------------------------------------------------------
+# pixels
 
-@pytest.mark.parametrize("dtype", [np.uint8, np.int8, np.int16, np.uint16, np.int32, np.uint32, np.int64])
+
+@pytest.mark.parametrize(
+    "dtype", [np.uint8, np.int8, np.int16, np.uint16, np.int32, np.uint32, np.int64]
+)
 def test_integers_are_scaled_by_their_type(tmp_path, dtype):
     data = colour_data(dtype)
     frame = read_frame(save(tmp_path / "a.fits", data))
@@ -116,18 +145,23 @@ def test_bscale_and_blank(tmp_path):
     hdu.writeto(tmp_path / "scaled.fits")
     frame = read_frame(tmp_path / "scaled.fits")
     assert frame.full_scale_source == "float data in [0, 1]"
-    np.testing.assert_allclose(frame.pixels, colour_data(), atol=0.6e-4)       # half a step of BSCALE = 1e-4
+    np.testing.assert_allclose(
+        frame.pixels, colour_data(), atol=0.6e-4
+    )  # half a step of BSCALE = 1e-4
 
 
 def test_blank_in_unsigned_integers(tmp_path):
-    """BLANK means the stored number: in uint16 data -32768 stands for 0 as long as nobody looks at BLANK."""
+    """BLANK means the stored number: in uint16 data -32768 stands for 0 as long as nobody looks at
+    BLANK."""
     save(tmp_path / "a.fits", colour_data(np.uint16))
     raw = (tmp_path / "a.fits").read_bytes()
     header = fits.getheader(tmp_path / "a.fits")
     header["BLANK"] = -32768
-    stored = np.frombuffer(raw[2880:2880 + 2 * 3 * ROWS * COLUMNS], ">i2").copy()
+    stored = np.frombuffer(raw[2880 : 2880 + 2 * 3 * ROWS * COLUMNS], ">i2").copy()
     stored[61] = -32768
-    (tmp_path / "b.fits").write_bytes(header.tostring().encode() + stored.tobytes() + bytes(-2 * stored.size % 2880))
+    (tmp_path / "b.fits").write_bytes(
+        header.tostring().encode() + stored.tobytes() + bytes(-2 * stored.size % 2880)
+    )
     assert np.argwhere(np.isnan(read_frame(tmp_path / "b.fits").pixels)).tolist() == [[0, 1, 1]]
 
 
@@ -135,10 +169,17 @@ def test_blank_in_unsigned_integers(tmp_path):
 @pytest.mark.parametrize("name", ["a.fits", "a.fits.gz"])
 def test_compressed_files(tmp_path, dtype, name):
     data = colour_data(dtype)
-    hdu = fits.CompImageHDU(data, wcs_header(), compression_type="GZIP_2" if dtype == np.float32 else "RICE_1",
-                            quantize_level=0)
+    hdu = fits.CompImageHDU(
+        data,
+        wcs_header(),
+        compression_type="GZIP_2" if dtype == np.float32 else "RICE_1",
+        quantize_level=0,
+    )
     fits.HDUList([fits.PrimaryHDU(), hdu]).writeto(tmp_path / name)
-    frame, plain = read_frame(tmp_path / name), read_frame(save(tmp_path / "plain.fits", data, wcs_header()))
+    frame, plain = (
+        read_frame(tmp_path / name),
+        read_frame(save(tmp_path / "plain.fits", data, wcs_header())),
+    )
     np.testing.assert_array_equal(frame.pixels, plain.pixels)
     assert frame.source_type == np.dtype(dtype).name
     assert frame.wcs is not None
@@ -147,7 +188,9 @@ def test_compressed_files(tmp_path, dtype, name):
 def test_layouts_of_cubes(tmp_path):
     data = colour_data()
     np.testing.assert_array_equal(read_frame(save(tmp_path / "4d.fits", data[None])).pixels, data)
-    np.testing.assert_array_equal(read_frame(save(tmp_path / "mid.fits", data[:, None])).pixels, data)
+    np.testing.assert_array_equal(
+        read_frame(save(tmp_path / "mid.fits", data[:, None])).pixels, data
+    )
     last = np.ascontiguousarray(data.transpose(1, 2, 0))
     np.testing.assert_array_equal(read_frame(save(tmp_path / "last.fits", last)).pixels, data)
 
@@ -163,13 +206,17 @@ def test_chunks_cover_frames_larger_than_one(tmp_path):
 def test_named_extensions_in_any_order(tmp_path, names):
     data = colour_data()
     images = [fits.ImageHDU(data[i], name=names[i]) for i in (2, 0, 1)]
-    fits.HDUList([fits.PrimaryHDU(), *images, fits.ImageHDU(data[0], name="WEIGHT")]).writeto(tmp_path / "a.fits")
+    fits.HDUList([fits.PrimaryHDU(), *images, fits.ImageHDU(data[0], name="WEIGHT")]).writeto(
+        tmp_path / "a.fits"
+    )
     np.testing.assert_array_equal(read_frame(tmp_path / "a.fits").pixels, data)
 
 
 def test_unnamed_extensions_are_taken_in_order_and_said_so(tmp_path):
     data = colour_data()
-    fits.HDUList([fits.PrimaryHDU(), *(fits.ImageHDU(plane) for plane in data)]).writeto(tmp_path / "a.fits")
+    fits.HDUList([fits.PrimaryHDU(), *(fits.ImageHDU(plane) for plane in data)]).writeto(
+        tmp_path / "a.fits"
+    )
     frame = read_frame(tmp_path / "a.fits")
     np.testing.assert_array_equal(frame.pixels, data)
     assert any("in that order" in note for note in frame.notes)
@@ -177,8 +224,14 @@ def test_unnamed_extensions_are_taken_in_order_and_said_so(tmp_path):
 
 def test_three_files(tmp_path):
     data = colour_data(np.uint16)
-    paths = [save(tmp_path / f"{name}.fits", plane, wcs_header(FILTER=name) if name == "g" else fits.Header())
-             for name, plane in zip("rgb", data, strict=True)]
+    paths = [
+        save(
+            tmp_path / f"{name}.fits",
+            plane,
+            wcs_header(FILTER=name) if name == "g" else fits.Header(),
+        )
+        for name, plane in zip("rgb", data, strict=True)
+    ]
     frame = read_channels(*paths)
     np.testing.assert_allclose(frame.pixels, data / 65535, rtol=FLOAT32_STEP)
     assert frame.filters == (None, "g", None)
@@ -191,11 +244,21 @@ def test_three_float_files_share_one_full_scale(tmp_path):
     data = colour_data() * np.array([300.0, 60.0, 20.0], np.float32)[:, None, None]
     frame = read_channels(*(save(tmp_path / f"{i}.fits", plane) for i, plane in enumerate(data)))
     assert frame.full_scale == data.max()
-    np.testing.assert_allclose(frame.pixels[0] / frame.pixels[2], data[0] / data[2], rtol=4 * FLOAT32_STEP)
+    np.testing.assert_allclose(
+        frame.pixels[0] / frame.pixels[2], data[0] / data[2], rtol=4 * FLOAT32_STEP
+    )
 
 
-@pytest.mark.parametrize("options", [{}, {"compression": "deflate"}, {"compression": "lzw", "tile": (16, 16)},
-                                     {"rowsperstrip": 4}, {"planarconfig": "separate"}])
+@pytest.mark.parametrize(
+    "options",
+    [
+        {},
+        {"compression": "deflate"},
+        {"compression": "lzw", "tile": (16, 16)},
+        {"rowsperstrip": 4},
+        {"planarconfig": "separate"},
+    ],
+)
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16, np.float32])
 def test_tiff(tmp_path, dtype, options):
     data = colour_data(dtype)
@@ -211,7 +274,9 @@ def test_tiff(tmp_path, dtype, options):
 @pytest.mark.parametrize("channels", [3, 4])
 def test_png(tmp_path, dtype, channels):
     data = np.concatenate([colour_data(dtype), colour_data(dtype, 2)])[:channels]
-    (tmp_path / "a.png").write_bytes(imagecodecs.png_encode(np.ascontiguousarray(data[:, ::-1].transpose(1, 2, 0))))
+    (tmp_path / "a.png").write_bytes(
+        imagecodecs.png_encode(np.ascontiguousarray(data[:, ::-1].transpose(1, 2, 0)))
+    )
     frame = read_frame(tmp_path / "a.png")
     np.testing.assert_allclose(frame.pixels, data[:3] / np.iinfo(dtype).max, rtol=FLOAT32_STEP)
     assert any("transparency" in note for note in frame.notes) == (channels == 4)
@@ -221,11 +286,15 @@ def test_jpeg(tmp_path):
     smooth = np.add.outer(np.arange(ROWS), np.arange(COLUMNS)).astype(np.uint8)
     (tmp_path / "a.jpg").write_bytes(imagecodecs.jpeg8_encode(np.stack([smooth] * 3, -1), level=95))
     frame = read_frame(tmp_path / "a.jpg")
-    np.testing.assert_allclose(frame.pixels[1] * 255, smooth[::-1], atol=4)     # 4 grey levels: the loss of quality 95
+    np.testing.assert_allclose(
+        frame.pixels[1] * 255, smooth[::-1], atol=4
+    )  # 4 grey levels: the loss of quality 95
     assert any("JPEG" in note for note in frame.notes)
 
 
-# ---------------------------------------------------------------------------------------------------- full scale
+# ----------------------------------------------------------------------------------------------------
+# full scale
+
 
 def test_hot_pixels_and_gains_above_one_keep_the_unit_scale():
     data = colour_data() * 1.6
@@ -241,7 +310,11 @@ def test_camera_units_and_others():
     assert float_full_scale(faint, float(faint.max()))[0] == float(faint.max())
 
 
-@given(hnp.arrays(np.float32, (3, 8, 9), elements=st.floats(0, 2.0 ** 90, width=32, allow_subnormal=False)))
+@given(
+    hnp.arrays(
+        np.float32, (3, 8, 9), elements=st.floats(0, 2.0**90, width=32, allow_subnormal=False)
+    )
+)
 @settings(max_examples=40, deadline=None)
 def test_full_scale_is_positive_and_never_beyond_the_largest_or_65535(data):
     high = float(data.max())
@@ -262,7 +335,7 @@ def test_full_scale_given(tmp_path):
     frame = read_frame(save(tmp_path / "a.fits", data), full_scale=4095)
     assert (frame.full_scale, frame.full_scale_source) == (4095.0, "--full-scale")
     np.testing.assert_allclose(frame.pixels, data / 4095, rtol=FLOAT32_STEP)
-    assert read_frame(tmp_path / "a.fits", full_scale=1000).pixels.max() > 3       # never clipped
+    assert read_frame(tmp_path / "a.fits", full_scale=1000).pixels.max() > 3  # never clipped
 
 
 @pytest.mark.parametrize("value", [0, -1, np.nan, np.inf])
@@ -270,7 +343,10 @@ def test_full_scale_that_makes_no_sense(tmp_path, value):
     path = save(tmp_path / "a.fits")
     with pytest.raises(FrameError, match=r"a number above 0 is needed") as error:
         read_frame(path, full_scale=value)
-    assert read_frame(path, full_scale=float(advice(error, "e.g. --full-scale")[0])).full_scale == 65535
+    assert (
+        read_frame(path, full_scale=float(advice(error, "e.g. --full-scale")[0])).full_scale
+        == 65535
+    )
 
 
 def test_faint_integers_get_a_hint_that_works(tmp_path):
@@ -280,13 +356,20 @@ def test_faint_integers_get_a_hint_that_works(tmp_path):
     assert 0.99 < frame.pixels.max() <= 1
 
 
-# ---------------------------------------------------------------------------------------------------- no data
+# ----------------------------------------------------------------------------------------------------
+# no data
+
 
 def test_nan_and_infinity_become_no_data(tmp_path):
     data = colour_data(np.float64)
     data[0, 1, 2], data[1, 3, 4], data[2, 5, 6], data[2, 7, 8] = np.nan, np.inf, -np.inf, 1e300
     frame = read_frame(save(tmp_path / "a.fits", data))
-    assert np.argwhere(np.isnan(frame.pixels)).tolist() == [[0, 1, 2], [1, 3, 4], [2, 5, 6], [2, 7, 8]]
+    assert np.argwhere(np.isnan(frame.pixels)).tolist() == [
+        [0, 1, 2],
+        [1, 3, 4],
+        [2, 5, 6],
+        [2, 7, 8],
+    ]
     assert np.isfinite(frame.pixels).sum() == data.size - 4
     assert any(note.startswith("4 of 7200") for note in frame.notes)
 
@@ -295,7 +378,7 @@ def test_zero_wedge_of_a_rotated_stack(tmp_path):
     data, (y, x) = colour_data(), np.mgrid[:ROWS, :COLUMNS]
     wedge = y < 0.2 * x - 3
     data[:, wedge] = 0
-    data[:, 30, 30] = 0                         # a lone zero inside is a pixel value like others
+    data[:, 30, 30] = 0  # a lone zero inside is a pixel value like others
     frame = read_frame(save(tmp_path / "a.fits", data))
     np.testing.assert_array_equal(np.isnan(frame.pixels), np.broadcast_to(wedge, data.shape))
     assert any(note.startswith(f"Zero borders, {wedge.mean():.2%}") for note in frame.notes)
@@ -327,12 +410,21 @@ def test_clipped_noise_at_the_edge_is_not_a_border():
     np.testing.assert_array_equal(data, before)
 
 
-@pytest.mark.parametrize(("fill", "fault"), [(0.0, "the same value everywhere"), (0.3, "the same value everywhere"),
-                                             (np.nan, "no valid pixel"), (None, "nowhere above zero")])
+@pytest.mark.parametrize(
+    ("fill", "fault"),
+    [
+        (0.0, "the same value everywhere"),
+        (0.3, "the same value everywhere"),
+        (np.nan, "no valid pixel"),
+        (None, "nowhere above zero"),
+    ],
+)
 def test_dead_channel_is_refused_and_the_advice_works(tmp_path, fill, fault):
     data = colour_data()
     data[2] = -data[2] if fill is None else fill
-    with pytest.raises(FrameError, match=f"channel B .*{fault}.*starcal compose --red A --green B --blue C -o OUT"):
+    with pytest.raises(
+        FrameError, match=f"channel B .*{fault}.*starcal compose --red A --green B --blue C -o OUT"
+    ):
         read_frame(save(tmp_path / "a.fits", data))
     live = [save(tmp_path / f"{i}.fits", plane) for i, plane in enumerate((*data[:2], data[1]))]
     assert read_channels(*live).pixels.shape == data.shape
@@ -347,23 +439,31 @@ def test_channel_dead_but_for_its_border(tmp_path):
 
 
 def test_constant_frame_is_refused(tmp_path):
-    with pytest.raises(FrameError, match=r"the whole frame has the same value everywhere .* Give another file"):
+    with pytest.raises(
+        FrameError, match=r"the whole frame has the same value everywhere .* Give another file"
+    ):
         read_frame(save(tmp_path / "a.fits", np.full((3, ROWS, COLUMNS), 0.2, np.float32)))
     assert read_frame(save(tmp_path / "another.fits")).name == "another.fits"
 
 
-# ---------------------------------------------------------------------------------------------------- refusals
+# ----------------------------------------------------------------------------------------------------
+# refusals
+
 
 def test_one_channel_and_what_to_do(tmp_path):
     paths = [save(tmp_path / f"{i}.fits", plane) for i, plane in enumerate(colour_data())]
-    with pytest.raises(FrameError, match=r"picture of 1 channel; three .* --red A --green B --blue C"):
+    with pytest.raises(
+        FrameError, match=r"picture of 1 channel; three .* --red A --green B --blue C"
+    ):
         read_frame(paths[0])
     assert read_channels(*paths).pixels.shape == (3, ROWS, COLUMNS)
 
 
 def test_one_channel_tiff_and_colour_among_channels(tmp_path):
     tifffile.imwrite(tmp_path / "grey.tif", colour_data(np.uint16)[0])
-    with pytest.raises(FrameError, match=r"picture of 1 channel, 3 needed.* --red A --green B --blue C"):
+    with pytest.raises(
+        FrameError, match=r"picture of 1 channel, 3 needed.* --red A --green B --blue C"
+    ):
         read_frame(tmp_path / "grey.tif")
     assert read_channels(*[tmp_path / "grey.tif"] * 3).full_scale == 65535
     colour = save(tmp_path / "colour.fits")
@@ -375,13 +475,23 @@ def test_one_channel_tiff_and_colour_among_channels(tmp_path):
         read_channels(*[tmp_path / "colour.tif"] * 3)
 
 
-@pytest.mark.parametrize(("shape", "words"), [((4, 40, 60), "axes 60 x 40 x 4"), ((2, 40, 60), "axes 60 x 40 x 2"),
-                                              ((2, 3, 40, 60), "axes 60 x 40 x 3 x 2")])
+@pytest.mark.parametrize(
+    ("shape", "words"),
+    [
+        ((4, 40, 60), "axes 60 x 40 x 4"),
+        ((2, 40, 60), "axes 60 x 40 x 2"),
+        ((2, 3, 40, 60), "axes 60 x 40 x 3 x 2"),
+    ],
+)
 def test_other_numbers_of_planes(tmp_path, shape, words):
     data = np.random.default_rng(3).random(shape, np.float32)
-    with pytest.raises(FrameError, match=f"{words}; three channels are needed. Save the picture as three planes"):
+    with pytest.raises(
+        FrameError, match=f"{words}; three channels are needed. Save the picture as three planes"
+    ):
         read_frame(save(tmp_path / "a.fits", data))
-    assert read_frame(save(tmp_path / "b.fits", data.reshape(-1, 40, 60)[[0, 1, 1]])).pixels.shape == (3, 40, 60)
+    assert read_frame(
+        save(tmp_path / "b.fits", data.reshape(-1, 40, 60)[[0, 1, 1]])
+    ).pixels.shape == (3, 40, 60)
 
 
 def test_file_without_picture_and_two_pictures(tmp_path):
@@ -400,16 +510,27 @@ def test_sizes_that_differ(tmp_path):
     with pytest.raises(FrameError, match=r"differ in size \(60 x 40, 60 x 39, 60 x 40\). Register"):
         read_frame(tmp_path / "a.fits")
     paths = [save(tmp_path / f"{i}.fits", image.data) for i, image in enumerate(images)]
-    with pytest.raises(FrameError, match=r"0.fits has 60 x 40 pixels, 1.fits has 60 x 39. Register"):
+    with pytest.raises(
+        FrameError, match=r"0.fits has 60 x 40 pixels, 1.fits has 60 x 39. Register"
+    ):
         read_channels(*paths)
-    assert read_channels(paths[0], paths[2], paths[2]).pixels.shape == (3, 40, 60)      # one pixel grid: accepted
+    assert read_channels(paths[0], paths[2], paths[2]).pixels.shape == (
+        3,
+        40,
+        60,
+    )  # one pixel grid: accepted
 
 
 def test_kinds_that_differ(tmp_path):
     planes = colour_data(np.uint16)
-    paths = [save(tmp_path / "r.fits", planes[0]), save(tmp_path / "g.fits", planes[1].astype(np.float32)),
-             save(tmp_path / "b.fits", planes[2])]
-    with pytest.raises(FrameError, match=r"different kinds of numbers \(uint16, float32, uint16\)") as error:
+    paths = [
+        save(tmp_path / "r.fits", planes[0]),
+        save(tmp_path / "g.fits", planes[1].astype(np.float32)),
+        save(tmp_path / "b.fits", planes[2]),
+    ]
+    with pytest.raises(
+        FrameError, match=r"different kinds of numbers \(uint16, float32, uint16\)"
+    ) as error:
         read_channels(*paths)
     frame = read_channels(*paths, full_scale=float(advice(error, "e.g. --full-scale")[0]))
     np.testing.assert_allclose(frame.pixels, planes / 65535, rtol=FLOAT32_STEP)
@@ -452,21 +573,30 @@ def test_forbidden_path(tmp_path, monkeypatch):
 
 def test_too_large_for_the_memory(tmp_path, monkeypatch):
     """The lack of memory is played; a smaller frame, as advised, is read as ever."""
+
     def fill(path, channels):
         raise MemoryError
 
     path = save(tmp_path / "a.fits")
     with monkeypatch.context() as patch:
         patch.setattr(reading_module, "load_fits", fill)
-        with pytest.raises(FrameError, match=r"too large for the memory of this computer. Give a smaller crop"):
+        with pytest.raises(
+            FrameError, match=r"too large for the memory of this computer. Give a smaller crop"
+        ):
             read_frame(path)
-    assert read_frame(save(tmp_path / "crop.fits", colour_data()[:, :20, :30])).pixels.shape == (3, 20, 30)
+    assert read_frame(save(tmp_path / "crop.fits", colour_data()[:, :20, :30])).pixels.shape == (
+        3,
+        20,
+        30,
+    )
 
 
 @pytest.mark.parametrize("content", [b"# A text\n", b"PK\x03\x04rest", b"<html>", bytes(100)])
 def test_not_an_image(tmp_path, content):
     (tmp_path / "a.fits").write_bytes(content)
-    with pytest.raises(FrameError, match=r"neither FITS nor TIFF, PNG or JPEG. Save the frame as FITS"):
+    with pytest.raises(
+        FrameError, match=r"neither FITS nor TIFF, PNG or JPEG. Save the frame as FITS"
+    ):
         read_frame(tmp_path / "a.fits")
     (tmp_path / "a.fits").write_bytes(b"")
     with pytest.raises(FrameError, match=r"the file is empty"):
@@ -491,7 +621,7 @@ def test_truncated_files_are_refused_in_one_line(tmp_path, share):
     for path in all_formats(tmp_path):
         whole = path.read_bytes()
         assert read_frame(path).name == path.name
-        path.write_bytes(whole[:int(len(whole) * share)])
+        path.write_bytes(whole[: int(len(whole) * share)])
         with pytest.raises(FrameError, match=r"cut short|damaged|no picture") as error:
             read_frame(path)
         assert "\n" not in str(error.value)
@@ -520,7 +650,9 @@ def test_claims_far_beyond_the_file_size(tmp_path, name):
     header["NAXIS1"] = header["NAXIS2"] = 100_000
     small = header.tostring().encode() + bytes(2880)
     (tmp_path / name).write_bytes(gzip.compress(small) if name.endswith("gz") else small)
-    with pytest.raises(FrameError, match=r"cut short: its header promises 120000000000 bytes .* again"):
+    with pytest.raises(
+        FrameError, match=r"cut short: its header promises 120000000000 bytes .* again"
+    ):
         read_frame(tmp_path / name)
     png = bytearray(imagecodecs.png_encode(np.zeros((9, 9, 3), np.uint8)))
     png[16:24] = (2_000_000).to_bytes(4, "big") * 2
@@ -533,52 +665,78 @@ def test_pictures_of_unusable_kinds(tmp_path):
     tifffile.imwrite(tmp_path / "negative.tif", colour_data(np.uint16)[0], photometric="miniswhite")
     with pytest.raises(FrameError, match=r"MINISWHITE data; save it as plain grey or RGB"):
         read_channels(*[tmp_path / "negative.tif"] * 3)
-    tifffile.imwrite(tmp_path / "complex.tif", colour_data().astype(np.complex64), photometric="minisblack")
+    tifffile.imwrite(
+        tmp_path / "complex.tif", colour_data().astype(np.complex64), photometric="minisblack"
+    )
     with pytest.raises(FrameError, match=r"of type complex64; save it with 16 bits"):
         read_frame(tmp_path / "complex.tif")
     tifffile.imwrite(tmp_path / "many.tif", np.ones((5, 9, 9), np.uint8), photometric="minisblack")
     with pytest.raises(FrameError, match=r"holds \(5, 9, 9\) pixels; save one RGB picture"):
         read_frame(tmp_path / "many.tif")
-    cmyk = imagecodecs.jpeg8_encode(np.full((16, 16, 4), 90, np.uint8), colorspace="CMYK", outcolorspace="CMYK")
+    cmyk = imagecodecs.jpeg8_encode(
+        np.full((16, 16, 4), 90, np.uint8), colorspace="CMYK", outcolorspace="CMYK"
+    )
     (tmp_path / "print.jpg").write_bytes(cmyk)
     with pytest.raises(FrameError, match=r"a JPEG of 4 colours \(for print\); save it as RGB"):
         read_frame(tmp_path / "print.jpg")
 
 
 def test_frame_refuses_other_arrays():
-    for pixels in (colour_data(np.float64), colour_data()[:2], colour_data().astype(">f4"), colour_data()[:, ::2]):
+    for pixels in (
+        colour_data(np.float64),
+        colour_data()[:2],
+        colour_data().astype(">f4"),
+        colour_data()[:, ::2],
+    ):
         with pytest.raises(ValueError, match=r"must be C-contiguous float32"):
             Frame(pixels)
     assert "pixels" not in repr(Frame(colour_data()))
 
 
-# ---------------------------------------------------------------------------------------------------- WCS
+# ----------------------------------------------------------------------------------------------------
+# WCS
+
 
 def test_crpix_lands_on_crval_and_the_frame_is_not_square(tmp_path):
     frame = read_frame(save(tmp_path / "a.fits", header=wcs_header()))
-    ra, dec = require_wcs(frame).pixel_to_world_values(20.0, 12.0)          # 0-based: CRPIX - 1
+    ra, dec = require_wcs(frame).pixel_to_world_values(20.0, 12.0)  # 0-based: CRPIX - 1
     assert abs(ra - RA_DEG) < NANOARCSEC_ISH_DEG
     assert abs(dec - DEC_DEG) < NANOARCSEC_ISH_DEG
     assert frame.wcs.pixel_shape == (COLUMNS, ROWS)
     assert frame.wcs.naxis == 2
 
 
-@pytest.mark.parametrize("scale", [{"CDELT1": -2e-4, "CDELT2": 2e-4}, {"CD1_1": -2e-4, "CD2_2": 2e-4},
-                                   {"CDELT1": -2e-4, "CDELT2": 2e-4, "PC1_1": 1.0, "PC2_2": 1.0},
-                                   {"CDELT1": -2e-4, "CDELT2": 2e-4, "CROTA2": 90.0}])
+@pytest.mark.parametrize(
+    "scale",
+    [
+        {"CDELT1": -2e-4, "CDELT2": 2e-4},
+        {"CD1_1": -2e-4, "CD2_2": 2e-4},
+        {"CDELT1": -2e-4, "CDELT2": 2e-4, "PC1_1": 1.0, "PC2_2": 1.0},
+        {"CDELT1": -2e-4, "CDELT2": 2e-4, "CROTA2": 90.0},
+    ],
+)
 def test_scales_in_every_notation(tmp_path, scale):
     header = fits.Header([card for card in wcs_header().cards if not card.keyword.startswith("CD")])
     header.update(scale)
     frame = read_frame(save(tmp_path / "a.fits", header=header))
-    assert pixel_scale_arcsec(frame.wcs) == pytest.approx(0.72, rel=1e-12)      # 2e-4 deg
+    assert pixel_scale_arcsec(frame.wcs) == pytest.approx(0.72, rel=1e-12)  # 2e-4 deg
 
 
 def test_sky_on_the_second_and_third_axis(tmp_path):
-    """Colour first in the header, last in numpy; the output has it the usual way, and its header must follow."""
+    """Colour first in the header, last in numpy; the output has it the usual way, and its header
+    must follow."""
     header = fits.Header({"CTYPE1": "RGB", "CRVAL1": 0.0, "CRPIX1": 1.0, "CDELT1": 1.0})
-    header.update({f"{key}{i + 1}": wcs_header()[f"{key}{i}"] for key in ("CTYPE", "CRVAL", "CRPIX") for i in (1, 2)})
+    header.update(
+        {
+            f"{key}{i + 1}": wcs_header()[f"{key}{i}"]
+            for key in ("CTYPE", "CRVAL", "CRPIX")
+            for i in (1, 2)
+        }
+    )
     header.update({"CDELT2": -2e-4, "CDELT3": 2e-4})
-    frame = read_frame(save(tmp_path / "a.fits", np.ascontiguousarray(colour_data().transpose(1, 2, 0)), header))
+    frame = read_frame(
+        save(tmp_path / "a.fits", np.ascontiguousarray(colour_data().transpose(1, 2, 0)), header)
+    )
     write_fits(tmp_path / "b.fits", frame.pixels, frame.header)
     for seen in (frame, read_frame(tmp_path / "b.fits")):
         assert seen.header["CTYPE1"] == "RA---TAN"
@@ -589,16 +747,19 @@ def test_sky_on_the_second_and_third_axis(tmp_path):
 
 @pytest.mark.parametrize("suffix", ["", "-SIP"])
 def test_sip_in_a_cube_is_honoured_with_and_without_the_suffix(tmp_path, suffix, capfd):
-    """The sum is written out: u' = u + A(u, v), v' = v + B(u, v) (Shupe et al. 2005, ADASS XIV, eq. 2), then TAN."""
+    """The sum is written out: u' = u + A(u, v), v' = v + B(u, v) (Shupe et al. 2005, ADASS XIV, eq.
+    2), then TAN."""
     header = wcs_header(CTYPE1="RA---TAN" + suffix, CTYPE2="DEC--TAN" + suffix, CTYPE3="RGB", **SIP)
     frame = read_frame(save(tmp_path / "a.fits", header=header))
     u, v = 50.0 - 20.0, 33.0 - 12.0
     du = SIP["A_2_0"] * u * u + SIP["A_1_1"] * u * v
     dv = SIP["B_0_2"] * v * v + SIP["B_1_1"] * u * v + SIP["B_2_0"] * u * u
     expected = WCS(wcs_header()).pixel_to_world_values(50.0 + du, 33.0 + dv)
-    np.testing.assert_allclose(frame.wcs.pixel_to_world_values(50.0, 33.0), expected, atol=NANOARCSEC_ISH_DEG)
+    np.testing.assert_allclose(
+        frame.wcs.pixel_to_world_values(50.0, 33.0), expected, atol=NANOARCSEC_ISH_DEG
+    )
     assert any("no -SIP in CTYPE1 and CTYPE2" in note for note in frame.notes) == (suffix == "")
-    assert capfd.readouterr() == ("", "")        # astropy would log a page about the missing suffix
+    assert capfd.readouterr() == ("", "")  # astropy would log a page about the missing suffix
 
 
 def test_header_without_wcs_names_what_is_missing_and_the_advice_works(tmp_path):
@@ -609,7 +770,9 @@ def test_header_without_wcs_names_what_is_missing_and_the_advice_works(tmp_path)
     with pytest.raises(NoWCSError, match=r"CTYPE1, .*CRPIX2, CD1_1 .*solve .*--wcs FILE"):
         require_wcs(frame)
     solution = save(tmp_path / "solved.fits", header=wcs_header())
-    assert require_wcs(read_frame(path, wcs=solution)).pixel_to_world_values(20, 12)[0] == pytest.approx(RA_DEG)
+    assert require_wcs(read_frame(path, wcs=solution)).pixel_to_world_values(20, 12)[
+        0
+    ] == pytest.approx(RA_DEG)
 
 
 @pytest.mark.parametrize("key", ["CTYPE1", "CRVAL1", "CRVAL2", "CRPIX2"])
@@ -619,12 +782,17 @@ def test_each_missing_keyword_is_named(tmp_path, key):
     assert read_frame(save(tmp_path / "a.fits", header=header)).wcs_missing == (key,)
 
 
-@pytest.mark.parametrize(("cards", "words"), [
-    ({"CD1_1": 0.0, "CD1_2": 0.0}, "singular"), ({"CTYPE1": "GLON-TAN", "CTYPE2": "GLAT-TAN"}, "GLON-TAN"),
-    ({"RADESYS": "FK4", "EQUINOX": 1950.0}, "FK4"), ({"EQUINOX": 2025.5}, "2025.5"),
-    ({"CTYPE1": "DEC--TAN", "CTYPE2": "RA---TAN"}, "they say 'DEC--TAN'"),
-    ({"CTYPE1": "LINEAR"}, "Unmatched celestial axes"),
-])
+@pytest.mark.parametrize(
+    ("cards", "words"),
+    [
+        ({"CD1_1": 0.0, "CD1_2": 0.0}, "singular"),
+        ({"CTYPE1": "GLON-TAN", "CTYPE2": "GLAT-TAN"}, "GLON-TAN"),
+        ({"RADESYS": "FK4", "EQUINOX": 1950.0}, "FK4"),
+        ({"EQUINOX": 2025.5}, "2025.5"),
+        ({"CTYPE1": "DEC--TAN", "CTYPE2": "RA---TAN"}, "they say 'DEC--TAN'"),
+        ({"CTYPE1": "LINEAR"}, "Unmatched celestial axes"),
+    ],
+)
 def test_wcs_that_does_not_give_icrs_positions(tmp_path, cards, words):
     frame = read_frame(save(tmp_path / "a.fits", header=wcs_header(**cards)))
     with pytest.raises(NoWCSError, match=words):
@@ -641,7 +809,9 @@ def test_footprint_goes_round_the_outer_edges(tmp_path):
     frame = read_frame(save(tmp_path / "a.fits", header=wcs_header()))
     ra, dec = footprint_deg(frame, per_edge=2)
     x, y = frame.wcs.world_to_pixel_values(ra, dec)
-    np.testing.assert_allclose(x, [-0.5, 29.5, 59.5, 59.5, 59.5, 29.5, -0.5, -0.5], atol=1e-6)     # of a pixel
+    np.testing.assert_allclose(
+        x, [-0.5, 29.5, 59.5, 59.5, 59.5, 29.5, -0.5, -0.5], atol=1e-6
+    )  # of a pixel
     np.testing.assert_allclose(y, [-0.5, -0.5, -0.5, 19.5, 39.5, 39.5, 39.5, 19.5], atol=1e-6)
     with pytest.raises(NoWCSError, match=r"--wcs FILE"):
         footprint_deg(Frame(colour_data()))
@@ -659,13 +829,17 @@ def test_extension_header_and_primary_header_are_joined_with_one_wcs(tmp_path):
 
 
 def wcs_file(path, form):
-    header = wcs_header(IMAGEW=COLUMNS, IMAGEH=ROWS, **{**SIP, "CTYPE1": "RA---TAN-SIP", "CTYPE2": "DEC--TAN-SIP"})
+    header = wcs_header(
+        IMAGEW=COLUMNS, IMAGEH=ROWS, **{**SIP, "CTYPE1": "RA---TAN-SIP", "CTYPE2": "DEC--TAN-SIP"}
+    )
     if form == "fits":
         save(path, colour_data()[0], header)
     elif form == "wcs":
         fits.PrimaryHDU(header=header).writeto(path)
     else:
-        path.write_text(header.tostring(sep="" if form == "cards" else "\n", endcard=True, padding=False))
+        path.write_text(
+            header.tostring(sep="" if form == "cards" else "\n", endcard=True, padding=False)
+        )
     return path
 
 
@@ -678,7 +852,9 @@ def test_wcs_from_a_file_goes_into_frame_and_header(tmp_path, form):
     assert frame.header["OBJECT"] == "M42"
     write_fits(tmp_path / "out.fits", frame.pixels, frame.header)
     again = read_frame(tmp_path / "out.fits").wcs.pixel_to_world_values(55.0, 3.0)
-    np.testing.assert_allclose(again, frame.wcs.pixel_to_world_values(55.0, 3.0), atol=1e-8)   # cards have 12 digits
+    np.testing.assert_allclose(
+        again, frame.wcs.pixel_to_world_values(55.0, 3.0), atol=1e-8
+    )  # cards have 12 digits
 
 
 @pytest.mark.parametrize("from_top", [False, True])
@@ -689,42 +865,66 @@ def test_wcs_of_a_tiff_fits_whichever_end_rows_are_counted_from(tmp_path, from_t
     header = wcs_header(**{**SIP, "CTYPE1": "RA---TAN-SIP", "CTYPE2": "DEC--TAN-SIP"})
     truth = WCS(header)
     x, y = np.array([0.0, 59.0, 31.0]), np.array([0.0, 39.0, 7.0])
-    if from_top:        # the same solution in y' = 39 - y: CRPIX, CD and SIP terms with v -> -v, by hand
-        header.update({"CRPIX2": ROWS + 1 - 13.0, "CD1_2": -3e-5, "CD2_2": -2e-4, "A_1_1": 3e-5, "B_0_2": -2e-4,
-                       "B_1_1": 5e-5, "B_2_0": 4e-5})
-        np.testing.assert_allclose(WCS(header).pixel_to_world_values(x, ROWS - 1 - y),
-                                   truth.pixel_to_world_values(x, y), atol=NANOARCSEC_ISH_DEG)
+    if from_top:  # the same solution in y' = 39 - y: CRPIX, CD and SIP terms with v -> -v, by hand
+        header.update(
+            {
+                "CRPIX2": ROWS + 1 - 13.0,
+                "CD1_2": -3e-5,
+                "CD2_2": -2e-4,
+                "A_1_1": 3e-5,
+                "B_0_2": -2e-4,
+                "B_1_1": 5e-5,
+                "B_2_0": 4e-5,
+            }
+        )
+        np.testing.assert_allclose(
+            WCS(header).pixel_to_world_values(x, ROWS - 1 - y),
+            truth.pixel_to_world_values(x, y),
+            atol=NANOARCSEC_ISH_DEG,
+        )
     header["IMAGEW"], header["IMAGEH"] = COLUMNS, ROWS
     fits.PrimaryHDU(header=header).writeto(tmp_path / "a.wcs")
     frame = read_frame(tmp_path / "a.tif", wcs=tmp_path / "a.wcs")
     np.testing.assert_allclose(frame.pixels, data / 65535, rtol=FLOAT32_STEP)
-    np.testing.assert_allclose(frame.wcs.pixel_to_world_values(x, y), truth.pixel_to_world_values(x, y), atol=1e-8)
+    np.testing.assert_allclose(
+        frame.wcs.pixel_to_world_values(x, y), truth.pixel_to_world_values(x, y), atol=1e-8
+    )
     assert any("from the top" in note for note in frame.notes) == from_top
     assert any("from the bottom" in note for note in frame.notes) != from_top
 
 
 def test_wcs_of_another_picture_is_refused(tmp_path):
     path = save(tmp_path / "a.fits", colour_data()[:, :30])
-    with pytest.raises(FrameError, match=r"made for 60 x 40 pixels, a.fits has 60 x 30. Give --wcs the solution"):
+    with pytest.raises(
+        FrameError, match=r"made for 60 x 40 pixels, a.fits has 60 x 30. Give --wcs the solution"
+    ):
         read_frame(path, wcs=wcs_file(tmp_path / "a.wcs", "wcs"))
     own = save(tmp_path / "own.fits", colour_data()[0, :30], wcs_header())
     assert read_frame(path, wcs=own).wcs is not None
     header = wcs_header()
     (tmp_path / "sizeless.txt").write_text(header.tostring(sep="\n"))
-    assert any("taken on trust" in note for note in read_frame(path, wcs=tmp_path / "sizeless.txt").notes)
+    assert any(
+        "taken on trust" in note for note in read_frame(path, wcs=tmp_path / "sizeless.txt").notes
+    )
 
 
 def test_unusable_wcs_files(tmp_path):
     path = save(tmp_path / "a.fits")
-    with pytest.raises(NoWCSError, match=r"it has no WCS, CTYPE1, .*missing. Give --wcs the header of a solved"):
+    with pytest.raises(
+        NoWCSError, match=r"it has no WCS, CTYPE1, .*missing. Give --wcs the header of a solved"
+    ):
         read_frame(path, wcs=path)
     with pytest.raises(FrameError, match=r"No such file or directory. Give --wcs an existing"):
         read_frame(path, wcs=tmp_path / "none.wcs")
     for content in (b"hello\n", b"\x89PNG\xff\xfe", b""):
         (tmp_path / "bad.wcs").write_bytes(content)
-        with pytest.raises(FrameError, match=r"this is no FITS header. Give --wcs a solved FITS picture"):
+        with pytest.raises(
+            FrameError, match=r"this is no FITS header. Give --wcs a solved FITS picture"
+        ):
             read_frame(path, wcs=tmp_path / "bad.wcs")
-    (tmp_path / "galactic.txt").write_text(wcs_header(CTYPE1="GLON-TAN", CTYPE2="GLAT-TAN").tostring(sep="\n"))
+    (tmp_path / "galactic.txt").write_text(
+        wcs_header(CTYPE1="GLON-TAN", CTYPE2="GLAT-TAN").tostring(sep="\n")
+    )
     with pytest.raises(FrameError, match=r"its WCS cannot be used: needed CTYPE1 = 'RA---TAN'"):
         read_frame(path, wcs=tmp_path / "galactic.txt")
     assert read_frame(path, wcs=wcs_file(tmp_path / "good.wcs", "wcs")).wcs is not None
@@ -734,28 +934,46 @@ def test_unregistered_channels(tmp_path):
     sip = {**SIP, "CTYPE1": "RA---TAN-SIP", "CTYPE2": "DEC--TAN-SIP"}
 
     def three(*crpix):
-        return [save(tmp_path / f"{x}-{i}.fits", plane, wcs_header(CRPIX1=x, **sip))
-                for i, (x, plane) in enumerate(zip(crpix, colour_data(), strict=True))]
+        return [
+            save(tmp_path / f"{x}-{i}.fits", plane, wcs_header(CRPIX1=x, **sip))
+            for i, (x, plane) in enumerate(zip(crpix, colour_data(), strict=True))
+        ]
 
     assert not any("apart" in note for note in read_channels(*three(20.0, 20.1, 20.0)).notes)
     assert any("1.5 px apart" in note for note in read_channels(*three(20.2, 21.7, 20.3)).notes)
     apart = three(22.0, 22.0, 30.0)
-    with pytest.raises(FrameError, match=r"22.0-0.fits and 30.0-2.fits are 8.0 px apart .*--wcs FILE"):
+    with pytest.raises(
+        FrameError, match=r"22.0-0.fits and 30.0-2.fits are 8.0 px apart .*--wcs FILE"
+    ):
         read_channels(*apart)
     assert read_channels(*apart, wcs=apart[0]).wcs.wcs.crpix[0] == 22.0
 
 
-@pytest.mark.parametrize(("cards", "date"), [
-    ({"DATE-OBS": "2021-03-04T05:06:07"}, "2021-03-04"), ({"DATE-OBS": "21/12/90"}, "1990-12-21"),
-    ({"MJD-OBS": 59277.5}, "2021-03-04"), ({"JD": 2459278.0}, "2021-03-04"), ({}, None), ({"DATE-OBS": "soon"}, None),
-    ({"DATE-OBS": "2021-13-40"}, None), ({"DATE-OBS": "", "MJD-OBS": 59277.0}, "2021-03-04"), ({"MJD-OBS": 0}, None)])
+@pytest.mark.parametrize(
+    ("cards", "date"),
+    [
+        ({"DATE-OBS": "2021-03-04T05:06:07"}, "2021-03-04"),
+        ({"DATE-OBS": "21/12/90"}, "1990-12-21"),
+        ({"MJD-OBS": 59277.5}, "2021-03-04"),
+        ({"JD": 2459278.0}, "2021-03-04"),
+        ({}, None),
+        ({"DATE-OBS": "soon"}, None),
+        ({"DATE-OBS": "2021-13-40"}, None),
+        ({"DATE-OBS": "", "MJD-OBS": 59277.0}, "2021-03-04"),
+        ({"MJD-OBS": 0}, None),
+    ],
+)
 def test_epoch(cards, date):
     """Against astropy.time; half a day is what a date without an hour leaves open."""
     expected = None if date is None else Time(date + "T12:00:00", scale="tt").jyear
-    assert epoch_yr(fits.Header(cards)) == (None if date is None else pytest.approx(expected, abs=0.51 / 365.25))
+    assert epoch_yr(fits.Header(cards)) == (
+        None if date is None else pytest.approx(expected, abs=0.51 / 365.25)
+    )
 
 
-# ---------------------------------------------------------------------------------------------------- output
+# ----------------------------------------------------------------------------------------------------
+# output
+
 
 def rich_header():
     header = wcs_header(OBJECT="NGC 7000", EXPTIME=300.0, **SIP)
@@ -776,7 +994,16 @@ def test_round_trip_keeps_pixels_and_header(tmp_path):
         np.testing.assert_array_equal(hdus[0].data, frame.pixels)
         header = hdus[0].header
         assert header["BITPIX"] == -32
-        for key in ("OBJECT", "EXPTIME", "ESO TEL AMBI WINDSP", "LONGTEXT", "CRVAL1", "CD1_2", "A_2_0", "B_0_2"):
+        for key in (
+            "OBJECT",
+            "EXPTIME",
+            "ESO TEL AMBI WINDSP",
+            "LONGTEXT",
+            "CRVAL1",
+            "CD1_2",
+            "A_2_0",
+            "B_0_2",
+        ):
             assert header[key] == rich_header()[key]
         assert header.comments["ESO TEL AMBI WINDSP"] == "wind"
         assert list(header["COMMENT"])[-2:] == ["first comment", "second comment"]
@@ -786,17 +1013,30 @@ def test_round_trip_keeps_pixels_and_header(tmp_path):
 
 
 def test_storage_keywords_of_the_input_do_not_reach_the_output(tmp_path):
-    hdu = fits.CompImageHDU(colour_data(np.uint16), wcs_header(BUNIT="adu", DATAMAX=65535), name="SCI")
+    hdu = fits.CompImageHDU(
+        colour_data(np.uint16), wcs_header(BUNIT="adu", DATAMAX=65535), name="SCI"
+    )
     fits.HDUList([fits.PrimaryHDU(), hdu]).writeto(tmp_path / "in.fits", checksum=True)
     frame = read_frame(tmp_path / "in.fits")
     write_fits(tmp_path / "out.fits", frame.pixels, frame.header)
     header = fits.getheader(tmp_path / "out.fits")
-    assert not {"BZERO", "BSCALE", "BUNIT", "DATAMAX", "CHECKSUM", "DATASUM", "XTENSION", "ZIMAGE"} & set(header)
+    assert not {
+        "BZERO",
+        "BSCALE",
+        "BUNIT",
+        "DATAMAX",
+        "CHECKSUM",
+        "DATASUM",
+        "XTENSION",
+        "ZIMAGE",
+    } & set(header)
     np.testing.assert_array_equal(fits.getdata(tmp_path / "out.fits"), frame.pixels)
 
 
 def test_broken_card_survives(tmp_path):
-    raw = save(tmp_path / "a.fits", header=fits.Header({"OBJECT": "M 1", "BROKEN": "abc"})).read_bytes()
+    raw = save(
+        tmp_path / "a.fits", header=fits.Header({"OBJECT": "M 1", "BROKEN": "abc"})
+    ).read_bytes()
     path = tmp_path / "b.fits"
     path.write_bytes(raw.replace(b"BROKEN  = 'abc     '", b"BROKEN  = 1 2 'x y  "))
     frame = read_frame(path)
@@ -810,7 +1050,9 @@ def test_one_plane_nan_and_other_types_are_written(tmp_path):
     plane = colour_data(np.float64)[0]
     plane[2, 3] = np.nan
     write_fits(tmp_path / "a.fits", plane[:, ::-1])
-    np.testing.assert_array_equal(fits.getdata(tmp_path / "a.fits"), plane[:, ::-1].astype(np.float32))
+    np.testing.assert_array_equal(
+        fits.getdata(tmp_path / "a.fits"), plane[:, ::-1].astype(np.float32)
+    )
     with pytest.raises(ValueError, match=r"not the shape \(5,\)"):
         write_fits(tmp_path / "b.fits", np.zeros(5))
 
@@ -823,13 +1065,15 @@ def test_tiff16_clips_and_puts_the_top_row_first(tmp_path):
     assert stored.dtype == np.uint16
     assert stored[-1, 0].tolist() == [0, 65535, 0]
     error = np.abs(read_frame(tmp_path / "a.tif").pixels - pixels)[:, 1:]
-    assert error.max() <= 0.5001 / 65535        # half a step, and the float32 rounding of the product
+    assert error.max() <= 0.5001 / 65535  # half a step, and the float32 rounding of the product
 
 
 def test_existing_output_needs_overwrite(tmp_path):
     path = tmp_path / "a.fits"
     write_fits(path, colour_data())
-    with pytest.raises(OutputError, match=r"the file exists. Give another name, or replace it with --overwrite"):
+    with pytest.raises(
+        OutputError, match=r"the file exists. Give another name, or replace it with --overwrite"
+    ):
         write_fits(path, colour_data(seed=2))
     np.testing.assert_array_equal(fits.getdata(path), colour_data())
     write_fits(path, colour_data(seed=2), overwrite=True)
@@ -848,7 +1092,9 @@ def test_output_where_none_can_be(tmp_path):
     os.mkfifo(tmp_path / "pipe")
     with pytest.raises(OutputError, match=r"not a regular file"):
         write_fits(tmp_path / "pipe", colour_data(), overwrite=True)
-    with pytest.raises(OutputError, match=r"cannot be written: File name too long. Give a shorter name"):
+    with pytest.raises(
+        OutputError, match=r"cannot be written: File name too long. Give a shorter name"
+    ):
         write_fits(tmp_path / ("n" * 300), colour_data())
     assert not list(tmp_path.glob(".starcal*"))
     write_fits(tmp_path / "short.fits", colour_data())
@@ -873,9 +1119,14 @@ def test_link_is_followed(tmp_path):
 
 
 @pytest.mark.parametrize("step", ["fsync", "replace"])
-@pytest.mark.parametrize(("number", "words"), [(errno.ENOSPC, "No space left on device. Free some space"),
-                                               (errno.EACCES, "Permission denied. Check that the folder"),
-                                               (errno.EROFS, "Read-only file system. Check that the folder")])
+@pytest.mark.parametrize(
+    ("number", "words"),
+    [
+        (errno.ENOSPC, "No space left on device. Free some space"),
+        (errno.EACCES, "Permission denied. Check that the folder"),
+        (errno.EROFS, "Read-only file system. Check that the folder"),
+    ],
+)
 def test_disk_full_or_read_only(tmp_path, monkeypatch, number, words, step):
     """The system's refusal is played (root may write anywhere, and nobody wants to fill a disk)."""
     path = tmp_path / "a.fits"
@@ -894,8 +1145,14 @@ def test_disk_full_or_read_only(tmp_path, monkeypatch, number, words, step):
 
 
 def run_python(code, *arguments):
-    return subprocess.run([sys.executable, "-c", code, *map(str, arguments)], cwd=ROOT, capture_output=True, text=True,
-                          timeout=60, check=False)
+    return subprocess.run(
+        [sys.executable, "-c", code, *map(str, arguments)],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
 
 
 def test_real_limit_of_the_file_size(tmp_path):
@@ -927,7 +1184,9 @@ with atomic_write(sys.argv[1], overwrite=True) as file:
 """
     assert run_python(code, path).returncode == -signal.SIGKILL
     np.testing.assert_array_equal(fits.getdata(path), colour_data())
-    assert [p.suffix for p in tmp_path.iterdir() if p != path] == [".part"]       # nothing else, under no other name
+    assert [p.suffix for p in tmp_path.iterdir() if p != path] == [
+        ".part"
+    ]  # nothing else, under no other name
 
 
 def test_error_or_interruption_while_writing_leaves_nothing(tmp_path):
@@ -954,9 +1213,12 @@ def test_errors_pickle():
     assert str(pickle.loads(pickle.dumps(error))) == str(error)
 
 
-# ---------------------------------------------------------------------------------------------------- real frames
+# ----------------------------------------------------------------------------------------------------
+# real frames
 
-needs_real = pytest.mark.skipif(not SHARED.is_dir(), reason="no real frames beside the repository (../shared/frames)")
+needs_real = pytest.mark.skipif(
+    not SHARED.is_dir(), reason="no real frames beside the repository (../shared/frames)"
+)
 
 
 @needs_real
@@ -964,17 +1226,23 @@ def test_real_cube():
     path = SHARED / "M67_RVB_aligned_cube.fits"
     frame, data = read_frame(path), fits.getdata(path)
     good = np.isfinite(frame.pixels)
-    np.testing.assert_allclose(frame.pixels[good], data[good] / np.float32(65535), rtol=FLOAT32_STEP)
-    assert not np.any(good & (data == 0) & (np.arange(data.shape[2]) < 4))      # the edge columns that were set to 0
+    np.testing.assert_allclose(
+        frame.pixels[good], data[good] / np.float32(65535), rtol=FLOAT32_STEP
+    )
+    assert not np.any(
+        good & (data == 0) & (np.arange(data.shape[2]) < 4)
+    )  # the edge columns that were set to 0
     assert good.mean() > 0.96
-    assert pixel_scale_arcsec(frame.wcs) == pytest.approx(0.854, abs=0.001)     # the folder's README, three digits
+    assert pixel_scale_arcsec(frame.wcs) == pytest.approx(
+        0.854, abs=0.001
+    )  # the folder's README, three digits
     assert frame.epoch_yr == pytest.approx(1990.97, abs=0.005)
 
 
 @needs_real
 def test_real_files_without_wcs_have_old_dates():
     frame = read_channels(*(SHARED / f"M67_{band}_original_nowcs.fits" for band in "RVB"))
-    assert frame.wcs_missing == ("CTYPE1", "CTYPE2")        # there are CRVAL, CRPIX and CDELT, of pixels
+    assert frame.wcs_missing == ("CTYPE1", "CTYPE2")  # there are CRVAL, CRPIX and CDELT, of pixels
     assert frame.epoch_yr == pytest.approx(1990.97, abs=0.005)
 
 

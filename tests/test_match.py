@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
-from starcal.match import (
+from starcal.place.match import (
     MAX_RADIUS_PX,
     clearly_above_chance,
     match_catalogue,
@@ -25,26 +25,60 @@ from starcal.match import (
 
 SHAPE = (600, 900)
 SCALE_ARCSEC = 3.0
-FIELDS = {"pole": (40.0, 89.7), "south pole": (200.0, -89.9), "RA 0": (0.02, 20.0), "equator": (150.0, 0.0),
-          "south": (160.0, -59.0)}
+FIELDS = {
+    "pole": (40.0, 89.7),
+    "south pole": (200.0, -89.9),
+    "RA 0": (0.02, 20.0),
+    "equator": (150.0, 0.0),
+    "south": (160.0, -59.0),
+}
 
 
-def wcs_of(ra_deg=150.0, dec_deg=20.0, *, offset_px=(0, 0), rotation_deg=0.0, scale=1.0, mirrored=False, sip=None):
+def wcs_of(
+    ra_deg=150.0,
+    dec_deg=20.0,
+    *,
+    offset_px=(0, 0),
+    rotation_deg=0.0,
+    scale=1.0,
+    mirrored=False,
+    sip=None,
+):
     """TAN WCS in the middle of the frame, with the errors asked for."""
     angle = np.radians(rotation_deg)
     east, north = (1 if mirrored else -1) * SCALE_ARCSEC * scale / 3600, SCALE_ARCSEC * scale / 3600
-    header = Header({"CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN", "CRVAL1": ra_deg, "CRVAL2": dec_deg,
-                     "CRPIX1": (SHAPE[1] + 1) / 2 + offset_px[0], "CRPIX2": (SHAPE[0] + 1) / 2 + offset_px[1],
-                     "CD1_1": east * np.cos(angle), "CD1_2": east * np.sin(angle),
-                     "CD2_1": -north * np.sin(angle), "CD2_2": north * np.cos(angle)})
+    header = Header(
+        {
+            "CTYPE1": "RA---TAN",
+            "CTYPE2": "DEC--TAN",
+            "CRVAL1": ra_deg,
+            "CRVAL2": dec_deg,
+            "CRPIX1": (SHAPE[1] + 1) / 2 + offset_px[0],
+            "CRPIX2": (SHAPE[0] + 1) / 2 + offset_px[1],
+            "CD1_1": east * np.cos(angle),
+            "CD1_2": east * np.sin(angle),
+            "CD2_1": -north * np.sin(angle),
+            "CD2_2": north * np.cos(angle),
+        }
+    )
     if sip:
-        header.update({"CTYPE1": "RA---TAN-SIP", "CTYPE2": "DEC--TAN-SIP", "A_ORDER": 2, "B_ORDER": 2,
-                       "A_2_0": sip, "B_0_2": -sip, "A_1_1": sip / 2})
+        header.update(
+            {
+                "CTYPE1": "RA---TAN-SIP",
+                "CTYPE2": "DEC--TAN-SIP",
+                "A_ORDER": 2,
+                "B_ORDER": 2,
+                "A_2_0": sip,
+                "B_0_2": -sip,
+                "A_1_1": sip / 2,
+            }
+        )
     return WCS(header)
 
 
 def field(n=80, seed=0, wcs=None, margin_px=250, scatter_px=0.1, missing=0.1, spurious=0.3):
-    """Catalogue (on and round the frame) and detections of it: (catalogue, xy, mag, row of the catalogue or -1).
+    """Catalogue (on and round the frame) and detections of it: (catalogue, xy, mag, row of the
+    catalogue or -1).
 
     n is the number of catalogue stars on the frame."""
     rng = np.random.default_rng(seed)
@@ -55,12 +89,20 @@ def field(n=80, seed=0, wcs=None, margin_px=250, scatter_px=0.1, missing=0.1, sp
     y = rng.uniform(-margin_px, SHAPE[0] + margin_px, count)
     ra, dec = wcs.all_pix2world(x, y, 0)
     v = 12 - rng.exponential(1.1, count)
-    seen = (x > 5) & (x < SHAPE[1] - 6) & (y > 5) & (y < SHAPE[0] - 6) & (rng.random(count) > missing)
+    seen = (
+        (x > 5) & (x < SHAPE[1] - 6) & (y > 5) & (y < SHAPE[0] - 6) & (rng.random(count) > missing)
+    )
     rows = np.flatnonzero(seen)
     extra = int(spurious * n)
-    xy = np.vstack([np.column_stack([x, y])[rows] + scatter_px * rng.standard_normal((len(rows), 2)),
-                    rng.uniform((5, 5), (SHAPE[1] - 6, SHAPE[0] - 6), (extra, 2))])
-    mag = np.concatenate([v[rows] - 20 + 0.05 * rng.standard_normal(len(rows)), rng.uniform(-10, -5, extra)])
+    xy = np.vstack(
+        [
+            np.column_stack([x, y])[rows] + scatter_px * rng.standard_normal((len(rows), 2)),
+            rng.uniform((5, 5), (SHAPE[1] - 6, SHAPE[0] - 6), (extra, 2)),
+        ]
+    )
+    mag = np.concatenate(
+        [v[rows] - 20 + 0.05 * rng.standard_normal(len(rows)), rng.uniform(-10, -5, extra)]
+    )
     order = rng.permutation(len(xy))
     catalogue = SimpleNamespace(ra_deg=ra, dec_deg=dec, v_mag=v)
     return catalogue, xy[order], mag[order], np.append(rows, np.full(extra, -1))[order]
@@ -73,11 +115,15 @@ def match(catalogue, xy, mag, wcs):
 def brute_force(stars, listed, radius):
     """Mutual nearest pairs within a radius, from the full table of distances."""
     distance = np.hypot(*(stars[:, None] - listed[None]).transpose(2, 0, 1))
-    return {(i, j) for i in range(len(stars)) for j in range(len(listed))
-            if distance[i, j] <= radius and distance[i].argmin() == j and distance[:, j].argmin() == i}
+    return {
+        (i, j)
+        for i in range(len(stars))
+        for j in range(len(listed))
+        if distance[i, j] <= radius and distance[i].argmin() == j and distance[:, j].argmin() == i
+    }
 
 
-# --- pairs -----------------------------------------------------------------------------------------------------
+# --- pairs ------------------------------------------------------------------------------
 
 
 @settings(max_examples=40, deadline=None)
@@ -92,8 +138,9 @@ def test_pairs_are_those_of_brute_force(seed, n_stars, n_listed, radius):
 
 @pytest.mark.parametrize("n", [20, 80, 400, 2000])
 def test_the_right_pairs_are_found(n):
-    """Truth: which detection is which star. Of the true pairs at most 2 % are lost to nearer strangers in the crowd of
-    2000 (0.0037 per pixel^2, radius 1 px); false pairs have a spurious detection within the radius of a missed star."""
+    """Truth: which detection is which star. Of the true pairs at most 2 % are lost to nearer
+    strangers in the crowd of 2000 (0.0037 per pixel^2, radius 1 px); false pairs have a spurious
+    detection within the radius of a missed star."""
     catalogue, xy, mag, row = field(n, seed=n)
     found = match(catalogue, xy, mag, wcs_of())
     assert found.credible
@@ -110,16 +157,20 @@ def test_oracle_agrees_on_a_whole_field():
     found = match(catalogue, xy, mag, wcs_of())
     listed = np.column_stack(wcs_of().all_world2pix(catalogue.ra_deg, catalogue.dec_deg, 0))
     expected = brute_force(xy, listed, found.radius_px)
-    assert len(expected ^ set(zip(found.star, found.catalogue, strict=True))) <= 2  # refinement moves pairs at the rim
+    assert (
+        len(expected ^ set(zip(found.star, found.catalogue, strict=True))) <= 2
+    )  # refinement moves pairs at the rim
 
 
-# --- errors of the WCS -----------------------------------------------------------------------------------------
+# --- errors of the WCS ------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("offset_px", [(0, 0), (1.5, -0.7), (12.0, -9.0), (-21.0, 20.0), (30.0, 0.0), (0.0, -30.0)])
+@pytest.mark.parametrize(
+    "offset_px", [(0, 0), (1.5, -0.7), (12.0, -9.0), (-21.0, 20.0), (30.0, 0.0), (0.0, -30.0)]
+)
 def test_offset_is_measured_with_its_sign(offset_px):
-    """Truth: the header says x, y this much too large. 60 pairs of 0.1 px: the mean errs by 0.013 px; 0.08 is 6
-    times."""
+    """Truth: the header says x, y this much too large. 60 pairs of 0.1 px: the mean errs by 0.013
+    px; 0.08 is 6 times."""
     catalogue, xy, mag, row = field(80, seed=1)
     found = match(catalogue, xy, mag, wcs_of(offset_px=offset_px))
     assert found.credible
@@ -130,8 +181,8 @@ def test_offset_is_measured_with_its_sign(offset_px):
 
 @pytest.mark.parametrize("rotation_deg", [0.3, -0.5, 1.0])
 def test_rotation_is_measured_with_its_sign(rotation_deg):
-    """Truth: both say how far north is turned from the y axis, counter-clockwise. Pairs 300 px from the middle err by
-    0.1 px / 300 / sqrt(60) = 0.0025 deg; 0.015 is 6 times."""
+    """Truth: both say how far north is turned from the y axis, counter-clockwise. Pairs 300 px from
+    the middle err by 0.1 px / 300 / sqrt(60) = 0.0025 deg; 0.015 is 6 times."""
     catalogue, xy, mag, _ = field(80, seed=2)
     found = match(catalogue, xy, mag, wcs_of(rotation_deg=rotation_deg))
     assert found.credible
@@ -139,8 +190,9 @@ def test_rotation_is_measured_with_its_sign(rotation_deg):
 
 
 def test_rotation_sign_is_that_of_the_docstring():
-    """Turn (north through east) of the WCS's positions against the stars'": in the sky, a WCS whose positions are those
-    of the stars turned north through east (position angle grows) has a positive rotation."""
+    """Turn (north through east) of the WCS's positions against the stars'": in the sky, a WCS whose
+    positions are those of the stars turned north through east (position angle grows) has a positive
+    rotation."""
     catalogue, xy, mag, _ = field(80, seed=2)
     middle = SkyCoord(150.0, 20.0, unit="deg")
     wrong = wcs_of(rotation_deg=0.5)
@@ -153,8 +205,8 @@ def test_rotation_sign_is_that_of_the_docstring():
 
 @pytest.mark.parametrize("scale", [1.002, 0.99])
 def test_scale_error_is_measured_with_its_sign(scale):
-    """Truth: the WCS's pixels are this much larger than they are; its positions spread too far. As for the rotation,
-    0.1 / 300 / sqrt(60) = 4e-5; 3e-4."""
+    """Truth: the WCS's pixels are this much larger than they are; its positions spread too far. As
+    for the rotation, 0.1 / 300 / sqrt(60) = 4e-5; 3e-4."""
     catalogue, xy, mag, _ = field(80, seed=4)
     found = match(catalogue, xy, mag, wcs_of(scale=scale))
     assert found.credible
@@ -162,14 +214,26 @@ def test_scale_error_is_measured_with_its_sign(scale):
 
 
 @pytest.mark.parametrize("mirrored", [False, True])
-@pytest.mark.parametrize("errors", [{"offset_px": (12.0, -9.0)}, {"rotation_deg": 0.5}, {"scale": 0.99},
-                                    {"offset_px": (-3.0, 20.0), "rotation_deg": -0.4, "scale": 1.004}])
+@pytest.mark.parametrize(
+    "errors",
+    [
+        {"offset_px": (12.0, -9.0)},
+        {"rotation_deg": 0.5},
+        {"scale": 0.99},
+        {"offset_px": (-3.0, 20.0), "rotation_deg": -0.4, "scale": 1.004},
+    ],
+)
 def test_one_wcs_against_another_is_as_the_stars_say(errors, mirrored):
-    """The match knows the stars and not the better WCS, `wcs_error` the reverse; tolerances as above."""
+    """The match knows the stars and not the better WCS, `wcs_error` the reverse; tolerances as
+    above."""
     truth, wrong = wcs_of(mirrored=mirrored), wcs_of(mirrored=mirrored, **errors)
     catalogue, xy, mag, _ = field(80, seed=2, wcs=truth)
     by_stars = match(catalogue, xy, mag, wrong)
-    pairs = xy[by_stars.star], catalogue.ra_deg[by_stars.catalogue], catalogue.dec_deg[by_stars.catalogue]
+    pairs = (
+        xy[by_stars.star],
+        catalogue.ra_deg[by_stars.catalogue],
+        catalogue.dec_deg[by_stars.catalogue],
+    )
     error = wcs_error(wrong, truth, SHAPE, *pairs)
     assert error.offset_px == pytest.approx(by_stars.offset_px, abs=0.1)
     assert error.rotation_deg == pytest.approx(by_stars.rotation_deg, abs=0.015)
@@ -177,13 +241,15 @@ def test_one_wcs_against_another_is_as_the_stars_say(errors, mirrored):
 
 
 def test_scatter_is_per_axis_and_deaf_to_outliers():
-    """Put in: 0.5 px an axis and a star far off; the median of 400 distances is good to 4 %. Off by 12 px: all pairs
-    are, and the median over sqrt(2 ln 2) is by definition the scatter."""
+    """Put in: 0.5 px an axis and a star far off; the median of 400 distances is good to 4 %. Off by
+    12 px: all pairs are, and the median over sqrt(2 ln 2) is by definition the scatter."""
     catalogue, xy, _, row = field(400, seed=3, scatter_px=0.5, missing=0.0, spurious=0.0)
     xy[0] += 80.0
     places = SHAPE, xy, catalogue.ra_deg[row], catalogue.dec_deg[row]
     assert pair_scatter_px(wcs_of(), *places) == pytest.approx(0.5, rel=0.12)
-    assert pair_scatter_px(wcs_of(offset_px=(12, 0)), *places) == pytest.approx(12 / np.sqrt(2 * np.log(2)), abs=0.1)
+    assert pair_scatter_px(wcs_of(offset_px=(12, 0)), *places) == pytest.approx(
+        12 / np.sqrt(2 * np.log(2)), abs=0.1
+    )
     assert np.isnan(pair_scatter_px(wcs_of(), SHAPE, np.empty((0, 2)), np.empty(0), np.empty(0)))
 
 
@@ -194,17 +260,21 @@ def test_beyond_reach_is_an_honest_failure(offset_px):
         assert not match(catalogue, xy, mag, wcs_of(offset_px=offset_px)).credible
 
 
-# --- chance ----------------------------------------------------------------------------------------------------
+# --- chance -----------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("n", [10, 60, 400, 1500])
 def test_wrong_fields_are_never_credible(n):
-    """Random detections, a mirrored WCS, a WCS 1 degree off, a WCS upside down: 6 seeds each, sparse to crowded."""
+    """Random detections, a mirrored WCS, a WCS 1 degree off, a WCS upside down: 6 seeds each,
+    sparse to crowded."""
     for seed in range(6):
         catalogue, xy, mag, _ = field(n, seed=seed)
         other = field(n, seed=seed + 100)
-        wrong = {"mirrored": (xy, mag, wcs_of(mirrored=True)), "upside down": (xy, mag, wcs_of(rotation_deg=180)),
-                 "random": (other[1], other[2], wcs_of())}
+        wrong = {
+            "mirrored": (xy, mag, wcs_of(mirrored=True)),
+            "upside down": (xy, mag, wcs_of(rotation_deg=180)),
+            "random": (other[1], other[2], wcs_of()),
+        }
         for name, (points, light, wcs) in wrong.items():
             found = match(catalogue, points, light, wcs)
             assert not found.credible, (name, n, seed, len(found.star), found.chance_matches)
@@ -220,8 +290,9 @@ def test_one_degree_off_is_never_credible():
 
 @pytest.mark.parametrize("n", [100, 600])
 def test_chance_level_is_honest(n):
-    """The stated number of chance pairs (catalogue shifted) against the number found, within the same radius, with
-    catalogues that have nothing to do with the frame: means of 24, 25 % and 0.3 pairs."""
+    """The stated number of chance pairs (catalogue shifted) against the number found, within the
+    same radius, with catalogues that have nothing to do with the frame: means of 24, 25 % and 0.3
+    pairs."""
     stated, measured = [], []
     for seed in range(24):
         catalogue, xy, mag, _ = field(n, seed=seed)
@@ -233,16 +304,22 @@ def test_chance_level_is_honest(n):
 
 
 def test_clearly_above_chance_by_poisson_statistics():
-    """Of a million Poisson draws of the chance level itself next to none passes; five pairs against none do."""
+    """Of a million Poisson draws of the chance level itself next to none passes; five pairs against
+    none do."""
     rng = np.random.default_rng(0)
     for mean in (0.2, 1.0, 5.0, 50.0):
         draws = rng.poisson(mean, (100_000, 9))
-        passed = [clearly_above_chance(d[0], d[1:].mean(), d[1:].max()) for d in draws[draws[:, 0] > 2 * mean][:20_000]]
+        passed = [
+            clearly_above_chance(d[0], d[1:].mean(), d[1:].max())
+            for d in draws[draws[:, 0] > 2 * mean][:20_000]
+        ]
         assert np.sum(passed) / 100_000 < 1e-3
     assert clearly_above_chance(5, 0.0, 0)
     assert not clearly_above_chance(4, 0.0, 0)
     assert not clearly_above_chance(40, 30.0, 35)
-    assert not clearly_above_chance(30, 10.0, 21)  # five sigma above the mean, but one trial came near
+    assert not clearly_above_chance(
+        30, 10.0, 21
+    )  # five sigma above the mean, but one trial came near
 
 
 @pytest.mark.parametrize("n_true", [5, 6, 8])
@@ -252,8 +329,9 @@ def test_few_stars(n_true):
     keep = np.flatnonzero(row >= 0)[:n_true]
     off_frame = np.setdiff1d(np.arange(len(catalogue.v_mag)), row[row >= 0])[::20]
     pick = np.concatenate([row[keep], off_frame])
-    sparse = SimpleNamespace(ra_deg=catalogue.ra_deg[pick], dec_deg=catalogue.dec_deg[pick],
-    v_mag=catalogue.v_mag[pick])
+    sparse = SimpleNamespace(
+        ra_deg=catalogue.ra_deg[pick], dec_deg=catalogue.dec_deg[pick], v_mag=catalogue.v_mag[pick]
+    )
     strangers = np.flatnonzero(row < 0)
     rows = np.concatenate([keep, strangers])
     found = match(sparse, xy[rows], mag[rows], wcs_of())
@@ -261,7 +339,7 @@ def test_few_stars(n_true):
     assert set(zip(found.star, found.catalogue, strict=True)) >= {(i, i) for i in range(n_true)}
 
 
-# --- where on the sky ------------------------------------------------------------------------------------------
+# --- where on the sky -------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("place", FIELDS)
@@ -288,7 +366,8 @@ def test_any_orientation_of_the_frame(mirrored, rotation_deg):
 
 
 def test_distorted_wcs():
-    """SIP moves the corners by 4e-5 * 450^2 = 8 px: with it the pairs are right and tight, without it they are not."""
+    """SIP moves the corners by 4e-5 * 450^2 = 8 px: with it the pairs are right and tight, without
+    it they are not."""
     wcs = wcs_of(sip=4e-5)
     catalogue, xy, mag, row = field(120, seed=7, wcs=wcs)
     found = match(catalogue, xy, mag, wcs)
@@ -349,7 +428,7 @@ def test_the_radius_follows_from_the_scatter():
     assert len(f[1]) == len(g[1])
 
 
-# --- projection ------------------------------------------------------------------------------------------------
+# --- projection -------------------------------------------------------------------------
 
 
 @given(st.floats(0, 359.99), st.floats(-89.999, 89.999), st.floats(0, 360), st.floats(0, 20))
@@ -358,8 +437,20 @@ def test_tangent_plane_is_that_of_astropy(ra_deg, dec_deg, angle_deg, separation
     """astropy's TAN WCS at the same place: east is -x, in degrees."""
     middle = SkyCoord(ra_deg, dec_deg, unit="deg")
     star = middle.directional_offset_by(angle_deg * u.deg, separation_deg * u.deg)
-    plane = WCS(Header({"CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN", "CRVAL1": ra_deg, "CRVAL2": dec_deg, "CRPIX1": 1.0,
-                        "CRPIX2": 1.0, "CDELT1": 1.0, "CDELT2": 1.0}))
+    plane = WCS(
+        Header(
+            {
+                "CTYPE1": "RA---TAN",
+                "CTYPE2": "DEC--TAN",
+                "CRVAL1": ra_deg,
+                "CRVAL2": dec_deg,
+                "CRPIX1": 1.0,
+                "CRPIX2": 1.0,
+                "CDELT1": 1.0,
+                "CDELT2": 1.0,
+            }
+        )
+    )
     expected = plane.wcs_world2pix(star.ra.deg, star.dec.deg, 0)
     east, north = tangent_plane(star.ra.deg, star.dec.deg, ra_deg, dec_deg)
     np.testing.assert_allclose((east, north), np.array(expected), atol=1e-9)

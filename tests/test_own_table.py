@@ -1,4 +1,5 @@
-"""The user's own table: every format, columns under many names, and what is wrong with it said in a line."""
+"""The user's own table: every format, columns under many names, and what is wrong with it said in a
+line."""
 
 import astropy.units as u
 import numpy as np
@@ -8,7 +9,12 @@ from astropy.io import fits
 from astropy.table import MaskedColumn, Table
 
 from starcal.catalogue import choose
-from starcal.catalogue.own_table import LEAST_BV_ERROR_MAG, TYPICAL_BV_ERROR_MAG, parse_mapping, read_own_table
+from starcal.catalogue.own_table import (
+    LEAST_BV_ERROR_MAG,
+    TYPICAL_BV_ERROR_MAG,
+    parse_mapping,
+    read_own_table,
+)
 from starcal.errors import CatalogueError, CatalogueIncomplete
 
 N = 60
@@ -41,8 +47,18 @@ def test_every_format_whatever_its_name(tmp_path, suffix, name):
 @pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])
 def test_csv_of_any_delimiter_with_comments(tmp_path, delimiter):
     path = tmp_path / "s.csv"
-    path.write_text("# my stars\n" + "\n".join(delimiter.join(row) for row in (
-        ("ra", "dec", "V", "B-V"), ("10.5", "40.5", "9.1", "0.5"), ("10.6", "40.6", "9.2", ""))) + "\n")
+    path.write_text(
+        "# my stars\n"
+        + "\n".join(
+            delimiter.join(row)
+            for row in (
+                ("ra", "dec", "V", "B-V"),
+                ("10.5", "40.5", "9.1", "0.5"),
+                ("10.6", "40.6", "9.2", ""),
+            )
+        )
+        + "\n"
+    )
     stars = read_own_table(path)
     assert stars.ra_deg.tolist() == [10.5, 10.6]
     assert np.isnan(stars.bv_mag).tolist() == [False, True]
@@ -51,11 +67,15 @@ def test_csv_of_any_delimiter_with_comments(tmp_path, delimiter):
 def test_columns_named_by_the_user(tmp_path):
     path = tmp_path / "s.csv"
     table("x", "y", "mag one", "colour").write(path, format="ascii.csv")
-    with pytest.raises(CatalogueIncomplete, match="no column for ra, dec; it has x, y, mag one, colour"):
+    with pytest.raises(
+        CatalogueIncomplete, match="no column for ra, dec; it has x, y, mag one, colour"
+    ):
         read_own_table(path)
     mapping = parse_mapping("ra=x, dec=y,v=mag one,bv=colour")
     choice = choose.stars_around(f"file:{path}", 10.5, 40.5, 0.3, mapping=mapping)
-    inside = SkyCoord(RA, DEC, unit="deg").separation(SkyCoord(10.5, 40.5, unit="deg")) <= 0.3 * u.deg
+    inside = (
+        SkyCoord(RA, DEC, unit="deg").separation(SkyCoord(10.5, 40.5, unit="deg")) <= 0.3 * u.deg
+    )
     assert choice.source == "file"
     assert len(choice.stars) == inside.sum() > 0
     with pytest.raises(CatalogueIncomplete, match="no column for zebra"):
@@ -66,7 +86,9 @@ def test_columns_named_by_the_user(tmp_path):
 def test_a_mapping_that_is_none(text):
     with pytest.raises(CatalogueError, match="--columns ra=RAJ2000"):
         parse_mapping(text)
-    assert parse_mapping("ra=RAJ2000,dec=DEJ2000,v=Vmag,bv=B-V")["bv"] == "B-V"  # as the message has it
+    assert (
+        parse_mapping("ra=RAJ2000,dec=DEJ2000,v=Vmag,bv=B-V")["bv"] == "B-V"
+    )  # as the message has it
 
 
 def test_b_and_v_make_b_minus_v(tmp_path):
@@ -79,10 +101,18 @@ def test_b_and_v_make_b_minus_v(tmp_path):
 
 
 def test_gaia_s_columns_do_by_the_relation_of_dwarfs(tmp_path):
-    """K0V of Pecaut & Mamajek 2013, table 5, as extended: BP-RP 0.983, B-V 0.816, G-V -0.227; and a star too red."""
+    """K0V of Pecaut & Mamajek 2013, table 5, as extended: BP-RP 0.983, B-V 0.816, G-V -0.227; and a
+    star too red."""
     path = tmp_path / "s.ecsv"
-    Table({"ra": [10.0, 10.1], "dec": [40.0, 40.1], "phot_g_mean_mag": [9.773, 9.0], "phot_bp_mean_mag": [10.2, 11.0],
-           "phot_rp_mean_mag": [9.217, 8.0]}).write(path, format="ascii.ecsv")
+    Table(
+        {
+            "ra": [10.0, 10.1],
+            "dec": [40.0, 40.1],
+            "phot_g_mean_mag": [9.773, 9.0],
+            "phot_bp_mean_mag": [10.2, 11.0],
+            "phot_rp_mean_mag": [9.217, 8.0],
+        }
+    ).write(path, format="ascii.ecsv")
     stars = read_own_table(path)
     assert stars.bv_mag[0] == pytest.approx(0.816, abs=0.041)  # the worst of the fit
     assert stars.v_mag[0] == pytest.approx(10.0, abs=0.06)  # twice the polynomial's scatter
@@ -115,14 +145,18 @@ def test_sexagesimal_texts_are_hours_and_degrees(tmp_path):
     stars = read_own_table(path)
     hours = np.array([5 + 34 / 60 + 31.94 / 3600, 42 / 60 + 44.3 / 3600])
     np.testing.assert_allclose(stars.ra_deg, 15 * hours, atol=1e-9)
-    np.testing.assert_allclose(stars.dec_deg, [22 + 52.2 / 3600, -41 - 16 / 60 - 9 / 3600], atol=1e-9)
+    np.testing.assert_allclose(
+        stars.dec_deg, [22 + 52.2 / 3600, -41 - 16 / 60 - 9 / 3600], atol=1e-9
+    )
 
 
 def test_proper_motions_bring_the_stars_to_the_epoch(tmp_path):
     path = tmp_path / "s.csv"
     table(pmRA=np.full(N, 500.0), pmDE=np.full(N, -300.0)).write(path, format="ascii.csv")
     stars = choose.stars_around(f"file:{path}", 10.5, 40.5, 2.0, epoch_yr=2020.0).stars
-    moved = SkyCoord(RA, DEC, unit="deg").spherical_offsets_by(10 * u.arcsec, -6 * u.arcsec)  # 20 years
+    moved = SkyCoord(RA, DEC, unit="deg").spherical_offsets_by(
+        10 * u.arcsec, -6 * u.arcsec
+    )  # 20 years
     apart = SkyCoord(stars.ra_deg, stars.dec_deg, unit="deg").separation(moved)
     assert len(stars) == N
     assert apart.max() < 0.01 * u.arcsec  # the offset of astropy is along great circles as well
@@ -145,8 +179,15 @@ def test_errors_for_the_fit_are_smooth_in_v(tmp_path):
     path = tmp_path / "s.csv"
     n, v = 600, np.linspace(7, 14, 600)
     truth = 0.01 * 10 ** (0.15 * (v - 7))  # 0.01 to 0.11 mag, each stated wrong by up to 30 %
-    Table({"ra": np.linspace(10, 11, n), "dec": np.full(n, 40.0), "v": v, "bv": np.full(n, 0.5),
-           "e_B-V": truth * RNG.uniform(0.7, 1.3, n)}).write(path, format="ascii.csv")
+    Table(
+        {
+            "ra": np.linspace(10, 11, n),
+            "dec": np.full(n, 40.0),
+            "v": v,
+            "bv": np.full(n, 0.5),
+            "e_B-V": truth * RNG.uniform(0.7, 1.3, n),
+        }
+    ).write(path, format="ascii.csv")
     error = read_own_table(path).bv_fit_error_mag
     assert error.min() == pytest.approx(LEAST_BV_ERROR_MAG)
     middle = (v > 10) & (v < 13.5)  # beyond the middles of the outer bins it stays level
@@ -158,15 +199,20 @@ def test_errors_for_the_fit_are_smooth_in_v(tmp_path):
 
 def test_the_first_table_of_a_fits_file_is_meant(tmp_path):
     path = tmp_path / "s.fits"
-    fits.HDUList([fits.PrimaryHDU(), fits.BinTableHDU(table()), fits.BinTableHDU(table("a", "b"))]).writeto(path)
+    fits.HDUList(
+        [fits.PrimaryHDU(), fits.BinTableHDU(table()), fits.BinTableHDU(table("a", "b"))]
+    ).writeto(path)
     assert len(read_own_table(path)) == N
 
 
 WRONG = {
-    "a picture": (b"\x89PNG\r\n\x1a\n\0\0\0", "Save it as CSV"), "prose": (b"these are no stars\n", "Save it as CSV"),
-    "an empty file": (b"", "Save it as CSV"), "a cut FITS file": (b"SIMPLE  =                    T", "Save it as CSV"),
+    "a picture": (b"\x89PNG\r\n\x1a\n\0\0\0", "Save it as CSV"),
+    "prose": (b"these are no stars\n", "Save it as CSV"),
+    "an empty file": (b"", "Save it as CSV"),
+    "a cut FITS file": (b"SIMPLE  =                    T", "Save it as CSV"),
     "broken XML": (b"<?xml version='1.0'?><VOTABLE><RES", "Save it as CSV"),
-    "no rows": (b"ra,dec,v,bv\n", "without rows"), "no colour": (b"ra,dec,v\n1,2,3\n", "v with bv or b, or g with bp"),
+    "no rows": (b"ra,dec,v,bv\n", "without rows"),
+    "no colour": (b"ra,dec,v\n1,2,3\n", "v with bv or b, or g with bp"),
     "no numbers": (b"ra,dec,v,bv\n1,2,bright,0.5\n", "column v holds no numbers"),
     "no places": (b"ra,dec,v,bv\nhere,there,9,0.5\n", "ra and dec holds no numbers"),
     "positions blank": (b"ra,dec,v,bv\n,,9,0.5\n,,9,0.5\n", "none of 2 rows has a position"),
@@ -181,7 +227,9 @@ def test_what_is_wrong_is_said(tmp_path, what):
     with pytest.raises(CatalogueError, match=says) as caught:
         read_own_table(path)
     assert str(path) in str(caught.value)
-    path.write_text("ra,dec,v,bv\n10,40,9,0.5\n")  # saved as CSV with a line of column names, as the message says
+    path.write_text(
+        "ra,dec,v,bv\n10,40,9,0.5\n"
+    )  # saved as CSV with a line of column names, as the message says
     assert len(read_own_table(path)) == 1
 
 

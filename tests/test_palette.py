@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from starcal import colour, palette
+from starcal import colour
+from starcal.colour import palette
 
 BV_MAG = np.linspace(-0.3, 1.5, 40)
 
@@ -20,8 +21,8 @@ def test_uniform_yellow_white():
 
 def test_yellow_white_looks_yellow_white():
     red, green, blue = 255 * colour.srgb_encode(colour.star_rgb(0.75) / colour.star_rgb(0.75).max())
-    # between the G2V (255, 245, 236) and K0V (255, 235, 209) of M. Charity's palette, see reference/star_palette.csv,
-    # by its 12 levels of other colour matching functions
+    # between the G2V (255, 245, 236) and K0V (255, 235, 209) of M. Charity's palette, see
+    # reference/star_palette.csv, by its 12 levels of other colour matching functions
     assert red == pytest.approx(255)
     assert 235 - 12 < green < 245 + 12
     assert 209 - 12 < blue < 236 + 12
@@ -29,9 +30,12 @@ def test_yellow_white_looks_yellow_white():
 
 def test_no_single_colour_is_much_closer_to_a_field():
     field = colour.star_rgb(np.random.default_rng(0).normal(0.75, 0.35, 2000))
-    rms = {bv: np.sqrt(np.mean(colour.uv_prime_distance(field, colour.star_rgb(bv)) ** 2)) for bv in (0.5, 0.75, 1.0)}
+    rms = {
+        bv: np.sqrt(np.mean(colour.uv_prime_distance(field, colour.star_rgb(bv)) ** 2))
+        for bv in (0.5, 0.75, 1.0)
+    }
     assert rms[0.75] < min(rms[0.5], rms[1.0])
-    assert rms[0.75] == pytest.approx(0.0231, abs=0.002)         # separate simulation; 2000 stars give 2 %
+    assert rms[0.75] == pytest.approx(0.0231, abs=0.002)  # separate simulation; 2000 stars give 2 %
 
 
 def test_spread_is_seeded_labelled_and_in_range():
@@ -40,13 +44,15 @@ def test_spread_is_seeded_labelled_and_in_range():
     assert stars.bv_mag.max() <= 1.0
     assert "invented" in stars.label
     assert "spread 0.20 mag (seed 7), not measured" in stars.label
-    np.testing.assert_array_equal(stars.bv_mag, palette.yellow_white(3000, spread_mag=0.2, seed=7).bv_mag)
+    np.testing.assert_array_equal(
+        stars.bv_mag, palette.yellow_white(3000, spread_mag=0.2, seed=7).bv_mag
+    )
     assert (stars.bv_mag != palette.yellow_white(3000, spread_mag=0.2, seed=8).bv_mag).any()
 
 
 def test_spread_is_the_standard_deviation_where_nothing_is_cut():
     stars = palette.yellow_white(4000, bv_mag=0.7, spread_mag=0.05)
-    assert np.mean(stars.bv_mag) == pytest.approx(0.7, abs=4 * 0.05 / np.sqrt(4000))      # 4 sigma
+    assert np.mean(stars.bv_mag) == pytest.approx(0.7, abs=4 * 0.05 / np.sqrt(4000))  # 4 sigma
     assert np.std(stars.bv_mag) == pytest.approx(0.05, abs=4 * 0.05 / np.sqrt(8000))
 
 
@@ -64,7 +70,10 @@ def test_palette_is_frozen():
 
 @pytest.mark.parametrize("bv_mag", [-0.5, 1.6, np.nan])
 def test_no_palette_of_a_colour_that_no_star_has(bv_mag):
-    with pytest.raises(ValueError, match=r"B-V .* given, but star colours are known from -0.37 to 1.5; give a B-V in"):
+    with pytest.raises(
+        ValueError,
+        match=r"B-V .* given, but star colours are known from -0.37 to 1.5; give a B-V in",
+    ):
         palette.yellow_white(3, bv_mag)
     palette.yellow_white(3, 1.5)
 
@@ -77,13 +86,16 @@ def test_no_spread_below_zero(spread_mag):
 
 
 def test_no_spread_outside_yellow_white():
-    with pytest.raises(ValueError, match=r"invented spreads stay within 0\.4 to 1\.0; give spread 0 or a B-V in"):
+    with pytest.raises(
+        ValueError, match=r"invented spreads stay within 0\.4 to 1\.0; give spread 0 or a B-V in"
+    ):
         palette.yellow_white(3, 0.2, spread_mag=0.1)
     palette.yellow_white(3, 0.2)
     palette.yellow_white(3, 0.5, spread_mag=0.1)
 
 
-# ---- adjustments -----------------------------------------------------------------------------------
+# ---- adjustments -----------------------------------------------------------------------
+
 
 @pytest.mark.parametrize("white_bv_mag", [None, 0.65])
 def test_one_is_true(white_bv_mag):
@@ -101,7 +113,9 @@ def test_warmth_is_a_shift_of_b_minus_v():
 def test_saturation_scales_magnitudes_and_keeps_luminance():
     strong = palette.star_colours(BV_MAG, saturation=2)
     true = palette.star_colours(BV_MAG)
-    np.testing.assert_allclose(strong[:, 0] / strong[:, 1], (true[:, 0] / true[:, 1]) ** 2, rtol=1e-12)
+    np.testing.assert_allclose(
+        strong[:, 0] / strong[:, 1], (true[:, 0] / true[:, 1]) ** 2, rtol=1e-12
+    )
     np.testing.assert_allclose(colour.luminance(strong), 1, rtol=1e-12)
     np.testing.assert_allclose(palette.star_colours(BV_MAG, saturation=0), 1, rtol=1e-12)
 
@@ -110,7 +124,10 @@ def test_saturation_scales_magnitudes_and_keeps_luminance():
 def test_adjusted_stars_are_never_green_or_magenta(warmth, saturation):
     rgb = palette.star_colours(BV_MAG, 0.65, warmth, saturation)
     assert (rgb > 0).all()
-    assert not set(colour.classify(rgb, 0.65)) & {"green", "magenta"}    # but O stars can be made bluer than any
+    assert not set(colour.classify(rgb, 0.65)) & {
+        "green",
+        "magenta",
+    }  # but O stars can be made bluer than any
 
 
 def test_black_has_no_colour_to_saturate():
@@ -120,7 +137,9 @@ def test_black_has_no_colour_to_saturate():
     assert result[2, 2] == 0
 
 
-@pytest.mark.parametrize(("warmth", "saturation"), [(np.nan, 1), (np.inf, 1), (1, -0.1), (1, np.nan)])
+@pytest.mark.parametrize(
+    ("warmth", "saturation"), [(np.nan, 1), (np.inf, 1), (1, -0.1), (1, np.nan)]
+)
 def test_nonsense_adjustments_are_refused(warmth, saturation):
     with pytest.raises(ValueError, match="1 is true, saturation must be 0 or more"):
         palette.star_colours([0.5], warmth=warmth, saturation=saturation)

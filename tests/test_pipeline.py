@@ -1,4 +1,5 @@
-"""The whole job: what `run` and `calibrate` leave behind, and that nothing is lost when they cannot."""
+"""The whole job: what `run` and `calibrate` leave behind, and that nothing is lost when they
+cannot."""
 
 import json
 import os
@@ -16,18 +17,28 @@ from astropy.wcs import WCS
 from PIL import Image
 
 import starcal
-from starcal.colour import star_rgb, uv_prime_distance
+from starcal.colour.stellar import star_rgb, uv_prime_distance
+from starcal.demo.scene import Setup, make_scene, wcs_header
+from starcal.draw.tone import choose_stretch
 from starcal.errors import FrameError, NotLinearError, OutputError, TooFewStars
 from starcal.frame import Frame, corners_apart_px, write_fits
 from starcal.layers import split
-from starcal.scene import Setup, make_scene, wcs_header
+from starcal.report.tables import write_stars
 from starcal.stars import measure_stars
-from starcal.tables import write_stars
-from starcal.tone import choose_stretch
 
-FIELD = {"shape": (420, 600), "scale_arcsec": 4.0, "channel_gains": (0.5, 1.0, 0.7), "faint_to_mag": 13.5}
-SHO = {"system": "SHO", "v_zero_electrons": 2e11, "sky_electrons": 4e3, "nebula_electrons": 8e3,
-       "channel_gains": (1.0, 0.25, 0.71)}
+FIELD = {
+    "shape": (420, 600),
+    "scale_arcsec": 4.0,
+    "channel_gains": (0.5, 1.0, 0.7),
+    "faint_to_mag": 13.5,
+}
+SHO = {
+    "system": "SHO",
+    "v_zero_electrons": 2e11,
+    "sky_electrons": 4e3,
+    "nebula_electrons": 8e3,
+    "channel_gains": (1.0, 0.25, 0.71),
+}
 
 
 def write_scene(path: Path, **settings) -> Path:
@@ -59,8 +70,14 @@ def recoloured(sho):
 def test_run_writes_every_file_beside_the_frame(broad, rescued):
     assert rescued.folder == broad.parent / "broad-starcal"
     assert {path.name for path in rescued.folder.iterdir()} == set(rescued.files)
-    assert set(rescued.files) == {"picture.fits", "picture.tif", "stars.ecsv", "result.json", "preview.png",
-                                  "report.html"}
+    assert set(rescued.files) == {
+        "picture.fits",
+        "picture.tif",
+        "stars.ecsv",
+        "result.json",
+        "preview.png",
+        "report.html",
+    }
 
 
 def test_the_picture_is_float32_with_wcs_header_and_history(broad, rescued):
@@ -74,11 +91,19 @@ def test_the_picture_is_float32_with_wcs_header_and_history(broad, rescued):
 
 def test_the_picture_is_the_frame_times_its_gains_but_for_clipped_pixels(broad, rescued):
     before, after = fits.getdata(broad), fits.getdata(rescued.folder / "picture.fits")
-    offset = np.array([float(word) for line in fits.getheader(rescued.folder / "picture.fits")["HISTORY"]
-                       if "sky offsets" in line for word in line.split()[-3:]])
+    offset = np.array(
+        [
+            float(word)
+            for line in fits.getheader(rescued.folder / "picture.fits")["HISTORY"]
+            if "sky offsets" in line
+            for word in line.split()[-3:]
+        ]
+    )
     wanted = before * rescued.check.gains[:, None, None] + offset[:, None, None]
     unclipped = (before < 0.85 * np.array([0.5, 1.0, 0.7])[:, None, None]).all(axis=0)
-    np.testing.assert_allclose(after[:, unclipped], wanted[:, unclipped], atol=2e-6)  # offsets are printed to 4 digits
+    np.testing.assert_allclose(
+        after[:, unclipped], wanted[:, unclipped], atol=2e-6
+    )  # offsets are printed to 4 digits
 
 
 def test_tiff_and_preview_show_what_they_should(rescued):
@@ -108,21 +133,39 @@ def test_a_narrowband_frame_is_coloured_star_by_star_and_says_why(recoloured):
 
 
 def test_the_nebula_is_the_same_bit_for_bit_and_the_layers_add_up(sho, recoloured):
-    before, after, stars, starless = (fits.getdata(path) for path in (
-        sho, *(recoloured.folder / f"{name}.fits" for name in ("picture", "stars", "starless"))))
+    before, after, stars, starless = (
+        fits.getdata(path)
+        for path in (
+            sho,
+            *(recoloured.folder / f"{name}.fits" for name in ("picture", "stars", "starless")),
+        )
+    )
     outside = (stars == 0).all(axis=0)
     assert 0.5 < outside.mean() < 1
     np.testing.assert_array_equal(after[:, outside], before[:, outside])
-    np.testing.assert_allclose(starless + stars, after, atol=1e-6)  # a float32 step near 1 is 6e-8; a few are added
+    np.testing.assert_allclose(
+        starless + stars, after, atol=1e-6
+    )  # a float32 step near 1 is 6e-8; a few are added
 
 
 def test_recoloured_stars_have_the_colour_of_a_star(recoloured):
     layer, table = fits.getdata(recoloured.folder / "stars.fits"), recoloured.check.stars
-    good = table[(table["snr"] > 50) & (table["flags"] & 0b10111 == 0)]  # clean but for the catalogue
-    cores = layer[:, np.rint(good["y_px"].value).astype(int), np.rint(good["x_px"].value).astype(int)]
+    good = table[
+        (table["snr"] > 50) & (table["flags"] & 0b10111 == 0)
+    ]  # clean but for the catalogue
+    cores = layer[
+        :, np.rint(good["y_px"].value).astype(int), np.rint(good["x_px"].value).astype(int)
+    ]
     wanted = star_rgb(good["colour_bv_mag"], 0.65)
-    assert np.median(uv_prime_distance(cores.T, wanted)) < 0.001  # one step of colour difference is 0.0011
-    assert set(good["colour_source"]) <= {"catalogue", "continuum", "catalogue+continuum", "field median"}
+    assert (
+        np.median(uv_prime_distance(cores.T, wanted)) < 0.001
+    )  # one step of colour difference is 0.0011
+    assert set(good["colour_source"]) <= {
+        "catalogue",
+        "continuum",
+        "catalogue+continuum",
+        "field median",
+    }
 
 
 def test_without_wcs_the_stars_still_get_a_possible_colour(tmp_path):
@@ -133,7 +176,8 @@ def test_without_wcs_the_stars_still_get_a_possible_colour(tmp_path):
 
 
 def test_a_poor_wcs_is_put_right_in_picture_numbers_and_report(tmp_path):
-    """Turned by 2.5 degrees and 20 px off; the picture's header is that of the truth to half a pixel."""
+    """Turned by 2.5 degrees and 20 px off; the picture's header is that of the truth to half a
+    pixel."""
     path = write_scene(tmp_path / "poor.fits", wcs_offset_px=(16.0, -12.0), wcs_rotation_deg=2.5)
     done = starcal.run(path)
     assert done.check.verdict.verdict == "rescue"
@@ -146,7 +190,12 @@ def test_a_poor_wcs_is_put_right_in_picture_numbers_and_report(tmp_path):
     assert f"scatter {wcs['scatter_before_px']:.2f} px" in report
     assert f"scatter {wcs['scatter_px']:.2f} px" in report
     truth = WCS(wcs_header(Setup(**FIELD), exact=True))
-    assert corners_apart_px(WCS(fits.getheader(done.folder / "picture.fits")).celestial, truth, (420, 600)) < 0.5
+    assert (
+        corners_apart_px(
+            WCS(fits.getheader(done.folder / "picture.fits")).celestial, truth, (420, 600)
+        )
+        < 0.5
+    )
 
 
 def test_a_starless_frame_is_no_crash(tmp_path):
@@ -159,12 +208,16 @@ def test_a_starless_frame_is_no_crash(tmp_path):
 
 def test_a_stretched_picture_is_refused_for_gains_unless_told(broad, tmp_path):
     frame = starcal.read_frame(broad)
-    stretched = replace(frame, pixels=choose_stretch(frame.pixels).apply(frame.pixels), name="stretched.fits")
+    stretched = replace(
+        frame, pixels=choose_stretch(frame.pixels).apply(frame.pixels), name="stretched.fits"
+    )
     assert starcal.check(stretched).verdict.verdict == "no"
     with pytest.raises(NotLinearError, match="assume-linear"):
         starcal.calibrate(stretched)
     try:
-        starcal.calibrate(stretched, assume_linear=True)  # what the message advises goes past that check
+        starcal.calibrate(
+            stretched, assume_linear=True
+        )  # what the message advises goes past that check
     except NotLinearError:
         pytest.fail("assume_linear is refused for not being linear")
     except (FrameError, TooFewStars):
@@ -185,7 +238,10 @@ def test_a_matrix_makes_red_and_blue_stars_truer(broad):
     fit = gains.check.fit
     flux = np.array([gains.check.stars[f"flux_{c}"][gains.check.fitted[fit.used]] for c in "RGB"])
     target = star_rgb(fit.bv_mag[fit.used], 0.65)
-    error = [np.sqrt(np.mean(uv_prime_distance((m.matrix @ flux).T, target) ** 2)) for m in (gains, matrix)]
+    error = [
+        np.sqrt(np.mean(uv_prime_distance((m.matrix @ flux).T, target) ** 2))
+        for m in (gains, matrix)
+    ]
     assert error[1] < error[0]
 
 
@@ -207,23 +263,32 @@ def test_a_folder_that_cannot_be_made_is_refused_before_the_work(broad, tmp_path
 
 
 def test_a_full_disk_leaves_no_half_file(broad, tmp_path):
-    code = ("import resource, sys, starcal; resource.setrlimit(resource.RLIMIT_FSIZE, (10**6, 10**6))\n"
-            "import signal; signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
-            f"sys.argv = ['starcal', 'run', {str(broad)!r}, '--out', {str(tmp_path / 'run')!r}]\n"
-            "from starcal.cli import main; sys.exit(main(sys.argv[1:]))")
+    code = (
+        "import resource, sys, starcal; resource.setrlimit(resource.RLIMIT_FSIZE, (10**6, 10**6))\n"
+        "import signal; signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
+        f"sys.argv = ['starcal', 'run', {str(broad)!r}, '--out', {str(tmp_path / 'run')!r}]\n"
+        "from starcal.cli.main import main; sys.exit(main(sys.argv[1:]))"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 1
     assert done.stderr.count("\n") == 1
-    assert f"{tmp_path / 'run'}/picture.fits" in done.stderr  # the name that was asked for, not that of the part
+    assert (
+        f"{tmp_path / 'run'}/picture.fits" in done.stderr
+    )  # the name that was asked for, not that of the part
     assert list(tmp_path.iterdir()) == []
 
 
 def killed_run(frame, out, **settings):
     """A run that dies without a word when half of its files are written."""
-    code = ("import os, starcal.pipeline as p\n"
-            "p.write_stars = lambda *a, **k: os.kill(os.getpid(), 9)\n"
-            f"import starcal; starcal.run({str(frame)!r}, {str(out)!r}, **{settings!r})")
-    assert subprocess.run([sys.executable, "-c", code], check=False, capture_output=True).returncode == -9
+    code = (
+        "import os, starcal.pipeline as p\n"
+        "p.write_stars = lambda *a, **k: os.kill(os.getpid(), 9)\n"
+        f"import starcal; starcal.run({str(frame)!r}, {str(out)!r}, **{settings!r})"
+    )
+    assert (
+        subprocess.run([sys.executable, "-c", code], check=False, capture_output=True).returncode
+        == -9
+    )
 
 
 def test_killed_half_way_leaves_nothing_new_and_the_next_run_clears_up(broad, tmp_path):
@@ -263,7 +328,9 @@ def test_a_run_that_cannot_leaves_no_folder(broad, tmp_path, frame_of):
     with pytest.raises(TooFewStars, match="use --model gains"):
         starcal.run(frame_of(few), tmp_path / "new" / "run", model="matrix")
     frame = starcal.read_frame(broad)
-    stretched = replace(frame, pixels=choose_stretch(frame.pixels).apply(frame.pixels), name="stretched.fits")
+    stretched = replace(
+        frame, pixels=choose_stretch(frame.pixels).apply(frame.pixels), name="stretched.fits"
+    )
     with pytest.raises(NotLinearError):
         starcal.run(stretched, tmp_path / "new" / "run")
     assert list(tmp_path.iterdir()) == []
@@ -294,7 +361,9 @@ def test_the_report_holds_result_json(rescued, recoloured):
     for done in (rescued, recoloured):
         page = (done.folder / "report.html").read_text(encoding="utf-8")
         inside = page.split('<script type="application/json" id="result">')[1].split("</script>")[0]
-        assert json.loads(inside) == json.loads((done.folder / "result.json").read_text(encoding="utf-8"))
+        assert json.loads(inside) == json.loads(
+            (done.folder / "result.json").read_text(encoding="utf-8")
+        )
 
 
 def test_nan_and_borders_do_not_spoil_the_fit(broad):
@@ -304,7 +373,9 @@ def test_nan_and_borders_do_not_spoil_the_fit(broad):
     pixels[1, 200:204, 300:340] = np.nan
     whole, holed = starcal.check(frame), starcal.check(replace(frame, pixels=pixels))
     difference = np.abs(holed.gains - whole.gains)[[0, 2]]
-    assert (difference < 3 * whole.fit.gain_errors[[0, 2]]).all()  # some stars are lost, the rest are the same
+    assert (
+        difference < 3 * whole.fit.gain_errors[[0, 2]]
+    ).all()  # some stars are lost, the rest are the same
     made = starcal.calibrate(replace(frame, pixels=pixels))
     assert np.isnan(made.pixels[:, :30]).all()
     assert np.isfinite(made.pixels[:, 40:190]).all()
@@ -324,7 +395,9 @@ def test_the_white_reference_moves_the_gains_as_the_slope_says(broad):
     solar, warm = (starcal.check(frame, white_bv=bv) for bv in (0.65, 0.85))
     shift = 2.5 * np.log10(warm.gains / solar.gains)[[0, 2]]
     wanted = solar.fit.predicted_mag(0.85) - solar.fit.predicted_mag(0.65)
-    np.testing.assert_allclose(shift, wanted, atol=0.01)  # mag; the two fits clip and weigh alike, the bend is small
+    np.testing.assert_allclose(
+        shift, wanted, atol=0.01
+    )  # mag; the two fits clip and weigh alike, the bend is small
 
 
 def test_results_print_and_show(rescued, tmp_path):

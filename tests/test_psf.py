@@ -1,11 +1,12 @@
-"""PSF, joint fluxes, fill and grain: each against a plain formula or a slow, obvious calculation."""
+"""PSF, joint fluxes, fill and grain: each against a plain formula or a slow, obvious
+calculation."""
 
 import numpy as np
 import pytest
 from scipy import ndimage
 from test_layers import plain, star_grid
 
-from starcal import scene
+from starcal.demo import scene
 from starcal.layers import psf as psf_module
 from starcal.layers.fill import fill
 from starcal.layers.fluxes import fit_fluxes
@@ -17,16 +18,21 @@ CASES = [(3.0, 3.0), (2.0, 2.5), (4.5, None)]
 
 def measured(fwhm_px, beta, noise=2e-6):
     x, y = star_grid(step=30)
-    pixels, _ = plain(x, y, np.full(len(x), 1.0), shape=(210, 210), fwhm_px=fwhm_px, beta=beta, noise=noise)
+    pixels, _ = plain(
+        x, y, np.full(len(x), 1.0), shape=(210, 210), fwhm_px=fwhm_px, beta=beta, noise=noise
+    )
     return measure_psf(pixels[0], x, y, 1.1 * fwhm_px)
 
 
 @pytest.mark.parametrize(("fwhm_px", "beta"), CASES)
 def test_psf_is_the_one_that_was_put_in(fwhm_px, beta):
-    """Against light summed over pixels by the scene's nine-point rule; bilinear cells are good to 1.5 % of the peak."""
+    """Against light summed over pixels by the scene's nine-point rule; bilinear cells are good to
+    1.5 % of the peak."""
     psf = measured(fwhm_px, beta)
     truth = np.zeros((31, 31), np.float32)
-    scene.add_stars(truth, np.array([15.3]), np.array([14.8]), np.array([1.0]), fwhm_px, beta, floor=1e-9)
+    scene.add_stars(
+        truth, np.array([15.3]), np.array([14.8]), np.array([1.0]), fwhm_px, beta, floor=1e-9
+    )
     y, x = np.mgrid[:31, :31].astype(np.float32)
     found = psf.normalised()(x - np.float32(15.3), y - np.float32(14.8))
     np.testing.assert_allclose(found, truth, atol=0.015 * truth.max())
@@ -35,7 +41,8 @@ def test_psf_is_the_one_that_was_put_in(fwhm_px, beta):
 
 
 def test_light_of_a_moffat_profile_is_one():
-    """Its integral is elementary (Moffat 1969); beyond 200 px of a profile of FWHM 3 and beta 3 lies 1e-8 of it."""
+    """Its integral is elementary (Moffat 1969); beyond 200 px of a profile of FWHM 3 and beta 3
+    lies 1e-8 of it."""
     y, x = np.mgrid[-200:201, -200:201].astype(float)
     shape = np.eye(2) * 4 * (2 ** (1 / 3) - 1) / 3.0**2
     assert moffat(x, y, shape, 3.0).sum() == pytest.approx(1, abs=2e-3)  # sampled, not integrated
@@ -54,16 +61,19 @@ def test_without_stars_the_profile_is_round_and_of_the_width_given():
 
 
 def test_a_halo_is_found_in_the_wings():
-    """A Moffat core and 3 % of the light in a halo six times as wide; at 20 px it is most of the light.
+    """A Moffat core and 3 % of the light in a halo six times as wide; at 20 px it is most of the
+    light.
 
-    To a third: the first ring is taken to be the core's own, though a tenth of it is halo, and rings are expected to be
-    like those before them.
+    To a third: the first ring is taken to be the core's own, though a tenth of it is halo, and
+    rings are expected to be like those before them.
     """
     x, y = np.array([100.2, 300.6, 100.7, 299.8]), np.array([99.8, 100.3, 300.4, 299.7])
     plane = np.random.default_rng(0).normal(0, 1e-5, (400, 400)).astype(np.float32)
     for fwhm_px, share in ((3.0, 0.97), (18.0, 0.03)):
         scene.add_stars(plane, x, y, np.full(4, 20 * share), fwhm_px, 3.0, floor=1e-9)
-    psf = with_wings(measure_psf(plane, x, y, 3.0), plane, x, y, np.zeros(4), np.arange(4)).normalised()
+    psf = with_wings(
+        measure_psf(plane, x, y, 3.0), plane, x, y, np.zeros(4), np.arange(4)
+    ).normalised()
     for radius in (8.0, 12.0, 20.0):
         r2 = np.float32(radius**2)
         truth = 0.97 * scene.profile(r2, 3.0, 3.0) + 0.03 * scene.profile(r2, 18.0, 3.0)
@@ -77,12 +87,15 @@ def test_too_faint_stars_tell_nothing_of_wings():
     assert with_wings(psf, pixels[0], x, y, np.zeros(len(x)), np.arange(len(x))) is psf
 
 
-# --- fluxes ---------------------------------------------------------------------------------------------------
+# --- fluxes -----------------------------------------------------------------------------
 
 
 def crowd():
     """Five stars in one another, a sixth alone, over a tilted sky."""
-    x, y = np.array([30.2, 33.9, 27.4, 31.0, 36.2, 60.0]), np.array([30.7, 33.1, 34.6, 26.5, 29.0, 60.4])
+    x, y = (
+        np.array([30.2, 33.9, 27.4, 31.0, 36.2, 60.0]),
+        np.array([30.7, 33.1, 34.6, 26.5, 29.0, 60.4]),
+    )
     flux = np.array([1.0, 0.4, 0.2, 0.7, 0.1, 0.5])
     pixels, _ = plain(x, y, flux, shape=(90, 90), noise=2e-5)
     plane = pixels[0] + np.float32(1e-5) * np.arange(90, dtype=np.float32)
@@ -100,7 +113,9 @@ FACTS = {"sky": 0.01, "noise": 2e-5, "electrons_per_unit": 1e6}
 def test_stars_in_one_another_share_the_light(true_psf):
     plane, x, y, flux = crowd()
     fit = fit_fluxes(plane, x, y, true_psf, flux, **FACTS)
-    np.testing.assert_allclose(fit.flux, flux, atol=0.02 * 0.5)  # the issue's 2 %, of the typical neighbour
+    np.testing.assert_allclose(
+        fit.flux, flux, atol=0.02 * 0.5
+    )  # the issue's 2 %, of the typical neighbour
     assert fit.flux[5] == pytest.approx(0.5, rel=0.01)
 
 
@@ -117,7 +132,8 @@ def test_positions_are_found_as_well(true_psf):
 
 
 def test_joint_fit_is_the_least_squares_solution(true_psf):
-    """One pair, one patch each, against numpy's dense solver with the two planes of sky as unknowns."""
+    """One pair, one patch each, against numpy's dense solver with the two planes of sky as
+    unknowns."""
     plane, x, y = crowd()[0], np.array([30.2, 33.9]), np.array([30.7, 33.1])
     fit = fit_fluxes(plane, x, y, true_psf, np.zeros(2), **FACTS)
     offsets = psf_module.disc_offsets(2.5 * true_psf.fwhm_px)
@@ -125,10 +141,17 @@ def test_joint_fit_is_the_least_squares_solution(true_psf):
     for i in range(2):
         px, py = offsets[0] + round(x[i]), offsets[1] + round(y[i])
         skies = np.zeros((len(px), 6))
-        skies[:, 3 * i:3 * i + 3] = np.stack([np.ones(len(px)), offsets[0], offsets[1]], axis=1)
-        light = np.stack([true_psf((px - a).astype(np.float32), (py - b).astype(np.float32))
-                          for a, b in zip(x, y, strict=True)], axis=1)
-        level = np.sort(plane[py, px])[len(px) // 3]  # photon noise of what lies under the star, alike for all
+        skies[:, 3 * i : 3 * i + 3] = np.stack([np.ones(len(px)), offsets[0], offsets[1]], axis=1)
+        light = np.stack(
+            [
+                true_psf((px - a).astype(np.float32), (py - b).astype(np.float32))
+                for a, b in zip(x, y, strict=True)
+            ],
+            axis=1,
+        )
+        level = np.sort(plane[py, px])[
+            len(px) // 3
+        ]  # photon noise of what lies under the star, alike for all
         weight = 1 / np.sqrt(FACTS["noise"] ** 2 + max(level - 0.01, 0) / 1e6)
         rows.append(np.hstack([light, skies]) * weight)
         data.append(plane[py, px] * weight)
@@ -137,29 +160,42 @@ def test_joint_fit_is_the_least_squares_solution(true_psf):
 
 
 def test_noise_is_not_light(true_psf):
-    """Fluxes of nothing scatter by the error that is stated: 200 places, 4 sigma of the scatter's own error."""
+    """Fluxes of nothing scatter by the error that is stated: 200 places, 4 sigma of the scatter's
+    own error."""
     rng = np.random.default_rng(2)
     plane = rng.normal(0.01, 2e-5, (420, 420)).astype(np.float32)
     x, y = (g.ravel() * 20.0 + 20.3 for g in np.mgrid[:20, :20])
-    fit = fit_fluxes(plane, x, y, true_psf, np.zeros(400), **{**FACTS, "electrons_per_unit": np.inf})
+    fit = fit_fluxes(
+        plane, x, y, true_psf, np.zeros(400), **{**FACTS, "electrons_per_unit": np.inf}
+    )
     assert (fit.flux >= 0).all()
-    assert np.sqrt(np.mean(fit.flux**2) * 2) == pytest.approx(np.median(fit.error), rel=4 / np.sqrt(400))
+    assert np.sqrt(np.mean(fit.flux**2) * 2) == pytest.approx(
+        np.median(fit.error), rel=4 / np.sqrt(400)
+    )
 
 
 def test_a_knot_does_not_fit_and_a_star_does(true_psf):
-    plane = np.full((60, 60), 0.01, np.float32) + np.random.default_rng(0).normal(0, 2e-5, (60, 60)).astype(np.float32)
-    scene.add_stars(plane, np.array([15.0]), np.array([30.0]), np.array([1.0]), 3.0, 3.0, floor=1e-7)
-    scene.add_stars(plane, np.array([45.0]), np.array([30.0]), np.array([1.0]), 8.0, None, floor=1e-7)
-    fit = fit_fluxes(plane, np.array([15.0, 45.0]), np.array([30.0, 30.0]), true_psf, np.ones(2), **FACTS)
+    plane = np.full((60, 60), 0.01, np.float32) + np.random.default_rng(0).normal(
+        0, 2e-5, (60, 60)
+    ).astype(np.float32)
+    scene.add_stars(
+        plane, np.array([15.0]), np.array([30.0]), np.array([1.0]), 3.0, 3.0, floor=1e-7
+    )
+    scene.add_stars(
+        plane, np.array([45.0]), np.array([30.0]), np.array([1.0]), 8.0, None, floor=1e-7
+    )
+    fit = fit_fluxes(
+        plane, np.array([15.0, 45.0]), np.array([30.0, 30.0]), true_psf, np.ones(2), **FACTS
+    )
     assert fit.misfit[0] < 0.05
     assert fit.misfit[1] > 0.3
 
 
-# --- filling --------------------------------------------------------------------------------------------------
+# --- filling ----------------------------------------------------------------------------
 
 
 def holes(shape, radius):
-    y, x = np.mgrid[:shape[0], :shape[1]]
+    y, x = np.mgrid[: shape[0], : shape[1]]
     return np.hypot((y % 50) - 25, (x % 50) - 25) <= radius
 
 
@@ -167,7 +203,9 @@ def test_an_even_sky_is_filled_evenly_and_noise_is_not_dragged_in():
     values = np.random.default_rng(0).normal(5, 1, (200, 250)).astype(np.float32)
     hole = holes(values.shape, 6)
     error = np.abs(fill(np.where(hole, 0, values), (~hole).astype(np.float32), 1.0) - 5)[hole]
-    assert np.percentile(error, 95) < 0.6  # a mean over the rim's 40 pixels has 0.16; the pixels themselves have 1.96
+    assert (
+        np.percentile(error, 95) < 0.6
+    )  # a mean over the rim's 40 pixels has 0.16; the pixels themselves have 1.96
 
 
 def test_a_gradient_goes_through_a_hole():
@@ -180,7 +218,9 @@ def test_a_gradient_goes_through_a_hole():
 
 
 def test_clean_pixels_of_a_structured_picture_are_followed():
-    truth = ndimage.gaussian_filter(np.random.default_rng(2).normal(0, 1, (200, 250)), 3).astype(np.float32)
+    truth = ndimage.gaussian_filter(np.random.default_rng(2).normal(0, 1, (200, 250)), 3).astype(
+        np.float32
+    )
     truth *= 100 / truth.std()
     values = truth + np.random.default_rng(3).normal(0, 1, truth.shape).astype(np.float32)
     assert np.std(fill(values, np.ones_like(values), 1.0) - truth) < 1.1
@@ -190,16 +230,20 @@ def test_nothing_known_is_filled_with_nothing():
     assert not fill(np.zeros((20, 30), np.float32), np.zeros((20, 30), np.float32), 1.0).any()
 
 
-# --- grain ----------------------------------------------------------------------------------------------------
+# --- grain ------------------------------------------------------------------------------
 
 
 def test_noise_is_measured_where_it_changes_and_gradients_are_not_noise():
     y, x = np.mgrid[:200, :300].astype(np.float32)
     sigma = np.where(x < 150, 1.0, 3.0)
-    values = (5 * x + 0.02 * y**2 + np.random.default_rng(0).normal(0, 1, x.shape) * sigma).astype(np.float32)
+    values = (5 * x + 0.02 * y**2 + np.random.default_rng(0).normal(0, 1, x.shape) * sigma).astype(
+        np.float32
+    )
     clean = np.random.default_rng(1).random(x.shape) > 0.05
     noise = local_noise(values, clean, 99.0)
-    assert np.median(noise[:, 30:120]) == pytest.approx(1, rel=0.1)  # the mean of some 500 differences in each window
+    assert np.median(noise[:, 30:120]) == pytest.approx(
+        1, rel=0.1
+    )  # the mean of some 500 differences in each window
     assert np.median(noise[:, 180:270]) == pytest.approx(3, rel=0.1)
     assert (local_noise(values, np.zeros_like(clean), 99.0) == 99).all()
     assert (local_noise(values[:5, :5], clean[:5, :5], 99.0) == 99).all()
@@ -207,14 +251,18 @@ def test_noise_is_measured_where_it_changes_and_gradients_are_not_noise():
 
 def test_a_swatch_is_noise_of_the_frame_without_its_stars():
     white = np.random.default_rng(0).normal(0, 1, (96, 96))
-    values = np.stack([7 + white, 3 + 2 * white, ndimage.gaussian_filter(white, 1)]).astype(np.float32)
+    values = np.stack([7 + white, 3 + 2 * white, ndimage.gaussian_filter(white, 1)]).astype(
+        np.float32
+    )
     clean = np.ones((96, 96), bool)
     clean[40:50, 20:30] = False
     values[:, ~clean] = 1000
     texture = swatch(values, clean)
     np.testing.assert_allclose(texture.std(axis=(1, 2)), 1, atol=0.1)
     assert np.abs(texture).max() <= 3.5
-    assert np.corrcoef(texture[0].ravel(), texture[1].ravel())[0, 1] > 0.99  # what channels share they still share
+    assert (
+        np.corrcoef(texture[0].ravel(), texture[1].ravel())[0, 1] > 0.99
+    )  # what channels share they still share
     neighbours = np.mean(texture[:, :, 1:] * texture[:, :, :-1], axis=(1, 2))
     assert abs(neighbours[0]) < 0.1
     assert neighbours[2] > 0.5

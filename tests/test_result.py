@@ -12,26 +12,43 @@ from matplotlib.figure import Figure
 from PIL import Image
 
 import starcal
+from starcal.checking.result import ROUTE_WORDS, VERDICT_WORDS
 from starcal.layers import split
-from starcal.result import ROUTE_WORDS, VERDICT_WORDS
 from starcal.stars import Flag, measure_stars
 from starcal.texts import counted
 
 # Keys that the contract names for `check --json`.
-KEYS = {"frame", "verdict", "reasons", "route", "stars", "wcs", "gains", "gain_errors", "colour_terms", "slope_ratios",
-        "residual_mag", "white_bv", "catalogue"}
+KEYS = {
+    "frame",
+    "verdict",
+    "reasons",
+    "route",
+    "stars",
+    "wcs",
+    "gains",
+    "gain_errors",
+    "colour_terms",
+    "slope_ratios",
+    "residual_mag",
+    "white_bv",
+    "catalogue",
+}
 STAR_KEYS = {"detected", "catalogue", "matched", "used", "flags", "chance_matches"}
 
 
 @pytest.fixture(scope="module")
 def solved(scene_of, frame_of):
-    scene = scene_of(seed=1, scale_arcsec=4.0, faint_to_mag=13.5, channel_gains=(0.6, 1.0, 0.8), gradient=0.6)
+    scene = scene_of(
+        seed=1, scale_arcsec=4.0, faint_to_mag=13.5, channel_gains=(0.6, 1.0, 0.8), gradient=0.6
+    )
     return starcal.check(frame_of(scene, name="<field> & 7.fits"))
 
 
 @pytest.fixture(scope="module")
 def unsolved(scene_of, frame_of):
-    return starcal.check(frame_of(scene_of(seed=1, scale_arcsec=4.0, faint_to_mag=13.5, with_wcs=False)))
+    return starcal.check(
+        frame_of(scene_of(seed=1, scale_arcsec=4.0, faint_to_mag=13.5, with_wcs=False))
+    )
 
 
 @pytest.fixture(scope="module")
@@ -60,8 +77,15 @@ def test_json_holds_the_numbers_of_the_result(solved):
     assert facts["gains"]["G"] == 1
     assert facts["gain_errors"]["B"] == solved.fit.gain_errors[2]
     assert facts["colour_terms"] == dict(zip("RB", solved.fit.slope.tolist(), strict=True))
-    assert facts["stars"]["used"] == solved.fit.n_used <= facts["stars"]["matched"] <= facts["stars"]["catalogue"]
-    assert facts["stars"]["flags"]["no_match"] == np.count_nonzero(solved.stars["flags"] & Flag.NO_MATCH)
+    assert (
+        facts["stars"]["used"]
+        == solved.fit.n_used
+        <= facts["stars"]["matched"]
+        <= facts["stars"]["catalogue"]
+    )
+    assert facts["stars"]["flags"]["no_match"] == np.count_nonzero(
+        solved.stars["flags"] & Flag.NO_MATCH
+    )
     assert facts["wcs"]["refined"] is True
     assert facts["catalogue"]["stars_in_field"] == facts["stars"]["catalogue"]
 
@@ -80,7 +104,12 @@ def test_what_was_not_measured_is_null(unsolved, mismatched):
 
 
 def test_infinite_and_missing_numbers_become_null(solved):
-    odd = replace(solved, verdict=replace(solved.verdict, colour_error_before=float("nan"), colour_error_after=np.inf))
+    odd = replace(
+        solved,
+        verdict=replace(
+            solved.verdict, colour_error_before=float("nan"), colour_error_after=np.inf
+        ),
+    )
     facts = json.loads(json.dumps(odd.to_dict(), allow_nan=False))
     assert facts["colour_error_uv"] == {"before": None, "after": None}
 
@@ -152,10 +181,15 @@ def frame(scene_of, frame_of):
     return frame_of(scene_of(seed=1, scale_arcsec=4.0, faint_to_mag=13.5), name="<field>.fits")
 
 
-@pytest.mark.parametrize(("make", "captions"), [
-    (starcal.calibrate, ["before", "after"]), (starcal.recolour_stars, ["before", "after"]),
-    (lambda frame: split(frame.pixels, measure_stars(frame.pixels)), ["starless", "stars"])],
-    ids=["calibrated", "recoloured", "split"])
+@pytest.mark.parametrize(
+    ("make", "captions"),
+    [
+        (starcal.calibrate, ["before", "after"]),
+        (starcal.recolour_stars, ["before", "after"]),
+        (lambda frame: split(frame.pixels, measure_stars(frame.pixels)), ["starless", "stars"]),
+    ],
+    ids=["calibrated", "recoloured", "split"],
+)
 def test_pictures_in_a_notebook(frame, make, captions):
     result = make(frame)
     tags, text = shown_in_a_notebook(result)

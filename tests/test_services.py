@@ -1,4 +1,5 @@
-"""Catalogues of the network: the real astroquery client against services on the loopback, and all that goes wrong."""
+"""Catalogues of the network: the real astroquery client against services on the loopback, and all
+that goes wrong."""
 
 import datetime
 import email.utils
@@ -49,27 +50,40 @@ def expected(fake, limit_mag, radius_deg=PLACE[2]):
     return np.flatnonzero((apart < radius_deg * u.deg) & (sky.v < limit_mag))
 
 
-# --- good answers ----------------------------------------------------------------------------------------------
+# --- good answers -----------------------------------------------------------------------
 
 
 def test_apass_gives_the_stars_of_the_field(fake):
-    choice = choose.stars_around("apass", *PLACE, epoch_yr=2025.0, limit_mag=12.0, timeout_s=TIMEOUT_S)
+    choice = choose.stars_around(
+        "apass", *PLACE, epoch_yr=2025.0, limit_mag=12.0, timeout_s=TIMEOUT_S
+    )
     rows = expected(fake, 12.0)
     assert choice.source == "service"
     assert len(choice.stars) == len(rows) > 50
     order, truth = np.argsort(choice.stars.ra_deg), rows[np.argsort(fake.sky.ra[rows])]
-    np.testing.assert_allclose(choice.stars.ra_deg[order], fake.sky.ra[truth], rtol=0, atol=1e-9)  # a text of 17 digits
-    np.testing.assert_allclose(choice.stars.v_mag[order], fake.sky.v[truth], rtol=0, atol=2e-6)  # float32 at 16
-    np.testing.assert_allclose(choice.stars.bv_mag[order], 0.8 * fake.sky.bp_rp[truth], rtol=0, atol=1e-6)
+    np.testing.assert_allclose(
+        choice.stars.ra_deg[order], fake.sky.ra[truth], rtol=0, atol=1e-9
+    )  # a text of 17 digits
+    np.testing.assert_allclose(
+        choice.stars.v_mag[order], fake.sky.v[truth], rtol=0, atol=2e-6
+    )  # float32 at 16
+    np.testing.assert_allclose(
+        choice.stars.bv_mag[order], 0.8 * fake.sky.bp_rp[truth], rtol=0, atol=1e-6
+    )
     assert choice.stars.no_pm.all()
 
 
 def test_gaia_stars_stand_where_they_are_at_the_frame_s_epoch(fake):
-    choice = choose.stars_around("gaia", *PLACE, epoch_yr=2026.0, limit_mag=12.0, timeout_s=TIMEOUT_S)
+    choice = choose.stars_around(
+        "gaia", *PLACE, epoch_yr=2026.0, limit_mag=12.0, timeout_s=TIMEOUT_S
+    )
     sky, stars = fake.sky, choice.stars
     moved = SkyCoord(sky.ra, sky.dec, unit="deg").spherical_offsets_by(
-        10 * sky.pmra * u.mas, 10 * sky.pmdec * u.mas)  # 10 years from Gaia's epoch, 2016.0
-    nearest, apart, _ = SkyCoord(stars.ra_deg, stars.dec_deg, unit="deg").match_to_catalog_sky(moved)
+        10 * sky.pmra * u.mas, 10 * sky.pmdec * u.mas
+    )  # 10 years from Gaia's epoch, 2016.0
+    nearest, apart, _ = SkyCoord(stars.ra_deg, stars.dec_deg, unit="deg").match_to_catalog_sky(
+        moved
+    )
     assert apart.max() < 0.001 * u.arcsec
     assert len(np.unique(nearest)) == len(stars) > 50
     # the fake's stars are dwarfs of a published table: the polynomial for V scatters by 0.03, that for B-V by 0.014
@@ -84,9 +98,12 @@ def test_tycho2_stars_without_mean_position_stand_where_they_were_seen(fake):
     stars = choose.stars_around("tycho2-online", *PLACE, limit_mag=12.0, timeout_s=TIMEOUT_S).stars
     assert 0 < stars.no_pm.sum() < len(stars)
     nearest, apart, _ = SkyCoord(stars.ra_deg, stars.dec_deg, unit="deg").match_to_catalog_sky(
-        SkyCoord(fake.sky.ra, fake.sky.dec, unit="deg"))
+        SkyCoord(fake.sky.ra, fake.sky.dec, unit="deg")
+    )
     assert apart.max() < 1e-6 * u.arcsec
-    np.testing.assert_array_equal(stars.no_pm, nearest % 7 == 0)  # the fake's own rule; it gives those a number, too
+    np.testing.assert_array_equal(
+        stars.no_pm, nearest % 7 == 0
+    )  # the fake's own rule; it gives those a number, too
     np.testing.assert_array_equal(stars.hip, np.where(stars.no_pm, nearest, 0))
     # Tycho's map itself is tested in test_catalogue.py; here only that it is the one used, to float32
     assert np.abs(stars.bv_mag - johnson.bv_from_tycho(fake.sky.bp_rp[nearest])).max() < 1e-5
@@ -95,7 +112,13 @@ def test_tycho2_stars_without_mean_position_stand_where_they_were_seen(fake):
 def test_gaia_is_asked_by_a_job_and_without_the_row_limit_of_the_quick_way(fake):
     fake.polls_of_a_job = 2
     ask("gaia")
-    assert [path.rpartition("/")[2] for _, path, _ in fake.asked] == ["async", "phase", "phase", "phase", "result"]
+    assert [path.rpartition("/")[2] for _, path, _ in fake.asked] == [
+        "async",
+        "phase",
+        "phase",
+        "phase",
+        "result",
+    ]
     assert "TOP+200000+" in fake.questions[0]
 
 
@@ -106,7 +129,9 @@ def test_vizier_is_asked_with_a_row_limit_and_each_column_by_name(fake):
 
 
 def test_the_client_keeps_nothing_of_its_own(fake, monkeypatch, tmp_path):
-    monkeypatch.setattr("astropy.config.paths.get_cache_dir", lambda *_, **__: str(tmp_path / "astropy"))
+    monkeypatch.setattr(
+        "astropy.config.paths.get_cache_dir", lambda *_, **__: str(tmp_path / "astropy")
+    )
     for _ in range(2):
         ask("apass")
     assert len(fake.questions) == 2
@@ -137,14 +162,19 @@ def test_importing_the_gaia_client_asks_nobody(monkeypatch):
     assert (called, page.getvalue()) == ([], "")
 
 
-# --- faults that pass ------------------------------------------------------------------------------------------
+# --- faults that pass -------------------------------------------------------------------
 
 
 PASSING = ["status 500", "status 503", "busy 0", "reset", "cut", "cut_silently"]
 
 
-@pytest.mark.parametrize(("catalogue", "fault"), [
-    *((catalogue, fault) for catalogue in ("gaia", "apass") for fault in PASSING), ("gaia", "unzippable")])
+@pytest.mark.parametrize(
+    ("catalogue", "fault"),
+    [
+        *((catalogue, fault) for catalogue in ("gaia", "apass") for fault in PASSING),
+        ("gaia", "unzippable"),
+    ],
+)
 def test_a_fault_that_passes_is_survived(fake, catalogue, fault):
     good = ask(catalogue)
     fake.faults[:] = [fault]
@@ -170,13 +200,20 @@ def test_retry_after_may_be_a_date():
     assert services._retry_after_s(None) is None
 
 
-# --- faults that stay ------------------------------------------------------------------------------------------
+# --- faults that stay -------------------------------------------------------------------
 
 STAYING = {
-    "status 500": "HTTP status 500", "status 404": "HTTP status 404", "busy 3600": "another attempt in 3600 s",
-    "page": "not a VOTable but text/html: Down for maintenance", "failed": "query failed: ERROR Cannot parse query",
-    "cut": "broke off in the middle", "cut_silently": "broke off in the middle", "reset": "broke off in the middle",
-    "malformed": "cannot be read .*mismatched tag", "empty": "answered nothing", "elsewhere": "outside the field",
+    "status 500": "HTTP status 500",
+    "status 404": "HTTP status 404",
+    "busy 3600": "another attempt in 3600 s",
+    "page": "not a VOTable but text/html: Down for maintenance",
+    "failed": "query failed: ERROR Cannot parse query",
+    "cut": "broke off in the middle",
+    "cut_silently": "broke off in the middle",
+    "reset": "broke off in the middle",
+    "malformed": "cannot be read .*mismatched tag",
+    "empty": "answered nothing",
+    "elsewhere": "outside the field",
 }
 
 
@@ -196,9 +233,14 @@ def test_a_fault_that_stays_is_an_error_that_says_what_to_type(fake, catalogue, 
     assert choose.stars_around("embedded", *PLACE).source == "embedded"
 
 
-@pytest.mark.parametrize(("trouble", "says"), [
-    ("page at launch", "Down for maintenance"), ("page for a phase", "phase of a job was due: Down for maintenance"),
-    ("job fails", "HTTP status 404: Job failed: out of memory")])
+@pytest.mark.parametrize(
+    ("trouble", "says"),
+    [
+        ("page at launch", "Down for maintenance"),
+        ("page for a phase", "phase of a job was due: Down for maintenance"),
+        ("job fails", "HTTP status 404: Job failed: out of memory"),
+    ],
+)
 def test_troubles_of_a_job(fake, trouble, says):
     fake.job_trouble = trouble
     with pytest.raises(CatalogueUnreachable, match=says):
@@ -210,8 +252,10 @@ def test_a_result_that_is_elsewhere_is_followed(fake):
     assert len(ask("gaia").table) > 50
 
 
-@pytest.mark.parametrize(("catalogue", "name", "path"), [
-    ("gaia", "STARCAL_GAIA_URL", "/a/longer/path/tap"), ("apass", "STARCAL_VIZIER_SERVER", "")])
+@pytest.mark.parametrize(
+    ("catalogue", "name", "path"),
+    [("gaia", "STARCAL_GAIA_URL", "/a/longer/path/tap"), ("apass", "STARCAL_VIZIER_SERVER", "")],
+)
 def test_a_mirror_is_asked_from_the_moment_it_is_named(fake, monkeypatch, catalogue, name, path):
     with fake_services.running() as mirror:
         ask(catalogue)
@@ -265,7 +309,9 @@ def test_a_name_that_nobody_knows(fake, catalogue, monkeypatch):
         raise socket.gaierror(socket.EAI_NONAME, "Name or service not known")
 
     monkeypatch.setattr(socket, "getaddrinfo", unknown)
-    monkeypatch.setenv("STARCAL_GAIA_URL", "http://stars.invalid/tap-server/tap")  # RFC 6761: never a name
+    monkeypatch.setenv(
+        "STARCAL_GAIA_URL", "http://stars.invalid/tap-server/tap"
+    )  # RFC 6761: never a name
     monkeypatch.setenv("STARCAL_VIZIER_SERVER", "stars.invalid")
     with pytest.raises(CatalogueUnreachable, match=r"stars\.invalid.*not known"):
         ask(catalogue)
@@ -293,7 +339,7 @@ def test_an_address_that_is_none(fake, catalogue, monkeypatch):
     assert services._vizier_address().startswith("https://")
 
 
-# --- answers that are not whole --------------------------------------------------------------------------------
+# --- answers that are not whole ---------------------------------------------------------
 
 
 @pytest.mark.parametrize("catalogue", ["gaia", "apass"])
@@ -304,7 +350,10 @@ def test_an_answer_with_as_many_rows_as_allowed_is_not_whole(fake, catalogue):
         ask(catalogue, row_limit=rows)
     assert (caught.value.rows, caught.value.row_limit) == (rows, rows)
     # what the message advises
-    assert len(services.ask(request_of(catalogue, 11.0), timeout_s=TIMEOUT_S, row_limit=rows).table) < rows
+    assert (
+        len(services.ask(request_of(catalogue, 11.0), timeout_s=TIMEOUT_S, row_limit=rows).table)
+        < rows
+    )
 
 
 @pytest.mark.parametrize("catalogue", ["gaia", "apass"])
@@ -326,9 +375,15 @@ def test_an_empty_field_is_believed_only_if_a_full_one_is_not_empty(fake, catalo
         choose.fetch(FieldRequest(catalogue, 200.0, 50.0, 0.3, 12.0), timeout_s=TIMEOUT_S)
 
 
-@pytest.mark.parametrize(("catalogue", "old", "new"), [
-    ("gaia", "phot_g_mean_mag", "PHOT_G_MEAN_MAG"), ("apass", "B-V", "B_V"), ("apass", "e_B-V", "e_BV"),
-    ("tycho2-online", "RA(ICRS)", "RA_ICRS_")])
+@pytest.mark.parametrize(
+    ("catalogue", "old", "new"),
+    [
+        ("gaia", "phot_g_mean_mag", "PHOT_G_MEAN_MAG"),
+        ("apass", "B-V", "B_V"),
+        ("apass", "e_B-V", "e_BV"),
+        ("tycho2-online", "RA(ICRS)", "RA_ICRS_"),
+    ],
+)
 def test_older_spellings_of_columns_are_known(fake, catalogue, old, new):
     good = ask(catalogue).table
     fake.columns_renamed = {old: new}
@@ -352,9 +407,12 @@ def test_masked_values_are_nan_and_not_zero(fake):
     mask[in_field[:5]] = True
     for name in ("phot_bp_mean_mag", "pmra", "parallax_over_error"):
         table[name] = MaskedColumn(table[name], mask=mask)
-    stars = choose.stars_around("gaia", *PLACE, epoch_yr=2016.0, limit_mag=13.0, timeout_s=TIMEOUT_S).stars
+    stars = choose.stars_around(
+        "gaia", *PLACE, epoch_yr=2016.0, limit_mag=13.0, timeout_s=TIMEOUT_S
+    ).stars
     nearest = SkyCoord(fake.sky.ra, fake.sky.dec, unit="deg")[in_field[:5]].match_to_catalog_sky(
-        SkyCoord(stars.ra_deg, stars.dec_deg, unit="deg"))[0]
+        SkyCoord(stars.ra_deg, stars.dec_deg, unit="deg")
+    )[0]
     assert np.isnan(stars.bv_mag[nearest]).all()
     assert np.isnan(stars.bv_error_mag[nearest]).all()
     assert stars.no_pm[nearest].all()
@@ -374,19 +432,24 @@ def test_a_votable_needs_no_xml_declaration(fake, catalogue):
     assert len(ask(catalogue).table) == len(ask(catalogue).table) > 0
 
 
-@pytest.mark.parametrize("settings", [{"timeout_s": 0.0}, {"timeout_s": float("inf")}, {"row_limit": 0}])
+@pytest.mark.parametrize(
+    "settings", [{"timeout_s": 0.0}, {"timeout_s": float("inf")}, {"row_limit": 0}]
+)
 def test_settings_out_of_range(settings):
     with pytest.raises(ValueError, match="above 0"):
         services.ask(request_of("gaia"), **settings)
 
 
-# --- photometry ------------------------------------------------------------------------------------------------
+# --- photometry -------------------------------------------------------------------------
 
 
 def test_bv_of_dwarfs_from_gaia_against_published_colours():
-    """The mean dwarf colours of Pecaut & Mamajek 2013, table 5, as extended: rms of the fit 0.014, worst 0.041."""
+    """The mean dwarf colours of Pecaut & Mamajek 2013, table 5, as extended: rms of the fit 0.014,
+    worst 0.041."""
     table = Table.read(DWARFS, format="ascii.csv", comment="#")
-    inside = (table["bp_rp_mag"] > johnson.BP_RP_RANGE_MAG[0]) & (table["bp_rp_mag"] < johnson.BP_RP_RANGE_MAG[1])
+    inside = (table["bp_rp_mag"] > johnson.BP_RP_RANGE_MAG[0]) & (
+        table["bp_rp_mag"] < johnson.BP_RP_RANGE_MAG[1]
+    )
     off = johnson.bv_from_gaia(table["bp_rp_mag"]) - table["bv_mag"]
     assert inside.sum() >= 12
     assert np.sqrt(np.mean(off[inside] ** 2)) < 0.025
@@ -407,19 +470,39 @@ def test_no_bv_from_gaia_beyond_the_range():
 
 
 def gaia_table(**changed):
-    row = {"ra_deg": 10.0, "dec_deg": 0.0, "pmra_mas_yr": 0.0, "pmdec_mas_yr": 0.0, "parallax_mas": 10.0,
-           "parallax_over_error": 100.0, "g_mag": 10.0, "bp_mag": 10.5, "rp_mag": 9.4, "bp_snr": 1000.0,
-           "rp_snr": 1000.0}
+    row = {
+        "ra_deg": 10.0,
+        "dec_deg": 0.0,
+        "pmra_mas_yr": 0.0,
+        "pmdec_mas_yr": 0.0,
+        "parallax_mas": 10.0,
+        "parallax_over_error": 100.0,
+        "g_mag": 10.0,
+        "bp_mag": 10.5,
+        "rp_mag": 9.4,
+        "bp_snr": 1000.0,
+        "rp_snr": 1000.0,
+    }
     return Table({k: np.array([v]) for k, v in (row | changed).items()})
 
 
-@pytest.mark.parametrize(("what", "changed", "error_mag"), [
-    ("dwarf at 100 pc: absolute G is 5", {}, columns.DWARF_BV_ERROR_MAG),
-    ("giant at 1 kpc: absolute G is 0", {"parallax_mas": 1.0}, columns.GIANT_BV_ERROR_MAG),
-    ("parallax unknown", {"parallax_over_error": np.nan}, columns.GIANT_BV_ERROR_MAG),
-    ("blue, so no giant", {"parallax_over_error": np.nan, "rp_mag": 10.0}, columns.DWARF_BV_ERROR_MAG)])
+@pytest.mark.parametrize(
+    ("what", "changed", "error_mag"),
+    [
+        ("dwarf at 100 pc: absolute G is 5", {}, columns.DWARF_BV_ERROR_MAG),
+        ("giant at 1 kpc: absolute G is 0", {"parallax_mas": 1.0}, columns.GIANT_BV_ERROR_MAG),
+        ("parallax unknown", {"parallax_over_error": np.nan}, columns.GIANT_BV_ERROR_MAG),
+        (
+            "blue, so no giant",
+            {"parallax_over_error": np.nan, "rp_mag": 10.0},
+            columns.DWARF_BV_ERROR_MAG,
+        ),
+    ],
+)
 def test_giants_have_the_larger_error(what, changed, error_mag):
-    stars = columns.catalogue_stars(gaia_table(**changed), FieldRequest("gaia", 10.0, 0.0, 1.0, 15.0))
+    stars = columns.catalogue_stars(
+        gaia_table(**changed), FieldRequest("gaia", 10.0, 0.0, 1.0, 15.0)
+    )
     # the noise adds 0.0015 mag in quadrature, at most 5 % of the smaller error
     assert stars.bv_fit_error_mag[0] == pytest.approx(error_mag, rel=0.05), what
     assert stars.bv_error_mag[0] == pytest.approx(error_mag, rel=0.05), what
@@ -427,15 +510,24 @@ def test_giants_have_the_larger_error(what, changed, error_mag):
 
 def test_an_error_of_zero_is_an_error_unknown():
     """APASS DR9 states 0 for stars that it saw in one night."""
-    table = Table({"ra_deg": [10.0, 11.0], "dec_deg": [0.0, 0.0], "v_mag": [12.0, 12.0], "bv_mag": [0.5, 0.5],
-                   "bv_error_mag": [0.0, 0.04]})
+    table = Table(
+        {
+            "ra_deg": [10.0, 11.0],
+            "dec_deg": [0.0, 0.0],
+            "v_mag": [12.0, 12.0],
+            "bv_mag": [0.5, 0.5],
+            "bv_error_mag": [0.0, 0.04],
+        }
+    )
     stars = columns.catalogue_stars(table, FieldRequest("apass", 10.0, 0.0, 2.0, 15.0))
     assert np.isnan(stars.bv_error_mag).tolist() == [True, False]
     assert (stars.bv_fit_error_mag > 0).all()
 
 
 def test_stars_beyond_the_relation_are_flagged_and_have_no_colour():
-    stars = columns.catalogue_stars(gaia_table(bp_mag=13.0), FieldRequest("gaia", 10.0, 0.0, 1.0, 15.0))
+    stars = columns.catalogue_stars(
+        gaia_table(bp_mag=13.0), FieldRequest("gaia", 10.0, 0.0, 1.0, 15.0)
+    )
     assert np.isnan(stars.bv_mag[0])
     assert stars.bv_clamped[0]
     assert np.isnan(stars.bv_error_mag[0])
@@ -443,26 +535,31 @@ def test_stars_beyond_the_relation_are_flagged_and_have_no_colour():
 
 def test_only_neighbours_bright_enough_make_a_double():
     ra = 10.0 + np.array([0.0, 3.0, 100.0, 103.0, 500.0]) / 3600
-    assert columns.has_neighbour(ra, np.zeros(5), np.array([10.0, 12.0, 10.0, 14.0, 9.0]), 4.0).tolist() == [
-        True, True, False, True, False]
+    assert columns.has_neighbour(
+        ra, np.zeros(5), np.array([10.0, 12.0, 10.0, 14.0, 9.0]), 4.0
+    ).tolist() == [True, True, False, True, False]
     assert columns.has_neighbour(ra[:1], np.zeros(1), np.array([10.0]), 4.0).tolist() == [False]
 
 
-# --- the choice ------------------------------------------------------------------------------------------------
+# --- the choice -------------------------------------------------------------------------
 
 
 def test_auto_stays_off_the_network_unless_told(fake):
     choice = choose.stars_around("auto", *PLACE, limit_mag=12.0)
     assert (choice.source, fake.asked) == ("embedded", [])
-    np.testing.assert_array_equal(choice.stars.bv_fit_error_mag,
-                                  choose.embedded.bv_error_model(choice.stars.v_mag).astype(np.float32))
+    np.testing.assert_array_equal(
+        choice.stars.bv_fit_error_mag,
+        choose.embedded.bv_error_model(choice.stars.v_mag).astype(np.float32),
+    )
 
 
 def test_auto_online_asks_gaia_where_the_embedded_catalogue_has_few_stars(fake):
     deep = choose.stars_around("auto", *PLACE, limit_mag=12.0, online=True, timeout_s=TIMEOUT_S)
     assert deep.stars.name == "Gaia DR3"
     asked = len(fake.asked)
-    assert choose.stars_around("auto", *PLACE, limit_mag=12.0).source == "cache"  # and from then on without a network
+    assert (
+        choose.stars_around("auto", *PLACE, limit_mag=12.0).source == "cache"
+    )  # and from then on without a network
     wide = choose.stars_around("auto", 83.6, 22.0, 3.0, limit_mag=12.0, online=True)
     assert (wide.source, len(fake.asked)) == ("embedded", asked)
     assert len(wide.stars) > choose.ENOUGH_STARS
@@ -477,14 +574,18 @@ def test_auto_falls_back_and_says_so(fake, fault):
 
 
 def test_auto_does_not_believe_an_empty_field(fake):
-    choice = choose.stars_around("auto", 200.0, 50.0, 0.3, limit_mag=12.0, online=True, timeout_s=TIMEOUT_S)
+    choice = choose.stars_around(
+        "auto", 200.0, 50.0, 0.3, limit_mag=12.0, online=True, timeout_s=TIMEOUT_S
+    )
     assert choice.source == "embedded"
     assert "embedded catalogue was used instead" in choice.notes[-1]
 
 
 @pytest.mark.parametrize("catalogue", SERVICES)
 def test_offline_a_named_catalogue_says_what_to_type(fake, catalogue):
-    with pytest.raises(CatalogueUnreachable, match=r"network is not to be used.*starcal catalogue fetch"):
+    with pytest.raises(
+        CatalogueUnreachable, match=r"network is not to be used.*starcal catalogue fetch"
+    ):
         choose.stars_around(catalogue, *PLACE, limit_mag=12.0, online=False)
     assert fake.asked == []
 
@@ -518,8 +619,10 @@ def test_a_name_that_is_none(name):
     assert choose.stars_around("auto", *PLACE).source == "embedded"
 
 
-@pytest.mark.parametrize(("place", "says"), [
-    ((0, 91, 1), "dec_deg"), ((0, 0, 0), "radius_deg"), ((np.nan, 0, 1), "ra_deg")])
+@pytest.mark.parametrize(
+    ("place", "says"),
+    [((0, 91, 1), "dec_deg"), ((0, 0, 0), "radius_deg"), ((np.nan, 0, 1), "ra_deg")],
+)
 def test_a_place_that_is_none(place, says):
     with pytest.raises(ValueError, match=says):
         choose.stars_around("gaia", *place)
@@ -532,11 +635,16 @@ def test_an_epoch_that_is_none(fake):
 
 @pytest.mark.parametrize("zero_point_mag", [0.0, 7.3, -20.0])
 def test_the_limit_follows_the_depth_of_the_frame(zero_point_mag):
-    """Stars of a made-up sky whose number grows threefold a magnitude; a frame that sees them down to V 14.2."""
+    """Stars of a made-up sky whose number grows threefold a magnitude; a frame that sees them down
+    to V 14.2."""
     rng = np.random.default_rng(3)
     v = 15.0 + np.log(rng.uniform(1e-4, 1.0, 4000)) / np.log(3.0)
     seen = v[v < 14.2] + zero_point_mag
     limit = choose.magnitude_limit(np.append(seen, np.nan), v[v < 11.5])
     assert 14.0 <= limit <= 14.5  # rounded up to halves
     assert choose.magnitude_limit(seen, v[v < 11.5], faintest_mag=13.0) == 13.0
-    assert choose.magnitude_limit(seen, []) == choose.magnitude_limit([], [10.0]) == choose.USUAL_LIMIT_MAG
+    assert (
+        choose.magnitude_limit(seen, [])
+        == choose.magnitude_limit([], [10.0])
+        == choose.USUAL_LIMIT_MAG
+    )

@@ -1,4 +1,5 @@
-"""Choices made by hand: stars left out, routes, the look of previews, and settings that repeat a run exactly."""
+"""Choices made by hand: stars left out, routes, the look of previews, and settings that repeat a
+run exactly."""
 
 import json
 import shutil
@@ -9,21 +10,31 @@ import pytest
 from astropy.io import fits
 
 import starcal
-from starcal.checking import check, refit
-from starcal.cli import main
-from starcal.colouring import Taste, recolour_stars
+from starcal.checking.check import check, refit
+from starcal.choices import Settings, read_settings
+from starcal.cli.main import main
+from starcal.cure.stars import Taste, recolour_stars
+from starcal.demo.scene import DEMOS, make_scene
+from starcal.draw.tone import SKY_DISPLAY, choose_stretch
 from starcal.errors import FrameError, OutputError, SettingsError, TooFewStars
 from starcal.frame import write_fits
 from starcal.layers import light_shares, recolour, split
 from starcal.pipeline import run_settings
-from starcal.scene import DEMOS, make_scene
-from starcal.settings import Settings, read_settings
 from starcal.stars import Flag
-from starcal.tone import SKY_DISPLAY, choose_stretch
 
-FIELD = {"shape": (420, 600), "scale_arcsec": 4.0, "channel_gains": (0.5, 1.0, 0.7), "faint_to_mag": 13.5}
-SHO = {"system": "SHO", "v_zero_electrons": 2e11, "sky_electrons": 4e3, "nebula_electrons": 8e3,
-       "channel_gains": (1.0, 0.25, 0.71)}
+FIELD = {
+    "shape": (420, 600),
+    "scale_arcsec": 4.0,
+    "channel_gains": (0.5, 1.0, 0.7),
+    "faint_to_mag": 13.5,
+}
+SHO = {
+    "system": "SHO",
+    "v_zero_electrons": 2e11,
+    "sky_electrons": 4e3,
+    "nebula_electrons": 8e3,
+    "channel_gains": (1.0, 0.25, 0.71),
+}
 
 
 @pytest.fixture(scope="module")
@@ -49,7 +60,7 @@ def place_of(found, row):
     return float(found.stars["x_px"][row]), float(found.stars["y_px"][row])
 
 
-# --- stars left out by hand --------------------------------------------------------------------------------------
+# --- stars left out by hand -------------------------------------------------------------
 
 
 def test_a_star_left_out_is_flagged_and_not_fitted(folder, broad):
@@ -77,7 +88,8 @@ def test_the_first_check_is_left_alone_and_stars_come_back(broad):
 
 
 def test_a_wrong_star_left_out_mends_the_gains(folder, broad):
-    """A catalogue colour that is wrong by 0.5 mag, in every star of a tenth; leaving them out gives the gains back."""
+    """A catalogue colour that is wrong by 0.5 mag, in every star of a tenth; leaving them out gives
+    the gains back."""
     wrong = broad.fitted[::10]
     spoilt = refit(broad)
     spoilt.stars["bv_mag"][wrong] += 0.2  # too little to be clipped, so that it pulls
@@ -106,12 +118,14 @@ def test_leaving_out_too_many_leaves_no_fit(broad):
     assert found.verdict.verdict == "undecided"
 
 
-# --- routes by hand ----------------------------------------------------------------------------------------------
+# --- routes by hand ---------------------------------------------------------------------
 
 
 def test_one_source_alone(folder):
-    catalogue, continuum = (recolour_stars(folder / "sho.fits", taste=Taste(route=route))
-                            for route in ("catalogue", "continuum"))
+    catalogue, continuum = (
+        recolour_stars(folder / "sho.fits", taste=Taste(route=route))
+        for route in ("catalogue", "continuum")
+    )
     assert set(catalogue.colours.source) == {"catalogue", "field median"}
     assert "continuum" in set(continuum.colours.source)
     assert not any("catalogue" in source for source in continuum.colours.source)
@@ -147,7 +161,9 @@ def test_gains_against_the_verdict(folder, tmp_path):
 
 
 def test_gains_say_what_they_cannot_do(folder, tmp_path):
-    done = starcal.run(folder / "broad.fits", tmp_path / "a", taste=Taste(route="gains", warmth=1.5))
+    done = starcal.run(
+        folder / "broad.fits", tmp_path / "a", taste=Taste(route="gains", warmth=1.5)
+    )
     assert any("gains leave them as they come" in note for note in done.check.notes)
 
 
@@ -159,12 +175,15 @@ def test_taste_that_makes_no_sense():
 
 
 def test_star_brightness_multiplies_the_layer(folder):
-    plain, bright = (recolour_stars(folder / "sho.fits", taste=Taste(star_brightness=factor)) for factor in (1.0, 1.5))
+    plain, bright = (
+        recolour_stars(folder / "sho.fits", taste=Taste(star_brightness=factor))
+        for factor in (1.0, 1.5)
+    )
     np.testing.assert_allclose(bright.stars, 1.5 * plain.stars, rtol=1e-6)
     np.testing.assert_array_equal(bright.starless, plain.starless)
 
 
-# --- what stars give of a view -----------------------------------------------------------------------------------
+# --- what stars give of a view ----------------------------------------------------------
 
 
 @pytest.mark.parametrize("step", [1, 2, 3])
@@ -175,12 +194,12 @@ def test_shares_times_colours_are_the_layer_of_a_view(folder, sho, step):
     window = slice(31, 231), slice(50, 351)
     rows, columns = 200 // step, 301 // step
     seen = (light_shares(parts, window, step) @ rgb).T.reshape(3, rows, columns)
-    cut = recolour(parts, rgb)[:, *window][:, :rows * step, :columns * step]
+    cut = recolour(parts, rgb)[:, *window][:, : rows * step, : columns * step]
     mean = cut.reshape(3, rows, step, columns, step).mean(axis=(2, 4))
     np.testing.assert_allclose(seen, mean, atol=3e-6 * cut.max())  # float32
 
 
-# --- the look of previews ----------------------------------------------------------------------------------------
+# --- the look of previews ---------------------------------------------------------------
 
 
 def test_black_at_one_puts_the_sky_to_black():
@@ -188,7 +207,9 @@ def test_black_at_one_puts_the_sky_to_black():
     sky = rng.normal(0.01, 1e-4, (3, 300, 300)).astype(np.float32)
     sky[:, 100:140, 100:140] += 0.05
     stretch = choose_stretch(sky)
-    shown = [float(np.median(stretch.adjusted(black=black).apply(sky))) for black in (0.0, 0.5, 1.0)]
+    shown = [
+        float(np.median(stretch.adjusted(black=black).apply(sky))) for black in (0.0, 0.5, 1.0)
+    ]
     assert shown[0] == pytest.approx(SKY_DISPLAY, abs=0.01)  # by the stretch's own promise
     assert shown[0] > shown[1] > shown[2]
     assert shown[2] < 0.03
@@ -202,10 +223,26 @@ def test_strength_lifts_faint_light():
     assert stretch.adjusted() == stretch
 
 
-# --- settings ----------------------------------------------------------------------------------------------------
+# --- settings ---------------------------------------------------------------------------
 
-BY_HAND = ["--route", "continuum", "--warmth", "1.3", "--saturation", "0.8", "--star-brightness", "1.2",
-           "--white-bv", "0.5", "--black", "0.2", "--strength", "1.4", "--snr", "6"]
+BY_HAND = [
+    "--route",
+    "continuum",
+    "--warmth",
+    "1.3",
+    "--saturation",
+    "0.8",
+    "--star-brightness",
+    "1.2",
+    "--white-bv",
+    "0.5",
+    "--black",
+    "0.2",
+    "--strength",
+    "1.4",
+    "--snr",
+    "6",
+]
 
 
 @pytest.fixture(scope="module")
@@ -218,13 +255,29 @@ def by_hand(folder, sho):
 
 
 def test_settings_repeat_a_run_exactly(by_hand, tmp_path):
-    assert main(["run", "--settings", str(by_hand / "result.json"), "--out", str(tmp_path / "again"), "-q"]) == 0
-    first, again = (json.loads((path / "result.json").read_text()) for path in (by_hand, tmp_path / "again"))
+    assert (
+        main(
+            [
+                "run",
+                "--settings",
+                str(by_hand / "result.json"),
+                "--out",
+                str(tmp_path / "again"),
+                "-q",
+            ]
+        )
+        == 0
+    )
+    first, again = (
+        json.loads((path / "result.json").read_text()) for path in (by_hand, tmp_path / "again")
+    )
     assert first["settings"].pop("frame") == "../sho.fits"
     again["settings"].pop("frame")  # the same file, seen from elsewhere
     assert again == first
     for name in ("picture.fits", "starless.fits", "stars.fits"):
-        np.testing.assert_array_equal(fits.getdata(tmp_path / "again" / name), fits.getdata(by_hand / name))
+        np.testing.assert_array_equal(
+            fits.getdata(tmp_path / "again" / name), fits.getdata(by_hand / name)
+        )
     for name in ("preview.png", "stars.ecsv"):
         assert (tmp_path / "again" / name).read_bytes() == (by_hand / name).read_bytes()
 
@@ -232,12 +285,25 @@ def test_settings_repeat_a_run_exactly(by_hand, tmp_path):
 def test_every_choice_is_in_the_result(by_hand):
     known = json.loads((by_hand / "result.json").read_text())["settings"]
     assert set(known) == {field.name for field in fields(Settings)}
-    assert (known["route"], known["warmth"], known["white_bv"], known["strength"]) == ("continuum", 1.3, 0.5, 1.4)
+    assert (known["route"], known["warmth"], known["white_bv"], known["strength"]) == (
+        "continuum",
+        1.3,
+        0.5,
+        1.4,
+    )
     assert len(known["leave_out"]) == 1
 
 
 def test_what_is_typed_goes_before_settings(by_hand, tmp_path):
-    arguments = ["run", "--settings", str(by_hand / "result.json"), "--warmth", "1", "--leave-out", "10,10"]
+    arguments = [
+        "run",
+        "--settings",
+        str(by_hand / "result.json"),
+        "--warmth",
+        "1",
+        "--leave-out",
+        "10,10",
+    ]
     assert main([*arguments, "--out", str(tmp_path / "b"), "-q"]) == 0
     known = read_settings(tmp_path / "b" / "result.json")
     assert (known.warmth, known.saturation, len(known.leave_out)) == (1.0, 0.8, 2)
@@ -269,9 +335,13 @@ def test_nothing_that_is_read_is_written_over(folder, tmp_path, name):
     precious = tmp_path / "stars.fits"
     shutil.copy(folder / "broad.fits", precious)
     before = precious.read_bytes()
-    asked = Settings(frame=str(folder / "broad.fits"),
-                     **{name: f"file:{precious}" if name == "catalogue" else str(precious)})
-    with pytest.raises(OutputError, match="is an input: choose another place for the output, with -o or --out"):
+    asked = Settings(
+        frame=str(folder / "broad.fits"),
+        **{name: f"file:{precious}" if name == "catalogue" else str(precious)},
+    )
+    with pytest.raises(
+        OutputError, match="is an input: choose another place for the output, with -o or --out"
+    ):
         run_settings(asked, tmp_path, overwrite=True)
     assert precious.read_bytes() == before
     if name == "star_frame":
@@ -280,14 +350,18 @@ def test_nothing_that_is_read_is_written_over(folder, tmp_path, name):
 
 def test_settings_that_cannot_be_used(tmp_path, capsys):
     path = tmp_path / "result.json"
-    for text, says in (("no json", "holds no settings"), ("[1]", "holds no settings"), ("{}", "holds no settings"),
-                       ('{"settings": {"rainbow": 1}}', "does not know: rainbow"),
-                       ('{"settings": 3}', "does not know"),
-                       ('{"settings": {"route": "rainbow"}}', "is one of best.* Mend it there"),
-                       ('{"settings": {"star_brightness": "much"}}', "Mend it there"),
-                       ('{"settings": {"sky": "pink"}}', "it is 'grey' or 'keep'. Mend it there"),
-                       ('{"settings": {"leave_out": [[NaN, 5]]}}', "pairs of numbers"),
-                       ('{"settings": {"leave_out": [1]}}', "pairs of numbers")):
+    for text, says in (
+        ("no json", "holds no settings"),
+        ("[1]", "holds no settings"),
+        ("{}", "holds no settings"),
+        ('{"settings": {"rainbow": 1}}', "does not know: rainbow"),
+        ('{"settings": 3}', "does not know"),
+        ('{"settings": {"route": "rainbow"}}', "is one of best.* Mend it there"),
+        ('{"settings": {"star_brightness": "much"}}', "Mend it there"),
+        ('{"settings": {"sky": "pink"}}', "it is 'grey' or 'keep'. Mend it there"),
+        ('{"settings": {"leave_out": [[NaN, 5]]}}', "pairs of numbers"),
+        ('{"settings": {"leave_out": [1]}}', "pairs of numbers"),
+    ):
         path.write_text(text)
         with pytest.raises(SettingsError, match=says):
             read_settings(path)
@@ -304,11 +378,12 @@ def test_places_are_pairs_of_numbers(capsys):
     assert "needed" in capsys.readouterr().err
 
 
-# --- what is said ------------------------------------------------------------------------------------------------
+# --- what is said -----------------------------------------------------------------------
 
 
 def test_possible_colours_are_not_replaced_by_invented_ones_without_a_word(tmp_path):
-    """Three catalogue stars in a broadband frame: no route but the field's spread, and the frame was fine before."""
+    """Three catalogue stars in a broadband frame: no route but the field's spread, and the frame
+    was fine before."""
     scene = make_scene(**DEMOS["cassiopeia-few"])
     write_fits(tmp_path / "few.fits", scene.pixels, scene.header)
     done = starcal.run(tmp_path / "few.fits")
@@ -327,6 +402,8 @@ def test_gains_of_a_verdict_no_are_said_not_to_be_applied(broad, sho):
 def test_a_file_with_a_wrong_model_is_refused(by_hand, tmp_path):
     facts = json.loads((by_hand / "result.json").read_text())
     for name, wrong in (("model", "cube"), ("white_bv", 7.0)):
-        (tmp_path / "result.json").write_text(json.dumps({"settings": facts["settings"] | {name: wrong}}))
+        (tmp_path / "result.json").write_text(
+            json.dumps({"settings": facts["settings"] | {name: wrong}})
+        )
         with pytest.raises(SettingsError, match="Mend it there"):
             read_settings(tmp_path / "result.json")

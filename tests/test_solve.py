@@ -1,4 +1,5 @@
-"""Hints, search and plates, on fields of real stars whose truth was put in here; WCS by astropy is the judge."""
+"""Hints, search and plates, on fields of real stars whose truth was put in here; WCS by astropy is
+the judge."""
 
 import json
 import re
@@ -18,23 +19,26 @@ from scipy.ndimage import map_coordinates
 import starcal
 from starcal.catalogue.choose import Source
 from starcal.catalogue.embedded import cone
-from starcal.checking import instrumental_mag
+from starcal.checking.check import instrumental_mag
+from starcal.demo.scene import Setup, wcs_header
 from starcal.errors import NoWCSError
 from starcal.frame import Frame, read_channels
-from starcal.hints import Hints, hints_from_header
-from starcal.match import match_catalogue
-from starcal.plate import LEVELS
-from starcal.scene import Setup, wcs_header
-from starcal.solve import nearer, refine, solve, straightened
+from starcal.place.hints import Hints, hints_from_header
+from starcal.place.match import match_catalogue
+from starcal.place.plate import LEVELS
+from starcal.place.solve import nearer, refine, solve, straightened
 from starcal.stars import Flag, measure_stars
 
 FRAMES = Path(__file__).parents[2] / "shared" / "frames"
 CAMPAIGN = Path(__file__).parents[1] / "examples" / "campaign_solve.py"
-needs_frames = pytest.mark.skipif(not FRAMES.is_dir(), reason="no real frames beside the repository (../shared/frames)")
+needs_frames = pytest.mark.skipif(
+    not FRAMES.is_dir(), reason="no real frames beside the repository (../shared/frames)"
+)
 
 SHAPE = (700, 1000)
 CYGNUS = {"ra_deg": 305.6, "dec_deg": 40.3, "scale_arcsec": 5.0}
-# name: centre, scale; wide and narrow, crowded and sparse, where right ascension ends or loses its meaning
+# name: centre, scale; wide and narrow, crowded and sparse, where right ascension ends or loses its
+# meaning
 FIELDS = {
     "crowded": CYGNUS,
     "wide": {"ra_deg": 83.0, "dec_deg": 0.0, "scale_arcsec": 20.0},
@@ -49,20 +53,37 @@ def true_wcs(setup, sip=0.0):
     header = wcs_header(setup, exact=True)
     if sip:  # barrel: sip of the distance is lost at 500 pixels
         cubic = -sip / 500**2
-        header.update({"CTYPE1": "RA---TAN-SIP", "CTYPE2": "DEC--TAN-SIP", "A_ORDER": 3, "B_ORDER": 3,
-                       "A_3_0": cubic, "A_1_2": cubic, "B_0_3": cubic, "B_2_1": cubic})
+        header.update(
+            {
+                "CTYPE1": "RA---TAN-SIP",
+                "CTYPE2": "DEC--TAN-SIP",
+                "A_ORDER": 3,
+                "B_ORDER": 3,
+                "A_3_0": cubic,
+                "A_1_2": cubic,
+                "B_0_3": cubic,
+                "B_2_1": cubic,
+            }
+        )
     return WCS(header)
 
 
 def star_list(setup, seed=0, spurious=0.5, sip=0.0, noise_px=0.3):
-    """Positions and magnitudes of detections; a tenth of the catalogue missing, a share of them not in it."""
+    """Positions and magnitudes of detections; a tenth of the catalogue missing, a share of them not
+    in it."""
     rng = np.random.default_rng(seed)
-    catalogue = cone(setup.ra_deg, setup.dec_deg, 0.56 * np.hypot(*SHAPE) * setup.scale_arcsec / 3600)
+    catalogue = cone(
+        setup.ra_deg, setup.dec_deg, 0.56 * np.hypot(*SHAPE) * setup.scale_arcsec / 3600
+    )
     x, y = true_wcs(setup, sip).all_world2pix(catalogue.ra_deg, catalogue.dec_deg, 0, quiet=True)
     seen = (x > 3) & (x < SHAPE[1] - 4) & (y > 3) & (y < SHAPE[0] - 4) & (rng.random(len(x)) > 0.1)
     extra = int(seen.sum() * spurious / (1 - spurious))
-    xy = np.vstack([np.column_stack([x, y])[seen] + noise_px * rng.standard_normal((seen.sum(), 2)),
-                    rng.uniform(3, (SHAPE[1] - 4, SHAPE[0] - 4), (extra, 2))])
+    xy = np.vstack(
+        [
+            np.column_stack([x, y])[seen] + noise_px * rng.standard_normal((seen.sum(), 2)),
+            rng.uniform(3, (SHAPE[1] - 4, SHAPE[0] - 4), (extra, 2)),
+        ]
+    )
     mag = np.append(catalogue.v_mag[seen], rng.choice(catalogue.v_mag[seen], extra))
     order = rng.permutation(len(xy))
     return xy[order], (mag - 20 + 0.3 * rng.standard_normal(len(xy)))[order]
@@ -77,20 +98,29 @@ def hint_of(setup, away_px=(480.0, 100.0), scale=1.09, **settings):
 
 def error_px(wcs, truth, shape=SHAPE):
     """Largest error over a grid on the frame, by angles on the sky."""
-    y, x = np.mgrid[0:shape[0] - 1:8j, 0:shape[1] - 1:8j]
-    ours, theirs = (SkyCoord(*w.all_pix2world(x.ravel(), y.ravel(), 0), unit="deg") for w in (wcs, truth))
+    y, x = np.mgrid[0 : shape[0] - 1 : 8j, 0 : shape[1] - 1 : 8j]
+    ours, theirs = (
+        SkyCoord(*w.all_pix2world(x.ravel(), y.ravel(), 0), unit="deg") for w in (wcs, truth)
+    )
     scale_arcsec = 3600 * np.sqrt(abs(np.linalg.det(truth.pixel_scale_matrix)))
     return float(ours.separation(theirs).arcsec.max() / scale_arcsec)
 
 
-# --- hints -----------------------------------------------------------------------------------------------------
+# --- hints ------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("cards", [
-    {"RA": 305.6, "DEC": -0.5}, {"RA": "305.6", "DEC": "-0.5"}, {"OBJCTRA": "20 22 24", "OBJCTDEC": "-00 30 00"},
-    {"OBJCTRA": "20:22:24.0", "OBJCTDEC": "-0:30:00"}, {"RA": "20h22m24s", "DEC": "-00d30m00s"},
-    {"RA": "", "DEC": "", "OBJCTRA": 305.6, "OBJCTDEC": -0.5}, {"RA": 305.6, "DEC": -0.5, "OBJCTRA": "1 2 3"},
-])
+@pytest.mark.parametrize(
+    "cards",
+    [
+        {"RA": 305.6, "DEC": -0.5},
+        {"RA": "305.6", "DEC": "-0.5"},
+        {"OBJCTRA": "20 22 24", "OBJCTDEC": "-00 30 00"},
+        {"OBJCTRA": "20:22:24.0", "OBJCTDEC": "-0:30:00"},
+        {"RA": "20h22m24s", "DEC": "-00d30m00s"},
+        {"RA": "", "DEC": "", "OBJCTRA": 305.6, "OBJCTDEC": -0.5},
+        {"RA": 305.6, "DEC": -0.5, "OBJCTRA": "1 2 3"},
+    ],
+)
 def test_places_are_read_as_degrees_or_sexagesimal(cards):
     """20 h 22 min 24 s is 305.6 degrees; minus zero degrees keeps its sign."""
     hints = hints_from_header(Header(cards | {"PIXSCALE": 2.5}))
@@ -105,22 +135,33 @@ def test_an_old_equinox_is_precessed():
     assert SkyCoord(hints.ra_deg, hints.dec_deg, unit="deg").separation(truth).arcsec < 0.01
 
 
-@pytest.mark.parametrize(("cards", "scales"), [
-    ({"SECPIX": 1.5}, (1.5,)), ({"PIXSCALE": "1.5"}, (1.5,)), ({"SECPIX": 0, "PIXSCALE": 1.5}, (1.5,)),
-    ({"FOCALLEN": 1000.0, "XPIXSZ": 5.0}, (1.031324,)),  # 206264.8 arcsec in a radian
-    ({"FOCALLEN": 1000.0, "XPIXSZ": 5.0, "XBINNING": 1}, (1.031324,)),
-    ({"FOCALLEN": 1000.0, "XPIXSZ": 5.0, "XBINNING": 2}, (1.031324, 2.062648)),
-])
+@pytest.mark.parametrize(
+    ("cards", "scales"),
+    [
+        ({"SECPIX": 1.5}, (1.5,)),
+        ({"PIXSCALE": "1.5"}, (1.5,)),
+        ({"SECPIX": 0, "PIXSCALE": 1.5}, (1.5,)),
+        ({"FOCALLEN": 1000.0, "XPIXSZ": 5.0}, (1.031324,)),  # 206264.8 arcsec in a radian
+        ({"FOCALLEN": 1000.0, "XPIXSZ": 5.0, "XBINNING": 1}, (1.031324,)),
+        ({"FOCALLEN": 1000.0, "XPIXSZ": 5.0, "XBINNING": 2}, (1.031324, 2.062648)),
+    ],
+)
 def test_scales(cards, scales):
     hints = hints_from_header(Header(cards | {"RA": 10.0, "DEC": 20.0}))
     assert hints.scales_arcsec == pytest.approx(scales, rel=1e-6)
 
 
-@pytest.mark.parametrize(("cards", "lacks"), [
-    ({}, "no place .*no scale"), ({"RA": 10.0, "DEC": 20.0}, "no scale"), ({"SECPIX": 1.0}, "no place"),
-    ({"RA": 10.0, "DEC": 95.0, "SECPIX": 1.0}, "no place"), ({"RA": "north", "DEC": "up", "SECPIX": 1.0}, "no place"),
-    ({"RA": 10.0, "DEC": 20.0, "FOCALLEN": 0.0, "XPIXSZ": 5.0}, "no scale"),
-])
+@pytest.mark.parametrize(
+    ("cards", "lacks"),
+    [
+        ({}, "no place .*no scale"),
+        ({"RA": 10.0, "DEC": 20.0}, "no scale"),
+        ({"SECPIX": 1.0}, "no place"),
+        ({"RA": 10.0, "DEC": 95.0, "SECPIX": 1.0}, "no place"),
+        ({"RA": "north", "DEC": "up", "SECPIX": 1.0}, "no place"),
+        ({"RA": 10.0, "DEC": 20.0, "FOCALLEN": 0.0, "XPIXSZ": 5.0}, "no scale"),
+    ],
+)
 def test_missing_hints_are_named_and_the_advice_helps(cards, lacks):
     with pytest.raises(NoWCSError, match=f"{lacks}.*--ra and --dec.*--scale"):
         hints_from_header(Header(cards))
@@ -129,32 +170,42 @@ def test_missing_hints_are_named_and_the_advice_helps(cards, lacks):
     assert hints.place_source == hints.scale_source == "given"
 
 
-@pytest.mark.parametrize("place", [{"ra": 10.0}, {"dec": 10.0}, {"ra": 10.0, "dec": 91}, {"ra": "x", "dec": 1}])
+@pytest.mark.parametrize(
+    "place", [{"ra": 10.0}, {"dec": 10.0}, {"ra": 10.0, "dec": 91}, {"ra": "x", "dec": 1}]
+)
 def test_half_a_place_is_refused_and_the_advice_helps(place):
-    with pytest.raises(NoWCSError, match=r"--ra 305\.6 --dec 40\.3 or --ra 20:22:24 --dec \+40:18:00"):
+    with pytest.raises(
+        NoWCSError, match=r"--ra 305\.6 --dec 40\.3 or --ra 20:22:24 --dec \+40:18:00"
+    ):
         hints_from_header(Header(), scale_arcsec=2.0, **place)
     hints = hints_from_header(Header(), scale_arcsec=2.0, ra="20:22:24", dec="+40:18:00")
     assert (hints.ra_deg, hints.dec_deg) == pytest.approx((305.6, 40.3))
 
 
-@pytest.mark.parametrize("wrong", [{"dec_deg": 91.0}, {"ra_deg": np.nan}, {"scales_arcsec": ()},
-                                   {"scales_arcsec": (0.0,)}])
+@pytest.mark.parametrize(
+    "wrong",
+    [{"dec_deg": 91.0}, {"ra_deg": np.nan}, {"scales_arcsec": ()}, {"scales_arcsec": (0.0,)}],
+)
 def test_hints_that_are_none(wrong):
     with pytest.raises(ValueError, match=r"is no place|must be above 0"):
         replace(Hints(1.0, 2.0, (3.0,)), **wrong)
 
 
-# --- solving ---------------------------------------------------------------------------------------------------
+# --- solving ----------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("mirrored", [False, True])
 @pytest.mark.parametrize("name", FIELDS)
 def test_fields_are_solved_from_hints_far_off(name, mirrored):
-    setup = Setup(shape=SHAPE, rotation_deg=-130.0 if mirrored else 77.0, mirrored=mirrored, **FIELDS[name])
+    setup = Setup(
+        shape=SHAPE, rotation_deg=-130.0 if mirrored else 77.0, mirrored=mirrored, **FIELDS[name]
+    )
     xy, mag = star_list(setup)
     solution = solve(xy, mag, SHAPE, cone, hint_of(setup))
     assert solution.wcs is not None, solution.message
-    assert error_px(solution.wcs, true_wcs(setup)) < 1.5  # 0.3 px a star, a dozen of them, carried to the corners
+    assert (
+        error_px(solution.wcs, true_wcs(setup)) < 1.5
+    )  # 0.3 px a star, a dozen of them, carried to the corners
     assert solution.mirrored is mirrored
     assert solution.rotation_deg == pytest.approx(setup.rotation_deg, abs=0.2)
     assert solution.scale_arcsec == pytest.approx(setup.scale_arcsec, rel=2e-3)
@@ -162,8 +213,17 @@ def test_fields_are_solved_from_hints_far_off(name, mirrored):
     assert solution.given is None
     # what was put in per axis, or a little more from chance pairs; pairs refer to the caller's order
     assert 0.15 < solution.scatter_px < 0.5
-    assert np.hypot(*(xy[solution.match.star] - np.column_stack(
-        [solution.match.x_px, solution.match.y_px])[solution.match.catalogue]).T).max() < 4
+    assert (
+        np.hypot(
+            *(
+                xy[solution.match.star]
+                - np.column_stack([solution.match.x_px, solution.match.y_px])[
+                    solution.match.catalogue
+                ]
+            ).T
+        ).max()
+        < 4
+    )
 
 
 @pytest.mark.parametrize("scale", [0.9, 1.1])
@@ -190,12 +250,21 @@ def test_the_same_stars_in_another_order_give_the_same_wcs():
 
 @pytest.mark.parametrize("mirrored", [False, True])
 def test_a_rendered_frame_end_to_end(scene_of, mirrored):
-    scene = scene_of(with_wcs=False, rotation_deg=95.0, mirrored=mirrored, nebula_electrons=6e3, shape=SHAPE)
+    scene = scene_of(
+        with_wcs=False, rotation_deg=95.0, mirrored=mirrored, nebula_electrons=6e3, shape=SHAPE
+    )
     stars = measure_stars(scene.pixels)
     xy = np.column_stack([stars["x_px"].value, stars["y_px"].value])
-    solution = solve(xy, instrumental_mag(stars), SHAPE, lambda *place: cone(*place, epoch_yr=2024.7),
-                     hint_of(scene.setup, (300, 200), 0.93))
-    assert error_px(solution.wcs, true_wcs(scene.setup)) < 0.5  # centroids are good to a tenth of a pixel
+    solution = solve(
+        xy,
+        instrumental_mag(stars),
+        SHAPE,
+        lambda *place: cone(*place, epoch_yr=2024.7),
+        hint_of(scene.setup, (300, 200), 0.93),
+    )
+    assert (
+        error_px(solution.wcs, true_wcs(scene.setup)) < 0.5
+    )  # centroids are good to a tenth of a pixel
     assert solution.match.credible
 
 
@@ -209,14 +278,17 @@ def test_faint_spurious_and_unmeasured_stars_do_no_harm():
     assert error_px(solution.wcs, true_wcs(setup)) < 1
 
 
-# --- refusing --------------------------------------------------------------------------------------------------
+# --- refusing ---------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("kind", ["random stars", "other field", "wrong parity", "1 degree off"])
 @pytest.mark.parametrize("seed", [0, 1])
 def test_nothing_wrong_is_believed(kind, seed):
-    """Fields of half a degree, where few stars make chance strongest. The large campaign is in examples."""
-    setup = Setup(shape=SHAPE, rotation_deg=200.0 * seed, **(CYGNUS | {"scale_arcsec": (2.0, 2.5)[seed]}))
+    """Fields of half a degree, where few stars make chance strongest. The large campaign is in
+    examples."""
+    setup = Setup(
+        shape=SHAPE, rotation_deg=200.0 * seed, **(CYGNUS | {"scale_arcsec": (2.0, 2.5)[seed]})
+    )
     xy, mag = star_list(setup, seed)
     hints = hint_of(setup, (0, 0), 1.0, mirrored=kind == "wrong parity" or None)
     if kind == "random stars":
@@ -250,14 +322,16 @@ def test_an_empty_catalogue_is_said():
     assert "and 0 catalogue stars" in solution.message
 
 
-# --- a poor WCS ------------------------------------------------------------------------------------------------
+# --- a poor WCS -------------------------------------------------------------------------
 
 
 def spoiled(wcs, away_px=(40.0, -30.0), turn_deg=3.0, scale=1.03):
     """A WCS off by so much: 50 pixels are 5 % of the width."""
     poor, turn = wcs.deepcopy(), np.radians(turn_deg)
     poor.wcs.crpix = poor.wcs.crpix + away_px
-    poor.wcs.cd = scale * poor.wcs.cd @ [[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]
+    poor.wcs.cd = (
+        scale * poor.wcs.cd @ [[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]
+    )
     return poor
 
 
@@ -276,25 +350,33 @@ def test_a_poor_wcs_is_put_right(name, sign):
 def test_a_wcs_of_the_wrong_field_or_parity_is_not_put_right():
     setup = Setup(shape=SHAPE, **CYGNUS)
     stars = star_list(setup)
-    for wrong in (replace(setup, dec_deg=38.3), replace(setup, mirrored=True), replace(setup, rotation_deg=90.0)):
+    for wrong in (
+        replace(setup, dec_deg=38.3),
+        replace(setup, mirrored=True),
+        replace(setup, rotation_deg=90.0),
+    ):
         assert refine(true_wcs(wrong), *stars, SHAPE, cone).wcs is None
 
 
 def test_distortion_is_fitted_when_the_stars_show_it():
-    """One per cent of barrel, up to 9 pixels in the corners; 0.05 px is what 600 stars of 0.3 px leave."""
+    """One per cent of barrel, up to 9 pixels in the corners; 0.05 px is what 600 stars of 0.3 px
+    leave."""
     setup = Setup(shape=SHAPE, **CYGNUS | {"scale_arcsec": 15.0})
     stars = star_list(setup, sip=0.01)
     solution = refine(spoiled(true_wcs(setup)), *stars, SHAPE, cone)
     assert solution.distortion == "cubic"
     assert error_px(solution.wcs, true_wcs(setup, sip=0.01)) < 0.5
-    x, y = solution.wcs.all_world2pix(*solution.wcs.all_pix2world([10.0, 900.0], [20.0, 650.0], 0), 0)
+    x, y = solution.wcs.all_world2pix(
+        *solution.wcs.all_pix2world([10.0, 900.0], [20.0, 650.0], 0), 0
+    )
     np.testing.assert_allclose([x, y], [[10, 900], [20, 650]], atol=1e-3)
     reread = WCS(solution.wcs.to_header(relax=True))  # what --write-wcs would save
     assert error_px(reread, solution.wcs) < 1e-6
 
 
 def test_inverse_terms_undo_the_distortion():
-    """SIP's own sums (Shupe et al. 2005, equations 1 to 6) there and back, without astropy's iteration."""
+    """SIP's own sums (Shupe et al. 2005, equations 1 to 6) there and back, without astropy's
+    iteration."""
     setup = Setup(shape=SHAPE, **CYGNUS | {"scale_arcsec": 15.0})
     sip = refine(true_wcs(setup), *star_list(setup, sip=0.01), SHAPE, cone).wcs.sip
     polyval = np.polynomial.polynomial.polyval2d
@@ -327,29 +409,39 @@ def test_the_distortion_of_a_given_wcs_is_kept():
 def test_a_wcs_too_poor_is_not_put_right(limit):
     """Beyond 5 % of the width, 3 degrees and 3 %, though the stars would tell."""
     setup = Setup(shape=SHAPE, **CYGNUS)
-    poor = spoiled(true_wcs(setup), **{"away_px": (0.0, 0.0), "turn_deg": 0.0, "scale": 1.0} | limit)
+    poor = spoiled(
+        true_wcs(setup), **{"away_px": (0.0, 0.0), "turn_deg": 0.0, "scale": 1.0} | limit
+    )
     solution = refine(poor, *star_list(setup), SHAPE, cone)
     assert solution.wcs is None
     assert solution.match is None
     assert "--ra and --dec" in solution.message
 
 
-# --- a WCS that fits, through a lens that bends ------------------------------------------------------------------
+# --- a WCS that fits, through a lens that bends -----------------------------------------
 
 
 def matched(wcs, xy, mag, setup, shape=SHAPE):
-    catalogue = cone(setup.ra_deg, setup.dec_deg, (0.5 * np.hypot(*SHAPE) + 250) * setup.scale_arcsec / 3600)
+    catalogue = cone(
+        setup.ra_deg, setup.dec_deg, (0.5 * np.hypot(*SHAPE) + 250) * setup.scale_arcsec / 3600
+    )
     return match_catalogue(xy, mag, wcs, shape, catalogue, setup.scale_arcsec), catalogue
 
 
 @pytest.mark.parametrize("cut_px", [0, 520])
 def test_residual_distortion_is_fitted_from_the_pairs(cut_px):
-    """One per cent of barrel, 2 px at a quarter of the field, 9 in the corners, on the whole frame and on its right
-    half, where the reference pixel is off the frame; 0.3 px were put in, 0.5 px as above."""
-    setup, shape = Setup(shape=SHAPE, **CYGNUS | {"scale_arcsec": 15.0}), (SHAPE[0], SHAPE[1] - cut_px)
+    """One per cent of barrel, 2 px at a quarter of the field, 9 in the corners, on the whole frame
+    and on its right half, where the reference pixel is off the frame; 0.3 px were put in, 0.5 px as
+    above."""
+    setup, shape = (
+        Setup(shape=SHAPE, **CYGNUS | {"scale_arcsec": 15.0}),
+        (SHAPE[0], SHAPE[1] - cut_px),
+    )
     xy, mag = star_list(setup, sip=0.01)
     xy, mag = (xy - [cut_px, 0])[xy[:, 0] >= cut_px], mag[xy[:, 0] >= cut_px]
-    plain, truth = (true_wcs(setup, sip).slice((slice(None), slice(cut_px, None))) for sip in (0.0, 0.01))
+    plain, truth = (
+        true_wcs(setup, sip).slice((slice(None), slice(cut_px, None))) for sip in (0.0, 0.01)
+    )
     first, catalogue = matched(plain, xy, mag, setup, shape)
     wcs, match, distortion = straightened(plain, first, xy, mag, shape, catalogue)
     assert distortion in LEVELS[2:]
@@ -357,7 +449,9 @@ def test_residual_distortion_is_fitted_from_the_pairs(cut_px):
     assert len(match.star) - match.chance_matches > 1.1 * (len(first.star) - first.chance_matches)
     assert match.scatter_px < 0.35 < first.scatter_px
     x, y = match.x_px[match.catalogue], match.y_px[match.catalogue]
-    assert np.median(np.hypot(*(xy[match.star] - np.column_stack([x, y])).T)) < 0.5  # 0.35 is 0.3 px an axis
+    assert (
+        np.median(np.hypot(*(xy[match.star] - np.column_stack([x, y])).T)) < 0.5
+    )  # 0.35 is 0.3 px an axis
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -388,21 +482,25 @@ def test_the_wcs_to_keep_is_the_nearer_one():
     assert error_px(nearer(poor, first, xy, SHAPE, catalogue), true_wcs(setup)) < 0.3
 
 
-# --- a check of such frames --------------------------------------------------------------------------------------
+# --- a check of such frames -------------------------------------------------------------
 
 
 @pytest.fixture(scope="module")
 def poor_frame(scene_of, frame_of):
-    scene = scene_of(shape=SHAPE, scale_arcsec=4.0, faint_to_mag=13.5, channel_gains=(0.5, 1.0, 0.7))
+    scene = scene_of(
+        shape=SHAPE, scale_arcsec=4.0, faint_to_mag=13.5, channel_gains=(0.5, 1.0, 0.7)
+    )
     truth = true_wcs(scene.setup)
 
     def make(**spoiling):
         return replace(frame_of(scene), wcs=spoiled(truth, **spoiling))
+
     return truth, make
 
 
 def test_a_frame_with_a_poor_wcs_is_rescued_and_says_what_was_wrong(poor_frame):
-    """What was put in: 40, -30 px about the reference pixel, so up to 4 px more at the middle; 3 degrees, 3 %."""
+    """What was put in: 40, -30 px about the reference pixel, so up to 4 px more at the middle; 3
+    degrees, 3 %."""
     truth, make = poor_frame
     frame = make()
     header = frame.header.tostring()
@@ -423,8 +521,13 @@ def test_a_frame_with_a_poor_wcs_is_rescued_and_says_what_was_wrong(poor_frame):
     assert frame.header.tostring() == header
 
 
-@pytest.mark.parametrize("limit", [{"away_px": (70.0, 0.0), "turn_deg": 0.0, "scale": 1.0},
-                                   {"away_px": (0.0, 0.0), "turn_deg": 4.0, "scale": 1.0}])
+@pytest.mark.parametrize(
+    "limit",
+    [
+        {"away_px": (70.0, 0.0), "turn_deg": 0.0, "scale": 1.0},
+        {"away_px": (0.0, 0.0), "turn_deg": 4.0, "scale": 1.0},
+    ],
+)
 def test_a_frame_with_a_wcs_too_poor_is_not_rescued_until_told_where_it_is(poor_frame, limit):
     truth, make = poor_frame
     found = starcal.check(make(**limit))
@@ -443,20 +546,32 @@ def test_a_frame_within_reach_keeps_its_wcs_and_says_its_error(poor_frame):
     found = starcal.check(make(away_px=(12.0, -5.0), turn_deg=0.0, scale=1.0))
     wcs = found.to_dict()["wcs"]
     assert wcs["offset_px"] == pytest.approx([12, -5], abs=0.1)
-    assert wcs["scatter_before_px"] == pytest.approx(13 / np.sqrt(2 * np.log(2)), abs=0.1)  # all pairs 13 px off
+    assert wcs["scatter_before_px"] == pytest.approx(
+        13 / np.sqrt(2 * np.log(2)), abs=0.1
+    )  # all pairs 13 px off
     assert (wcs["replaced"], found.solved) == (False, None)
     assert error_px(found.wcs, poor_frame[0]) < 0.2
 
 
 def test_a_lens_that_bends_is_seen_by_a_check(scene_of):
     """A picture warped by one per cent of barrel; its header has a straight WCS."""
-    scene = scene_of(shape=SHAPE, scale_arcsec=10.0, v_zero_electrons=2e9, full_well_electrons=5e5, faint_to_mag=12.5)
+    scene = scene_of(
+        shape=SHAPE,
+        scale_arcsec=10.0,
+        v_zero_electrons=2e9,
+        full_well_electrons=5e5,
+        faint_to_mag=12.5,
+    )
     plain, bent = (true_wcs(scene.setup, sip) for sip in (0.0, 0.01))
-    y, x = np.mgrid[0:SHAPE[0], 0:SHAPE[1]].astype(float)
+    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]].astype(float)
     source = plain.all_world2pix(*bent.all_pix2world(x.ravel(), y.ravel(), 0), 0)
     places = [values.reshape(SHAPE) for values in reversed(source)]
-    pixels = np.stack([map_coordinates(plane, places, order=3, mode="nearest") for plane in scene.pixels])
-    found = starcal.check(Frame(pixels.astype(np.float32), scene.header, plain, name="bent.fits", epoch_yr=2024.7))
+    pixels = np.stack(
+        [map_coordinates(plane, places, order=3, mode="nearest") for plane in scene.pixels]
+    )
+    found = starcal.check(
+        Frame(pixels.astype(np.float32), scene.header, plain, name="bent.fits", epoch_yr=2024.7)
+    )
     wcs = found.to_dict()["wcs"]
     assert wcs["distortion"] == "cubic"
     assert error_px(found.solved, bent) < 0.3
@@ -466,30 +581,42 @@ def test_a_lens_that_bends_is_seen_by_a_check(scene_of):
     assert found.verdict.verdict == "rescue"
 
 
-# --- many fields -------------------------------------------------------------------------------------------------
+# --- many fields ------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("part", "trials", "fewest_right"), [("solve", 3, 3), ("refine", 8, 8), ("wrong", 12, 0)])
+@pytest.mark.parametrize(
+    ("part", "trials", "fewest_right"), [("solve", 3, 3), ("refine", 8, 8), ("wrong", 12, 0)]
+)
 def test_a_small_campaign(part, trials, fewest_right):
     """The large one, by hand: 95 % of 50 are to be right, and none wrong of 500."""
     words = [sys.executable, CAMPAIGN, part, "--trials", str(trials), "--seed", "7"]
     text = subprocess.run(words, check=True, capture_output=True, text=True).stdout
-    right, wrong, refused = np.sum([[int(n) for n in found] for found in re.findall(
-        r"(\d+) right, (\d+) wrong, (\d+) refused", text)], axis=0)
+    right, wrong, refused = np.sum(
+        [
+            [int(n) for n in found]
+            for found in re.findall(r"(\d+) right, (\d+) wrong, (\d+) refused", text)
+        ],
+        axis=0,
+    )
     assert right + wrong + refused == trials
     assert wrong == 0, text
     assert right >= fewest_right, text
 
 
-# --- real frames -------------------------------------------------------------------------------------------------
+# --- real frames ------------------------------------------------------------------------
 
 
 @pytest.fixture(scope="module")
 def own_table(tmp_path_factory):
-    """Stars of M67 as a solved frame shows them, with errors, a fifth missing; invented ones around the frame."""
+    """Stars of M67 as a solved frame shows them, with errors, a fifth missing; invented ones around
+    the frame."""
     frame, rng = starcal.read_frame(FRAMES / "M67_RVB_aligned_cube.fits"), np.random.default_rng(0)
     stars = measure_stars(frame.pixels)
-    good = (stars["flags"] & (Flag.EDGE | Flag.SATURATED) == 0) & (stars["snr"] > 15) & (rng.random(len(stars)) > 0.2)
+    good = (
+        (stars["flags"] & (Flag.EDGE | Flag.SATURATED) == 0)
+        & (stars["snr"] > 15)
+        & (rng.random(len(stars)) > 0.2)
+    )
     good &= np.min([stars[f"flux_{c}"] for c in "RGB"], axis=0) > 0
     stars = stars[good]
     v, b = (12 - 2.5 * np.log10(stars[f"flux_{c}"] / stars[f"flux_{c}"].max()) for c in "GB")
@@ -500,7 +627,14 @@ def own_table(tmp_path_factory):
     around = around[(x < -5) | (x > 328) | (y < -5) | (y > 517)]
     rows = np.append(np.arange(len(v)), rng.integers(0, len(v), len(around)))
     ra, dec = np.vstack([places, around]).T
-    table = Table({"ra": ra, "dec": dec, "v": v[rows] + 0.1 * rng.standard_normal(len(rows)), "bv": (b - v)[rows]})
+    table = Table(
+        {
+            "ra": ra,
+            "dec": dec,
+            "v": v[rows] + 0.1 * rng.standard_normal(len(rows)),
+            "bv": (b - v)[rows],
+        }
+    )
     path = tmp_path_factory.mktemp("m67") / "m67.ecsv"
     table.write(path)
     return path
@@ -511,11 +645,15 @@ def own_table(tmp_path_factory):
 def test_m67_is_solved_from_hints_with_a_table_of_ones_own(own_table, bands, reach_px):
     """Truth: the WCS of its twin. Its bands are shifted against each other by up to 2 px."""
     frame = read_channels(*(FRAMES / f"M67_{band}_original_nowcs.fits" for band in bands))
-    hints = hints_from_header(frame.header, ra=132.85, dec=11.75, scale_arcsec=0.90)  # 2 arcmin and 5 % off
+    hints = hints_from_header(
+        frame.header, ra=132.85, dec=11.75, scale_arcsec=0.90
+    )  # 2 arcmin and 5 % off
     found = starcal.check(frame, source=Source(f"file:{own_table}"), hints=hints)
     truth = starcal.read_frame(FRAMES / "M67_RVB_aligned_cube.fits").wcs
     corners = np.array([(0, 0), (322, 0), (0, 511), (322, 511)], float)
-    ours, theirs = (SkyCoord(*w.all_pix2world(corners, 0).T, unit="deg") for w in (found.solved, truth))
+    ours, theirs = (
+        SkyCoord(*w.all_pix2world(corners, 0).T, unit="deg") for w in (found.solved, truth)
+    )
     assert ours.separation(theirs).arcsec.max() / 0.854 < reach_px
     assert len(found.match.star) > 40
     assert found.match.credible

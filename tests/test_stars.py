@@ -1,4 +1,5 @@
-"""Finding and measuring stars, against frames whose stars were drawn here or by the scene generator."""
+"""Finding and measuring stars, against frames whose stars were drawn here or by the scene
+generator."""
 
 import numpy as np
 import pytest
@@ -10,17 +11,28 @@ from scipy.special import erf
 from starcal.stars import FLAG_REASONS, Flag, flag_tally, measure_stars
 
 CHANNELS = "RGB"
-COLUMNS = {"x_px", "y_px", "snr", "fwhm_px", "roundness", "flags", "saturated_channels",
-           *(f"{name}_{c}" for c in CHANNELS for name in ("flux", "flux_error", "ground", "sky", "peak"))}
+COLUMNS = {
+    "x_px",
+    "y_px",
+    "snr",
+    "fwhm_px",
+    "roundness",
+    "flags",
+    "saturated_channels",
+    *(f"{name}_{c}" for c in CHANNELS for name in ("flux", "flux_error", "ground", "sky", "peak")),
+}
 SKY, NOISE = 0.02, 1e-4
 CROWDED = {"seed": 1, "ra_deg": 290, "dec_deg": 12, "scale_arcsec": 4.0, "faint_to_mag": 13.5}
 
 
 def gaussian_star(shape, x, y, flux, fwhm_px):
-    """Gaussian integrated exactly over square pixels (by the error function): independent of the scene's quadrature."""
+    """Gaussian integrated exactly over square pixels (by the error function): independent of the
+    scene's quadrature."""
     sigma = fwhm_px / np.sqrt(8 * np.log(2))
-    rows, columns = (np.diff(erf((np.arange(n + 1) - 0.5 - at) / (np.sqrt(2) * sigma))) / 2
-                     for n, at in ((shape[0], y), (shape[1], x)))
+    rows, columns = (
+        np.diff(erf((np.arange(n + 1) - 0.5 - at) / (np.sqrt(2) * sigma))) / 2
+        for n, at in ((shape[0], y), (shape[1], x))
+    )
     return flux * np.outer(rows, columns)
 
 
@@ -37,9 +49,17 @@ def drawn(stars, shape=(300, 400), fwhm_px=(3.0, 3.0, 3.0), seed=0, clip=np.inf)
 def star_grid(shape=(300, 400), step=40, flux=0.2, seed=5):
     """Stars on a jittered grid, far from each other, of a range of fluxes of 10."""
     rng = np.random.default_rng(seed)
-    y, x = (p.ravel() for p in np.mgrid[30:shape[0] - 29:step, 30:shape[1] - 29:step].astype(float))
-    return np.column_stack([x + rng.uniform(-1, 1, x.size), y + rng.uniform(-1, 1, x.size),
-                            flux * 10 ** rng.uniform(-1, 0, x.size)])
+    y, x = (
+        p.ravel()
+        for p in np.mgrid[30 : shape[0] - 29 : step, 30 : shape[1] - 29 : step].astype(float)
+    )
+    return np.column_stack(
+        [
+            x + rng.uniform(-1, 1, x.size),
+            y + rng.uniform(-1, 1, x.size),
+            flux * 10 ** rng.uniform(-1, 0, x.size),
+        ]
+    )
 
 
 def positions(table):
@@ -60,7 +80,8 @@ def at(table, x, y, reach=3.0):
 
 
 def of_scene(scene):
-    """Star table, truth, and pairs (row of table, row of truth) of stars without a neighbour in the truth."""
+    """Star table, truth, and pairs (row of table, row of truth) of stars without a neighbour in the
+    truth."""
     table, truth = measure_stars(scene.pixels), scene.truth
     xy = np.column_stack([truth["x_px"], truth["y_px"]])
     row = nearest(table, xy)
@@ -70,12 +91,13 @@ def of_scene(scene):
     return table, truth, np.flatnonzero(good), row[good]
 
 
-# --- positions, widths -----------------------------------------------------------------------------------------
+# --- positions, widths ------------------------------------------------------------------
 
 
 def test_positions():
-    """Truth: where the stars were drawn. The Cramer-Rao limit of a centroid is sigma / SNR, here 1.3 px / (15 to 150);
-    0.1 px is 4 errors for the median star, the bias of 60 stars is known to 0.006 px."""
+    """Truth: where the stars were drawn. The Cramer-Rao limit of a centroid is sigma / SNR, here
+    1.3 px / (15 to 150); 0.1 px is 4 errors for the median star, the bias of 60 stars is known to
+    0.006 px."""
     stars = star_grid()
     table = measure_stars(drawn(stars))
     row = nearest(table, stars[:, :2])
@@ -89,8 +111,8 @@ def test_positions():
 
 @pytest.mark.parametrize("fwhm_px", [1.6, 2.0, 3.0, 4.5, 6.0, (2.0, 3.0, 4.0), (5.0, 3.5, 2.5)])
 def test_fwhm_of_gaussian_stars(fwhm_px):
-    """A pixel adds 1/12 px^2 of variance (box of unit width) to a Gaussian: FWHM^2 + 8 ln 2 / 12. 3 %: a Moffat is
-    fitted, whose exponent stops at 20."""
+    """A pixel adds 1/12 px^2 of variance (box of unit width) to a Gaussian: FWHM^2 + 8 ln 2 / 12. 3
+    %: a Moffat is fitted, whose exponent stops at 20."""
     widths = np.broadcast_to(fwhm_px, 3)
     table = measure_stars(drawn(star_grid(step=60, flux=1.0), fwhm_px=widths))
     expected = np.sqrt(widths**2 + 8 * np.log(2) / 12)
@@ -103,16 +125,18 @@ def test_fwhm_of_gaussian_stars(fwhm_px):
 def test_fwhm_of_stars_with_wings(scene_of, moffat_beta):
     """Truth: the scene's, before pixels broaden it; at 3 px by 3 %, at 6 px by 1 %. 5 % in all."""
     scene = scene_of(**CROWDED, fwhm_px=(3.0, 4.0, 6.0), moffat_beta=moffat_beta)
-    np.testing.assert_allclose(measure_stars(scene.pixels).meta["fwhm_px"], (3.0, 4.0, 6.0), rtol=0.05)
+    np.testing.assert_allclose(
+        measure_stars(scene.pixels).meta["fwhm_px"], (3.0, 4.0, 6.0), rtol=0.05
+    )
 
 
-# --- fluxes ----------------------------------------------------------------------------------------------------
+# --- fluxes -----------------------------------------------------------------------------
 
 
 def test_fluxes_of_gaussian_stars():
-    """Truth: the drawn fluxes. A circle of 1.8 FWHM holds 1 - 2^(-4 * 1.8^2) = 0.9999 of a Gaussian; the pulls are
-    of one noise drawn here: the sky's in the aperture, and that of the annulus' median, sqrt(1 + pi / 2 * 95 / 470) =
-    1.15. Mean within 4 errors."""
+    """Truth: the drawn fluxes. A circle of 1.8 FWHM holds 1 - 2^(-4 * 1.8^2) = 0.9999 of a
+    Gaussian; the pulls are of one noise drawn here: the sky's in the aperture, and that of the
+    annulus' median, sqrt(1 + pi / 2 * 95 / 470) = 1.15. Mean within 4 errors."""
     stars = star_grid()
     table = measure_stars(drawn(stars))
     truth = stars[nearest(table, stars[:, :2]), 2]
@@ -120,22 +144,26 @@ def test_fluxes_of_gaussian_stars():
         off = np.asarray(table[f"flux_{channel}"]) - 0.9999 * share * truth
         sky_error = NOISE * np.sqrt(np.pi) * table.meta["aperture_px"][0]
         assert abs(np.mean(off)) < 4 * sky_error / np.sqrt(len(off))
-        assert np.median(table[f"flux_error_{channel}"]) >= 0.95 * sky_error  # and more: noise is ascribed to photons
+        assert (
+            np.median(table[f"flux_error_{channel}"]) >= 0.95 * sky_error
+        )  # and more: noise is ascribed to photons
         assert 0.7 < np.std(off) / (1.15 * sky_error) < 1.4  # 61 stars tell an rms to 9 %: 4 errors
 
 
 @pytest.mark.parametrize("moffat_beta", [None, 3.0, 2.5])
 def test_flux_errors_are_honest(scene_of, moffat_beta):
-    """Pulls of some 150 fluxes of lone stars against the truth times the enclosed share, which is one number per
-    channel. Their robust rms is 1 within 20 %: 1 / sqrt(2 * 150) is 6 %; invented neighbours below V 13.5 are off, so
-    what is left above 1 is the wings of neighbours."""
+    """Pulls of some 150 fluxes of lone stars against the truth times the enclosed share, which is
+    one number per channel. Their robust rms is 1 within 20 %: 1 / sqrt(2 * 150) is 6 %; invented
+    neighbours below V 13.5 are off, so what is left above 1 is the wings of neighbours."""
     scene = scene_of(**CROWDED, moffat_beta=moffat_beta, fwhm_px=(2.5, 3.0, 3.5))
     table, truth, rows, twins = of_scene(scene)
     pulls = []
     for channel in CHANNELS:
         true = np.asarray(truth[f"flux_{channel.lower()}"][twins])
         share = np.asarray(table[f"flux_{channel}"][rows]) / true
-        pulls += list((share - np.median(share)) * true / np.asarray(table[f"flux_error_{channel}"][rows]))
+        pulls += list(
+            (share - np.median(share)) * true / np.asarray(table[f"flux_error_{channel}"][rows])
+        )
     assert len(pulls) > 100
     assert 0.8 <= 1.4826 * np.median(np.abs(pulls)) <= 1.2
     assert np.mean(np.abs(pulls) > 4) < 0.02
@@ -143,35 +171,45 @@ def test_flux_errors_are_honest(scene_of, moffat_beta):
 
 @pytest.mark.parametrize(("moffat_beta", "worst"), [(None, 0.003), (3.5, 0.008), (2.5, 0.012)])
 def test_unequal_widths_do_not_bias_colour(scene_of, moffat_beta, worst):
-    """Truth: flux ratios. Apertures go with the channel's own width, so the same share is enclosed. A common aperture
-    of 1.5 FWHM would lose 0.08 mag for a width ratio of 1.2 and Moffat 2.5 (computed in the science notes); 1.2 % is
-    what pixel integration leaves, which broadens narrow profiles and not wings."""
+    """Truth: flux ratios. Apertures go with the channel's own width, so the same share is enclosed.
+    A common aperture of 1.5 FWHM would lose 0.08 mag for a width ratio of 1.2 and Moffat 2.5
+    (computed in the science notes); 1.2 % is what pixel integration leaves, which broadens narrow
+    profiles and not wings."""
     scene = scene_of(**CROWDED, moffat_beta=moffat_beta, fwhm_px=(2.2, 3.0, 4.0))
     table, truth, rows, twins = of_scene(scene)
-    share = [np.median(np.asarray(table[f"flux_{c}"][rows]) / truth[f"flux_{c.lower()}"][twins]) for c in CHANNELS]
+    share = [
+        np.median(np.asarray(table[f"flux_{c}"][rows]) / truth[f"flux_{c.lower()}"][twins])
+        for c in CHANNELS
+    ]
     assert np.ptp(share) / np.mean(share) < worst
 
 
 def test_photometry_agrees_with_photutils(scene_of):
-    """Independent reference: photutils' own annulus statistics (exact overlap, astropy's sigma clipping).
+    """Independent reference: photutils' own annulus statistics (exact overlap, astropy's sigma
+    clipping).
 
-    Both medians err by about one pixel's sigma / sqrt(200); times an aperture of 80 pixels that is 0.5 of the flux
-    error, and the two are of the same pixels: 0.5 for all but 5 %.
+    Both medians err by about one pixel's sigma / sqrt(200); times an aperture of 80 pixels that is
+    0.5 of the flux error, and the two are of the same pixels: 0.5 for all but 5 %.
     """
     scene = scene_of(**CROWDED, gradient=0.3)
     table = measure_stars(scene.pixels)
     clean = table[table["flags"] == 0]
     for index, channel in enumerate(CHANNELS):
         fwhm_px, radius_px = table.meta["fwhm_px"][index], table.meta["aperture_px"][index]
-        ring = ApertureStats(scene.pixels[index], CircularAnnulus(positions(clean), 3 * fwhm_px, 5 * fwhm_px),
-                             sigma_clip=SigmaClip(3.0, maxiters=5))
+        ring = ApertureStats(
+            scene.pixels[index],
+            CircularAnnulus(positions(clean), 3 * fwhm_px, 5 * fwhm_px),
+            sigma_clip=SigmaClip(3.0, maxiters=5),
+        )
         inside = ApertureStats(scene.pixels[index], CircularAperture(positions(clean), radius_px))
         flux = inside.sum - ring.median * np.pi * radius_px**2
-        off = np.abs(np.asarray(clean[f"flux_{channel}"]) - flux) / np.asarray(clean[f"flux_error_{channel}"])
+        off = np.abs(np.asarray(clean[f"flux_{channel}"]) - flux) / np.asarray(
+            clean[f"flux_error_{channel}"]
+        )
         assert np.quantile(off, 0.95) < 0.5
 
 
-# --- saturation ------------------------------------------------------------------------------------------------
+# --- saturation -------------------------------------------------------------------------
 
 
 def touched_by_clipping(scene, channel, level):
@@ -188,19 +226,31 @@ def touched_by_clipping(scene, channel, level):
 
 @pytest.mark.parametrize("gains", [(1.0, 1.0, 1.0), (0.3, 1.0, 3.0), (3.0, 0.5, 0.7)])
 def test_saturation_is_found_wherever_scaling_has_moved_it(scene_of, gains):
-    """Truth: the full well is 1 before scaling, so the clipping level of a channel is its gain. No clipped star goes
-    unflagged in the channel; and none is flagged that is below 0.9 of the level."""
-    scene = scene_of(seed=7, ra_deg=290, dec_deg=12, scale_arcsec=6.0, channel_gains=gains, v_zero_electrons=5e10,
-                     faint_to_mag=13.0)
+    """Truth: the full well is 1 before scaling, so the clipping level of a channel is its gain. No
+    clipped star goes unflagged in the channel; and none is flagged that is below 0.9 of the
+    level."""
+    scene = scene_of(
+        seed=7,
+        ra_deg=290,
+        dec_deg=12,
+        scale_arcsec=6.0,
+        channel_gains=gains,
+        v_zero_electrons=5e10,
+        faint_to_mag=13.0,
+    )
     table = measure_stars(scene.pixels)
     np.testing.assert_allclose(table.meta["clip_level"], gains, rtol=1e-5)
     tree = cKDTree(positions(table))
     for index, channel in enumerate(CHANNELS):
         clipped = touched_by_clipping(scene, index, gains[index])
         assert len(clipped) >= 3
-        distance, row = tree.query(np.column_stack([scene.truth["x_px"], scene.truth["y_px"]])[clipped])
+        distance, row = tree.query(
+            np.column_stack([scene.truth["x_px"], scene.truth["y_px"]])[clipped]
+        )
         row = row[distance < 4]
-        assert len(row) >= len(clipped) - 1  # a clipped star within the core of a brighter one has no row
+        assert (
+            len(row) >= len(clipped) - 1
+        )  # a clipped star within the core of a brighter one has no row
         assert np.all(table["flags"][row] & Flag.SATURATED != 0)
         assert all(channel in table["saturated_channels"][r] for r in row)
         flagged = np.array([channel in text for text in table["saturated_channels"]])
@@ -209,7 +259,8 @@ def test_saturation_is_found_wherever_scaling_has_moved_it(scene_of, gains):
 
 @pytest.mark.parametrize("overexposed", [1.05, 1.3, 3.0])
 def test_a_single_clipped_star_is_found(overexposed):
-    """One bright star, one channel (green) over the top by a little or much; nothing else in the frame is near."""
+    """One bright star, one channel (green) over the top by a little or much; nothing else in the
+    frame is near."""
     stars = np.vstack([star_grid(), [215.5, 152.5, 4.0]])
     peak = drawn(stars)[1].max()
     pixels = drawn(stars)
@@ -240,12 +291,22 @@ def test_a_wide_saturated_core_is_one_star():
     assert np.hypot(*(positions(table)[near][0] - (200, 150))) < 1.5
 
 
-# --- other flags -----------------------------------------------------------------------------------------------
+# --- other flags ------------------------------------------------------------------------
 
 
 def test_edge():
-    """An aperture of 1.8 FWHM, 5.4 px for 3 px stars, leaves the frame for a star 4 px from its edge, not at 9 px."""
-    stars = np.vstack([star_grid(), [4, 150.2, 0.3], [395, 120, 0.3], [100, 4, 0.3], [150, 295, 0.3], [10, 200, 0.3]])
+    """An aperture of 1.8 FWHM, 5.4 px for 3 px stars, leaves the frame for a star 4 px from its
+    edge, not at 9 px."""
+    stars = np.vstack(
+        [
+            star_grid(),
+            [4, 150.2, 0.3],
+            [395, 120, 0.3],
+            [100, 4, 0.3],
+            [150, 295, 0.3],
+            [10, 200, 0.3],
+        ]
+    )
     table = measure_stars(drawn(stars))
     for x, y in ((4, 150.2), (395, 120), (100, 4), (150, 295)):
         assert table["flags"][at(table, x, y)] & Flag.EDGE
@@ -265,14 +326,18 @@ def test_stars_beside_missing_data_are_edge_stars():
     assert np.all(np.isfinite(table["flux_R"][x < 180]))
 
 
-@pytest.mark.parametrize(("separation_px", "share", "blended"), [(6, 1.0, True), (5, 0.3, True), (6.8, 0.1, True),
-                                                                  (12, 1.0, False), (15, 1.0, False)])
+@pytest.mark.parametrize(
+    ("separation_px", "share", "blended"),
+    [(6, 1.0, True), (5, 0.3, True), (6.8, 0.1, True), (12, 1.0, False), (15, 1.0, False)],
+)
 def test_blended(separation_px, share, blended):
-    """Stars of 3 px have apertures of 5.4 px: light of a neighbour 6 px away falls in, of one 12 px away not
-    (0.0001)."""
+    """Stars of 3 px have apertures of 5.4 px: light of a neighbour 6 px away falls in, of one 12 px
+    away not (0.0001)."""
     stars = np.vstack([star_grid(), [215, 152, 0.3], [215 + separation_px, 152, 0.3 * share]])
     table = measure_stars(drawn(stars))
-    near = np.hypot(*(positions(table) - (215, 152)).T) < 2  # the centroid of a near, faint neighbour may slide here
+    near = (
+        np.hypot(*(positions(table) - (215, 152)).T) < 2
+    )  # the centroid of a near, faint neighbour may slide here
     assert near.any()
     assert np.all((table["flags"][near] & Flag.BLENDED != 0) == blended)
 
@@ -285,9 +350,8 @@ def test_a_faint_neighbour_does_not_spoil_a_bright_star():
 
 
 def test_faint():
-    """SNR of the aperture flux per channel, from the noise drawn: 1e-4 * sqrt(pi) * 5.4 px = 9.6e-4. In blue, share
-    0.7:
-    flux 0.009 gives SNR 6.6, flux 0.03 gives 22."""
+    """SNR of the aperture flux per channel, from the noise drawn: 1e-4 * sqrt(pi) * 5.4 px =
+    9.6e-4. In blue, share 0.7: flux 0.009 gives SNR 6.6, flux 0.03 gives 22."""
     stars = np.vstack([star_grid(), [215, 152, 0.009], [135, 112, 0.03]])
     table = measure_stars(drawn(stars))
     assert table["flags"][at(table, 215, 152)] & Flag.FAINT
@@ -317,12 +381,12 @@ def test_every_flag_has_a_reason_and_a_place_in_the_tally():
     assert all(flag.value & (flag.value - 1) == 0 for flag in Flag)  # one bit each
 
 
-# --- nebulosity, completeness ----------------------------------------------------------------------------------
+# --- nebulosity, completeness -----------------------------------------------------------
 
 
 def found_and_false(scene, snr=10):
-    """Table; share of lone stars above an SNR that were found; share of detections (all, unflagged) that are no
-    star."""
+    """Table; share of lone stars above an SNR that were found; share of detections (all, unflagged)
+    that are no star."""
     table, truth, well = measure_stars(scene.pixels), scene.truth, scene.setup.full_well_electrons
     xy = np.column_stack([truth["x_px"], truth["y_px"]])
     false = nearest(table, xy, reach=3.0) < 0
@@ -336,14 +400,18 @@ def found_and_false(scene, snr=10):
     return table, np.isfinite(distance).mean(), false.mean(), (false & (table["flags"] == 0)).mean()
 
 
-@pytest.mark.parametrize(("nebula_electrons", "complete", "most_false", "most_clean_false"),
-                         [(0.0, 0.98, 0.02, 0.01), (3e3, 0.9, 0.05, 0.02), (3e4, 0.6, 0.25, 0.1)])
-def test_completeness_and_false_detections(scene_of, nebula_electrons, complete, most_false, most_clean_false):
-    """Truth: the scene's stars with SNR > 10, by the CCD equation with the nebula's own photons, and no neighbour in
-    reach. A nebula twice as bright as the sky has structure on the scale of stars, which hides faint ones (SNR 10
-    against
-    photons is no SNR against knots) and makes some knots pass for stars. Stars of the catalogue have SNR > 100: of
-    those hardly any may be missed."""
+@pytest.mark.parametrize(
+    ("nebula_electrons", "complete", "most_false", "most_clean_false"),
+    [(0.0, 0.98, 0.02, 0.01), (3e3, 0.9, 0.05, 0.02), (3e4, 0.6, 0.25, 0.1)],
+)
+def test_completeness_and_false_detections(
+    scene_of, nebula_electrons, complete, most_false, most_clean_false
+):
+    """Truth: the scene's stars with SNR > 10, by the CCD equation with the nebula's own photons,
+    and no neighbour in reach. A nebula twice as bright as the sky has structure on the scale of
+    stars, which hides faint ones (SNR 10 against photons is no SNR against knots) and makes some
+    knots pass for stars. Stars of the catalogue have SNR > 100: of those hardly any may be
+    missed."""
     scene = scene_of(seed=4, scale_arcsec=2.5, nebula_electrons=nebula_electrons)
     table, found, false, clean_false = found_and_false(scene)
     assert len(table) > 100
@@ -361,20 +429,26 @@ def test_gradient_does_not_matter(scene_of):
 
 
 def test_threshold_of_the_search():
-    """A lower threshold finds more; pure noise at 5 sigma gives next to nothing: 120 000 pixels hold some 2000 to 10
-    000
-    independent values under the kernel, of which 3e-7 pass."""
+    """A lower threshold finds more; pure noise at 5 sigma gives next to nothing: 120 000 pixels
+    hold some 2000 to 10 000 independent values under the kernel, of which 3e-7 pass."""
     pixels = drawn(star_grid(flux=0.01), seed=3)
     assert len(measure_stars(pixels, snr_min=4.0)) > len(measure_stars(pixels, snr_min=12.0))
     assert len(measure_stars(drawn(np.empty((0, 3)), seed=3))) <= 2
 
 
-# --- odd frames ------------------------------------------------------------------------------------------------
+# --- odd frames -------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("pixels", [np.full((3, 60, 80), 0.1, np.float32), np.zeros((3, 40, 40), np.float32),
-                                    np.full((3, 50, 50), np.nan, np.float32), np.full((3, 8, 8), 0.1, np.float32)],
-                         ids=["constant", "black", "no data", "tiny"])
+@pytest.mark.parametrize(
+    "pixels",
+    [
+        np.full((3, 60, 80), 0.1, np.float32),
+        np.zeros((3, 40, 40), np.float32),
+        np.full((3, 50, 50), np.nan, np.float32),
+        np.full((3, 8, 8), 0.1, np.float32),
+    ],
+    ids=["constant", "black", "no data", "tiny"],
+)
 def test_frames_without_stars_give_an_empty_table(pixels):
     table = measure_stars(pixels)
     assert len(table) == 0
@@ -409,7 +483,8 @@ def test_pixels_are_not_changed():
 
 
 def test_strips_and_whole_agree():
-    """A tall frame is searched in strips: each star of a column of them is found once, also on the seams."""
+    """A tall frame is searched in strips: each star of a column of them is found once, also on the
+    seams."""
     y = np.arange(20, 1180, 23.0)
     stars = np.column_stack([np.full(len(y), 40.0), y, np.full(len(y), 0.1)])
     table = measure_stars(drawn(stars, shape=(1200, 80)))
@@ -418,7 +493,8 @@ def test_strips_and_whole_agree():
 
 
 def test_a_border_without_data_on_bright_nebulosity_makes_no_stars():
-    """The step from nebula to nothing is no peak: as many detections along the border as anywhere."""
+    """The step from nebula to nothing is no peak: as many detections along the border as
+    anywhere."""
     rng = np.random.default_rng(11)
     pixels = (0.2 + rng.normal(0, 1e-3, (3, 300, 400))).astype(np.float32)
     ragged = (20 + 6 * np.sin(np.arange(400) / 9)).astype(int)

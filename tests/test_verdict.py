@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from starcal import verdict
-from starcal.fit import TARGET_SLOPE, fit_gains
-from starcal.linearity import Linearity
-from starcal.scene import SYSTEMS, band_mags
-from starcal.verdict import Verdict, decide
+from starcal.demo.scene import SYSTEMS, band_mags
+from starcal.fit import verdict
+from starcal.fit.gains import TARGET_SLOPE, fit_gains
+from starcal.fit.verdict import Verdict, decide
+from starcal.stars.linearity import Linearity
 
 BOLDNESS = {"no": 0, "undecided": 1, "rescue": 2}
 
@@ -23,10 +23,18 @@ def a_fit(red=0.8, blue=0.6, ratio_error=0.05, zero_error=0.015, scatter=0.04, r
     """A fit with just the numbers that the verdict looks at."""
     ratio, ratio_error = np.array([red, blue]), np.broadcast_to(ratio_error, 2).astype(float)
     gains = np.array([0.7, 1.0, 1.4])
-    return replace(some_fit(), slope_ratio=ratio, slope_ratio_error=ratio_error, slope=ratio * TARGET_SLOPE,
-                   zero_error_mag=np.broadcast_to(zero_error, 2).astype(float), gains=gains,
-                   gain_errors=gains * np.array([zero_error, 0, zero_error]) / 1.0857,
-                   scatter_mag=np.broadcast_to(scatter, 2).astype(float), red_share=red_share, used=np.ones(n, bool))
+    return replace(
+        some_fit(),
+        slope_ratio=ratio,
+        slope_ratio_error=ratio_error,
+        slope=ratio * TARGET_SLOPE,
+        zero_error_mag=np.broadcast_to(zero_error, 2).astype(float),
+        gains=gains,
+        gain_errors=gains * np.array([zero_error, 0, zero_error]) / 1.0857,
+        scatter_mag=np.broadcast_to(scatter, 2).astype(float),
+        red_share=red_share,
+        used=np.ones(n, bool),
+    )
 
 
 @cache
@@ -34,8 +42,20 @@ def some_fit():
     return fit_gains(*stars_through("camera", 60, 0))
 
 
-def stars_through(system, n, seed, *, width_nm=3, mean=0.75, spread=0.35, error=0.03, noise=0.02, scatter="spectra"):
-    """Real spectra (Pickles 1998) through the system's filters: flux, error, B-V with the catalogue's error."""
+def stars_through(
+    system,
+    n,
+    seed,
+    *,
+    width_nm=3,
+    mean=0.75,
+    spread=0.35,
+    error=0.03,
+    noise=0.02,
+    scatter="spectra",
+):
+    """Real spectra (Pickles 1998) through the system's filters: flux, error, B-V with the
+    catalogue's error."""
     rng = np.random.default_rng([seed, n])
     bands = tuple(f"{b}{width_nm}" if b in "HOS" else b for b in SYSTEMS[system])
     true = np.clip(rng.normal(mean, spread, n), -0.3, 1.7)
@@ -54,7 +74,7 @@ def has_number(text):
     return re.search(r"\d", text) is not None
 
 
-# --- decide, branch by branch ----------------------------------------------------------------------------------
+# --- decide, branch by branch -----------------------------------------------------------
 
 
 def test_rescue():
@@ -76,14 +96,23 @@ def test_fair_quality(change):
     assert (found.verdict, found.quality) == ("rescue", "fair")
 
 
-@pytest.mark.parametrize(("ratios", "advised"), [((0.7, 1.0), True), ((1.0, 1.25), True), ((1.0, 0.9), False)])
+@pytest.mark.parametrize(
+    ("ratios", "advised"), [((0.7, 1.0), True), ((1.0, 1.25), True), ((1.0, 0.9), False)]
+)
 def test_a_matrix_is_advised_where_gains_leave_much(ratios, advised):
     assert any("--model matrix" in step for step in judged(a_fit(*ratios)).next_steps) is advised
 
 
-@pytest.mark.parametrize(("ratios", "channel", "says"), [
-    ((0.0, 0.6), "red", "no star colour"), ((0.8, 0.05), "blue", "no star colour"), ((-1.0, 0.6), "red", "wrong one"),
-    ((2.0, 0.6), "red", "far more"), ((0.8, 2.1), "blue", "far more")])
+@pytest.mark.parametrize(
+    ("ratios", "channel", "says"),
+    [
+        ((0.0, 0.6), "red", "no star colour"),
+        ((0.8, 0.05), "blue", "no star colour"),
+        ((-1.0, 0.6), "red", "wrong one"),
+        ((2.0, 0.6), "red", "far more"),
+        ((0.8, 2.1), "blue", "far more"),
+    ],
+)
 def test_no(ratios, channel, says):
     found = judged(a_fit(*ratios))
     assert found.verdict == "no"
@@ -98,12 +127,16 @@ def test_no_tells_of_both_channels():
     assert sum("against green shows" in reason for reason in judged(a_fit(2.0, 0.0)).reasons) == 2
 
 
-@pytest.mark.parametrize(("change", "says"), [
-    ({"red": 0.28, "ratio_error": 0.05}, "red against green carries star colour is open: 0.28"),
-    ({"blue": 1.75, "ratio_error": 0.1}, "blue against green"),
-    ({"red": 0.5, "ratio_error": 0.25}, "0.50 +- 0.25"),
-    ({"zero_error": 0.06}, "uncertain by 0.060 mag"),
-    ({"red_share": 0.2}, "only 20 %")])
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"red": 0.28, "ratio_error": 0.05}, "red against green carries star colour is open: 0.28"),
+        ({"blue": 1.75, "ratio_error": 0.1}, "blue against green"),
+        ({"red": 0.5, "ratio_error": 0.25}, "0.50 +- 0.25"),
+        ({"zero_error": 0.06}, "uncertain by 0.060 mag"),
+        ({"red_share": 0.2}, "only 20 %"),
+    ],
+)
 def test_undecided(change, says):
     found = judged(a_fit(**change))
     assert found.verdict == "undecided"
@@ -113,9 +146,13 @@ def test_undecided(change, says):
 
 
 def test_stars_needed_by_the_square_root_law():
-    """Twice the allowed error takes four times the stars; the code adds a fifth for luck (so 4 to 5 times)."""
+    """Twice the allowed error takes four times the stars; the code adds a fifth for luck (so 4 to 5
+    times)."""
     assert 160 <= judged(a_fit(zero_error=0.10, n=40)).stars_needed <= 200
-    assert judged(a_fit(zero_error=0.10, n=80)).stars_needed > 1.9 * judged(a_fit(zero_error=0.10, n=40)).stars_needed
+    assert (
+        judged(a_fit(zero_error=0.10, n=80)).stars_needed
+        > 1.9 * judged(a_fit(zero_error=0.10, n=40)).stars_needed
+    )
 
 
 @pytest.mark.parametrize("ratio", [0.3, 1.7])
@@ -125,24 +162,33 @@ def test_the_ends_of_the_range_belong_to_it(ratio):
     assert judged(a_fit(red=outside, ratio_error=0.02)).verdict == "undecided"
 
 
-# --- less evidence never makes it bolder -----------------------------------------------------------------------
+# --- less evidence never makes it bolder ------------------------------------------------
 
 
 ratios = st.floats(-1.5, 2.5)
 
 
 @settings(max_examples=100, deadline=None)
-@given(ratios, ratios, st.floats(0.005, 0.5), st.floats(0.003, 0.1), st.floats(0, 1), st.floats(1, 5))
-def test_larger_errors_never_lead_to_rescue_or_no(red, blue, ratio_error, zero_error, red_share, factor):
-    """Whatever is not rescue stays so with larger errors, and what is not a no does not become one."""
+@given(
+    ratios, ratios, st.floats(0.005, 0.5), st.floats(0.003, 0.1), st.floats(0, 1), st.floats(1, 5)
+)
+def test_larger_errors_never_lead_to_rescue_or_no(
+    red, blue, ratio_error, zero_error, red_share, factor
+):
+    """Whatever is not rescue stays so with larger errors, and what is not a no does not become
+    one."""
     sharp = judged(a_fit(red, blue, ratio_error, zero_error, red_share=red_share)).verdict
-    blunt = judged(a_fit(red, blue, ratio_error * factor, zero_error * factor, red_share=red_share)).verdict
+    blunt = judged(
+        a_fit(red, blue, ratio_error * factor, zero_error * factor, red_share=red_share)
+    ).verdict
     assert not (blunt == "rescue" and sharp != "rescue")
     assert not (blunt == "no" and sharp != "no")
 
 
 @settings(max_examples=100, deadline=None)
-@given(ratios, ratios, st.floats(0.005, 0.5), st.floats(0.003, 0.1), st.floats(0, 1), st.floats(0, 1))
+@given(
+    ratios, ratios, st.floats(0.005, 0.5), st.floats(0.003, 0.1), st.floats(0, 1), st.floats(0, 1)
+)
 def test_a_bluer_field_is_never_bolder(red, blue, ratio_error, zero_error, share, less):
     fuller = judged(a_fit(red, blue, ratio_error, zero_error, red_share=share)).verdict
     bluer = judged(a_fit(red, blue, ratio_error, zero_error, red_share=share * less)).verdict
@@ -151,7 +197,9 @@ def test_a_bluer_field_is_never_bolder(red, blue, ratio_error, zero_error, share
 
 @settings(max_examples=100, deadline=None)
 @given(ratios, ratios, st.floats(0.005, 0.5), st.floats(0.003, 0.1), st.floats(0, 1))
-def test_every_verdict_has_reasons_with_numbers_and_next_steps(red, blue, ratio_error, zero_error, share):
+def test_every_verdict_has_reasons_with_numbers_and_next_steps(
+    red, blue, ratio_error, zero_error, share
+):
     found = judged(a_fit(red, blue, ratio_error, zero_error, red_share=share))
     assert found.verdict in BOLDNESS
     assert found.next_steps
@@ -165,32 +213,46 @@ def test_more_scatter_in_the_stars_never_leads_to_rescue():
     """Through the fit: stars of a narrowband composite, with more and more noise."""
     for seed in range(5):
         for noise in (0.01, 0.05, 0.15, 0.4):
-            assert judged(fit_gains(*stars_through("HOO", 40, seed, noise=noise))).verdict != "rescue"
-    found = [judged(fit_gains(*stars_through("camera", 20, 3, noise=noise))).verdict for noise in (0.01, 0.6)]
+            assert (
+                judged(fit_gains(*stars_through("HOO", 40, seed, noise=noise))).verdict != "rescue"
+            )
+    found = [
+        judged(fit_gains(*stars_through("camera", 20, 3, noise=noise))).verdict
+        for noise in (0.01, 0.6)
+    ]
     assert found == ["rescue", "undecided"]
 
 
-# --- which systems can be rescued ------------------------------------------------------------------------------
+# --- which systems can be rescued -------------------------------------------------------
 
 
 @pytest.mark.parametrize("width_nm", [3, 7])
 @pytest.mark.parametrize("system", ["SHO", "HOO", "HOS", "OHS", "copy"])
 def test_narrowband_and_copied_channels_are_never_rescued(system, width_nm):
-    """Real spectra with their lines. Expected (science notes, by integration of spectra): at least one slope ratio at
-    <= 0.08 or >= 2.0. 24 fields of 10 to 100 stars each, of field stars and of a young cluster (B-V 0.1 +- 0.15), in
-    which H-alpha absorption imitates colour; field stars must in most cases get a no."""
+    """Real spectra with their lines. Expected (science notes, by integration of spectra): at least
+    one slope ratio at <= 0.08 or >= 2.0. 24 fields of 10 to 100 stars each, of field stars and of a
+    young cluster (B-V 0.1 +- 0.15), in which H-alpha absorption imitates colour; field stars must
+    in most cases get a no."""
     verdicts = []
     for seed in range(6):
-        for n, mean, spread in ((10, 0.75, 0.35), (40, 0.75, 0.35), (100, 0.75, 0.35), (60, 0.1, 0.15)):
-            fit = fit_gains(*stars_through(system, n, seed, width_nm=width_nm, mean=mean, spread=spread))
+        for n, mean, spread in (
+            (10, 0.75, 0.35),
+            (40, 0.75, 0.35),
+            (100, 0.75, 0.35),
+            (60, 0.1, 0.15),
+        ):
+            fit = fit_gains(
+                *stars_through(system, n, seed, width_nm=width_nm, mean=mean, spread=spread)
+            )
             verdicts.append((mean, judged(fit).verdict))
-    assert ("rescue" not in {v for _, v in verdicts}), verdicts
+    assert "rescue" not in {v for _, v in verdicts}, verdicts
     assert np.mean([v == "no" for mean, v in verdicts if mean > 0.5]) > 0.8
 
 
 @pytest.mark.parametrize("system", ["camera", "mono"])
 def test_broadband_with_thirty_stars_is_rescued(system):
-    """Real spectra, B-V to 0.03 mag; the guard for fields of hot stars is met by B-V 0.75 +- 0.35. 30 seeds, all."""
+    """Real spectra, B-V to 0.03 mag; the guard for fields of hot stars is met by B-V 0.75 +- 0.35.
+    30 seeds, all."""
     for seed in range(30):
         assert judged(fit_gains(*stars_through(system, 30, seed))).verdict == "rescue", seed
 
@@ -202,7 +264,7 @@ def test_the_guard_costs_young_clusters_their_verdict():
     assert any("hot stars" in reason for reason in found.reasons)
 
 
-# --- verdicts without a fit ------------------------------------------------------------------------------------
+# --- verdicts without a fit -------------------------------------------------------------
 
 
 def test_without_wcs():
@@ -220,8 +282,15 @@ def test_hints_that_led_nowhere_are_the_reason():
 
 
 def test_without_match():
-    found = verdict.without_match(SimpleNamespace(star=np.arange(7), catalogue=np.arange(7), chance_matches=5.25,
-                                                  in_frame=np.ones(50, bool)), 310)
+    found = verdict.without_match(
+        SimpleNamespace(
+            star=np.arange(7),
+            catalogue=np.arange(7),
+            chance_matches=5.25,
+            in_frame=np.ones(50, bool),
+        ),
+        310,
+    )
     assert found.verdict == "undecided"
     assert "7 of 310" in found.reasons[0]
     assert "5.2" in found.reasons[0]
@@ -240,19 +309,27 @@ def test_a_verdict_is_frozen():
         Verdict("no").verdict = "rescue"
 
 
-# --- linearity -------------------------------------------------------------------------------------------------
+# --- linearity --------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("measured", "stretched", "says"), [
-    ({}, False, None),
-    ({"brightness": 1.0, "brightness_error": 0.05}, False, None),
-    ({"brightness": 0.5, "brightness_error": 0.05}, True, "only 0.50 mag brighter"),
-    ({"brightness": 0.8, "brightness_error": 0.12}, False, None),  # not beyond its error
-    ({"brightness": 0.1, "brightness_error": 0.3}, False, None),  # known too badly to say anything
-    ({"profile": 0.99, "profile_error": 0.01}, False, None),
-    ({"profile": 0.6, "profile_error": 0.02}, True, f"only {10**0.6:.1f} times as high"),
-    ({"clip_over_noise": 40.0}, True, "40 times the noise"),
-    ({"clip_over_noise": 2000.0}, False, None)])
+@pytest.mark.parametrize(
+    ("measured", "stretched", "says"),
+    [
+        ({}, False, None),
+        ({"brightness": 1.0, "brightness_error": 0.05}, False, None),
+        ({"brightness": 0.5, "brightness_error": 0.05}, True, "only 0.50 mag brighter"),
+        ({"brightness": 0.8, "brightness_error": 0.12}, False, None),  # not beyond its error
+        (
+            {"brightness": 0.1, "brightness_error": 0.3},
+            False,
+            None,
+        ),  # known too badly to say anything
+        ({"profile": 0.99, "profile_error": 0.01}, False, None),
+        ({"profile": 0.6, "profile_error": 0.02}, True, f"only {10**0.6:.1f} times as high"),
+        ({"clip_over_noise": 40.0}, True, "40 times the noise"),
+        ({"clip_over_noise": 2000.0}, False, None),
+    ],
+)
 def test_stretched(measured, stretched, says):
     """Thresholds lie between linear frames (0.95 to 1.05) and stretched ones (0.1 to 0.7)."""
     linearity = Linearity(**measured)

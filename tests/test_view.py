@@ -1,4 +1,5 @@
-"""The page: choices and the way back, the rendered part against the picture of a run, and all of it in a browser."""
+"""The page: choices and the way back, the rendered part against the picture of a run, and all of it
+in a browser."""
 
 import asyncio
 import base64
@@ -24,12 +25,12 @@ from astropy.nddata import block_reduce
 from hypothesis import given
 from hypothesis import strategies as st
 
-from starcal.calibration import apply_calibration
-from starcal.colour import star_rgb, uv_prime_distance
-from starcal.colouring import ROUTES, Taste, recolour_checked
+from starcal.choices import Settings
+from starcal.colour.stellar import star_rgb, uv_prime_distance
+from starcal.cure.gains import apply_calibration
+from starcal.cure.stars import ROUTES, Taste, recolour_checked
 from starcal.errors import FrameError, PageError, TooFewStars
 from starcal.frame import write_fits
-from starcal.settings import Settings
 from starcal.stars import Flag
 from starcal.view import points, rows
 from starcal.view.desk import Desk
@@ -45,10 +46,27 @@ from starcal.view.job import (
 from starcal.view.visible import Window, mean_of, rgba, window_of
 
 ROOT = Path(__file__).parents[1]
-SHO = {"ra_deg": 324.7, "dec_deg": 57.5, "scale_arcsec": 3.5, "system": "SHO", "scatter": "spectra", "seed": 2,
-       "channel_gains": (1.0, 0.25, 0.71), "fwhm_px": 2.6, "v_zero_electrons": 2e11, "nebula_electrons": 2e4}
-CAMERA = {"ra_deg": 305.6, "dec_deg": 40.3, "scale_arcsec": 4.0, "seed": 1, "channel_gains": (0.62, 1.0, 0.78),
-          "fwhm_px": 2.5, "nebula_electrons": 4e3}
+SHO = {
+    "ra_deg": 324.7,
+    "dec_deg": 57.5,
+    "scale_arcsec": 3.5,
+    "system": "SHO",
+    "scatter": "spectra",
+    "seed": 2,
+    "channel_gains": (1.0, 0.25, 0.71),
+    "fwhm_px": 2.6,
+    "v_zero_electrons": 2e11,
+    "nebula_electrons": 2e4,
+}
+CAMERA = {
+    "ra_deg": 305.6,
+    "dec_deg": 40.3,
+    "scale_arcsec": 4.0,
+    "seed": 1,
+    "channel_gains": (0.62, 1.0, 0.78),
+    "fwhm_px": 2.5,
+    "nebula_electrons": 4e3,
+}
 LOST = CAMERA | {"with_wcs": False, "shape": (160, 240)}
 
 
@@ -71,7 +89,7 @@ def camera(folder):
     return open_job(Settings(frame=str(folder / "camera.fits")))
 
 
-# --- choices ---------------------------------------------------------------------------------------------------
+# --- choices ----------------------------------------------------------------------------
 
 
 def test_every_choice_can_be_taken_back():
@@ -80,8 +98,11 @@ def test_every_choice_can_be_taken_back():
     third = second.leave_out(((3.0, 4.0), (5.0, 6.0))).take_back(((3.0, 4.0),))
     assert (first.now.warmth, second.now.warmth) == (1.0, 1.5)
     assert third.now.leave_out == ((5.0, 6.0),)
-    assert [third.undo().now.leave_out, third.undo().undo().now, third.undo().undo().undo().now] == [
-        ((3.0, 4.0), (5.0, 6.0)), second.now, first.now]
+    assert [
+        third.undo().now.leave_out,
+        third.undo().undo().now,
+        third.undo().undo().undo().now,
+    ] == [((3.0, 4.0), (5.0, 6.0)), second.now, first.now]
     assert first.undo() == first
 
 
@@ -92,30 +113,44 @@ def test_a_choice_that_changes_nothing_is_no_step():
     assert desk.take_back(((9.0, 9.0),)) is desk
 
 
-# --- the visible part ------------------------------------------------------------------------------------------
+# --- the visible part -------------------------------------------------------------------
 
 
-@given(st.floats(-500, 900), st.floats(-500, 900), st.floats(1, 2000), st.floats(1, 2000),
-       st.integers(1, 1500), st.integers(1, 1500))
+@given(
+    st.floats(-500, 900),
+    st.floats(-500, 900),
+    st.floats(1, 2000),
+    st.floats(1, 2000),
+    st.integers(1, 1500),
+    st.integers(1, 1500),
+)
 def test_a_window_lies_in_the_frame_and_covers_what_is_seen(x, y, width, height, across, up):
     shape = (470, 633)
     window = window_of((x, x + width), (y, y + height), (across, up), shape)
-    for part, size, low, high in ((window.rows, shape[0], y, y + height), (window.columns, shape[1], x, x + width)):
+    for part, size, low, high in (
+        (window.rows, shape[0], y, y + height),
+        (window.columns, shape[1], x, x + width),
+    ):
         assert 0 <= part.start < part.stop <= size
         assert part.start % window.step == part.stop % window.step == 0
         whole = size // window.step * window.step
-        assert part.start <= max(np.ceil(low), 0) or part.stop == whole  # the range lies beyond the frame
+        assert (
+            part.start <= max(np.ceil(low), 0) or part.stop == whole
+        )  # the range lies beyond the frame
         assert part.stop >= min(np.floor(high) + 1, whole) or part.start == 0
 
 
 def test_one_to_one_shows_every_pixel_and_farther_off_as_many_as_the_screen():
-    assert window_of((99.5, 399.5), (49.5, 249.5), (300, 200), (470, 633)) == Window(slice(50, 250), slice(100, 400), 1)
+    assert window_of((99.5, 399.5), (49.5, 249.5), (300, 200), (470, 633)) == Window(
+        slice(50, 250), slice(100, 400), 1
+    )
     far = window_of((-0.5, 5999.5), (-0.5, 3999.5), (1200, 800), (4000, 6000))
     assert (far.step, far.shape, far.box) == (5, (800, 1200), (-0.5, -0.5, 6000, 4000))
 
 
 def test_means_are_those_of_astropy():
-    """`astropy.nddata.block_reduce` is the independent mean; float32 sums of 9 differ by some 1e-7."""
+    """`astropy.nddata.block_reduce` is the independent mean; float32 sums of 9 differ by some
+    1e-7."""
     pixels = np.random.default_rng(0).random((3, 20, 31), np.float32)
     window = Window(slice(3, 18), slice(6, 30), 3)
     expected = block_reduce(pixels[:, 3:18, 6:30], (1, 3, 3), np.mean)
@@ -124,14 +159,16 @@ def test_means_are_those_of_astropy():
 
 
 def test_pixels_are_red_green_blue_and_opaque_in_this_order_of_bytes():
-    """As Bokeh and the canvas of browsers want them: the bytes R, G, B, A (HTML standard, ImageData)."""
+    """As Bokeh and the canvas of browsers want them: the bytes R, G, B, A (HTML standard,
+    ImageData)."""
     display = np.array([1.0, 0.5, 0.0], np.float32)[:, None, None]
     assert rgba(display).astype("<u4").tobytes() == bytes([255, 128, 0, 255])
 
 
 @pytest.mark.parametrize("step", [1, 3])
 def test_the_visible_part_is_that_of_the_picture_of_a_run(sho, step):
-    """Against the whole picture as `run` makes it; only the order of float32 sums differs, far below the noise."""
+    """Against the whole picture as `run` makes it; only the order of float32 sums differs, far
+    below the noise."""
     taste = Taste(warmth=1.4, saturation=1.6, star_brightness=1.3)
     settings = Settings().with_taste(taste)
     picture = recolour_checked(sho.frame, sho.found, taste).picture
@@ -144,7 +181,8 @@ def test_the_visible_part_is_that_of_the_picture_of_a_run(sho, step):
 
 @pytest.mark.parametrize("step", [1, 4])
 def test_gains_show_as_they_are_applied(camera, step):
-    """Against the whole frame as `apply_calibration` makes it, clipped and whitened stars included."""
+    """Against the whole frame as `apply_calibration` makes it, clipped and whitened stars
+    included."""
     window = Window(slice(40, 440), slice(80, 680), step)
     cure = cure_of(camera, camera.found, Settings(route="gains"))
     whole = apply_calibration(camera.frame, camera.found).pixels
@@ -157,14 +195,22 @@ def test_gains_show_as_they_are_applied(camera, step):
 def test_the_best_route_is_that_of_the_check(camera, sho):
     assert isinstance(cure_of(camera, camera.found, Settings()), ByGains)
     assert isinstance(cure_of(sho, sho.found, Settings()), ByStar)
-    assert set(cure_of(sho, sho.found, Settings(route="catalogue")).source) <= {"catalogue", "field median"}
+    assert set(cure_of(sho, sho.found, Settings(route="catalogue")).source) <= {
+        "catalogue",
+        "field median",
+    }
 
 
 def test_black_point_and_stretch_change_the_look_alone(sho):
-    cure, sight = cure_of(sho, sho.found, Settings()), sho.look(Window(slice(0, 400), slice(0, 600), 4))
+    cure, sight = (
+        cure_of(sho, sho.found, Settings()),
+        sho.look(Window(slice(0, 400), slice(0, 600), 4)),
+    )
     for show in (partial(after_shown, cure), partial(before_shown, sho)):
-        plain, dark, bright = (show(sight, settings).view(np.uint8).reshape(-1, 4)[:, :3].mean()
-                               for settings in (Settings(), Settings(black=1.0), Settings(strength=3.0)))
+        plain, dark, bright = (
+            show(sight, settings).view(np.uint8).reshape(-1, 4)[:, :3].mean()
+            for settings in (Settings(), Settings(black=1.0), Settings(strength=3.0))
+        )
         assert dark < plain < bright
 
 
@@ -179,7 +225,7 @@ def test_layers_of_other_frames_are_left_to_run(folder):
         open_job(Settings(frame=str(folder / "sho.fits"), star_frame="stars.fits"))
 
 
-# --- stars as points and in words ------------------------------------------------------------------------------
+# --- stars as points and in words -------------------------------------------------------
 
 
 def test_stars_left_out_stay_in_the_plots_with_their_residual(camera):
@@ -191,37 +237,56 @@ def test_stars_left_out_stay_in_the_plots_with_their_residual(camera):
     assert row in points.with_catalogue(columns)
     predicted = found.fit.predicted_mag(columns["bv"][row])
     measured = -2.5 * np.log10(star_fluxes(found)[[0, 2], row] / star_fluxes(found)[1, row])
-    assert [columns["rho_left"][row], columns["beta_left"][row]] == pytest.approx(measured - predicted, abs=1e-9)
+    assert [columns["rho_left"][row], columns["beta_left"][row]] == pytest.approx(
+        measured - predicted, abs=1e-9
+    )
     used = columns["state"] == "used"
-    assert used.sum() == found.fit.n_used == len(everyone.fitted) - 1 - np.sum(columns["state"] == "clipped")
+    assert (
+        used.sum()
+        == found.fit.n_used
+        == len(everyone.fitted) - 1 - np.sum(columns["state"] == "clipped")
+    )
 
 
 def test_chromaticities_come_nearer_to_those_of_real_stars(camera):
-    """Real stars: `colour.star_rgb` of each catalogue B-V, itself checked against Pickles (1998) in test_colour."""
+    """Real stars: `colour.star_rgb` of each catalogue B-V, itself checked against Pickles (1998) in
+    test_colour."""
     cure = cure_of(camera, camera.found, Settings())
     rows_used = camera.found.fitted[camera.found.fit.used]
     target = star_rgb(points.catalogue_of(camera.found, "bv_mag")[rows_used], camera.found.white_bv)
-    before, after = (np.median(uv_prime_distance(rgb[rows_used], target)) for rgb in (star_fluxes(camera.found).T,
-                                                                                     cure.star_rgb))
+    before, after = (
+        np.median(uv_prime_distance(rgb[rows_used], target))
+        for rgb in (star_fluxes(camera.found).T, cure.star_rgb)
+    )
     assert after < 0.4 * before
     columns = points.columns_of(cure)
-    ends = points.chromaticity_range(columns, points.clear(camera.found), points.locus_of(camera.found))
+    ends = points.chromaticity_range(
+        columns, points.clear(camera.found), points.locus_of(camera.found)
+    )
     assert ends["u"][0] < points.locus_of(camera.found)["u"].min() < ends["u"][1]
 
 
 def test_a_frame_without_a_fit_has_empty_plots(folder):
     job = open_job(Settings(frame=str(folder / "lost.fits")))
     columns = points.columns_of(cure_of(job, job.found, Settings()))
-    nowhere = points.fit_ranges(columns, points.with_catalogue(columns), points.curves_of(job.found))
+    nowhere = points.fit_ranges(
+        columns, points.with_catalogue(columns), points.curves_of(job.found)
+    )
     assert all(low < high for low, high in nowhere.values())
     assert len(points.with_catalogue(columns)) == len(points.curves_of(job.found)["bv"]) == 0
     assert set(columns["state"]) == {"not used"}
 
 
 def test_columns_are_plain_arrays_and_the_plots_hold_them_all(camera):
-    """Bokeh sends the memory of an array: `data` of a column of astropy's, or of a masked array, is another thing."""
-    columns, curves = points.columns_of(cure_of(camera, camera.found, Settings())), points.curves_of(camera.found)
-    assert {type(values) for values in (columns | curves | points.locus_of(camera.found)).values()} == {np.ndarray}
+    """Bokeh sends the memory of an array: `data` of a column of astropy's, or of a masked array, is
+    another thing."""
+    columns, curves = (
+        points.columns_of(cure_of(camera, camera.found, Settings())),
+        points.curves_of(camera.found),
+    )
+    assert {
+        type(values) for values in (columns | curves | points.locus_of(camera.found)).values()
+    } == {np.ndarray}
     matched = points.with_catalogue(columns)
     for name, (low, high) in points.fit_ranges(columns, matched, curves).items():
         assert low < columns[name][matched].min() < columns[name][matched].max() < high
@@ -229,7 +294,13 @@ def test_columns_are_plain_arrays_and_the_plots_hold_them_all(camera):
 
 def test_a_row_tells_what_is_known_of_a_star(camera):
     i = int(camera.found.fitted[3])
-    cells = dict(zip(rows.HEADINGS, rows.star_rows(cure_of(camera, camera.found, Settings()), [i])[0], strict=True))
+    cells = dict(
+        zip(
+            rows.HEADINGS,
+            rows.star_rows(cure_of(camera, camera.found, Settings()), [i])[0],
+            strict=True,
+        )
+    )
     stars = camera.found.stars
     assert cells["Star"] == str(i + 1)
     assert cells["x, y"] == f"{stars['x_px'][i]:.1f}, {stars['y_px'][i]:.1f}"
@@ -245,25 +316,40 @@ def test_words_are_safe_and_whole(camera):
     assert rows.table_html(cure, list(range(45))).count("<tr>") == rows.MOST_ROWS + 1
     assert "and 5 more" in rows.table_html(cure, list(range(45)))
     assert rows.flags_in_words(0) == "none"
-    assert rows.flags_in_words(int(Flag.LEFT_OUT | Flag.DOUBLE)) == "known double star; left out by hand"
+    assert (
+        rows.flags_in_words(int(Flag.LEFT_OUT | Flag.DOUBLE))
+        == "known double star; left out by hand"
+    )
 
 
-# --- the command -----------------------------------------------------------------------------------------------
+# --- the command ------------------------------------------------------------------------
 
 
-def starcal(*words, code="from starcal.cli import main; sys.exit(main())"):
+def starcal(*words, code="from starcal.cli.main import main; sys.exit(main())"):
     """The command in an interpreter of its own, warnings as errors."""
-    return subprocess.run([sys.executable, "-W", "error", "-c", f"import sys; {code}", *map(str, words)],
-                          capture_output=True, text=True, timeout=120, check=False,
-                          env=os.environ | {"PYTHONPATH": str(ROOT)})
+    return subprocess.run(
+        [sys.executable, "-W", "error", "-c", f"import sys; {code}", *map(str, words)],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+        env=os.environ | {"PYTHONPATH": str(ROOT)},
+    )
 
 
 def test_without_bokeh_one_line_says_what_to_type(folder):
-    answer = starcal("view", folder / "sho.fits",
-                     code="sys.modules['bokeh'] = None; from starcal.cli import main; sys.exit(main())")
+    answer = starcal(
+        "view",
+        folder / "sho.fits",
+        code="sys.modules['bokeh'] = None; from starcal.cli.main import main; sys.exit(main())",
+    )
     assert (answer.returncode, answer.stdout) == (1, "")
-    assert answer.stderr == ("starcal: the page needs Bokeh, which is not installed: pip install 'starcal[view]'\n")
-    extras = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["optional-dependencies"]
+    assert answer.stderr == (
+        "starcal: the page needs Bokeh, which is not installed: pip install 'starcal[view]'\n"
+    )
+    extras = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"][
+        "optional-dependencies"
+    ]
     assert [name.split(">")[0] for name in extras["view"]] == ["bokeh"]
 
 
@@ -278,11 +364,28 @@ def test_help_and_ports():
 def served(frame, *words):
     """The page of a frame, served by the command: its address, and the process."""
     pytest.importorskip("bokeh", reason="Bokeh is not installed: pip install 'starcal[view]'")
-    command = [sys.executable, "-W", "error", "-m", "starcal", "view", str(frame), "--no-browser", *words]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-                          env=os.environ | {"PYTHONPATH": str(ROOT), "HOME": str(frame.parent)}) as server:
+    command = [
+        sys.executable,
+        "-W",
+        "error",
+        "-m",
+        "starcal",
+        "view",
+        str(frame),
+        "--no-browser",
+        *words,
+    ]
+    with subprocess.Popen(
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=os.environ | {"PYTHONPATH": str(ROOT), "HOME": str(frame.parent)},
+    ) as server:
         said = server.stdout.readline()
-        assert said.startswith("the page: http://127.0.0.1:"), server.stderr.read() if server.poll() else said
+        assert said.startswith("the page: http://127.0.0.1:"), (
+            server.stderr.read() if server.poll() else said
+        )
         yield said.split()[2], server
         server.send_signal(signal.SIGINT)  # nothing where it has ended
         rest, errors = server.communicate(timeout=20)
@@ -291,32 +394,48 @@ def served(frame, *words):
 
 @pytest.fixture(scope="module")
 def address(folder):
-    """The page of the narrowband frame; its files go to a folder of the user's home, which is `folder` here."""
+    """The page of the narrowband frame; its files go to a folder of the user's home, which is
+    `folder` here."""
     with served(folder / "sho.fits", "--out", "~/saved") as (address, _):
         yield address
 
 
 def asked(address, path="", method="GET", **headers):
-    """Status, headers and body of the server's answer; a path that starts with / leaves the token out."""
+    """Status, headers and body of the server's answer; a path that starts with / leaves the token
+    out."""
     parts = urlsplit(address)
     plug = http.client.HTTPConnection(parts.hostname, parts.port, timeout=20)
     target = path if path.startswith("/") else parts.path + path
-    plug.request(method, target, headers={name.replace("_", "-"): value for name, value in headers.items()})
+    plug.request(
+        method, target, headers={name.replace("_", "-"): value for name, value in headers.items()}
+    )
     answer = plug.getresponse()
     body = answer.read().decode()
     plug.close()
     return answer.status, body
 
 
-WEBSOCKET = {"Upgrade": "websocket", "Connection": "Upgrade", "Sec_WebSocket_Version": "13",
-             "Sec_WebSocket_Key": "c3RhcmNhbCBpcyBoZXJlIQ==", "Sec_WebSocket_Protocol": "bokeh, none"}
+WEBSOCKET = {
+    "Upgrade": "websocket",
+    "Connection": "Upgrade",
+    "Sec_WebSocket_Version": "13",
+    "Sec_WebSocket_Key": "c3RhcmNhbCBpcyBoZXJlIQ==",
+    "Sec_WebSocket_Protocol": "bokeh, none",
+}
 
 
 def test_only_who_has_the_token_is_answered(address):
     assert asked(address)[0] == 200
     assert asked(address, "static/js/bokeh.min.js")[0] == 200
-    for path in ("/", "/ws", "/static/js/bokeh.min.js", "/favicon.ico", "/wrong-token/", "/wrong-token/ws",
-                 urlsplit(address).path[:-2] + "/"):
+    for path in (
+        "/",
+        "/ws",
+        "/static/js/bokeh.min.js",
+        "/favicon.ico",
+        "/wrong-token/",
+        "/wrong-token/ws",
+        urlsplit(address).path[:-2] + "/",
+    ):
         assert asked(address, path)[0] == 403, path
     assert asked(address, "/", method="POST")[0] == 403
     assert asked(address, "/ws", **WEBSOCKET)[0] == 403
@@ -327,8 +446,13 @@ def test_only_the_machine_itself_and_its_own_page_are_answered(address):
     host = urlsplit(address).netloc
     own = {"Host": host, "Origin": f"http://{host}"}
     assert asked(address, **own)[0] == 200
-    for foreign in ({"Host": "evil.example"}, {"Host": f"evil.example:{urlsplit(address).port}"},
-                    {"Origin": "http://evil.example"}, {"Origin": "null"}, {"Origin": f"https://{host}"}):
+    for foreign in (
+        {"Host": "evil.example"},
+        {"Host": f"evil.example:{urlsplit(address).port}"},
+        {"Origin": "http://evil.example"},
+        {"Origin": "null"},
+        {"Origin": f"https://{host}"},
+    ):
         assert asked(address, **own | foreign)[0] == 403, foreign
         assert asked(address, "ws", **WEBSOCKET | own | foreign)[0] == 403, foreign
 
@@ -339,8 +463,10 @@ def test_the_page_names_nothing_but_this_machine(address):
     assert len(named) >= 4
     assert {urlsplit(name).netloc for name in named} <= {"", urlsplit(address).netloc}
     assert "default-src 'self'" in page
-    assert {urlsplit(url).hostname for url in re.findall(r"https?://[^\s\"'<>\\]+", page)} <= {"127.0.0.1",
-                                                                                                "www.w3.org"}
+    assert {urlsplit(url).hostname for url in re.findall(r"https?://[^\s\"'<>\\]+", page)} <= {
+        "127.0.0.1",
+        "www.w3.org",
+    }
 
 
 def test_a_port_that_is_taken(address):
@@ -354,16 +480,35 @@ def test_a_port_that_is_taken(address):
 
 def test_the_benchmark_prints_what_a_choice_costs():
     """Seconds and their share of what is aimed at; neither is asserted, machines differ."""
-    answer = subprocess.run([sys.executable, ROOT / "examples" / "bench_view.py", "--small"], check=True, text=True,
-                            capture_output=True, env=os.environ | {"PYTHONPATH": str(ROOT)}).stdout
-    assert len(re.findall(r"slowest choice \d+\.\d+ s, \d+\.\d+ of the 0\.3 s aimed at", answer)) == 2
+    answer = subprocess.run(
+        [sys.executable, ROOT / "examples" / "bench_view.py", "--small"],
+        check=True,
+        text=True,
+        capture_output=True,
+        env=os.environ | {"PYTHONPATH": str(ROOT)},
+    ).stdout
+    assert (
+        len(re.findall(r"slowest choice \d+\.\d+ s, \d+\.\d+ of the 0\.3 s aimed at", answer)) == 2
+    )
 
 
-# --- in a browser ----------------------------------------------------------------------------------------------
+# --- in a browser -----------------------------------------------------------------------
 
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--hide-scrollbars",
-         "--disable-background-networking", "--disable-component-update", "--disable-sync", "--remote-debugging-port=0"]
+CHROMIUM = next(
+    filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
+)
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--hide-scrollbars",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--remote-debugging-port=0",
+]
 MODEL = "Bokeh.documents[0].get_model_by_name"
 
 
@@ -371,9 +516,18 @@ class Browser:
     """A headless Chromium, driven through its debugging protocol on the loopback address."""
 
     def __init__(self, profile: Path):
-        self.profile, self.runner, self.answers, self.events, self.count = profile, asyncio.Runner(), {}, [], 0
-        self.process = subprocess.Popen([CHROMIUM, *FLAGS, f"--user-data-dir={profile}", "about:blank"],
-                                        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        self.profile, self.runner, self.answers, self.events, self.count = (
+            profile,
+            asyncio.Runner(),
+            {},
+            [],
+            0,
+        )
+        self.process = subprocess.Popen(
+            [CHROMIUM, *FLAGS, f"--user-data-dir={profile}", "about:blank"],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
         self.runner.run(self._attach())
 
     async def _attach(self) -> None:
@@ -384,14 +538,24 @@ class Browser:
             if told.exists() and len(words := told.read_text().split()) == 2:
                 break
             await asyncio.sleep(0.1)
-        self.plug = await websocket_connect(f"ws://127.0.0.1:{words[0]}{words[1]}", max_message_size=10**9)
+        self.plug = await websocket_connect(
+            f"ws://127.0.0.1:{words[0]}{words[1]}", max_message_size=10**9
+        )
         self.reader = asyncio.ensure_future(self._read())
         target = await self._send("Target.createTarget", url="about:blank")
-        self.session = (await self._send("Target.attachToTarget", flatten=True, **target))["sessionId"]
+        self.session = (await self._send("Target.attachToTarget", flatten=True, **target))[
+            "sessionId"
+        ]
         for domain in ("Page", "Runtime", "Network", "Log"):
             await self._send(f"{domain}.enable", session=self.session)
-        await self._send("Emulation.setDeviceMetricsOverride", session=self.session, width=1500, height=950,
-                         deviceScaleFactor=1, mobile=False)
+        await self._send(
+            "Emulation.setDeviceMetricsOverride",
+            session=self.session,
+            width=1500,
+            height=950,
+            deviceScaleFactor=1,
+            mobile=False,
+        )
 
     async def _read(self) -> None:
         while (message := await self.plug.read_message()) is not None:
@@ -404,8 +568,12 @@ class Browser:
     async def _send(self, method: str, session: str | None = None, **params) -> dict:
         self.count += 1
         answer = self.answers[self.count] = asyncio.get_running_loop().create_future()
-        await self.plug.write_message(json.dumps({"id": self.count, "method": method, "params": params}
-                                                 | ({"sessionId": session} if session else {})))
+        await self.plug.write_message(
+            json.dumps(
+                {"id": self.count, "method": method, "params": params}
+                | ({"sessionId": session} if session else {})
+            )
+        )
         answer = await asyncio.wait_for(answer, 30)
         assert "error" not in answer, (method, answer)
         return answer["result"]
@@ -421,35 +589,57 @@ class Browser:
     def until(self, code: str, tries: int = 600):
         """Wait until a condition holds; its value."""
         for _ in range(tries):
-            if value := self.js(f"(() => {{ try {{ return {code} }} catch (error) {{ return null }} }})()"):
+            if value := self.js(
+                f"(() => {{ try {{ return {code} }} catch (error) {{ return null }} }})()"
+            ):
                 return value
             self.runner.run(asyncio.sleep(0.05))
         raise AssertionError(f"never came true: {code}")
 
     def box(self, name: str) -> list[float]:
         """Left, top, width and height of a figure on the screen."""
-        return self.js(f"(() => {{ const b = Bokeh.index.get({MODEL}('{name}')).el.getBoundingClientRect();"
-                       "return [b.x, b.y, b.width, b.height] })()")
+        return self.js(
+            f"(() => {{ const b = Bokeh.index.get({MODEL}('{name}')).el.getBoundingClientRect();"
+            "return [b.x, b.y, b.width, b.height] })()"
+        )
 
     def drag(self, *places) -> None:
         """Press the mouse at the first place, go through the others, and let it go at the last."""
         kinds = ["mouseMoved", "mousePressed", *["mouseMoved"] * (len(places) - 1), "mouseReleased"]
         for kind, (x, y) in zip(kinds, (places[0], *places, places[-1]), strict=True):
-            self.send("Input.dispatchMouseEvent", type=kind, x=x, y=y, button="left", buttons=1, clickCount=1)
+            self.send(
+                "Input.dispatchMouseEvent",
+                type=kind,
+                x=x,
+                y=y,
+                button="left",
+                buttons=1,
+                clickCount=1,
+            )
             self.runner.run(asyncio.sleep(0.02))
 
     def key(self, key: str, code: int = 0, ctrl: bool = False) -> None:
         for kind in ("keyDown", "keyUp"):
             typed = {"text": key} if kind == "keyDown" and len(key) == 1 and not ctrl else {}
-            self.send("Input.dispatchKeyEvent", type=kind, key=key, windowsVirtualKeyCode=code,
-                      modifiers=2 if ctrl else 0, **typed)
+            self.send(
+                "Input.dispatchKeyEvent",
+                type=kind,
+                key=key,
+                windowsVirtualKeyCode=code,
+                modifiers=2 if ctrl else 0,
+                **typed,
+            )
 
     def select_route(self, name: str) -> None:
-        self.js(f"(() => {{ const s = Bokeh.index.get({MODEL}('route')).el.shadowRoot.querySelector('select');"
-                f"s.selectedIndex = {ROUTES.index(name)}; s.dispatchEvent(new Event('change')) }})()")
+        self.js(
+            f"(() => {{ const s = "
+            f"Bokeh.index.get({MODEL}('route')).el.shadowRoot.querySelector('select');"
+            f"s.selectedIndex = {ROUTES.index(name)}; s.dispatchEvent(new Event('change')) }})()"
+        )
 
     def require_refused(self, name: str, reason: str) -> None:
-        """A route that cannot be taken: the control goes back, why it did stays to be read, no step to undo."""
+        """A route that cannot be taken: the control goes back, why it did stays to be read, no step
+        to undo."""
         route = self.js(f"{MODEL}('route').value")
         self.select_route(name)
         self.until(f"{MODEL}('status').text.includes('{reason}')")
@@ -482,16 +672,23 @@ def browser(tmp_path):
 
 def composed(browser) -> tuple[np.ndarray, ...]:
     """What the picture shows, and the halves that it is made of."""
-    texts = browser.js("(() => { const take = (a) => { const b = new Uint8Array(a.buffer, a.byteOffset, a.byteLength);"
-                       "let t = ''; for (let i = 0; i < b.length; i += 8192) t += String.fromCharCode(...b.subarray(i, "
-                       "i + 8192)); return [a.shape, btoa(t)] };"
-                       f"const h = {MODEL}('halves').data;"
-                       f"return [{MODEL}('composed').data.image[0], h.before[0], h.after[0]].map(take) }})()")
-    return tuple(np.frombuffer(base64.b64decode(text), "<u4").reshape(shape) for shape, text in texts)
+    texts = browser.js(
+        "(() => { const take = (a) => { const b = new Uint8Array(a.buffer, a.byteOffset, "
+        "a.byteLength);"
+        "let t = ''; for (let i = 0; i < b.length; i += 8192) t += "
+        "String.fromCharCode(...b.subarray(i, "
+        "i + 8192)); return [a.shape, btoa(t)] };"
+        f"const h = {MODEL}('halves').data;"
+        f"return [{MODEL}('composed').data.image[0], h.before[0], h.after[0]].map(take) }})()"
+    )
+    return tuple(
+        np.frombuffer(base64.b64decode(text), "<u4").reshape(shape) for shape, text in texts
+    )
 
 
 def settled(browser) -> np.ndarray:
-    """The half after, once it stays the same: a new legend may move the layout, and each move shows another part."""
+    """The half after, once it stays the same: a new legend may move the layout, and each move shows
+    another part."""
     last = None
     for _ in range(50):
         browser.runner.run(asyncio.sleep(0.3))
@@ -504,8 +701,10 @@ def settled(browser) -> np.ndarray:
 def require_split_at(browser, share: float) -> None:
     """Before on the left of a share of the visible width, after on the right of it."""
     picture, before, after = composed(browser)
-    box = browser.js(f"(() => {{ const h = {MODEL}('halves').data, r = {MODEL}('picture').x_range;"
-                     "return [h.x[0], h.dw[0], r.start, r.end] })()")
+    box = browser.js(
+        f"(() => {{ const h = {MODEL}('halves').data, r = {MODEL}('picture').x_range;"
+        "return [h.x[0], h.dw[0], r.start, r.end] })()"
+    )
     cut = round((box[2] + share * (box[3] - box[2]) - box[0]) / box[1] * picture.shape[1])
     assert 0 < cut < picture.shape[1]
     assert (before != after).mean() > 0.02  # stars changed, and there are some
@@ -514,26 +713,41 @@ def require_split_at(browser, share: float) -> None:
 
 
 def inside(browser, plot: str, columns: tuple[str, str], corners) -> list[int]:
-    """Stars of a plot whose places lie between two corners on the screen, from ranges and columns alone."""
-    frame = browser.js(f"(() => {{ const p = {MODEL}('{plot}'), v = Bokeh.index.get(p), f = v.frame.bbox,"
-                       "c = v.el.getBoundingClientRect();"
-                       "return [c.x + f.left, c.x + f.right, c.y + f.bottom, c.y + f.top,"
-                       "p.x_range.start, p.x_range.end, p.y_range.start, p.y_range.end] })()")
-    (x, y), plotted = zip(*corners, strict=True), browser.js(f"{MODEL}('{plot}').renderers[0].view.filter.indices")
+    """Stars of a plot whose places lie between two corners on the screen, from ranges and columns
+    alone."""
+    frame = browser.js(
+        f"(() => {{ const p = {MODEL}('{plot}'), v = Bokeh.index.get(p), f = v.frame.bbox,"
+        "c = v.el.getBoundingClientRect();"
+        "return [c.x + f.left, c.x + f.right, c.y + f.bottom, c.y + f.top,"
+        "p.x_range.start, p.x_range.end, p.y_range.start, p.y_range.end] })()"
+    )
+    (x, y), plotted = (
+        zip(*corners, strict=True),
+        browser.js(f"{MODEL}('{plot}').renderers[0].view.filter.indices"),
+    )
     spans = np.interp(x, frame[:2], frame[4:6]), np.interp(y, frame[3:1:-1], frame[7:5:-1])
-    values = [np.array(browser.js(f"Array.from({MODEL}('stars').data.{name})"), float)[plotted] for name in columns]
-    within = [(value >= min(span)) & (value <= max(span)) for value, span in zip(values, spans, strict=True)]
+    values = [
+        np.array(browser.js(f"Array.from({MODEL}('stars').data.{name})"), float)[plotted]
+        for name in columns
+    ]
+    within = [
+        (value >= min(span)) & (value <= max(span))
+        for value, span in zip(values, spans, strict=True)
+    ]
     return sorted(np.array(plotted)[np.all(within, axis=0)].tolist())
 
 
 def opened(browser, address) -> None:
     browser.send("Page.navigate", url=address)
     browser.until("document.body.dataset.ready == 'yes'")
-    browser.until(f"{MODEL}('composed').data.dw[0] > 1 && {MODEL}('halves').data.before[0].shape[0] > 100")
+    browser.until(
+        f"{MODEL}('composed').data.dw[0] > 1 && {MODEL}('halves').data.before[0].shape[0] > 100"
+    )
 
 
 def test_the_page_in_a_browser(browser, address, folder):
-    """Load, drag, zoom, brush, click, leave out, refit, undo, colours, save; then the command line does the same."""
+    """Load, drag, zoom, brush, click, leave out, refit, undo, colours, save; then the command line
+    does the same."""
     from starcal.view.page import MOST_NUMBERS
 
     opened(browser, address)
@@ -543,7 +757,9 @@ def test_the_page_in_a_browser(browser, address, folder):
     left, top, width, height = browser.box("picture")
     middle = left + width / 2, top + height / 2
     browser.drag(middle, (middle[0] + 40, middle[1]), (middle[0] + width / 10, middle[1]))
-    assert browser.js(f"{MODEL}('split').value") == pytest.approx(60, abs=0.5)  # percent; a pixel or two of the hand
+    assert browser.js(f"{MODEL}('split').value") == pytest.approx(
+        60, abs=0.5
+    )  # percent; a pixel or two of the hand
     browser.key(",")
     browser.key(",")
     share = browser.js(f"{MODEL}('split').value") / 100
@@ -556,8 +772,12 @@ def test_the_page_in_a_browser(browser, address, folder):
     assert browser.js(span) == pytest.approx(1)
     browser.key("+")
     browser.key("+")
-    assert browser.js(span) == pytest.approx(1 / 3)  # whole multiples: pixels of the frame are alike on the screen
-    browser.until(f"Math.abs({MODEL}('halves').data.dw[0] - {span} * {MODEL}('picture').inner_width) < 4")
+    assert browser.js(span) == pytest.approx(
+        1 / 3
+    )  # whole multiples: pixels of the frame are alike on the screen
+    browser.until(
+        f"Math.abs({MODEL}('halves').data.dw[0] - {span} * {MODEL}('picture').inner_width) < 4"
+    )
     assert "300 %" in browser.js("document.getElementById('zoom').textContent")
     for _ in range(9):
         browser.key("+")
@@ -566,7 +786,9 @@ def test_the_page_in_a_browser(browser, address, folder):
     # what cannot be done is said, and is no step to undo
     browser.key("x")
     browser.until(f"{MODEL}('status').text.includes('{rows.NOTHING_CHOSEN}')")
-    browser.js(f"{MODEL}('stars').selected.indices = [{MODEL}('stars').data.state.indexOf('not used')]")
+    browser.js(
+        f"{MODEL}('stars').selected.indices = [{MODEL}('stars').data.state.indexOf('not used')]"
+    )
     browser.until(f"{MODEL}('chosen').data.name.length == 1")
     for key, sentence in (("x", rows.NONE_IN_FIT), ("t", rows.NONE_LEFT_OUT)):
         browser.key(key)
@@ -575,16 +797,22 @@ def test_the_page_in_a_browser(browser, address, folder):
 
     # the next star comes into sight, however near the view is
     browser.key("n")
-    star = browser.until(f"{MODEL}('stars').selected.indices.length == 1 && {MODEL}('stars').selected.indices[0]")
+    star = browser.until(
+        f"{MODEL}('stars').selected.indices.length == 1 && {MODEL}('stars').selected.indices[0]"
+    )
     for axis in "xy":
-        browser.until(f"{MODEL}('picture').{axis}_range.start < {MODEL}('stars').data.{axis}[{star}] && "
-                      f"{MODEL}('stars').data.{axis}[{star}] < {MODEL}('picture').{axis}_range.end")
+        browser.until(
+            f"{MODEL}('picture').{axis}_range.start < {MODEL}('stars').data.{axis}[{star}] && "
+            f"{MODEL}('stars').data.{axis}[{star}] < {MODEL}('picture').{axis}_range.end"
+        )
     browser.until(f"{MODEL}('chosen').data.name[0] == '{star + 1}'")
     for _ in range(20):
         browser.key("-")
     width, height = browser.js(f"[{MODEL}('picture').inner_width, {MODEL}('picture').inner_height]")
     header = fits.getheader(folder / "sho.fits")
-    assert browser.js(span) == pytest.approx(max(header["NAXIS1"] / width, header["NAXIS2"] / height))  # no farther
+    assert browser.js(span) == pytest.approx(
+        max(header["NAXIS1"] / width, header["NAXIS2"] / height)
+    )  # no farther
     settled(browser)
 
     # choose in a plot: the same stars light up in the picture
@@ -597,20 +825,29 @@ def test_the_page_in_a_browser(browser, address, folder):
     browser.until(f"{MODEL}('chosen').data.name.length == {len(chosen)}")
     assert len(chosen) > MOST_NUMBERS  # too many to read beside each other
     assert set(browser.js(f"{MODEL}('chosen').data.name")) == {""}
-    assert browser.js(f"{MODEL}('table').text").count("<tr>") == min(len(chosen), rows.MOST_ROWS) + 1
+    assert (
+        browser.js(f"{MODEL}('table').text").count("<tr>") == min(len(chosen), rows.MOST_ROWS) + 1
+    )
 
     # click a star: its row shows
     star = chosen[0]
-    at = browser.js(f"(() => {{ const p = {MODEL}('picture'), s = {MODEL}('stars').data, v = Bokeh.index.get(p);"
-                    f"return [(s.x[{star}] - p.x_range.start) / (p.x_range.end - p.x_range.start) * p.inner_width,"
-                    f"(p.y_range.end - s.y[{star}]) / (p.y_range.end - p.y_range.start) * p.inner_height] }})()")
+    at = browser.js(
+        f"(() => {{ const p = {MODEL}('picture'), s = {MODEL}('stars').data, v = "
+        f"Bokeh.index.get(p);"
+        f"return [(s.x[{star}] - p.x_range.start) / (p.x_range.end - p.x_range.start) * "
+        f"p.inner_width,"
+        f"(p.y_range.end - s.y[{star}]) / (p.y_range.end - p.y_range.start) * p.inner_height] }})()"
+    )
     browser.drag((left + at[0] + 1, top + at[1] + 1))
     browser.until(f"{MODEL}('chosen').data.name.length == 1")
     assert browser.js(f"{MODEL}('table').text").count(f">{star + 1}</th>") == 1
 
     # leave the worst star out: a new fit at once; undo; leave it out again
     browser.key("n")
-    browser.until(f"{MODEL}('table').text.includes('<td>used</td>') || {MODEL}('table').text.includes('clipped')")
+    browser.until(
+        f"{MODEL}('table').text.includes('<td>used</td>') || "
+        f"{MODEL}('table').text.includes('clipped')"
+    )
     fitted = browser.js(f"{MODEL}('verdict').text")
     browser.key("x")
     browser.until(f"{MODEL}('states').text.includes('left out 1')")
@@ -625,7 +862,9 @@ def test_the_page_in_a_browser(browser, address, folder):
     browser.select_route("catalogue")
     browser.until(f"{MODEL}('verdict').text.includes('Route: catalogue')")
     plain = settled(browser)
-    browser.js(f"Bokeh.index.get({MODEL}('saturation')).el.shadowRoot.querySelector('.noUi-handle').focus()")
+    browser.js(
+        f"Bokeh.index.get({MODEL}('saturation')).el.shadowRoot.querySelector('.noUi-handle').focus()"
+    )
     for _ in range(8):
         browser.key("ArrowRight", code=39)
     saturation = browser.js(f"{MODEL}('saturation').value")
@@ -642,7 +881,14 @@ def test_the_page_in_a_browser(browser, address, folder):
     assert settings["saturation"] == pytest.approx(saturation, abs=0.001)
     answer = starcal("run", "--settings", saved / "result.json", "--out", folder / "again")
     assert answer.returncode == 0, answer.stderr
-    for name in ("picture.fits", "starless.fits", "stars.fits", "stars.ecsv", "result.json", "preview.png"):
+    for name in (
+        "picture.fits",
+        "starless.fits",
+        "stars.fits",
+        "stars.ecsv",
+        "result.json",
+        "preview.png",
+    ):
         assert (folder / "again" / name).read_bytes() == (saved / name).read_bytes(), name
     assert np.isfinite(fits.getdata(saved / "picture.fits")).all()
 
@@ -652,20 +898,41 @@ def test_the_page_in_a_browser(browser, address, folder):
 
     # a page that is loaded again finds its choices
     opened(browser, address)
-    assert browser.js(f"[{MODEL}('route').value, {MODEL}('saturation').value]") == ["catalogue", saturation]
+    assert browser.js(f"[{MODEL}('route').value, {MODEL}('saturation').value]") == [
+        "catalogue",
+        saturation,
+    ]
 
-    urls = [event["params"]["request"]["url"] for event in browser.events
-            if event["method"] == "Network.requestWillBeSent"]
-    sockets = [event["params"]["url"] for event in browser.events if event["method"] == "Network.webSocketCreated"]
+    urls = [
+        event["params"]["request"]["url"]
+        for event in browser.events
+        if event["method"] == "Network.requestWillBeSent"
+    ]
+    sockets = [
+        event["params"]["url"]
+        for event in browser.events
+        if event["method"] == "Network.webSocketCreated"
+    ]
     assert len(urls) > 4
     assert len(sockets) == 2
     assert {urlsplit(url).netloc for url in (*urls, *sockets)} - {""} == {urlsplit(address).netloc}
-    assert [event for event in browser.events if event["method"] in ("Runtime.exceptionThrown", "Log.entryAdded")] == []
+    assert [
+        event
+        for event in browser.events
+        if event["method"] in ("Runtime.exceptionThrown", "Log.entryAdded")
+    ] == []
 
 
 def test_a_small_window_and_a_frame_without_a_fit_in_a_browser(browser, folder):
-    """The picture has the room and files can be saved; what needs a fit is off; the page says when its server ends."""
-    browser.send("Emulation.setDeviceMetricsOverride", width=1280, height=800, deviceScaleFactor=1, mobile=False)
+    """The picture has the room and files can be saved; what needs a fit is off; the page says when
+    its server ends."""
+    browser.send(
+        "Emulation.setDeviceMetricsOverride",
+        width=1280,
+        height=800,
+        deviceScaleFactor=1,
+        mobile=False,
+    )
     with served(folder / "lost.fits") as (address, server):
         opened(browser, address)
         assert browser.box("picture")[3] > 500
@@ -678,7 +945,9 @@ def test_a_small_window_and_a_frame_without_a_fit_in_a_browser(browser, folder):
         browser.key("g")
         browser.until("document.getElementById('plots').offsetHeight > 250")
         assert browser.box("picture")[3] > 250
-        assert browser.js(f"['leave_out', 'take_back', 'next', 'previous'].every(n => {MODEL}(n).disabled)")
+        assert browser.js(
+            f"['leave_out', 'take_back', 'next', 'previous'].every(n => {MODEL}(n).disabled)"
+        )
         for route in ("catalogue", "continuum"):
             browser.require_refused(route, "choose “best for this frame”")
         assert browser.js("document.getElementById('ended').hidden")

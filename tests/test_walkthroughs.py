@@ -1,6 +1,7 @@
 """The walk-throughs: every command in them is typed, and what it prints is what they show.
 
-Three dots in what they show stand for anything: numbers that a better fit may change, and lines that do not matter.
+Three dots in what they show stand for anything: numbers that a better fit may change, and lines
+that do not matter.
 """
 
 import doctest
@@ -14,8 +15,8 @@ import fake_services
 import numpy as np
 import pytest
 
-from starcal.cli import main
-from starcal.scene import DEMOS, make_scene
+from starcal.cli.main import main
+from starcal.demo.scene import DEMOS, make_scene
 
 FOLDER = Path(__file__).parents[1] / "examples"
 WALKTHROUGHS = sorted(FOLDER.glob("*.md"))
@@ -76,10 +77,18 @@ def test_walkthrough(path, demo, tmp_path, monkeypatch, capsys):
 
 
 def test_there_is_one_for_each_case():
-    assert {path.stem for path in WALKTHROUGHS} == {"broadband-rescue", "narrowband-recolour", "separate-star-frame",
-                                                    "no-wcs", "offline-catalogue"}
+    assert {path.stem for path in WALKTHROUGHS} == {
+        "broadband-rescue",
+        "narrowband-recolour",
+        "separate-star-frame",
+        "no-wcs",
+        "offline-catalogue",
+    }
 
 
 def test_the_reader_of_walkthroughs_sees_every_step():
     text = "a\n```console\n$ starcal demo owl\nx\ny\n$ starcal run a \\\n    --out b\nz\n```\n```python\n$ no\n```\n"
-    assert list(steps(text)) == [("starcal demo owl", "x\ny\n"), ("starcal run a     --out b", "z\n")]
+    assert list(steps(text)) == [
+        ("starcal demo owl", "x\ny\n"),
+        ("starcal run a     --out b", "z\n"),
+    ]

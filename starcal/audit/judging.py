@@ -1,7 +1,9 @@
-"""The star colours of a picture, linear or stretched: which of them no star can have, and whose rims differ.
+"""The star colours of a picture, linear or stretched: which of them no star can have, and whose
+rims differ.
 
-Only what is measured well enough is judged: a star whose Duv is uncertain by more than a quarter of the limit, whose
-shape is not that of a star, or that is cut by the edge counts as found, not as judged.
+Only what is measured well enough is judged: a star whose Duv is uncertain by more than a quarter of
+the limit, whose shape is not that of a star, or that is cut by the edge counts as found, not as
+judged.
 """
 
 from __future__ import annotations
@@ -14,11 +16,20 @@ from astropy import units as u
 from astropy.table import Table
 from scipy.spatial import cKDTree
 
-from ..background import frame_noise
-from ..colour import IMPOSSIBLE_DUV, SOLAR_BV_MAG, classify, duv, green_index, rgb_to_uv_prime, srgb_decode, srgb_encode
+from ..colour.stellar import (
+    IMPOSSIBLE_DUV,
+    SOLAR_BV_MAG,
+    classify,
+    duv,
+    green_index,
+    rgb_to_uv_prime,
+    srgb_decode,
+    srgb_encode,
+)
 from ..errors import FrameError
-from ..linearity import is_stretched
 from ..stars import PLATEAU_SHARE, Flag, measure_stars, places_of
+from ..stars.linearity import is_stretched
+from ..stars.noise import frame_noise
 from ..texts import aligned, escaped, html_table
 from . import plots
 from .starlight import COMPRESSED_SKY_ERROR, StarLight, measure_starlight, star_widths
@@ -26,16 +37,23 @@ from .starlight import COMPRESSED_SKY_ERROR, StarLight, measure_starlight, star_
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-IMPOSSIBLE_WORDS = {"green": "green to cyan", "magenta": "magenta to purple", "blue": "bluer than any star"}
+IMPOSSIBLE_WORDS = {
+    "green": "green to cyan",
+    "magenta": "magenta to purple",
+    "blue": "bluer than any star",
+}
 IMPOSSIBLE_KINDS = ("green", "magenta", "blue")
-MAX_DUV_ERROR = IMPOSSIBLE_DUV / 4  # most stars are within 0.004 of the locus: 2.7 errors at least from the limit
-# Of detection in a linear and in a stretched picture, where it is compressed: below, so small an error of colour is not
-# that of point-like light.
+MAX_DUV_ERROR = (
+    IMPOSSIBLE_DUV / 4
+)  # most stars are within 0.004 of the locus: 2.7 errors at least from the limit
+# Of detection in a linear and in a stretched picture, where it is compressed: below, so small an
+# error of colour is not that of point-like light.
 MIN_SNR = (20.0, 8.0)
-KNOT_RIM_SHARE = 0.25  # of the core's brightness, in three quarters of the rim: stars 0.05 to 0.20, knots 0.25 to 1
+# of the core's brightness, in three quarters of the rim: stars 0.05 to 0.20, knots 0.25 to 1
+KNOT_RIM_SHARE = 0.25
 NEIGHBOUR_SNR = 8.0  # fainter neighbours do not move a median of background
-# A rim is narrow, and the eye sees colour less well in narrow things: three of the steps (0.004) that are just noticed
-# side by side.
+# A rim is narrow, and the eye sees colour less well in narrow things: three of the steps (0.004)
+# that are just noticed side by side.
 VISIBLE_STEP_UV = 0.012
 SIGNIFICANT = 2.5  # errors by which a rim must pass that; the worst of five parts is taken
 NEUTRAL_UV = 0.010  # so near the white point a star looks white
@@ -43,8 +61,17 @@ D65_UV = (0.19784, 0.46834)  # u', v' of the display's white
 
 SMALLEST_SIDE_PX = 16  # below, no star has a background round it
 WIDTH_SNR = 20.0  # of the stars that tell the typical width
-HUES = ((15, "red"), (45, "orange"), (70, "yellow"), (160, "green"), (200, "cyan"), (255, "blue"), (285, "violet"),
-        (345, "magenta"), (360, "red"))
+HUES = (
+    (15, "red"),
+    (45, "orange"),
+    (70, "yellow"),
+    (160, "green"),
+    (200, "cyan"),
+    (255, "blue"),
+    (285, "violet"),
+    (345, "magenta"),
+    (360, "red"),
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,10 +89,11 @@ class Audit:
     white_bv : float or None
         B-V of the star that the picture is taken to show neutral; None: D65.
     stars : Table
-        A row a star: ``x_px, y_px, snr, width_px``; core colour as displayed ``u_prime, v_prime``, ``duv, duv_error``
-        and ``green_index`` after undoing the white reference, ``hue`` as displayed; ``rim_u_prime, rim_v_prime``;
-        ``fringe_uv`` (distance of the rim, or of its worst quarter, from the core) with ``fringe_error``; ``fringed``;
-        ``kind``: possible, suspicious, green, magenta, blue, unknown; ``why_unknown``; ``flags`` of `measure_stars`.
+        A row a star: ``x_px, y_px, snr, width_px``; core colour as displayed ``u_prime, v_prime``,
+        ``duv, duv_error`` and ``green_index`` after undoing the white reference, ``hue`` as
+        displayed; ``rim_u_prime, rim_v_prime``; ``fringe_uv`` (distance of the rim, or of its worst
+        quarter, from the core) with ``fringe_error``; ``fringed``; ``kind``: possible, suspicious,
+        green, magenta, blue, unknown; ``why_unknown``; ``flags`` of `measure_stars`.
     """
 
     name: str
@@ -117,8 +145,10 @@ class Audit:
     @property
     def kinds(self) -> dict[str, int]:
         """How many stars are of each kind."""
-        return {kind: int(np.count_nonzero(self.stars["kind"] == kind))
-                for kind in ("possible", "suspicious", *IMPOSSIBLE_KINDS, "unknown")}
+        return {
+            kind: int(np.count_nonzero(self.stars["kind"] == kind))
+            for kind in ("possible", "suspicious", *IMPOSSIBLE_KINDS, "unknown")
+        }
 
     @property
     def hues(self) -> dict[str, int]:
@@ -132,32 +162,65 @@ class Audit:
 
     def to_dict(self) -> dict:
         """Plain numbers and words for JSON; what could not be measured is None."""
-        median = float(np.median(self.stars["duv"][self.stars["kind"] != "unknown"])) if self.n_judged else None
-        return {"name": self.name, "stretched": self.stretched, "how_judged": self.how_judged,
-                "white_bv": self.white_bv, "found": self.n_found, "judged": self.n_judged,
-                "impossible": self.n_impossible, "share_impossible": self.share_impossible,
-                "suspicious": self.n_suspicious, "kinds": self.kinds, "hues": self.hues, "median_duv": median,
-                "rims_compared": self.n_rims, "fringed": self.n_fringed, "unknown": self.unknown}
+        median = (
+            float(np.median(self.stars["duv"][self.stars["kind"] != "unknown"]))
+            if self.n_judged
+            else None
+        )
+        return {
+            "name": self.name,
+            "stretched": self.stretched,
+            "how_judged": self.how_judged,
+            "white_bv": self.white_bv,
+            "found": self.n_found,
+            "judged": self.n_judged,
+            "impossible": self.n_impossible,
+            "share_impossible": self.share_impossible,
+            "suspicious": self.n_suspicious,
+            "kinds": self.kinds,
+            "hues": self.hues,
+            "median_duv": median,
+            "rims_compared": self.n_rims,
+            "fringed": self.n_fringed,
+            "unknown": self.unknown,
+        }
 
     def summary(self) -> str:
         """One sentence."""
         if not self.n_judged:
             why = ", ".join(f"{count} {reason}" for reason, count in self.unknown.items())
             return f"No star could be judged ({why or 'no star was found'})."
-        hues = ", ".join(f"{self.kinds[kind]} {word}" for kind, word in IMPOSSIBLE_WORDS.items() if self.kinds[kind])
-        return (f"{self.n_impossible} of {self.n_judged} judged stars ({100 * self.share_impossible:.1f} %) have a "
-                "colour that no star has" + (f": {hues}." if hues else "."))
+        hues = ", ".join(
+            f"{self.kinds[kind]} {word}"
+            for kind, word in IMPOSSIBLE_WORDS.items()
+            if self.kinds[kind]
+        )
+        return (
+            f"{self.n_impossible} of {self.n_judged} judged stars "
+            f"({100 * self.share_impossible:.1f} %) have a "
+            "colour that no star has" + (f": {hues}." if hues else ".")
+        )
 
     def rows(self) -> list[tuple[str, str]]:
         """The numbers that matter, as (name, text) pairs: for the terminal and the report."""
         white = "D65" if self.white_bv is None else f"B-V {self.white_bv:.2f}"
         judged_as = f"{'stretched' if self.stretched else 'linear'}: {self.how_judged}"
-        rows = [("picture", self.name), ("judged as", judged_as), ("taken as neutral", white),
-                ("stars found", str(self.n_found)), ("stars judged", str(self.n_judged))]
-        rows += [(kind, f"{count}  ({KIND_WORDS[kind]})") for kind, count in self.kinds.items()
-                 if count and kind != "unknown"]
+        rows = [
+            ("picture", self.name),
+            ("judged as", judged_as),
+            ("taken as neutral", white),
+            ("stars found", str(self.n_found)),
+            ("stars judged", str(self.n_judged)),
+        ]
+        rows += [
+            (kind, f"{count}  ({KIND_WORDS[kind]})")
+            for kind, count in self.kinds.items()
+            if count and kind != "unknown"
+        ]
         rows += [(f"not judged: {reason}", str(count)) for reason, count in self.unknown.items()]
-        fringes = f"{self.n_fringed} of {self.n_rims} rims are visibly of another colour than the core"
+        fringes = (
+            f"{self.n_fringed} of {self.n_rims} rims are visibly of another colour than the core"
+        )
         return rows + ([("fringes", fringes)] if self.n_rims else [])
 
     def __str__(self) -> str:
@@ -169,7 +232,8 @@ class Audit:
         return f"<p><strong>{escaped(self.summary())}</strong></p>{html_table(self.rows())}"
 
     def plot_chromaticity(self, ax: Axes | None = None) -> Axes:
-        """Plot the judged stars in u'v' as displayed, beside real stars and the limits of the possible.
+        """Plot the judged stars in u'v' as displayed, beside real stars and the limits of the
+        possible.
 
         Parameters
         ----------
@@ -183,7 +247,8 @@ class Audit:
         return plots.plot_chromaticity(self.stars, self.white_bv, ax)
 
     def plot_map(self, ax: Axes | None = None) -> Axes:
-        """Plot where on the picture stars have impossible colours, and where rims differ from cores.
+        """Plot where on the picture stars have impossible colours, and where rims differ from
+        cores.
 
         Parameters
         ----------
@@ -198,13 +263,23 @@ class Audit:
         return plots.plot_map(self.stars, ax)
 
 
-KIND_WORDS = {"possible": "as real stars", "suspicious": "a little off: a small error of gains",
-              "green": "impossible: green to cyan", "magenta": "impossible: magenta to purple",
-              "blue": "impossible: bluer than the hottest star"}
+KIND_WORDS = {
+    "possible": "as real stars",
+    "suspicious": "a little off: a small error of gains",
+    "green": "impossible: green to cyan",
+    "magenta": "impossible: magenta to purple",
+    "blue": "impossible: bluer than the hottest star",
+}
 
 
-def audit_picture(pixels: np.ndarray, *, name: str = "picture", white_bv_mag: float | None = SOLAR_BV_MAG,
-          stretched: bool | None = None, known: Table | None = None) -> Audit:
+def audit_picture(
+    pixels: np.ndarray,
+    *,
+    name: str = "picture",
+    white_bv_mag: float | None = SOLAR_BV_MAG,
+    stretched: bool | None = None,
+    known: Table | None = None,
+) -> Audit:
     """Find the stars of a picture and judge their colours.
 
     Parameters
@@ -214,13 +289,15 @@ def audit_picture(pixels: np.ndarray, *, name: str = "picture", white_bv_mag: fl
     name : str
         For the result.
     white_bv_mag : float or None
-        B-V of the star that the picture shows neutral; a picture of unknown making is taken to show the sun so. None:
-        the display's own white, D65.
+        B-V of the star that the picture shows neutral; a picture of unknown making is taken to show
+        the sun so. None: the display's own white, D65.
     stretched : bool, optional
-        Whether the picture is stretched for display. If not given it is found out: from 8-bit steps, from the widths of
-        bright against faint stars, from the range of brightness above noise.
+        Whether the picture is stretched for display. If not given it is found out: from 8-bit
+        steps, from the widths of bright against faint stars, from the range of brightness above
+        noise.
     known : Table, optional
-        ``x_px, y_px, bv_mag`` of catalogue stars on this grid: late M stars may be greener than others.
+        ``x_px, y_px, bv_mag`` of catalogue stars on this grid: late M stars may be greener than
+        others.
 
     Returns
     -------
@@ -236,15 +313,19 @@ def audit_picture(pixels: np.ndarray, *, name: str = "picture", white_bv_mag: fl
 
     Notes
     -----
-    Limits: nothing is known of a stretched picture's curve. Per-channel curves make all colours paler, so faults are
-    then understated. What of the background is left in a star's pixels is known only between limits, which go into the
-    error; few stars on a bright nebula can be judged. Clipped pixels are left out: a star is judged by the ring round
-    them. The stars of a galaxy cluster, and compact galaxies, pass for stars.
+    Limits: nothing is known of a stretched picture's curve. Per-channel curves make all colours
+    paler, so faults are then understated. What of the background is left in a star's pixels is
+    known only between limits, which go into the error; few stars on a bright nebula can be judged.
+    Clipped pixels are left out: a star is judged by the ring round them. The stars of a galaxy
+    cluster, and compact galaxies, pass for stars.
     """
     _check(pixels)
     pixels = _filled(pixels)
     table = measure_stars(pixels)
-    fwhm_px, x_px, y_px = float(np.mean(table.meta["fwhm_px"])), *(table[c].value for c in ("x_px", "y_px"))
+    fwhm_px, x_px, y_px = (
+        float(np.mean(table.meta["fwhm_px"])),
+        *(table[c].value for c in ("x_px", "y_px")),
+    )
     if stretched is None:
         stretched, how_judged = is_stretched(pixels, table)
     else:
@@ -253,26 +334,58 @@ def audit_picture(pixels: np.ndarray, *, name: str = "picture", white_bv_mag: fl
     luminance = light.mean(axis=0)
     width_px = star_widths(luminance, x_px, y_px, fwhm_px)
     clear = (table["snr"] >= WIDTH_SNR) & (table["flags"] & (Flag.SATURATED | Flag.BLENDED) == 0)
-    width_px = np.maximum(width_px, np.median(width_px[clear]) if clear.any() else min(fwhm_px, 3.0))
-    starlight = measure_starlight(light, _blind(pixels, table, stretched), x_px, y_px, width_px, frame_noise(light),
-                                  compressed=stretched, bright=np.asarray(table["snr"]) >= NEIGHBOUR_SNR)
-    stars = Table({"x_px": x_px * u.pix, "y_px": y_px * u.pix, "snr": table["snr"], "width_px": width_px * u.pix,
-                   "flags": table["flags"]}, meta={"shape": pixels.shape[1:]})
-    _judge_cores(stars, starlight, white_bv_mag, _bv_of(stars, known), _odd_shape(table, starlight, stretched),
-                 table["snr"] < MIN_SNR[bool(stretched)])
+    width_px = np.maximum(
+        width_px, np.median(width_px[clear]) if clear.any() else min(fwhm_px, 3.0)
+    )
+    starlight = measure_starlight(
+        light,
+        _blind(pixels, table, stretched),
+        x_px,
+        y_px,
+        width_px,
+        frame_noise(light),
+        compressed=stretched,
+        bright=np.asarray(table["snr"]) >= NEIGHBOUR_SNR,
+    )
+    stars = Table(
+        {
+            "x_px": x_px * u.pix,
+            "y_px": y_px * u.pix,
+            "snr": table["snr"],
+            "width_px": width_px * u.pix,
+            "flags": table["flags"],
+        },
+        meta={"shape": pixels.shape[1:]},
+    )
+    _judge_cores(
+        stars,
+        starlight,
+        white_bv_mag,
+        _bv_of(stars, known),
+        _odd_shape(table, starlight, stretched),
+        table["snr"] < MIN_SNR[bool(stretched)],
+    )
     _judge_rims(stars, starlight)
     return Audit(name, bool(stretched), how_judged, white_bv_mag, stars)
 
 
 def _check(pixels: np.ndarray) -> None:
     if pixels.ndim != 3 or len(pixels) != 3:
-        raise ValueError(f"pixels of shape {pixels.shape} given; an audit needs (3, y, x): use a colour picture")
+        raise ValueError(
+            f"pixels of shape {pixels.shape} given; an audit needs (3, y, x): use a colour picture"
+        )
     if not np.issubdtype(pixels.dtype, np.floating):
-        raise ValueError(f"pixels of type {pixels.dtype} given; an audit needs floating point numbers: divide by the "
-                         "largest that the type holds, as read_frame does")
+        raise ValueError(
+            f"pixels of type {pixels.dtype} given; an audit needs floating point numbers: divide "
+            f"by the "
+            "largest that the type holds, as read_frame does"
+        )
     if min(pixels.shape[1:]) < SMALLEST_SIDE_PX:
-        raise FrameError(f"a picture of {pixels.shape[2]} x {pixels.shape[1]} pixels given; an audit needs at least "
-                         f"{SMALLEST_SIDE_PX} x {SMALLEST_SIDE_PX}: give the whole picture")
+        raise FrameError(
+            f"a picture of {pixels.shape[2]} x {pixels.shape[1]} pixels given; an audit needs at "
+            f"least "
+            f"{SMALLEST_SIDE_PX} x {SMALLEST_SIDE_PX}: give the whole picture"
+        )
 
 
 def _filled(pixels: np.ndarray) -> np.ndarray:
@@ -281,10 +394,11 @@ def _filled(pixels: np.ndarray) -> np.ndarray:
 
 
 def _decoded(display: np.ndarray) -> np.ndarray:
-    """Display values to light, in strips of rows: the temporaries of the whole would be several times its size."""
+    """Display values to light, in strips of rows: the temporaries of the whole would be several
+    times its size."""
     light = np.empty_like(display)
     for top in range(0, display.shape[1], 64):
-        light[:, top:top + 64] = srgb_decode(np.clip(display[:, top:top + 64], 0, 1))
+        light[:, top : top + 64] = srgb_decode(np.clip(display[:, top : top + 64], 0, 1))
     return light
 
 
@@ -298,15 +412,21 @@ def _blind(pixels: np.ndarray, table: Table, stretched: bool) -> np.ndarray:
     return blind
 
 
-# --- judging -----------------------------------------------------------------------------------------------------
+# --- judging ----------------------------------------------------------------------------
 
 
 def _odd_shape(table: Table, light: StarLight, stretched: bool) -> np.ndarray:
-    """Not the shape of a star: as the star finder says (of linear pictures: in others bright stars are wide), or a rim.
+    """Not the shape of a star: as the star finder says (of linear pictures: in others bright stars
+    are wide), or a rim.
 
-    A neighbour brightens one quarter of a rim, seldom two; where three are bright there is a knot of the nebula.
+    A neighbour brightens one quarter of a rim, seldom two; where three are bright there is a knot
+    of the nebula.
     """
-    odd = np.asarray(table["roundness"]) < 0.5 if stretched else np.asarray(table["flags"] & Flag.SHAPE) > 0
+    odd = (
+        np.asarray(table["roundness"]) < 0.5
+        if stretched
+        else np.asarray(table["flags"] & Flag.SHAPE) > 0
+    )
     quarters = np.sort(light.rims[:, 1:].sum(axis=2), axis=1)
     return odd | (quarters[:, 2] > KNOT_RIM_SHARE * light.core.sum(axis=1))
 
@@ -323,8 +443,14 @@ def _bv_of(stars: Table, known: Table | None) -> np.ndarray:
     return bv_mag
 
 
-def _judge_cores(stars: Table, light: StarLight, white_bv_mag: float | None, bv_mag: np.ndarray,
-                 odd_shape: np.ndarray, faint: np.ndarray) -> None:
+def _judge_cores(
+    stars: Table,
+    light: StarLight,
+    white_bv_mag: float | None,
+    bv_mag: np.ndarray,
+    odd_shape: np.ndarray,
+    faint: np.ndarray,
+) -> None:
     """Colour of the cores, their kind, and why some have none, into the table."""
     core = light.core
     stars["duv"] = duv(core, white_bv_mag)
@@ -334,25 +460,38 @@ def _judge_cores(stars: Table, light: StarLight, white_bv_mag: float | None, bv_
     stars["u_prime"], stars["v_prime"] = rgb_to_uv_prime(core).T
     stars["hue"] = hue_word(core)
     stars["why_unknown"] = np.select(
-        [stars["flags"] & Flag.EDGE > 0, odd_shape, ~np.isfinite(core).all(axis=1),
-         ~known | faint],
-        ["at the edge", "not the shape of a star", "no unclipped core on a measurable background",
-         "too faint or on too bright a background"], "")
-    stars["kind"] = np.where(stars["why_unknown"] == "", classify(core, white_bv_mag, bv_mag), "unknown")
+        [stars["flags"] & Flag.EDGE > 0, odd_shape, ~np.isfinite(core).all(axis=1), ~known | faint],
+        [
+            "at the edge",
+            "not the shape of a star",
+            "no unclipped core on a measurable background",
+            "too faint or on too bright a background",
+        ],
+        "",
+    )
+    stars["kind"] = np.where(
+        stars["why_unknown"] == "", classify(core, white_bv_mag, bv_mag), "unknown"
+    )
 
 
 def _surely_impossible(light: StarLight, white_bv_mag: float | None) -> np.ndarray:
-    """Cores impossible in one way, whether none, once or twice the background is left in a stretched picture."""
+    """Cores impossible in one way, whether none, once or twice the background is left in a
+    stretched picture."""
     unsure = light.core_factor[..., 3] / COMPRESSED_SKY_ERROR
     kind, *others = (classify(light.core + share * unsure, white_bv_mag) for share in (0, -1, 1))
-    return (_duv_error(light, white_bv_mag, 3) <= MAX_DUV_ERROR) & np.isin(kind, IMPOSSIBLE_KINDS) & np.all(
-        [other == kind for other in others], axis=0)
+    return (
+        (_duv_error(light, white_bv_mag, 3) <= MAX_DUV_ERROR)
+        & np.isin(kind, IMPOSSIBLE_KINDS)
+        & np.all([other == kind for other in others], axis=0)
+    )
 
 
 def _duv_error(light: StarLight, white_bv_mag: float | None, columns: int = 4) -> np.ndarray:
     """Error of Duv from the first columns of the factor."""
-    change = [duv(light.core + error, white_bv_mag) - duv(light.core - error, white_bv_mag)
-              for error in np.moveaxis(light.core_factor[..., :columns], -1, 0)]
+    change = [
+        duv(light.core + error, white_bv_mag) - duv(light.core - error, white_bv_mag)
+        for error in np.moveaxis(light.core_factor[..., :columns], -1, 0)
+    ]
     return np.sqrt(np.sum(np.square(change), axis=0)) / 2
 
 
@@ -363,7 +502,9 @@ def _judge_rims(stars: Table, light: StarLight) -> None:
     """
     core = light.core[:, None]
     distance = _uv_distance(light.rims, core)
-    error = np.hypot(_uv_error(light.rims, light.rim_factors), _uv_error(core, light.core_factor[:, None]))
+    error = np.hypot(
+        _uv_error(light.rims, light.rim_factors), _uv_error(core, light.core_factor[:, None])
+    )
     usable = (error <= VISIBLE_STEP_UV) & (stars["kind"] != "unknown")[:, None]
     usable &= (stars["flags"] & Flag.BLENDED == 0)[:, None]
     excess = np.where(usable, distance - SIGNIFICANT * error, -np.inf)
@@ -388,15 +529,19 @@ def _uv_error(rgb: np.ndarray, factor: np.ndarray) -> np.ndarray:
 
 
 def hue_word(rgb: np.ndarray) -> np.ndarray:
-    """The hue of a linear colour (n, 3) as displayed, in a word; white near the display's white, unknown for NaN."""
+    """The hue of a linear colour (n, 3) as displayed, in a word; white near the display's white,
+    unknown for NaN."""
     rgb = np.asarray(rgb, float)
     top = rgb.max(axis=-1, keepdims=True)
     shown = srgb_encode(np.clip(rgb / np.where(top > 0, top, np.nan), 0, 1))
     red, green, blue = np.moveaxis(shown, -1, 0)
     angle = np.rad2deg(np.arctan2(np.sqrt(3) * (green - blue), 2 * red - green - blue)) % 360
     offset = rgb_to_uv_prime(rgb) - D65_UV
-    words = [(np.isnan(angle), "unknown"), (np.hypot(offset[..., 0], offset[..., 1]) < NEUTRAL_UV, "white"),
-             *((angle < end, word) for end, word in HUES)]
+    words = [
+        (np.isnan(angle), "unknown"),
+        (np.hypot(offset[..., 0], offset[..., 1]) < NEUTRAL_UV, "white"),
+        *((angle < end, word) for end, word in HUES),
+    ]
     return np.select([test for test, _ in words], [word for _, word in words], "red")
 
 

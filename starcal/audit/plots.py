@@ -1,4 +1,5 @@
-"""The figures of an audit from its star table: chromaticity against the stellar locus, map of impossible stars."""
+"""The figures of an audit from its star table: chromaticity against the stellar locus, map of
+impossible stars."""
 
 from __future__ import annotations
 
@@ -8,8 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from astropy.table import Table
 
-from .. import plots
-from ..plots import Marks
+from ..draw import plots
+from ..draw.plots import Marks
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -17,17 +18,32 @@ if TYPE_CHECKING:
 # Shapes tell the kinds apart; the dark colours differ in lightness too.
 STYLES = {
     "possible": ("possible", {"marker": ".", "s": 22, "c": "#6e6e6e", "linewidths": 0}),
-    "suspicious": ("suspicious", {"marker": "D", "s": 16, "facecolors": "none", "edgecolors": "#444444",
-                                  "linewidths": 0.9}),
-    "green": ("impossible: green to cyan", {"marker": "^", "s": 34, "c": "#1e7a3c", "linewidths": 0}),
-    "magenta": ("impossible: magenta to purple", {"marker": "v", "s": 34, "c": "#8e1f7a", "linewidths": 0}),
+    "suspicious": (
+        "suspicious",
+        {"marker": "D", "s": 16, "facecolors": "none", "edgecolors": "#444444", "linewidths": 0.9},
+    ),
+    "green": (
+        "impossible: green to cyan",
+        {"marker": "^", "s": 34, "c": "#1e7a3c", "linewidths": 0},
+    ),
+    "magenta": (
+        "impossible: magenta to purple",
+        {"marker": "v", "s": 34, "c": "#8e1f7a", "linewidths": 0},
+    ),
     "blue": ("impossible: too blue", {"marker": "s", "s": 24, "c": "#1f3b73", "linewidths": 0}),
 }
-FRINGED = {"marker": "o", "s": 110, "facecolors": "none", "edgecolors": "#444444", "linewidths": 0.9}
+FRINGED = {
+    "marker": "o",
+    "s": 110,
+    "facecolors": "none",
+    "edgecolors": "#444444",
+    "linewidths": 0.9,
+}
 
 
 def plot_chromaticity(stars: Table, white_bv: float | None, ax: Axes | None = None) -> Axes:
-    """Plot the judged stars in u'v' as displayed, with the colours of real stars and the limits of the possible.
+    """Plot the judged stars in u'v' as displayed, with the colours of real stars and the limits of
+    the possible.
 
     Parameters
     ----------
@@ -62,8 +78,13 @@ def plot_map(stars: Table, ax: Axes | None = None) -> Axes:
     """
     places, fringed = _by_kind(stars, "x_px", "y_px"), np.asarray(stars["fringed"], bool)
     if fringed.any():
-        places.append(Marks(*(np.asarray(stars[name])[fringed] for name in ("x_px", "y_px")), FRINGED,
-                            f"rim of another colour ({fringed.sum()})"))
+        places.append(
+            Marks(
+                *(np.asarray(stars[name])[fringed] for name in ("x_px", "y_px")),
+                FRINGED,
+                f"rim of another colour ({fringed.sum()})",
+            )
+        )
     return plots.plot_map(places, stars.meta["shape"], ax)
 
 
@@ -80,17 +101,29 @@ def plot_beside(audits: Sequence, ax: Sequence[Axes] | None = None) -> np.ndarra
     -------
     ndarray of Axes
     """
-    axes = np.atleast_1d(plots.new_axes((5.2 * len(audits), 6.2), len(audits)) if ax is None else ax)
+    axes = np.atleast_1d(
+        plots.new_axes((5.2 * len(audits), 6.2), len(audits)) if ax is None else ax
+    )
     for audit, panel in zip(audits, axes, strict=True):
         audit.plot_chromaticity(panel).set_title(audit.name)
     limits = np.array([[panel.get_xlim(), panel.get_ylim()] for panel in axes])
     for panel in axes:
-        panel.set(xlim=(limits[:, 0].min(), limits[:, 0].max()), ylim=(limits[:, 1].min(), limits[:, 1].max()))
+        panel.set(
+            xlim=(limits[:, 0].min(), limits[:, 0].max()),
+            ylim=(limits[:, 1].min(), limits[:, 1].max()),
+        )
     return axes
 
 
 def _by_kind(stars: Table, x: str, y: str) -> list[Marks]:
     """The judged stars, a group for each kind that there is."""
     rows = {kind: np.asarray(stars["kind"]) == kind for kind in STYLES}
-    return [Marks(*(np.asarray(stars[name])[rows[kind]] for name in (x, y)), style, f"{label} ({rows[kind].sum()})")
-            for kind, (label, style) in STYLES.items() if rows[kind].any()]
+    return [
+        Marks(
+            *(np.asarray(stars[name])[rows[kind]] for name in (x, y)),
+            style,
+            f"{label} ({rows[kind].sum()})",
+        )
+        for kind, (label, style) in STYLES.items()
+        if rows[kind].any()
+    ]

@@ -1,41 +1,51 @@
-"""The light of each star's core and rim over its local background, with errors: what a colour is judged by.
+"""The light of each star's core and rim over its local background, with errors: what a colour is
+judged by.
 
-Works on light, not on display values. Widths are each star's own, because in a stretched picture bright stars are
-wider than faint ones.
+Works on light, not on display values. Widths are each star's own, because in a stretched picture
+bright stars are wider than faint ones.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 
-from ..background import FrameNoise
 from ..layers.psf import disc_offsets, stamps_at
+from ..stars.noise import FrameNoise
 
 CORE_WIDTHS = 1.0  # radius of the core, in widths (FWHM) of the star: 80 to 95 % of its light
 RIM_WIDTHS = 2.0  # outer radius of the rim
 RING_WIDTHS = (3.0, 4.5)  # the local background
 NEIGHBOUR_WIDTHS = 2.0  # discs of this radius round other stars do not count as background
-LARGEST_WIDTH = 8.0  # times the typical width: beyond, the stars of a cluster or a galaxy would be taken for one
+# times the typical width: beyond, the stars of a cluster or a galaxy would be taken for one
+LARGEST_WIDTH = 8.0
 SECTORS = 8  # of the background ring; a plane takes 3 of them
 FEWEST_SECTORS = 5
 FEWEST_CORE_PIXELS = 4
-INNER_NEBULA_SHARE = 0.5  # of the variance among sectors: what the nebula does under the star, where none can look
-LEVEL_STEP = 1 / 255  # a stretched picture is rounded to at least this in all likelihood, or was once
-COMPRESSED_SKY_ERROR = 0.5  # of the background under a star in a stretched picture; see _unsure_of_background
+INNER_NEBULA_SHARE = (
+    0.5  # of the variance among sectors: what the nebula does under the star, where none can look
+)
+LEVEL_STEP = (
+    1 / 255
+)  # a stretched picture is rounded to at least this in all likelihood, or was once
+COMPRESSED_SKY_ERROR = (
+    0.5  # of the background under a star in a stretched picture; see _unsure_of_background
+)
 STAMP_PIXELS = 1 << 19  # per batch of stars, to bound memory
 
 
 @dataclass(frozen=True, eq=False)
 class StarLight:
-    """Light of cores and rims above the background, n stars; NaN where there was too little to measure.
+    """Light of cores and rims above the background, n stars; NaN where there was too little to
+    measure.
 
     Attributes
     ----------
     core : ndarray, (n, 3)
         Mean of the core's unclipped pixels.
     core_factor : ndarray, (n, 3, 4)
-        Its columns are independent errors of `core`: three of noise and of the nebula's structure, and one of how much
-        of the background is left in compressed pixels (0 in a linear picture). The covariance is F F^T.
+        Its columns are independent errors of `core`: three of noise and of the nebula's structure,
+        and one of how much of the background is left in compressed pixels (0 in a linear picture).
+        The covariance is F F^T.
     rims, rim_factors : ndarray, (n, 5, 3) and (n, 5, 3, 4)
         The same for the whole rim and for its four quarters.
     """
@@ -46,8 +56,11 @@ class StarLight:
     rim_factors: np.ndarray
 
 
-def star_widths(luminance: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: float) -> np.ndarray:
-    """Full width at half maximum of each star, px, from medians of rings; at most `LARGEST_WIDTH` * fwhm_px.
+def star_widths(
+    luminance: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: float
+) -> np.ndarray:
+    """Full width at half maximum of each star, px, from medians of rings; at most `LARGEST_WIDTH` *
+    fwhm_px.
 
     Parameters
     ----------
@@ -71,8 +84,17 @@ def star_widths(luminance: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_
     return 2 * (outside - 1 + (before - 0.5) / np.maximum(before - after, 1e-6)).clip(0.5, reach)
 
 
-def measure_starlight(light: np.ndarray, blind: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, width_px: np.ndarray,
-                      noise: FrameNoise, *, compressed: bool, bright: np.ndarray) -> StarLight:
+def measure_starlight(
+    light: np.ndarray,
+    blind: np.ndarray,
+    x_px: np.ndarray,
+    y_px: np.ndarray,
+    width_px: np.ndarray,
+    noise: FrameNoise,
+    *,
+    compressed: bool,
+    bright: np.ndarray,
+) -> StarLight:
     """Measure cores and rims of stars over the background round each.
 
     Parameters
@@ -85,23 +107,31 @@ def measure_starlight(light: np.ndarray, blind: np.ndarray, x_px: np.ndarray, y_
     noise : FrameNoise
         Of `light`.
     compressed : bool
-        The picture was stretched: how much of the background is left in a star's bright pixels is uncertain.
+        The picture was stretched: how much of the background is left in a star's bright pixels is
+        uncertain.
     bright : ndarray of bool, (n,)
         Stars whose light must not count as background of others.
     """
     n = len(x_px)
-    result = StarLight(np.full((n, 3), np.nan), np.full((n, 3, 4), np.nan),
-                       np.full((n, 5, 3), np.nan), np.full((n, 5, 3, 4), np.nan))
+    result = StarLight(
+        np.full((n, 3), np.nan),
+        np.full((n, 3, 4), np.nan),
+        np.full((n, 5, 3), np.nan),
+        np.full((n, 5, 3, 4), np.nan),
+    )
     starry = _starry(light.shape[1:], x_px[bright], y_px[bright], width_px[bright])
     for batch in _batches(np.ceil(RING_WIDTHS[1] * width_px)):
         stamps = _Stamps.cut(light, blind, starry, x_px[batch], y_px[batch], width_px[batch])
         sky = _sky(stamps, noise)
         result.core[batch], result.core_factor[batch] = _region(
-            stamps, stamps.radius <= CORE_WIDTHS, sky, noise, compressed)
+            stamps, stamps.radius <= CORE_WIDTHS, sky, noise, compressed
+        )
         whole = (stamps.radius > CORE_WIDTHS) & (stamps.radius <= RIM_WIDTHS)
         quarter = (np.arctan2(stamps.dy, stamps.dx) // (np.pi / 2)).clip(-2, 1)
         for part, region in enumerate([whole, *(whole & (quarter == q) for q in (-2, -1, 0, 1))]):
-            result.rims[batch, part], result.rim_factors[batch, part] = _region(stamps, region, sky, noise, compressed)
+            result.rims[batch, part], result.rim_factors[batch, part] = _region(
+                stamps, region, sky, noise, compressed
+            )
     return result
 
 
@@ -115,13 +145,16 @@ def _batches(reach_px: np.ndarray):
 
 
 def _starry(shape, x_px, y_px, width_px) -> np.ndarray:
-    """Where there are stars, so that they are not taken for background; a star's own disc lies inside its ring."""
+    """Where there are stars, so that they are not taken for background; a star's own disc lies
+    inside its ring."""
     starry = np.zeros(shape, bool)
     radius = np.ceil(NEIGHBOUR_WIDTHS * width_px).astype(int)
     for size in np.unique(radius):
         dx, dy = disc_offsets(size)
         same = radius == size
-        rows, columns = (np.rint(at[same]).astype(int)[:, None] + d for at, d in ((y_px, dy), (x_px, dx)))
+        rows, columns = (
+            np.rint(at[same]).astype(int)[:, None] + d for at, d in ((y_px, dy), (x_px, dx))
+        )
         inside = (rows >= 0) & (rows < shape[0]) & (columns >= 0) & (columns < shape[1])
         starry[rows[inside], columns[inside]] = True
     return starry
@@ -135,7 +168,9 @@ def _median(values: np.ndarray) -> np.ndarray:
 def _quantile(values: np.ndarray, share: float) -> np.ndarray:
     ordered = np.sort(values, axis=-1)  # NaN goes last
     count = np.isfinite(ordered).sum(axis=-1, keepdims=True)
-    low, high = (np.clip((f(share * (count - 1))).astype(int), 0, None) for f in (np.floor, np.ceil))
+    low, high = (
+        np.clip((f(share * (count - 1))).astype(int), 0, None) for f in (np.floor, np.ceil)
+    )
     return np.mean([np.take_along_axis(ordered, at, -1)[..., 0] for at in (low, high)], axis=0)
 
 
@@ -171,17 +206,29 @@ class _Sky:
 
 
 def _sky(stamps: _Stamps, noise: FrameNoise) -> _Sky:
-    """A plane through the medians of eight sectors of the ring; what they scatter about it is the error of the level.
+    """A plane through the medians of eight sectors of the ring; what they scatter about it is the
+    error of the level.
 
-    Sectors scatter by noise, by structure of the nebula and by stars that were not found, each in its own colour: the
-    covariance between channels is kept.
+    Sectors scatter by noise, by structure of the nebula and by stars that were not found, each in
+    its own colour: the covariance between channels is kept.
     """
-    ring = stamps.seen & ~stamps.starry & (stamps.radius >= RING_WIDTHS[0]) & (stamps.radius <= RING_WIDTHS[1])
+    ring = (
+        stamps.seen
+        & ~stamps.starry
+        & (stamps.radius >= RING_WIDTHS[0])
+        & (stamps.radius <= RING_WIDTHS[1])
+    )
     pixels = np.where(ring[:, None], stamps.values, np.nan)
-    sector = ((np.arctan2(stamps.dy[0], stamps.dx[0]) / (2 * np.pi) + 0.5) * SECTORS).astype(int) % SECTORS
-    medians = np.stack([_median(pixels[:, :, sector == s]) for s in range(SECTORS)], axis=1)  # (m, sector, 3)
+    sector = ((np.arctan2(stamps.dy[0], stamps.dx[0]) / (2 * np.pi) + 0.5) * SECTORS).astype(
+        int
+    ) % SECTORS
+    medians = np.stack(
+        [_median(pixels[:, :, sector == s]) for s in range(SECTORS)], axis=1
+    )  # (m, sector, 3)
     angle = (np.arange(SECTORS) + 0.5) * 2 * np.pi / SECTORS - np.pi
-    design = np.column_stack([np.ones(SECTORS), *(np.mean(RING_WIDTHS) * f(angle) for f in (np.cos, np.sin))])
+    design = np.column_stack(
+        [np.ones(SECTORS), *(np.mean(RING_WIDTHS) * f(angle) for f in (np.cos, np.sin))]
+    )
     valid = np.isfinite(medians).all(axis=2)
     weighted = valid[:, :, None] * design
     inverse = np.linalg.pinv(np.einsum("msk,sl->mkl", weighted, design), hermitian=True)
@@ -191,17 +238,23 @@ def _sky(stamps: _Stamps, noise: FrameNoise) -> _Sky:
     count = valid.sum(axis=1)
     scatter = np.einsum("msc,msd->mcd", left, left) / np.maximum(count - 3, 1)[:, None, None]
     plane[count < FEWEST_SECTORS] = np.nan
-    sigma = _quantile(pixels, 0.5) - _quantile(pixels, 0.1587)  # the lower side: stars are on the upper
+    sigma = _quantile(pixels, 0.5) - _quantile(
+        pixels, 0.1587
+    )  # the lower side: stars are on the upper
     return _Sky(plane, INNER_NEBULA_SHARE * scatter, np.fmax(sigma, 0.5 * np.array(noise.noise)))
 
 
 def _region(stamps: _Stamps, region: np.ndarray, sky: _Sky, noise: FrameNoise, compressed: bool):
-    """Mean of the pixels of a region above the background, (m, 3), and the factor of its covariance, (m, 3, 4)."""
+    """Mean of the pixels of a region above the background, (m, 3), and the factor of its
+    covariance, (m, 3, 4)."""
     region = (region & stamps.seen).astype(float)
     count = region.sum(axis=1)[:, None]
     weight = region / np.maximum(count, 1)
     total = np.einsum("mcp,mp->mc", stamps.values, weight)
-    place = np.stack([np.ones(len(weight)), (weight * stamps.dx).sum(axis=1), (weight * stamps.dy).sum(axis=1)], axis=1)
+    place = np.stack(
+        [np.ones(len(weight)), (weight * stamps.dx).sum(axis=1), (weight * stamps.dy).sum(axis=1)],
+        axis=1,
+    )
     below = np.einsum("mck,mk->mc", sky.plane, place)
     flux = total - below
     variance = sky.sigma**2 + np.maximum(flux, 0) / np.array(noise.electrons_per_unit)
@@ -218,11 +271,13 @@ def _region(stamps: _Stamps, region: np.ndarray, sky: _Sky, noise: FrameNoise, c
 
 
 def _unsure_of_background(total: np.ndarray, below: np.ndarray) -> np.ndarray:
-    """Standard error of the share of the background beside a star that is left in its stretched pixels, (m, 1).
+    """Standard error of the share of the background beside a star that is left in its stretched
+    pixels, (m, 1).
 
-    Where the star is faint against the background, all of it is left, as in a linear picture. An arcsinh curve shows a
-    bright star's background by 0.1 (on a bright nebula) to 2.5 times (on dark sky) as bright as beside it, and most
-    often 0.5 to 1.5 times; which, a picture of unknown making does not tell.
+    Where the star is faint against the background, all of it is left, as in a linear picture. An
+    arcsinh curve shows a bright star's background by 0.1 (on a bright nebula) to 2.5 times (on dark
+    sky) as bright as beside it, and most often 0.5 to 1.5 times; which, a picture of unknown making
+    does not tell.
     """
     contrast = np.maximum(total.sum(axis=1) / np.maximum(below.sum(axis=1), 1e-30), 1)
     return COMPRESSED_SKY_ERROR * (1 - 1 / contrast)[:, None]
@@ -230,4 +285,6 @@ def _unsure_of_background(total: np.ndarray, below: np.ndarray) -> np.ndarray:
 
 def _slope_of_decoding(light: np.ndarray) -> np.ndarray:
     """How much light one unit of display value is worth (IEC 61966-2-1)."""
-    return np.where(light <= 0.0031308, 1 / 12.92, 2.4 / 1.055 * np.maximum(light, 0.0031308) ** (1.4 / 2.4))
+    return np.where(
+        light <= 0.0031308, 1 / 12.92, 2.4 / 1.055 * np.maximum(light, 0.0031308) ** (1.4 / 2.4)
+    )

@@ -1,7 +1,7 @@
 """Star catalogues: what every one of them answers with.
 
-A catalogue, embedded or online, gives `CatalogueStars`: plain arrays, one entry a star, ICRS positions at a
-stated epoch, Johnson V and B-V as observed (never dereddened).
+A catalogue, embedded or online, gives `CatalogueStars`: plain arrays, one entry a star, ICRS
+positions at a stated epoch, Johnson V and B-V as observed (never dereddened).
 """
 
 from __future__ import annotations
@@ -29,8 +29,8 @@ class CatalogueStars:
         Johnson V, B-V and the error the catalogue states for B-V; NaN where the catalogue has none.
         The stated errors correlate with the noise: weight by a smooth model of V instead.
     bv_clamped : (N,) bool
-        The colour lies beyond the range of the map to Johnson B-V; `bv_mag` is the end of that range, or NaN where
-        the catalogue's map is not held at its end (all but the embedded one).
+        The colour lies beyond the range of the map to Johnson B-V; `bv_mag` is the end of that
+        range, or NaN where the catalogue's map is not held at its end (all but the embedded one).
     double : (N,) bool
         Known double, or another entry within 10 arcsec.
     no_pm : (N,) bool
@@ -44,7 +44,8 @@ class CatalogueStars:
     epoch_yr : float
         Julian year of the positions.
     bv_fit_error_mag : (N,) float32 or None
-        The error of B-V to weight by: smooth in V, never a star's own. `choose.stars_around` always fills it.
+        The error of B-V to weight by: smooth in V, never a star's own. `choose.stars_around` always
+        fills it.
     """
 
     ra_deg: np.ndarray
@@ -70,7 +71,8 @@ class CatalogueStars:
     def __repr__(self) -> str:
         """Say in a line what is here."""
         return (
-            f"<CatalogueStars {self.name}: {len(self)} stars, {int(np.isfinite(self.bv_mag).sum())} with B-V, "
+            f"<CatalogueStars {self.name}: {len(self)} stars, "
+            f"{int(np.isfinite(self.bv_mag).sum())} with B-V, "
             f"epoch {self.epoch_yr:.2f}, complete to V {self.limit_mag:.1f}>"
         )
 
@@ -87,7 +89,10 @@ class CatalogueStars:
         CatalogueStars
         """
         columns = {f.name: getattr(self, f.name) for f in fields(self)}
-        return replace(self, **{k: column[which] for k, column in columns.items() if isinstance(column, np.ndarray)})
+        return replace(
+            self,
+            **{k: column[which] for k, column in columns.items() if isinstance(column, np.ndarray)},
+        )
 
     def at_epoch(self, epoch_yr: float) -> CatalogueStars:
         """Move the stars along their proper motions.
@@ -100,8 +105,9 @@ class CatalogueStars:
         Returns
         -------
         CatalogueStars
-            Right at the poles, where a proper motion turns with the meridian. Perspective acceleration and
-            parallax are left out: below 0.8 arcsec for the nearest stars, 0.01 arcsec for any other.
+            Right at the poles, where a proper motion turns with the meridian. Perspective
+            acceleration and parallax are left out: below 0.8 arcsec for the nearest stars, 0.01
+            arcsec for any other.
 
         Raises
         ------
@@ -158,11 +164,16 @@ def sky_position(vectors: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def move(
-    ra_deg: np.ndarray, dec_deg: np.ndarray, pmra_mas_yr: np.ndarray, pmdec_mas_yr: np.ndarray, years: np.ndarray
+    ra_deg: np.ndarray,
+    dec_deg: np.ndarray,
+    pmra_mas_yr: np.ndarray,
+    pmdec_mas_yr: np.ndarray,
+    years: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Move positions along a straight line in space, seen at constant distance from the start.
 
-    The rigorous model of ESA 1997 (SP-1200, vol. 1, section 1.5.5) with parallax and radial velocity zero.
+    The rigorous model of ESA 1997 (SP-1200, vol. 1, section 1.5.5) with parallax and radial
+    velocity zero.
 
     Parameters
     ----------
@@ -177,11 +188,15 @@ def move(
     """
     place = unit_vectors(ra_deg, dec_deg)
     east, north = _tangents(ra_deg, dec_deg)
-    motion = (np.asarray(pmra_mas_yr)[:, None] * east + np.asarray(pmdec_mas_yr)[:, None] * north) / _MAS_PER_RADIAN
+    motion = (
+        np.asarray(pmra_mas_yr)[:, None] * east + np.asarray(pmdec_mas_yr)[:, None] * north
+    ) / _MAS_PER_RADIAN
     moved = place + motion * np.broadcast_to(years, np.shape(ra_deg))[:, None]
     new_ra_deg, new_dec_deg = sky_position(moved)
     east, north = _tangents(new_ra_deg, new_dec_deg)
-    new_pmra, new_pmdec = (np.sum(motion * axis, axis=-1) * _MAS_PER_RADIAN for axis in (east, north))
+    new_pmra, new_pmdec = (
+        np.sum(motion * axis, axis=-1) * _MAS_PER_RADIAN for axis in (east, north)
+    )
     return new_ra_deg, new_dec_deg, new_pmra, new_pmdec
 
 

@@ -1,9 +1,11 @@
-"""Fields of deeper catalogues kept on disk: plain ECSV files that say what they hold, and can be checked and copied.
+"""Fields of deeper catalogues kept on disk: plain ECSV files that say what they hold, and can be
+checked and copied.
 
-A file's header has the query, where it went, the number of rows, the row limit, the date and a SHA-256 of the whole
-file (its own 64 digits taken as zeros). A file takes its name when all of it is on the disk, so that two processes,
-or one killed in the middle, leave whole files only. Which of them serves a request is read from the headers, never from
-the names. Besides the user's folder the one that comes with starcal is read, and never written to.
+A file's header has the query, where it went, the number of rows, the row limit, the date and a
+SHA-256 of the whole file (its own 64 digits taken as zeros). A file takes its name when all of it
+is on the disk, so that two processes, or one killed in the middle, leave whole files only. Which of
+them serves a request is read from the headers, never from the names. Besides the user's folder the
+one that comes with starcal is read, and never written to.
 """
 
 from __future__ import annotations
@@ -26,15 +28,25 @@ from pathlib import Path
 import numpy as np
 from astropy.table import Table
 
-from starcal.catalogue import CatalogueStars
-from starcal.catalogue.columns import catalogue_stars
-from starcal.catalogue.embedded import data_folder
-from starcal.catalogue.request import FieldRequest
-from starcal.catalogue.services import Answer
-from starcal.errors import CatalogueDamaged, CatalogueError, OutputError
-from starcal.frame.output import atomic_write
+from ..errors import CatalogueDamaged, CatalogueError, OutputError
+from ..frame.output import atomic_write
+from . import CatalogueStars
+from .columns import catalogue_stars
+from .embedded import data_folder
+from .request import FieldRequest
+from .services import Answer
 
-__all__ = ["CachedField", "cache_folder", "fields", "find", "forget", "info", "keep", "read", "verify"]
+__all__ = [
+    "CachedField",
+    "cache_folder",
+    "fields",
+    "find",
+    "forget",
+    "info",
+    "keep",
+    "read",
+    "verify",
+]
 
 MAX_BYTES = 500_000_000  # some hundred fields of 50 000 stars
 STALE_PART_S = 3600.0  # an unfinished file so old was left by a process that was killed
@@ -76,8 +88,12 @@ class CachedField:
 
     def __str__(self) -> str:
         r = self.request
-        return (f"{self.path.name}: {self.rows} stars of {r.catalogue} within {r.radius_deg:.3f} deg of "
-                f"{r.ra_deg:.4f} {r.dec_deg:+.4f} to V {r.limit_mag:.2f}, {self.date[:10]}, {self.size_bytes} bytes")
+        return (
+            f"{self.path.name}: {self.rows} stars of {r.catalogue} within {r.radius_deg:.3f} deg "
+            f"of "
+            f"{r.ra_deg:.4f} {r.dec_deg:+.4f} to V {r.limit_mag:.2f}, {self.date[:10]}, "
+            f"{self.size_bytes} bytes"
+        )
 
 
 def cache_folder() -> Path:
@@ -88,15 +104,20 @@ def cache_folder() -> Path:
     if sys.platform == "darwin":
         return Path.home() / "Library" / "Caches" / "starcal"
     if os.name == "nt":
-        return Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local") / "starcal" / "cache"
+        return (
+            Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
+            / "starcal"
+            / "cache"
+        )
     return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "starcal"
 
 
-# --- keeping ------------------------------------------------------------------------------------------------------
+# --- keeping ----------------------------------------------------------------------------
 
 
 def keep(request: FieldRequest, answer: Answer, *, max_bytes: int = MAX_BYTES) -> CachedField:
-    """Write an answer to the cache, and remove the oldest fields until the rest is within the limit.
+    """Write an answer to the cache, and remove the oldest fields until the rest is within the
+    limit.
 
     Parameters
     ----------
@@ -123,8 +144,10 @@ def keep(request: FieldRequest, answer: Answer, *, max_bytes: int = MAX_BYTES) -
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise OutputError(f"{folder}: the cache folder cannot be made: {error.strerror}. Name another one: "
-                          "export STARCAL_CACHE=FOLDER") from error
+        raise OutputError(
+            f"{folder}: the cache folder cannot be made: {error.strerror}. Name another one: "
+            "export STARCAL_CACHE=FOLDER"
+        ) from error
     text = _text(request, answer)
     path = folder / request.file_name
     with atomic_write(path, overwrite=True) as file:
@@ -136,16 +159,28 @@ def keep(request: FieldRequest, answer: Answer, *, max_bytes: int = MAX_BYTES) -
 def _text(request: FieldRequest, answer: Answer) -> str:
     """The file: a table with what it is in its header, and its checksum put in last."""
     table = answer.table.copy()
-    table.meta = {"starcal_field": {
-        "catalogue": request.catalogue, "ra_deg": request.ra_deg, "dec_deg": request.dec_deg,
-        "radius_deg": request.radius_deg, "limit_mag": request.limit_mag, "query": answer.query,
-        "address": answer.address, "rows": len(table), "row_limit": answer.row_limit,
-        "date": datetime.now(UTC).isoformat(timespec="seconds"), "astroquery": version("astroquery"),
-        "sha256": _ZEROS}}
+    table.meta = {
+        "starcal_field": {
+            "catalogue": request.catalogue,
+            "ra_deg": request.ra_deg,
+            "dec_deg": request.dec_deg,
+            "radius_deg": request.radius_deg,
+            "limit_mag": request.limit_mag,
+            "query": answer.query,
+            "address": answer.address,
+            "rows": len(table),
+            "row_limit": answer.row_limit,
+            "date": datetime.now(UTC).isoformat(timespec="seconds"),
+            "astroquery": version("astroquery"),
+            "sha256": _ZEROS,
+        }
+    }
     page = io.StringIO()
     with np.printoptions(legacy=False):  # under older printing habits numbers would lose digits
         table.write(page, format="ascii.ecsv")
-    return _DIGEST.sub(hashlib.sha256(page.getvalue().encode()).hexdigest(), page.getvalue(), count=1)
+    return _DIGEST.sub(
+        hashlib.sha256(page.getvalue().encode()).hexdigest(), page.getvalue(), count=1
+    )
 
 
 def _make_room(folder: Path, newest: Path, max_bytes: int) -> None:
@@ -165,7 +200,7 @@ def _make_room(folder: Path, newest: Path, max_bytes: int) -> None:
             excess -= size
 
 
-# --- finding and reading ------------------------------------------------------------------------------------------
+# --- finding and reading ----------------------------------------------------------------
 
 
 def fields() -> tuple[tuple[CachedField, ...], tuple[str, ...]]:
@@ -222,7 +257,9 @@ def read(field: CachedField) -> CatalogueStars:
         It is gone.
     """
     text = _checked(field.path)
-    now = _described(text.splitlines(), field.path, len(text))  # another process may have written it anew
+    now = _described(
+        text.splitlines(), field.path, len(text)
+    )  # another process may have written it anew
     try:
         table = Table.read(text, format="ascii.ecsv")
         if len(table) != now.rows:
@@ -266,15 +303,25 @@ def _described(lines: Iterable[str], path: Path, size_bytes: int) -> CachedField
     """What the header of a file says."""
     from astropy.table.meta import get_header_from_yaml
 
-    header = [line[2:].rstrip("\n") for line in itertools.takewhile(lambda line: line.startswith("#"), lines)]
+    header = [
+        line[2:].rstrip("\n")
+        for line in itertools.takewhile(lambda line: line.startswith("#"), lines)
+    ]
     try:
-        facts = get_header_from_yaml([line for line in header if not line.startswith("%")])["meta"]["starcal_field"]
-        request = FieldRequest(*(facts[k] for k in ("catalogue", "ra_deg", "dec_deg", "radius_deg", "limit_mag")))
+        facts = get_header_from_yaml([line for line in header if not line.startswith("%")])["meta"][
+            "starcal_field"
+        ]
+        request = FieldRequest(
+            *(facts[k] for k in ("catalogue", "ra_deg", "dec_deg", "radius_deg", "limit_mag"))
+        )
         rest = (facts[k] for k in ("rows", "row_limit", "date", "query", "address", "sha256"))
         return CachedField(request, path, *rest, size_bytes, path.parent == data_folder())
     except Exception as error:  # YAML, missing facts, values out of range: a header that is none
-        raise _damaged(path, f"has no header of a field ({' '.join(f'{type(error).__name__} {error}'.split())[:80]})") \
-            from error
+        raise _damaged(
+            path,
+            f"has no header of a field "
+            f"({' '.join(f'{type(error).__name__} {error}'.split())[:80]})",
+        ) from error
 
 
 def verify(name: str | Path | None = None) -> tuple[CachedField, ...]:
@@ -297,7 +344,11 @@ def verify(name: str | Path | None = None) -> tuple[CachedField, ...]:
     CatalogueError
         There is no such file.
     """
-    paths = [_located(name)] if name else [p for folder in (cache_folder(), data_folder()) for p in _files(folder)]
+    paths = (
+        [_located(name)]
+        if name
+        else [p for folder in (cache_folder(), data_folder()) for p in _files(folder)]
+    )
     checked = tuple(info(path) for path in paths)
     for field in checked:
         read(field)
@@ -333,18 +384,25 @@ def forget(name: str | Path | None = None) -> tuple[Path, ...]:
         try:
             path.unlink(missing_ok=True)
         except OSError as error:
-            raise OutputError(f"{path}: cannot be removed: {error.strerror}. Type: chmod u+w '{path.parent}'") \
-                from error
+            raise OutputError(
+                f"{path}: cannot be removed: {error.strerror}. Type: chmod u+w '{path.parent}'"
+            ) from error
     return tuple(paths)
 
 
 def _files(folder: Path) -> Iterator[Path]:
     """Files that should be fields."""
-    return iter(sorted(path for path in folder.glob("*.ecsv") if path.is_file()) if folder.is_dir() else ())
+    return iter(
+        sorted(path for path in folder.glob("*.ecsv") if path.is_file()) if folder.is_dir() else ()
+    )
 
 
 def _located(name: str | Path) -> Path:
-    places = [Path(name)] if Path(name).is_absolute() else [f / name for f in (cache_folder(), data_folder())]
+    places = (
+        [Path(name)]
+        if Path(name).is_absolute()
+        else [f / name for f in (cache_folder(), data_folder())]
+    )
     path = next((place for place in places if place.is_file()), None)
     if path is None:
         raise _gone(name)
@@ -362,15 +420,21 @@ def _checked(path: Path) -> str:
     said = _DIGEST.search(text)
     found = hashlib.sha256(_DIGEST.sub(_ZEROS, text, count=1).encode()).hexdigest()
     if not said or said[0] != found:
-        raise _damaged(path, f"has SHA-256 {found[:12]}..., {said[0][:12] if said else 'nothing'}... is needed")
+        raise _damaged(
+            path, f"has SHA-256 {found[:12]}..., {said[0][:12] if said else 'nothing'}... is needed"
+        )
     return text
 
 
 def _gone(name: str | Path) -> CatalogueError:
-    return CatalogueError(f"{Path(name).name}: no such file in the cache {cache_folder()}. Type: starcal catalogue "
-                          "list")
+    return CatalogueError(
+        f"{Path(name).name}: no such file in the cache {cache_folder()}. Type: starcal catalogue "
+        "list"
+    )
 
 
 def _damaged(path: Path, fault: str) -> CatalogueDamaged:
-    return CatalogueDamaged(f"{path} {fault}. This field of the cache is damaged. Type: starcal catalogue forget "
-                            f"{path.name}")
+    return CatalogueDamaged(
+        f"{path} {fault}. This field of the cache is damaged. Type: starcal catalogue forget "
+        f"{path.name}"
+    )

@@ -1,4 +1,5 @@
-"""From the name of a catalogue to stars: what is on disk first, the network only where it was asked for."""
+"""From the name of a catalogue to stars: what is on disk first, the network only where it was asked
+for."""
 
 from __future__ import annotations
 
@@ -7,23 +8,35 @@ from pathlib import Path
 
 import numpy as np
 
-from starcal.catalogue import CatalogueStars, cache, embedded, services
-from starcal.catalogue.columns import catalogue_stars
-from starcal.catalogue.own_table import read_own_table
-from starcal.catalogue.request import FAINTEST_MAG, SERVICES, FieldRequest
-from starcal.errors import CatalogueDamaged, CatalogueError, CatalogueUnreachable, OutputError
+from ..errors import CatalogueDamaged, CatalogueError, CatalogueUnreachable, OutputError
+from . import CatalogueStars, cache, embedded, services
+from .columns import catalogue_stars
+from .own_table import read_own_table
+from .request import FAINTEST_MAG, SERVICES, FieldRequest
 
-__all__ = ["CATALOGUES", "Choice", "Fetched", "fetch", "magnitude_limit", "own_table_path", "require_name",
-           "stars_around"]
+__all__ = [
+    "CATALOGUES",
+    "Choice",
+    "Fetched",
+    "fetch",
+    "magnitude_limit",
+    "own_table_path",
+    "require_name",
+    "stars_around",
+]
 
 OWN_TABLE = "file:"  # before the path of a table of the user's own
 CATALOGUES = ("embedded", *SERVICES, "auto", f"{OWN_TABLE}PATH")
 DEEPER = ("gaia", "apass")  # than the embedded one, the better first
-EMBEDDED_DEPTH_MAG = 11.5   # the embedded catalogue has nine stars of ten down to here
-ENOUGH_STARS = 100          # embedded stars in the circle round a frame, some 40 of them in it: no need to go deeper
-USUAL_LIMIT_MAG = 15.0      # where nothing says how deep the frame is
-LIMIT_STEP_MAG = 0.5        # limits are rounded up to it, so that frames of one field share a cached answer
-RANKS = 20                  # brightest stars of frame and catalogue whose magnitudes are compared
+EMBEDDED_DEPTH_MAG = 11.5  # the embedded catalogue has nine stars of ten down to here
+ENOUGH_STARS = (
+    100  # embedded stars in the circle round a frame, some 40 of them in it: no need to go deeper
+)
+USUAL_LIMIT_MAG = 15.0  # where nothing says how deep the frame is
+LIMIT_STEP_MAG = (
+    0.5  # limits are rounded up to it, so that frames of one field share a cached answer
+)
+RANKS = 20  # brightest stars of frame and catalogue whose magnitudes are compared
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +96,10 @@ def require_name(name: str) -> None:
     CatalogueError
     """
     if name not in CATALOGUES[:-1] and own_table_path(name) is None:
-        raise CatalogueError(f"catalogue {name!r} given; it is one of {', '.join(CATALOGUES)}. Type: --catalogue auto")
+        raise CatalogueError(
+            f"catalogue {name!r} given; it is one of {', '.join(CATALOGUES)}. Type: --catalogue "
+            f"auto"
+        )
 
 
 def own_table_path(name: str) -> Path | None:
@@ -92,24 +108,36 @@ def own_table_path(name: str) -> Path | None:
     return Path(path).expanduser() if path not in ("", name) else None
 
 
-def stars_around(name: str, ra_deg: float, dec_deg: float, radius_deg: float, *, epoch_yr: float = 2000.0,
-                 limit_mag: float | None = None, online: bool | None = None, timeout_s: float = 60.0,
-                 mapping: dict[str, str] | None = None) -> Choice:
+def stars_around(
+    name: str,
+    ra_deg: float,
+    dec_deg: float,
+    radius_deg: float,
+    *,
+    epoch_yr: float = 2000.0,
+    limit_mag: float | None = None,
+    online: bool | None = None,
+    timeout_s: float = 60.0,
+    mapping: dict[str, str] | None = None,
+) -> Choice:
     """Stars within a circle on the sky, from the catalogue of a name.
 
     Parameters
     ----------
     name : str
-        ``embedded``; ``gaia``, ``apass``, ``tycho2-online``; ``file:PATH``; or ``auto``: a cached deeper field if there
-        is one, else the embedded catalogue, or with ``online=True`` Gaia where the embedded one has few stars.
+        ``embedded``; ``gaia``, ``apass``, ``tycho2-online``; ``file:PATH``; or ``auto``: a cached
+        deeper field if there is one, else the embedded catalogue, or with ``online=True`` Gaia
+        where the embedded one has few stars.
     ra_deg, dec_deg, radius_deg : float
         Centre, ICRS, and radius; 0 < radius <= 90.
     epoch_yr : float
         Julian year, 1800 to 2200, of the positions.
     limit_mag : float, optional
-        Johnson V of the faintest stars wanted of a deeper catalogue; 15 by default. See `magnitude_limit`.
+        Johnson V of the faintest stars wanted of a deeper catalogue; 15 by default. See
+        `magnitude_limit`.
     online : bool, optional
-        Whether the network may be used. By default a catalogue of the network that is named may use it, ``auto`` not.
+        Whether the network may be used. By default a catalogue of the network that is named may use
+        it, ``auto`` not.
     timeout_s : float
         For all that is asked of the network, together.
     mapping : dict, optional
@@ -122,7 +150,8 @@ def stars_around(name: str, ra_deg: float, dec_deg: float, radius_deg: float, *,
     Raises
     ------
     CatalogueUnreachable, CatalogueIncomplete
-        A catalogue of the network that was named cannot be had; ``auto`` falls back to the embedded one, and says so.
+        A catalogue of the network that was named cannot be had; ``auto`` falls back to the embedded
+        one, and says so.
     CatalogueError
         No such catalogue, or the user's own table cannot be used.
     ValueError
@@ -137,7 +166,11 @@ def stars_around(name: str, ra_deg: float, dec_deg: float, radius_deg: float, *,
     limit_mag = USUAL_LIMIT_MAG if limit_mag is None else limit_mag
     if name == "auto":
         return _auto(circle, epoch_yr, limit_mag, bool(online), timeout_s)
-    return _cut(_named(FieldRequest(name, *circle, limit_mag), online is not False, timeout_s), circle, epoch_yr)
+    return _cut(
+        _named(FieldRequest(name, *circle, limit_mag), online is not False, timeout_s),
+        circle,
+        epoch_yr,
+    )
 
 
 def fetch(request: FieldRequest, *, timeout_s: float = 60.0) -> Fetched:
@@ -166,14 +199,20 @@ def fetch(request: FieldRequest, *, timeout_s: float = 60.0) -> Fetched:
     answer = services.ask(request, timeout_s=timeout_s)
     if not len(answer.table):
         raise CatalogueUnreachable(
-            f"{request.catalogue} at {answer.address} has no stars within {request.radius_deg:.4f} deg of "
-            f"{request.ra_deg:.4f} {request.dec_deg:+.4f} down to V {request.limit_mag:.2f}, though it has some "
-            "elsewhere: use another --catalogue, or a larger --radius")
+            f"{request.catalogue} at {answer.address} has no stars within {request.radius_deg:.4f} "
+            f"deg of "
+            f"{request.ra_deg:.4f} {request.dec_deg:+.4f} down to V {request.limit_mag:.2f}, "
+            f"though it has some "
+            "elsewhere: use another --catalogue, or a larger --radius"
+        )
     return Fetched(cache.keep(request, answer), False)
 
 
-def magnitude_limit(instrumental_mag: np.ndarray, embedded_v_mag: np.ndarray, faintest_mag: float = 17.0) -> float:
-    """V of the faintest stars in a frame, from the ranks of its stars and of the catalogue's in brightness.
+def magnitude_limit(
+    instrumental_mag: np.ndarray, embedded_v_mag: np.ndarray, faintest_mag: float = 17.0
+) -> float:
+    """V of the faintest stars in a frame, from the ranks of its stars and of the catalogue's in
+    brightness.
 
     Parameters
     ----------
@@ -191,10 +230,13 @@ def magnitude_limit(instrumental_mag: np.ndarray, embedded_v_mag: np.ndarray, fa
 
     Notes
     -----
-    The k-th brightest star of the one is taken for the k-th brightest of the other, up to 20: no positions, so it
-    serves before any match; saturated stars make the frame look up to 0.5 mag shallower, hence the rounding up.
+    The k-th brightest star of the one is taken for the k-th brightest of the other, up to 20: no
+    positions, so it serves before any match; saturated stars make the frame look up to 0.5 mag
+    shallower, hence the rounding up.
     """
-    found, known = (np.sort(np.asarray(m, float)[np.isfinite(m)]) for m in (instrumental_mag, embedded_v_mag))
+    found, known = (
+        np.sort(np.asarray(m, float)[np.isfinite(m)]) for m in (instrumental_mag, embedded_v_mag)
+    )
     ranks = min(len(found), len(known), RANKS)
     if not ranks:
         return USUAL_LIMIT_MAG
@@ -204,17 +246,20 @@ def magnitude_limit(instrumental_mag: np.ndarray, embedded_v_mag: np.ndarray, fa
     return float(np.clip(rounded_mag, EMBEDDED_DEPTH_MAG, faintest_mag))
 
 
-# --- ways to stars ------------------------------------------------------------------------------------------------
+# --- ways to stars ----------------------------------------------------------------------
 
 
-def _embedded(circle: tuple[float, float, float], epoch_yr: float, notes: tuple[str, ...] = ()) -> Choice:
+def _embedded(
+    circle: tuple[float, float, float], epoch_yr: float, notes: tuple[str, ...] = ()
+) -> Choice:
     stars = embedded.cone(*circle, epoch_yr=epoch_yr)
     errors = embedded.bv_error_model(stars.v_mag).astype(np.float32)
     return Choice(replace(stars, bv_fit_error_mag=errors), "embedded", notes=notes)
 
 
 def _auto(circle, epoch_yr: float, limit_mag: float, online: bool, timeout_s: float) -> Choice:
-    """A cached deeper field, else the embedded catalogue, else Gaia: with few stars and the network allowed."""
+    """A cached deeper field, else the embedded catalogue, else Gaia: with few stars and the network
+    allowed."""
     kept, notes = _from_cache(circle, limit_mag)
     if kept is not None:
         return _cut(replace(kept, notes=(*notes, *kept.notes)), circle, epoch_yr)
@@ -224,7 +269,9 @@ def _auto(circle, epoch_yr: float, limit_mag: float, online: bool, timeout_s: fl
     try:
         named = _named(FieldRequest("gaia", *circle, limit_mag), True, timeout_s)
     except CatalogueError as error:
-        return replace(own, notes=(*notes, f"the embedded catalogue was used instead of Gaia: {error}"))
+        return replace(
+            own, notes=(*notes, f"the embedded catalogue was used instead of Gaia: {error}")
+        )
     if not len(named.stars):
         return replace(own, notes=(*notes, *named.notes, "the embedded catalogue was used instead"))
     return _cut(named, circle, epoch_yr)
@@ -246,7 +293,8 @@ def _from_cache(circle, limit_mag: float) -> tuple[Choice | None, tuple[str, ...
 
 
 def _named(request: FieldRequest, online: bool, timeout_s: float) -> Choice:
-    """A catalogue of the network: from the cache, else from its service, else a shallower field of the cache."""
+    """A catalogue of the network: from the cache, else from its service, else a shallower field of
+    the cache."""
     notes: tuple[str, ...] = ()
     field = cache.find(request)
     if field is not None:
@@ -267,14 +315,23 @@ def _named(request: FieldRequest, online: bool, timeout_s: float) -> Choice:
 def _asked(request: FieldRequest, online: bool, timeout_s: float, notes: tuple[str, ...]) -> Choice:
     if not online:
         raise CatalogueUnreachable(
-            f"{request.catalogue}: this field is not in the cache {cache.cache_folder()}, and the network is not to be "
+            f"{request.catalogue}: this field is not in the cache {cache.cache_folder()}, and the "
+            f"network is not to be "
             "used. Use --catalogue embedded; or type on a machine with a "
-            f"network: {request.command} - and copy its file {request.file_name} into that folder")
+            f"network: {request.command} - and copy its file {request.file_name} into that folder"
+        )
     answer = services.ask(request, timeout_s=timeout_s)
     stars = _bright(catalogue_stars(answer.table, request), request.limit_mag)
     if not len(answer.table):
-        return Choice(stars, "service", notes=(*notes, f"{request.catalogue} has no stars down to V "
-                                               f"{request.limit_mag:.2f} in this field, though it has some elsewhere"))
+        return Choice(
+            stars,
+            "service",
+            notes=(
+                *notes,
+                f"{request.catalogue} has no stars down to V "
+                f"{request.limit_mag:.2f} in this field, though it has some elsewhere",
+            ),
+        )
     try:
         return Choice(stars, "service", cache.keep(request, answer).path, notes)
     except OutputError as error:
@@ -284,9 +341,20 @@ def _asked(request: FieldRequest, online: bool, timeout_s: float, notes: tuple[s
 def _kept(field: cache.CachedField, request: FieldRequest) -> Choice:
     stars, wanted = cache.read(field), request.limit_mag
     deep = field.request.limit_mag
-    notes = () if deep >= wanted - 1e-6 else (
-        f"the cached field {field.path.name} goes to V {deep:.2f}, not {wanted:.2f}. For more type: {request.command}",)
-    return Choice(replace(_bright(stars, wanted), limit_mag=min(stars.limit_mag, wanted)), "cache", field.path, notes)
+    notes = (
+        ()
+        if deep >= wanted - 1e-6
+        else (
+            f"the cached field {field.path.name} goes to V {deep:.2f}, not {wanted:.2f}. For more "
+            f"type: {request.command}",
+        )
+    )
+    return Choice(
+        replace(_bright(stars, wanted), limit_mag=min(stars.limit_mag, wanted)),
+        "cache",
+        field.path,
+        notes,
+    )
 
 
 def _bright(stars: CatalogueStars, limit_mag: float) -> CatalogueStars:
@@ -308,4 +376,6 @@ def _cut(choice: Choice, circle: tuple[float, float, float], epoch_yr: float) ->
         raise ValueError(f"epoch_yr is a Julian year within 1800..2200, not {epoch_yr}")
     stars = choice.stars.at_epoch(epoch_yr)
     centre = FieldRequest(SERVICES[0], *circle, FAINTEST_MAG[SERVICES[0]])
-    return replace(choice, stars=stars.select(centre.separation_deg(stars.ra_deg, stars.dec_deg) <= circle[2]))
+    return replace(
+        choice, stars=stars.select(centre.separation_deg(stars.ra_deg, stars.dec_deg) <= circle[2])
+    )

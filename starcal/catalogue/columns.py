@@ -1,4 +1,5 @@
-"""What the columns of each deeper catalogue mean: other people's names in, Johnson V and B-V out."""
+"""What the columns of each deeper catalogue mean: other people's names in, Johnson V and B-V
+out."""
 
 from __future__ import annotations
 
@@ -8,9 +9,10 @@ import numpy as np
 from astropy.table import Table
 from scipy.spatial import cKDTree
 
-from starcal.catalogue import CatalogueStars, unit_vectors
-from starcal.catalogue.embedded import bv_error_model
-from starcal.catalogue.johnson import (
+from ..errors import CatalogueIncomplete
+from . import CatalogueStars, unit_vectors
+from .embedded import bv_error_model
+from .johnson import (
     BT_VT_RANGE_MAG,
     bv_from_gaia,
     bv_from_tycho,
@@ -19,48 +21,76 @@ from starcal.catalogue.johnson import (
     v_from_gaia,
     v_from_tycho,
 )
-from starcal.catalogue.request import FieldRequest
-from starcal.errors import CatalogueIncomplete
+from .request import FieldRequest
 
-__all__ = ["ALIASES", "catalogue_stars", "find_column", "has_neighbour", "no_rows", "numbers", "plain_table",
-           "wanted_columns"]
+__all__ = [
+    "ALIASES",
+    "catalogue_stars",
+    "find_column",
+    "has_neighbour",
+    "no_rows",
+    "numbers",
+    "plain_table",
+    "wanted_columns",
+]
 
-# Our name: the spellings of the service, the one to ask for first. Spellings changed with releases of the services
-# and of their client; case never matters.
+# Our name: the spellings of the service, the one to ask for first. Spellings changed with releases
+# of the services and of their client; case never matters.
 ALIASES: dict[str, dict[str, tuple[str, ...]]] = {
     "gaia": {
-        "ra_deg": ("ra",), "dec_deg": ("dec",), "pmra_mas_yr": ("pmra",), "pmdec_mas_yr": ("pmdec",),
-        "parallax_mas": ("parallax",), "parallax_over_error": ("parallax_over_error",),
-        "g_mag": ("phot_g_mean_mag", "gmag"), "bp_mag": ("phot_bp_mean_mag", "bpmag"),
+        "ra_deg": ("ra",),
+        "dec_deg": ("dec",),
+        "pmra_mas_yr": ("pmra",),
+        "pmdec_mas_yr": ("pmdec",),
+        "parallax_mas": ("parallax",),
+        "parallax_over_error": ("parallax_over_error",),
+        "g_mag": ("phot_g_mean_mag", "gmag"),
+        "bp_mag": ("phot_bp_mean_mag", "bpmag"),
         "rp_mag": ("phot_rp_mean_mag", "rpmag"),
-        "bp_snr": ("phot_bp_mean_flux_over_error",), "rp_snr": ("phot_rp_mean_flux_over_error",),
+        "bp_snr": ("phot_bp_mean_flux_over_error",),
+        "rp_snr": ("phot_rp_mean_flux_over_error",),
     },
     "apass": {
-        "ra_deg": ("RAJ2000", "_RAJ2000", "ra"), "dec_deg": ("DEJ2000", "_DEJ2000", "dec"),
-        "v_mag": ("Vmag", "Johnson_V", "V"), "bv_mag": ("B-V", "B_V", "BV"), "bv_error_mag": ("e_B-V", "e_B_V", "e_BV"),
+        "ra_deg": ("RAJ2000", "_RAJ2000", "ra"),
+        "dec_deg": ("DEJ2000", "_DEJ2000", "dec"),
+        "v_mag": ("Vmag", "Johnson_V", "V"),
+        "bv_mag": ("B-V", "B_V", "BV"),
+        "bv_error_mag": ("e_B-V", "e_B_V", "e_BV"),
     },
     "tycho2-online": {
-        "ra_deg": ("RAmdeg", "RAm_deg"), "dec_deg": ("DEmdeg", "DEm_deg"),
+        "ra_deg": ("RAmdeg", "RAm_deg"),
+        "dec_deg": ("DEmdeg", "DEm_deg"),
         "ra_seen_deg": ("RA(ICRS)", "RA_ICRS_", "RA_ICRS", "RAdeg"),
         "dec_seen_deg": ("DE(ICRS)", "DE_ICRS_", "DE_ICRS", "DEdeg"),
-        "pmra_mas_yr": ("pmRA", "pm_RA"), "pmdec_mas_yr": ("pmDE", "pm_DE"),
-        "bt_mag": ("BTmag", "BT"), "bt_error_mag": ("e_BTmag", "e_BT"),
-        "vt_mag": ("VTmag", "VT"), "vt_error_mag": ("e_VTmag", "e_VT"), "hip": ("HIP",),
+        "pmra_mas_yr": ("pmRA", "pm_RA"),
+        "pmdec_mas_yr": ("pmDE", "pm_DE"),
+        "bt_mag": ("BTmag", "BT"),
+        "bt_error_mag": ("e_BTmag", "e_BT"),
+        "vt_mag": ("VTmag", "VT"),
+        "vt_error_mag": ("e_VTmag", "e_VT"),
+        "hip": ("HIP",),
     },
 }
 EPOCH_YR = {"gaia": 2016.0, "apass": 2012.5, "tycho2-online": 2000.0}
 NAMES = {"gaia": "Gaia DR3", "apass": "APASS DR9", "tycho2-online": "Tycho-2 (online)"}
 COMPLETE_MAG = {"gaia": 19.0, "apass": 16.0, "tycho2-online": 11.0}
-SHARPNESS_ARCSEC = {"gaia": 4.0, "apass": 10.0, "tycho2-online": 10.0}  # closer stars share the light of a colour
+SHARPNESS_ARCSEC = {
+    "gaia": 4.0,
+    "apass": 10.0,
+    "tycho2-online": 10.0,
+}  # closer stars share the light of a colour
 RIVAL_MAG = 2.5  # a neighbour fainter by more has less than a tenth of the light
 
 TYPICAL_BP_RP_MAG = 0.8
-DWARF_BV_ERROR_MAG = 0.02   # 0.014 of the relation itself, and as much for differences of metallicity
-GIANT_BV_ERROR_MAG = 0.05   # giants lie 0.04 to 0.06 off the dwarfs' relation
+DWARF_BV_ERROR_MAG = (
+    0.02  # 0.014 of the relation itself, and as much for differences of metallicity
+)
+GIANT_BV_ERROR_MAG = 0.05  # giants lie 0.04 to 0.06 off the dwarfs' relation
 REDDEST_SURE_DWARF_MAG = 0.85  # BP-RP; redder stars may be giants
-FAINTEST_GIANT_MAG = 4.5    # absolute G: below the foot of the giant branch, above the dwarfs as red
-SURE_PARALLAX = 10.0        # times its error: the absolute magnitude is then good to 0.2
-# Errors of B-V from the errors of B and V that APASS DR9 reaches: 0.02 to V 13.5, 0.05 to 0.1 at V 16 to 17.
+FAINTEST_GIANT_MAG = 4.5  # absolute G: below the foot of the giant branch, above the dwarfs as red
+SURE_PARALLAX = 10.0  # times its error: the absolute magnitude is then good to 0.2
+# Errors of B-V from the errors of B and V that APASS DR9 reaches: 0.02 to V 13.5, 0.05 to 0.1 at V
+# 16 to 17.
 _APASS_V_MAG, _APASS_BV_ERROR_MAG = (10.0, 13.5, 15.0, 16.0, 17.0), (0.03, 0.03, 0.05, 0.08, 0.14)
 
 
@@ -95,16 +125,22 @@ def plain_table(received: Table, catalogue: str) -> Table:
     CatalogueIncomplete
         A column is missing under all its known names.
     """
-    found = {ours: find_column(received.colnames, theirs) for ours, theirs in ALIASES[catalogue].items()}
+    found = {
+        ours: find_column(received.colnames, theirs) for ours, theirs in ALIASES[catalogue].items()
+    }
     missing = [ALIASES[catalogue][ours][0] for ours, theirs in found.items() if theirs is None]
     if missing:
         raise CatalogueIncomplete(
-            f"{NAMES[catalogue]} came without its column {', '.join(missing)}; it has {', '.join(received.colnames)}. "
-            "The service may have renamed it: use another one with --catalogue, or embedded")
+            f"{NAMES[catalogue]} came without its column {', '.join(missing)}; it has "
+            f"{', '.join(received.colnames)}. "
+            "The service may have renamed it: use another one with --catalogue, or embedded"
+        )
     plain = Table({ours: numbers(received[theirs]) for ours, theirs in found.items()})
     for name in plain.colnames:
         if name not in ("ra_deg", "dec_deg", "ra_seen_deg", "dec_seen_deg"):
-            plain[name] = plain[name].astype(np.float32)  # exact enough, and short in a file of text
+            plain[name] = plain[name].astype(
+                np.float32
+            )  # exact enough, and short in a file of text
     if catalogue == "tycho2-online":
         for axis in ("ra", "dec"):
             blank = np.isnan(plain[f"{axis}_deg"])
@@ -115,7 +151,9 @@ def plain_table(received: Table, catalogue: str) -> Table:
 
 def no_rows(catalogue: str) -> Table:
     """A plain table without rows."""
-    return Table({name: np.zeros(0, np.float32) for name in ALIASES[catalogue] if "_seen_" not in name})
+    return Table(
+        {name: np.zeros(0, np.float32) for name in ALIASES[catalogue] if "_seen_" not in name}
+    )
 
 
 def numbers(column) -> np.ndarray:
@@ -140,48 +178,77 @@ def catalogue_stars(table: Table, request: FieldRequest) -> CatalogueStars:
         At the catalogue's own epoch; `bv_mag` is NaN outside the range of the catalogue's relation.
     """
     columns = {name: np.asarray(table[name], float) for name in table.colnames}
-    photometry = {"gaia": _gaia, "apass": _apass, "tycho2-online": _tycho2}[request.catalogue](columns)
+    photometry = {"gaia": _gaia, "apass": _apass, "tycho2-online": _tycho2}[request.catalogue](
+        columns
+    )
     n = len(table)
     motion = [columns.get(name, np.full(n, np.nan)) for name in ("pmra_mas_yr", "pmdec_mas_yr")]
     still = ~np.isfinite(motion[0]) | ~np.isfinite(motion[1])
     pmra, pmdec = (np.where(still, 0.0, m).astype(np.float32) for m in motion)
     return CatalogueStars(
-        ra_deg=columns["ra_deg"], dec_deg=columns["dec_deg"], pmra_mas_yr=pmra, pmdec_mas_yr=pmdec, no_pm=still,
-        double=has_neighbour(columns["ra_deg"], columns["dec_deg"], photometry["v_mag"],
-                             SHARPNESS_ARCSEC[request.catalogue]),
-        hip=np.nan_to_num(columns.get("hip", np.zeros(n))).astype(np.int32), name=NAMES[request.catalogue],
-        limit_mag=min(request.limit_mag, COMPLETE_MAG[request.catalogue]), epoch_yr=EPOCH_YR[request.catalogue],
-        **{k: v.astype(bool if k == "bv_clamped" else np.float32) for k, v in photometry.items()})
+        ra_deg=columns["ra_deg"],
+        dec_deg=columns["dec_deg"],
+        pmra_mas_yr=pmra,
+        pmdec_mas_yr=pmdec,
+        no_pm=still,
+        double=has_neighbour(
+            columns["ra_deg"],
+            columns["dec_deg"],
+            photometry["v_mag"],
+            SHARPNESS_ARCSEC[request.catalogue],
+        ),
+        hip=np.nan_to_num(columns.get("hip", np.zeros(n))).astype(np.int32),
+        name=NAMES[request.catalogue],
+        limit_mag=min(request.limit_mag, COMPLETE_MAG[request.catalogue]),
+        epoch_yr=EPOCH_YR[request.catalogue],
+        **{k: v.astype(bool if k == "bv_clamped" else np.float32) for k, v in photometry.items()},
+    )
 
 
 def _gaia(columns: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
     bp_rp = columns["bp_mag"] - columns["rp_mag"]
     bv = bv_from_gaia(bp_rp)
-    noise_mag = 2.5 / np.log(10) * np.hypot(1 / columns["bp_snr"], 1 / columns["rp_snr"]) * bv_slope_gaia(bp_rp)
+    noise_mag = (
+        2.5
+        / np.log(10)
+        * np.hypot(1 / columns["bp_snr"], 1 / columns["rp_snr"])
+        * bv_slope_gaia(bp_rp)
+    )
     kind_mag = np.where(_maybe_giant(columns, bp_rp), GIANT_BV_ERROR_MAG, DWARF_BV_ERROR_MAG)
     v = v_from_gaia(columns["g_mag"], np.where(np.isfinite(bp_rp), bp_rp, TYPICAL_BP_RP_MAG))
-    return {"v_mag": v, "bv_mag": bv, "bv_clamped": np.isfinite(bp_rp) & ~np.isfinite(bv),
-            "bv_error_mag": np.where(np.isfinite(bv), np.hypot(noise_mag, kind_mag), np.nan),
-            "bv_fit_error_mag": np.hypot(kind_mag, gaia_noise_mag(v))}
+    return {
+        "v_mag": v,
+        "bv_mag": bv,
+        "bv_clamped": np.isfinite(bp_rp) & ~np.isfinite(bv),
+        "bv_error_mag": np.where(np.isfinite(bv), np.hypot(noise_mag, kind_mag), np.nan),
+        "bv_fit_error_mag": np.hypot(kind_mag, gaia_noise_mag(v)),
+    }
 
 
 def gaia_noise_mag(v_mag: np.ndarray) -> np.ndarray:
-    """Noise of BP-RP as a smooth function of V: 0.9 and 0.6 mmag to V 13, 12 and 6 at 17, 108 and 52 at 20."""
+    """Noise of BP-RP as a smooth function of V: 0.9 and 0.6 mmag to V 13, 12 and 6 at 17, 108 and
+    52 at 20."""
     return 10 ** np.interp(v_mag, (13.0, 17.0, 20.0), np.log10([0.0011, 0.0134, 0.120]))
 
 
 def _maybe_giant(columns: Mapping[str, np.ndarray], bp_rp_mag: np.ndarray) -> np.ndarray:
     """Red stars that their parallax does not show to be dwarfs."""
     known = columns["parallax_over_error"] > SURE_PARALLAX
-    absolute_mag = columns["g_mag"] + 5 * np.log10(np.where(known, columns["parallax_mas"], np.nan) / 100)
+    absolute_mag = columns["g_mag"] + 5 * np.log10(
+        np.where(known, columns["parallax_mas"], np.nan) / 100
+    )
     return (bp_rp_mag > REDDEST_SURE_DWARF_MAG) & ~(absolute_mag > FAINTEST_GIANT_MAG)
 
 
 def _apass(columns: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
     error = columns["bv_error_mag"]
-    return {"v_mag": columns["v_mag"], "bv_mag": columns["bv_mag"], "bv_clamped": np.zeros(len(error), bool),
-            "bv_error_mag": np.where(error > 0, error, np.nan),  # 0: seen in one night, error unknown
-            "bv_fit_error_mag": np.interp(columns["v_mag"], _APASS_V_MAG, _APASS_BV_ERROR_MAG)}
+    return {
+        "v_mag": columns["v_mag"],
+        "bv_mag": columns["bv_mag"],
+        "bv_clamped": np.zeros(len(error), bool),
+        "bv_error_mag": np.where(error > 0, error, np.nan),  # 0: seen in one night, error unknown
+        "bv_fit_error_mag": np.interp(columns["v_mag"], _APASS_V_MAG, _APASS_BV_ERROR_MAG),
+    }
 
 
 def _tycho2(columns: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
@@ -189,13 +256,22 @@ def _tycho2(columns: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
     low, high = BT_VT_RANGE_MAG
     outside = (bt_vt < low) | (bt_vt > high)
     bv = np.where(outside, np.nan, bv_from_tycho(bt_vt))
-    v = v_from_tycho(columns["vt_mag"], np.where(np.isfinite(bt_vt), bt_vt, 0.76))  # the typical colour
+    v = v_from_tycho(
+        columns["vt_mag"], np.where(np.isfinite(bt_vt), bt_vt, 0.76)
+    )  # the typical colour
     error = np.hypot(columns["bt_error_mag"], columns["vt_error_mag"]) * bv_slope(bt_vt)
-    return {"v_mag": v, "bv_mag": bv, "bv_clamped": outside, "bv_error_mag": error,
-            "bv_fit_error_mag": bv_error_model(v)}
+    return {
+        "v_mag": v,
+        "bv_mag": bv,
+        "bv_clamped": outside,
+        "bv_error_mag": error,
+        "bv_fit_error_mag": bv_error_model(v),
+    }
 
 
-def has_neighbour(ra_deg: np.ndarray, dec_deg: np.ndarray, v_mag: np.ndarray, within_arcsec: float) -> np.ndarray:
+def has_neighbour(
+    ra_deg: np.ndarray, dec_deg: np.ndarray, v_mag: np.ndarray, within_arcsec: float
+) -> np.ndarray:
     """Stars with another one so close, and bright enough, that their colours mix.
 
     Parameters
@@ -211,7 +287,9 @@ def has_neighbour(ra_deg: np.ndarray, dec_deg: np.ndarray, v_mag: np.ndarray, wi
     if len(ra_deg) < 2:
         return np.zeros(len(ra_deg), bool)
     tree = cKDTree(unit_vectors(ra_deg, dec_deg))
-    first, second = tree.query_pairs(2 * np.sin(np.radians(within_arcsec / 3600) / 2), output_type="ndarray").T
+    first, second = tree.query_pairs(
+        2 * np.sin(np.radians(within_arcsec / 3600) / 2), output_type="ndarray"
+    ).T
     mixed = np.zeros(len(ra_deg), bool)
     for star, other in ((first, second), (second, first)):
         mixed[star[v_mag[other] < v_mag[star] + RIVAL_MAG]] = True

@@ -1,9 +1,10 @@
 """The embedded all-sky catalogue: Tycho-2, with Hipparcos for the brightest stars.
 
-Four files in `catalog_cache/`, made by its `build_tycho2.py`. The sky is cut into bands of 0.3 degree of declination,
-each band into cells of about equal width in right ascension; records are sorted by cell, so a field is one run of
-records for each band (two across RA 0), and a memory-mapped read touches those runs and nothing else. A position is
-stored as its place within the cell, in 1/65536 of the cell's size: at most 8.3 mas off in each direction.
+Four files in `catalog_cache/`, made by its `build_tycho2.py`. The sky is cut into bands of 0.3
+degree of declination, each band into cells of about equal width in right ascension; records are
+sorted by cell, so a field is one run of records for each band (two across RA 0), and a
+memory-mapped read touches those runs and nothing else. A position is stored as its place within the
+cell, in 1/65536 of the cell's size: at most 8.3 mas off in each direction.
 """
 
 from __future__ import annotations
@@ -17,12 +18,12 @@ from typing import Any
 
 import numpy as np
 
-from starcal.catalogue import CatalogueStars, sky_position, unit_vectors
-from starcal.errors import CatalogueDamaged
+from ..errors import CatalogueDamaged
+from . import CatalogueStars, sky_position, unit_vectors
 
 __all__ = ["CatalogueInfo", "bv_error_model", "cone", "data_folder", "info", "polygon", "verify"]
 
-# --- the format, shared with the script that writes it ------------------------------------------------------------
+# --- the format, shared with the script that writes it ----------------------------------
 
 RECORD = np.dtype(
     [
@@ -44,12 +45,19 @@ SIGMA_STEPS_MAG = 0.002 * 1.0275 ** np.arange(NO_SIGMA)  # 0.002 .. 1.96 mag, to
 BAND_DEG = 0.3
 N_BANDS = 600
 _EDGES_DEG = -90.0 + BAND_DEG * np.arange(N_BANDS + 1)
-_WIDEST = np.minimum(np.abs(_EDGES_DEG[:-1]), np.abs(_EDGES_DEG[1:]))  # a band is longest at its edge near the equator
+_WIDEST = np.minimum(
+    np.abs(_EDGES_DEG[:-1]), np.abs(_EDGES_DEG[1:])
+)  # a band is longest at its edge near the equator
 # The 1e-6 keeps a count that falls on a whole number from depending on the last bit of a cosine.
 CELLS_IN_BAND = np.ceil(360.0 / BAND_DEG * np.cos(np.radians(_WIDEST)) - 1e-6).astype(np.int64)
 FIRST_CELL = np.concatenate([[0], np.cumsum(CELLS_IN_BAND)])
 
-TABLE_FILE, CELLS_FILE, HIP_FILE, INFO_FILE = "tycho2.npy", "tycho2_cells.npy", "tycho2_hip.npy", "tycho2.json"
+TABLE_FILE, CELLS_FILE, HIP_FILE, INFO_FILE = (
+    "tycho2.npy",
+    "tycho2_cells.npy",
+    "tycho2_hip.npy",
+    "tycho2.json",
+)
 
 FASTEST_ARCSEC_YR = 10.5  # Barnard's star moves 10.4 arcsec a year
 _YEARS = (1800.0, 2200.0)
@@ -98,11 +106,16 @@ class _Catalogue:
     facts: dict[str, Any]
 
 
-# --- questions ----------------------------------------------------------------------------------------------------
+# --- questions --------------------------------------------------------------------------
 
 
 def cone(
-    ra_deg: float, dec_deg: float, radius_deg: float, *, epoch_yr: float = 2000.0, limit_mag: float | None = None
+    ra_deg: float,
+    dec_deg: float,
+    radius_deg: float,
+    *,
+    epoch_yr: float = 2000.0,
+    limit_mag: float | None = None,
 ) -> CatalogueStars:
     """Stars within a circle on the sky.
 
@@ -113,7 +126,8 @@ def cone(
     radius_deg : float
         0 <= radius <= 180.
     epoch_yr : float
-        Julian year, 1800 to 2200: stars are taken where they are then, and their positions are of then.
+        Julian year, 1800 to 2200: stars are taken where they are then, and their positions are of
+        then.
     limit_mag : float, optional
         Leave out stars fainter than this V.
 
@@ -137,15 +151,19 @@ def cone(
 
 
 def polygon(
-    ra_deg: np.ndarray, dec_deg: np.ndarray, *, epoch_yr: float = 2000.0, limit_mag: float | None = None
+    ra_deg: np.ndarray,
+    dec_deg: np.ndarray,
+    *,
+    epoch_yr: float = 2000.0,
+    limit_mag: float | None = None,
 ) -> CatalogueStars:
     """Stars within a convex polygon on the sky, such as the footprint of a frame.
 
     Parameters
     ----------
     ra_deg, dec_deg : (N,) array_like
-        Vertices in order, either way round, ICRS; N >= 3. Sides are great circles; together they span less than a
-        hemisphere. Stars on a side are inside.
+        Vertices in order, either way round, ICRS; N >= 3. Sides are great circles; together they
+        span less than a hemisphere. Stars on a side are inside.
     epoch_yr, limit_mag
         As for `cone`.
 
@@ -161,9 +179,14 @@ def polygon(
     CatalogueDamaged
         A file is missing or not what it should be.
     """
-    ra_deg, dec_deg = np.atleast_1d(np.asarray(ra_deg, float)), np.atleast_1d(np.asarray(dec_deg, float))
+    ra_deg, dec_deg = (
+        np.atleast_1d(np.asarray(ra_deg, float)),
+        np.atleast_1d(np.asarray(dec_deg, float)),
+    )
     if ra_deg.shape != dec_deg.shape or ra_deg.ndim != 1 or len(ra_deg) < 3:
-        raise ValueError(f"a polygon takes 3 or more vertices, not ra {ra_deg.shape} and dec {dec_deg.shape}")
+        raise ValueError(
+            f"a polygon takes 3 or more vertices, not ra {ra_deg.shape} and dec {dec_deg.shape}"
+        )
     for place in zip(ra_deg, dec_deg, strict=True):
         _require_place(*place)
     vertices = unit_vectors(ra_deg, dec_deg)
@@ -220,7 +243,9 @@ def verify() -> CatalogueInfo:
     for name, entry in _read_facts(folder)["files"].items():
         digest = _checksum(folder / name)
         if digest != entry["sha256"]:
-            raise _damaged(folder / name, f"has SHA-256 {digest[:12]}..., {entry['sha256'][:12]}... is needed")
+            raise _damaged(
+                folder / name, f"has SHA-256 {digest[:12]}..., {entry['sha256'][:12]}... is needed"
+            )
     return info()
 
 
@@ -241,8 +266,8 @@ def data_folder() -> Path:
 def bv_error_model(v_mag: np.ndarray) -> np.ndarray:
     """True error of Tycho-2's B-V, as a smooth function of V alone.
 
-    For weights: a star's own stated error goes with its noise, and weighting by it makes the mean B-V too blue by
-    0.05 mag at V 11 and fainter.
+    For weights: a star's own stated error goes with its noise, and weighting by it makes the mean
+    B-V too blue by 0.05 mag at V 11 and fainter.
 
     Parameters
     ----------
@@ -256,17 +281,18 @@ def bv_error_model(v_mag: np.ndarray) -> np.ndarray:
 
     Notes
     -----
-    Fitted to the scatter (1.48 x median absolute deviation) about Hipparcos stars with ground-based B-V (stated error
-    below 0.015 mag): 0.009 at V 6.5, 0.018 at 8.25, 0.032 at 9.25, 0.054 at 9.75, 0.080 at 10.25, 0.125 at 10.75,
-    0.22 at 11.25, 0.25 at 11.6; the last two lowered by a fifth, for faint Hipparcos stars are redder than most and
-    fainter in BT. Landolt 2009: 0.24 at 11.6, 0.26 at 11.9, 0.28 at 12.2; beyond, the errors stop growing, because a
-    star with a poor BT is not in Tycho-2. The stated errors are smaller by 1.3 to 1.4 from V 10 to 11.5.
+    Fitted to the scatter (1.48 x median absolute deviation) about Hipparcos stars with ground-based
+    B-V (stated error below 0.015 mag): 0.009 at V 6.5, 0.018 at 8.25, 0.032 at 9.25, 0.054 at 9.75,
+    0.080 at 10.25, 0.125 at 10.75, 0.22 at 11.25, 0.25 at 11.6; the last two lowered by a fifth,
+    for faint Hipparcos stars are redder than most and fainter in BT. Landolt 2009: 0.24 at 11.6,
+    0.26 at 11.9, 0.28 at 12.2; beyond, the errors stop growing, because a star with a poor BT is
+    not in Tycho-2. The stated errors are smaller by 1.3 to 1.4 from V 10 to 11.5.
     """
     noise_mag = 0.125 * 10.0 ** (0.38 * (np.asarray(v_mag, dtype=float) - 10.75))
     return np.minimum(np.hypot(0.010, noise_mag), 0.28)
 
 
-# --- answers ------------------------------------------------------------------------------------------------------
+# --- answers ----------------------------------------------------------------------------
 
 
 def cell_of(ra_deg: np.ndarray, dec_deg: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -287,11 +313,16 @@ def cell_of(ra_deg: np.ndarray, dec_deg: np.ndarray) -> tuple[np.ndarray, np.nda
     band = np.minimum(height.astype(np.int64), N_BANDS - 1)
     along = np.asarray(ra_deg) / 360.0 * CELLS_IN_BAND[band]
     column = np.minimum(along.astype(np.int64), CELLS_IN_BAND[band] - 1)
-    dra, ddec = (np.clip(part * 65536.0, 0, 65535).astype(np.uint16) for part in (along - column, height - band))
+    dra, ddec = (
+        np.clip(part * 65536.0, 0, 65535).astype(np.uint16)
+        for part in (along - column, height - band)
+    )
     return FIRST_CELL[band] + column, dra, ddec
 
 
-def position_in_cell(cell: np.ndarray, dra: np.ndarray, ddec: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def position_in_cell(
+    cell: np.ndarray, dra: np.ndarray, ddec: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Undo `cell_of`.
 
     Parameters
@@ -322,7 +353,9 @@ def cells_around(ra_deg: float, dec_deg: float, radius_deg: float) -> Iterator[t
         One run for each band of declination, two across RA 0; none overlap.
     """
     low, high = max(dec_deg - radius_deg, -90.0), min(dec_deg + radius_deg, 90.0)
-    first_band, last_band = (min(int((edge + 90.0) / BAND_DEG), N_BANDS - 1) for edge in (low, high))
+    first_band, last_band = (
+        min(int((edge + 90.0) / BAND_DEG), N_BANDS - 1) for edge in (low, high)
+    )
     for band in range(first_band, last_band + 1):
         half_deg = _half_width_deg(band, dec_deg, radius_deg)
         n, start = int(CELLS_IN_BAND[band]), int(FIRST_CELL[band])
@@ -332,17 +365,21 @@ def cells_around(ra_deg: float, dec_deg: float, radius_deg: float) -> Iterator[t
             yield start, start + n
             continue
         column = first % n
-        beyond = column + stop - first - n  # cells past RA 360: these stand at the start of the band
+        beyond = (
+            column + stop - first - n
+        )  # cells past RA 360: these stand at the start of the band
         if beyond > 0:
             yield start, start + beyond
         yield start + column, start + min(column + stop - first, n)
 
 
 def _half_width_deg(band: int, dec_deg: float, radius_deg: float) -> float:
-    """Largest difference in right ascension from the centre, within the band, of a point of the circle."""
+    """Largest difference in right ascension from the centre, within the band, of a point of the
+    circle."""
     if radius_deg >= 90.0:
         return 180.0
-    # The circle is widest in right ascension at this declination (at the pole, if it holds the pole).
+    # The circle is widest in right ascension at this declination (at the pole, if it holds the
+    # pole).
     sin_widest = np.clip(np.sin(np.radians(dec_deg)) / np.cos(np.radians(radius_deg)), -1.0, 1.0)
     widest_deg = np.clip(np.degrees(np.arcsin(sin_widest)), _EDGES_DEG[band], _EDGES_DEG[band + 1])
     dec, centre = np.radians(widest_deg), np.radians(dec_deg)
@@ -358,7 +395,9 @@ def _stars_around(
 ) -> CatalogueStars:
     """Stars of all cells that may hold a star of the circle at the epoch."""
     if not _YEARS[0] <= epoch_yr <= _YEARS[1]:
-        raise ValueError(f"epoch_yr is a Julian year within {_YEARS[0]:.0f}..{_YEARS[1]:.0f}, not {epoch_yr}")
+        raise ValueError(
+            f"epoch_yr is a Julian year within {_YEARS[0]:.0f}..{_YEARS[1]:.0f}, not {epoch_yr}"
+        )
     if limit_mag is not None and not np.isfinite(limit_mag):
         raise ValueError(f"limit_mag is a V magnitude, or None for no limit, not {limit_mag}")
     catalogue = _open(data_folder())
@@ -368,7 +407,9 @@ def _stars_around(
     return stars.at_epoch(epoch_yr)
 
 
-def _read(catalogue: _Catalogue, runs: Iterator[tuple[int, int]], limit_mag: float | None) -> CatalogueStars:
+def _read(
+    catalogue: _Catalogue, runs: Iterator[tuple[int, int]], limit_mag: float | None
+) -> CatalogueStars:
     """Decode runs of cells."""
     rows, cells = [np.zeros(0, np.uint32)], [np.zeros(0, np.int64)]
     records = [np.zeros(0, RECORD)]
@@ -437,7 +478,9 @@ def _inward_normals(vertices: np.ndarray) -> np.ndarray:
     inward = np.copysign(1.0, heights.sum()) * normals
     # 1e-12 is 0.2 micro-arcsec: rounding, no more
     if np.any(np.copysign(1.0, heights.sum()) * heights < -1e-12):
-        raise ValueError("the polygon is not convex, or its vertices are out of order or span over a hemisphere")
+        raise ValueError(
+            "the polygon is not convex, or its vertices are out of order or span over a hemisphere"
+        )
     return inward
 
 
@@ -448,7 +491,7 @@ def _require_place(ra_deg: float, dec_deg: float) -> None:
         raise ValueError(f"dec_deg lies within -90..90, not {dec_deg}")
 
 
-# --- files --------------------------------------------------------------------------------------------------------
+# --- files ------------------------------------------------------------------------------
 
 
 @lru_cache(maxsize=1)
@@ -500,7 +543,9 @@ def _checksum(path: Path) -> str:
 
 
 def _damaged(path: Path, fault: str) -> CatalogueDamaged:
-    return CatalogueDamaged(f"{path} {fault}. The embedded catalogue is damaged. Type: {_cure(path.parent)}")
+    return CatalogueDamaged(
+        f"{path} {fault}. The embedded catalogue is damaged. Type: {_cure(path.parent)}"
+    )
 
 
 def _cure(folder: Path) -> str:

@@ -1,4 +1,5 @@
-"""The user's own table of stars: ECSV, FITS, VOTable or CSV, its columns found by name or named by the user."""
+"""The user's own table of stars: ECSV, FITS, VOTable or CSV, its columns found by name or named by
+the user."""
 
 from __future__ import annotations
 
@@ -10,17 +11,28 @@ import numpy as np
 from astropy import units as u
 from astropy.table import Table
 
-from starcal.catalogue import CatalogueStars
-from starcal.catalogue.columns import find_column, has_neighbour, numbers
-from starcal.catalogue.johnson import bv_from_gaia, v_from_gaia
-from starcal.errors import CatalogueError, CatalogueIncomplete
+from ..errors import CatalogueError, CatalogueIncomplete
+from . import CatalogueStars
+from .columns import find_column, has_neighbour, numbers
+from .johnson import bv_from_gaia, v_from_gaia
 
 __all__ = ["COLUMNS", "parse_mapping", "read_own_table"]
 
-# What a column may stand for: names by which it is found when the user names none. Case does not matter.
+# What a column may stand for: names by which it is found when the user names none. Case does not
+# matter.
 COLUMNS: dict[str, tuple[str, ...]] = {
     "ra": ("ra", "ra_deg", "raj2000", "_raj2000", "ra_icrs", "ra(icrs)", "ramdeg", "alpha"),
-    "dec": ("dec", "dec_deg", "dej2000", "decj2000", "_dej2000", "de_icrs", "de(icrs)", "demdeg", "delta"),
+    "dec": (
+        "dec",
+        "dec_deg",
+        "dej2000",
+        "decj2000",
+        "_dej2000",
+        "de_icrs",
+        "de(icrs)",
+        "demdeg",
+        "delta",
+    ),
     "v": ("v", "vmag", "v_mag", "johnson_v", "mag_v"),
     "bv": ("bv", "b-v", "b_v", "bv_mag", "johnson_bv"),
     "bv_error": ("bv_error", "bv_error_mag", "e_b-v", "e_bv", "e_b_v", "sigma_bv"),
@@ -31,13 +43,17 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "pmra": ("pmra", "pmra_mas_yr", "pm_ra"),
     "pmdec": ("pmdec", "pmde", "pmdec_mas_yr", "pm_dec"),
 }
-# Of a table that states no errors: B and V good to 0.03 to 0.04 each; and giants lie so far off Gaia's relation.
+# Of a table that states no errors: B and V good to 0.03 to 0.04 each; and giants lie so far off
+# Gaia's relation.
 TYPICAL_BV_ERROR_MAG = 0.05
-LEAST_BV_ERROR_MAG = 0.02    # no B-V of a catalogue agrees with another's better than this
-ERROR_BIN_STARS = 50         # of neighbours in V whose median error is the smooth one
+LEAST_BV_ERROR_MAG = 0.02  # no B-V of a catalogue agrees with another's better than this
+ERROR_BIN_STARS = 50  # of neighbours in V whose median error is the smooth one
 NEAR_ARCSEC = 10.0
-_MAKE_ONE = ("Name the columns: --columns ra=RAJ2000,dec=DEJ2000,v=Vmag,bv=B-V (b instead of bv for a B magnitude; g, "
-             "bp, rp for Gaia's)")
+_MAKE_ONE = (
+    "Name the columns: --columns ra=RAJ2000,dec=DEJ2000,v=Vmag,bv=B-V (b instead of bv for a B "
+    "magnitude; g, "
+    "bp, rp for Gaia's)"
+)
 
 
 def parse_mapping(text: str) -> dict[str, str]:
@@ -57,32 +73,36 @@ def parse_mapping(text: str) -> dict[str, str]:
     mapping = {meaning.strip().lower(): name.strip() for meaning, _, name in pairs}
     wrong = [m for m, name in mapping.items() if m not in COLUMNS or not name]
     if wrong or not mapping:
-        raise CatalogueError(f"column mapping {text!r}: {', '.join(wrong) or 'nothing in it'}; what can be named is "
-                             f"{', '.join(COLUMNS)}. {_MAKE_ONE}")
+        raise CatalogueError(
+            f"column mapping {text!r}: {', '.join(wrong) or 'nothing in it'}; what can be named is "
+            f"{', '.join(COLUMNS)}. {_MAKE_ONE}"
+        )
     return mapping
 
 
-def read_own_table(path: str | Path, mapping: dict[str, str] | None = None, *,
-                   epoch_yr: float = 2000.0) -> CatalogueStars:
+def read_own_table(
+    path: str | Path, mapping: dict[str, str] | None = None, *, epoch_yr: float = 2000.0
+) -> CatalogueStars:
     """Read a table of stars of the user's own.
 
     Parameters
     ----------
     path : str or Path
-        ECSV, FITS (its first table), VOTable (its first table) or CSV (comma, semicolon or tab; # starts a comment).
-        What it is shows in its first bytes, whatever its name.
+        ECSV, FITS (its first table), VOTable (its first table) or CSV (comma, semicolon or tab; #
+        starts a comment). What it is shows in its first bytes, whatever its name.
     mapping : dict, optional
-        Which column stands for what, see `COLUMNS`; the rest is found by usual names. Needed are positions (ICRS:
-        degrees, or the column's own unit; texts such as "12 34 56.7" are hours and degrees) and either V with B-V or
-        B, or Gaia's G, BP and RP.
+        Which column stands for what, see `COLUMNS`; the rest is found by usual names. Needed are
+        positions (ICRS: degrees, or the column's own unit; texts such as "12 34 56.7" are hours and
+        degrees) and either V with B-V or B, or Gaia's G, BP and RP.
     epoch_yr : float
-        Julian year of the positions, where the table has proper motions (mas/yr, that in right ascension times
-        cos(dec)).
+        Julian year of the positions, where the table has proper motions (mas/yr, that in right
+        ascension times cos(dec)).
 
     Returns
     -------
     CatalogueStars
-        `limit_mag` is that of the faintest tenth of the stars: nobody says how complete the table is.
+        `limit_mag` is that of the faintest tenth of the stars: nobody says how complete the table
+        is.
 
     Raises
     ------
@@ -96,21 +116,41 @@ def read_own_table(path: str | Path, mapping: dict[str, str] | None = None, *,
     unknown = [name for name in mapping.values() if name not in table.colnames]
     if unknown:
         raise _lacking(path, table, unknown)
-    names = {m: mapping.get(m) or find_column(table.colnames, usual) for m, usual in COLUMNS.items()}
+    names = {
+        m: mapping.get(m) or find_column(table.colnames, usual) for m, usual in COLUMNS.items()
+    }
     ra_deg, dec_deg = _positions(table, names, path)
-    columns = {m: _numbers(table, name, path) for m, name in names.items() if name and m not in ("ra", "dec")}
+    columns = {
+        m: _numbers(table, name, path)
+        for m, name in names.items()
+        if name and m not in ("ra", "dec")
+    }
     v, bv, error, clamped = _photometry(columns, table, path)
     placed = np.isfinite(ra_deg) & (np.abs(dec_deg) <= 90)
     if not placed.any():
-        raise CatalogueIncomplete(f"{path}: none of {len(table)} rows has a position. {_MAKE_ONE}", rows=len(table))
+        raise CatalogueIncomplete(
+            f"{path}: none of {len(table)} rows has a position. {_MAKE_ONE}", rows=len(table)
+        )
     pmra, pmdec = (columns.get(name, np.full(len(table), np.nan)) for name in ("pmra", "pmdec"))
     still = ~(np.isfinite(pmra) & np.isfinite(pmdec))
     stars = CatalogueStars(
-        ra_deg % 360.0, dec_deg, *(np.where(still, 0, pm).astype(np.float32) for pm in (pmra, pmdec)),
-        *(a.astype(np.float32) for a in (v, bv, error)), clamped, np.zeros(len(table), bool), still,
-        np.zeros(len(table), np.int32), Path(path).name, _depth_mag(v), float(epoch_yr), _smooth_errors(v, error))
+        ra_deg % 360.0,
+        dec_deg,
+        *(np.where(still, 0, pm).astype(np.float32) for pm in (pmra, pmdec)),
+        *(a.astype(np.float32) for a in (v, bv, error)),
+        clamped,
+        np.zeros(len(table), bool),
+        still,
+        np.zeros(len(table), np.int32),
+        Path(path).name,
+        _depth_mag(v),
+        float(epoch_yr),
+        _smooth_errors(v, error),
+    )
     stars = stars.select(placed)
-    return replace(stars, double=has_neighbour(stars.ra_deg, stars.dec_deg, stars.v_mag, NEAR_ARCSEC))
+    return replace(
+        stars, double=has_neighbour(stars.ra_deg, stars.dec_deg, stars.v_mag, NEAR_ARCSEC)
+    )
 
 
 def _read(path: Path) -> Table:
@@ -119,17 +159,24 @@ def _read(path: Path) -> Table:
         with path.open("rb") as file:
             start = file.read(2000)
     except OSError as error:
-        raise CatalogueError(f"{path}: {error.strerror or error}. Give the table as --catalogue file:PATH") from error
+        raise CatalogueError(
+            f"{path}: {error.strerror or error}. Give the table as --catalogue file:PATH"
+        ) from error
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # oddities of units and of several tables in a file: the first one is meant
+            warnings.simplefilter(
+                "ignore"
+            )  # oddities of units and of several tables in a file: the first one is meant
             table = _parsed(path, start)
     except Exception as error:  # each reader has errors of its own kind
-        raise CatalogueError(f"{path} is not a table that can be read ({type(error).__name__}: "
-                             f"{' '.join(str(error).split())[:120]}). Save it as CSV with a line of column names") \
-            from error
+        raise CatalogueError(
+            f"{path} is not a table that can be read ({type(error).__name__}: "
+            f"{' '.join(str(error).split())[:120]}). Save it as CSV with a line of column names"
+        ) from error
     if not len(table):
-        raise CatalogueIncomplete(f"{path}: a table without rows. Save it with the stars of the field", rows=0)
+        raise CatalogueIncomplete(
+            f"{path}: a table without rows. Save it with the stars of the field", rows=0
+        )
     return table
 
 
@@ -142,12 +189,20 @@ def _parsed(path: Path, start: bytes) -> Table:
         return Table.read(path, format="votable", table_id=0, use_names_over_ids=True)
     if b"\0" in start:
         raise ValueError("a binary file, not FITS")
-    first = next((line for line in start.decode("utf-8", "replace").splitlines() if line.strip()
-                  and not line.startswith("#")), "")
+    first = next(
+        (
+            line
+            for line in start.decode("utf-8", "replace").splitlines()
+            if line.strip() and not line.startswith("#")
+        ),
+        "",
+    )
     delimiter = max(",;\t|", key=first.count)
     if not first.count(delimiter):
         raise ValueError("no commas, semicolons or tabs in its first line")
-    return Table.read(path, format="ascii.csv", delimiter=delimiter, comment="#", encoding="utf-8-sig")
+    return Table.read(
+        path, format="ascii.csv", delimiter=delimiter, comment="#", encoding="utf-8-sig"
+    )
 
 
 def _positions(table: Table, names: dict[str, str | None], path) -> tuple[np.ndarray, np.ndarray]:
@@ -174,8 +229,10 @@ def _degrees(column, path) -> float:
     try:
         return float(u.Unit(column.unit).to(u.deg))
     except (u.UnitConversionError, ValueError, TypeError) as error:
-        raise CatalogueIncomplete(f"{path}: its column {column.name} is in {column.unit}, which is no angle. Save it "
-                                  "in degrees, or name another column. " + _MAKE_ONE) from error
+        raise CatalogueIncomplete(
+            f"{path}: its column {column.name} is in {column.unit}, which is no angle. Save it "
+            "in degrees, or name another column. " + _MAKE_ONE
+        ) from error
 
 
 def _numbers(table: Table, name: str, path) -> np.ndarray:
@@ -186,7 +243,8 @@ def _numbers(table: Table, name: str, path) -> np.ndarray:
 
 
 def _photometry(columns: dict[str, np.ndarray], table: Table, path) -> tuple[np.ndarray, ...]:
-    """V, B-V, its error where stated, and where the colour is beyond the range of Gaia's relation."""
+    """V, B-V, its error where stated, and where the colour is beyond the range of Gaia's
+    relation."""
     n, has = len(table), columns.keys()
     error = columns.get("bv_error", np.full(n, np.nan))
     if "v" in has and ("bv" in has or "b" in has):
@@ -200,7 +258,8 @@ def _photometry(columns: dict[str, np.ndarray], table: Table, path) -> tuple[np.
 
 
 def _smooth_errors(v_mag: np.ndarray, error_mag: np.ndarray) -> np.ndarray:
-    """Median of the stated errors of the stars nearest in V; a star's own error goes with its noise."""
+    """Median of the stated errors of the stars nearest in V; a star's own error goes with its
+    noise."""
     stated = np.flatnonzero(np.isfinite(v_mag) & (error_mag > 0))
     if not len(stated):
         return np.full(len(v_mag), TYPICAL_BV_ERROR_MAG, np.float32)
@@ -215,8 +274,10 @@ def _depth_mag(v_mag: np.ndarray) -> float:
 
 
 def _lacking(path, table: Table, missing: list[str]) -> CatalogueIncomplete:
-    return CatalogueIncomplete(f"{path}: no column for {', '.join(missing)}; it has {', '.join(table.colnames[:20])}. "
-                               f"{_MAKE_ONE}")
+    return CatalogueIncomplete(
+        f"{path}: no column for {', '.join(missing)}; it has {', '.join(table.colnames[:20])}. "
+        f"{_MAKE_ONE}"
+    )
 
 
 def _no_numbers(path, name: str) -> CatalogueIncomplete:

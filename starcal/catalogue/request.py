@@ -6,13 +6,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from starcal.catalogue import unit_vectors
+from . import unit_vectors
 
 __all__ = ["SERVICES", "FieldRequest"]
 
 SERVICES = ("gaia", "apass", "tycho2-online")
-FAINTEST_MAG = {"gaia": 19.0, "apass": 17.0, "tycho2-online": 12.5}  # beyond, the catalogue's B-V is of no use
-SLACK_DEG = 1e-4  # a request for the same field, its centre rounded by other software, is still the same field
+FAINTEST_MAG = {
+    "gaia": 19.0,
+    "apass": 17.0,
+    "tycho2-online": 12.5,
+}  # beyond, the catalogue's B-V is of no use
+# a request for the same field, its centre rounded by other software, is still the same field
+SLACK_DEG = 1e-4
 
 
 @dataclass(frozen=True)
@@ -27,7 +32,8 @@ class FieldRequest:
     radius_deg : float
         0 < radius <= 90.
     limit_mag : float
-        Johnson V of the faintest stars wanted, 3 to 25; brought to the faintest that is of use in this catalogue.
+        Johnson V of the faintest stars wanted, 3 to 25; brought to the faintest that is of use in
+        this catalogue.
 
     Raises
     ------
@@ -43,8 +49,14 @@ class FieldRequest:
 
     def __post_init__(self):
         if self.catalogue not in SERVICES:
-            raise ValueError(f"catalogue {self.catalogue!r} given; it is one of {', '.join(SERVICES)}")
-        for name, low, high in (("dec_deg", -90, 90), ("radius_deg", 1e-6, 90), ("limit_mag", 3, 25)):
+            raise ValueError(
+                f"catalogue {self.catalogue!r} given; it is one of {', '.join(SERVICES)}"
+            )
+        for name, low, high in (
+            ("dec_deg", -90, 90),
+            ("radius_deg", 1e-6, 90),
+            ("limit_mag", 3, 25),
+        ):
             if not low <= getattr(self, name) <= high:
                 raise ValueError(f"{name} {getattr(self, name)} given; {low} to {high} is needed")
         if not np.isfinite(self.ra_deg):
@@ -52,29 +64,40 @@ class FieldRequest:
         for name in ("ra_deg", "dec_deg", "radius_deg"):
             object.__setattr__(self, name, float(getattr(self, name)))
         object.__setattr__(self, "ra_deg", self.ra_deg % 360.0)
-        object.__setattr__(self, "limit_mag", float(min(self.limit_mag, FAINTEST_MAG[self.catalogue])))
+        object.__setattr__(
+            self, "limit_mag", float(min(self.limit_mag, FAINTEST_MAG[self.catalogue]))
+        )
 
     @property
     def file_name(self) -> str:
         """Name of the file that keeps the answer."""
-        return (f"{self.catalogue}_{self.ra_deg:08.4f}_{self.dec_deg:+08.4f}_r{self.radius_deg:.4f}"
-                f"_v{self.limit_mag:.2f}.ecsv")
+        return (
+            f"{self.catalogue}_{self.ra_deg:08.4f}_{self.dec_deg:+08.4f}_r{self.radius_deg:.4f}"
+            f"_v{self.limit_mag:.2f}.ecsv"
+        )
 
     @property
     def command(self) -> str:
         """What to type, on a machine with a network, to have the answer kept."""
-        return (f"starcal catalogue fetch --ra {self.ra_deg:.4f} --dec {self.dec_deg:.4f} --radius "
-                f"{self.radius_deg:.4f} --limit {self.limit_mag:.2f} --catalogue {self.catalogue}")
+        return (
+            f"starcal catalogue fetch --ra {self.ra_deg:.4f} --dec {self.dec_deg:.4f} --radius "
+            f"{self.radius_deg:.4f} --limit {self.limit_mag:.2f} --catalogue {self.catalogue}"
+        )
 
     def separation_deg(self, ra_deg: np.ndarray, dec_deg: np.ndarray) -> np.ndarray:
         """Distance from the centre, degrees, of places on the sky."""
-        chord = np.linalg.norm(unit_vectors(ra_deg, dec_deg) - unit_vectors(self.ra_deg, self.dec_deg), axis=-1)
+        chord = np.linalg.norm(
+            unit_vectors(ra_deg, dec_deg) - unit_vectors(self.ra_deg, self.dec_deg), axis=-1
+        )
         return np.degrees(2 * np.arcsin(np.minimum(chord / 2, 1.0)))
 
     def holds_sky_of(self, other: FieldRequest) -> bool:
         """Whether every place of another request, of the same catalogue, is in this one."""
         apart = float(self.separation_deg(other.ra_deg, other.dec_deg))
-        return self.catalogue == other.catalogue and apart + other.radius_deg <= self.radius_deg + SLACK_DEG
+        return (
+            self.catalogue == other.catalogue
+            and apart + other.radius_deg <= self.radius_deg + SLACK_DEG
+        )
 
     def serves(self, other: FieldRequest) -> bool:
         """Whether the answer to this request holds the answer to another."""

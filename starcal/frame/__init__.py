@@ -1,9 +1,9 @@
 """Frames: pixels, where they are on the sky, and what is known of them; reading and writing.
 
-One idea a file: `reading` puts a `Frame` together, `fits_files` and `pictures` fetch planes and header from FITS
-and from TIFF, PNG, JPEG, `levels` finds the full scale, blank borders and dead channels, `sky` makes sense of the
-header (WCS, epoch), `wcs_files` reads a WCS given apart, `output` writes so that a half-written file never carries
-the final name.
+One idea a file: `reading` puts a `Frame` together, `fits_files` and `pictures` fetch planes and
+header from FITS and from TIFF, PNG, JPEG, `levels` finds the full scale, blank borders and dead
+channels, `sky` makes sense of the header (WCS, epoch), `wcs_files` reads a WCS given apart,
+`output` writes so that a half-written file never carries the final name.
 """
 
 from .output import (
@@ -12,6 +12,7 @@ from .output import (
     check_folder,
     check_output,
     require_not_inputs,
+    write_bytes,
     write_fits,
     write_tiff16,
 )
@@ -28,8 +29,26 @@ from .sky import (
 from .wcs_files import write_wcs
 
 __all__ = [
-    "ONE_GRID_PX", "Frame", "Plane", "atomic_folder", "atomic_write", "check_folder", "check_output",
-    "corners_apart_px", "footprint_deg", "frame_of_planes", "pixel_scale_arcsec", "read_channels", "read_frame",
-    "read_plane", "require_not_inputs", "require_same_place", "require_wcs", "with_wcs", "write_fits", "write_tiff16",
+    "ONE_GRID_PX",
+    "Frame",
+    "Plane",
+    "atomic_folder",
+    "atomic_write",
+    "check_folder",
+    "check_output",
+    "corners_apart_px",
+    "footprint_deg",
+    "frame_of_planes",
+    "pixel_scale_arcsec",
+    "read_channels",
+    "read_frame",
+    "read_plane",
+    "require_not_inputs",
+    "require_same_place",
+    "require_wcs",
+    "with_wcs",
+    "write_bytes",
+    "write_fits",
+    "write_tiff16",
     "write_wcs",
 ]

@@ -1,4 +1,5 @@
-"""Planes and header from a FITS file: cubes, three extensions, single planes; any number type, compressed or not."""
+"""Planes and header from a FITS file: cubes, three extensions, single planes; any number type,
+compressed or not."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -11,23 +12,26 @@ from astropy.io import fits
 from ..errors import FrameError
 from .sky import card_value, merged_header, warnings_to
 
-CHUNK_PIXELS = 1 << 18          # 1 MiB of float32 stays in the cache between the file and its byte swap
-GZIP_LIMIT = 1040               # deflate cannot do better than 1032 to 1
-COMPRESSION_LIMIT = 10_000      # tiles of one value shrink to a few bytes
+CHUNK_PIXELS = 1 << 18  # 1 MiB of float32 stays in the cache between the file and its byte swap
+GZIP_LIMIT = 1040  # deflate cannot do better than 1032 to 1
+COMPRESSION_LIMIT = 10_000  # tiles of one value shrink to a few bytes
 CHANNEL_NAMES = ({"R": 0, "RED": 0}, {"G": 1, "GREEN": 1}, {"B": 2, "BLUE": 2})
 COMPOSE = "starcal compose --red A --green B --blue C -o OUT"
 
 
 @dataclass(frozen=True, eq=False)
 class Raw:
-    """Planes as a file has them: float32, native, in the numbers of the file; not yet scaled or judged."""
+    """Planes as a file has them: float32, native, in the numbers of the file; not yet scaled or
+    judged."""
 
-    pixels: np.ndarray                      # (channel, y, x), 1 or 3 channels
+    pixels: np.ndarray  # (channel, y, x), 1 or 3 channels
     header: fits.Header
-    kinds: tuple[str, ...]                  # number type per channel, e.g. "uint16"
+    kinds: tuple[str, ...]  # number type per channel, e.g. "uint16"
     filters: tuple[str | None, ...]
     notes: tuple[str, ...] = ()
-    is_picture: bool = False                # TIFF, PNG, JPEG: rows were stored from the top, WCS comes from elsewhere
+    is_picture: bool = (
+        False  # TIFF, PNG, JPEG: rows were stored from the top, WCS comes from elsewhere
+    )
 
 
 @dataclass(frozen=True)
@@ -35,22 +39,28 @@ class Plane:
     """One channel still in the file."""
 
     hdu: object
-    rows: Callable                          # (first, end) -> array (rows, x)
+    rows: Callable  # (first, end) -> array (rows, x)
     shape: tuple[int, int]
 
 
 def load_fits(path: Path, channels: int) -> Raw:
     """Read `channels` planes (1 or 3), checked for size before anything is allocated.
 
-    The file is opened here because astropy leaves a damaged one open; integers are not made unsigned by astropy
-    (`uint=False`) because it then forgets BLANK.
+    The file is opened here because astropy leaves a damaged one open; integers are not made
+    unsigned by astropy (`uint=False`) because it then forgets BLANK.
     """
     notes: list[str] = []
-    with warnings_to(notes), open(path, "rb") as file, fits.open(file, memmap=False, uint=False) as hdus:
+    with (
+        warnings_to(notes),
+        open(path, "rb") as file,
+        fits.open(file, memmap=False, uint=False) as hdus,
+    ):
         for hdu in hdus:
             for card in hdu.header.cards:
                 card.verify("fix")
-        images = [hdu for hdu in hdus if hdu.is_image and len(_shape(hdu)) >= 2 and prod(_shape(hdu)) > 0]
+        images = [
+            hdu for hdu in hdus if hdu.is_image and len(_shape(hdu)) >= 2 and prod(_shape(hdu)) > 0
+        ]
         planes = _choose(images, channels, path.name, notes)
         for hdu in {id(plane.hdu): plane.hdu for plane in planes}.values():
             _check_claim(hdu, path)
@@ -65,14 +75,18 @@ def _read(planes):
     rows, columns = planes[0].shape
     pixels = np.empty((len(planes), rows, columns), np.float32)
     step = max(1, CHUNK_PIXELS // columns)
-    with np.errstate(over="ignore", invalid="ignore"):      # what float32 cannot hold becomes inf, and is counted later
+    with np.errstate(
+        over="ignore", invalid="ignore"
+    ):  # what float32 cannot hold becomes inf, and is counted later
         for plane, target in zip(planes, pixels, strict=True):
             for first in range(0, rows, step):
-                target[first:first + step] = plane.rows(first, min(first + step, rows))
+                target[first : first + step] = plane.rows(first, min(first + step, rows))
     return pixels
 
 
-# ---------------------------------------------------------------------------------------------------- which planes
+# ----------------------------------------------------------------------------------------------------
+# which planes
+
 
 def _choose(images, channels, name, notes):
     """The planes to read, in order R, G, B."""
@@ -81,8 +95,11 @@ def _choose(images, channels, name, notes):
     if channels == 1:
         if len(flat) != 1 or cubes:
             found = "a colour frame" if cubes else f"{len(flat)} pictures"
-            raise FrameError(f"{name}: one channel was expected, this file holds {found}. Give a colour frame by "
-                             "itself, without --red --green --blue; else save the channel alone.")
+            raise FrameError(
+                f"{name}: one channel was expected, this file holds {found}. Give a colour frame "
+                f"by "
+                "itself, without --red --green --blue; else save the channel alone."
+            )
         return [_plane(flat[0])]
     if cubes:
         if len(cubes) > 1:
@@ -97,12 +114,20 @@ def _three_extensions(flat, images, name, notes):
         chosen = [found[0] for found in named]
     elif len(flat) == 3:
         chosen = flat
-        notes.append("Three pictures in one file, not named R, G, B: they were taken as R, G, B in that order.")
+        notes.append(
+            "Three pictures in one file, not named R, G, B: they were taken as R, G, B in that "
+            "order."
+        )
     else:
-        raise FrameError(f"{name}: {_what_is_there(flat, images)}; three channels are needed. {_advice(flat)}")
+        raise FrameError(
+            f"{name}: {_what_is_there(flat, images)}; three channels are needed. {_advice(flat)}"
+        )
     if len({_plane(hdu).shape for hdu in chosen}) > 1:
         sizes = ", ".join("{1} x {0}".format(*_plane(hdu).shape) for hdu in chosen)
-        raise FrameError(f"{name}: its three pictures differ in size ({sizes}). Register them on one pixel grid first.")
+        raise FrameError(
+            f"{name}: its three pictures differ in size ({sizes}). Register them on one pixel grid "
+            f"first."
+        )
     return chosen
 
 
@@ -117,7 +142,11 @@ def _what_is_there(flat, images):
 
 
 def _advice(flat):
-    return f"Put three of them together: {COMPOSE}" if flat else "Save the picture as three planes, R, G, B."
+    return (
+        f"Put three of them together: {COMPOSE}"
+        if flat
+        else "Save the picture as three planes, R, G, B."
+    )
 
 
 def _shape(hdu):
@@ -125,13 +154,15 @@ def _shape(hdu):
 
 
 def _kept_axes(hdu):
-    """Axes (numpy order) that count: those of length 1 are dropped where there are more than two."""
+    """Axes (numpy order) that count: those of length 1 are dropped where there are more than
+    two."""
     shape = _shape(hdu)
     return [axis for axis, length in enumerate(shape) if length > 1 or len(shape) == 2]
 
 
 def _channel_axis(hdu):
-    """Which of the axes is the one of the three colours: the first of three, else the last; None if neither."""
+    """Which of the axes is the one of the three colours: the first of three, else the last; None if
+    neither."""
     shape, kept = _shape(hdu), _kept_axes(hdu)
     if len(kept) != 3:
         return None
@@ -142,7 +173,9 @@ def _plane(hdu, channel=None):
     shape, kept = _shape(hdu), _kept_axes(hdu)
     axis = None if channel is None else _channel_axis(hdu)
     y, x = (a for a in kept if a != axis)
-    whole = axis == kept[-1] or isinstance(hdu, fits.CompImageHDU)    # in chunks, each would read most of it again
+    whole = axis == kept[-1] or isinstance(
+        hdu, fits.CompImageHDU
+    )  # in chunks, each would read most of it again
 
     def rows(first, end):
         index = [0] * len(shape)
@@ -154,10 +187,13 @@ def _plane(hdu, channel=None):
     return Plane(hdu, rows, (shape[y], shape[x]))
 
 
-# ---------------------------------------------------------------------------------------------------- header
+# ----------------------------------------------------------------------------------------------------
+# header
+
 
 def _kind(header):
-    """Number type as the camera meant it: BZERO of half the range makes signed numbers unsigned, and back."""
+    """Number type as the camera meant it: BZERO of half the range makes signed numbers unsigned,
+    and back."""
     bits, zero, scale = header["BITPIX"], header.get("BZERO", 0), header.get("BSCALE", 1)
     if bits < 0:
         return f"float{-bits}"
@@ -174,7 +210,8 @@ def _joint_header(hdus, primary):
 
 
 def _filters(planes):
-    """Filter of each plane where each has a header of its own; one header cannot tell three filters."""
+    """Filter of each plane where each has a header of its own; one header cannot tell three
+    filters."""
     if len({id(plane.hdu) for plane in planes}) < len(planes):
         return (None,) * len(planes)
     names = [card_value(plane.hdu.header, "FILTER") for plane in planes]
@@ -193,5 +230,8 @@ def _check_claim(hdu, path):
     else:
         complete = hdu.fileinfo()["datLoc"] + claimed <= most
     if not complete:
-        raise FrameError(f"{path.name}: the file is cut short: its header promises {claimed} bytes of pixels, the "
-                         f"whole file has {held}. Copy or download it again.")
+        raise FrameError(
+            f"{path.name}: the file is cut short: its header promises {claimed} bytes of pixels, "
+            f"the "
+            f"whole file has {held}. Copy or download it again."
+        )

@@ -1,4 +1,5 @@
-"""Levels: full scale, pixels without data, borders left by registration, dead channels. Works on arrays in place."""
+"""Levels: full scale, pixels without data, borders left by registration, dead channels. Works on
+arrays in place."""
 
 from dataclasses import dataclass
 
@@ -7,14 +8,18 @@ from scipy import ndimage
 
 from ..errors import FrameError
 
-CHUNK_PIXELS = 1 << 18      # 1 MiB of float32: the second look at a chunk finds it in the cache
-HOT_SHARE = 2e-6            # brightest share of pixels (at least 3) that has no say in the full scale: hot pixels
-UNIT_LIMIT = 2.0            # data in [0, 1] may have been multiplied by gains of up to 2
-UNIT_FLOOR = 1e-3           # below that not even the brightest star of a [0, 1] frame would stay
-ADU_FLOOR = 1000.0          # a frame whose bright pixels are between that and 65535 counts in camera units
-ADU_LIMIT = 65535 * 1.05    # ... flat-fielding lifts clipped pixels a little
-BORDER_RUN_PX = 16          # zeros in a row on the outermost line: a border; clipped noise hardly ever does that
-BORDER_MOST = 0.5           # more than that is not a border but a dark sky, e.g. that of a layer of stars
+CHUNK_PIXELS = 1 << 18  # 1 MiB of float32: the second look at a chunk finds it in the cache
+HOT_SHARE = (
+    2e-6  # brightest share of pixels (at least 3) that has no say in the full scale: hot pixels
+)
+UNIT_LIMIT = 2.0  # data in [0, 1] may have been multiplied by gains of up to 2
+UNIT_FLOOR = 1e-3  # below that not even the brightest star of a [0, 1] frame would stay
+ADU_FLOOR = 1000.0  # a frame whose bright pixels are between that and 65535 counts in camera units
+ADU_LIMIT = 65535 * 1.05  # ... flat-fielding lifts clipped pixels a little
+BORDER_RUN_PX = (
+    16  # zeros in a row on the outermost line: a border; clipped noise hardly ever does that
+)
+BORDER_MOST = 0.5  # more than that is not a border but a dark sky, e.g. that of a layer of stars
 
 
 @dataclass(frozen=True)
@@ -27,7 +32,8 @@ class Survey:
 
 
 def survey(pixels: np.ndarray, divisor: float = 1.0) -> Survey:
-    """Divide by `divisor`, turn infinities into NaN, and note the extremes; one pass, chunk by chunk."""
+    """Divide by `divisor`, turn infinities into NaN, and note the extremes; one pass, chunk by
+    chunk."""
     low, high, not_finite = np.full(len(pixels), np.inf), np.full(len(pixels), -np.inf), 0
     for channel, plane in enumerate(pixels):
         for chunk in chunks(plane):
@@ -38,7 +44,10 @@ def survey(pixels: np.ndarray, divisor: float = 1.0) -> Survey:
                 good = np.isfinite(chunk)
                 chunk[~good] = np.nan
                 not_finite += chunk.size - np.count_nonzero(good)
-                bottom, top = chunk.min(where=good, initial=np.inf), chunk.max(where=good, initial=-np.inf)
+                bottom, top = (
+                    chunk.min(where=good, initial=np.inf),
+                    chunk.max(where=good, initial=-np.inf),
+                )
             low[channel], high[channel] = min(low[channel], bottom), max(high[channel], top)
     return Survey(low, high, not_finite)
 
@@ -46,7 +55,7 @@ def survey(pixels: np.ndarray, divisor: float = 1.0) -> Survey:
 def chunks(plane: np.ndarray):
     """Blocks of whole rows of a (y, x) plane, views, small enough for the cache."""
     step = max(1, CHUNK_PIXELS // plane.shape[1])
-    return (plane[first:first + step] for first in range(0, len(plane), step))
+    return (plane[first : first + step] for first in range(0, len(plane), step))
 
 
 def float_full_scale(pixels: np.ndarray, high: float) -> tuple[float, str]:
@@ -61,8 +70,8 @@ def float_full_scale(pixels: np.ndarray, high: float) -> tuple[float, str]:
     Returns
     -------
     full_scale : float
-        1 for data in [0, 1] (a few hot pixels, or gains that were applied, may exceed it), 65535 for camera units,
-        else the largest pixel.
+        1 for data in [0, 1] (a few hot pixels, or gains that were applied, may exceed it), 65535
+        for camera units, else the largest pixel.
     source : str
     """
     if high >= UNIT_FLOOR and not _many_above(pixels, UNIT_LIMIT, high):
@@ -87,13 +96,21 @@ def require_light(low: np.ndarray, high: np.ndarray, names: tuple[str, ...], nam
     FrameError
         A channel is constant, without any valid pixel, or nowhere above zero.
     """
-    faults = [(channel, _dead(a, b)) for channel, a, b in zip(names, low, high, strict=True) if _dead(a, b)]
+    faults = [
+        (channel, _dead(a, b))
+        for channel, a, b in zip(names, low, high, strict=True)
+        if _dead(a, b)
+    ]
     if len(faults) == len(names) > 1 and len({fault for _, fault in faults}) == 1:
-        raise FrameError(f"{name}: the whole frame {faults[0][1]}; there is no picture in it. Give another file.")
+        raise FrameError(
+            f"{name}: the whole frame {faults[0][1]}; there is no picture in it. Give another file."
+        )
     if faults:
         channel, fault = faults[0]
-        raise FrameError(f"{name}: channel {channel} {fault}; each channel must hold a picture. Put three live "
-                         "channels together: starcal compose --red A --green B --blue C -o OUT")
+        raise FrameError(
+            f"{name}: channel {channel} {fault}; each channel must hold a picture. Put three live "
+            "channels together: starcal compose --red A --green B --blue C -o OUT"
+        )
 
 
 def _dead(low, high):
@@ -109,9 +126,10 @@ def _dead(low, high):
 def blank_borders(pixels: np.ndarray) -> float:
     """Set the zero borders that registration leaves to NaN, in place.
 
-    A border is what is exactly 0 in all channels and hangs together with a run of at least 16 such pixels on the
-    outermost rows or columns; besides, outermost rows and columns that are 0 from end to end in one channel.
-    Where that makes more than half of the frame it is no border but a black sky, and stays.
+    A border is what is exactly 0 in all channels and hangs together with a run of at least 16 such
+    pixels on the outermost rows or columns; besides, outermost rows and columns that are 0 from end
+    to end in one channel. Where that makes more than half of the frame it is no border but a black
+    sky, and stays.
 
     Returns
     -------
@@ -123,7 +141,9 @@ def blank_borders(pixels: np.ndarray) -> float:
 
 
 def _blank_wedges(pixels):
-    lines = [_zero_runs(pixels[:, :, i]) for i in (0, -1)] + [_zero_runs(pixels[:, i, :]) for i in (0, -1)]
+    lines = [_zero_runs(pixels[:, :, i]) for i in (0, -1)] + [
+        _zero_runs(pixels[:, i, :]) for i in (0, -1)
+    ]
     if not any(line.any() for line in lines):
         return 0.0
     empty = np.logical_and.reduce([plane == 0 for plane in pixels])
@@ -141,14 +161,15 @@ def _blank_wedges(pixels):
 
 
 def _zero_runs(line):
-    """Where an outermost line (channel, n) is zero in all channels over a run of BORDER_RUN_PX or its whole length."""
+    """Where an outermost line (channel, n) is zero in all channels over a run of BORDER_RUN_PX or
+    its whole length."""
     empty = np.all(line == 0, axis=0)
     return ndimage.binary_opening(empty, np.ones(min(BORDER_RUN_PX, len(empty)), bool))
 
 
 def _blank_strips(pixels):
     views = [view for plane in pixels for view in (plane, plane[::-1], plane.T, plane.T[::-1])]
-    strips = [view[:_empty_lines(view)] for view in views]
+    strips = [view[: _empty_lines(view)] for view in views]
     share = sum(np.count_nonzero(strip == 0) for strip in strips) / pixels.size
     if share > BORDER_MOST:
         return 0.0

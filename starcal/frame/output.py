@@ -1,4 +1,5 @@
-"""Writing: complete or not at all. Every output goes to a temporary name in its folder and is renamed at the end."""
+"""Writing: complete or not at all. Every output goes to a temporary name in its folder and is
+renamed at the end."""
 
 import errno
 import os
@@ -16,10 +17,23 @@ from .levels import chunks
 from .sky import warnings_to
 
 FITS_BLOCK = 2880
-TIFF_ROWS = 64                  # rows converted at a time: they stay in the cache
-# What a header says of the numbers of the old file, or of its place among extensions; the rest is kept.
-STALE_KEYS = ("BLANK", "BUNIT", "CHECKSUM", "DATASUM", "DATAMIN", "DATAMAX", "EXTNAME", "EXTVER", "EXTLEVEL", "INHERIT",
-              "BLOCKED", "EXTEND")
+TIFF_ROWS = 64  # rows converted at a time: they stay in the cache
+# What a header says of the numbers of the old file, or of its place among extensions; the rest is
+# kept.
+STALE_KEYS = (
+    "BLANK",
+    "BUNIT",
+    "CHECKSUM",
+    "DATASUM",
+    "DATAMIN",
+    "DATAMAX",
+    "EXTNAME",
+    "EXTVER",
+    "EXTLEVEL",
+    "INHERIT",
+    "BLOCKED",
+    "EXTEND",
+)
 ADVICE = {
     errno.ENOSPC: "Free some space, or write elsewhere.",
     errno.EDQUOT: "Free some space, or write elsewhere.",
@@ -34,8 +48,8 @@ def check_output(path: str | Path, overwrite: bool = False) -> Path:
     Raises
     ------
     OutputError
-        Something is there and `overwrite` is not set, it is not a regular file, or the folder does not exist or may
-        not be written to.
+        Something is there and `overwrite` is not set, it is not a regular file, or the folder does
+        not exist or may not be written to.
     """
     target = Path(os.path.realpath(path))
     try:
@@ -49,11 +63,17 @@ def check_output(path: str | Path, overwrite: bool = False) -> Path:
     if mode is not None and not stat.S_ISREG(mode):
         raise OutputError(f"{path}: this is not a regular file. Give another name.")
     if mode is not None and not overwrite:
-        raise OutputError(f"{path}: the file exists. Give another name, or replace it with --overwrite")
+        raise OutputError(
+            f"{path}: the file exists. Give another name, or replace it with --overwrite"
+        )
     if not target.parent.is_dir():
-        raise OutputError(f"{path}: there is no folder {target.parent}. Type: mkdir -p '{target.parent}'")
+        raise OutputError(
+            f"{path}: there is no folder {target.parent}. Type: mkdir -p '{target.parent}'"
+        )
     if not os.access(target.parent, os.W_OK):
-        raise OutputError(f"{path}: its folder may not be written to. Type: chmod u+w '{target.parent}'")
+        raise OutputError(
+            f"{path}: its folder may not be written to. Type: chmod u+w '{target.parent}'"
+        )
     return target
 
 
@@ -67,7 +87,9 @@ def require_not_inputs(outputs: Iterable[str | Path], inputs: Iterable[str | Pat
     taken = {os.path.realpath(path) for path in inputs if path}
     for output in outputs:
         if os.path.realpath(output) in taken:
-            raise OutputError(f"{output} is an input: choose another place for the output, with -o or --out")
+            raise OutputError(
+                f"{output} is an input: choose another place for the output, with -o or --out"
+            )
 
 
 def _refusal(path, error):
@@ -94,8 +116,8 @@ def atomic_write(path: str | Path, overwrite: bool = False):
     Raises
     ------
     OutputError
-        As `check_output`; besides, the folder is read-only or the disk is full. The temporary file is removed,
-        an existing output stays as it was.
+        As `check_output`; besides, the folder is read-only or the disk is full. The temporary file
+        is removed, an existing output stays as it was.
     """
     target = check_output(path, overwrite)
     temporary = target.parent / f".starcal-{secrets.token_hex(6)}.part"
@@ -104,7 +126,7 @@ def atomic_write(path: str | Path, overwrite: bool = False):
             yield file
             file.flush()
             os.fsync(file.fileno())
-        check_output(path, overwrite)           # somebody else may have written there in the meantime
+        check_output(path, overwrite)  # somebody else may have written there in the meantime
         os.replace(temporary, target)
     except OutputError:
         raise
@@ -129,16 +151,20 @@ def check_folder(folder: str | Path) -> None:
     if not there.is_dir():
         raise OutputError(f"{folder}: {there} is not a folder. Choose another place with --out")
     if not os.access(there, os.W_OK):
-        raise OutputError(f"{folder}: {there} may not be written to. Type: chmod u+w '{there}'; or choose another "
-                          "place with --out")
+        raise OutputError(
+            f"{folder}: {there} may not be written to. Type: chmod u+w '{there}'; or choose "
+            f"another "
+            "place with --out"
+        )
 
 
 @contextmanager
 def atomic_folder(folder: str | Path, names: Sequence[str], overwrite: bool = False):
     """Give a place for files that get into their folder only when all are written.
 
-    A new folder takes its name at once. Into one that is there the files are moved one by one, which takes no time; of
-    an earlier set of such files those are removed that are not in this one. Other files are never touched.
+    A new folder takes its name at once. Into one that is there the files are moved one by one,
+    which takes no time; of an earlier set of such files those are removed that are not in this one.
+    Other files are never touched.
 
     Parameters
     ----------
@@ -192,7 +218,9 @@ def _move(place: Path, target: Path, names: Sequence[str], overwrite: bool) -> N
         return
     new = sorted(path.name for path in place.iterdir())
     for name in new:
-        check_output(target / name, overwrite)  # somebody else may have written there in the meantime
+        check_output(
+            target / name, overwrite
+        )  # somebody else may have written there in the meantime
     for name in new:
         os.replace(place / name, target / name)
     if overwrite:
@@ -200,8 +228,14 @@ def _move(place: Path, target: Path, names: Sequence[str], overwrite: bool) -> N
             (target / name).unlink(missing_ok=True)
 
 
-def write_fits(path: str | Path, pixels: np.ndarray, header: fits.Header | None = None, *,
-               history: tuple[str, ...] = (), overwrite: bool = False) -> None:
+def write_fits(
+    path: str | Path,
+    pixels: np.ndarray,
+    header: fits.Header | None = None,
+    *,
+    history: tuple[str, ...] = (),
+    overwrite: bool = False,
+) -> None:
     """Write pixels as float32 FITS, with the header of the input.
 
     Parameters
@@ -209,7 +243,8 @@ def write_fits(path: str | Path, pixels: np.ndarray, header: fits.Header | None 
     path : str or Path
     pixels : (channel, y, x) or (y, x), any real type
     header : astropy.io.fits.Header, optional
-        Kept, WCS, COMMENT, HISTORY and HIERARCH included, except what describes the storage of the old file.
+        Kept, WCS, COMMENT, HISTORY and HIERARCH included, except what describes the storage of the
+        old file.
     history : tuple of str
         What starcal did; a HISTORY card each, or more for long ones.
     overwrite : bool
@@ -220,7 +255,9 @@ def write_fits(path: str | Path, pixels: np.ndarray, header: fits.Header | None 
         As `atomic_write`.
     """
     if pixels.ndim not in (2, 3):
-        raise ValueError(f"pixels must have the axes (channel, y, x) or (y, x), not the shape {pixels.shape}")
+        raise ValueError(
+            f"pixels must have the axes (channel, y, x) or (y, x), not the shape {pixels.shape}"
+        )
     with atomic_write(path, overwrite) as file:
         file.write(output_header(pixels.shape, header, history))
         for plane in pixels.reshape(-1, *pixels.shape[-2:]):
@@ -229,14 +266,20 @@ def write_fits(path: str | Path, pixels: np.ndarray, header: fits.Header | None 
         file.write(bytes(-4 * pixels.size % FITS_BLOCK))
 
 
-def output_header(shape: tuple[int, ...], header: fits.Header | None, history: tuple[str, ...]) -> bytes:
+def output_header(
+    shape: tuple[int, ...], header: fits.Header | None, history: tuple[str, ...]
+) -> bytes:
     """Header block of a float32 primary array."""
     cards = [("SIMPLE", True, "FITS file"), ("BITPIX", -32, "float32"), ("NAXIS", len(shape))]
-    made = fits.Header([*cards, *((f"NAXIS{i}", n) for i, n in enumerate(reversed(shape), start=1))])
+    made = fits.Header(
+        [*cards, *((f"NAXIS{i}", n) for i, n in enumerate(reversed(shape), start=1))]
+    )
     kept = (header or fits.Header()).copy(strip=True)
     for key in STALE_KEYS:
         kept.remove(key, ignore_missing=True, remove_all=True)
-    with warnings_to([]):       # cards beyond repair stay as they are; reading them has been noted already
+    with warnings_to(
+        []
+    ):  # cards beyond repair stay as they are; reading them has been noted already
         made.extend(kept, bottom=True)
         for line in history:
             made.add_history(" ".join(line.encode("ascii", "replace").decode().split()))
@@ -244,7 +287,8 @@ def output_header(shape: tuple[int, ...], header: fits.Header | None, history: t
 
 
 def write_tiff16(path: str | Path, pixels: np.ndarray, *, overwrite: bool = False) -> None:
-    """Write a colour picture as 16-bit RGB TIFF, 1 becoming 65535; what is outside [0, 1] is clipped, NaN is black.
+    """Write a colour picture as 16-bit RGB TIFF, 1 becoming 65535; what is outside [0, 1] is
+    clipped, NaN is black.
 
     Row 0 of `pixels` is the bottom of the picture, as in a `Frame`; TIFF stores the top first.
 
@@ -272,8 +316,16 @@ def _to_16_bits(pixels):
     numbers = np.empty((*pixels.shape[1:], 3), np.uint16)
     for first in range(0, rows, TIFF_ROWS):
         end = min(first + TIFF_ROWS, rows)
-        target = numbers[rows - end:rows - first][::-1]
+        target = numbers[rows - end : rows - first][::-1]
         for channel, plane in enumerate(pixels):
-            inside = np.fmin(np.fmax(plane[first:end], np.float32(0)), np.float32(1))      # fmax turns NaN into 0
+            inside = np.fmin(
+                np.fmax(plane[first:end], np.float32(0)), np.float32(1)
+            )  # fmax turns NaN into 0
             target[..., channel] = inside * np.float32(65535) + np.float32(0.5)
     return numbers
+
+
+def write_bytes(path: str | Path, content: bytes, overwrite: bool = False) -> None:
+    """Write a small file, complete or not at all."""
+    with atomic_write(path, overwrite=overwrite) as file:
+        file.write(content)

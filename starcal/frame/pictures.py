@@ -1,4 +1,5 @@
-"""Planes from TIFF, PNG and JPEG files. Rows are turned over on the way in: row 0 is the bottom, as in FITS."""
+"""Planes from TIFF, PNG and JPEG files. Rows are turned over on the way in: row 0 is the bottom, as
+in FITS."""
 
 import logging
 from contextlib import contextmanager
@@ -11,7 +12,7 @@ from ..errors import FrameError
 from .fits_files import COMPOSE, GZIP_LIMIT, Raw
 
 PNG, JPEG, TIFF = b"\x89PNG", b"\xff\xd8\xff", (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
-TIFF_COLOURS = (1, 2, 6)        # grey, RGB, YCbCr; not palettes, masks, negatives, raw mosaics
+TIFF_COLOURS = (1, 2, 6)  # grey, RGB, YCbCr; not palettes, masks, negatives, raw mosaics
 
 
 def load_picture(path: Path, channels: int) -> Raw:
@@ -22,23 +23,42 @@ def load_picture(path: Path, channels: int) -> Raw:
     if start in TIFF:
         planes = _tiff(path, notes)
     else:
-        planes = np.atleast_3d(_png(path) if start == PNG else _jpeg(path, notes)).transpose(2, 0, 1)
+        planes = np.atleast_3d(_png(path) if start == PNG else _jpeg(path, notes)).transpose(
+            2, 0, 1
+        )
     if planes.dtype.kind not in "uif":
-        raise FrameError(f"{path.name}: its numbers are of type {planes.dtype}; save it with 16 bits per channel.")
+        raise FrameError(
+            f"{path.name}: its numbers are of type {planes.dtype}; save it with 16 bits per "
+            f"channel."
+        )
     planes = _without_alpha(planes, notes)
     if len(planes) != channels:
-        raise FrameError(f"{path.name}: this is a picture of {len(planes)} channel{'s'[:len(planes) > 1]}, "
-                         f"{channels} needed. {_advice(channels)}")
+        raise FrameError(
+            f"{path.name}: this is a picture of {len(planes)} channel{'s'[: len(planes) > 1]}, "
+            f"{channels} needed. {_advice(channels)}"
+        )
     if planes.dtype == np.uint8:
-        notes.append("8 bits per channel: faint stars have few grey levels, their colours are coarse.")
+        notes.append(
+            "8 bits per channel: faint stars have few grey levels, their colours are coarse."
+        )
     with np.errstate(over="ignore", invalid="ignore"):
         pixels = np.ascontiguousarray(planes[:, ::-1], dtype=np.float32)
-    return Raw(pixels, fits.Header(), (str(planes.dtype.newbyteorder("=")),) * channels, (None,) * channels,
-               tuple(notes), is_picture=True)
+    return Raw(
+        pixels,
+        fits.Header(),
+        (str(planes.dtype.newbyteorder("=")),) * channels,
+        (None,) * channels,
+        tuple(notes),
+        is_picture=True,
+    )
 
 
 def _advice(channels):
-    return f"Put three of them together: {COMPOSE}" if channels == 3 else "Give a grey picture for each of the three."
+    return (
+        f"Put three of them together: {COMPOSE}"
+        if channels == 3
+        else "Give a grey picture for each of the three."
+    )
 
 
 def _without_alpha(planes, notes):
@@ -50,11 +70,15 @@ def _without_alpha(planes, notes):
 
 
 def _require_plausible(path, claimed):
-    """No compression makes pixels this small: a damaged or malicious header must not ask for memory."""
+    """No compression makes pixels this small: a damaged or malicious header must not ask for
+    memory."""
     held = path.stat().st_size
     if claimed > held * GZIP_LIMIT:
-        raise FrameError(f"{path.name}: the file is damaged: it promises {claimed} bytes of pixels and has {held}. "
-                         "Copy or export it again.")
+        raise FrameError(
+            f"{path.name}: the file is damaged: it promises {claimed} bytes of pixels and has "
+            f"{held}. "
+            "Copy or export it again."
+        )
 
 
 def _tiff(path, notes):
@@ -65,13 +89,21 @@ def _tiff(path, notes):
         page = series.keyframe
         _require_plausible(path, series.nbytes)
         if page.photometric not in TIFF_COLOURS:
-            raise FrameError(f"{path.name}: the TIFF holds {page.photometric.name} data; save it as plain grey or RGB.")
+            raise FrameError(
+                f"{path.name}: the TIFF holds {page.photometric.name} data; save it as plain grey "
+                f"or RGB."
+            )
         planes, axes = series.asarray(), series.axes
-    planes, axes = planes.squeeze(), "".join(a for a, n in zip(axes, planes.shape, strict=True) if n > 1)
+    planes, axes = (
+        planes.squeeze(),
+        "".join(a for a, n in zip(axes, planes.shape, strict=True) if n > 1),
+    )
     if planes.ndim == 2:
         return planes[None]
     if planes.ndim != 3 or (axes[-1] != "S" and len(planes) != 3 and axes[0] != "S"):
-        raise FrameError(f"{path.name}: the TIFF holds {planes.shape} pixels; save one RGB picture.")
+        raise FrameError(
+            f"{path.name}: the TIFF holds {planes.shape} pixels; save one RGB picture."
+        )
     return planes.transpose(2, 0, 1) if axes[-1] == "S" else planes
 
 
@@ -79,7 +111,7 @@ def _png(path):
     import imagecodecs
 
     data = path.read_bytes()
-    width, height = (int.from_bytes(data[at:at + 4], "big") for at in (16, 20))
+    width, height = (int.from_bytes(data[at : at + 4], "big") for at in (16, 20))
     _require_plausible(path, width * height)
     return imagecodecs.png_decode(data)
 
@@ -88,12 +120,21 @@ def _jpeg(path, notes):
     import imagecodecs
 
     data = path.read_bytes()
-    if data.rfind(b"\xff\xd9") < data.rfind(b"\xff\xda"):       # the decoder would fill up with grey, silently
-        raise FrameError(f"{path.name}: the file is cut short: the picture does not end. Copy or download it again.")
+    if data.rfind(b"\xff\xd9") < data.rfind(
+        b"\xff\xda"
+    ):  # the decoder would fill up with grey, silently
+        raise FrameError(
+            f"{path.name}: the file is cut short: the picture does not end. Copy or download it "
+            f"again."
+        )
     planes = imagecodecs.jpeg8_decode(data)
     if planes.ndim == 3 and planes.shape[2] != 3:
-        raise FrameError(f"{path.name}: a JPEG of {planes.shape[2]} colours (for print); save it as RGB.")
-    notes.append("JPEG: compressed with loss, and stretched in all likelihood; good for an audit only.")
+        raise FrameError(
+            f"{path.name}: a JPEG of {planes.shape[2]} colours (for print); save it as RGB."
+        )
+    notes.append(
+        "JPEG: compressed with loss, and stretched in all likelihood; good for an audit only."
+    )
     return planes
 
 

@@ -14,13 +14,29 @@ from ..errors import FrameError, StarcalError
 from .fits_files import Raw, load_fits
 from .levels import blank_borders, float_full_scale, require_light, survey
 from .pictures import JPEG, PNG, TIFF, load_picture
-from .sky import Sky, card_value, celestial_wcs, epoch_yr, is_mirrored, upside_down, with_date, with_wcs
+from .sky import (
+    Sky,
+    card_value,
+    celestial_wcs,
+    epoch_yr,
+    is_mirrored,
+    upside_down,
+    with_date,
+    with_wcs,
+)
 from .wcs_files import FROM_BOTTOM, check_picture_size, read_wcs_header
 
 CHANNELS = ("R", "G", "B")
-FILTER_KEYS = ("FILTERR", "FILTERG", "FILTERB")     # of the channels of a cube, which has but one header
+FILTER_KEYS = (
+    "FILTERR",
+    "FILTERG",
+    "FILTERB",
+)  # of the channels of a cube, which has but one header
 SMALLEST_SIDE_PX = 8
-SHIFT_NOTED_PX, SHIFT_REFUSED_PX = 0.5, 3.0     # of channels against each other; solutions alone differ by a few tenths
+SHIFT_NOTED_PX, SHIFT_REFUSED_PX = (
+    0.5,
+    3.0,
+)  # of channels against each other; solutions alone differ by a few tenths
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,8 +46,8 @@ class Frame:
     Attributes
     ----------
     pixels : (3, y, x) float32
-        R, G, B; native byte order, C-contiguous, linear, 1 = full scale (values above 1 are kept); NaN = no data.
-        Row 0 is the bottom of the picture as seen, also for TIFF, PNG and JPEG.
+        R, G, B; native byte order, C-contiguous, linear, 1 = full scale (values above 1 are kept);
+        NaN = no data. Row 0 is the bottom of the picture as seen, also for TIFF, PNG and JPEG.
     header : astropy.io.fits.Header
         The header of the input (primary and extension in one), for the output.
     wcs : astropy.wcs.WCS or None
@@ -51,7 +67,8 @@ class Frame:
     wcs_missing : tuple of str
         What the header lacks, where `wcs` is None.
     blank_value : float
-        What the file held where there was no data: 0 for the borders of registered stacks, else NaN.
+        What the file held where there was no data: 0 for the borders of registered stacks, else
+        NaN.
     """
 
     pixels: np.ndarray = field(repr=False)
@@ -70,31 +87,42 @@ class Frame:
     def __post_init__(self):
         """Refuse arrays that would break the promises above."""
         pixels = self.pixels
-        if pixels.ndim != 3 or len(pixels) != 3 or pixels.dtype != np.float32 or not pixels.flags.c_contiguous:
-            raise ValueError("pixels must be C-contiguous float32 of shape (3, y, x), not "
-                             f"{pixels.dtype} {pixels.shape}")
+        if (
+            pixels.ndim != 3
+            or len(pixels) != 3
+            or pixels.dtype != np.float32
+            or not pixels.flags.c_contiguous
+        ):
+            raise ValueError(
+                "pixels must be C-contiguous float32 of shape (3, y, x), not "
+                f"{pixels.dtype} {pixels.shape}"
+            )
 
     def refill(self, pixels: np.ndarray) -> np.ndarray:
-        """Put back, in place, what the file held where it had no data; other programs stumble over NaN."""
+        """Put back, in place, what the file held where it had no data; other programs stumble over
+        NaN."""
         if not math.isnan(self.blank_value):
             for row in pixels.reshape(-1, pixels.shape[-1]):
                 row[np.isnan(row)] = self.blank_value
         return pixels
 
 
-def read_frame(path: str | Path, *, wcs: str | Path | None = None, full_scale: float | None = None) -> Frame:
+def read_frame(
+    path: str | Path, *, wcs: str | Path | None = None, full_scale: float | None = None
+) -> Frame:
     """Read a colour frame from FITS (cube, three extensions), TIFF, PNG or JPEG.
 
     Parameters
     ----------
     path : str or Path
     wcs : str or Path, optional
-        File with the WCS: a solved FITS picture, a .wcs file, FITS cards as text. It replaces the one in the header.
-        For TIFF, PNG and JPEG, whose rows are turned over so that row 0 is the bottom, a WCS that would make the sky
-        mirrored is taken to count rows from the top, and is turned over too, unless its file says ROWORDER BOTTOM-UP.
+        File with the WCS: a solved FITS picture, a .wcs file, FITS cards as text. It replaces the
+        one in the header. For TIFF, PNG and JPEG, whose rows are turned over so that row 0 is the
+        bottom, a WCS that would make the sky mirrored is taken to count rows from the top, and is
+        turned over too, unless its file says ROWORDER BOTTOM-UP.
     full_scale : float, optional
-        The number in the file that stands for 1; by default the largest number of an integer type, and for floating
-        point data 1, 65535 or the largest pixel, as they look.
+        The number in the file that stands for 1; by default the largest number of an integer type,
+        and for floating point data 1, 65535 or the largest pixel, as they look.
 
     Returns
     -------
@@ -112,16 +140,24 @@ def read_frame(path: str | Path, *, wcs: str | Path | None = None, full_scale: f
     return _frame(raw, raw.pixels, path.name, wcs, full_scale)
 
 
-def read_channels(red: str | Path, green: str | Path, blue: str | Path, *, wcs: str | Path | None = None,
-                  full_scale: float | None = None) -> Frame:
-    """Read three registered one-channel files of the same size as one frame; parameters as for `read_frame`.
+def read_channels(
+    red: str | Path,
+    green: str | Path,
+    blue: str | Path,
+    *,
+    wcs: str | Path | None = None,
+    full_scale: float | None = None,
+) -> Frame:
+    """Read three registered one-channel files of the same size as one frame; parameters as for
+    `read_frame`.
 
     Header and WCS are those of the first file that has a WCS.
 
     Raises
     ------
     FrameError
-        As `read_frame`; besides, sizes or number types differ, or the files' own WCS say that they are not registered.
+        As `read_frame`; besides, sizes or number types differ, or the files' own WCS say that they
+        are not registered.
     NoWCSError
         The file given as `wcs` has no WCS.
     """
@@ -136,11 +172,21 @@ def read_channels(red: str | Path, green: str | Path, blue: str | Path, *, wcs: 
         raws.append(_with_pixels(raw, None))
     solved = [celestial_wcs(raw.header, pixels.shape[1:]) for raw in raws]
     notes = () if wcs else _registration(solved, pixels.shape[1:], paths)
-    first = next((raw for raw, sky in zip(raws, solved, strict=True) if sky.wcs is not None), raws[0])
+    first = next(
+        (raw for raw, sky in zip(raws, solved, strict=True) if sky.wcs is not None), raws[0]
+    )
     header = with_date(first.header, *(raw.header for raw in raws))
-    notes += tuple(f"{path.name}: {note}" for path, raw in zip(paths, raws, strict=True) for note in raw.notes)
-    joint = Raw(pixels, header, sum((raw.kinds for raw in raws), ()), sum((raw.filters for raw in raws), ()),
-                notes, first.is_picture)
+    notes += tuple(
+        f"{path.name}: {note}" for path, raw in zip(paths, raws, strict=True) for note in raw.notes
+    )
+    joint = Raw(
+        pixels,
+        header,
+        sum((raw.kinds for raw in raws), ()),
+        sum((raw.filters for raw in raws), ()),
+        notes,
+        first.is_picture,
+    )
     return _frame(joint, pixels, " + ".join(path.name for path in paths), wcs, full_scale)
 
 
@@ -176,12 +222,18 @@ def read_plane(path: str | Path) -> Plane:
     path = Path(path)
     raw = _load(path, 1)
     _require_size(raw.pixels, path.name)
-    survey(raw.pixels)      # turns infinities into NaN
+    survey(raw.pixels)  # turns infinities into NaN
     return Plane(raw.pixels[0], celestial_wcs(raw.header, raw.pixels.shape[1:]).wcs, raw, path.name)
 
 
-def frame_of_planes(pixels: np.ndarray, planes: tuple[Plane, Plane, Plane], home: Plane, *,
-                    full_scale: float | None = None, notes: tuple[str, ...] = ()) -> Frame:
+def frame_of_planes(
+    pixels: np.ndarray,
+    planes: tuple[Plane, Plane, Plane],
+    home: Plane,
+    *,
+    full_scale: float | None = None,
+    notes: tuple[str, ...] = (),
+) -> Frame:
     """Make a frame of three planes brought onto the pixel grid of one of them.
 
     Parameters
@@ -205,9 +257,16 @@ def frame_of_planes(pixels: np.ndarray, planes: tuple[Plane, Plane, Plane], home
     header = with_date(home.raw.header, *(plane.raw.header for plane in planes)).copy()
     header.remove("FILTER", ignore_missing=True, remove_all=True)
     filters = tuple(plane.raw.filters[0] for plane in planes)
-    header.update({key: (name, "filter of this channel") for key, name in zip(FILTER_KEYS, filters, strict=True)
-                   if name is not None})
-    notes += tuple(dict.fromkeys(f"{plane.name}: {note}" for plane in planes for note in plane.raw.notes))
+    header.update(
+        {
+            key: (name, "filter of this channel")
+            for key, name in zip(FILTER_KEYS, filters, strict=True)
+            if name is not None
+        }
+    )
+    notes += tuple(
+        dict.fromkeys(f"{plane.name}: {note}" for plane in planes for note in plane.raw.notes)
+    )
     kinds = sum((plane.raw.kinds for plane in planes), ())
     joint = Raw(pixels, header, kinds, filters, notes, home.raw.is_picture)
     return _frame(joint, pixels, " + ".join(plane.name for plane in planes), None, full_scale)
@@ -223,18 +282,36 @@ def _frame(raw, pixels, name, wcs_path, full_scale):
     (scale, source), not_finite = _scale(pixels, raw.kinds, full_scale, name, notes)
     blank_value = 0.0 if _blank(pixels, name, notes) and not not_finite else math.nan
     header, sky = _locate(raw, pixels.shape[1:], wcs_path, name)
-    return Frame(pixels, header, sky.wcs, name, scale, source, epoch_yr(header), raw.kinds[0], _filters(raw),
-                 (*notes, *sky.notes), sky.missing, blank_value)
+    return Frame(
+        pixels,
+        header,
+        sky.wcs,
+        name,
+        scale,
+        source,
+        epoch_yr(header),
+        raw.kinds[0],
+        _filters(raw),
+        (*notes, *sky.notes),
+        sky.missing,
+        blank_value,
+    )
 
 
 def _filters(raw):
-    """Filter of each channel: of its own file or extension, else as `frame_of_planes` has noted it."""
+    """Filter of each channel: of its own file or extension, else as `frame_of_planes` has noted
+    it."""
     if any(raw.filters):
         return raw.filters
-    return tuple(None if name is None else str(name) for name in (card_value(raw.header, key) for key in FILTER_KEYS))
+    return tuple(
+        None if name is None else str(name)
+        for name in (card_value(raw.header, key) for key in FILTER_KEYS)
+    )
 
 
-# ---------------------------------------------------------------------------------------------------- the file
+# ----------------------------------------------------------------------------------------------------
+# the file
+
 
 def _load(path, channels):
     try:
@@ -250,8 +327,10 @@ def _load(path, channels):
     except PermissionError:
         raise FrameError(f"{path}: reading is not permitted. Type: chmod u+r '{path}'") from None
     except MemoryError:
-        raise FrameError(f"{path.name}: too large for the memory of this computer. Give a smaller crop.") from None
-    except Exception as error:      # the readers meet a damaged file with errors of every kind
+        raise FrameError(
+            f"{path.name}: too large for the memory of this computer. Give a smaller crop."
+        ) from None
+    except Exception as error:  # the readers meet a damaged file with errors of every kind
         reason = " ".join(str(error).split())[:120] or type(error).__name__
         text = f"{path.name}: the file is damaged or cut short ({reason}). Copy or export it again."
         raise FrameError(text) from error
@@ -264,7 +343,10 @@ def _loader(start, path):
         return load_fits
     if start[:4] in (*TIFF, PNG) or start.startswith(JPEG):
         return load_picture
-    raise FrameError(f"{path.name}: neither FITS nor TIFF, PNG or JPEG. Save the frame as FITS or as 16-bit TIFF.")
+    raise FrameError(
+        f"{path.name}: neither FITS nor TIFF, PNG or JPEG. Save the frame as FITS or as 16-bit "
+        f"TIFF."
+    )
 
 
 def _not_found(path):
@@ -272,43 +354,58 @@ def _not_found(path):
         return f"{path}: there is no folder {path.parent}. Check the spelling."
     try:
         close = difflib.get_close_matches(path.name, os.listdir(path.parent), n=1)
-    except OSError:         # a folder may be entered and yet not listed
+    except OSError:  # a folder may be entered and yet not listed
         close = []
-    return f"{path}: there is no such file. " + (f"Did you mean {path.parent / close[0]}?" if close else
-                                                 "Check the spelling.")
+    return f"{path}: there is no such file. " + (
+        f"Did you mean {path.parent / close[0]}?" if close else "Check the spelling."
+    )
 
 
 def _require_same_size(raw, pixels, path, first):
     if raw.pixels.shape[1:] != pixels.shape[1:]:
         sizes = ["{1} x {0}".format(*shape) for shape in (pixels.shape[1:], raw.pixels.shape[1:])]
-        raise FrameError(f"{first.name} has {sizes[0]} pixels, {path.name} has {sizes[1]}. Register the three on one "
-                         "pixel grid first.")
+        raise FrameError(
+            f"{first.name} has {sizes[0]} pixels, {path.name} has {sizes[1]}. Register the three "
+            f"on one "
+            "pixel grid first."
+        )
 
 
 def _require_size(pixels, name):
     rows, columns = pixels.shape[1:]
     if min(rows, columns) < SMALLEST_SIDE_PX:
-        raise FrameError(f"{name}: {columns} x {rows} pixels are too few, at least {SMALLEST_SIDE_PX} x "
-                         f"{SMALLEST_SIDE_PX} needed. Give a larger frame.")
+        raise FrameError(
+            f"{name}: {columns} x {rows} pixels are too few, at least {SMALLEST_SIDE_PX} x "
+            f"{SMALLEST_SIDE_PX} needed. Give a larger frame."
+        )
 
 
-# ---------------------------------------------------------------------------------------------------- levels
+# ----------------------------------------------------------------------------------------------------
+# levels
+
 
 def _scale(pixels, kinds, full_scale, name, notes):
-    """Bring pixels to [0, 1] in place; returns (full scale, where it comes from) and how many are not numbers."""
+    """Bring pixels to [0, 1] in place; returns (full scale, where it comes from) and how many are
+    not numbers."""
     given = _given_scale(kinds, full_scale, name)
     found = survey(pixels, given[0] if given else 1.0)
     require_light(found.low, found.high, CHANNELS, name)
     if found.not_finite:
-        notes.append(f"{found.not_finite} of {pixels.size} pixel values are not numbers: they count as no data.")
+        notes.append(
+            f"{found.not_finite} of {pixels.size} pixel values are not numbers: they count as no "
+            f"data."
+        )
     largest = float(found.high.max())
     if given is None:
         given = float_full_scale(pixels, largest)
         if given[0] != 1.0:
             survey(pixels, given[0])
     elif full_scale is None and largest < 1e-3:
-        notes.append(f"The largest pixel is only {largest:.2g} of what {kinds[0]} can hold; if the camera counts less "
-                     f"far, say how far: --full-scale {math.ceil(largest * given[0])}")
+        notes.append(
+            f"The largest pixel is only {largest:.2g} of what {kinds[0]} can hold; if the camera "
+            f"counts less "
+            f"far, say how far: --full-scale {math.ceil(largest * given[0])}"
+        )
     return given, found.not_finite
 
 
@@ -316,12 +413,16 @@ def _given_scale(kinds, full_scale, name):
     """Full scale that needs no look at the pixels, None for floating point data."""
     if full_scale is not None:
         if not (math.isfinite(full_scale) and full_scale > 0):
-            raise FrameError(f"--full-scale {full_scale:g}: a number above 0 is needed, e.g. --full-scale 65535")
+            raise FrameError(
+                f"--full-scale {full_scale:g}: a number above 0 is needed, e.g. --full-scale 65535"
+            )
         return float(full_scale), "--full-scale"
     sorts = {"float" if kind.startswith("float") else kind for kind in kinds}
     if len(sorts) > 1:
-        raise FrameError(f"{name}: the channels hold different kinds of numbers ({', '.join(kinds)}). Save them "
-                         "alike, or say which number is full scale in all of them, e.g. --full-scale 65535")
+        raise FrameError(
+            f"{name}: the channels hold different kinds of numbers ({', '.join(kinds)}). Save them "
+            "alike, or say which number is full scale in all of them, e.g. --full-scale 65535"
+        )
     kind = sorts.pop()
     return None if kind == "float" else (float(np.iinfo(kind).max), f"{kind} type")
 
@@ -330,7 +431,10 @@ def _blank(pixels, name, notes):
     """Set zero borders to NaN; returns whether there were any."""
     share = blank_borders(pixels)
     if share < 0:
-        notes.append(f"{-share:.0%} of the frame is exactly 0 up to its edge: taken as black sky, not as a border.")
+        notes.append(
+            f"{-share:.0%} of the frame is exactly 0 up to its edge: taken as black sky, not as a "
+            f"border."
+        )
     elif share > 0:
         notes.append(f"Zero borders, {max(share, 0.0001):.2%} of the pixels, count as no data.")
         rest = survey(pixels)
@@ -338,20 +442,27 @@ def _blank(pixels, name, notes):
     return share > 0
 
 
-# ---------------------------------------------------------------------------------------------------- the sky
+# ----------------------------------------------------------------------------------------------------
+# the sky
+
 
 def _locate(raw, shape, wcs_path, name):
     """Header for the output, and the WCS or what is missing."""
     if wcs_path is None:
         sky = celestial_wcs(raw.header, shape)
-        moved = sky.wcs is not None and not str(raw.header["CTYPE1"]).startswith("RA")    # colour was the first axis
+        moved = sky.wcs is not None and not str(raw.header["CTYPE1"]).startswith(
+            "RA"
+        )  # colour was the first axis
         return (with_wcs(raw.header, sky.wcs) if moved else raw.header), sky
     given, wcs_name = read_wcs_header(wcs_path), Path(wcs_path).name
     notes = [note for note in [check_picture_size(given, shape, wcs_name, name)] if note]
     sky = celestial_wcs(given, shape)
     if sky.wcs is None:
-        raise FrameError(f"{wcs_name}: its WCS cannot be used: needed {', '.join(sky.missing)}. Give --wcs another "
-                         "solution.")
+        raise FrameError(
+            f"{wcs_name}: its WCS cannot be used: needed {', '.join(sky.missing)}. Give --wcs "
+            f"another "
+            "solution."
+        )
     wcs = sky.wcs
     if raw.is_picture and card_value(given, "ROWORDER") != FROM_BOTTOM:
         wcs, note = _upright(wcs, shape[0], wcs_name)
@@ -361,14 +472,18 @@ def _locate(raw, shape, wcs_path, name):
 
 def _upright(wcs, rows, wcs_name):
     if is_mirrored(wcs):
-        return upside_down(wcs, rows), (f"{wcs_name} counts rows from the top (else the sky would be mirrored); it was "
-                                        "turned over with the picture.")
+        return upside_down(wcs, rows), (
+            f"{wcs_name} counts rows from the top (else the sky would be mirrored); it was "
+            "turned over with the picture."
+        )
     return wcs, f"{wcs_name} was taken to count rows from the bottom, as FITS does."
 
 
 def _registration(solved, shape, paths):
     """Compare the files' own WCS: how far apart, in pixels, is the same sky position?"""
-    known = [(path, sky.wcs) for path, sky in zip(paths, solved, strict=True) if sky.wcs is not None]
+    known = [
+        (path, sky.wcs) for path, sky in zip(paths, solved, strict=True) if sky.wcs is not None
+    ]
     if len(known) < 2:
         return ()
     x, y = np.meshgrid(np.linspace(0, shape[1] - 1, 3), np.linspace(0, shape[0] - 1, 3))
@@ -377,8 +492,11 @@ def _registration(solved, shape, paths):
     shifts = [(_shift_px(wcs, sky_deg, x, y), path) for path, wcs in others]
     shift_px, path = max(shifts)
     if shift_px > SHIFT_REFUSED_PX:
-        raise FrameError(f"{first.name} and {path.name} are {shift_px:.1f} px apart by their own WCS. Register them on "
-                         "one pixel grid first; if they are, give the one WCS that holds: --wcs FILE")
+        raise FrameError(
+            f"{first.name} and {path.name} are {shift_px:.1f} px apart by their own WCS. Register "
+            f"them on "
+            "one pixel grid first; if they are, give the one WCS that holds: --wcs FILE"
+        )
     if shift_px > SHIFT_NOTED_PX:
         return (f"{first.name} and {path.name} are {shift_px:.1f} px apart by their own WCS.",)
     return ()

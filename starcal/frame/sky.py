@@ -23,12 +23,13 @@ SCALE_KEYS = re.compile(r"CD\d_\d$|CDELT\d$")
 SIP_KEYS = re.compile(r"[AB]_(ORDER|\d_\d)$")
 DAY_ZERO = {"MJD-AVG": 2400000.5, "MJD-OBS": 2400000.5, "JD-OBS": 0.0, "JD": 0.0}
 DATE_KEYS = ("DATE-AVG", "DATE-OBS", "DATE-BEG", "DATE-END", *DAY_ZERO)
-ONE_GRID_PX = 0.5               # solutions of one frame differ by a few tenths
-OLDEST_YR, NEWEST_YR = 1880, 2150        # MJD 0, a date that was never set, is 1858
+ONE_GRID_PX = 0.5  # solutions of one frame differ by a few tenths
+OLDEST_YR, NEWEST_YR = 1880, 2150  # MJD 0, a date that was never set, is 1858
 
 
 class Sky(NamedTuple):
-    """Outcome of looking for a celestial WCS: the WCS or what is missing, and notes in plain words."""
+    """Outcome of looking for a celestial WCS: the WCS or what is missing, and notes in plain
+    words."""
 
     wcs: WCS | None
     missing: tuple[str, ...] = ()
@@ -37,16 +38,21 @@ class Sky(NamedTuple):
 
 @contextmanager
 def warnings_to(notes: list):
-    """Append the warnings of astropy to `notes`, once each; warnings of anybody else go on their way."""
+    """Append the warnings of astropy to `notes`, once each; warnings of anybody else go on their
+    way."""
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         yield
     for warning in caught:
         if not issubclass(warning.category, AstropyWarning):
-            warnings.warn_explicit(warning.message, warning.category, warning.filename, warning.lineno)
+            warnings.warn_explicit(
+                warning.message, warning.category, warning.filename, warning.lineno
+            )
             continue
         text = " ".join(str(warning.message).split())
-        if "made the change 'Set " not in text and text not in notes:      # a date in two forms is no news
+        if (
+            "made the change 'Set " not in text and text not in notes
+        ):  # a date in two forms is no news
             notes.append(text)
 
 
@@ -59,7 +65,9 @@ def card_value(header: fits.Header, key: str):
     return None if isinstance(value, fits.card.Undefined) or value == "" else value
 
 
-# ---------------------------------------------------------------------------------------------------- WCS
+# ----------------------------------------------------------------------------------------------------
+# WCS
+
 
 def celestial_wcs(header: fits.Header, shape: tuple[int, int]) -> Sky:
     """Celestial part of the WCS of a header, with its SIP distortion.
@@ -74,8 +82,8 @@ def celestial_wcs(header: fits.Header, shape: tuple[int, int]) -> Sky:
     Returns
     -------
     Sky
-        `wcs` is None, and `missing` names keywords, where the header does not tell ICRS positions: astropy would
-        fill in zeros for what is absent, and put the picture at RA 0, Dec 0.
+        `wcs` is None, and `missing` names keywords, where the header does not tell ICRS positions:
+        astropy would fill in zeros for what is absent, and put the picture at RA 0, Dec 0.
     """
     missing = missing_keywords(header)
     if missing:
@@ -87,7 +95,7 @@ def celestial_wcs(header: fits.Header, shape: tuple[int, int]) -> Sky:
             wcs.array_shape = shape
             wcs.wcs.set()
             fault = _fault(wcs, shape)
-    except Exception as error:      # wcslib, the SIP reader and the header each raise their own kinds
+    except Exception as error:  # wcslib, the SIP reader and the header each raise their own kinds
         fault = f"a consistent WCS ({_last_line(error)})"
     if fault:
         return Sky(None, (fault,), tuple(notes))
@@ -97,7 +105,11 @@ def celestial_wcs(header: fits.Header, shape: tuple[int, int]) -> Sky:
 def missing_keywords(header: fits.Header) -> tuple[str, ...]:
     """Names of the WCS keywords that a header lacks; empty when all are there."""
     types = {i: _text(header, f"CTYPE{i}") for i in range(1, 10)}
-    axes = [i for i, ctype in types.items() if ctype[:4] in ("RA--", "DEC-", "GLON", "GLAT", "ELON", "ELAT")]
+    axes = [
+        i
+        for i, ctype in types.items()
+        if ctype[:4] in ("RA--", "DEC-", "GLON", "GLAT", "ELON", "ELAT")
+    ]
     axes = axes if len(axes) == 2 else [1, 2]
     wanted = [f"{name}{i}" for name in ("CTYPE", "CRVAL", "CRPIX") for i in axes]
     missing = [key for key in wanted if not _text(header, key)]
@@ -112,14 +124,18 @@ def _text(header, key):
 
 
 def _only_wcs(header, notes):
-    """The WCS cards alone, with the -SIP that honours the distortion terms (astropy would only log its doubt)."""
+    """The WCS cards alone, with the -SIP that honours the distortion terms (astropy would only log
+    its doubt)."""
     cards = fits.Header([card for card in header.cards if WCS_KEYS.match(card.keyword)])
     if any(SIP_KEYS.match(key) for key in cards):
         plain = [key for key in ("CTYPE1", "CTYPE2") if not _text(cards, key).endswith("-SIP")]
         for key in plain:
             cards[key] = _text(cards, key) + "-SIP"
         if plain:
-            notes.append(f"The header has SIP distortion terms but no -SIP in {' and '.join(plain)}: they are used.")
+            notes.append(
+                f"The header has SIP distortion terms but no -SIP in {' and '.join(plain)}: they "
+                f"are used."
+            )
     if any(key.startswith(("CPDIS", "D2IMDIS")) for key in header):
         notes.append("The header has distortion tables (CPDIS, D2IMDIS): they are not used.")
     return cards
@@ -130,7 +146,9 @@ def _fault(wcs, shape):
     if not wcs.has_celestial or wcs.wcs.lngtyp.strip() != "RA" or wcs.wcs.lng != 0:
         return f"CTYPE1 = 'RA---TAN' and CTYPE2 = 'DEC--TAN' (they say {wcs.wcs.ctype[0]!r}, {wcs.wcs.ctype[1]!r})"
     system, equinox = wcs.wcs.radesys.strip() or "ICRS", wcs.wcs.equinox
-    if system not in ("ICRS", "FK5") or (system == "FK5" and np.isfinite(equinox) and abs(equinox - 2000) > 0.01):
+    if system not in ("ICRS", "FK5") or (
+        system == "FK5" and np.isfinite(equinox) and abs(equinox - 2000) > 0.01
+    ):
         return f"RADESYS = 'ICRS' (it says {system}, equinox {equinox:g})"
     middle = wcs.pixel_to_world_values((shape[1] - 1) / 2, (shape[0] - 1) / 2)
     if not np.all(np.isfinite(middle)) or not pixel_scale_arcsec(wcs) > 0:
@@ -139,7 +157,8 @@ def _fault(wcs, shape):
 
 
 def upside_down(wcs: WCS, rows: int) -> WCS:
-    """WCS of the same picture with its rows counted from the other end: y becomes rows + 1 - y (1-based).
+    """WCS of the same picture with its rows counted from the other end: y becomes rows + 1 - y
+    (1-based).
 
     A SIP term u**p v**q changes sign with odd q, and the terms of the y axis once more.
     """
@@ -156,7 +175,8 @@ def upside_down(wcs: WCS, rows: int) -> WCS:
 
 
 def is_mirrored(wcs: WCS) -> bool:
-    """Whether the sky, drawn with row 0 at the bottom, is seen from outside (east to the right of north)."""
+    """Whether the sky, drawn with row 0 at the bottom, is seen from outside (east to the right of
+    north)."""
     return bool(np.linalg.det(wcs.pixel_scale_matrix) > 0)
 
 
@@ -179,7 +199,8 @@ def with_date(header: fits.Header, *others: fits.Header) -> fits.Header:
 
 
 def merged_header(extension: fits.Header, primary: fits.Header) -> fits.Header:
-    """Header of an extension, continued by what only the primary header says; one WCS, not a mixture of two."""
+    """Header of an extension, continued by what only the primary header says; one WCS, not a
+    mixture of two."""
     solved, fallback = not missing_keywords(extension), not missing_keywords(primary)
     merged = _without_wcs(extension) if fallback and not solved else extension.copy()
     merged.extend(_without_wcs(primary) if solved else primary, unique=True, strip=True)
@@ -192,10 +213,15 @@ def _without_wcs(header):
 
 def _last_line(error):
     """wcslib says where in its code, and then what."""
-    return next((line.strip() for line in reversed(str(error).splitlines()) if line.strip()), type(error).__name__)
+    return next(
+        (line.strip() for line in reversed(str(error).splitlines()) if line.strip()),
+        type(error).__name__,
+    )
 
 
-# ---------------------------------------------------------------------------------------------------- questions
+# ----------------------------------------------------------------------------------------------------
+# questions
+
 
 def require_wcs(frame) -> WCS:
     """WCS of a frame.
@@ -207,8 +233,11 @@ def require_wcs(frame) -> WCS:
     """
     if frame.wcs is None:
         lacks = ", ".join(frame.wcs_missing) or "all WCS keywords"
-        raise NoWCSError(f"{frame.name}: the header does not say where on the sky this is: it lacks {lacks}. Plate "
-                         "solve the picture and give the solution: --wcs FILE")
+        raise NoWCSError(
+            f"{frame.name}: the header does not say where on the sky this is: it lacks {lacks}. "
+            f"Plate "
+            "solve the picture and give the solution: --wcs FILE"
+        )
     return frame.wcs
 
 
@@ -218,7 +247,8 @@ def pixel_scale_arcsec(wcs: WCS) -> float:
 
 
 def corners_apart_px(one: WCS, other: WCS, shape: tuple[int, int]) -> float:
-    """Largest distance, pixels, between the places on the sky that two WCS give to the corners of one frame.
+    """Largest distance, pixels, between the places on the sky that two WCS give to the corners of
+    one frame.
 
     Parameters
     ----------
@@ -255,9 +285,12 @@ def require_same_place(one, other) -> None:
     apart_px = corners_apart_px(one.wcs, other.wcs, one.pixels.shape[1:])
     if apart_px > ONE_GRID_PX:
         raise FrameError(
-            f"{other.name}: by its WCS its corners lie up to {apart_px:.1f} px from those of {one.name}, {ONE_GRID_PX} "
-            "px are allowed. Join layers of one frame, as `starcal split FRAME -o STEM` writes them; for the stars of "
-            "another frame type: starcal run FRAME --star-frame STARS")
+            f"{other.name}: by its WCS its corners lie up to {apart_px:.1f} px from those of "
+            f"{one.name}, {ONE_GRID_PX} "
+            "px are allowed. Join layers of one frame, as `starcal split FRAME -o STEM` writes "
+            "them; for the stars of "
+            "another frame type: starcal run FRAME --star-frame STARS"
+        )
 
 
 def footprint_deg(frame, per_edge: int = 8) -> tuple[np.ndarray, np.ndarray]:
@@ -273,8 +306,8 @@ def footprint_deg(frame, per_edge: int = 8) -> tuple[np.ndarray, np.ndarray]:
     Returns
     -------
     ra_deg, dec_deg : numpy.ndarray
-        4 * per_edge vertices each, ICRS degrees, RA in 0 .. 360, in order around the frame from its pixel (0, 0)
-        along x; not closed. Vertices off the sky (all-sky pictures) are left out.
+        4 * per_edge vertices each, ICRS degrees, RA in 0 .. 360, in order around the frame from its
+        pixel (0, 0) along x; not closed. Vertices off the sky (all-sky pictures) are left out.
 
     Raises
     ------
@@ -284,7 +317,9 @@ def footprint_deg(frame, per_edge: int = 8) -> tuple[np.ndarray, np.ndarray]:
     wcs, (rows, columns) = require_wcs(frame), frame.pixels.shape[1:]
     corners = np.array([(0, 0), (columns, 0), (columns, rows), (0, rows)]) - 0.5
     steps = np.arange(per_edge)[:, None] / per_edge
-    outline = np.concatenate([a + steps * (b - a) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)])
+    outline = np.concatenate(
+        [a + steps * (b - a) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)]
+    )
     ra_deg, dec_deg = wcs.pixel_to_world_values(*outline.T)
     seen = np.isfinite(ra_deg) & np.isfinite(dec_deg)
     return ra_deg[seen] % 360, dec_deg[seen]
@@ -315,7 +350,9 @@ def _julian_day(text):
     else:
         return None
     try:
-        return datetime.date(year, month, day).toordinal() + 1721425.0     # ordinal 1 = 0001-01-01, noon JD 1721426
+        return (
+            datetime.date(year, month, day).toordinal() + 1721425.0
+        )  # ordinal 1 = 0001-01-01, noon JD 1721426
     except ValueError:
         return None
 

@@ -9,8 +9,8 @@ from ..errors import FrameError, NoWCSError
 from .output import atomic_write
 from .sky import SCALE_KEYS, card_value, missing_keywords, warnings_to
 
-FROM_BOTTOM = "BOTTOM-UP"       # value of ROWORDER where row 1 is the bottom of the picture, as in FITS
-HEADER_BYTES = 1 << 20          # a text header is a few kB; anything larger is another kind of file
+FROM_BOTTOM = "BOTTOM-UP"  # value of ROWORDER where row 1 is the bottom of the picture, as in FITS
+HEADER_BYTES = 1 << 20  # a text header is a few kB; anything larger is another kind of file
 
 
 def read_wcs_header(path: str | Path) -> fits.Header:
@@ -29,14 +29,16 @@ def read_wcs_header(path: str | Path) -> fits.Header:
         if not missing_keywords(header):
             return header
     lacks = ", ".join(missing_keywords(headers[0]))
-    raise NoWCSError(f"{path.name}: it has no WCS, {lacks} missing. Give --wcs the header of a solved picture.")
+    raise NoWCSError(
+        f"{path.name}: it has no WCS, {lacks} missing. Give --wcs the header of a solved picture."
+    )
 
 
 def _fits_headers(path):
     try:
         with warnings_to([]), open(path, "rb") as file, fits.open(file, memmap=False) as hdus:
             return [hdu.header.copy() for hdu in hdus]
-    except Exception:       # not FITS (or not only): the text reader has the last word and the message
+    except Exception:  # not FITS (or not only): the text reader has the last word and the message
         return []
 
 
@@ -45,19 +47,29 @@ def _text_headers(path):
         with open(path, "rb") as file:
             text = file.read(HEADER_BYTES).decode("ascii")
         with warnings_to([]):
-            header = fits.Header.fromstring(text.replace("\r", ""), sep="\n" if "\n" in text else "")
+            header = fits.Header.fromstring(
+                text.replace("\r", ""), sep="\n" if "\n" in text else ""
+            )
             if any(SCALE_KEYS.match(key) or key[:5] == "CTYPE" for key in header):
                 return [header]
     except OSError as error:
-        raise FrameError(f"{path}: cannot be read: {error.strerror}. Give --wcs an existing header file.") from None
+        raise FrameError(
+            f"{path}: cannot be read: {error.strerror}. Give --wcs an existing header file."
+        ) from None
     except (ValueError, fits.VerifyError):
         pass
-    raise FrameError(f"{path.name}: this is no FITS header. Give --wcs a solved FITS picture, a .wcs file or a text "
-                     "file of FITS cards.")
+    raise FrameError(
+        f"{path.name}: this is no FITS header. Give --wcs a solved FITS picture, a .wcs file or a "
+        f"text "
+        "file of FITS cards."
+    )
 
 
-def check_picture_size(header: fits.Header, shape: tuple[int, int], wcs_name: str, name: str) -> str | None:
-    """Compare the size that a WCS was made for with that of the picture; a note where it cannot be known.
+def check_picture_size(
+    header: fits.Header, shape: tuple[int, int], wcs_name: str, name: str
+) -> str | None:
+    """Compare the size that a WCS was made for with that of the picture; a note where it cannot be
+    known.
 
     Raises
     ------
@@ -70,12 +82,17 @@ def check_picture_size(header: fits.Header, shape: tuple[int, int], wcs_name: st
     if size is None:
         return f"{wcs_name} does not say for what picture size it was made; it is taken on trust."
     if tuple(int(n) for n in size) != (shape[1], shape[0]):
-        raise FrameError(f"{wcs_name}: this WCS was made for {size[0]} x {size[1]} pixels, {name} has {shape[1]} x "
-                         f"{shape[0]}. Give --wcs the solution of this very picture.")
+        raise FrameError(
+            f"{wcs_name}: this WCS was made for {size[0]} x {size[1]} pixels, {name} has "
+            f"{shape[1]} x "
+            f"{shape[0]}. Give --wcs the solution of this very picture."
+        )
     return None
 
 
-def write_wcs(path: str | Path, wcs: WCS, shape: tuple[int, int], *, overwrite: bool = False) -> None:
+def write_wcs(
+    path: str | Path, wcs: WCS, shape: tuple[int, int], *, overwrite: bool = False
+) -> None:
     """Write a WCS as a FITS header without pixels, which `read_wcs_header` reads back.
 
     Parameters

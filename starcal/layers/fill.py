@@ -1,8 +1,9 @@
 """Filling in what is hidden: the likeliest background under weighted, noisy, partly missing pixels.
 
-From coarse to fine, each scale corrects the one above by what the data say there, as far as its noise and the
-structure that this background is known to have at that scale allow: a Wiener filter in a pyramid. Wide holes are
-thus filled from afar and narrow ones from their rims, gradients go through them, and no noise is dragged along.
+From coarse to fine, each scale corrects the one above by what the data say there, as far as its
+noise and the structure that this background is known to have at that scale allow: a Wiener filter
+in a pyramid. Wide holes are thus filled from afar and narrow ones from their rims, gradients go
+through them, and no noise is dragged along.
 """
 
 from functools import cache
@@ -46,7 +47,8 @@ def fill(values: np.ndarray, weight: np.ndarray, noise: np.ndarray | float) -> n
 
 
 def _refine(weighted, weights, noise, structure):
-    """One pass from coarse to fine; also the variance of structure found on each scale, if not known yet."""
+    """One pass from coarse to fine; also the variance of structure found on each scale, if not
+    known yet."""
     sums = [weighted]
     for _ in weights[1:]:
         sums.append(_halve(sums[-1]))
@@ -64,7 +66,8 @@ def _refine(weighted, weights, noise, structure):
 
 @cache
 def _noise_share(scale: int) -> float:
-    """Variance of a fully covered cell of this scale against a pixel's: all its taps, squared and summed."""
+    """Variance of a fully covered cell of this scale against a pixel's: all its taps, squared and
+    summed."""
     taps = np.ones(1)
     for step in range(scale):
         taps = np.convolve(taps, np.kron(TAPS, [1, *[0] * (2**step - 1)]))
@@ -72,8 +75,9 @@ def _noise_share(scale: int) -> float:
 
 
 def _structure(news, weight, variance):
-    """Variance of the background itself on this scale, from well-covered cells; a little, where none can be told."""
-    clean = np.abs(news[weight > WELL_COVERED][::1 + news.size // MEDIAN_SIZE])
+    """Variance of the background itself on this scale, from well-covered cells; a little, where
+    none can be told."""
+    clean = np.abs(news[weight > WELL_COVERED][:: 1 + news.size // MEDIAN_SIZE])
     if len(clean) < 16:
         return 0.3 * variance
     return float(max((1.4826 * np.median(clean)) ** 2 - 0.6 * variance, 0.01 * variance))
@@ -84,10 +88,11 @@ def _mean(total, weight, otherwise):
 
 
 def _halve(plane):
-    """Half as many pixels each way, each a binomial mean of 4 x 4; beyond the edge there is nothing."""
+    """Half as many pixels each way, each a binomial mean of 4 x 4; beyond the edge there is
+    nothing."""
     padded = np.pad(plane, ((1, 3), (1, 3)))
-    rows = sum(t * padded[k:k + 2 * ((plane.shape[0] + 1) // 2):2] for k, t in enumerate(TAPS))
-    return sum(t * rows[:, k:k + 2 * ((plane.shape[1] + 1) // 2):2] for k, t in enumerate(TAPS))
+    rows = sum(t * padded[k : k + 2 * ((plane.shape[0] + 1) // 2) : 2] for k, t in enumerate(TAPS))
+    return sum(t * rows[:, k : k + 2 * ((plane.shape[1] + 1) // 2) : 2] for k, t in enumerate(TAPS))
 
 
 def _double(plane, shape):
@@ -96,5 +101,5 @@ def _double(plane, shape):
         before = np.take(plane, [0, *range(plane.shape[axis] - 1)], axis=axis)
         after = np.take(plane, [*range(1, plane.shape[axis]), -1], axis=axis)
         pair = np.stack([0.75 * plane + 0.25 * before, 0.75 * plane + 0.25 * after], axis=axis + 1)
-        plane = pair.reshape(*plane.shape[:axis], -1, *plane.shape[axis + 1:])
-    return plane[:shape[0], :shape[1]].astype(np.float32, copy=False)
+        plane = pair.reshape(*plane.shape[:axis], -1, *plane.shape[axis + 1 :])
+    return plane[: shape[0], : shape[1]].astype(np.float32, copy=False)

@@ -1,4 +1,5 @@
-"""How much light each star has: all stars of a channel fitted at once, neighbours sharing the pixels between them."""
+"""How much light each star has: all stars of a channel fitted at once, neighbours sharing the
+pixels between them."""
 
 from dataclasses import dataclass
 
@@ -35,9 +36,19 @@ class FluxFit:
     misfit: np.ndarray
 
 
-def fit_fluxes(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, psf: Psf, guess: np.ndarray, *,
-               sky: float, noise: float, electrons_per_unit: float,
-               radius_px: float | None = None, moving: bool = False) -> FluxFit:
+def fit_fluxes(
+    plane: np.ndarray,
+    x_px: np.ndarray,
+    y_px: np.ndarray,
+    psf: Psf,
+    guess: np.ndarray,
+    *,
+    sky: float,
+    noise: float,
+    electrons_per_unit: float,
+    radius_px: float | None = None,
+    moving: bool = False,
+) -> FluxFit:
     """Fit the fluxes of all stars of a channel together, each over its own plane of sky.
 
     Parameters
@@ -61,23 +72,37 @@ def fit_fluxes(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, psf: Psf, 
     own = _profiles(psf, dx, dy, moving)
     guess = np.maximum(np.nan_to_num(guess), 0)
     light = guess[:, None] * np.maximum(own[0], 0)
-    variance = noise**2 + (light + _nebula(values, sky)) / electrons_per_unit + (MODEL_ERROR * light) ** 2
+    variance = (
+        noise**2 + (light + _nebula(values, sky)) / electrons_per_unit + (MODEL_ERROR * light) ** 2
+    )
     root = np.where(np.isfinite(values), 1 / np.sqrt(variance), 0).astype(np.float32)
-    flatten = _flattener(np.stack([np.ones(len(offsets[0])), *(o / radius_px for o in offsets)], axis=1), root)
+    flatten = _flattener(
+        np.stack([np.ones(len(offsets[0])), *(o / radius_px for o in offsets)], axis=1), root
+    )
     patch, star = _pairs(x_px, y_px, 2 * radius_px)
-    beside = _profiles(psf, dx[patch] + (rounded_offset(x_px, patch, star))[:, None],
-                       dy[patch] + (rounded_offset(y_px, patch, star))[:, None], moving)
+    beside = _profiles(
+        psf,
+        dx[patch] + (rounded_offset(x_px, patch, star))[:, None],
+        dy[patch] + (rounded_offset(y_px, patch, star))[:, None],
+        moving,
+    )
     everyone = np.arange(len(x_px))
     patches = np.append(everyone, patch)
-    design = _design(patches, np.append(everyone, star), root.shape,
-                     [flatten(np.concatenate(pair), patches) for pair in zip(own, beside, strict=True)])
+    design = _design(
+        patches,
+        np.append(everyone, star),
+        root.shape,
+        [flatten(np.concatenate(pair), patches) for pair in zip(own, beside, strict=True)],
+    )
     data = flatten(np.nan_to_num(values), everyone).ravel()
     step_px = LARGEST_STEP / 3 * psf.fwhm_px
     solution, error = _solve(design, data, np.maximum(guess, 10 * noise) * step_px, len(x_px))
     flux = np.maximum(solution[0], 0)
     misfit = _misfit((data - design @ solution.ravel()).reshape(root.shape), own[0] * root, flux)
-    dx_px, dy_px = (np.clip(part / np.maximum(flux, 1e-30), -3 * step_px, 3 * step_px) * (flux > 0)
-                    for part in (solution[1:] if moving else np.zeros((2, len(x_px)))))
+    dx_px, dy_px = (
+        np.clip(part / np.maximum(flux, 1e-30), -3 * step_px, 3 * step_px) * (flux > 0)
+        for part in (solution[1:] if moving else np.zeros((2, len(x_px))))
+    )
     return FluxFit(flux, error[0], dx_px, dy_px, misfit)
 
 
@@ -99,22 +124,29 @@ def _pairs(x_px, y_px, reach_px):
 
 
 def _profiles(psf, dx, dy, moving):
-    """The star's light and, where it may move, what a shift by one pixel in x and in y adds to it."""
+    """The star's light and, where it may move, what a shift by one pixel in x and in y adds to
+    it."""
     if not moving:
         return [psf(dx, dy)]
     h = np.float32(0.25)
-    return [psf(dx, dy), *((psf(dx - a, dy - b) - psf(dx + a, dy + b)) / (2 * h) for a, b in ((h, 0), (0, h)))]
+    return [
+        psf(dx, dy),
+        *((psf(dx - a, dy - b) - psf(dx + a, dy + b)) / (2 * h) for a, b in ((h, 0), (0, h))),
+    ]
 
 
 def _flattener(basis, root):
-    """Function (stamps, patch) -> stamps in units of their errors, the best-fitting plane of sky taken out."""
+    """Function (stamps, patch) -> stamps in units of their errors, the best-fitting plane of sky
+    taken out."""
     scaled = basis[None].astype(np.float32) * root[:, :, None]
     normal = np.einsum("npk,npl->nkl", scaled, scaled, dtype=float, optimize=True)
     inverse = np.linalg.pinv(normal, rcond=1e-6, hermitian=True)
 
     def flatten(stamps, patch):
         stamps = stamps * root[patch]
-        sky = np.einsum("nkl,nl->nk", inverse[patch], np.matmul(stamps[:, None, :], scaled[patch])[:, 0])
+        sky = np.einsum(
+            "nkl,nl->nk", inverse[patch], np.matmul(stamps[:, None, :], scaled[patch])[:, 0]
+        )
         return stamps - np.matmul(scaled[patch], sky[:, :, None].astype(np.float32))[:, :, 0]
 
     return flatten
@@ -124,8 +156,15 @@ def _design(patch, star, shape, stamps):
     """Sparse matrix from fluxes (and shifts) to all pixels of all patches."""
     n, size = shape
     rows = patch[:, None] * size + np.arange(size)
-    blocks = [csr_matrix(coo_matrix((part.ravel().astype(float), (rows.ravel(), np.repeat(star, size))),
-                                    shape=(n * size, n))) for part in stamps]
+    blocks = [
+        csr_matrix(
+            coo_matrix(
+                (part.ravel().astype(float), (rows.ravel(), np.repeat(star, size))),
+                shape=(n * size, n),
+            )
+        )
+        for part in stamps
+    ]
     return hstack(blocks, format="csr")
 
 
@@ -140,7 +179,8 @@ def _solve(design, data, step, n):
 
 
 def _misfit(left, model, flux):
-    """Share of a star's light by which it differs from the model, beyond what noise explains; 0 where it is not seen.
+    """Share of a star's light by which it differs from the model, beyond what noise explains; 0
+    where it is not seen.
 
     The residual is in units of error; 2 sigma of what noise alone would do are allowed for.
     """

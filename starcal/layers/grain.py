@@ -1,4 +1,5 @@
-"""The noise of a frame as a texture: how strong it is from place to place, and a piece of it to mend holes with."""
+"""The noise of a frame as a texture: how strong it is from place to place, and a piece of it to
+mend holes with."""
 
 import numpy as np
 from scipy import ndimage
@@ -12,8 +13,8 @@ LARGEST_SIGMA = 3.5  # anything stronger in the swatch is a star that was not fo
 def local_noise(values: np.ndarray, clean: np.ndarray, otherwise: float) -> np.ndarray:
     """Standard deviation of the noise at every pixel, from how its clean neighbours differ.
 
-    Second differences along both axes over every second pixel: gradients, curvature and most of what a telescope
-    can resolve cancel, and so does what registration made neighbours share.
+    Second differences along both axes over every second pixel: gradients, curvature and most of
+    what a telescope can resolve cancel, and so does what registration made neighbours share.
 
     Parameters
     ----------
@@ -30,8 +31,12 @@ def local_noise(values: np.ndarray, clean: np.ndarray, otherwise: float) -> np.n
     strength = np.where(usable, np.abs(_second_difference(_second_difference(values, 0), 1)), 0)
     total = ndimage.uniform_filter(strength.astype(np.float32), WINDOW_PX, mode="constant")
     share = ndimage.uniform_filter(usable.astype(np.float32), WINDOW_PX, mode="constant")
-    per_sigma = np.sqrt(2 / np.pi) * 6  # mean |x| of a Gaussian; the differences have 36 times a pixel's variance
-    return np.where(share > 0.01, total / np.maximum(share, 0.01) / per_sigma, otherwise).astype(np.float32)
+    per_sigma = (
+        np.sqrt(2 / np.pi) * 6
+    )  # mean |x| of a Gaussian; the differences have 36 times a pixel's variance
+    return np.where(share > 0.01, total / np.maximum(share, 0.01) / per_sigma, otherwise).astype(
+        np.float32
+    )
 
 
 def _all_around(clean, axis):
@@ -46,8 +51,8 @@ def _second_difference(values, axis):
 def swatch(values: np.ndarray, clean: np.ndarray) -> np.ndarray:
     """The noise of some pixels as a texture of standard deviation 1.
 
-    It keeps how noise correlates between neighbours and between channels. Pixels that show more than noise take that of
-    the pixel a quarter turn away, or two, or three.
+    It keeps how noise correlates between neighbours and between channels. Pixels that show more
+    than noise take that of the pixel a quarter turn away, or two, or three.
 
     Parameters
     ----------
@@ -62,10 +67,17 @@ def swatch(values: np.ndarray, clean: np.ndarray) -> np.ndarray:
         0 where none of the four is clean.
     """
     share = ndimage.gaussian_filter(clean.astype(np.float32), SMOOTH_PX)
-    smooth = ndimage.gaussian_filter(np.where(clean, values, 0).astype(np.float32), (0, SMOOTH_PX, SMOOTH_PX))
+    smooth = ndimage.gaussian_filter(
+        np.where(clean, values, 0).astype(np.float32), (0, SMOOTH_PX, SMOOTH_PX)
+    )
     noise = np.where(clean, values - smooth / np.maximum(share, 1e-6), 0)
     spread = [1.4826 * np.median(np.abs(plane[clean])) if clean.any() else 0.0 for plane in noise]
-    noise = np.stack([plane / s if s > 0 else np.zeros_like(plane) for plane, s in zip(noise, spread, strict=True)])
+    noise = np.stack(
+        [
+            plane / s if s > 0 else np.zeros_like(plane)
+            for plane, s in zip(noise, spread, strict=True)
+        ]
+    )
     texture, known = noise, clean
     for turn in (1, 2, 3):
         texture = np.where(known, texture, np.rot90(noise, turn, (1, 2)))
@@ -78,9 +90,13 @@ def emptiest(shape: tuple[int, int], x_px: np.ndarray, y_px: np.ndarray) -> tupl
     height, width = shape
     size = min(SWATCH_PX, height, width)
     tops, lefts = np.arange(0, height - size + 1, size), np.arange(0, width - size + 1, size)
-    stars = np.histogram2d(y_px, x_px, [np.append(tops, tops[-1] + size), np.append(lefts, lefts[-1] + size)])[0]
+    stars = np.histogram2d(
+        y_px, x_px, [np.append(tops, tops[-1] + size), np.append(lefts, lefts[-1] + size)]
+    )[0]
     row, column = np.unravel_index(np.argmin(stars), stars.shape)
-    return slice(int(tops[row]), int(tops[row]) + size), slice(int(lefts[column]), int(lefts[column]) + size)
+    return slice(int(tops[row]), int(tops[row]) + size), slice(
+        int(lefts[column]), int(lefts[column]) + size
+    )
 
 
 def laid_out(noise_swatch: np.ndarray, window: tuple[slice, slice]) -> np.ndarray:

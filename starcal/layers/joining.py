@@ -1,4 +1,5 @@
-"""Layers put together again, and starless frames that come from elsewhere checked before they are used."""
+"""Layers put together again, and starless frames that come from elsewhere checked before they are
+used."""
 
 from dataclasses import dataclass
 
@@ -10,7 +11,9 @@ from ..errors import FrameError
 from .model import PSF_SNR, UNFIT_FOR_PSF
 from .psf import disc_offsets, stamps_at
 
-MOST_SKY_SHIFT = 3.0  # in units of the frame's noise; a stretch or a scaling moves the sky by far more
+MOST_SKY_SHIFT = (
+    3.0  # in units of the frame's noise; a stretch or a scaling moves the sky by far more
+)
 BRIGHTER_SIGMA = 5.0
 MOST_BRIGHTER = 0.02  # share of the pixels
 MOST_LIGHT_LEFT = 0.2  # of a typical star
@@ -26,8 +29,11 @@ def join_add(starless: NDArray, stars: NDArray) -> NDArray[np.float32]:
         Different sizes.
     """
     if np.shape(starless) != np.shape(stars):
-        raise FrameError(f"a starless frame of shape {np.shape(starless)} and a star layer of shape {np.shape(stars)} "
-                         f"given; both must be of one size: register one to the other")
+        raise FrameError(
+            f"a starless frame of shape {np.shape(starless)} and a star layer of shape "
+            f"{np.shape(stars)} "
+            f"given; both must be of one size: register one to the other"
+        )
     return np.add(starless, stars, dtype=np.float32)
 
 
@@ -66,18 +72,24 @@ def plausible_starless(pixels: NDArray, starless: NDArray, stars: Table) -> Star
     Raises
     ------
     FrameError
-        Another size; nothing in common; another sky (stretched, scaled); brighter than the frame; stars still in it.
+        Another size; nothing in common; another sky (stretched, scaled); brighter than the frame;
+        stars still in it.
     """
     if np.shape(starless) != pixels.shape:
-        raise FrameError(f"a starless frame of shape {np.shape(starless)} given for a frame of shape {pixels.shape}; "
-                         f"give one of the same size, made from this frame")
+        raise FrameError(
+            f"a starless frame of shape {np.shape(starless)} given for a frame of shape "
+            f"{pixels.shape}; "
+            f"give one of the same size, made from this frame"
+        )
     noise = np.maximum(stars.meta["noise"].noise, 1e-9)[:, None]
     some = np.s_[:, ::SAMPLE_STEP, ::SAMPLE_STEP]
     excess = (starless[some].astype(float) - pixels[some]).reshape(3, -1) / noise
     excess = excess[:, np.isfinite(excess).all(axis=0)]
     if not excess.size:
-        raise FrameError("a starless frame without a finite pixel in common with the frame given; "
-                         "give one made from this frame")
+        raise FrameError(
+            "a starless frame without a finite pixel in common with the frame given; "
+            "give one made from this frame"
+        )
     sky_shift = tuple(map(float, np.median(excess, axis=1)))
     brighter = float(np.mean(excess.max(axis=0) > BRIGHTER_SIGMA))
     return _judged(StarlessCheck(sky_shift, brighter, _light_left(pixels, starless, stars)))
@@ -86,14 +98,22 @@ def plausible_starless(pixels: NDArray, starless: NDArray, stars: Table) -> Star
 def _judged(check: StarlessCheck) -> StarlessCheck:
     shift = max(check.sky_shift, key=abs)
     if abs(shift) > MOST_SKY_SHIFT:
-        raise FrameError(f"the starless frame's sky lies {shift:+.1f} sigma from the frame's, at most "
-                         f"{MOST_SKY_SHIFT:.0f} is plausible; give one that is linear and neither stretched nor scaled")
+        raise FrameError(
+            f"the starless frame's sky lies {shift:+.1f} sigma from the frame's, at most "
+            f"{MOST_SKY_SHIFT:.0f} is plausible; give one that is linear and neither stretched nor "
+            f"scaled"
+        )
     if check.brighter_share > MOST_BRIGHTER:
-        raise FrameError(f"the starless frame is brighter than the frame in {check.brighter_share:.0%} of the pixels, "
-                         f"at most {MOST_BRIGHTER:.0%} is plausible; give one made from this very frame")
+        raise FrameError(
+            f"the starless frame is brighter than the frame in {check.brighter_share:.0%} of the "
+            f"pixels, "
+            f"at most {MOST_BRIGHTER:.0%} is plausible; give one made from this very frame"
+        )
     if check.light_left > MOST_LIGHT_LEFT:
-        raise FrameError(f"{check.light_left:.0%} of the stars' light is still in the starless frame, at most "
-                         f"{MOST_LIGHT_LEFT:.0%} is plausible; give the frame without its stars")
+        raise FrameError(
+            f"{check.light_left:.0%} of the stars' light is still in the starless frame, at most "
+            f"{MOST_LIGHT_LEFT:.0%} is plausible; give the frame without its stars"
+        )
     return check
 
 
@@ -103,7 +123,9 @@ def _light_left(pixels: NDArray, starless: NDArray, stars: Table) -> float:
         return 0.0
     x_px, y_px = (np.array(stars[name], float)[clear] for name in ("x_px", "y_px"))
     fwhm_px = max(stars.meta["fwhm_px"])
-    before, after = (sum(_peaks(plane, x_px, y_px, fwhm_px) for plane in frame) for frame in (pixels, starless))
+    before, after = (
+        sum(_peaks(plane, x_px, y_px, fwhm_px) for plane in frame) for frame in (pixels, starless)
+    )
     return float(np.nan_to_num(np.nanmedian(after / np.maximum(before, 1e-12))))
 
 

@@ -1,4 +1,5 @@
-"""The light of a frame's stars, drawn again tile by tile, and what the pixels are worth without it."""
+"""The light of a frame's stars, drawn again tile by tile, and what the pixels are worth without
+it."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -56,8 +57,19 @@ class Channel:
 def channels_of(pixels: NDArray, stars: Table) -> list[Channel]:
     """Channels of a frame, from its pixels and the star table measured on it."""
     noise = stars.meta["noise"]
-    return [Channel(i, name, pixels[i], noise.sky[i], max(noise.noise[i], 1e-9), noise.electrons_per_unit[i],
-                    stars.meta["clip_level"][i], stars.meta["fwhm_px"][i]) for i, name in enumerate(CHANNELS)]
+    return [
+        Channel(
+            i,
+            name,
+            pixels[i],
+            noise.sky[i],
+            max(noise.noise[i], 1e-9),
+            noise.electrons_per_unit[i],
+            stars.meta["clip_level"][i],
+            stars.meta["fwhm_px"][i],
+        )
+        for i, name in enumerate(CHANNELS)
+    ]
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,8 +83,8 @@ class StarModel:
     psf : tuple of Psf
         One a channel; none if there is no star.
     flux, flux_error, misfit : ndarray, (3, n)
-        Fitted light, its error, and by what share of its light each star differs from the model. Flux 0 in all
-        channels: not a star.
+        Fitted light, its error, and by what share of its light each star differs from the model.
+        Flux 0 in all channels: not a star.
     reach_px : ndarray, (n,)
         Radius of each star's footprint; 0 for what is not split off.
     """
@@ -96,28 +108,41 @@ class Tile:
     @property
     def inner_of_outer(self) -> tuple[slice, slice]:
         """Where the window lies in the same with a margin."""
-        return tuple(slice(i.start - o.start, i.stop - o.start) for i, o in zip(self.inner, self.outer, strict=True))
+        return tuple(
+            slice(i.start - o.start, i.stop - o.start)
+            for i, o in zip(self.inner, self.outer, strict=True)
+        )
 
 
 def tiles(shape: tuple[int, int]) -> Iterator[Tile]:
     """Cut a frame into tiles, so that temporaries stay small."""
     for top in range(0, shape[0], TILE_PX):
         for left in range(0, shape[1], TILE_PX):
-            inner = tuple(slice(a, min(a + TILE_PX, n)) for a, n in zip((top, left), shape, strict=True))
-            outer = tuple(slice(max(0, s.start - MARGIN_PX), min(n, s.stop + MARGIN_PX))
-                          for s, n in zip(inner, shape, strict=True))
+            inner = tuple(
+                slice(a, min(a + TILE_PX, n)) for a, n in zip((top, left), shape, strict=True)
+            )
+            outer = tuple(
+                slice(max(0, s.start - MARGIN_PX), min(n, s.stop + MARGIN_PX))
+                for s, n in zip(inner, shape, strict=True)
+            )
             yield Tile(inner, outer)
 
 
 def touching(model: StarModel, window) -> NDArray[np.bool_]:
     """Stars whose footprint may reach into a window, (n,)."""
     rows, columns, reach = *window, model.reach_px
-    return ((reach > 0) & (model.x_px > columns.start - reach - 1) & (model.x_px < columns.stop + reach)
-            & (model.y_px > rows.start - reach - 1) & (model.y_px < rows.stop + reach))
+    return (
+        (reach > 0)
+        & (model.x_px > columns.start - reach - 1)
+        & (model.x_px < columns.stop + reach)
+        & (model.y_px > rows.start - reach - 1)
+        & (model.y_px < rows.stop + reach)
+    )
 
 
 def drawn(model: StarModel, window) -> Iterator[tuple[NDArray, ...]]:
-    """The pixels of a window that lie in the footprint of each star, in batches of stars of like size.
+    """The pixels of a window that lie in the footprint of each star, in batches of stars of like
+    size.
 
     Yields
     ------
@@ -158,7 +183,9 @@ def footprint(model: StarModel, window) -> NDArray[np.bool_]:
     return covered
 
 
-def star_light(model: StarModel, channel: Channel, window) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def star_light(
+    model: StarModel, channel: Channel, window
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Light of all stars in a window, and the variance that taking it away adds to a pixel."""
     light, doubt = (np.zeros([s.stop - s.start for s in window], np.float32) for _ in range(2))
     psf, flux, misfit = (part[channel.index] for part in (model.psf, model.flux, model.misfit))
@@ -175,7 +202,8 @@ def star_light(model: StarModel, channel: Channel, window) -> tuple[NDArray[np.f
 
 @dataclass(frozen=True, eq=False)
 class Rest:
-    """A tile of a channel less its stars' light, all (y, x): pixels, what is uncertain of them, which tell anything."""
+    """A tile of a channel less its stars' light, all (y, x): pixels, what is uncertain of them,
+    which tell anything."""
 
     values: NDArray[np.float32]
     doubt: NDArray[np.float32]

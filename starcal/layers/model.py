@@ -1,4 +1,5 @@
-"""What the stars of a frame are like: PSF, positions and fluxes, and which of the things found are stars at all."""
+"""What the stars of a frame are like: PSF, positions and fluxes, and which of the things found are
+stars at all."""
 
 from dataclasses import replace
 
@@ -14,13 +15,18 @@ from .light import Channel, StarModel, channels_of, footprint, rest_of, tiles, t
 from .psf import Psf, measure_psf, with_wings
 
 STAR_FWHM_RATIO = (0.55, 1.4)  # of the measured FWHM and the frame's; outside, and with ...
-STAR_MISFIT = 0.25  # ... this share of its light not where the PSF has it: a knot, a filament, a hot pixel
+STAR_MISFIT = (
+    0.25  # ... this share of its light not where the PSF has it: a knot, a filament, a hot pixel
+)
 UNFIT_FOR_PSF = int(Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.SHAPE)
 PSF_SNR, WING_SNR = 30.0, 300.0
 FAINTEST_LIGHT = 0.1  # in units of noise: where a star's model ends
 WIDEST_FWHM = 60.0
 BLEND_FWHM_RATIO = 2.2  # wider than any pair that detection takes for one
-FEWEST_FOR_COLOUR, LEAST_COLOUR_SPREAD = 5, 0.1  # stars that show what ratios stars have here; natural logarithm
+FEWEST_FOR_COLOUR, LEAST_COLOUR_SPREAD = (
+    5,
+    0.1,
+)  # stars that show what ratios stars have here; natural logarithm
 LEAST_MISFIT = 0.01  # share of its light that the model of any star is wrong by
 MOVES = 2  # the fit is linear in small steps; stars that lie in one another have far to go
 HOLE_FWHM = 0.8  # radius left out when the background under a star is judged without its own light
@@ -29,7 +35,8 @@ HOLE_FWHM = 0.8  # radius left out when the background under a star is judged wi
 def model_stars(pixels: NDArray, stars: Table) -> StarModel:
     """Measure PSF, positions and fluxes of all stars of a frame.
 
-    In two rounds: the second fits on a background made flat by what the first left between the stars.
+    In two rounds: the second fits on a background made flat by what the first left between the
+    stars.
 
     Parameters
     ----------
@@ -39,13 +46,30 @@ def model_stars(pixels: NDArray, stars: Table) -> StarModel:
     """
     channels = channels_of(pixels, stars)
     x_px, y_px = (np.array(stars[name], float) for name in ("x_px", "y_px"))
-    clear = [np.array([_clipped_radius(c, stars, star) for star in range(len(stars))]) for c in channels]
+    clear = [
+        np.array([_clipped_radius(c, stars, star) for star in range(len(stars))]) for c in channels
+    ]
     psf = [_psf_of(c, stars, radius) for c, radius in zip(channels, clear, strict=True)]
     everything = np.ones(len(stars), bool)
     for _ in range(MOVES):
-        fits = [_fit(c, c.unclipped(), stars, x_px, y_px, psf[c.index], clear[c.index], everything, moving=True)
-                for c in channels]
-        x_px, y_px = x_px + _common([f.dx_px for f in fits], fits), y_px + _common([f.dy_px for f in fits], fits)
+        fits = [
+            _fit(
+                c,
+                c.unclipped(),
+                stars,
+                x_px,
+                y_px,
+                psf[c.index],
+                clear[c.index],
+                everything,
+                moving=True,
+            )
+            for c in channels
+        ]
+        x_px, y_px = (
+            x_px + _common([f.dx_px for f in fits], fits),
+            y_px + _common([f.dy_px for f in fits], fits),
+        )
     pointlike = _pointlike(stars, fits)
     first = _assembled(channels, x_px, y_px, psf, fits)
     for c in channels:
@@ -53,13 +77,22 @@ def model_stars(pixels: NDArray, stars: Table) -> StarModel:
         psf[c.index] = _core_of(c, flat, stars, x_px, y_px, psf[c.index]).normalised()
         fits[c.index] = _fit(c, flat, stars, x_px, y_px, psf[c.index], clear[c.index], pointlike)
     pointlike &= _pointlike(stars, fits)
-    return _assembled(channels, x_px, y_px, psf, [replace(f, flux=np.where(pointlike, f.flux, 0)) for f in fits])
+    return _assembled(
+        channels, x_px, y_px, psf, [replace(f, flux=np.where(pointlike, f.flux, 0)) for f in fits]
+    )
 
 
 def _assembled(channels, x_px, y_px, psf, fits) -> StarModel:
     reach = np.max([_reach(psf[c.index], fits[c.index].flux, c.noise) for c in channels], axis=0)
-    return StarModel(x_px, y_px, tuple(psf), np.array([f.flux for f in fits]), np.array([f.error for f in fits]),
-                     np.array([np.maximum(f.misfit, LEAST_MISFIT) for f in fits]), reach)
+    return StarModel(
+        x_px,
+        y_px,
+        tuple(psf),
+        np.array([f.flux for f in fits]),
+        np.array([f.error for f in fits]),
+        np.array([np.maximum(f.misfit, LEAST_MISFIT) for f in fits]),
+        reach,
+    )
 
 
 def _reach(psf: Psf, flux: NDArray, noise: float) -> NDArray:
@@ -72,12 +105,13 @@ def _reach(psf: Psf, flux: NDArray, noise: float) -> NDArray:
 
 
 def shows_stars(stars: Table) -> bool:
-    """Whether any entry shows what a star looks like here; if none does, all the peaks may be nebula."""
+    """Whether any entry shows what a star looks like here; if none does, all the peaks may be
+    nebula."""
     fit = np.array(stars["flags"]) & UNFIT_FOR_PSF == 0
     return bool(np.any(fit & (np.array(stars["snr"]) >= SHAPE_SNR)))
 
 
-# --- shape ---------------------------------------------------------------------------------------------------
+# --- shape ------------------------------------------------------------------------------
 
 
 def _psf_of(channel: Channel, stars: Table, clear_px: NDArray) -> Psf:
@@ -94,8 +128,11 @@ def _core_of(channel, plane, stars, x_px, y_px, known=None) -> Psf:
 
 
 def _brightest(channel: Channel, stars: Table, unwanted: int, snr: float) -> NDArray:
-    """Indices of the stars of at least this signal-to-noise without unwanted flags, brightest first."""
-    flux, error = (np.nan_to_num(np.array(stars[f"{name}_{channel.name}"])) for name in ("flux", "flux_error"))
+    """Indices of the stars of at least this signal-to-noise without unwanted flags, brightest
+    first."""
+    flux, error = (
+        np.nan_to_num(np.array(stars[f"{name}_{channel.name}"])) for name in ("flux", "flux_error")
+    )
     order = np.argsort(flux)[::-1]
     return order[((np.array(stars["flags"]) & unwanted == 0) & (flux > snr * error))[order]]
 
@@ -107,47 +144,62 @@ def _clipped_radius(channel: Channel, stars: Table, star: int) -> float:
     x, y = (round(float(np.array(stars[name])[star])) for name in ("x_px", "y_px"))
     half = int(20 * channel.fwhm_px)
     top, left = max(0, y - half), max(0, x - half)
-    core, _ = ndimage.label(channel.clipped(np.s_[top:y + half + 1, left:x + half + 1]))
-    near = core[max(0, y - top - 2):y - top + 3, max(0, x - left - 2):x - left + 3]
+    core, _ = ndimage.label(channel.clipped(np.s_[top : y + half + 1, left : x + half + 1]))
+    near = core[max(0, y - top - 2) : y - top + 3, max(0, x - left - 2) : x - left + 3]
     ys, xs = np.nonzero(np.isin(core, near[near > 0]))
     return float(np.hypot(ys + top - y, xs + left - x).max(initial=0) + 1.5)
 
 
 def _pointlike(stars: Table, fits: list[FluxFit]) -> NDArray[np.bool_]:
-    """Whether each entry of the table has a star's shape in the channel that shows it best, (n,)."""
+    """Whether each entry of the table has a star's shape in the channel that shows it best,
+    (n,)."""
     best = np.argmax([f.flux / np.maximum(f.error, 1e-30) for f in fits], axis=0)
     misfit = np.array([f.misfit for f in fits])[best, np.arange(len(stars))]
     flags, typical = np.array(stars["flags"]), np.exp(np.mean(np.log(stars.meta["fwhm_px"])))
     ratio = np.nan_to_num(np.array(stars["fwhm_px"]), nan=np.inf) / typical
     odd = (ratio < STAR_FWHM_RATIO[0]) | (ratio > STAR_FWHM_RATIO[1]) | (flags & Flag.SHAPE > 0)
-    blend = (ratio < BLEND_FWHM_RATIO) & (np.array(stars["snr"]) >= SHAPE_SNR) & _coloured_as_stars(stars, fits)
+    blend = (
+        (ratio < BLEND_FWHM_RATIO)
+        & (np.array(stars["snr"]) >= SHAPE_SNR)
+        & _coloured_as_stars(stars, fits)
+    )
     return ~(odd & (misfit > STAR_MISFIT)) | (flags & Flag.SATURATED > 0) | blend
 
 
 def _coloured_as_stars(stars: Table, fits: list[FluxFit]) -> NDArray[np.bool_]:
-    """Whether each entry has the channel ratios of the frame's stars: close pairs have, knots of nebula have not."""
+    """Whether each entry has the channel ratios of the frame's stars: close pairs have, knots of
+    nebula have not."""
     flux = np.array([np.where(f.flux > 0, f.flux, np.nan) for f in fits])
     ratio = np.log(flux[[0, 2]] / flux[1])
-    certain = (np.array(stars["flags"]) & UNFIT_FOR_PSF == 0) & (np.array(stars["snr"]) >= SHAPE_SNR)
+    certain = (np.array(stars["flags"]) & UNFIT_FOR_PSF == 0) & (
+        np.array(stars["snr"]) >= SHAPE_SNR
+    )
     known = ratio[:, certain & np.isfinite(ratio).all(axis=0)]
     if known.shape[1] < FEWEST_FOR_COLOUR:
         return np.zeros(len(stars), bool)
     centre = np.median(known, axis=1, keepdims=True)
-    spread = np.maximum(1.4826 * np.median(np.abs(known - centre), axis=1, keepdims=True), LEAST_COLOUR_SPREAD)
+    spread = np.maximum(
+        1.4826 * np.median(np.abs(known - centre), axis=1, keepdims=True), LEAST_COLOUR_SPREAD
+    )
     return np.all(np.abs(ratio - centre) < 3 * spread, axis=0)
 
 
-# --- light ---------------------------------------------------------------------------------------------------
+# --- light ------------------------------------------------------------------------------
 
 
 def _fit(channel, rest, stars, x_px, y_px, psf, clear_px, usable, moving=False) -> FluxFit:
-    """Fluxes of one channel: clipped stars first, one by one, from their wings; then all others together.
+    """Fluxes of one channel: clipped stars first, one by one, from their wings; then all others
+    together.
 
     ``rest`` is used up: the clipped stars are taken out of it.
     """
     guess = np.nan_to_num(np.array(stars[f"flux_{channel.name}"]))
-    facts = {"sky": channel.sky, "noise": channel.noise, "electrons_per_unit": channel.electrons_per_unit,
-             "moving": moving}
+    facts = {
+        "sky": channel.sky,
+        "noise": channel.noise,
+        "electrons_per_unit": channel.electrons_per_unit,
+        "moving": moving,
+    }
     fits, clipped = [], np.flatnonzero((clear_px > 0) & usable)
     for star in clipped[np.argsort(guess[clipped])[::-1]]:
         one, radius_px = np.array([star]), clear_px[star] + FIT_FWHM * psf.fwhm_px
@@ -156,16 +208,22 @@ def _fit(channel, rest, stars, x_px, y_px, psf, clear_px, usable, moving=False) 
         fits.append((one, fit))
     others = np.flatnonzero((clear_px == 0) & usable)
     if len(others):
-        fits.append((others, fit_fluxes(rest, x_px[others], y_px[others], psf, guess[others], **facts)))
+        fits.append(
+            (others, fit_fluxes(rest, x_px[others], y_px[others], psf, guess[others], **facts))
+        )
     return _gathered(fits, len(stars))
 
 
 def _subtract(plane, x_px, y_px, psf, fit, noise):
     """Take one star's light out of a plane, in place."""
     reach = int(_reach(psf, fit.flux, noise)[0])
-    rows, columns = (slice(max(0, int(at) - reach), max(0, int(at) + reach + 2)) for at in (y_px, x_px))
+    rows, columns = (
+        slice(max(0, int(at) - reach), max(0, int(at) + reach + 2)) for at in (y_px, x_px)
+    )
     cut = plane[rows, columns]
-    y, x = np.ogrid[rows.start:rows.start + cut.shape[0], columns.start:columns.start + cut.shape[1]]
+    y, x = np.ogrid[
+        rows.start : rows.start + cut.shape[0], columns.start : columns.start + cut.shape[1]
+    ]
     dx, dy = (x - x_px - fit.dx_px).astype(np.float32), (y - y_px - fit.dy_px).astype(np.float32)
     cut -= np.float32(fit.flux[0]) * psf(dx, dy)
 
@@ -186,13 +244,19 @@ def _common(steps: list[NDArray], fits: list[FluxFit]) -> NDArray:
 
 
 def _flattened(model: StarModel, channel: Channel) -> NDArray[np.float32]:
-    """A channel with its background made flat, as told from what lies around each star's core; NaN where clipped."""
+    """A channel with its background made flat, as told from what lies around each star's core; NaN
+    where clipped."""
     flat = channel.unclipped()
-    hole = replace(model, reach_px=np.where(model.reach_px > 0, HOLE_FWHM * model.psf[channel.index].fwhm_px, 0))
+    hole = replace(
+        model,
+        reach_px=np.where(model.reach_px > 0, HOLE_FWHM * model.psf[channel.index].fwhm_px, 0),
+    )
     for tile in tiles(flat.shape):
         if touching(model, tile.inner).any():
             rest = rest_of(model, channel, tile.outer)
-            weight = np.where(footprint(hole, tile.outer), np.float32(0), rest.weight(channel.noise) ** 2)
+            weight = np.where(
+                footprint(hole, tile.outer), np.float32(0), rest.weight(channel.noise) ** 2
+            )
             background = fill(rest.values, weight, channel.noise)
             flat[tile.inner] += np.float32(channel.sky) - background[tile.inner_of_outer]
     return flat

@@ -4,27 +4,31 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_array
 
-from ..colour import LUMINANCE_WEIGHTS, luminance
+from ..colour.stellar import LUMINANCE_WEIGHTS, luminance
 from .light import StarModel, drawn
 from .splitting import Split
 
 STRIP_ROWS = 512
 _NOTHING = np.empty(0, int), np.empty(0, int), np.empty(0)  # for windows without a star
-UNIT_LUMINANCE_ERROR = 1e-3  # of the colours given: what the layer's total luminance may be wrong by
+UNIT_LUMINANCE_ERROR = (
+    1e-3  # of the colours given: what the layer's total luminance may be wrong by
+)
 
 
 def recolour(split: Split, rgb: ArrayLike) -> NDArray[np.float32]:
     """A star layer of the same luminance, pixel by pixel, in given colours.
 
-    Where footprints overlap, a pixel has the mean of the stars' colours, weighted by what each star has there of the
-    light; so colours run into each other, and a channel with wider stars leaves no coloured rim.
+    Where footprints overlap, a pixel has the mean of the stars' colours, weighted by what each star
+    has there of the light; so colours run into each other, and a channel with wider stars leaves no
+    coloured rim.
 
     Parameters
     ----------
     split : Split
     rgb : array, (n, 3)
         Linear RGB of luminance 1 (ITU-R BT.709), one for each star of the table that was split; see
-        `palette.star_colours`. Rows of stars that were not split (``split.model.reach_px`` 0) count for nothing.
+        `palette.star_colours`. Rows of stars that were not split (``split.model.reach_px`` 0) count
+        for nothing.
 
     Returns
     -------
@@ -46,7 +50,8 @@ def recolour(split: Split, rgb: ArrayLike) -> NDArray[np.float32]:
 
 
 def light_shares(split: Split, window: tuple[slice, slice], step: int = 1) -> csr_array:
-    """What each star gives of the luminance of each pixel of a view: multiply by colours to see the star layer.
+    """What each star gives of the luminance of each pixel of a view: multiply by colours to see the
+    star layer.
 
     Parameters
     ----------
@@ -54,8 +59,8 @@ def light_shares(split: Split, window: tuple[slice, slice], step: int = 1) -> cs
     window : tuple of slice
         Rows and columns of the frame, start and stop within it.
     step : int
-        Side of the squares of pixels that a pixel of the view is the mean of; what is left over at the far edges is
-        left away.
+        Side of the squares of pixels that a pixel of the view is the mean of; what is left over at
+        the far edges is left away.
 
     Returns
     -------
@@ -63,31 +68,47 @@ def light_shares(split: Split, window: tuple[slice, slice], step: int = 1) -> cs
     """
     height, width = (s.stop - s.start for s in window)
     weight, profile = LUMINANCE_WEIGHTS @ split.model.flux, _luminance_profile(split.model)
-    star, place, light = (np.concatenate(part) for part in zip(_NOTHING, *(
-        (star, place, weight[star] * profile(dx, dy)) for star, place, dx, dy in drawn(split.model, window)),
-        strict=True))
+    star, place, light = (
+        np.concatenate(part)
+        for part in zip(
+            _NOTHING,
+            *(
+                (star, place, weight[star] * profile(dx, dy))
+                for star, place, dx, dy in drawn(split.model, window)
+            ),
+            strict=True,
+        )
+    )
     brightness = luminance(split.stars[:, *window], axis=0).ravel()
     total = np.bincount(place, light, minlength=height * width)
     share = light * (brightness / np.where(total > 0, total, 1))[place] / step**2
     y, x = place // width // step, place % width // step
     rows, columns = height // step, width // step
     seen = (y < rows) & (x < columns)
-    return csr_array((share[seen].astype(np.float32), ((y * columns + x)[seen], star[seen])),
-                     shape=(rows * columns, len(weight)))
+    return csr_array(
+        (share[seen].astype(np.float32), ((y * columns + x)[seen], star[seen])),
+        shape=(rows * columns, len(weight)),
+    )
 
 
 def _checked(rgb: NDArray, model: StarModel) -> NDArray:
     n = len(model.x_px)
     if rgb.shape != (n, 3):
-        raise ValueError(f"colours of shape {rgb.shape} given for {n} stars; give an array of shape ({n}, 3)")
+        raise ValueError(
+            f"colours of shape {rgb.shape} given for {n} stars; give an array of shape ({n}, 3)"
+        )
     split = model.reach_px > 0
     wrong = split & ~(np.abs(luminance(rgb) - 1) <= UNIT_LUMINANCE_ERROR)
     if wrong.any():
-        raise ValueError(f"{np.count_nonzero(wrong)} of {n} colours are not finite or not of luminance 1, the first "
-                         f"for star {np.flatnonzero(wrong)[0]}; divide each by colour.luminance of it")
+        raise ValueError(
+            f"{np.count_nonzero(wrong)} of {n} colours are not finite or not of luminance 1, the "
+            f"first "
+            f"for star {np.flatnonzero(wrong)[0]}; divide each by colour.luminance of it"
+        )
     return np.where(split[:, None], rgb, 0)
 
 
 def _luminance_profile(model: StarModel):
-    """Round profile that stands for all channels in the weights: that of the channel the eye sees best."""
+    """Round profile that stands for all channels in the weights: that of the channel the eye sees
+    best."""
     return lambda dx, dy: np.maximum(model.psf[1].at_radius(np.hypot(dx, dy)), np.float32(1e-20))

@@ -1,8 +1,9 @@
 """Stars apart from everything else: a linear frame split into a star layer and a starless frame.
 
-A pixel near a star is worth something without the star as far as the star's light there is known better than the
-noise. Where it is, the star is subtracted and the pixel's own noise and nebula stay; where it is not, the pixel is
-filled in from around it. Between the two there is no border, only a weight.
+A pixel near a star is worth something without the star as far as the star's light there is known
+better than the noise. Where it is, the star is subtracted and the pixel's own noise and nebula
+stay; where it is not, the pixel is filled in from around it. Between the two there is no border,
+only a weight.
 """
 
 from dataclasses import dataclass
@@ -11,15 +12,17 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
+from ..draw.preview import beside, thinned
+from ..draw.tone import stretch_apart
 from ..errors import FrameError
-from ..preview import beside, thinned
-from ..tone import stretch_apart
 from .fill import fill
 from .grain import emptiest, laid_out, local_noise, swatch
 from .light import Channel, StarModel, channels_of, footprint, rest_of, tiles
 from .model import model_stars, shows_stars
 
-GRAIN_DOUBT = 0.1  # a pixel shows the frame's grain if star light adds no more than this to its variance
+GRAIN_DOUBT = (
+    0.1  # a pixel shows the frame's grain if star light adds no more than this to its variance
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +56,8 @@ class Split:
 
     @property
     def flux(self) -> NDArray:
-        """Light of each star of the table in each channel, (3, n), in full scale times pixels; 0: not split off."""
+        """Light of each star of the table in each channel, (3, n), in full scale times pixels; 0:
+        not split off."""
         return self.model.flux
 
 
@@ -65,8 +69,8 @@ def split(pixels: NDArray, stars: Table) -> Split:
     pixels : ndarray, (3, y, x)
         Linear, NaN where there is no data.
     stars : Table
-        Of `stars.measure_stars` of the same frame. What has not a star's shape stays in the starless frame; flagged
-        SHAPE or not, that is judged with its neighbours fitted beside it.
+        Of `stars.measure_stars` of the same frame. What has not a star's shape stays in the
+        starless frame; flagged SHAPE or not, that is judged with its neighbours fitted beside it.
 
     Returns
     -------
@@ -78,13 +82,20 @@ def split(pixels: NDArray, stars: Table) -> Split:
         The table was measured on a frame of another size.
     """
     if pixels.shape != (3, *stars.meta["shape"]):
-        raise FrameError(f"a frame of shape {pixels.shape} given with a star table measured on one of shape "
-                         f"{(3, *stars.meta['shape'])}; measure the stars of this frame: measure_stars(pixels)")
+        raise FrameError(
+            f"a frame of shape {pixels.shape} given with a star table measured on one of shape "
+            f"{(3, *stars.meta['shape'])}; measure the stars of this frame: measure_stars(pixels)"
+        )
     frame = pixels.astype(np.float32, copy=False)
     starless, layer, covered = frame.copy(), np.zeros_like(frame), np.zeros(frame.shape[1:], bool)
     if not shows_stars(stars):
         nothing = np.zeros((3, len(stars)))
-        return Split(starless, layer, covered, StarModel(nothing[0], nothing[0], (), *[nothing] * 3, nothing[0]))
+        return Split(
+            starless,
+            layer,
+            covered,
+            StarModel(nothing[0], nothing[0], (), *[nothing] * 3, nothing[0]),
+        )
     model, channels = model_stars(frame, stars), channels_of(frame, stars)
     grain = _grain(model, channels)
     for tile in tiles(covered.shape):
@@ -92,15 +103,17 @@ def split(pixels: NDArray, stars: Table) -> Split:
         if inside.any():
             for c in channels:
                 clean = _without_stars(model, c, tile.outer, grain[c.index])[tile.inner_of_outer]
-                layer[c.index][tile.inner], starless[c.index][tile.inner] = _apart(c.plane[tile.inner], clean, inside)
+                layer[c.index][tile.inner], starless[c.index][tile.inner] = _apart(
+                    c.plane[tile.inner], clean, inside
+                )
     return Split(starless, layer, covered, model)
 
 
 def _apart(values, clean, inside):
     """Star light and rest of some pixels, both rounded so that in float32 their sum is the pixel.
 
-    One of the two differences loses nothing (Sterbenz 1974, Floating-Point Computation, theorem 4.3.1): that with the
-    larger part, if both parts are positive.
+    One of the two differences loses nothing (Sterbenz 1974, Floating-Point Computation, theorem
+    4.3.1): that with the larger part, if both parts are positive.
     """
     light = np.where(inside & np.isfinite(values), values - clean, np.float32(0))
     return light, np.where(inside, values - light, values)
@@ -110,18 +123,26 @@ def _grain(model: StarModel, channels: list[Channel]) -> NDArray[np.float32]:
     """The frame's noise as a texture, from where there are fewest stars."""
     window = emptiest(channels[0].plane.shape, model.x_px, model.y_px)
     rests = [rest_of(model, c, window) for c in channels]
-    clean = [r.known & (r.doubt < GRAIN_DOUBT * c.noise**2) for r, c in zip(rests, channels, strict=True)]
+    clean = [
+        r.known & (r.doubt < GRAIN_DOUBT * c.noise**2) for r, c in zip(rests, channels, strict=True)
+    ]
     return swatch(np.array([r.values for r in rests]), np.all(clean, axis=0))
 
 
-def _without_stars(model: StarModel, channel: Channel, window, grain: NDArray) -> NDArray[np.float32]:
+def _without_stars(
+    model: StarModel, channel: Channel, window, grain: NDArray
+) -> NDArray[np.float32]:
     """The pixels of a window as they would be without stars.
 
-    A pixel is kept as far as its weight goes; the rest is background, and as much of the frame's own grain as the
-    weight has taken from its noise.
+    A pixel is kept as far as its weight goes; the rest is background, and as much of the frame's
+    own grain as the weight has taken from its noise.
     """
     rest = rest_of(model, channel, window)
     noise = local_noise(rest.values, rest.known & (rest.doubt < channel.noise**2), channel.noise)
     weight = rest.weight(noise)
     background = fill(rest.values, weight**2, float(np.median(noise[::8, ::8])))
-    return background + weight * (rest.values - background) + laid_out(grain, window) * noise * np.sqrt(1 - weight)
+    return (
+        background
+        + weight * (rest.values - background)
+        + laid_out(grain, window) * noise * np.sqrt(1 - weight)
+    )

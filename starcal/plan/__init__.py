@@ -1,4 +1,5 @@
-"""Exposures for a separate broadband star frame: how long, how often, which stars saturate, how good the gains get."""
+"""Exposures for a separate broadband star frame: how long, how often, which stars saturate, how
+good the gains get."""
 
 from .chart import plot_field
 from .field import Field, field_of_frame, field_of_sensor
@@ -6,5 +7,18 @@ from .photons import BORTLE_SKY_MAG, Kit, Night, focal_length_mm
 from .planning import gain_errors, plan_exposures
 from .result import Plan, Series, table_cells
 
-__all__ = ["BORTLE_SKY_MAG", "Field", "Kit", "Night", "Plan", "Series", "field_of_frame", "field_of_sensor",
-           "focal_length_mm", "gain_errors", "plan_exposures", "plot_field", "table_cells"]
+__all__ = [
+    "BORTLE_SKY_MAG",
+    "Field",
+    "Kit",
+    "Night",
+    "Plan",
+    "Series",
+    "field_of_frame",
+    "field_of_sensor",
+    "focal_length_mm",
+    "gain_errors",
+    "plan_exposures",
+    "plot_field",
+    "table_cells",
+]

@@ -1,7 +1,8 @@
 """The chart of a planned field: north up, east left, stars as large as they are bright.
 
-What becomes of a star is told by its shape: a dot is measured in the main series, a star shape saturates there and is
-measured in the short one, a cross saturates in both. Hollow dots serve the picture but not the fit of gains.
+What becomes of a star is told by its shape: a dot is measured in the main series, a star shape
+saturates there and is measured in the short one, a cross saturates in both. Hollow dots serve the
+picture but not the fit of gains.
 """
 
 import numpy as np
@@ -13,16 +14,31 @@ from matplotlib.transforms import Bbox
 
 from .result import Plan
 
-SMALLEST_PT2, FAINTEST_MAG, GROWTH = 2.5, 12.5, 1.6  # area of the faintest stars' marks; each magnitude multiplies it
+SMALLEST_PT2, FAINTEST_MAG, GROWTH = (
+    2.5,
+    12.5,
+    1.6,
+)  # area of the faintest stars' marks; each magnitude multiplies it
 LARGEST_PT2 = 160.0
 INK, SATURATED_INK = "#1b1b1b", "#a33b12"
 CLEAN = {"marker": "o", "c": INK, "linewidths": 0}
 DOES_NOT_SERVE = {"marker": "o", "facecolors": "none", "edgecolors": "#555555", "linewidths": 0.7}
 IN_SHORT = {"marker": "*", "c": SATURATED_INK, "edgecolors": "black", "linewidths": 0.6}
 IN_NEITHER = {"marker": "X", "c": "white", "edgecolors": "black", "linewidths": 1.6}
-STAR_SHAPE_FACTOR, SHAPE_PT2 = 2.2, (60.0, 180.0)  # a star shape fills less of its square than a dot
-MOST_LABELS, MARK_PT = 10, 7.0  # how many labels at most, and how far from a mark's middle none shall lie
-BESIDE = (((11, 0), "left"), ((-11, 0), "right"), ((0, 13), "center"), ((0, -13), "center"))  # labels: points, side
+STAR_SHAPE_FACTOR, SHAPE_PT2 = (
+    2.2,
+    (60.0, 180.0),
+)  # a star shape fills less of its square than a dot
+MOST_LABELS, MARK_PT = (
+    10,
+    7.0,
+)  # how many labels at most, and how far from a mark's middle none shall lie
+BESIDE = (
+    ((11, 0), "left"),
+    ((-11, 0), "right"),
+    ((0, 13), "center"),
+    ((0, -13), "center"),
+)  # labels: points, side
 HALO = [withStroke(linewidth=2.5, foreground="white")]
 FOOT_SHARE = 0.26  # room for bar and compass below the field, in halves of the longer side
 BAR_DEG = (0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
@@ -48,12 +64,19 @@ def plot_field(plan: Plan, axes: Axes | None = None) -> Axes:
     axes.fill(*corners, facecolor="none", edgecolor=INK, lw=1.4)
     for which, style, label, size in _groups(plan):
         east, north = plan.plane_deg[:, which]
-        axes.scatter(east, north, s=size, label=f"{label} ({np.count_nonzero(which)})", zorder=2, **style)
+        axes.scatter(
+            east, north, s=size, label=f"{label} ({np.count_nonzero(which)})", zorder=2, **style
+        )
     half = 1.06 * np.abs(corners).max(axis=1)
     foot = FOOT_SHARE * half.max()
     half[0] = max(half[0], half[1] + foot / 2)  # room for the keys, however slim the field
-    axes.set(xlim=(half[0], -half[0]), ylim=(-half[1] - foot, half[1]), aspect="equal",
-             xlabel="east of the centre, degrees", ylabel="north of the centre, degrees")
+    axes.set(
+        xlim=(half[0], -half[0]),
+        ylim=(-half[1] - foot, half[1]),
+        aspect="equal",
+        xlabel="east of the centre, degrees",
+        ylabel="north of the centre, degrees",
+    )
     _scale_bar(axes, half[0], -half[1] - 0.6 * foot)
     _compass(axes, (-0.9 * half[0], -half[1] - 0.75 * foot))
     _keys(plan, axes)
@@ -63,7 +86,11 @@ def plot_field(plan: Plan, axes: Axes | None = None) -> Axes:
 
 def mark_area_pt2(v_mag: np.ndarray) -> np.ndarray:
     """Area of the mark of a star."""
-    return np.clip(SMALLEST_PT2 * GROWTH ** (FAINTEST_MAG - np.asarray(v_mag, float)), SMALLEST_PT2, LARGEST_PT2)
+    return np.clip(
+        SMALLEST_PT2 * GROWTH ** (FAINTEST_MAG - np.asarray(v_mag, float)),
+        SMALLEST_PT2,
+        LARGEST_PT2,
+    )
 
 
 def _groups(plan: Plan):
@@ -72,32 +99,48 @@ def _groups(plan: Plan):
     saturated, lost = plan.saturated, plan.too_bright
     shaped = np.clip(STAR_SHAPE_FACTOR * area, *SHAPE_PT2)
     for which, style, label, size in (
-            (~saturated & plan.clean, CLEAN, _serving(plan), area),
-            (~saturated & ~plan.clean, DOES_NOT_SERVE, "double, at the edge, or no B−V", area + 4),
-            (saturated & ~lost, IN_SHORT, "saturates: short series", shaped),
-            (lost, IN_NEITHER, "saturates in both" if plan.short else "saturates", shaped)):
+        (~saturated & plan.clean, CLEAN, _serving(plan), area),
+        (~saturated & ~plan.clean, DOES_NOT_SERVE, "double, at the edge, or no B−V", area + 4),
+        (saturated & ~lost, IN_SHORT, "saturates: short series", shaped),
+        (lost, IN_NEITHER, "saturates in both" if plan.short else "saturates", shaped),
+    ):
         if which.any():
             yield which, style, label, size[which]
 
 
 def _serving(plan: Plan) -> str:
     main = plan.main
-    return "clean, for the fit of gains" + (f"; some {main.n_usable} serve" if main.n_usable != main.n_clean else "")
+    return "clean, for the fit of gains" + (
+        f"; some {main.n_usable} serve" if main.n_usable != main.n_clean else ""
+    )
 
 
 def _label_brightest(plan: Plan, axes: Axes) -> None:
-    """V beside the brightest saturated stars, where it stays in the field and off the other labels and their stars."""
-    axes.figure.draw_without_rendering()  # settles the layout: boxes of text are in pixels of the figure
+    """V beside the brightest saturated stars, where it stays in the field and off the other labels
+    and their stars."""
+    # settles the layout: boxes of text are in pixels of the figure
+    axes.figure.draw_without_rendering()
     brightest = np.flatnonzero(plan.saturated)[:MOST_LABELS]
     marks = axes.transData.transform(plan.plane_deg.T)
     reach = MARK_PT * axes.figure.dpi / 72
     taken = [Bbox([mark - reach, mark + reach]) for mark in marks[brightest]]
     for i in brightest:
-        label = axes.annotate(f"{plan.stars.v_mag[i]:.1f}", plan.plane_deg[:, i], xytext=(0, 0), va="center",
-                              textcoords="offset points", fontsize="small", path_effects=HALO)
+        label = axes.annotate(
+            f"{plan.stars.v_mag[i]:.1f}",
+            plan.plane_deg[:, i],
+            xytext=(0, 0),
+            va="center",
+            textcoords="offset points",
+            fontsize="small",
+            path_effects=HALO,
+        )
         boxes = [_box_at(label, *place) for place in BESIDE]
-        free = [k for k, box in enumerate(boxes) if not box.count_overlaps(taken) and
-                plan.field.holds(axes.transData.inverted().transform(box.corners()).T).all()]
+        free = [
+            k
+            for k, box in enumerate(boxes)
+            if not box.count_overlaps(taken)
+            and plan.field.holds(axes.transData.inverted().transform(box.corners()).T).all()
+        ]
         if free:
             best = min(free, key=lambda k: sum(boxes[k].contains(*mark) for mark in marks))
             taken.append(_box_at(label, *BESIDE[best]))
@@ -116,23 +159,50 @@ def _scale_bar(axes: Axes, half_deg: float, level_deg: float) -> None:
     length = max((bar for bar in BAR_DEG if bar <= 0.5 * half_deg), default=BAR_DEG[0])
     text = f"{length:g}°" if length >= 1 else f"{60 * length:g}′"
     start = 0.94 * half_deg
-    axes.plot([start, start - length], [level_deg, level_deg], color=INK, lw=3, solid_capstyle="butt")
-    axes.annotate(text, (start - length / 2, level_deg), xytext=(0, 5), textcoords="offset points", ha="center")
+    axes.plot(
+        [start, start - length], [level_deg, level_deg], color=INK, lw=3, solid_capstyle="butt"
+    )
+    axes.annotate(
+        text,
+        (start - length / 2, level_deg),
+        xytext=(0, 5),
+        textcoords="offset points",
+        ha="center",
+    )
 
 
 def _compass(axes: Axes, place_deg: tuple[float, float]) -> None:
     """Arrows to the north and to the east."""
     for tip, offset in (("N", (0, 32)), ("E", (-32, 0))):
-        axes.annotate(tip, place_deg, xytext=offset, textcoords="offset points", ha="center", va="center",
-                      arrowprops={"arrowstyle": "<-", "color": INK, "shrinkA": 0, "shrinkB": 0})
+        axes.annotate(
+            tip,
+            place_deg,
+            xytext=offset,
+            textcoords="offset points",
+            ha="center",
+            va="center",
+            arrowprops={"arrowstyle": "<-", "color": INK, "shrinkA": 0, "shrinkB": 0},
+        )
 
 
 def _keys(plan: Plan, axes: Axes) -> None:
     """What shapes mean, above the chart, and what sizes mean, between bar and compass."""
     kinds, _ = axes.get_legend_handles_labels()
-    sizes = [axes.scatter([], [], s=mark_area_pt2(v), label=f"{v}", **CLEAN)
-             for v in KEY_MAGS if v >= plan.stars.v_mag.min() - 1]
+    sizes = [
+        axes.scatter([], [], s=mark_area_pt2(v), label=f"{v}", **CLEAN)
+        for v in KEY_MAGS
+        if v >= plan.stars.v_mag.min() - 1
+    ]
     small = {"fontsize": "small", "frameon": False, "handletextpad": 0.3}
-    axes.add_artist(axes.legend(handles=sizes, title="V, mag", title_fontsize="small", loc="lower center",
-                                ncols=len(sizes), columnspacing=0.9, **small))
+    axes.add_artist(
+        axes.legend(
+            handles=sizes,
+            title="V, mag",
+            title_fontsize="small",
+            loc="lower center",
+            ncols=len(sizes),
+            columnspacing=0.9,
+            **small,
+        )
+    )
     axes.legend(handles=kinds, loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, **small)

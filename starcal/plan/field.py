@@ -40,30 +40,52 @@ class Field:
     def __post_init__(self):
         """Refuse what is no field."""
         if not (0 <= self.ra_deg <= 360 and -90 <= self.dec_deg <= 90):
-            raise PlanError(f"RA {self.ra_deg:g}, Dec {self.dec_deg:g} is no place on the sky: degrees are needed, RA "
-                            "within 0 to 360, Dec within -90 to 90. Mend --ra and --dec")
+            raise PlanError(
+                f"RA {self.ra_deg:g}, Dec {self.dec_deg:g} is no place on the sky: degrees are "
+                f"needed, RA "
+                "within 0 to 360, Dec within -90 to 90. Mend --ra and --dec"
+            )
         if not (self.width_deg > 0 and self.height_deg > 0):
-            raise PlanError(f"a field of {self.width_deg:.4g} x {self.height_deg:.4g} degrees: both must be above 0. "
-                            "Mend --focal-mm and --pixels")
+            raise PlanError(
+                f"a field of {self.width_deg:.4g} x {self.height_deg:.4g} degrees: both must be "
+                f"above 0. "
+                "Mend --focal-mm and --pixels"
+            )
 
     def plane_deg(self, ra_deg: np.ndarray, dec_deg: np.ndarray) -> np.ndarray:
-        """Places on the tangent plane, (2, ...): to the east and to the north of the centre, degrees."""
+        """Places on the tangent plane, (2, ...): to the east and to the north of the centre,
+        degrees."""
         ra, dec = np.radians(self.ra_deg), np.radians(self.dec_deg)
         east = np.array([-np.sin(ra), np.cos(ra), 0.0])
         north = np.array([-np.sin(dec) * np.cos(ra), -np.sin(dec) * np.sin(ra), np.cos(dec)])
         place = unit_vectors(ra_deg, dec_deg)
-        return np.degrees(np.stack([place @ east, place @ north]) / (place @ unit_vectors(self.ra_deg, self.dec_deg)))
+        return np.degrees(
+            np.stack([place @ east, place @ north])
+            / (place @ unit_vectors(self.ra_deg, self.dec_deg))
+        )
 
     def corners_deg(self) -> np.ndarray:
         """Corners on the tangent plane, (2, 4), in order."""
         side, up = self._axes()
-        return np.stack([side * i * self.width_deg / 2 + up * j * self.height_deg / 2
-                         for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))], axis=1)
+        return np.stack(
+            [
+                side * i * self.width_deg / 2 + up * j * self.height_deg / 2
+                for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))
+            ],
+            axis=1,
+        )
 
     def holds(self, plane_deg: np.ndarray, margin_deg: float = 0.0) -> np.ndarray:
         """Whether places of the tangent plane, (2, n), lie in the field, so far from its edges."""
-        return np.all([np.abs(axis @ plane_deg) <= length / 2 - margin_deg
-                       for axis, length in zip(self._axes(), (self.width_deg, self.height_deg), strict=True)], axis=0)
+        return np.all(
+            [
+                np.abs(axis @ plane_deg) <= length / 2 - margin_deg
+                for axis, length in zip(
+                    self._axes(), (self.width_deg, self.height_deg), strict=True
+                )
+            ],
+            axis=0,
+        )
 
     def _axes(self) -> tuple[np.ndarray, np.ndarray]:
         angle = np.radians(self.up_deg)
@@ -77,10 +99,14 @@ class Field:
     @property
     def radius_deg(self) -> float:
         """Of the circle round it."""
-        return float(np.degrees(np.arctan(np.radians(np.hypot(self.width_deg, self.height_deg) / 2))))
+        return float(
+            np.degrees(np.arctan(np.radians(np.hypot(self.width_deg, self.height_deg) / 2)))
+        )
 
 
-def field_of_sensor(kit: Kit, pixels: tuple[int, int], centre: Field | tuple[float, float]) -> Field:
+def field_of_sensor(
+    kit: Kit, pixels: tuple[int, int], centre: Field | tuple[float, float]
+) -> Field:
     """The field that a sensor shows.
 
     Parameters
@@ -100,7 +126,13 @@ def field_of_sensor(kit: Kit, pixels: tuple[int, int], centre: Field | tuple[flo
     size_deg = [n * kit.scale_arcsec / 3600 for n in pixels]
     source = f"{pixels[0]} x {pixels[1]} pixels at {kit.focal_mm:.4g} mm"
     if isinstance(centre, Field):
-        return Field(centre.ra_deg, centre.dec_deg, *size_deg, centre.up_deg, f"{source}; middle: {centre.source}")
+        return Field(
+            centre.ra_deg,
+            centre.dec_deg,
+            *size_deg,
+            centre.up_deg,
+            f"{source}; middle: {centre.source}",
+        )
     return Field(*centre, *size_deg, source=source)
 
 
@@ -122,14 +154,23 @@ def field_of_frame(frame) -> tuple[Field, float]:
         The frame has no WCS.
     """
     if frame.wcs is None:
-        raise NoWCSError(f"{frame.name}: the header does not say where on the sky this is. In place of --for give its "
-                         "middle, --ra and --dec, and --focal-mm")
+        raise NoWCSError(
+            f"{frame.name}: the header does not say where on the sky this is. In place of --for "
+            f"give its "
+            "middle, --ra and --dec, and --focal-mm"
+        )
     wcs, (height, width) = frame.wcs, frame.pixels.shape[1:]
     x_px, y_px = (width - 1) / 2, (height - 1) / 2
     ra_deg, dec_deg = wcs.all_pix2world([x_px, x_px + 1, x_px], [y_px, y_px, y_px + 1], 0)
     centre = Field(float(ra_deg[0]) % 360, float(dec_deg[0]), 1.0, 1.0)
     (east, east_up), (north, north_up) = centre.plane_deg(ra_deg[1:], dec_deg[1:])
     across, up = np.hypot(east, north), np.hypot(east_up, north_up)
-    field = Field(centre.ra_deg, centre.dec_deg, width * across, height * up,
-                  float(np.degrees(np.arctan2(east_up, north_up))), f"that of {frame.name}")
+    field = Field(
+        centre.ra_deg,
+        centre.dec_deg,
+        width * across,
+        height * up,
+        float(np.degrees(np.arctan2(east_up, north_up))),
+        f"that of {frame.name}",
+    )
     return field, 3600 * float(np.sqrt(across * up))

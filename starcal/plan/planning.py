@@ -1,7 +1,8 @@
 """Plan a separate broadband star frame: how long, how often, and how good the gains will be.
 
-The error of the gains follows from the light of each catalogue star of the field, the catalogue's error of its B-V and
-the scatter of real stars, through the covariance of the weighted line whose value at the white reference is the gain.
+The error of the gains follows from the light of each catalogue star of the field, the catalogue's
+error of its B-V and the scatter of real stars, through the covariance of the weighted line whose
+value at the white reference is the gain.
 """
 
 from dataclasses import dataclass
@@ -11,9 +12,9 @@ from scipy.spatial import cKDTree
 
 from ..catalogue import CatalogueStars, unit_vectors
 from ..catalogue.embedded import bv_error_model, cone
-from ..colour import SOLAR_BV_MAG
+from ..colour.stellar import SOLAR_BV_MAG
 from ..errors import PlanError, TooFewStars
-from ..fit import CURVATURE_ERROR, MAG_PER_LN, MIN_STARS, SYSTEMATIC_MAG
+from ..fit.gains import CURVATURE_ERROR, MAG_PER_LN, MIN_STARS, SYSTEMATIC_MAG
 from ..stars.photometry import APERTURE_FWHM, BLEND_FLUX_SHARE
 from ..texts import counted
 from .field import Field
@@ -32,16 +33,41 @@ from .result import FAINT_ERROR_MAG, GOAL, Plan, Series
 NEAR_FLOOR = 1.1  # where the catalogue forbids the goal: this close to what it allows
 EXPOSURES_S = (1, 2, 3, 5, 8, 10, 15, 20, 30, 45, 60, 90, 120, 180, 240, 300)
 BELOW_A_SECOND_S = (0.1, 0.2, 0.5)  # not all shutters can: only where nothing else helps
-FRAMES = (15, 20, 25, 30, 40, 50, 60, 80, 100, 120, 150, 200, 250, 300, 400, 500)  # 15: see result.USUAL_FRAMES
-WIDEST_DEG = 20.0  # wider ones are no star frames; lenses bend them and the sky is not one brightness
+FRAMES = (
+    15,
+    20,
+    25,
+    30,
+    40,
+    50,
+    60,
+    80,
+    100,
+    120,
+    150,
+    200,
+    250,
+    300,
+    400,
+    500,
+)  # 15: see result.USUAL_FRAMES
+WIDEST_DEG = (
+    20.0  # wider ones are no star frames; lenses bend them and the sky is not one brightness
+)
 LONGEST_S = 3 * 3600.0  # of a series: who needs more wants fainter stars than a star frame is for
 COUNT_SLOPE = 0.35  # d log10 N / dV of stars, typical of V 11 to 16
 COUNTED_MAG = 11.0  # the embedded catalogue is complete to here
 CROWDED_SHARE = 0.6  # where fewer of the stars stand alone, the rest hide neighbours, too
 
 
-def plan_exposures(field: Field, kit: Kit, night: Night, *, faint_mag: float = 15.0,
-                   stars: CatalogueStars | None = None) -> Plan:
+def plan_exposures(
+    field: Field,
+    kit: Kit,
+    night: Night,
+    *,
+    faint_mag: float = 15.0,
+    stars: CatalogueStars | None = None,
+) -> Plan:
     """Plan exposures of a separate broadband star frame.
 
     Parameters
@@ -60,25 +86,31 @@ def plan_exposures(field: Field, kit: Kit, night: Night, *, faint_mag: float = 1
     Returns
     -------
     Plan
-        Of the exposures that reach a gain error of 1 % (or, where the catalogue forbids that, come near to what it
-        allows) and the colour of the faintest star, the series that is done soonest.
+        Of the exposures that reach a gain error of 1 % (or, where the catalogue forbids that, come
+        near to what it allows) and the colour of the faintest star, the series that is done
+        soonest.
 
     Raises
     ------
     PlanError
-        No exposure does, the sky fills the pixels, the field is too wide, or an argument is impossible.
+        No exposure does, the sky fills the pixels, the field is too wide, or an argument is
+        impossible.
     TooFewStars
         The field has fewer catalogue stars than a fit of gains needs.
     """
     if not 0 <= faint_mag <= 20:
-        raise PlanError(f"a faintest star of V {faint_mag:g} given: 0 to 20 can be planned. Give --faint-mag 15")
+        raise PlanError(
+            f"a faintest star of V {faint_mag:g} given: 0 to 20 can be planned. Give --faint-mag 15"
+        )
     _require_narrow(field)
     sky_full_s = _require_dark_enough(kit, night)
     around = stars if stars is not None else cone(field.ra_deg, field.dec_deg, field.radius_deg)
     around = around.select(np.isfinite(around.v_mag) & (_depth(field, around) > 0))
     inside = around.select(field.holds(field.plane_deg(around.ra_deg, around.dec_deg)))
     inside = inside.select(np.argsort(inside.v_mag, kind="stable"))
-    full_s = full_after_s(kit, night, inside.v_mag, np.where(np.isfinite(inside.bv_mag), inside.bv_mag, SOLAR_BV_MAG))
+    full_s = full_after_s(
+        kit, night, inside.v_mag, np.where(np.isfinite(inside.bv_mag), inside.bv_mag, SOLAR_BV_MAG)
+    )
     plane_deg = field.plane_deg(inside.ra_deg, inside.dec_deg)
     alone = _alone(inside, plane_deg, night)
     whole = field.holds(plane_deg, APERTURE_FWHM * night.fwhm_arcsec / 3600)
@@ -87,14 +119,28 @@ def plan_exposures(field: Field, kit: Kit, night: Night, *, faint_mag: float = 1
     sample = _Sample(kit, night, field, inside, full_s, clean)
     main = _main_series(sample, faint_mag, sky_full_s)
     short = _short_series(sample, main)
-    return Plan(field, kit, night, faint_mag, main, short, inside, plane_deg, full_s, clean,
-                _notes(sample, main, short))
+    return Plan(
+        field,
+        kit,
+        night,
+        faint_mag,
+        main,
+        short,
+        inside,
+        plane_deg,
+        full_s,
+        clean,
+        _notes(sample, main, short),
+    )
 
 
 def _require_narrow(field: Field) -> None:
     if max(field.width_deg, field.height_deg) > WIDEST_DEG:
-        raise PlanError(f"a field of {field.width_deg:.4g} x {field.height_deg:.4g} degrees: up to {WIDEST_DEG:g} can "
-                        "be planned. Give a longer --focal-mm or fewer --pixels")
+        raise PlanError(
+            f"a field of {field.width_deg:.4g} x {field.height_deg:.4g} degrees: up to "
+            f"{WIDEST_DEG:g} can "
+            "be planned. Give a longer --focal-mm or fewer --pixels"
+        )
 
 
 def _depth(field: Field, stars: CatalogueStars) -> np.ndarray:
@@ -103,24 +149,34 @@ def _depth(field: Field, stars: CatalogueStars) -> np.ndarray:
 
 
 def _require_dark_enough(kit: Kit, night: Night) -> float:
-    """Exposure after which the sky alone fills SAFE_WELL; it must leave the shortest useful exposure."""
+    """Exposure after which the sky alone fills SAFE_WELL; it must leave the shortest useful
+    exposure."""
     full_s = SAFE_WELL * kit.full_well_electrons / sky_rate(kit, night.sky_mag).max()
     if full_s < EXPOSURES_S[0]:
-        raise PlanError(f"a sky of {night.sky_mag:g} mag per square arcsec fills the pixels within {full_s:.2g} s, "
-                        f"before the shortest useful exposure of {EXPOSURES_S[0]} s. Wait for a darker sky: "
-                        "--sky-mag 20")
+        raise PlanError(
+            f"a sky of {night.sky_mag:g} mag per square arcsec fills the pixels within "
+            f"{full_s:.2g} s, "
+            f"before the shortest useful exposure of {EXPOSURES_S[0]} s. Wait for a darker sky: "
+            "--sky-mag 20"
+        )
     return full_s
 
 
 def _require_stars(clean: np.ndarray, found: int, field: Field, kit: Kit) -> None:
     count = int(clean.sum())
     if count < MIN_STARS:
-        focal_mm = kit.focal_mm / np.sqrt(4 * MIN_STARS / max(count, 0.5))  # for plenty, as stars are uneven
+        focal_mm = kit.focal_mm / np.sqrt(
+            4 * MIN_STARS / max(count, 0.5)
+        )  # for plenty, as stars are uneven
         raise TooFewStars(
-            f"{count} usable catalogue stars in a field of {field.width_deg:.2g} x {field.height_deg:.2g} degrees "
-            f"({found} in all), {MIN_STARS} needed. Plan a wider field: --focal-mm {float(f'{focal_mm:.2g}'):g} or "
+            f"{count} usable catalogue stars in a field of {field.width_deg:.2g} x "
+            f"{field.height_deg:.2g} degrees "
+            f"({found} in all), {MIN_STARS} needed. Plan a wider field: --focal-mm "
+            f"{float(f'{focal_mm:.2g}'):g} or "
             f"less, or more --pixels (the focal length is {kit.focal_mm:.4g} mm now)",
-            found=count, needed=MIN_STARS)
+            found=count,
+            needed=MIN_STARS,
+        )
 
 
 def _alone(stars: CatalogueStars, plane_deg: np.ndarray, night: Night) -> np.ndarray:
@@ -156,33 +212,59 @@ class _Sample:
 
     def series(self, seconds: float, frames: int) -> Series:
         share = self.unblended_share(self.stars.v_mag[self.usable(seconds)])
-        return Series(seconds, frames, self.limit_mag(seconds), int((self.full_s < seconds).sum()), len(share),
-                      round(share.sum()), self.gain_error(seconds, frames), self.gain_error(seconds, np.inf))
+        return Series(
+            seconds,
+            frames,
+            self.limit_mag(seconds),
+            int((self.full_s < seconds).sum()),
+            len(share),
+            round(share.sum()),
+            self.gain_error(seconds, frames),
+            self.gain_error(seconds, np.inf),
+        )
 
     def limit_mag(self, seconds: float) -> float:
         """V at which a star of the sun's colour fills SAFE_WELL."""
         v_mag = np.linspace(-5, 25, 3001)
-        return float(np.interp(np.log(seconds), np.log(full_after_s(self.kit, self.night, v_mag, SOLAR_BV_MAG)), v_mag))
+        return float(
+            np.interp(
+                np.log(seconds),
+                np.log(full_after_s(self.kit, self.night, v_mag, SOLAR_BV_MAG)),
+                v_mag,
+            )
+        )
 
     def gain_error(self, seconds: float, frames: float) -> np.ndarray:
         """Relative errors of the gains of R and B, shape (2,); inf with too few stars."""
         stars = self.stars.select(self.usable(seconds))
         if len(stars) < MIN_STARS:
             return np.full(2, np.inf)
-        error_mag = stars.bv_fit_error_mag if stars.bv_fit_error_mag is not None else bv_error_model(stars.v_mag)
-        ratio_error = ratio_error_mag(self.kit, self.night, stars.v_mag, stars.bv_mag, seconds, frames)
+        error_mag = (
+            stars.bv_fit_error_mag
+            if stars.bv_fit_error_mag is not None
+            else bv_error_model(stars.v_mag)
+        )
+        ratio_error = ratio_error_mag(
+            self.kit, self.night, stars.v_mag, stars.bv_mag, seconds, frames
+        )
         return gain_errors(stars.bv_mag, error_mag, ratio_error, self.unblended_share(stars.v_mag))
 
     def unblended_share(self, v_mag: np.ndarray) -> np.ndarray:
-        """Share of the stars of some V that no star beyond the catalogue disturbs, from star counts."""
+        """Share of the stars of some V that no star beyond the catalogue disturbs, from star
+        counts."""
         counted = max(np.count_nonzero(self.stars.v_mag < COUNTED_MAG), 1) / self.field.area_deg2
         disturbing_mag = v_mag - 2.5 * np.log10(BLEND_FLUX_SHARE)
         per_deg2 = counted * 10 ** (COUNT_SLOPE * (disturbing_mag - COUNTED_MAG))
         return np.exp(-per_deg2 * np.pi * (_reach_arcsec(self.night) / 3600) ** 2)
 
 
-def gain_errors(bv_mag: np.ndarray, bv_error_mag: np.ndarray, ratio_error_mag: np.ndarray,
-                share: np.ndarray | float = 1.0, white_bv: float = SOLAR_BV_MAG) -> np.ndarray:
+def gain_errors(
+    bv_mag: np.ndarray,
+    bv_error_mag: np.ndarray,
+    ratio_error_mag: np.ndarray,
+    share: np.ndarray | float = 1.0,
+    white_bv: float = SOLAR_BV_MAG,
+) -> np.ndarray:
     """Errors to expect of gains that are fitted to the B-V of stars.
 
     Parameters
@@ -203,18 +285,20 @@ def gain_errors(bv_mag: np.ndarray, bv_error_mag: np.ndarray, ratio_error_mag: n
 
     Notes
     -----
-    Each star's variance is that of photons, of the scatter of real stars, and slope^2 times what the catalogue and
-    the spread of the field's colours leave open of its B-V, s^2 e^2 / (s^2 + e^2). Their sum weighs the star in a
-    line with a small bend of known size; the covariance of weighted least squares (Press et al. 2007, Numerical
-    Recipes, section 15.4) gives the error at the white reference. SYSTEMATIC_MAG is added: no gain is better known.
+    Each star's variance is that of photons, of the scatter of real stars, and slope^2 times what
+    the catalogue and the spread of the field's colours leave open of its B-V, s^2 e^2 / (s^2 +
+    e^2). Their sum weighs the star in a line with a small bend of known size; the covariance of
+    weighted least squares (Press et al. 2007, Numerical Recipes, section 15.4) gives the error at
+    the white reference. SYSTEMATIC_MAG is added: no gain is better known.
     """
     spread2 = max(np.var(bv_mag, ddof=1) - np.mean(bv_error_mag**2), 0.01)
     shrink = spread2 / (spread2 + bv_error_mag**2)
     x = bv_mag.mean() + shrink * (bv_mag - bv_mag.mean()) - white_bv
     design = np.column_stack([np.ones_like(x), x, x**2])
     errors = []
-    for slope, scatter, bend_error, photons in zip(COLOUR_SLOPE[[0, 2]], STAR_SCATTER_MAG, CURVATURE_ERROR,
-                                                   ratio_error_mag, strict=True):
+    for slope, scatter, bend_error, photons in zip(
+        COLOUR_SLOPE[[0, 2]], STAR_SCATTER_MAG, CURVATURE_ERROR, ratio_error_mag, strict=True
+    ):
         variance = photons**2 + slope**2 * spread2 * (1 - shrink) + scatter**2
         information = (design.T * (share / variance)) @ design + np.diag([0, 1e-6, bend_error**-2])
         errors.append(np.sqrt(np.linalg.inv(information)[0, 0]))
@@ -226,8 +310,12 @@ def _main_series(sample: _Sample, faint_mag: float, sky_full_s: float) -> Series
     lengths = [seconds for seconds in EXPOSURES_S if seconds <= sky_full_s]
     floor = min(sample.gain_error(seconds, np.inf).max() for seconds in lengths)
     if not np.isfinite(floor):
-        raise TooFewStars(f"all but a few catalogue stars of the field saturate within {EXPOSURES_S[0]} s: {MIN_STARS} "
-                          "are needed. Stop down: a smaller --aperture-mm", needed=MIN_STARS)
+        raise TooFewStars(
+            f"all but a few catalogue stars of the field saturate within {EXPOSURES_S[0]} s: "
+            f"{MIN_STARS} "
+            "are needed. Stop down: a smaller --aperture-mm",
+            needed=MIN_STARS,
+        )
     goal = max(GOAL, NEAR_FLOOR * floor)
     series = _soonest(sample, faint_mag, goal, lengths)
     if series is None:
@@ -237,34 +325,57 @@ def _main_series(sample: _Sample, faint_mag: float, sky_full_s: float) -> Series
 
 def _soonest(sample: _Sample, faint_mag: float, goal: float, lengths: list[float]) -> Series | None:
     def reaches(seconds, frames):
-        faint = ratio_error_mag(sample.kit, sample.night, faint_mag, SOLAR_BV_MAG, seconds, frames).max()
+        faint = ratio_error_mag(
+            sample.kit, sample.night, faint_mag, SOLAR_BV_MAG, seconds, frames
+        ).max()
         return faint <= FAINT_ERROR_MAG and sample.gain_error(seconds, frames).max() <= goal
 
-    least = [(seconds, next((n for n in FRAMES if reaches(seconds, n)), None)) for seconds in lengths]
+    least = [
+        (seconds, next((n for n in FRAMES if reaches(seconds, n)), None)) for seconds in lengths
+    ]
     good = [sample.series(seconds, frames) for seconds, frames in least if frames is not None]
-    return min((series for series in good if series.total_s <= LONGEST_S), key=lambda s: s.total_s, default=None)
+    return min(
+        (series for series in good if series.total_s <= LONGEST_S),
+        key=lambda s: s.total_s,
+        default=None,
+    )
 
 
 def _why_too_long(sample: _Sample, faint_mag: float, goal: float, lengths: list[float]) -> str:
     brighter = np.arange(np.ceil(faint_mag) - 1, 0, -1)
     reached = next((mag for mag in brighter if _soonest(sample, mag, goal, lengths)), None)
     advice = f"Give --faint-mag {reached:g}" if reached is not None else "Give a darker --sky-mag"
-    return (f"the colours of stars of V {faint_mag:g} to {FAINT_ERROR_MAG} mag, with enough catalogue stars "
-            f"unsaturated, take over {LONGEST_S / 3600:g} hours in each channel. {advice}, or a larger --aperture-mm")
+    return (
+        f"the colours of stars of V {faint_mag:g} to {FAINT_ERROR_MAG} mag, with enough catalogue "
+        f"stars "
+        f"unsaturated, take over {LONGEST_S / 3600:g} hours in each channel. {advice}, or a larger "
+        f"--aperture-mm"
+    )
 
 
 def _short_series(sample: _Sample, main: Series) -> Series | None:
-    """For the stars that saturate, but for those beyond help; enough exposures for the faintest of them."""
+    """For the stars that saturate, but for those beyond help; enough exposures for the faintest of
+    them."""
     seconds = _short_exposure(sample.full_s[sample.full_s < main.seconds])
     if seconds is None:
         return None
-    frames = next((n for n in FRAMES if ratio_error_mag(sample.kit, sample.night, main.limit_mag, SOLAR_BV_MAG, seconds,
-                                                       n).max() <= FAINT_ERROR_MAG), FRAMES[-1])
+    frames = next(
+        (
+            n
+            for n in FRAMES
+            if ratio_error_mag(
+                sample.kit, sample.night, main.limit_mag, SOLAR_BV_MAG, seconds, n
+            ).max()
+            <= FAINT_ERROR_MAG
+        ),
+        FRAMES[-1],
+    )
     return sample.series(seconds, frames)
 
 
 def _short_exposure(full_s: np.ndarray) -> float | None:
-    """The longest exposure that saturates no star, once those are left out that even the shortest one saturates."""
+    """The longest exposure that saturates no star, once those are left out that even the shortest
+    one saturates."""
     for lengths in (EXPOSURES_S, BELOW_A_SECOND_S):
         served = full_s[full_s >= lengths[0]]
         if len(served):
@@ -280,16 +391,26 @@ def _notes(sample: _Sample, main: Series, short: Series | None) -> tuple[str, ..
     if len(lost):
         notes.append(_who_is_lost(lost, short))
     if main.n_usable < CROWDED_SHARE * main.n_clean:
-        notes.append("the field is crowded for stars so wide: more than a third of the catalogue's stars overlap "
-                     "fainter ones, and what is foretold is less sure. A longer --focal-mm helps")
+        notes.append(
+            "the field is crowded for stars so wide: more than a third of the catalogue's stars "
+            "overlap "
+            "fainter ones, and what is foretold is less sure. A longer --focal-mm helps"
+        )
     return tuple(notes)
 
 
 def _who_is_lost(v_mag: np.ndarray, short: Series | None) -> str:
     named = ", ".join(f"{v:.1f}" for v in v_mag[:4]) + (", ..." if len(v_mag) > 4 else "")
-    where = f"in {short.seconds:g} s, too" if short is not None else f"even in {BELOW_A_SECOND_S[0]:g} s"
-    return (f"{counted(len(v_mag), 'star')} that saturate{'s' * (len(v_mag) == 1)} {where} (V {named}): `starcal "
-            "recolour` takes the colour from the catalogue's B-V")
+    where = (
+        f"in {short.seconds:g} s, too"
+        if short is not None
+        else f"even in {BELOW_A_SECOND_S[0]:g} s"
+    )
+    return (
+        f"{counted(len(v_mag), 'star')} that saturate{'s' * (len(v_mag) == 1)} {where} (V "
+        f"{named}): `starcal "
+        "recolour` takes the colour from the catalogue's B-V"
+    )
 
 
 def _why_not_reached(sample: _Sample, main: Series) -> str:
@@ -297,7 +418,12 @@ def _why_not_reached(sample: _Sample, main: Series) -> str:
     floor2 = SYSTEMATIC_MAG**2 / MAG_PER_LN**2
     times = (main.gain_floor.max() ** 2 - floor2) / (GOAL**2 - floor2)
     field = sample.field
-    return (f"{100 * GOAL:g} % is out of reach however long you expose: the catalogue's B-V of {main.n_usable} stars "
-            f"leaves R {red:.1f} %, B {blue:.1f} %. It takes {max(times, 1):.1f} times as many such stars (a wider "
-            f"field), or a deeper catalogue: `starcal catalogue fetch --ra {field.ra_deg:.4f} --dec "
-            f"{field.dec_deg:.4f} --radius {max(field.radius_deg, 0.01):.2f}`, then `starcal check --catalogue auto`")
+    return (
+        f"{100 * GOAL:g} % is out of reach however long you expose: the catalogue's B-V of "
+        f"{main.n_usable} stars "
+        f"leaves R {red:.1f} %, B {blue:.1f} %. It takes {max(times, 1):.1f} times as many such "
+        f"stars (a wider "
+        f"field), or a deeper catalogue: `starcal catalogue fetch --ra {field.ra_deg:.4f} --dec "
+        f"{field.dec_deg:.4f} --radius {max(field.radius_deg, 0.01):.2f}`, then `starcal check "
+        f"--catalogue auto`"
+    )

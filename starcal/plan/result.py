@@ -1,4 +1,5 @@
-"""What is planned: one frozen object that prints well, shows well in a notebook, and turns into JSON."""
+"""What is planned: one frozen object that prints well, shows well in a notebook, and turns into
+JSON."""
 
 import textwrap
 from dataclasses import asdict, dataclass
@@ -6,28 +7,39 @@ from dataclasses import asdict, dataclass
 import numpy as np
 
 from ..catalogue import CatalogueStars
-from ..colour import SOLAR_BV_MAG
+from ..colour.stellar import SOLAR_BV_MAG
 from ..texts import aligned, counted, escaped, html_table
 from .field import Field
 from .photons import BAND_NM, SAFE_WELL, Kit, Night, full_after_s, peak_fraction, ratio_error_mag
 
 GOAL = 0.01  # relative error of the gains
-PAUSE_S = 3.0  # between exposures: reading out, and a nudge of the mount now and then; it makes many short ones dear
+# between exposures: reading out, and a nudge of the mount now and then; it makes many short ones
+# dear
+PAUSE_S = 3.0
 USUAL_EXPOSURE = "20 to 30 s (common practice, no source)"
-USUAL_FRAMES = "10 to 15 frames at least, so that satellites and cosmic rays can be rejected (common practice)"
+USUAL_FRAMES = (
+    "10 to 15 frames at least, so that satellites and cosmic rays can be rejected (common practice)"
+)
 FAINT_ERROR_MAG = 0.05  # of R/G and B/G of the faintest star wanted: a difference that is just seen
 TABLE_MAG = range(-2, 21)
 MOST_NAMED = 8  # saturated stars in the terminal's list
-CAUTIONS = ("Never point a telescope or lens at or near the sun: it burns eyes and sensors in an instant.",
-            "Outdoors, keep mains power and its adapters off the ground and out of the dew, behind a breaker that "
-            "trips on leakage; a battery is safer.",
-            "Local rules apply: access at night, light, lasers, neighbours.")
+CAUTIONS = (
+    "Never point a telescope or lens at or near the sun: it burns eyes and sensors in an instant.",
+    "Outdoors, keep mains power and its adapters off the ground and out of the dew, behind a "
+    "breaker that "
+    "trips on leakage; a battery is safer.",
+    "Local rules apply: access at night, light, lasers, neighbours.",
+)
 CAUTION = "Never point a telescope or lens at or near the sun; keep mains power out of the dew; mind local rules."
-SOURCES = ("Photons of a star of V = 0: Bessell, Castelli & Plez 1998, A&A 333, 231",
-           "Signal to noise: the CCD equation, Merline & Howell 1995, Exp. Astron. 6, 163, and Howell 2006, Handbook "
-           "of CCD Astronomy",
-           "How colours of stars go with B-V in these filters: spectra of Pickles 1998, PASP 110, 863",
-           "Sky brightness of a Bortle class, usual exposures, numbers of frames: common practice, no source")
+SOURCES = (
+    "Photons of a star of V = 0: Bessell, Castelli & Plez 1998, A&A 333, 231",
+    "Signal to noise: the CCD equation, Merline & Howell 1995, Exp. Astron. 6, 163, and Howell "
+    "2006, Handbook "
+    "of CCD Astronomy",
+    "How colours of stars go with B-V in these filters: spectra of Pickles 1998, PASP 110, 863",
+    "Sky brightness of a Bortle class, usual exposures, numbers of frames: common practice, no "
+    "source",
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,12 +53,14 @@ class Series:
     frames : int
         How many.
     limit_mag : float
-        A star of the sun's colour and of this V fills SAFE_WELL of the full well; brighter ones saturate.
+        A star of the sun's colour and of this V fills SAFE_WELL of the full well; brighter ones
+        saturate.
     n_saturated, n_clean, n_usable : int
-        Stars of the field that saturate; clean unsaturated ones with a B-V; and so many of these as are left when star
-        counts say how many a star beyond the catalogue disturbs.
+        Stars of the field that saturate; clean unsaturated ones with a B-V; and so many of these as
+        are left when star counts say how many a star beyond the catalogue disturbs.
     gain_error : ndarray, shape (2,)
-        Relative errors expected of the gains of R and B from these frames alone; inf with too few stars.
+        Relative errors expected of the gains of R and B from these frames alone; inf with too few
+        stars.
     gain_floor : ndarray, shape (2,)
         The same with endless light: what the catalogue leaves.
     """
@@ -66,22 +80,35 @@ class Series:
         return self.frames * (self.seconds + PAUSE_S)
 
     def __str__(self) -> str:
-        red, blue = (f"{100 * error:.1f} %" if np.isfinite(error) else "too few stars" for error in self.gain_error)
-        return (f"{self.frames} x {self.seconds:g} s a channel ({_duration(self.total_s)} with pauses of {PAUSE_S:g} s "
-                f"between exposures): stars brighter than V {self.limit_mag:.1f} saturate ({self.n_saturated} of the "
-                f"field), {self.serving()}; gain error R {red}, B {blue}")
+        red, blue = (
+            f"{100 * error:.1f} %" if np.isfinite(error) else "too few stars"
+            for error in self.gain_error
+        )
+        return (
+            f"{self.frames} x {self.seconds:g} s a channel ({_duration(self.total_s)} with pauses "
+            f"of {PAUSE_S:g} s "
+            f"between exposures): stars brighter than V {self.limit_mag:.1f} saturate "
+            f"({self.n_saturated} of the "
+            f"field), {self.serving()}; gain error R {red}, B {blue}"
+        )
 
     def serving(self) -> str:
         """How many stars serve the fit of gains."""
         if self.n_usable == self.n_clean:
-            return f"{counted(self.n_clean, 'clean catalogue star')} serve{'s' * (self.n_clean == 1)}"
-        return (f"some {self.n_usable} of {counted(self.n_clean, 'clean catalogue star')} serve (fainter stars overlap "
-                "the others, by star counts)")
+            return (
+                f"{counted(self.n_clean, 'clean catalogue star')} serve{'s' * (self.n_clean == 1)}"
+            )
+        return (
+            f"some {self.n_usable} of {counted(self.n_clean, 'clean catalogue star')} serve "
+            f"(fainter stars overlap "
+            "the others, by star counts)"
+        )
 
 
 @dataclass(frozen=True, eq=False)
 class Plan:
-    """Answer of `starcal.plan_exposures`, with its evidence. n counts the catalogue stars of the field.
+    """Answer of `starcal.plan_exposures`, with its evidence. n counts the catalogue stars of the
+    field.
 
     Attributes
     ----------
@@ -145,35 +172,77 @@ class Plan:
         Returns
         -------
         list of dict
-            v_mag; stars (of the catalogue, within half a magnitude); full_after_s; series ("main", "short" or None
-            where both saturate) and there error_r_mag, error_b_mag of R/G and B/G from photons and read noise.
+            v_mag; stars (of the catalogue, within half a magnitude); full_after_s; series ("main",
+            "short" or None where both saturate) and there error_r_mag, error_b_mag of R/G and B/G
+            from photons and read noise.
         """
         brightest = float(np.nanmin(self.stars.v_mag))
         rows = []
         for v_mag in (v for v in TABLE_MAG if brightest - 0.5 < v <= np.ceil(self.faint_mag)):
             full_s = float(full_after_s(self.kit, self.night, v_mag, SOLAR_BV_MAG))
-            name, series = next(((name, series) for name, series in (("main", self.main), ("short", self.short))
-                                 if series is not None and series.seconds <= full_s), (None, None))
-            errors = (None, None) if series is None else tuple(
-                float(e) for e in ratio_error_mag(self.kit, self.night, v_mag, SOLAR_BV_MAG, series.seconds,
-                                                  series.frames))
+            name, series = next(
+                (
+                    (name, series)
+                    for name, series in (("main", self.main), ("short", self.short))
+                    if series is not None and series.seconds <= full_s
+                ),
+                (None, None),
+            )
+            errors = (
+                (None, None)
+                if series is None
+                else tuple(
+                    float(e)
+                    for e in ratio_error_mag(
+                        self.kit, self.night, v_mag, SOLAR_BV_MAG, series.seconds, series.frames
+                    )
+                )
+            )
             count = int(np.count_nonzero(np.round(self.stars.v_mag) == v_mag))
-            rows.append({"v_mag": v_mag, "stars": count, "full_after_s": full_s, "series": name,
-                         "error_r_mag": errors[0], "error_b_mag": errors[1]})
+            rows.append(
+                {
+                    "v_mag": v_mag,
+                    "stars": count,
+                    "full_after_s": full_s,
+                    "series": name,
+                    "error_r_mag": errors[0],
+                    "error_b_mag": errors[1],
+                }
+            )
         return rows
 
     def to_dict(self) -> dict:
         """Plain numbers, strings and lists for JSON; what cannot be had is None."""
-        return {"field": asdict(self.field), "kit": asdict(self.kit) | {"scale_arcsec": self.kit.scale_arcsec},
-                "night": asdict(self.night), "faint_mag": self.faint_mag, "bands_nm": BAND_NM.tolist(),
-                "goal": GOAL, "reached": self.reached, "usual_exposure": USUAL_EXPOSURE,
-                "main": _series_dict(self.main), "short": _series_dict(self.short),
-                "catalogue": {"name": self.stars.name, "stars_in_field": len(self.stars),
-                              "limit_mag": self.stars.limit_mag},
-                "saturated": [{"ra_deg": float(self.stars.ra_deg[i]), "dec_deg": float(self.stars.dec_deg[i]),
-                               "v_mag": float(self.stars.v_mag[i]), "hip": int(self.stars.hip[i]),
-                               "full_after_s": float(self.full_after_s[i])} for i in np.flatnonzero(self.saturated)],
-                "by_magnitude": self.by_magnitude(), "notes": list(self.notes), "cautions": list(CAUTIONS)}
+        return {
+            "field": asdict(self.field),
+            "kit": asdict(self.kit) | {"scale_arcsec": self.kit.scale_arcsec},
+            "night": asdict(self.night),
+            "faint_mag": self.faint_mag,
+            "bands_nm": BAND_NM.tolist(),
+            "goal": GOAL,
+            "reached": self.reached,
+            "usual_exposure": USUAL_EXPOSURE,
+            "main": _series_dict(self.main),
+            "short": _series_dict(self.short),
+            "catalogue": {
+                "name": self.stars.name,
+                "stars_in_field": len(self.stars),
+                "limit_mag": self.stars.limit_mag,
+            },
+            "saturated": [
+                {
+                    "ra_deg": float(self.stars.ra_deg[i]),
+                    "dec_deg": float(self.stars.dec_deg[i]),
+                    "v_mag": float(self.stars.v_mag[i]),
+                    "hip": int(self.stars.hip[i]),
+                    "full_after_s": float(self.full_after_s[i]),
+                }
+                for i in np.flatnonzero(self.saturated)
+            ],
+            "by_magnitude": self.by_magnitude(),
+            "notes": list(self.notes),
+            "cautions": list(CAUTIONS),
+        }
 
     def summary(self) -> str:
         """One line: what to expose."""
@@ -186,82 +255,163 @@ class Plan:
     def series_rows(self) -> list[tuple[str, str]]:
         """What to expose, as (name, text) pairs."""
         series = [("main series", self.main), ("short series", self.short)]
-        return [*((name, str(each)) for name, each in series if each is not None),
-                *([("saturated", self._names_of_saturated())] if self.saturated.any() else []),
-                ("for comparison", f"{USUAL_EXPOSURE}; {USUAL_FRAMES}")]
+        return [
+            *((name, str(each)) for name, each in series if each is not None),
+            *([("saturated", self._names_of_saturated())] if self.saturated.any() else []),
+            ("for comparison", f"{USUAL_EXPOSURE}; {USUAL_FRAMES}"),
+        ]
 
     def assumption_rows(self) -> list[tuple[str, str]]:
         """What the plan rests on, as (name, text) pairs."""
         field, kit, night = self.field, self.kit, self.night
         peak = peak_fraction(night.fwhm_arcsec / kit.scale_arcsec)
-        filters = ", ".join(f"{name} {low:g}-{high:g} nm" for name, (low, high) in zip("RGB", BAND_NM, strict=True))
-        return [("field", f"RA {field.ra_deg % 360:.3f}, Dec {field.dec_deg:+.3f}, {field.width_deg:.2f} x "
-                          f"{field.height_deg:.2f} deg ({field.source}); {len(self.stars)} stars of {self.stars.name}"),
-                ("telescope", f"{kit.aperture_mm:g} mm aperture, {kit.focal_mm:.4g} mm focal length, "
-                              f"{kit.pixel_um:g} um pixels: {kit.scale_arcsec:.2f} arcsec a pixel"),
-                ("camera", f"full well {kit.full_well_electrons:g} e-, read noise {kit.read_noise_electrons:g} e-, "
-                           f"efficiency {kit.efficiency:g} with air and optics; no dark current"),
-                ("night", f"sky V {night.sky_mag:g} mag per square arcsec, stars {night.fwhm_arcsec:g} arcsec wide "
-                          f"(FWHM), {100 * peak:.1f} % of their light in the peak pixel"),
-                ("filters", f"{filters} assumed; a colour camera takes all three at once, its colours are weaker, and "
-                            "the gains' errors some 20 % smaller than foretold"),
-                ("faintest", f"V {self.faint_mag:g}, to {FAINT_ERROR_MAG} mag in R/G and B/G")]
+        filters = ", ".join(
+            f"{name} {low:g}-{high:g} nm" for name, (low, high) in zip("RGB", BAND_NM, strict=True)
+        )
+        return [
+            (
+                "field",
+                f"RA {field.ra_deg % 360:.3f}, Dec {field.dec_deg:+.3f}, {field.width_deg:.2f} x "
+                f"{field.height_deg:.2f} deg ({field.source}); {len(self.stars)} stars of "
+                f"{self.stars.name}",
+            ),
+            (
+                "telescope",
+                f"{kit.aperture_mm:g} mm aperture, {kit.focal_mm:.4g} mm focal length, "
+                f"{kit.pixel_um:g} um pixels: {kit.scale_arcsec:.2f} arcsec a pixel",
+            ),
+            (
+                "camera",
+                f"full well {kit.full_well_electrons:g} e-, read noise "
+                f"{kit.read_noise_electrons:g} e-, "
+                f"efficiency {kit.efficiency:g} with air and optics; no dark current",
+            ),
+            (
+                "night",
+                f"sky V {night.sky_mag:g} mag per square arcsec, stars {night.fwhm_arcsec:g} "
+                f"arcsec wide "
+                f"(FWHM), {100 * peak:.1f} % of their light in the peak pixel",
+            ),
+            (
+                "filters",
+                f"{filters} assumed; a colour camera takes all three at once, its colours are "
+                f"weaker, and "
+                "the gains' errors some 20 % smaller than foretold",
+            ),
+            ("faintest", f"V {self.faint_mag:g}, to {FAINT_ERROR_MAG} mag in R/G and B/G"),
+        ]
 
     def rows(self) -> list[tuple[str, str]]:
         """The plan as (name, text) pairs: for the terminal and the notebook."""
-        return [*self.series_rows(), *(("note", note) for note in self.notes), *self.assumption_rows()]
+        return [
+            *self.series_rows(),
+            *(("note", note) for note in self.notes),
+            *self.assumption_rows(),
+        ]
 
     def footnote(self) -> str:
         """What the columns of the table mean."""
-        return (f"For stars of the sun's colour, B-V {SOLAR_BV_MAG}; blue and red ones fill a channel sooner. Full "
-                f"means {100 * SAFE_WELL:g} % of the full well in the peak pixel of a centred star. Many mechanical "
-                "shutters cannot take exposures below 1 s: these are planned only where nothing longer serves any of "
-                "the saturated stars. The errors are those of R/G and B/G in the stack, from photons and read noise, 1 "
-                "sigma; the gains' errors above hold the catalogue's errors and the scatter of real stars, too.")
+        return (
+            f"For stars of the sun's colour, B-V {SOLAR_BV_MAG}; blue and red ones fill a channel "
+            f"sooner. Full "
+            f"means {100 * SAFE_WELL:g} % of the full well in the peak pixel of a centred star. "
+            f"Many mechanical "
+            "shutters cannot take exposures below 1 s: these are planned only where nothing longer "
+            "serves any of "
+            "the saturated stars. The errors are those of R/G and B/G in the stack, from photons "
+            "and read noise, 1 "
+            "sigma; the gains' errors above hold the catalogue's errors and the scatter of real "
+            "stars, too."
+        )
 
     def _names_of_saturated(self) -> str:
         which = np.flatnonzero(self.saturated)
-        named = [f"V {self.stars.v_mag[i]:.1f}" + (f" (HIP {self.stars.hip[i]})" if self.stars.hip[i] else "")
-                 for i in which[:MOST_NAMED]]
+        named = [
+            f"V {self.stars.v_mag[i]:.1f}"
+            + (f" (HIP {self.stars.hip[i]})" if self.stars.hip[i] else "")
+            for i in which[:MOST_NAMED]
+        ]
         more = f" and {len(which) - MOST_NAMED} more" if len(which) > MOST_NAMED else ""
         return f"in the main series: {', '.join(named)}{more}"
 
     def __str__(self) -> str:
         """Several lines for a terminal."""
-        return "\n".join([f"Expose {self.summary()}.", *aligned(self.rows()), "",
-                          *_to_the_right(table_cells(self)), "", *textwrap.wrap(self.footnote(), 110), "", CAUTION])
+        return "\n".join(
+            [
+                f"Expose {self.summary()}.",
+                *aligned(self.rows()),
+                "",
+                *_to_the_right(table_cells(self)),
+                "",
+                *textwrap.wrap(self.footnote(), 110),
+                "",
+                CAUTION,
+            ]
+        )
 
     def _repr_html_(self) -> str:
         """For notebooks."""
         head, *cells = table_cells(self)
-        return (f"<p><b>Expose {escaped(self.summary())}.</b></p>{html_table(self.rows())}"
-                f"{html_table(cells, head)}<p>{escaped(self.footnote())}</p><p>{escaped(CAUTION)}</p>")
+        return (
+            f"<p><b>Expose {escaped(self.summary())}.</b></p>{html_table(self.rows())}"
+            f"{html_table(cells, head)}<p>{escaped(self.footnote())}</p><p>{escaped(CAUTION)}</p>"
+        )
 
 
 def table_cells(plan: Plan) -> list[tuple[str, ...]]:
     """The table by magnitude as text, its head first."""
-    cells = [("V", "stars of the catalogue", "full after, s", "measure in", "error of R/G, mag", "error of B/G, mag")]
+    cells = [
+        (
+            "V",
+            "stars of the catalogue",
+            "full after, s",
+            "measure in",
+            "error of R/G, mag",
+            "error of B/G, mag",
+        )
+    ]
     for row in plan.by_magnitude():
-        errors = ["–" if row[name] is None else f"{row[name]:.3f}" for name in ("error_r_mag", "error_b_mag")]
+        errors = [
+            "–" if row[name] is None else f"{row[name]:.3f}"
+            for name in ("error_r_mag", "error_b_mag")
+        ]
         full = row["full_after_s"]
-        cells.append((str(row["v_mag"]), str(row["stars"]), f"{full:.2g}" if full < 10 else f"{full:.0f}",
-                      row["series"] or "neither", *errors))
+        cells.append(
+            (
+                str(row["v_mag"]),
+                str(row["stars"]),
+                f"{full:.2g}" if full < 10 else f"{full:.0f}",
+                row["series"] or "neither",
+                *errors,
+            )
+        )
     return cells
 
 
 def _to_the_right(cells: list[tuple[str, ...]]) -> list[str]:
     """Lines of a table, set to the right."""
     widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
-    return ["  ".join(f"{cell:>{width}}" for cell, width in zip(line, widths, strict=True)) for line in cells]
+    return [
+        "  ".join(f"{cell:>{width}}" for cell, width in zip(line, widths, strict=True))
+        for line in cells
+    ]
 
 
 def _series_dict(series: Series | None) -> dict | None:
     if series is None:
         return None
-    pairs = {name: {c: float(e) if np.isfinite(e) else None for c, e in zip("RB", getattr(series, name), strict=True)}
-             for name in ("gain_error", "gain_floor")}
-    return {name: value for name, value in vars(series).items() if name not in pairs} | pairs | {
-        "total_s": series.total_s}
+    pairs = {
+        name: {
+            c: float(e) if np.isfinite(e) else None
+            for c, e in zip("RB", getattr(series, name), strict=True)
+        }
+        for name in ("gain_error", "gain_floor")
+    }
+    return (
+        {name: value for name, value in vars(series).items() if name not in pairs}
+        | pairs
+        | {"total_s": series.total_s}
+    )
 
 
 def _duration(seconds: float) -> str:

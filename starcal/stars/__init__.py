@@ -1,9 +1,9 @@
 """Finding and measuring stars: one table, a row a star, a flag for every reason not to trust one.
 
-Only this package and `layers` know photutils. Nothing is ever taken out of the table; a star that must not be used
-carries a flag that says why. `flags` is the registry, `contrast` makes stars stand out, `detection` finds them,
-`shapes` measures their widths, `photometry` makes the table, `known_places` adds what was not found, `columns` gives
-the table's columns as arrays.
+Only this package and `layers` know photutils. Nothing is ever taken out of the table; a star that
+must not be used carries a flag that says why. `flags` is the registry, `contrast` makes stars stand
+out, `detection` finds them, `shapes` measures their widths, `photometry` makes the table,
+`known_places` adds what was not found, `columns` gives the table's columns as arrays.
 """
 
 from .columns import in_channels, places_of
@@ -12,5 +12,17 @@ from .flags import CHANNELS, FLAG_REASONS, SHAPE_SNR, Flag, flag_tally
 from .known_places import free_places, measure_at
 from .photometry import BLEND_FLUX_SHARE, measure_stars
 
-__all__ = ["BLEND_FLUX_SHARE", "CHANNELS", "FLAG_REASONS", "PLATEAU_SHARE", "SHAPE_SNR", "Flag", "flag_tally",
-           "free_places", "in_channels", "measure_at", "measure_stars", "places_of"]
+__all__ = [
+    "BLEND_FLUX_SHARE",
+    "CHANNELS",
+    "FLAG_REASONS",
+    "PLATEAU_SHARE",
+    "SHAPE_SNR",
+    "Flag",
+    "flag_tally",
+    "free_places",
+    "in_channels",
+    "measure_at",
+    "measure_stars",
+    "places_of",
+]

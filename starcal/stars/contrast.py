@@ -1,11 +1,12 @@
-"""Stars made to stand out: a linear frame filtered so that each pixel says how much more there is of a star than of
-noise and nebula.
+"""Stars made to stand out: a linear frame filtered so that each pixel says how much more there is
+of a star than of noise and nebula.
 
-On empty sky a matched filter of the summed channels is all it takes. On nebula the noise is not what hides a star, but
-the nebula's own structure; it has other colours and is less sharp than a star. There each channel is filtered by
-itself, wide and narrow, and the six answers are combined so that the star counts and what they have in common with
-the surroundings cancels: w = C^-1 s, with C their covariance round about and s what a star gives (Hotelling 1931, Ann.
-Math. Stat. 2, 360; for pictures Barrett & Myers 2004, Foundations of Image Science, section 13.2.12).
+On empty sky a matched filter of the summed channels is all it takes. On nebula the noise is not
+what hides a star, but the nebula's own structure; it has other colours and is less sharp than a
+star. There each channel is filtered by itself, wide and narrow, and the six answers are combined so
+that the star counts and what they have in common with the surroundings cancels: w = C^-1 s, with C
+their covariance round about and s what a star gives (Hotelling 1931, Ann. Math. Stat. 2, 360; for
+pictures Barrett & Myers 2004, Foundations of Image Science, section 13.2.12).
 """
 
 from collections.abc import Iterator
@@ -13,16 +14,22 @@ from collections.abc import Iterator
 import numpy as np
 from scipy import ndimage
 
-from ..background import FrameNoise
+from .noise import FrameNoise
 from .shapes import FWHM_PER_SIGMA, LIKENESS
 
-WIDE_KERNEL = 1.5  # the second Gaussian of the zero-sum kernel; wider lets in nebular structure, narrower loses signal
+# the second Gaussian of the zero-sum kernel; wider lets in nebular structure, narrower loses signal
+WIDE_KERNEL = 1.5
 KERNELS = ((1.0, WIDE_KERNEL), (0.6, 0.9))  # Gaussians of the two kernels, in sigmas of a star
-# What the peak of a star, a Gaussian filtered by Gaussians, gives through each kernel, channel by channel. All channels
-# count alike in units of their noise: the stars' own ratios, if known, would hardly find more.
+# What the peak of a star, a Gaussian filtered by Gaussians, gives through each kernel, channel by
+# channel. All channels count alike in units of their noise: the stars' own ratios, if known, would
+# hardly find more.
 STAR_ANSWER = np.tile([1 / (1 + a**2) - 1 / (1 + b**2) for a, b in KERNELS], 3)
-LEAST_FILTERED_NOISE = 0.15  # times 1 / sigma of the kernel: half of what white noise of three channels leaves
-NOISE_BLOCK_PX = 64  # noise of the filtered picture is measured per block: nebulosity raises its own threshold
+LEAST_FILTERED_NOISE = (
+    0.15  # times 1 / sigma of the kernel: half of what white noise of three channels leaves
+)
+NOISE_BLOCK_PX = (
+    64  # noise of the filtered picture is measured per block: nebulosity raises its own threshold
+)
 NEBULOUS = 3.0  # times the least noise: in blocks above it nebula, not noise, is what hides stars
 FINE_BLOCK_PX = 32  # of nebula whose covariance is taken to be the same, measured on twice that
 SAMPLE_PX = 4  # between the pixels that it is measured on: nearer ones say the same
@@ -31,7 +38,8 @@ OUTLYING = 4.0  # times the median squared distance: stars, which are not what h
 
 
 def star_snr(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float) -> np.ndarray:
-    """Signal-to-noise that a star of this width has at every pixel, (y, x) float32; 0 where a channel has no data."""
+    """Signal-to-noise that a star of this width has at every pixel, (y, x) float32; 0 where a
+    channel has no data."""
     sigma_px = fwhm_px / FWHM_PER_SIGMA
     luminance = _luminance(pixels, noise)
     known = None if np.isfinite(luminance.sum()) else np.isfinite(luminance)
@@ -41,10 +49,14 @@ def star_snr(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float) -> np.ndarra
     nebulous = _divide_by_block_noise(filtered, LEAST_FILTERED_NOISE / sigma_px)
     for region in _regions(nebulous):
         inside = np.kron(nebulous[region], np.ones((NOISE_BLOCK_PX, NOISE_BLOCK_PX), bool))
-        window = tuple(slice(s.start * NOISE_BLOCK_PX, min(s.stop * NOISE_BLOCK_PX, n))
-                       for s, n in zip(region, filtered.shape, strict=True))
-        inside = inside[:window[0].stop - window[0].start, :window[1].stop - window[1].start]
-        np.copyto(filtered[window], _against_nebula(pixels, known, noise, sigma_px, window), where=inside)
+        window = tuple(
+            slice(s.start * NOISE_BLOCK_PX, min(s.stop * NOISE_BLOCK_PX, n))
+            for s, n in zip(region, filtered.shape, strict=True)
+        )
+        inside = inside[: window[0].stop - window[0].start, : window[1].stop - window[1].start]
+        np.copyto(
+            filtered[window], _against_nebula(pixels, known, noise, sigma_px, window), where=inside
+        )
     return np.nan_to_num(filtered, copy=False)
 
 
@@ -57,19 +69,26 @@ def _luminance(pixels: np.ndarray, noise: FrameNoise) -> np.ndarray:
     return total
 
 
-def _zero_sum(plane: np.ndarray, known: np.ndarray | None, sigma_px: float, kernel: tuple[float, float]) -> np.ndarray:
-    """Filtered by a difference of Gaussians: it sums to zero, so sky, gradients and smooth nebulosity vanish."""
+def _zero_sum(
+    plane: np.ndarray, known: np.ndarray | None, sigma_px: float, kernel: tuple[float, float]
+) -> np.ndarray:
+    """Filtered by a difference of Gaussians: it sums to zero, so sky, gradients and smooth
+    nebulosity vanish."""
     filtered = _smoothed(plane, known, kernel[0] * sigma_px, 3.5)
     filtered -= _smoothed(plane, known, kernel[1] * sigma_px, 3.0)
     return filtered
 
 
-def _smoothed(plane: np.ndarray, known: np.ndarray | None, sigma_px: float, truncate: float) -> np.ndarray:
+def _smoothed(
+    plane: np.ndarray, known: np.ndarray | None, sigma_px: float, truncate: float
+) -> np.ndarray:
     """Gaussian mean; of the known pixels only, where some are not: a hole then makes no edge."""
     if known is None:
         return ndimage.gaussian_filter(plane, sigma_px, truncate=truncate)
-    light, share = (ndimage.gaussian_filter(part.astype(np.float32), sigma_px, truncate=truncate)
-                    for part in (np.where(known, plane, 0), known))
+    light, share = (
+        ndimage.gaussian_filter(part.astype(np.float32), sigma_px, truncate=truncate)
+        for part in (np.where(known, plane, 0), known)
+    )
     return light / np.maximum(share, 1e-3)
 
 
@@ -81,7 +100,7 @@ def _divide_by_block_noise(filtered: np.ndarray, least: float) -> np.ndarray:
     size = NOISE_BLOCK_PX
     nebulous = np.zeros([-(-n // size) for n in filtered.shape], bool)
     for row, column in np.ndindex(nebulous.shape):
-        block = filtered[row * size:(row + 1) * size, column * size:(column + 1) * size]
+        block = filtered[row * size : (row + 1) * size, column * size : (column + 1) * size]
         sample = np.abs(block[::3, ::3])
         sample = sample[np.isfinite(sample)]
         spread = 1.4826 * np.median(sample) if len(sample) else 0
@@ -96,27 +115,35 @@ def _regions(blocks: np.ndarray) -> Iterator[tuple[slice, slice]]:
 
 
 def _against_nebula(pixels, known, noise, sigma_px, window):
-    """Signal-to-noise of a star against noise and nebula in a window, whose covariance goes block by block."""
+    """Signal-to-noise of a star against noise and nebula in a window, whose covariance goes block
+    by block."""
     size, margin = FINE_BLOCK_PX, FINE_BLOCK_PX // 2 + int(np.ceil(3.5 * WIDE_KERNEL * sigma_px))
-    outer = tuple(slice(max(0, s.start - margin), min(n, s.stop + margin))
-                  for s, n in zip(window, pixels.shape[1:], strict=True))
+    outer = tuple(
+        slice(max(0, s.start - margin), min(n, s.stop + margin))
+        for s, n in zip(window, pixels.shape[1:], strict=True)
+    )
     planes = _answers(pixels[:, *outer], None if known is None else known[outer], noise, sigma_px)
-    (top, left), (height, width) = ((s.start - o.start for s, o in zip(window, outer, strict=True)),
-                                    (s.stop - s.start for s in window))
+    (top, left), (height, width) = (
+        (s.start - o.start for s, o in zip(window, outer, strict=True)),
+        (s.stop - s.start for s in window),
+    )
     rows, columns = (-(-n // size) for n in (height, width))
     samples = _samples(planes, (top, left), (rows, columns))
     weight, spread = _weights(samples)
     weight = (weight / spread[:, None]).reshape(rows, columns, -1).astype(np.float32)
-    inner = planes[:, top:top + height, left:left + width]
+    inner = planes[:, top : top + height, left : left + width]
     snr = np.empty((height, width), np.float32)
     for row, column in np.ndindex(rows, columns):
-        block = np.s_[row * size:(row + 1) * size, column * size:(column + 1) * size]
+        block = np.s_[row * size : (row + 1) * size, column * size : (column + 1) * size]
         snr[block] = np.tensordot(weight[row, column], inner[:, *block], 1)
-    return np.where(inner[1::2].sum(axis=0) > 0, snr, 0)  # without a peak in the sum it is the rim of a bright star
+    return np.where(
+        inner[1::2].sum(axis=0) > 0, snr, 0
+    )  # without a peak in the sum it is the rim of a bright star
 
 
 def _answers(pixels, known, noise, sigma_px):
-    """Every channel in units of its noise through every kernel, (6, y, x); NaN where there are no data."""
+    """Every channel in units of its noise through every kernel, (6, y, x); NaN where there are no
+    data."""
     planes = []
     for plane, sky, sigma in zip(pixels, noise.sky, noise.noise, strict=True):
         level = (plane - np.float32(sky)) * np.float32(1 / sigma if sigma > 0 else 0)
@@ -130,14 +157,17 @@ def _answers(pixels, known, noise, sigma_px):
 def _samples(planes, corner, blocks):
     """Answers on a coarse grid over and round each block, (blocks, samples, 6)."""
     offset = np.arange(-FINE_BLOCK_PX // 2, FINE_BLOCK_PX * 3 // 2, SAMPLE_PX)
-    at = [np.clip(start + FINE_BLOCK_PX * np.arange(count)[:, None] + offset, 0, n - 1)
-          for start, count, n in zip(corner, blocks, planes.shape[1:], strict=True)]
+    at = [
+        np.clip(start + FINE_BLOCK_PX * np.arange(count)[:, None] + offset, 0, n - 1)
+        for start, count, n in zip(corner, blocks, planes.shape[1:], strict=True)
+    ]
     grid = planes[:, at[0][:, None, :, None], at[1][None, :, None, :]]
     return np.moveaxis(grid.reshape(len(planes), blocks[0] * blocks[1], -1), 0, 2).astype(float)
 
 
 def _weights(samples):
-    """Best weights of the answers in each block, (blocks, 6), and the scatter of what they make of its samples."""
+    """Best weights of the answers in each block, (blocks, 6), and the scatter of what they make of
+    its samples."""
     known = np.isfinite(samples).all(axis=2)
     samples, keep = np.where(known[:, :, None], samples, 0), known
     for _ in range(COVARIANCE_ROUNDS):
@@ -156,5 +186,7 @@ def _weights(samples):
 def _median(values):
     """Median along the last axis, NaN left out; infinite where there is nothing."""
     ordered, count = np.sort(values, axis=-1), np.isfinite(values).sum(axis=-1)
-    middle = np.take_along_axis(ordered, np.minimum(count // 2, values.shape[-1] - 1)[:, None], -1)[:, 0]
+    middle = np.take_along_axis(ordered, np.minimum(count // 2, values.shape[-1] - 1)[:, None], -1)[
+        :, 0
+    ]
     return np.where(count > 0, middle, np.inf)

@@ -11,9 +11,9 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from ..background import FrameNoise
 from .contrast import WIDE_KERNEL, star_snr
 from .flags import SHAPE_SNR
+from .noise import FrameNoise
 from .shapes import Shapes, half_width, luminance_stamps, measure_shapes, rim_level, stamps_round
 
 FIRST_GUESS_FWHM_PX = 3.0
@@ -23,7 +23,11 @@ STRIP_ROWS = 256  # a strip of luminance and its two smoothings stay near the ca
 PLATEAU_SHARE = 0.98  # pixels above this share of the peak form a star's flat top
 CLIFF_FWHM = 6.0  # within so many FWHM a clipped star has fallen below half of its height
 PAIR_ROUNDNESS = 0.75  # two stars in one are longer than any single one
-PAIR_FAINTER, PAIR_SADDLE, PAIR_SIGMA = 0.15, 0.9, 6.0  # of the brighter's height, of the fainter's, of pixel noise
+PAIR_FAINTER, PAIR_SADDLE, PAIR_SIGMA = (
+    0.15,
+    0.9,
+    6.0,
+)  # of the brighter's height, of the fainter's, of pixel noise
 
 
 def detect(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float):
@@ -33,8 +37,12 @@ def detect(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float
     """
     margin = int(np.ceil(5 * fwhm_px * WIDE_KERNEL / 2))
     with ThreadPoolExecutor(os.cpu_count()) as pool:  # filters and arithmetic let other threads run
-        found = list(pool.map(lambda start: _detect_strip(pixels, noise, fwhm_px, snr_min, start, margin),
-                              range(0, pixels.shape[1], STRIP_ROWS)))
+        found = list(
+            pool.map(
+                lambda start: _detect_strip(pixels, noise, fwhm_px, snr_min, start, margin),
+                range(0, pixels.shape[1], STRIP_ROWS),
+            )
+        )
     return tuple(np.concatenate(column) for column in zip(*found, strict=True))
 
 
@@ -53,7 +61,8 @@ def _detect_strip(pixels, noise, fwhm_px, snr_min, start, margin):
 
 
 def summit(stamps: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Top of the parabola through each peak's pixel and its neighbours, in x and in y, at most half a pixel off."""
+    """Top of the parabola through each peak's pixel and its neighbours, in x and in y, at most half
+    a pixel off."""
     middle = stamps[:, 1, 1]
     tops = []
     for before, after in ((stamps[:, 1, 0], stamps[:, 1, 2]), (stamps[:, 0, 1], stamps[:, 2, 1])):
@@ -65,14 +74,16 @@ def summit(stamps: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def guess_fwhm(pixels: np.ndarray, noise: FrameNoise, snr_min: float) -> float:
     """Median FWHM of the brighter stars in the middle of the frame."""
     (top, left), half = (n // 2 for n in pixels.shape[1:]), GUESS_HALF_PX
-    band = pixels[:, max(0, top - half):top + half, max(0, left - 3 * half):left + 3 * half]
+    band = pixels[:, max(0, top - half) : top + half, max(0, left - 3 * half) : left + 3 * half]
     fwhm_px = FIRST_GUESS_FWHM_PX
     for _ in range(3):
         x, y, snr = detect(band, noise, fwhm_px, max(snr_min, 8.0))
         if len(x) < FEWEST_FOR_WIDTH:  # a few peaks may be anything
             return FIRST_GUESS_FWHM_PX
-        pick = np.argsort(snr)[::-1][len(x) // 20:][:200]  # the very brightest are often saturated
-        shape = measure_shapes(luminance_stamps(band, noise, x[pick], y[pick], half_width(fwhm_px)), fwhm_px)
+        pick = np.argsort(snr)[::-1][len(x) // 20 :][:200]  # the very brightest are often saturated
+        shape = measure_shapes(
+            luminance_stamps(band, noise, x[pick], y[pick], half_width(fwhm_px)), fwhm_px
+        )
         before, fwhm_px = fwhm_px, float(np.clip(np.nanmedian(shape.fwhm_px), 1.2, 15.0))
         if abs(fwhm_px / before - 1) < 0.15:
             break
@@ -82,22 +93,26 @@ def guess_fwhm(pixels: np.ndarray, noise: FrameNoise, snr_min: float) -> float:
 def clip_level_of(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: float) -> float:
     """Value at which the channel clips, from the flat tops of its stars; NaN when none is flat.
 
-    A star of FWHM F has about 0.02 F^2 pixels above 0.98 of its peak; a clipped one has a plateau. Earlier
-    scaling may have moved the level anywhere, and flat-fielding spreads it by some per cent. Nebulosity has flat
-    tops as well, but no cliff round them.
+    A star of FWHM F has about 0.02 F^2 pixels above 0.98 of its peak; a clipped one has a plateau.
+    Earlier scaling may have moved the level anywhere, and flat-fielding spreads it by some per
+    cent. Nebulosity has flat tops as well, but no cliff round them.
     """
     if len(x_px) == 0:
         return np.nan
     cores = stamps_round(plane, x_px, y_px, max(1, round(fwhm_px)))
     peak = np.nanmax(cores, axis=(1, 2), initial=-np.inf)
     above_sky = peak - np.nanmedian(plane[::16, ::16])
-    flat = np.count_nonzero(cores >= (peak - (1 - PLATEAU_SHARE) * above_sky)[:, None, None], axis=(1, 2))
+    flat = np.count_nonzero(
+        cores >= (peak - (1 - PLATEAU_SHARE) * above_sky)[:, None, None], axis=(1, 2)
+    )
     brightest = above_sky > 0.5 * np.max(above_sky, initial=0)
     topped = np.flatnonzero((flat >= 4 + 0.1 * fwhm_px**2) & brightest)
     around = rim_level(stamps_round(plane, x_px[topped], y_px[topped], round(CLIFF_FWHM * fwhm_px)))
     cliff = peak[topped] - around > 0.5 * above_sky[topped]
     plateaus = peak[topped][cliff]
-    if len(plateaus) == 0:  # too few clipped pixels for a plateau, but noise makes no two of them alike
+    if (
+        len(plateaus) == 0
+    ):  # too few clipped pixels for a plateau, but noise makes no two of them alike
         top = np.sort(peak[brightest])[-2:]
         shared = len(top) == 2 and top[1] - top[0] <= 1e-6 * top[1]
         twice = len(top) > 0 and np.count_nonzero(cores[np.argmax(peak)] == top[-1]) > 1
@@ -126,12 +141,16 @@ def one_detection_a_core(pixels, clip_level, fwhm_px, x_px, y_px, snr):
     keep = np.ones(len(x_px), bool)
     keep[[i for group in inside for i in group]] = False
     core_snr = [max((snr[i] for i in group), default=snr.max()) for group in inside]
-    return (np.append(x_px[keep], x_core[wide]), np.append(y_px[keep], y_core[wide]),
-            np.append(snr[keep], core_snr))
+    return (
+        np.append(x_px[keep], x_core[wide]),
+        np.append(y_px[keep], y_core[wide]),
+        np.append(snr[keep], core_snr),
+    )
 
 
 def _connected(points: np.ndarray, reach: float) -> tuple[np.ndarray, int]:
-    """Label the groups of points that hang together within ``reach``: label per point, number of groups."""
+    """Label the groups of points that hang together within ``reach``: label per point, number of
+    groups."""
     pairs = cKDTree(points).query_pairs(reach, output_type="ndarray")
     n = len(points)
     graph = coo_matrix((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
@@ -141,44 +160,64 @@ def _connected(points: np.ndarray, reach: float) -> tuple[np.ndarray, int]:
 
 @dataclass(frozen=True)
 class _Pairs:
-    """Detections that are two stars: their rows, and the two peaks of each as (x, y), shape (n, 2) each."""
+    """Detections that are two stars: their rows, and the two peaks of each as (x, y), shape (n, 2)
+    each."""
 
     row: np.ndarray
     first: np.ndarray
     second: np.ndarray
 
     def apart(self, x_px, y_px, snr, shape, fwhm_px):
-        """The detections with each pair as two, at their peaks: moments would draw both to the middle."""
+        """The detections with each pair as two, at their peaks: moments would draw both to the
+        middle."""
         x_px, y_px = x_px.copy(), y_px.copy()
         x_px[self.row], y_px[self.row] = self.first.T
         both = np.append(self.row, len(x_px) + np.arange(len(self.row)))
         columns = [np.append(v, np.full(len(self.row), np.nan)) for v in vars(shape).values()]
         for column, value in zip(columns, (0.0, 0.0, fwhm_px, np.nan), strict=True):
-            column[both] = value  # shapes of pairs are not measured: width as of all, roundness unknown
-        return (np.append(x_px, self.second[:, 0]), np.append(y_px, self.second[:, 1]), np.append(snr, snr[self.row]),
-                Shapes(*columns))
+            column[both] = (
+                value  # shapes of pairs are not measured: width as of all, roundness unknown
+            )
+        return (
+            np.append(x_px, self.second[:, 0]),
+            np.append(y_px, self.second[:, 1]),
+            np.append(snr, snr[self.row]),
+            Shapes(*columns),
+        )
 
 
 def close_pairs(pixels, noise, fwhm_px, x_px, y_px, snr, shape) -> _Pairs:
-    """Long or wide detections with two peaks and a saddle between them: the filter smooths close pairs into one."""
-    long = (snr >= SHAPE_SNR) & ((shape.roundness < PAIR_ROUNDNESS) | (shape.fwhm_px > 1.3 * fwhm_px))
+    """Long or wide detections with two peaks and a saddle between them: the filter smooths close
+    pairs into one."""
+    long = (snr >= SHAPE_SNR) & (
+        (shape.roundness < PAIR_ROUNDNESS) | (shape.fwhm_px > 1.3 * fwhm_px)
+    )
     rows = np.flatnonzero(long)
     half = int(np.ceil(1.6 * fwhm_px))
     stamps = np.nan_to_num(luminance_stamps(pixels, noise, x_px[rows], y_px[rows], half))
     peak = ndimage.maximum_filter(stamps, (1, 3, 3)) == stamps
     peak[:, [0, -1]] = peak[:, :, [0, -1]] = False
     corner = np.rint(np.column_stack([x_px, y_px])) - half
-    two = [(row, *np.add(peaks, corner[row])) for row, stamp, top in zip(rows, stamps, peak, strict=True)
-           if (peaks := _two_peaks(stamp, top)) is not None]
+    two = [
+        (row, *np.add(peaks, corner[row]))
+        for row, stamp, top in zip(rows, stamps, peak, strict=True)
+        if (peaks := _two_peaks(stamp, top)) is not None
+    ]
     known = cKDTree(np.column_stack([x_px, y_px])) if len(x_px) else None
-    new = [(row, *peaks) for row, *peaks in two  # the second may have been found by itself
-           if not set().union(*known.query_ball_point(peaks, 1.5)) - {row}]
+    new = [
+        (row, *peaks)
+        for row, *peaks in two  # the second may have been found by itself
+        if not set().union(*known.query_ball_point(peaks, 1.5)) - {row}
+    ]
     columns = list(zip(*new, strict=True)) or [(), (), ()]
-    return _Pairs(np.array(columns[0], int), *(np.array(c, float).reshape(-1, 2) for c in columns[1:]))
+    return _Pairs(
+        np.array(columns[0], int), *(np.array(c, float).reshape(-1, 2) for c in columns[1:])
+    )
 
 
 def _two_peaks(stamp: np.ndarray, peak: np.ndarray) -> np.ndarray | None:
-    """The two highest peaks of a stamp, rows (x, y), if a saddle lies between them; the stamp is in units of noise."""
+    """The two highest peaks of a stamp, rows (x, y), if a saddle lies between them; the stamp is in
+    units of noise."""
     ys, xs = np.nonzero(peak)
     order = np.argsort(stamp[ys, xs])[::-1][:2]
     if len(order) < 2:

@@ -10,7 +10,8 @@ SHAPE_SNR = 20.0  # below this the shape of a star says nothing
 
 
 class Flag(IntFlag):
-    """Why a star is not used. The registry: the tally, the report and the table's header are made from it.
+    """Why a star is not used. The registry: the tally, the report and the table's header are made
+    from it.
 
     FORCED alone is no reason; it says how the star came into the table.
     """
@@ -43,7 +44,8 @@ FLAG_REASONS = {
     Flag.MISMATCH: "brightness does not fit the catalogue's",
     Flag.CLIPPED: "clipped in the fit as an outlier",
     Flag.LEFT_OUT: "left out by hand",
-    Flag.FORCED: "placed where a star is known to be, not found by itself; that alone does not exclude it",
+    Flag.FORCED: "placed where a star is known to be, not found by itself; that alone does not "
+    "exclude it",
 }
 
 

@@ -6,11 +6,11 @@ from astropy.table import Table
 from photutils.aperture import CircularAperture, aperture_photometry
 from scipy.spatial import cKDTree
 
-from ..background import frame_noise
 from .columns import in_channels, places_of
 from .detection import clip_level_of, close_pairs, detect, guess_fwhm, one_detection_a_core
 from .flags import CHANNELS, FAINT_SNR, SHAPE_SNR, Flag
 from .ground import level_under
+from .noise import frame_noise
 from .shapes import (
     Shapes,
     half_width,
@@ -29,10 +29,16 @@ OTHER_WINGS = 0.4  # ratio of exponents, as its logarithm, that is not the teles
 UNEVEN = 1.5  # scatter of the ring against what photons and readout explain
 WIDEST_CLEAR_FWHM = 1.5  # wider moments are those of a neighbour or of the nebula
 SAME_FWHM = 0.4  # no two stars so near to each other can be told apart
-CLEAR_CONTRAST = 30.0  # of a peak against the unrest round it: such stars tell the profile, others less
+CLEAR_CONTRAST = (
+    30.0  # of a peak against the unrest round it: such stars tell the profile, others less
+)
 SATURATION_SHARE = 0.95  # a peak above this share of the clipping level may have lost light
-BLEND_REACH_FWHM = 0.65  # beyond the aperture: half a star, and what the peak of a faint one is pushed outwards
-BLEND_FLUX_SHARE = 0.02  # a neighbour with this share of the star's light moves its colour by up to 0.02 mag
+BLEND_REACH_FWHM = (
+    0.65  # beyond the aperture: half a star, and what the peak of a faint one is pushed outwards
+)
+BLEND_FLUX_SHARE = (
+    0.02  # a neighbour with this share of the star's light moves its colour by up to 0.02 mag
+)
 
 
 def measure_stars(pixels: np.ndarray, *, snr_min: float = 5.0) -> Table:
@@ -48,11 +54,12 @@ def measure_stars(pixels: np.ndarray, *, snr_min: float = 5.0) -> Table:
     Returns
     -------
     Table
-        ``x_px, y_px, snr, fwhm_px, roundness, flags``, ``saturated_channels`` and, for each channel C,
-        ``flux_C, flux_error_C, ground_C, sky_C, peak_C`` in units of full scale: ground is the level under the
-        star, which its light is counted from, sky that of the ring round it. ``meta`` holds ``fwhm_px`` and
-        ``aperture_px`` per channel, ``moffat_beta``, ``clip_level`` (NaN where no star clips), ``noise`` (a
-        `FrameNoise`), ``shape`` and ``snr_min``. Empty, with all its columns, when there is no star.
+        ``x_px, y_px, snr, fwhm_px, roundness, flags``, ``saturated_channels`` and, for each channel
+        C, ``flux_C, flux_error_C, ground_C, sky_C, peak_C`` in units of full scale: ground is the
+        level under the star, which its light is counted from, sky that of the ring round it.
+        ``meta`` holds ``fwhm_px`` and ``aperture_px`` per channel, ``moffat_beta``, ``clip_level``
+        (NaN where no star clips), ``noise`` (a `FrameNoise`), ``shape`` and ``snr_min``. Empty,
+        with all its columns, when there is no star.
 
     References
     ----------
@@ -63,20 +70,35 @@ def measure_stars(pixels: np.ndarray, *, snr_min: float = 5.0) -> Table:
     x_px, y_px, snr = detect(pixels, noise, fwhm_px, snr_min)
     clip_level = tuple(clip_level_of(plane, x_px, y_px, fwhm_px) for plane in pixels)
     x_px, y_px, snr = one_detection_a_core(pixels, clip_level, fwhm_px, x_px, y_px, snr)
-    shape = measure_shapes(luminance_stamps(pixels, noise, x_px, y_px, half_width(fwhm_px)), fwhm_px)
+    shape = measure_shapes(
+        luminance_stamps(pixels, noise, x_px, y_px, half_width(fwhm_px)), fwhm_px
+    )
     pair = close_pairs(pixels, noise, fwhm_px, x_px, y_px, snr, shape)
     x_px, y_px, snr, shape = pair.apart(x_px, y_px, snr, shape, fwhm_px)
     x_px, y_px = _centres(x_px, y_px, shape, fwhm_px)
     x_px, y_px, snr, shape = _once(x_px, y_px, snr, shape, SAME_FWHM * fwhm_px)
-    table = Table({"x_px": x_px * u.pix, "y_px": y_px * u.pix, "snr": snr,
-                   "fwhm_px": shape.fwhm_px * u.pix, "roundness": shape.roundness,
-                   "flags": np.zeros(len(x_px), np.int32), "saturated_channels": np.full(len(x_px), "", "U3")})
+    table = Table(
+        {
+            "x_px": x_px * u.pix,
+            "y_px": y_px * u.pix,
+            "snr": snr,
+            "fwhm_px": shape.fwhm_px * u.pix,
+            "roundness": shape.roundness,
+            "flags": np.zeros(len(x_px), np.int32),
+            "saturated_channels": np.full(len(x_px), "", "U3"),
+        }
+    )
     table.meta.update(noise=noise, clip_level=clip_level, snr_min=snr_min, shape=pixels.shape[1:])
     _flag_saturation(table, pixels)
     channel_fwhm, beta = _profiles(pixels, table, fwhm_px)
-    table["fwhm_px"] *= np.mean(channel_fwhm) / _typical_fwhm(table)  # moments give widths relative to each other
-    table.meta.update(fwhm_px=channel_fwhm, aperture_px=tuple(APERTURE_FWHM * f for f in channel_fwhm),
-                      moffat_beta=beta)
+    table["fwhm_px"] *= np.mean(channel_fwhm) / _typical_fwhm(
+        table
+    )  # moments give widths relative to each other
+    table.meta.update(
+        fwhm_px=channel_fwhm,
+        aperture_px=tuple(APERTURE_FWHM * f for f in channel_fwhm),
+        moffat_beta=beta,
+    )
     _measure_channels(table, pixels)
     _flag_shape(table)
     flag_blends(table)
@@ -84,7 +106,8 @@ def measure_stars(pixels: np.ndarray, *, snr_min: float = 5.0) -> Table:
 
 
 def measure_rows(table: Table, pixels: np.ndarray) -> None:
-    """Saturation, fluxes and their flags into a table of positions, by what its ``meta`` says of the frame's stars."""
+    """Saturation, fluxes and their flags into a table of positions, by what its ``meta`` says of
+    the frame's stars."""
     _flag_saturation(table, pixels)
     _measure_channels(table, pixels)
 
@@ -96,10 +119,16 @@ def _typical_fwhm(table: Table) -> float:
     return float(np.nanmedian(widths)) if np.isfinite(widths).any() else 1.0
 
 
-def _centres(x_px: np.ndarray, y_px: np.ndarray, shape: Shapes, fwhm_px: float) -> tuple[np.ndarray, np.ndarray]:
-    """Centroids, of what has a star's width; else the peaks, as moments are drawn to a neighbour or to the nebula."""
+def _centres(
+    x_px: np.ndarray, y_px: np.ndarray, shape: Shapes, fwhm_px: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Centroids, of what has a star's width; else the peaks, as moments are drawn to a neighbour or
+    to the nebula."""
     clear = (shape.fwhm_px > 0.5 * fwhm_px) & (shape.fwhm_px < WIDEST_CLEAR_FWHM * fwhm_px)
-    return (np.where(clear, np.rint(x_px) + shape.dx_px, x_px), np.where(clear, np.rint(y_px) + shape.dy_px, y_px))
+    return (
+        np.where(clear, np.rint(x_px) + shape.dx_px, x_px),
+        np.where(clear, np.rint(y_px) + shape.dy_px, y_px),
+    )
 
 
 def _once(x_px: np.ndarray, y_px: np.ndarray, snr: np.ndarray, shape: Shapes, reach_px: float):
@@ -108,24 +137,34 @@ def _once(x_px: np.ndarray, y_px: np.ndarray, snr: np.ndarray, shape: Shapes, re
     if len(x_px) > 1:
         i, j = cKDTree(np.column_stack([x_px, y_px])).query_pairs(reach_px, output_type="ndarray").T
         keep[np.where(snr[i] < snr[j], i, j)] = False
-    return x_px[keep], y_px[keep], snr[keep], Shapes(*(column[keep] for column in vars(shape).values()))
+    return (
+        x_px[keep],
+        y_px[keep],
+        snr[keep],
+        Shapes(*(column[keep] for column in vars(shape).values())),
+    )
 
 
 def _profiles(pixels: np.ndarray, table: Table, fwhm_px: float) -> tuple[tuple[float, ...], float]:
     """FWHM in each channel, and the Moffat exponent of all.
 
-    Where nebula makes the wings in a channel seem other than in the others, it makes the core seem wider as well.
+    Where nebula makes the wings in a channel seem other than in the others, it makes the core seem
+    wider as well.
     """
     profile = [_channel_profile(plane, table, fwhm_px) for plane in pixels]
     beta = float(np.median([b for _, b in profile]))
     apart = [abs(np.log(b / beta)) > OTHER_WINGS for _, b in profile]
-    return tuple(_channel_profile(plane, table, fwhm_px, (beta, beta))[0] if other else fwhm
-                 for plane, (fwhm, _), other in zip(pixels, profile, apart, strict=True)), beta
+    return tuple(
+        _channel_profile(plane, table, fwhm_px, (beta, beta))[0] if other else fwhm
+        for plane, (fwhm, _), other in zip(pixels, profile, apart, strict=True)
+    ), beta
 
 
-def _channel_profile(plane: np.ndarray, table: Table, fwhm_px: float,
-                     beta: tuple[float, float] = BETA_RANGE) -> tuple[float, float]:
-    """FWHM and Moffat exponent in one channel, from the stack of the unsaturated stars that show best there."""
+def _channel_profile(
+    plane: np.ndarray, table: Table, fwhm_px: float, beta: tuple[float, float] = BETA_RANGE
+) -> tuple[float, float]:
+    """FWHM and Moffat exponent in one channel, from the stack of the unsaturated stars that show
+    best there."""
     clean = np.flatnonzero((table["flags"] == 0) & (table["snr"] >= SHAPE_SNR))
     pick = clean[np.argsort(table["snr"][clean])[::-1][:300]]
     if len(pick) < 3:
@@ -134,7 +173,7 @@ def _channel_profile(plane: np.ndarray, table: Table, fwhm_px: float,
     stamps = stamps_round(plane, x_px, y_px, half_width(fwhm_px))
     contrast = stamps[:, stamps.shape[1] // 2, stamps.shape[2] // 2] - rim_level(stamps)
     clear = contrast / np.maximum(unrest(stamps), 1e-12)
-    best = np.argsort(clear)[::-1][:max(3, len(pick) // 2)]
+    best = np.argsort(clear)[::-1][: max(3, len(pick) // 2)]
     if not np.all(contrast[best] > 0):  # a channel without light, or without data
         return fwhm_px, USUAL_BETA
     weight = np.minimum(clear[best] / min(CLEAR_CONTRAST, clear[best[0]]), 1)
@@ -146,78 +185,115 @@ def _measure_channel(table: Table, plane: np.ndarray, index: int, ground, sigma,
     noise, channel = table.meta["noise"], CHANNELS[index]
     flux, flux_error = (np.full(len(table), np.nan) for _ in range(2))
     if len(table):
-        aperture = CircularAperture(places_of(table),
-                                    table.meta["aperture_px"][index])
+        aperture = CircularAperture(places_of(table), table.meta["aperture_px"][index])
         area = aperture.area
         flux = np.asarray(aperture_photometry(plane, aperture)["aperture_sum"]) - area * ground
-        per_pixel = np.maximum(sigma, 0.5 * noise.noise[index]) ** 2 * (1 + area / np.maximum(count, 1))
-        flux_error = np.sqrt(np.maximum(flux, 0) / noise.electrons_per_unit[index] + area * per_pixel)
+        per_pixel = np.maximum(sigma, 0.5 * noise.noise[index]) ** 2 * (
+            1 + area / np.maximum(count, 1)
+        )
+        flux_error = np.sqrt(
+            np.maximum(flux, 0) / noise.electrons_per_unit[index] + area * per_pixel
+        )
     for name, values in (("flux", flux), ("flux_error", flux_error), ("ground", ground)):
         table[f"{name}_{channel}"] = values
 
 
 def _rings(table: Table, pixels: np.ndarray) -> np.ndarray:
-    """Level of the ring round each star, scatter of its pixels, and their number, (3 channels, 3, n)."""
+    """Level of the ring round each star, scatter of its pixels, and their number, (3 channels, 3,
+    n)."""
     if len(table) == 0:
         return np.empty((3, 3, 0))
-    return np.array([_annulus(plane, table["x_px"].value, table["y_px"].value, fwhm_px)
-                     for plane, fwhm_px in zip(pixels, table.meta["fwhm_px"], strict=True)])
+    return np.array(
+        [
+            _annulus(plane, table["x_px"].value, table["y_px"].value, fwhm_px)
+            for plane, fwhm_px in zip(pixels, table.meta["fwhm_px"], strict=True)
+        ]
+    )
 
 
 def _under(table: Table, pixels: np.ndarray, rings: np.ndarray) -> np.ndarray:
     """The same of the ground under each star.
 
-    The ring's; where that is uneven in any channel, from under the star itself in all: the two share out the wings of a
-    star a little differently, and that must not look like colour.
+    The ring's; where that is uneven in any channel, from under the star itself in all: the two
+    share out the wings of a star a little differently, and that must not look like colour.
     """
     noise, skies = table.meta["noise"], rings.copy()
     x_px, y_px = (table[name].value for name in ("x_px", "y_px"))
-    dark, sigma, electrons = (np.array(v)[:, None] for v in (noise.sky, noise.noise, noise.electrons_per_unit))
+    dark, sigma, electrons = (
+        np.array(v)[:, None] for v in (noise.sky, noise.noise, noise.electrons_per_unit)
+    )
     grain = np.sqrt(sigma**2 + np.maximum(skies[:, 0] - dark, 0) / electrons)
     uneven = np.flatnonzero((skies[:, 1] > UNEVEN * grain).any(axis=0))
     for index, plane in enumerate(pixels):
-        found = np.array(level_under(plane, x_px[uneven], y_px[uneven],
-                                     (table.meta["fwhm_px"][index], table.meta["moffat_beta"]),
-                                     table.meta["aperture_px"][index]))
-        skies[index][:, uneven] = np.where(np.isfinite(found).all(axis=0), found, skies[index][:, uneven])
+        found = np.array(
+            level_under(
+                plane,
+                x_px[uneven],
+                y_px[uneven],
+                (table.meta["fwhm_px"][index], table.meta["moffat_beta"]),
+                table.meta["aperture_px"][index],
+            )
+        )
+        skies[index][:, uneven] = np.where(
+            np.isfinite(found).all(axis=0), found, skies[index][:, uneven]
+        )
     return skies
 
 
 def _annulus(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: float):
-    """Clipped median, scatter and number of pixels of the ring round each star; chunked to bound memory."""
+    """Clipped median, scatter and number of pixels of the ring round each star; chunked to bound
+    memory."""
     inner, outer = (r * fwhm_px for r in ANNULUS_FWHM)
     half = int(np.ceil(outer))
-    dy, dx = np.mgrid[-half:half + 1, -half:half + 1]
+    dy, dx = np.mgrid[-half : half + 1, -half : half + 1]
     ring = (np.hypot(dx, dy) >= inner) & (np.hypot(dx, dy) <= outer)
-    return tuple(np.concatenate(column) for column in zip(*(
-        _clipped_median(stamps_round(plane, x_px[i:i + 1000], y_px[i:i + 1000], half)[:, ring])
-        for i in range(0, len(x_px), 1000)), strict=True))
+    return tuple(
+        np.concatenate(column)
+        for column in zip(
+            *(
+                _clipped_median(
+                    stamps_round(plane, x_px[i : i + 1000], y_px[i : i + 1000], half)[:, ring]
+                )
+                for i in range(0, len(x_px), 1000)
+            ),
+            strict=True,
+        )
+    )
 
 
 def _clipped_median(values: np.ndarray):
-    """Sigma-clipped (3 sigma, 3 rounds, about the median) median, MAD scatter and count along axis 1."""
+    """Sigma-clipped (3 sigma, 3 rounds, about the median) median, MAD scatter and count along axis
+    1."""
     values = np.sort(np.where(np.isfinite(values), values, np.inf), axis=1)
     low, high = np.zeros(len(values), int), np.isfinite(values).sum(1)
     rows, place = np.arange(len(values)), np.arange(values.shape[1])
     for _ in range(4):
-        quantile = [values[rows, np.clip(low + (share * (high - low)).astype(int), 0, values.shape[1] - 1)]
-                    for share in (0.1587, 0.5, 0.8413)]
-        median, sigma = quantile[1], quantile[1] - quantile[0]  # the lower side: stars are on the upper
-        inside = (np.abs(values - median[:, None]) <= 3 * np.maximum(sigma, 1e-12)[:, None])
+        quantile = [
+            values[rows, np.clip(low + (share * (high - low)).astype(int), 0, values.shape[1] - 1)]
+            for share in (0.1587, 0.5, 0.8413)
+        ]
+        median, sigma = (
+            quantile[1],
+            quantile[1] - quantile[0],
+        )  # the lower side: stars are on the upper
+        inside = np.abs(values - median[:, None]) <= 3 * np.maximum(sigma, 1e-12)[:, None]
         low, high = inside.argmax(1), np.where(inside, place, -1).max(1) + 1
     found = high > low
     return np.where(found, median, np.nan), np.where(found, sigma, np.nan), high - low
 
 
 def _flag_saturation(table: Table, pixels: np.ndarray) -> None:
-    for channel, plane, level, sky in zip(CHANNELS, pixels, table.meta["clip_level"],
-                                          table.meta["noise"].sky, strict=True):
+    for channel, plane, level, sky in zip(
+        CHANNELS, pixels, table.meta["clip_level"], table.meta["noise"].sky, strict=True
+    ):
         cores = stamps_round(plane, table["x_px"].value, table["y_px"].value, 1)
         peak = np.max(np.nan_to_num(cores, nan=-np.inf), axis=(1, 2), initial=-np.inf)
         table[f"peak_{channel}"] = np.where(np.isfinite(peak), peak, np.nan)
         clipped = peak - sky >= SATURATION_SHARE * (level - sky)
         table["flags"][clipped] |= Flag.SATURATED
-        table["saturated_channels"][clipped] = np.char.add(table["saturated_channels"][clipped], channel)
+        table["saturated_channels"][clipped] = np.char.add(
+            table["saturated_channels"][clipped], channel
+        )
 
 
 def _measure_channels(table: Table, pixels: np.ndarray) -> None:
@@ -237,7 +313,12 @@ def beyond_edge(table: Table, x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:
     """Places whose aperture leaves the frame that the table was measured on."""
     height, width = table.meta["shape"]
     reach = max(table.meta["aperture_px"])
-    return ~((x_px >= reach) & (y_px >= reach) & (x_px <= width - 1 - reach) & (y_px <= height - 1 - reach))
+    return ~(
+        (x_px >= reach)
+        & (y_px >= reach)
+        & (x_px <= width - 1 - reach)
+        & (y_px <= height - 1 - reach)
+    )
 
 
 def _flag_shape(table: Table) -> None:
@@ -250,21 +331,25 @@ def _flag_shape(table: Table) -> None:
 def flag_blends(table: Table) -> None:
     """Flag the stars with a neighbour in the aperture that is seen, and bright enough to matter."""
     flux = np.nansum(in_channels(table), axis=0)
-    table["flags"][_blended(table, np.where(table["snr"] >= table.meta["snr_min"], flux, 0))] |= Flag.BLENDED
+    table["flags"][_blended(table, np.where(table["snr"] >= table.meta["snr_min"], flux, 0))] |= (
+        Flag.BLENDED
+    )
 
 
 def _blended(table: Table, flux: np.ndarray) -> np.ndarray:
     """Stars with a neighbour in reach of the widest aperture that is bright enough to matter.
 
-    By its light, but a faint one's aperture has light of the bright one; so by how far it stands out as well.
+    By its light, but a faint one's aperture has light of the bright one; so by how far it stands
+    out as well.
     """
     reach = max(table.meta["aperture_px"]) + BLEND_REACH_FWHM * max(table.meta["fwhm_px"])
     blended, snr = np.zeros(len(table), bool), np.asarray(table["snr"])
     if len(table) < 2:
         return blended
-    pairs = cKDTree(places_of(table)).query_pairs(
-        reach, output_type="ndarray").T
+    pairs = cKDTree(places_of(table)).query_pairs(reach, output_type="ndarray").T
     for star, other in (pairs, pairs[::-1]):
-        matters = (flux[other] > BLEND_FLUX_SHARE * flux[star]) & (2 * snr[other] > BLEND_FLUX_SHARE * snr[star])
+        matters = (flux[other] > BLEND_FLUX_SHARE * flux[star]) & (
+            2 * snr[other] > BLEND_FLUX_SHARE * snr[star]
+        )
         blended[star[matters]] = True
     return blended

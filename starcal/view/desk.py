@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, replace
 
-from ..settings import Settings
+from ..choices import Settings
 
 Place = tuple[float, float]
 
@@ -36,4 +36,6 @@ class Desk:
 
     def take_back(self, places: tuple[Place, ...]) -> "Desk":
         """Let the stars at these places take part in the fit again."""
-        return self.choose(leave_out=tuple(place for place in self.now.leave_out if place not in places))
+        return self.choose(
+            leave_out=tuple(place for place in self.now.leave_out if place not in places)
+        )

@@ -5,20 +5,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .. import tone
-from ..calibration import Calibrated, apply_calibration, near_clipping, require_usable
-from ..checking import Progress, check, refit, silent, usable
-from ..colouring import colours_of, rgb_of
+from ..checking.check import Progress, check, refit, silent, usable
+from ..checking.result import CheckResult
+from ..choices import Settings
+from ..cure.gains import Calibrated, apply_calibration, near_clipping, require_usable
+from ..cure.stars import colours_of, rgb_of
+from ..draw import tone
+from ..draw.tone import Stretch
 from ..errors import FrameError
-from ..fit import log_ratios
+from ..fit.gains import log_ratios
+from ..fit.sources import StarColours
 from ..frame import Frame
 from ..layers import Split, split
 from ..pipeline import takes_gains
-from ..result import CheckResult
-from ..settings import Settings
-from ..sources import StarColours
 from ..stars import in_channels
-from ..tone import Stretch
 from .visible import Sight, Whitening, Window, look, rgba
 
 
@@ -71,21 +71,33 @@ def open_job(settings: Settings, progress: Progress = silent) -> Job:
         The route asked for has no stars to rest on.
     """
     if settings.starless or settings.star_frame:
-        raise FrameError("the page shows a frame's own stars: leave --starless and --star-frame to `starcal run`")
+        raise FrameError(
+            "the page shows a frame's own stars: leave --starless and --star-frame to `starcal run`"
+        )
     progress("reading", 0.0)
     frame = settings.read()
-    found = check(frame, model=settings.model, progress=lambda step, share: progress(step, share / 2),
-                  **settings.for_check(frame))
+    found = check(
+        frame,
+        model=settings.model,
+        progress=lambda step, share: progress(step, share / 2),
+        **settings.for_check(frame),
+    )
     frame = usable(frame, found, settings.assume_linear)
     progress("splitting stars from nebula", 0.5)
-    job = Job(frame, found, split(frame.pixels, found.stars),
-              np.nonzero(near_clipping(frame.pixels, found.stars.meta["clip_level"])),
-              tone.choose_stretch(frame.pixels))
-    cure_of(job, found, settings)  # a route that cannot be taken is refused here, and not in the browser
+    job = Job(
+        frame,
+        found,
+        split(frame.pixels, found.stars),
+        np.nonzero(near_clipping(frame.pixels, found.stars.meta["clip_level"])),
+        tone.choose_stretch(frame.pixels),
+    )
+    cure_of(
+        job, found, settings
+    )  # a route that cannot be taken is refused here, and not in the browser
     return job
 
 
-# --- what a choice makes of it ---------------------------------------------------------------------------------
+# --- what a choice makes of it ----------------------------------------------------------
 
 
 @dataclass(frozen=True, eq=False)
@@ -200,12 +212,16 @@ def cure_of(job: Job, found: CheckResult, settings: Settings) -> ByGains | BySta
         require_usable(found)
         return _by_gains(job, found, settings.sky)
     colours = colours_of(found, job.parts, taste)
-    return ByStar(found, colours, rgb_of(colours, found.white_bv, taste), taste.star_brightness, job.stretch)
+    return ByStar(
+        found, colours, rgb_of(colours, found.white_bv, taste), taste.star_brightness, job.stretch
+    )
 
 
 def _by_gains(job: Job, found: CheckResult, sky: str) -> ByGains:
     def calibrated(pixels):
-        return apply_calibration(replace(job.frame, pixels=np.ascontiguousarray(pixels)), found, sky)
+        return apply_calibration(
+            replace(job.frame, pixels=np.ascontiguousarray(pixels)), found, sky
+        )
 
     thinned = calibrated(tone.every_nth(job.frame.pixels))
     y, x = job.near_clipping
@@ -225,7 +241,7 @@ def after_shown(cure: ByGains | ByStar, sight: Sight, settings: Settings) -> NDA
     return rgba(cure.stretch.adjusted(settings.black, settings.strength).apply(cure.after(sight)))
 
 
-# --- stars -----------------------------------------------------------------------------------------------------
+# --- stars ------------------------------------------------------------------------------
 
 
 def star_fluxes(found: CheckResult) -> NDArray:

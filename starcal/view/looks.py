@@ -1,4 +1,5 @@
-"""How the page looks: dark, in fonts of the machine it is shown on, every mark told apart by its shape."""
+"""How the page looks: dark, in fonts of the machine it is shown on, every mark told apart by its
+shape."""
 
 from pathlib import Path
 
@@ -10,7 +11,8 @@ INK, DIM_INK, PAPER, PANEL, RULE = "#e4e7ec", "#aab1bd", "#0d0f13", "#171a20", "
 LINE, FAINT_LINE = "#f2f4f7", "#8b93a1"
 CHOSEN = "#ffffff"
 
-# Hues of Okabe & Ito (2008, Color Universal Design), which differ for every kind of eye; the shape says the same.
+# Hues of Okabe & Ito (2008, Color Universal Design), which differ for every kind of eye; the shape
+# says the same.
 SOURCE_MARKS = {
     "gains": ("circle", "#56b4e9"),
     "catalogue": ("square", "#56b4e9"),
@@ -27,23 +29,61 @@ STATE_MARKS = {
     "not used": ("triangle", "#7d8695"),
 }
 BEFORE_MARK, AFTER_MARK = ("triangle", DIM_INK), ("circle", "#56b4e9")
-SHAPES = {"circle": "○", "square": "□", "triangle": "△", "diamond": "◇", "inverted_triangle": "▽", "plus": "+",
-          "x": "×", "square_x": "⊠", "hex": "⬡"}
+SHAPES = {
+    "circle": "○",
+    "square": "□",
+    "triangle": "△",
+    "diamond": "◇",
+    "inverted_triangle": "▽",
+    "plus": "+",
+    "x": "×",
+    "square_x": "⊠",
+    "hex": "⬡",
+}
 
 FONT = "system-ui, sans-serif"
 
-THEME = Theme(json={"attrs": {
-    "Plot": {"background_fill_color": PAPER, "border_fill_color": PAPER, "outline_line_color": RULE},
-    "Grid": {"grid_line_color": "#262b33"},
-    "Axis": {"axis_line_color": RULE, "major_tick_line_color": RULE, "minor_tick_line_color": None,
-             "major_label_text_color": INK, "axis_label_text_color": INK, "major_label_text_font": FONT,
-             "axis_label_text_font": FONT, "major_label_text_font_size": "13px", "axis_label_text_font_size": "13px",
-             "axis_label_text_font_style": "normal"},
-    "Title": {"text_color": INK, "text_font": FONT, "text_font_size": "14px", "text_font_style": "normal"},
-    "Legend": {"background_fill_color": PANEL, "background_fill_alpha": 0.85, "border_line_color": RULE,
-               "label_text_color": INK, "label_text_font": FONT, "label_text_font_size": "12px", "padding": 4,
-               "spacing": 1, "glyph_height": 14},
-}})
+THEME = Theme(
+    json={
+        "attrs": {
+            "Plot": {
+                "background_fill_color": PAPER,
+                "border_fill_color": PAPER,
+                "outline_line_color": RULE,
+            },
+            "Grid": {"grid_line_color": "#262b33"},
+            "Axis": {
+                "axis_line_color": RULE,
+                "major_tick_line_color": RULE,
+                "minor_tick_line_color": None,
+                "major_label_text_color": INK,
+                "axis_label_text_color": INK,
+                "major_label_text_font": FONT,
+                "axis_label_text_font": FONT,
+                "major_label_text_font_size": "13px",
+                "axis_label_text_font_size": "13px",
+                "axis_label_text_font_style": "normal",
+            },
+            "Title": {
+                "text_color": INK,
+                "text_font": FONT,
+                "text_font_size": "14px",
+                "text_font_style": "normal",
+            },
+            "Legend": {
+                "background_fill_color": PANEL,
+                "background_fill_alpha": 0.85,
+                "border_line_color": RULE,
+                "label_text_color": INK,
+                "label_text_font": FONT,
+                "label_text_font_size": "12px",
+                "padding": 4,
+                "spacing": 1,
+                "glyph_height": 14,
+            },
+        }
+    }
+)
 
 
 def sheet() -> InlineStyleSheet:
@@ -62,14 +102,28 @@ def _beside(name: str) -> str:
 
 def legend_html(marks: dict[str, tuple[str, str]], tally: dict[str, int], heading: str = "") -> str:
     """Shapes, their meaning, and how many there are of each."""
-    entries = (f"<span class='entry'><span style='color:{marks[name][1]}'>{SHAPES[marks[name][0]]}</span> {name} "
-               f"{count}</span>" for name, count in tally.items())
+    entries = (
+        f"<span class='entry'><span style='color:{marks[name][1]}'>{SHAPES[marks[name][0]]}</span> "
+        f"{name} "
+        f"{count}</span>"
+        for name, count in tally.items()
+    )
     return f"<p>{heading} {' '.join(entries)}</p>"
 
 
 def plots_key_html() -> str:
     """What the lines and marks of the plots mean, besides the states of the stars."""
-    entries = ((LINE, "━", "fit; real stars"), (FAINT_LINE, "╌", "channels of full star colour"),
-               (BEFORE_MARK[1], SHAPES[BEFORE_MARK[0]], "before"), (AFTER_MARK[1], SHAPES[AFTER_MARK[0]], "after"))
-    return "<p>" + " ".join(f"<span class='entry'><span style='color:{colour}'>{shape}</span> {meaning}</span>"
-                            for colour, shape, meaning in entries) + "</p>"
+    entries = (
+        (LINE, "━", "fit; real stars"),
+        (FAINT_LINE, "╌", "channels of full star colour"),
+        (BEFORE_MARK[1], SHAPES[BEFORE_MARK[0]], "before"),
+        (AFTER_MARK[1], SHAPES[AFTER_MARK[0]], "after"),
+    )
+    return (
+        "<p>"
+        + " ".join(
+            f"<span class='entry'><span style='color:{colour}'>{shape}</span> {meaning}</span>"
+            for colour, shape, meaning in entries
+        )
+        + "</p>"
+    )

@@ -11,11 +11,11 @@ import numpy as np
 from bokeh.document import Document
 from bokeh.models import ColumnDataSource
 
-from ..checking import LEFT_OUT_REACH_PX
+from ..checking.check import LEFT_OUT_REACH_PX
+from ..choices import Settings
 from ..errors import StarcalError
+from ..fit.sources import source_tally
 from ..pipeline import folder_of, run_settings
-from ..settings import Settings
-from ..sources import source_tally
 from . import looks, panel, points, rows
 from .desk import Desk
 from .job import Job, after_shown, before_shown, cure_of
@@ -47,8 +47,16 @@ class Page:
         Is told each new desk, so that a reloaded page finds its choices.
     """
 
-    def __init__(self, document: Document, job: Job, desk: Desk, *, out: str | None = None, overwrite: bool = False,
-                 keep: Callable[[Desk], None] = lambda desk: None):
+    def __init__(
+        self,
+        document: Document,
+        job: Job,
+        desk: Desk,
+        *,
+        out: str | None = None,
+        overwrite: bool = False,
+        keep: Callable[[Desk], None] = lambda desk: None,
+    ):
         self.document, self.job, self.desk, self.keep = document, job, desk, keep
         self.found, self.waiting = job.refit(desk.now.leave_out), False
         self.sight = self.before_seen = None
@@ -69,19 +77,43 @@ class Page:
         self._connect()
         self._show_stars()
         self._show_chosen()
-        self.plots.show_ranges(points.chromaticity_range(self.stars.data, points.clear(self.found),
-                                                         self.plots.locus.data))
+        self.plots.show_ranges(
+            points.chromaticity_range(
+                self.stars.data, points.clear(self.found), self.plots.locus.data
+            )
+        )
         self._lay_out()
 
     def _lay_out(self) -> None:
         self.document.title = f"{self.job.frame.name} — star colours"
-        self.document.config.update(notify_connection_status=False, reconnect_session=False)  # the page says it
+        self.document.config.update(
+            notify_connection_status=False, reconnect_session=False
+        )  # the page says it
         self.document.theme, self.document.template = looks.THEME, looks.template()
-        self.document.template_variables.update(frame=self.job.frame.name, keys=panel.BUTTONS,
-                                                width=self.job.shape[1], height=self.job.shape[0])
-        for root in (self.picture.figure, *self.plots.figures, *self.buttons.values(), *self.sliders.values(),
-                     panel.divider_slider(), panel.plots_toggle(), self.route, self.folder, self.overwrite, self.marks,
-                     self.verdict, self.legend, self.plots_key, self.states, self.table, self.status):
+        self.document.template_variables.update(
+            frame=self.job.frame.name,
+            keys=panel.BUTTONS,
+            width=self.job.shape[1],
+            height=self.job.shape[0],
+        )
+        for root in (
+            self.picture.figure,
+            *self.plots.figures,
+            *self.buttons.values(),
+            *self.sliders.values(),
+            panel.divider_slider(),
+            panel.plots_toggle(),
+            self.route,
+            self.folder,
+            self.overwrite,
+            self.marks,
+            self.verdict,
+            self.legend,
+            self.plots_key,
+            self.states,
+            self.table,
+            self.status,
+        ):
             self.document.add_root(root)
 
     def _connect(self) -> None:
@@ -96,13 +128,21 @@ class Page:
             slider.on_change("value", partial(self._slider_moved, name))
             slider.on_change("value_throttled", partial(self._slider_left, name))
         self.route.on_change("value", lambda attribute, old, new: self.choose(route=new))
-        self.marks.on_change("active", lambda attribute, old, new: self.picture.marks.update(visible=new))
-        act = {"undo": self.undo, "leave_out": self.leave_out, "take_back": self.take_back, "save": self.save,
-               "next": partial(self._step, 1), "previous": partial(self._step, -1)}
+        self.marks.on_change(
+            "active", lambda attribute, old, new: self.picture.marks.update(visible=new)
+        )
+        act = {
+            "undo": self.undo,
+            "leave_out": self.leave_out,
+            "take_back": self.take_back,
+            "save": self.save,
+            "next": partial(self._step, 1),
+            "previous": partial(self._step, -1),
+        }
         for name, action in act.items():
             self.buttons[name].on_click(action)
 
-    # --- choices -----------------------------------------------------------------------------------------------
+    # --- choices ------------------------------------------------------------------------
 
     def choose(self, **changes) -> None:
         """Change settings by name, and show what comes of it."""
@@ -123,20 +163,31 @@ class Page:
         """Let the chosen stars take part in the fit again."""
         stars = np.reshape(self._chosen_places("left out"), (-1, 2))
         if len(stars):  # a place that was typed need not be the star's to the last digit
-            self._turn_to(self.desk.take_back(tuple(
-                place for place in self.desk.now.leave_out
-                if np.hypot(*(stars - place).T).min() <= LEFT_OUT_REACH_PX)))
+            self._turn_to(
+                self.desk.take_back(
+                    tuple(
+                        place
+                        for place in self.desk.now.leave_out
+                        if np.hypot(*(stars - place).T).min() <= LEFT_OUT_REACH_PX
+                    )
+                )
+            )
         else:
             self._say(rows.NONE_LEFT_OUT if self.stars.selected.indices else rows.NOTHING_CHOSEN)
 
     def _chosen_places(self, *states: str) -> tuple:
         """Places of the chosen stars of which the fit has made this."""
-        return tuple((float(self.stars.data["x"][i]), float(self.stars.data["y"][i]))
-                     for i in self.stars.selected.indices if self.stars.data["state"][i] in states)
+        return tuple(
+            (float(self.stars.data["x"][i]), float(self.stars.data["y"][i]))
+            for i in self.stars.selected.indices
+            if self.stars.data["state"][i] in states
+        )
 
     def _turn_to(self, desk: Desk) -> None:
         """Make a desk's choices hold, unless they cannot: then say why and stay."""
-        if desk is self.desk:  # as when a control is put back: what was said of the choice before stays
+        if (
+            desk is self.desk
+        ):  # as when a control is put back: what was said of the choice before stays
             return
         try:
             refitted = desk.now.leave_out != self.desk.now.leave_out
@@ -178,7 +229,7 @@ class Page:
     def _slider_left(self, name: str, attribute: str, old: float, new: float) -> None:
         self.choose(**{name: round(new, 3)})
 
-    # --- what is seen ------------------------------------------------------------------------------------------
+    # --- what is seen -------------------------------------------------------------------
 
     def _view_moved(self, attribute: str, old, new) -> None:
         self.sight = None
@@ -200,18 +251,33 @@ class Page:
         seen = (self.sight.window, settings.black, settings.strength)
         if seen != self.before_seen:
             self.before_seen, before = seen, before_shown(self.job, self.sight, settings)
-        show_halves(self.picture.halves, self.sight.window, before, after_shown(self.cure, self.sight, settings))
+        show_halves(
+            self.picture.halves,
+            self.sight.window,
+            before,
+            after_shown(self.cure, self.sight, settings),
+        )
 
     def _window(self):
         plot = self.picture.figure
-        screen = tuple(min(max(size or USUAL_SCREEN_PX, 1), LARGEST_SCREEN_PX)
-                       for size in (plot.inner_width, plot.inner_height))
-        return window_of((plot.x_range.start, plot.x_range.end), (plot.y_range.start, plot.y_range.end), screen,
-                         self.job.shape)
+        screen = tuple(
+            min(max(size or USUAL_SCREEN_PX, 1), LARGEST_SCREEN_PX)
+            for size in (plot.inner_width, plot.inner_height)
+        )
+        return window_of(
+            (plot.x_range.start, plot.x_range.end),
+            (plot.y_range.start, plot.y_range.end),
+            screen,
+            self.job.shape,
+        )
 
     def _show_marks(self) -> None:
         """Mark the brightest stars in view, the larger the nearer they are seen."""
-        x, y, (left, low, width, height) = self.stars.data["x"], self.stars.data["y"], self.sight.window.box
+        x, y, (left, low, width, height) = (
+            self.stars.data["x"],
+            self.stars.data["y"],
+            self.sight.window.box,
+        )
         inside = np.flatnonzero((x > left) & (x < left + width) & (y > low) & (y < low + height))
         snr = np.nan_to_num(np.array(self.found.stars["snr"], float))[inside]
         self.picture.in_view.indices = inside[np.argsort(-snr, kind="stable")][:MOST_MARKS].tolist()
@@ -221,21 +287,32 @@ class Page:
         """All that depends on fit and route, besides the picture."""
         self.plots.matched.indices = points.with_catalogue(self.stars.data).tolist()
         self.plots.clear.indices = points.clear(self.found).tolist()
-        self.plots.curves.data, self.plots.locus.data = points.curves_of(self.found), points.locus_of(self.found)
-        self.plots.show_ranges(points.fit_ranges(self.stars.data, self.plots.matched.indices, self.plots.curves.data))
+        self.plots.curves.data, self.plots.locus.data = (
+            points.curves_of(self.found),
+            points.locus_of(self.found),
+        )
+        self.plots.show_ranges(
+            points.fit_ranges(self.stars.data, self.plots.matched.indices, self.plots.curves.data)
+        )
         for label in self.plots.no_fit:
             label.visible = self.found.fit is None
         self.verdict.text = rows.verdict_html(self.cure)
-        self.legend.text = looks.legend_html(looks.SOURCE_MARKS, source_tally(self.cure.source.astype(str)),
-                                             "colour from")
-        self.states.text = looks.legend_html(looks.STATE_MARKS, source_tally(
-            self.stars.data["state"][self.plots.matched.indices].astype(str)))
+        self.legend.text = looks.legend_html(
+            looks.SOURCE_MARKS, source_tally(self.cure.source.astype(str)), "colour from"
+        )
+        self.states.text = looks.legend_html(
+            looks.STATE_MARKS,
+            source_tally(self.stars.data["state"][self.plots.matched.indices].astype(str)),
+        )
         self._show_choices()
 
     def _show_chosen(self) -> None:
         chosen = sorted(self.stars.selected.indices)
-        self.picture.chosen.data = {"x": self.stars.data["x"][chosen], "y": self.stars.data["y"][chosen],
-                                    "name": [str(i + 1) if len(chosen) <= MOST_NUMBERS else "" for i in chosen]}
+        self.picture.chosen.data = {
+            "x": self.stars.data["x"][chosen],
+            "y": self.stars.data["y"][chosen],
+            "name": [str(i + 1) if len(chosen) <= MOST_NUMBERS else "" for i in chosen],
+        }
         self.table.text = rows.table_html(self.cure, chosen)
 
     def _clicked(self, event) -> None:
@@ -250,7 +327,8 @@ class Page:
         return (plot.x_range.end - plot.x_range.start) / max(plot.inner_width or USUAL_SCREEN_PX, 1)
 
     def _step(self, by: int) -> None:
-        """Choose the star of the fit next to the chosen one in the order of residuals, the worst first."""
+        """Choose the star of the fit next to the chosen one in the order of residuals, the worst
+        first."""
         left = np.hypot(self.stars.data["rho_left"], self.stars.data["beta_left"])
         taking_part = np.flatnonzero(np.isfinite(left) & (self.stars.data["state"] != "not used"))
         order = taking_part[np.argsort(-left[taking_part], kind="stable")].tolist()
@@ -259,13 +337,17 @@ class Page:
             at = order.index(chosen[0]) + by if chosen and chosen[0] in order else 0
             star = order[at % len(order)]
             self.stars.selected.indices = [star]
-            self._bring_in_sight(float(self.stars.data["x"][star]), float(self.stars.data["y"][star]))
+            self._bring_in_sight(
+                float(self.stars.data["x"][star]), float(self.stars.data["y"][star])
+            )
 
     def _bring_in_sight(self, x_px: float, y_px: float) -> None:
         """Move the view onto a place that it does not show."""
         ranges = (self.picture.figure.x_range, self.picture.figure.y_range)
-        shares = [(at - range_.start) / (range_.end - range_.start)
-                  for at, range_ in zip((x_px, y_px), ranges, strict=True)]
+        shares = [
+            (at - range_.start) / (range_.end - range_.start)
+            for at, range_ in zip((x_px, y_px), ranges, strict=True)
+        ]
         if not all(0 < share < 1 for share in shares):
             for range_, share in zip(ranges, shares, strict=True):
                 by_px = round(share * (range_.end - range_.start) - (range_.end - range_.start) / 2)
@@ -274,14 +356,18 @@ class Page:
     def _say(self, sentence: str) -> None:
         self.status.text = f"<p>{html.escape(sentence)}</p>"
 
-    # --- files -------------------------------------------------------------------------------------------------
+    # --- files --------------------------------------------------------------------------
 
     def save(self) -> None:
         """Write the files of a run with the choices that hold."""
         self.buttons["save"].disabled = True
         self._say("Saving …")
-        folder = os.path.expanduser(self.folder.value.strip()) or str(folder_of(self.desk.now.first_file))
-        self.document.add_next_tick_callback(partial(self._saved, self.desk.now, folder, self.overwrite.active))
+        folder = os.path.expanduser(self.folder.value.strip()) or str(
+            folder_of(self.desk.now.first_file)
+        )
+        self.document.add_next_tick_callback(
+            partial(self._saved, self.desk.now, folder, self.overwrite.active)
+        )
 
     async def _saved(self, settings: Settings, folder: str, overwrite: bool) -> None:
         try:
@@ -289,7 +375,10 @@ class Page:
         except (StarcalError, OSError) as error:
             self._say(f"Not saved: {rows.page_words(error)}")
         else:
-            self._say(f"Saved in {done.folder}: {len(done.files)} files. To repeat it: starcal run --settings "
-                      f"{done.folder / 'result.json'} --out ANOTHER-FOLDER")
+            self._say(
+                f"Saved in {done.folder}: {len(done.files)} files. To repeat it: starcal run "
+                f"--settings "
+                f"{done.folder / 'result.json'} --out ANOTHER-FOLDER"
+            )
         finally:
             self.buttons["save"].disabled = False

@@ -2,11 +2,12 @@
 
 from bokeh.models import Button, Checkbox, Div, Select, Slider, TextInput, Toggle
 
-from ..colouring import ROUTES
-from ..settings import Settings
+from ..choices import Settings
+from ..cure.stars import ROUTES
 from .looks import sheet
 
-# Setting: label, lowest, highest, step. Stars of warmth 0 and 2 are a usual spread of colour bluer and redder.
+# Setting: label, lowest, highest, step. Stars of warmth 0 and 2 are a usual spread of colour bluer
+# and redder.
 SLIDERS = {
     "warmth": ("Warmth", -1.0, 3.0, 0.05),
     "saturation": ("Saturation", 0.0, 3.0, 0.05),
@@ -15,9 +16,13 @@ SLIDERS = {
     "strength": ("Stretch", 0.1, 5.0, 0.05),
 }
 OF_SINGLE_STARS = ("warmth", "saturation", "star_brightness")
-ROUTE_LABELS = {"best": "best for this frame", "gains": "gains for the whole frame",
-                "catalogue": "catalogue, star by star", "continuum": "continuum, star by star",
-                "palette": "palette: one yellow-white"}
+ROUTE_LABELS = {
+    "best": "best for this frame",
+    "gains": "gains for the whole frame",
+    "catalogue": "catalogue, star by star",
+    "continuum": "continuum, star by star",
+    "palette": "palette: one yellow-white",
+}
 
 # Name: label, the key that presses it, what it does.
 BUTTONS = {
@@ -37,55 +42,112 @@ BUTTONS = {
 def button(name: str) -> Button:
     """A button of the page; a key presses it, too."""
     label, key, what = BUTTONS[name]
-    return Button(name=name, label=label, tags=[key], stylesheets=[sheet()],
-                  html_attributes={"title": f"{what} (key {key})"})
+    return Button(
+        name=name,
+        label=label,
+        tags=[key],
+        stylesheets=[sheet()],
+        html_attributes={"title": f"{what} (key {key})"},
+    )
 
 
 def stars_toggle() -> Toggle:
     """Whether stars are marked in the picture."""
-    return Toggle(name="marks", label="Stars", active=True, tags=["s"], stylesheets=[sheet()],
-                  html_attributes={"title": "mark the stars by the source of their colour (key s)"})
+    return Toggle(
+        name="marks",
+        label="Stars",
+        active=True,
+        tags=["s"],
+        stylesheets=[sheet()],
+        html_attributes={"title": "mark the stars by the source of their colour (key s)"},
+    )
 
 
 def plots_toggle() -> Toggle:
     """Whether plots are shown below the picture; at first the page looks whether there is room."""
-    return Toggle(name="plots", label="Plots", active=True, tags=["g"], stylesheets=[sheet()],
-                  html_attributes={"title": "show the plots below the picture (key g)"})
+    return Toggle(
+        name="plots",
+        label="Plots",
+        active=True,
+        tags=["g"],
+        stylesheets=[sheet()],
+        html_attributes={"title": "show the plots below the picture (key g)"},
+    )
 
 
 def divider_slider() -> Slider:
     """Where the divider stands, in percent of the picture's width."""
-    return Slider(name="split", title="", show_value=False, start=0, end=100, value=50, step=0.5, width=110,
-                  stylesheets=[sheet()])
+    return Slider(
+        name="split",
+        title="",
+        show_value=False,
+        start=0,
+        end=100,
+        value=50,
+        step=0.5,
+        width=110,
+        stylesheets=[sheet()],
+    )
 
 
 def setting_sliders(settings: Settings) -> dict[str, Slider]:
     """A slider for each setting that is a number, wide enough for what was set before."""
-    return {name: Slider(name=name, title=label, start=min(low, value := getattr(settings, name)),
-                         end=max(high, value), value=value, step=step, sizing_mode="stretch_width",
-                         margin=(0, 5, 0, 5), stylesheets=[sheet()])
-            for name, (label, low, high, step) in SLIDERS.items()}
+    return {
+        name: Slider(
+            name=name,
+            title=label,
+            start=min(low, value := getattr(settings, name)),
+            end=max(high, value),
+            value=value,
+            step=step,
+            sizing_mode="stretch_width",
+            margin=(0, 5, 0, 5),
+            stylesheets=[sheet()],
+        )
+        for name, (label, low, high, step) in SLIDERS.items()
+    }
 
 
 def route_select(settings: Settings) -> Select:
     """Which source the colours come from."""
-    return Select(name="route", title="Route", value=settings.route, sizing_mode="stretch_width", stylesheets=[sheet()],
-                  options=[(name, ROUTE_LABELS[name]) for name in ROUTES])
+    return Select(
+        name="route",
+        title="Route",
+        value=settings.route,
+        sizing_mode="stretch_width",
+        stylesheets=[sheet()],
+        options=[(name, ROUTE_LABELS[name]) for name in ROUTES],
+    )
 
 
 def folder_field(folder: str) -> TextInput:
     """Where the files go."""
-    return TextInput(name="folder", title="Folder for the files", value=folder, sizing_mode="stretch_width",
-                     stylesheets=[sheet()])
+    return TextInput(
+        name="folder",
+        title="Folder for the files",
+        value=folder,
+        sizing_mode="stretch_width",
+        stylesheets=[sheet()],
+    )
 
 
 def overwrite_box(active: bool) -> Checkbox:
     """Whether files of an earlier run may be replaced."""
-    return Checkbox(name="overwrite", label="replace earlier files", active=active, width=200,
-                    stylesheets=[sheet()])
+    return Checkbox(
+        name="overwrite",
+        label="replace earlier files",
+        active=active,
+        width=200,
+        stylesheets=[sheet()],
+    )
 
 
 def text(name: str, **attributes) -> Div:
     """A place for words that change."""
-    return Div(name=name, text="", sizing_mode="stretch_width", stylesheets=[sheet()],
-               html_attributes={key.replace("_", "-"): value for key, value in attributes.items()})
+    return Div(
+        name=name,
+        text="",
+        sizing_mode="stretch_width",
+        stylesheets=[sheet()],
+        html_attributes={key.replace("_", "-"): value for key, value in attributes.items()},
+    )

@@ -32,8 +32,8 @@ class Picture:
     ----------
     figure
     halves : ColumnDataSource
-        ``before`` and ``after`` of the visible part, and the box that it fills; the page puts them together at the
-        divider without asking again.
+        ``before`` and ``after`` of the visible part, and the box that it fills; the page puts them
+        together at the divider without asking again.
     in_view : IndexFilter
         Rows of the stars that are marked.
     marks
@@ -62,17 +62,45 @@ class Picture:
 def make_picture(shape: tuple[int, int], stars: ColumnDataSource) -> Picture:
     """The figure for a frame of so many rows and columns."""
     height, width = shape
-    plot = figure(name="picture", sizing_mode="stretch_both", toolbar_location=None, min_height=120,
-                  x_range=Range1d(-0.5, width - 0.5), y_range=Range1d(-0.5, height - 0.5), tools=[PanTool()],
-                  min_border=0, stylesheets=[sheet()], html_attributes={"role": "img", "aria-label": LABEL})
+    plot = figure(
+        name="picture",
+        sizing_mode="stretch_both",
+        toolbar_location=None,
+        min_height=120,
+        x_range=Range1d(-0.5, width - 0.5),
+        y_range=Range1d(-0.5, height - 0.5),
+        tools=[PanTool()],
+        min_border=0,
+        stylesheets=[sheet()],
+        html_attributes={"role": "img", "aria-label": LABEL},
+    )
     plot.axis.visible, plot.grid.visible = False, False
-    halves = ColumnDataSource({"before": [], "after": [], "x": [], "y": [], "dw": [], "dh": []}, name="halves")
+    halves = ColumnDataSource(
+        {"before": [], "after": [], "x": [], "y": [], "dw": [], "dh": []}, name="halves"
+    )
     plot.tags = [halves]  # no glyph draws it: thus the page gets it
     empty = {"image": [np.zeros((1, 1), np.uint32)], "x": [0], "y": [0], "dw": [0], "dh": [0]}
-    plot.image_rgba(image="image", x="x", y="y", dw="dw", dh="dh",
-                    source=ColumnDataSource(empty, name="composed"))
-    plot.add_layout(Span(name="divider", dimension="height", location=width / 2, editable=True, line_color="#ffd27a",
-                         line_width=3, hover_line_color="#ffffff", hover_line_width=5, hover_line_alpha=1.0))
+    plot.image_rgba(
+        image="image",
+        x="x",
+        y="y",
+        dw="dw",
+        dh="dh",
+        source=ColumnDataSource(empty, name="composed"),
+    )
+    plot.add_layout(
+        Span(
+            name="divider",
+            dimension="height",
+            location=width / 2,
+            editable=True,
+            line_color="#ffd27a",
+            line_width=3,
+            hover_line_color="#ffffff",
+            hover_line_width=5,
+            hover_line_alpha=1.0,
+        )
+    )
     in_view, marks = _add_marks(plot, stars)
     return Picture(plot, halves, in_view, marks, *_add_rings(plot))
 
@@ -82,8 +110,17 @@ def _add_marks(plot, stars: ColumnDataSource):
     names, (shapes, colours) = list(SOURCE_MARKS), zip(*SOURCE_MARKS.values(), strict=True)
     in_view = IndexFilter([])
     colour = factor_cmap("source", list(colours), names)
-    marks = plot.scatter("x", "y", source=stars, view=CDSView(filter=in_view), size=MARK_PX, fill_color=None,
-                         line_color=colour, line_width=1.6, marker=factor_mark("source", list(shapes), names))
+    marks = plot.scatter(
+        "x",
+        "y",
+        source=stars,
+        view=CDSView(filter=in_view),
+        size=MARK_PX,
+        fill_color=None,
+        line_color=colour,
+        line_width=1.6,
+        marker=factor_mark("source", list(shapes), names),
+    )
     marks.selection_glyph = marks.nonselection_glyph = marks.glyph  # the rings show what is chosen
     return in_view, marks
 
@@ -91,19 +128,41 @@ def _add_marks(plot, stars: ColumnDataSource):
 def _add_rings(plot) -> tuple[list[Scatter], ColumnDataSource]:
     """Rings, dark and light, so that they show on anything, with the star's number."""
     chosen = ColumnDataSource({"x": [], "y": [], "name": []}, name="chosen")
-    rings = [Scatter(size=RING_PX, fill_color=None, line_color=colour, line_width=width)
-             for width, colour in ((5, "#000000"), (2, CHOSEN))]
+    rings = [
+        Scatter(size=RING_PX, fill_color=None, line_color=colour, line_width=width)
+        for width, colour in ((5, "#000000"), (2, CHOSEN))
+    ]
     for ring in rings:
         plot.add_glyph(chosen, ring)
-    plot.text("x", "y", "name", source=chosen, x_offset=15, y_offset=-9, text_color=CHOSEN, text_font_size="13px",
-              background_fill_color=PAPER, background_fill_alpha=0.7)
+    plot.text(
+        "x",
+        "y",
+        "name",
+        source=chosen,
+        x_offset=15,
+        y_offset=-9,
+        text_color=CHOSEN,
+        text_font_size="13px",
+        background_fill_color=PAPER,
+        background_fill_alpha=0.7,
+    )
     return rings, chosen
 
 
-def show_halves(halves: ColumnDataSource, window: Window, before: NDArray | None, after: NDArray) -> None:
-    """Put a view into `Picture.halves`; None leaves window and before as they are, and half the bytes unsent."""
+def show_halves(
+    halves: ColumnDataSource, window: Window, before: NDArray | None, after: NDArray
+) -> None:
+    """Put a view into `Picture.halves`; None leaves window and before as they are, and half the
+    bytes unsent."""
     if before is None:
         halves.data["after"] = [after]
     else:
         x, y, width, height = window.box
-        halves.data = {"before": [before], "after": [after], "x": [x], "y": [y], "dw": [width], "dh": [height]}
+        halves.data = {
+            "before": [before],
+            "after": [after],
+            "x": [x],
+            "y": [y],
+            "dw": [width],
+            "dh": [height],
+        }

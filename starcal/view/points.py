@@ -1,20 +1,22 @@
-"""Stars as columns to be plotted: places, colours, residuals, and what became of each in the fit."""
+"""Stars as columns to be plotted: places, colours, residuals, and what became of each in the
+fit."""
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..colour import rgb_to_uv_prime
-from ..plots import bv_range_mag, full_colour_mag, locus_uv
-from ..result import CheckResult
+from ..checking.result import CheckResult
+from ..colour.stellar import rgb_to_uv_prime
+from ..draw.plots import bv_range_mag, full_colour_mag, locus_uv
+from ..report.tables import floats_of
 from ..stars import Flag
-from ..tables import floats_of
 from .job import ByGains, ByStar, star_fluxes, star_ratios
 
 STATES = ("used", "clipped", "left out", "not used")
 CLEAR_SNR = 20.0  # chromaticities of fainter stars are mostly noise
 MOST_PLOTTED = 1500
 ROOM_SHARE = 0.1  # of the range, beyond the outermost star
-SHOWN_SHARE = 0.99  # of the stars, in the first view of the chromaticities: a few far away would squeeze the rest
+# of the stars, in the first view of the chromaticities: a few far away would squeeze the rest
+SHOWN_SHARE = 0.99
 
 
 def columns_of(cure: ByGains | ByStar) -> dict[str, NDArray]:
@@ -23,18 +25,31 @@ def columns_of(cure: ByGains | ByStar) -> dict[str, NDArray]:
     Returns
     -------
     dict of ndarray
-        x, y (px); bv (catalogue, mag); rho, beta (measured log ratios, mag); rho_left, beta_left (residuals, mag);
-        state, source; u_before, v_before, u_after, v_after (u'v').
+        x, y (px); bv (catalogue, mag); rho, beta (measured log ratios, mag); rho_left, beta_left
+        (residuals, mag); state, source; u_before, v_before, u_after, v_after (u'v').
     """
     found, stars = cure.found, cure.found.stars
     bv, ratio = catalogue_of(found, "bv_mag"), star_ratios(found)
     left = residuals_of(found, bv, ratio)
-    before, after = (np.where(np.isfinite(uv), uv, np.nan)
-                     for uv in (_uv(star_fluxes(found).T), _uv(cure.star_rgb)))
-    return {"x": np.array(stars["x_px"], float), "y": np.array(stars["y_px"], float), "bv": bv,
-            "rho": ratio[0], "beta": ratio[1], "rho_left": left[0], "beta_left": left[1],
-            "state": states_of(found), "source": np.array(cure.source, dtype=object),
-            "u_before": before[:, 0], "v_before": before[:, 1], "u_after": after[:, 0], "v_after": after[:, 1]}
+    before, after = (
+        np.where(np.isfinite(uv), uv, np.nan)
+        for uv in (_uv(star_fluxes(found).T), _uv(cure.star_rgb))
+    )
+    return {
+        "x": np.array(stars["x_px"], float),
+        "y": np.array(stars["y_px"], float),
+        "bv": bv,
+        "rho": ratio[0],
+        "beta": ratio[1],
+        "rho_left": left[0],
+        "beta_left": left[1],
+        "state": states_of(found),
+        "source": np.array(cure.source, dtype=object),
+        "u_before": before[:, 0],
+        "v_before": before[:, 1],
+        "u_after": after[:, 0],
+        "v_after": after[:, 1],
+    }
 
 
 def catalogue_of(found: CheckResult, name: str) -> NDArray:
@@ -48,7 +63,8 @@ def _uv(rgb: NDArray) -> NDArray:
 
 
 def residuals_of(found: CheckResult, bv: NDArray, ratio: NDArray) -> NDArray:
-    """Measured minus predicted, (2, n): the fit's own, and the same for the stars that it was not given."""
+    """Measured minus predicted, (2, n): the fit's own, and the same for the stars that it was not
+    given."""
     if found.fit is None:
         return np.full_like(ratio, np.nan)
     left = ratio - found.fit.predicted_mag(bv)
@@ -69,18 +85,23 @@ def states_of(found: CheckResult) -> NDArray:
 
 def with_catalogue(columns: dict[str, NDArray]) -> NDArray:
     """Rows of the stars that can be plotted against catalogue B-V."""
-    return np.flatnonzero(np.isfinite([columns[name] for name in ("bv", "rho", "beta")]).all(axis=0))
+    return np.flatnonzero(
+        np.isfinite([columns[name] for name in ("bv", "rho", "beta")]).all(axis=0)
+    )
 
 
 def clear(found: CheckResult) -> NDArray:
     """Rows of the stars whose chromaticity says something, the brightest first."""
     snr = np.nan_to_num(np.array(found.stars["snr"], float))
-    rows = np.flatnonzero((snr >= CLEAR_SNR) & (np.array(found.stars["flags"]) & int(Flag.SATURATED | Flag.EDGE) == 0))
+    rows = np.flatnonzero(
+        (snr >= CLEAR_SNR) & (np.array(found.stars["flags"]) & int(Flag.SATURATED | Flag.EDGE) == 0)
+    )
     return rows[np.argsort(-snr[rows], kind="stable")][:MOST_PLOTTED]
 
 
 def curves_of(found: CheckResult) -> dict[str, NDArray]:
-    """Fit, and what channels of full star colour would show through the same zero points, over B-V."""
+    """Fit, and what channels of full star colour would show through the same zero points, over
+    B-V."""
     if found.fit is None:
         return {name: np.empty(0) for name in ("bv", "rho", "beta", "rho_full", "beta_full")}
     fit = found.fit
@@ -95,8 +116,11 @@ def locus_of(found: CheckResult) -> dict[str, NDArray]:
     return {"u": uv[:, 0], "v": uv[:, 1]}
 
 
-def fit_ranges(columns: dict[str, NDArray], rows: NDArray, curves: dict[str, NDArray]) -> dict[str, tuple]:
-    """Ends of bv, rho, beta, rho_left and beta_left that hold some stars and the curves, with room for their marks."""
+def fit_ranges(
+    columns: dict[str, NDArray], rows: NDArray, curves: dict[str, NDArray]
+) -> dict[str, tuple]:
+    """Ends of bv, rho, beta, rho_left and beta_left that hold some stars and the curves, with room
+    for their marks."""
     ends = {}
     for name in ("bv", "rho", "beta", "rho_left", "beta_left"):
         lines = [curves[key] for key in (name, f"{name}_full") if key in curves]
@@ -108,7 +132,9 @@ def fit_ranges(columns: dict[str, NDArray], rows: NDArray, curves: dict[str, NDA
     return ends
 
 
-def chromaticity_range(columns: dict[str, NDArray], rows: NDArray, locus: dict[str, NDArray]) -> dict[str, tuple]:
+def chromaticity_range(
+    columns: dict[str, NDArray], rows: NDArray, locus: dict[str, NDArray]
+) -> dict[str, tuple]:
     """Ends of u and v, room for the locus and nearly all of some stars, before and after."""
     ends = {}
     for name in "uv":

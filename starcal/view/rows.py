@@ -8,14 +8,28 @@ from .job import ByGains, ByStar
 from .points import catalogue_of, residuals_of, star_ratios, states_of
 
 MOST_ROWS = 40
-HEADINGS = ("Star", "x, y", "SNR", "R/G, mag", "B/G, mag", "V", "B−V", "residual R/G", "residual B/G", "in the fit",
-            "colour from", "B−V given", "flags")
+HEADINGS = (
+    "Star",
+    "x, y",
+    "SNR",
+    "R/G, mag",
+    "B/G, mag",
+    "V",
+    "B−V",
+    "residual R/G",
+    "residual B/G",
+    "in the fit",
+    "colour from",
+    "B−V given",
+    "flags",
+)
 NOTHING_CHOSEN = "No star chosen: click one in the picture, or draw a box or a loop in a plot."
 NONE_IN_FIT = "Nothing left out: none of the chosen stars takes part in the fit."
 NONE_LEFT_OUT = "Nothing taken back: none of the chosen stars was left out by hand."
 # What errors advise for the command line, and the same for whoever has the page before them.
 PAGE_WORDS = {
-    "add --overwrite, or choose a folder with --out": "tick “replace earlier files”, or name another folder",
+    "add --overwrite, or choose a folder with "
+    "--out": "tick “replace earlier files”, or name another folder",
     ", with -o or --out": "",
     "Let `starcal run` colour its stars instead": "Choose another route",
     "use --route best": "choose “best for this frame”",
@@ -30,11 +44,24 @@ def star_rows(cure: ByGains | ByStar, chosen: list[int]) -> list[tuple[str, ...]
     bv, v, error = (catalogue_of(found, name) for name in ("bv_mag", "v_mag", "bv_error_mag"))
     ratio, state = star_ratios(found), states_of(found)
     left = residuals_of(found, bv, ratio)
-    return [(str(i + 1), f"{stars['x_px'][i]:.1f}, {stars['y_px'][i]:.1f}", f"{stars['snr'][i]:.0f}",
-             _number(ratio[0, i], "+.3f"), _number(ratio[1, i], "+.3f"), _number(v[i], ".2f"),
-             _number(bv[i], ".2f") + (f" ± {error[i]:.2f}" if np.isfinite(error[i]) else ""),
-             _number(left[0, i], "+.3f"), _number(left[1, i], "+.3f"), state[i], str(cure.source[i]),
-             _number(cure.bv_mag[i], ".2f"), flags_in_words(int(stars["flags"][i]))) for i in chosen]
+    return [
+        (
+            str(i + 1),
+            f"{stars['x_px'][i]:.1f}, {stars['y_px'][i]:.1f}",
+            f"{stars['snr'][i]:.0f}",
+            _number(ratio[0, i], "+.3f"),
+            _number(ratio[1, i], "+.3f"),
+            _number(v[i], ".2f"),
+            _number(bv[i], ".2f") + (f" ± {error[i]:.2f}" if np.isfinite(error[i]) else ""),
+            _number(left[0, i], "+.3f"),
+            _number(left[1, i], "+.3f"),
+            state[i],
+            str(cure.source[i]),
+            _number(cure.bv_mag[i], ".2f"),
+            flags_in_words(int(stars["flags"][i])),
+        )
+        for i in chosen
+    ]
 
 
 def flags_in_words(flags: int) -> str:
@@ -65,12 +92,19 @@ def page_words(error: Exception) -> str:
 def verdict_html(cure: ByGains | ByStar) -> str:
     """Verdict, route and the numbers that they rest on."""
     found = cure.found
-    lines = [f"<b>Verdict: {found.verdict.verdict}</b> — {escaped(found.verdict.reasons[0])}",
-             f"<b>Route: {escaped(cure.route)}</b> — {escaped(cure.reason)}"]
+    lines = [
+        f"<b>Verdict: {found.verdict.verdict}</b> — {escaped(found.verdict.reasons[0])}",
+        f"<b>Route: {escaped(cure.route)}</b> — {escaped(cure.reason)}",
+    ]
     if found.fit is not None:
-        gains = ", ".join(f"{c} {gain:.4f} ± {error:.4f}" for c, gain, error in
-                          zip("RGB", found.fit.gains, found.fit.gain_errors, strict=True))
+        gains = ", ".join(
+            f"{c} {gain:.4f} ± {error:.4f}"
+            for c, gain, error in zip("RGB", found.fit.gains, found.fit.gain_errors, strict=True)
+        )
         red, blue = found.fit.scatter_mag
-        lines.append(f"<b>Fit of gains: {found.fit.n_used} of {len(found.fit.used)} stars</b> — gains {gains}; "
-                     f"residual scatter R/G {red:.3f}, B/G {blue:.3f} mag")
+        lines.append(
+            f"<b>Fit of gains: {found.fit.n_used} of {len(found.fit.used)} stars</b> — gains "
+            f"{gains}; "
+            f"residual scatter R/G {red:.3f}, B/G {blue:.3f} mag"
+        )
     return "".join(f"<p>{line}</p>" for line in lines)

@@ -1,4 +1,5 @@
-"""The page served to this machine alone: on the loopback address, behind a token, nothing fetched from elsewhere."""
+"""The page served to this machine alone: on the loopback address, behind a token, nothing fetched
+from elsewhere."""
 
 import hmac
 import logging
@@ -36,12 +37,17 @@ class Refused(RequestHandler):
 
 
 class Guarded(BokehTornado):
-    """The server's application: it answers only under the token, to this machine's own names, to its own page."""
+    """The server's application: it answers only under the token, to this machine's own names, to
+    its own page."""
 
     def __init__(self, applications, token: str, port: int):
         self.token, self.hosts = token, {f"{name}:{port}" for name in (LOOPBACK, "localhost")}
-        super().__init__(applications, prefix=token, extra_websocket_origins=sorted(self.hosts),
-                         log_function=lambda handler: None)
+        super().__init__(
+            applications,
+            prefix=token,
+            extra_websocket_origins=sorted(self.hosts),
+            log_function=lambda handler: None,
+        )
 
     def find_handler(self, request, **kwargs):
         """Refuse before anything of the request is looked at; see `admits`."""
@@ -50,19 +56,25 @@ class Guarded(BokehTornado):
         return super().find_handler(request, **kwargs)
 
     def admits(self, request) -> bool:
-        """Whether a request has the token, was sent to this server by its own name, and by no other page.
+        """Whether a request has the token, was sent to this server by its own name, and by no other
+        page.
 
-        Another page in the browser can send requests here, and by a name of its own that it lets point to this
-        machine even read the answers: so the names are looked at, besides the token.
+        Another page in the browser can send requests here, and by a name of its own that it lets
+        point to this machine even read the answers: so the names are looked at, besides the token.
         """
         origin = request.headers.get("Origin")
         own = origin is None or origin in {f"http://{host}" for host in self.hosts}
         given = request.path.lstrip("/").split("/", 1)[0]
-        return own and request.host in self.hosts and hmac.compare_digest(given.encode(), self.token.encode())
+        return (
+            own
+            and request.host in self.hosts
+            and hmac.compare_digest(given.encode(), self.token.encode())
+        )
 
 
 def claim(port: int = 0) -> socket.socket:
-    """Listen on a port of this machine, 0 for a free one: before the work, so that none is done in vain.
+    """Listen on a port of this machine, 0 for a free one: before the work, so that none is done in
+    vain.
 
     Raises
     ------
@@ -72,11 +84,21 @@ def claim(port: int = 0) -> socket.socket:
     try:
         return socket.create_server((LOOPBACK, port))
     except OSError as error:
-        raise PageError(f"port {port} cannot be had ({error.strerror}): give another with --port, or none") from error
+        raise PageError(
+            f"port {port} cannot be had ({error.strerror}): give another with --port, or none"
+        ) from error
 
 
-def serve(plug: socket.socket, job: Job, desk: Desk, *, out: str | None = None, overwrite: bool = False,
-          browser: bool = True, told: Callable[[str], None] = lambda address: None) -> None:
+def serve(
+    plug: socket.socket,
+    job: Job,
+    desk: Desk,
+    *,
+    out: str | None = None,
+    overwrite: bool = False,
+    browser: bool = True,
+    told: Callable[[str], None] = lambda address: None,
+) -> None:
     """Serve the page until interrupted.
 
     Parameters
@@ -109,7 +131,9 @@ def _start(plug, job: Job, desk: Desk, out, overwrite) -> tuple[BaseServer, str]
     """The server, and the address of its page."""
     plug.setblocking(False)
     logging.getLogger("bokeh").setLevel(logging.ERROR)
-    bokeh_settings.resources.set_value("server")  # whatever the environment says: scripts come from here
+    bokeh_settings.resources.set_value(
+        "server"
+    )  # whatever the environment says: scripts come from here
     token, port = secrets.token_urlsafe(TOKEN_BYTES), plug.getsockname()[1]
     kept = deque([desk], maxlen=1)  # a page that is loaded again finds its choices
 

@@ -1,7 +1,8 @@
-"""The part of a picture that is seen, at the resolution of the screen: arrays in, arrays out, fast enough to play with.
+"""The part of a picture that is seen, at the resolution of the screen: arrays in, arrays out, fast
+enough to play with.
 
-Everything up to the stretch is linear, so squares of pixels are averaged first and coloured afterwards: what a change
-of colour costs depends on the screen and not on the frame.
+Everything up to the stretch is linear, so squares of pixels are averaged first and coloured
+afterwards: what a change of colour costs depends on the screen and not on the frame.
 """
 
 from dataclasses import dataclass
@@ -10,17 +11,19 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array, vstack
 
+from ..draw.preview import binned
 from ..layers import Split, light_shares
-from ..preview import binned
 
-FINER_SHARE = 0.25  # the view may be finer than the screen by this share: more would be paid for and not be seen
+# the view may be finer than the screen by this share: more would be paid for and not be seen
+FINER_SHARE = 0.25
 STRIP_ROWS = 512  # of the frame: temporaries of a strip stay small
 OPAQUE = np.uint32(0xFF000000)
 
 
 @dataclass(frozen=True)
 class Window:
-    """Rows and columns of a frame that are seen; each ``step`` x ``step`` of them make one pixel of the view."""
+    """Rows and columns of a frame that are seen; each ``step`` x ``step`` of them make one pixel of
+    the view."""
 
     rows: slice
     columns: slice
@@ -33,13 +36,18 @@ class Window:
 
     @property
     def box(self) -> tuple[float, float, float, float]:
-        """Left and lower edge, width and height in pixels of the frame; the centre of its first pixel is at 0."""
+        """Left and lower edge, width and height in pixels of the frame; the centre of its first
+        pixel is at 0."""
         (top, left), (height, width) = (self.rows.start, self.columns.start), self.shape
         return left - 0.5, top - 0.5, width * self.step, height * self.step
 
 
-def window_of(x_px: tuple[float, float], y_px: tuple[float, float], screen: tuple[int, int],
-              shape: tuple[int, int]) -> Window:
+def window_of(
+    x_px: tuple[float, float],
+    y_px: tuple[float, float],
+    screen: tuple[int, int],
+    shape: tuple[int, int],
+) -> Window:
     """The window that covers a range of the frame.
 
     Parameters
@@ -54,8 +62,8 @@ def window_of(x_px: tuple[float, float], y_px: tuple[float, float], screen: tupl
     Returns
     -------
     Window
-        Its ends are multiples of its step, so that squares of pixels stay the same when the view moves. At least one
-        pixel of the view each way.
+        Its ends are multiples of its step, so that squares of pixels stay the same when the view
+        moves. At least one pixel of the view each way.
     """
     per_screen = max((x_px[1] - x_px[0]) / screen[0], (y_px[1] - y_px[0]) / screen[1])
     step = int(np.clip(np.ceil(per_screen - FINER_SHARE), 1, min(shape)))
@@ -70,7 +78,8 @@ def _covered(low: float, high: float, step: int, size: int) -> slice:
 
 
 def mean_of(pixels: NDArray, window: Window) -> NDArray[np.float32]:
-    """Means of the squares of pixels of a window, (channel, rows, columns); see `preview.binned`."""
+    """Means of the squares of pixels of a window, (channel, rows, columns); see
+    `preview.binned`."""
     return binned(pixels[:, window.rows, window.columns], window.step)
 
 
@@ -93,11 +102,19 @@ class Whitening:
     def seen_in(self, window: Window) -> NDArray[np.float32]:
         """Means over the squares of a window, (3, rows, columns)."""
         rows, columns = window.shape
-        y, x = (self.y_px - window.rows.start) // window.step, (self.x_px - window.columns.start) // window.step
+        y, x = (
+            (self.y_px - window.rows.start) // window.step,
+            (self.x_px - window.columns.start) // window.step,
+        )
         seen = (y >= 0) & (y < rows) & (x >= 0) & (x < columns)
         place = (y * columns + x)[seen]
-        return np.array([np.bincount(place, plane[seen], minlength=rows * columns).reshape(rows, columns)
-                         for plane in self.excess / window.step**2], np.float32)
+        return np.array(
+            [
+                np.bincount(place, plane[seen], minlength=rows * columns).reshape(rows, columns)
+                for plane in self.excess / window.step**2
+            ],
+            np.float32,
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,30 +136,46 @@ class Sight:
     shares: csr_array
 
     def with_stars(self, rgb: NDArray) -> NDArray[np.float32]:
-        """The view with its stars in given colours: linear RGB (n, 3), of luminance 1 to keep their light."""
+        """The view with its stars in given colours: linear RGB (n, 3), of luminance 1 to keep their
+        light."""
         layer = self.shares @ np.asarray(rgb, np.float32)
         return self.starless + layer.T.reshape(self.starless.shape)
 
-    def multiplied(self, matrix: NDArray, offset: NDArray, whitening: Whitening) -> NDArray[np.float32]:
-        """The view of the frame multiplied by a matrix (3, 3), an offset (3,) added, clipped pixels made white."""
+    def multiplied(
+        self, matrix: NDArray, offset: NDArray, whitening: Whitening
+    ) -> NDArray[np.float32]:
+        """The view of the frame multiplied by a matrix (3, 3), an offset (3,) added, clipped pixels
+        made white."""
         made = np.tensordot(matrix.astype(np.float32), self.before, 1)
         return made + offset.astype(np.float32)[:, None, None] + whitening.seen_in(self.window)
 
 
 def look(pixels: NDArray, parts: Split, window: Window) -> Sight:
     """Prepare the view of a window of a frame and its layers."""
-    return Sight(window, mean_of(pixels, window), mean_of(parts.starless, window), shares_of(parts, window))
+    return Sight(
+        window, mean_of(pixels, window), mean_of(parts.starless, window), shares_of(parts, window)
+    )
 
 
 def shares_of(parts: Split, window: Window) -> csr_array:
     """`layers.light_shares` of a window of any size, strip by strip."""
     height = max(1, STRIP_ROWS // window.step) * window.step
     tops = range(window.rows.start, window.rows.stop, height)
-    return vstack([light_shares(parts, (slice(top, min(top + height, window.rows.stop)), window.columns), window.step)
-                   for top in tops], format="csr")
+    return vstack(
+        [
+            light_shares(
+                parts,
+                (slice(top, min(top + height, window.rows.stop)), window.columns),
+                window.step,
+            )
+            for top in tops
+        ],
+        format="csr",
+    )
 
 
 def rgba(display: NDArray) -> NDArray[np.uint32]:
-    """A display picture (3, rows, columns) in [0, 1] as opaque pixels: red in the lowest byte, then green, blue."""
+    """A display picture (3, rows, columns) in [0, 1] as opaque pixels: red in the lowest byte, then
+    green, blue."""
     red, green, blue = (display * 255 + 0.5).astype(np.uint32)
     return red | green << 8 | blue << 16 | OPAQUE

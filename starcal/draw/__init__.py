@@ -1,0 +1,1 @@
+"""Arrays to pictures: stretches, previews, plots."""

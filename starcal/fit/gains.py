@@ -1,0 +1,401 @@
+"""Fits of the instrument's colours to the catalogue's: arrays in, frozen results out.
+
+The log ratios of a star's fluxes, rho = -2.5 log10(R/G) and beta = -2.5 log10(B/G), are fitted as a
+slightly bent line in B-V. Its value at the white reference is the gain, its slope says how much
+star colour the channels carry. Both coordinates have errors: the catalogue's B-V flattens a naive
+slope, so each B-V is first drawn to the field's mean by as much as its error calls for (regression
+calibration: Carroll et al. 2006, Measurement Error in Nonlinear Models, chapter 4), which leaves
+the line unbiased.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import least_squares
+from scipy.stats import theilslopes
+
+MAG_PER_LN = 1.085736  # 2.5 / ln 10
+TARGET_SLOPE = np.array(
+    [-0.5555, 0.9172]
+)  # rho, beta of real stars in linear sRGB per mag of B-V (Pickles 1998)
+CURVATURE = np.array(
+    [0.00, 0.04]
+)  # mag per mag^2, broadband responses: -0.01..0.01 and 0.02..0.06 over real spectra,
+CURVATURE_ERROR = np.array([0.03, 0.03])  # so few stars need not find it and many may
+SLOPE_LOOSENESS = (
+    10.0  # mag per mag; far beyond any instrument, it only keeps stars of one colour solvable
+)
+CLIP_SIGMA = 4.0  # of normal residuals 1 in 16 000 lies beyond
+# scatter of real stars about the line: 0.006 to 0.05 in broadband filters, 0.15 in narrow ones
+INTRINSIC_MAG = 0.03
+INTRINSIC_LN_ERROR = 0.7  # a factor of 2 either way; many stars overrule it
+INTRINSIC_GRID_MAG = np.geomspace(0.002, 1.0, 40)
+SYSTEMATIC_MAG = (
+    0.005  # no gain is better known: higher bends and unseen neighbours remain, however many stars
+)
+FLOOR_MAG = 0.002  # no aperture ratio is better; keeps copied channels (residual exactly 0) finite
+MIN_STARS = 5  # three parameters a line, and two to show that it is one
+MIN_STARS_MATRIX = 20
+MIN_SPREAD_MATRIX = 0.25  # mag, standard deviation of B-V that a matrix needs
+MATRIX_RIDGE = 0.05  # pull towards the diagonal, in units of the typical misfit of one star
+
+
+@dataclass(frozen=True, eq=False)
+class GainFit:
+    """Gains and the evidence for them. Pairs of numbers are (R, B), both against G; n counts the
+    stars given.
+
+    Attributes
+    ----------
+    gains, gain_errors : ndarray, shape (3,)
+        Factors for R, G, B that make a star of ``white_bv`` neutral; G is 1 by definition. The
+        errors hold SYSTEMATIC_MAG besides that of the fit.
+    zero_mag, zero_error_mag : ndarray, shape (2,)
+        Fitted log ratio at ``white_bv``.
+    slope, slope_error : ndarray, shape (2,)
+        Colour terms: mag per mag of B-V at the mean colour of the used stars.
+    slope_ratio, slope_ratio_error : ndarray, shape (2,)
+        Slope over that of real stars in linear sRGB: 1 full colour, 0 none.
+    curvature : ndarray, shape (2,)
+        Bend of the line, mag per mag^2.
+    scatter_mag : ndarray, shape (2,)
+        Robust scatter of the residuals of the used stars.
+    log_ratio_mag, residual_mag : ndarray, shape (2, n)
+        Measured log ratios, and measured minus predicted.
+    used : ndarray of bool, shape (n,)
+        False where clipped.
+    bv_mag : ndarray, shape (n,)
+        B-V as given.
+    white_bv : float
+        B-V of the white reference.
+    bv_mean, bv_spread : float
+        Mean of the used stars, and the standard deviation freed of the catalogue's errors.
+    red_share : float
+        Share of the used stars with B-V above 0.4.
+    """
+
+    gains: np.ndarray
+    gain_errors: np.ndarray
+    zero_mag: np.ndarray
+    zero_error_mag: np.ndarray
+    slope: np.ndarray
+    slope_error: np.ndarray
+    slope_ratio: np.ndarray
+    slope_ratio_error: np.ndarray
+    curvature: np.ndarray
+    scatter_mag: np.ndarray
+    log_ratio_mag: np.ndarray
+    residual_mag: np.ndarray
+    used: np.ndarray
+    bv_mag: np.ndarray
+    white_bv: float
+    bv_mean: float
+    bv_spread: float
+    red_share: float
+
+    @property
+    def n_used(self) -> int:
+        """Number of stars that the gains rest on."""
+        return int(np.count_nonzero(self.used))
+
+    def predicted_mag(self, bv_mag: np.ndarray) -> np.ndarray:
+        """Fitted log ratios, shape (2, ...), at some B-V."""
+        x = np.asarray(bv_mag, float) - self.white_bv
+        slope_at_white = self.slope - 2 * self.curvature * (self.bv_mean - self.white_bv)
+        return np.stack(
+            [
+                z + k * x + c * x**2
+                for z, k, c in zip(self.zero_mag, slope_at_white, self.curvature, strict=True)
+            ]
+        )
+
+
+def log_ratios(flux: np.ndarray, flux_error: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """rho and beta of stars, and their errors.
+
+    Parameters
+    ----------
+    flux, flux_error : ndarray, shape (3, n)
+        Linear, sky subtracted, channel order R, G, B; NaN results where a flux is not positive.
+
+    Returns
+    -------
+    tuple of ndarray, each of shape (2, n)
+        (rho, beta) and their 1-sigma errors, mag.
+    """
+    flux = np.where(flux > 0, flux, np.nan)
+    ratio = -2.5 * np.log10(flux[[0, 2]] / flux[1])
+    relative = (flux_error / flux) ** 2
+    return ratio, MAG_PER_LN * np.sqrt(relative[[0, 2]] + relative[1])
+
+
+def fit_gains(
+    flux: np.ndarray,
+    flux_error: np.ndarray,
+    bv_mag: np.ndarray,
+    bv_error_mag: np.ndarray,
+    white_bv: float = 0.65,
+) -> GainFit:
+    """Fit per-channel gains to catalogue B-V by robust least squares, errors in both variables.
+
+    Parameters
+    ----------
+    flux, flux_error : ndarray, shape (3, n)
+        Of clean matched stars: linear, positive, sky subtracted.
+    bv_mag, bv_error_mag : ndarray, shape (n,)
+        Johnson B-V as observed, and the error as a smooth function of magnitude (a star's own
+        catalogue error goes with its noise and biases the fit).
+    white_bv : float
+        B-V of the star that shall come out neutral; 0.65 is solar.
+
+    Returns
+    -------
+    GainFit
+
+    Raises
+    ------
+    ValueError
+        For fewer than MIN_STARS stars or values that are not finite.
+    """
+    ratio, ratio_error = log_ratios(flux, flux_error)
+    if len(bv_mag) < MIN_STARS or not np.isfinite([*ratio, bv_mag, bv_error_mag]).all():
+        raise ValueError(
+            f"{len(bv_mag)} stars with finite log ratios and B-V given, {MIN_STARS} needed"
+        )
+    used = np.ones(len(bv_mag), bool)
+    for _ in range(4):  # a star clipped in one channel leaves both
+        bands = [
+            _Bend.fit(bv_mag, ratio[i], bv_error_mag, ratio_error[i], used, white_bv, i)
+            for i in (0, 1)
+        ]
+        inlier = np.all([np.abs(band.pull) <= CLIP_SIGMA for band in bands], axis=0)
+        if (inlier == used).all() or inlier.sum() < MIN_STARS:
+            break
+        used = inlier
+    return _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, white_bv)
+
+
+def _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, white_bv) -> GainFit:
+    zero, zero_error, slope, slope_error, curvature = (
+        np.array([getattr(band, name) for band in bands])
+        for name in ("zero", "zero_error", "slope", "slope_error", "curvature")
+    )
+    residual = np.array([band.residual for band in bands])
+    gains = np.array([10 ** (0.4 * zero[0]), 1.0, 10 ** (0.4 * zero[1])])
+    gain_error_mag = np.insert(np.hypot(zero_error, SYSTEMATIC_MAG), 1, 0.0)
+    return GainFit(
+        gains=gains,
+        gain_errors=gains * gain_error_mag / MAG_PER_LN,
+        zero_mag=zero,
+        zero_error_mag=zero_error,
+        slope=slope,
+        slope_error=slope_error,
+        slope_ratio=slope / TARGET_SLOPE,
+        slope_ratio_error=slope_error / np.abs(TARGET_SLOPE),
+        curvature=curvature,
+        scatter_mag=np.array([_spread(r[used]) for r in residual]),
+        log_ratio_mag=ratio,
+        residual_mag=residual,
+        used=used,
+        bv_mag=np.asarray(bv_mag, float),
+        white_bv=white_bv,
+        bv_mean=float(bv_mag[used].mean()),
+        bv_spread=_true_spread(bv_mag[used], bv_error_mag[used]),
+        red_share=float(np.mean(bv_mag[used] > 0.4)),
+    )
+
+
+def _spread(values: np.ndarray) -> float:
+    return float(1.4826 * np.median(np.abs(values - np.median(values))))
+
+
+def _true_spread(bv_mag: np.ndarray, bv_error_mag: np.ndarray) -> float:
+    """Standard deviation of B-V freed of the catalogue's errors; at least a tenth of what is
+    seen."""
+    seen = bv_mag.var(ddof=1)
+    return float(np.sqrt(max(seen - np.mean(bv_error_mag**2), 0.01 * seen, 1e-6)))
+
+
+@dataclass(frozen=True, eq=False)
+class _Bend:
+    """One log ratio as a bent line in B-V."""
+
+    zero: float
+    zero_error: float
+    slope: float
+    slope_error: float
+    curvature: float
+    residual: np.ndarray
+    pull: np.ndarray  # residual over its own error
+
+    @classmethod
+    def fit(cls, bv_mag, ratio, bv_error, ratio_error, used, white_bv, band):
+        mean, tau = bv_mag[used].mean(), _true_spread(bv_mag[used], bv_error[used])
+        shrink = tau**2 / (tau**2 + bv_error**2)
+        x = mean + shrink * (bv_mag - mean) - white_bv
+        lost = tau**2 * (1 - shrink)  # variance of B-V that the catalogue leaves open
+        parameters, intrinsic = np.array([np.median(ratio), 0.0, CURVATURE[band]]), 0.05
+        for _ in range(8):
+            slope = parameters[1] + 2 * parameters[2] * x
+            known = ratio_error**2 + slope**2 * lost + FLOOR_MAG**2
+            sigma = np.sqrt(known + intrinsic**2)
+            solution = _solve(x[used], ratio[used], sigma[used], parameters, band)
+            parameters = solution.x
+            residual = ratio - _bent(parameters, x)
+            intrinsic = intrinsic_scatter(residual[used], known[used], intrinsic, INTRINSIC_MAG)
+        covariance = _covariance(x[used], sigma[used], band)
+        towards_mean = np.array([0, 1, 2 * (mean - white_bv)])
+        return cls(
+            zero=float(parameters[0]),
+            zero_error=float(np.sqrt(covariance[0, 0])),
+            slope=float(towards_mean @ parameters),
+            slope_error=float(np.sqrt(towards_mean @ covariance @ towards_mean)),
+            curvature=float(parameters[2]),
+            residual=residual,
+            pull=residual / sigma,
+        )
+
+
+def _bent(parameters: np.ndarray, x: np.ndarray) -> np.ndarray:
+    return parameters[0] + parameters[1] * x + parameters[2] * x**2
+
+
+def _solve(x, y, sigma, start, band):
+    """Robust solution: soft-L1 loss, so that outliers pull little before they are clipped."""
+
+    def misfit(parameters):
+        prior = (parameters[2] - CURVATURE[band]) / CURVATURE_ERROR[band]
+        return np.concatenate(
+            [(y - _bent(parameters, x)) / sigma, [parameters[1] / SLOPE_LOOSENESS, prior]]
+        )
+
+    def jacobian(_):
+        data = -np.column_stack([np.ones_like(x), x, x**2]) / sigma[:, None]
+        return np.vstack([data, [0, 1 / SLOPE_LOOSENESS, 0], [0, 0, 1 / CURVATURE_ERROR[band]]])
+
+    return least_squares(misfit, start, jacobian, loss="soft_l1", f_scale=2.0)
+
+
+def _covariance(x, sigma, band) -> np.ndarray:
+    """Covariance of the bent line, widened as Student's t for a scatter that was measured on the
+    same stars."""
+    design = np.column_stack([np.ones_like(x), x, x**2]) / sigma[:, None]
+    information = design.T @ design + np.diag([0, SLOPE_LOOSENESS**-2, CURVATURE_ERROR[band] ** -2])
+    freedom = len(x) - 2  # the bend hangs on its prior
+    return np.linalg.inv(information) * freedom / (freedom - 2 if freedom > 2 else 0.5)
+
+
+def intrinsic_scatter(
+    residual: np.ndarray, known: np.ndarray, before: float, expected_mag: float
+) -> float:
+    """Scatter beyond the known errors: mean over its restricted likelihood and a prior about what
+    is expected.
+
+    The known variances differ by a factor of a hundred between bright and faint stars, so no common
+    chi-square will do: it lets the scatter vanish, and then the fit hangs on two or three bright
+    stars with errors far too small.
+
+    Parameters
+    ----------
+    residual, known : ndarray, shape (n,)
+        Residuals, mag, and their known variances, mag^2.
+    before : float
+        The last estimate: residuals beyond CLIP_SIGMA with it do not count.
+    expected_mag : float
+        Middle of the prior, which is a factor of 2 wide either way.
+
+    Returns
+    -------
+    float
+        Standard deviation, mag.
+    """
+    near = np.abs(residual) <= CLIP_SIGMA * np.sqrt(known + before**2)
+    variance = known[near] + INTRINSIC_GRID_MAG[:, None] ** 2
+    freedom = max(np.count_nonzero(near) - 2, 1) / max(np.count_nonzero(near), 1)
+    log_likelihood = -0.5 * (residual[near] ** 2 / variance + freedom * np.log(variance)).sum(
+        axis=1
+    )
+    log_likelihood -= 0.5 * (np.log(INTRINSIC_GRID_MAG / expected_mag) / INTRINSIC_LN_ERROR) ** 2
+    weight = np.exp(log_likelihood - log_likelihood.max())
+    return float(np.sqrt(weight @ INTRINSIC_GRID_MAG**2 / weight.sum()))
+
+
+# --- matrix -----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class MatrixFit:
+    """A 3x3 matrix that takes the frame's channels to linear sRGB.
+
+    Attributes
+    ----------
+    matrix : ndarray, shape (3, 3)
+        Multiplies the column (R, G, B) of a pixel.
+    scatter_mag : ndarray, shape (2,)
+        Robust scatter of rho and beta about the colour of real stars, with the matrix.
+    n_used : int
+        Stars that it rests on.
+    """
+
+    matrix: np.ndarray
+    scatter_mag: np.ndarray
+    n_used: int
+
+
+def fit_matrix(flux: np.ndarray, target_rgb: np.ndarray, gains: np.ndarray) -> MatrixFit:
+    """Fit a 3x3 matrix from measured fluxes to the colours that the stars should have, drawn to the
+    gains.
+
+    Parameters
+    ----------
+    flux : ndarray, shape (3, n)
+        Positive fluxes of the stars that the fit of gains used.
+    target_rgb : ndarray, shape (n, 3)
+        Linear RGB that their catalogue B-V calls for, white reference neutral; any scale.
+    gains : ndarray, shape (3,)
+        Diagonal to which the ridge pulls; it also fixes the overall scale.
+
+    Returns
+    -------
+    MatrixFit
+
+    Raises
+    ------
+    ValueError
+        For fewer than MIN_STARS_MATRIX stars.
+    """
+    if flux.shape[1] < MIN_STARS_MATRIX:
+        raise ValueError(f"a matrix needs {MIN_STARS_MATRIX} stars, {flux.shape[1]} given")
+    balanced = (gains[:, None] * flux / np.mean(gains[:, None] * flux, axis=0)).T
+    target = target_rgb / target_rgb.mean(axis=1, keepdims=True)
+    ridge = MATRIX_RIDGE * np.sqrt(len(target))
+
+    def misfit(entries):
+        made = balanced @ entries.reshape(3, 3).T
+        return np.concatenate(
+            [(made - target).ravel() / 0.05, ridge * (entries - np.eye(3).ravel()) / 0.05]
+        )
+
+    solution = least_squares(misfit, np.eye(3).ravel(), loss="soft_l1", f_scale=2.0).x.reshape(3, 3)
+    made, _ = log_ratios(solution @ balanced.T, np.zeros((3, len(target))))
+    wanted, _ = log_ratios(target.T, np.zeros((3, len(target))))
+    return MatrixFit(
+        solution * gains, np.array([_spread(row) for row in made - wanted]), len(target)
+    )
+
+
+# --- linearity --------------------------------------------------------------------------
+
+
+def brightness_slope(instrumental_mag: np.ndarray, v_mag: np.ndarray) -> tuple[float, float]:
+    """Slope of instrumental against catalogue magnitude, and half its 95 % interval: 1 for linear
+    data.
+
+    A stretched picture compresses bright stars: slopes of 0.2 to 0.7. Theil-Sen, so outliers do not
+    matter (Sen 1968, JASA 63, 1379). NaN for fewer than 8 stars or less than 1 mag of range.
+    """
+    good = np.isfinite(instrumental_mag) & np.isfinite(v_mag)
+    if good.sum() < 8 or np.ptp(v_mag[good]) < 1:
+        return np.nan, np.nan
+    slope, _, low, high = theilslopes(instrumental_mag[good], v_mag[good])
+    return float(slope), float((high - low) / 2)

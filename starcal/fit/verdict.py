@@ -1,0 +1,278 @@
+"""Can calibration by gains rescue this frame, and why, or why not.
+
+All thresholds stand here, with their reasons. They were chosen on real spectra through real camera
+responses and through narrowband filters: broadband instruments have slope ratios of 0.45 to 1.15,
+narrowband composites have at least one below 0.08 or above 2.0.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..place.match import MIN_PAIRS, Match
+from ..stars.linearity import Linearity
+from ..texts import counted
+from .gains import MIN_STARS, GainFit
+
+RATIO_RANGE = (
+    0.3,
+    1.7,
+)  # gains then explain at least half of the variance of star colour: 1 - (1 - r)^2 >= 0.51
+RATIO_ABOVE_NOTHING = (
+    0.10  # a slope ratio must be above this by two errors, or it may be no star colour at all
+)
+MAX_ZERO_ERROR_MAG = (
+    0.05  # a gain wrong by 5 % moves a star by 0.004 in u'v', which is just seen side by side
+)
+GOOD_ZERO_ERROR_MAG = 0.02  # one step of colour difference, 0.0011 in u'v'
+GOOD_SCATTER_MAG = 0.06
+# of stars with B-V > 0.4: in a field of A stars alone H-alpha absorption imitates star colour
+MIN_RED_SHARE = 0.3
+MATRIX_BELOW, MATRIX_ABOVE = (
+    0.8,
+    1.2,
+)  # slope ratios outside leave extreme stars visibly too pale or too strong
+CHANNEL_NAMES = ("red", "blue")
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The answer, with its reasons in plain language.
+
+    Attributes
+    ----------
+    verdict : str
+        ``rescue``, ``no`` or ``undecided``.
+    quality : str
+        For ``rescue``: ``good`` or ``fair``; empty otherwise.
+    reasons, next_steps : tuple of str
+        Why, and what to do next.
+    stars_needed : int or None
+        For an open verdict: about how many used stars would decide it.
+    colour_error_before, colour_error_after : float or None
+        Median u'v' distance of the used stars from the colour that their B-V calls for, as the
+        frame is and after gains; 0.004 is just seen side by side.
+    """
+
+    verdict: str
+    quality: str = ""
+    reasons: tuple[str, ...] = ()
+    next_steps: tuple[str, ...] = ()
+    stars_needed: int | None = None
+    colour_error_before: float | None = None
+    colour_error_after: float | None = None
+
+
+SEPARATE_STARS = (
+    "take a separate star frame through broadband filters (20 to 30 s exposures are common) and "
+    "calibrate that; `starcal plan --for FRAME` says which exposures"
+)
+USE_CALIBRATED = "use the calibrated frame: `starcal run` or `starcal calibrate` writes it"
+USE_MATRIX = "for truer very blue and very red stars try --model matrix"
+GO_ON_WITHOUT = "let `starcal run` colour the stars without calibration"
+
+
+def without_wcs(missing: str, tried: str = "") -> Verdict:
+    """The verdict for a frame that does not say where it points.
+
+    Parameters
+    ----------
+    missing : str
+        What its header lacks.
+    tried : str
+        Why the hints that there were did not lead to a WCS; empty without hints.
+    """
+    if tried:
+        return Verdict(
+            "undecided",
+            reasons=(f"the frame has no usable WCS, and its stars tell none: {tried}",),
+            next_steps=("plate-solve it and give the solution with --wcs FILE", GO_ON_WITHOUT),
+        )
+    return Verdict(
+        "undecided",
+        reasons=(f"the frame has no usable WCS ({missing}), so no star can be looked up",),
+        next_steps=(
+            "say where it points, with --ra, --dec and --scale; or plate-solve it and give the "
+            "solution with --wcs FILE",
+            GO_ON_WITHOUT,
+        ),
+    )
+
+
+def without_match(match: Match, detected: int) -> Verdict:
+    """The verdict when the pairs are no better than chance, or too few to tell."""
+    listed = int(np.count_nonzero(match.in_frame))
+    if listed < MIN_PAIRS:
+        return Verdict(
+            "undecided",
+            stars_needed=10,
+            reasons=(
+                f"the catalogue has {listed} star{'' if listed == 1 else 's'} in this frame, "
+                f"{MIN_PAIRS} or more are "
+                "needed to tell whether the WCS fits and to fit gains, better 20",
+            ),
+            next_steps=(
+                "use a deeper catalogue (--catalogue gaia) or a wider field",
+                SEPARATE_STARS,
+                GO_ON_WITHOUT,
+            ),
+        )
+    return Verdict(
+        "undecided",
+        reasons=(
+            f"the WCS does not fit the stars: {len(match.star)} of {detected} stars pair with the "
+            f"catalogue, and chance "
+            f"alone pairs {match.chance_matches:.1f}",
+        ),
+        next_steps=("plate-solve the frame again, then repeat the check", GO_ON_WITHOUT),
+    )
+
+
+def too_few(usable: int, matched: int) -> Verdict:
+    """The verdict when a believable match leaves too few clean stars."""
+    return Verdict(
+        "undecided",
+        stars_needed=10,
+        reasons=(
+            f"{usable} of {counted(matched, 'matched star')} can be used and a fit needs "
+            f"{MIN_STARS}, better 10",
+        ),
+        next_steps=(
+            "look at the flags: shorter exposures help against saturation, a deeper catalogue "
+            "(--catalogue gaia) against a narrow field",
+            SEPARATE_STARS,
+            GO_ON_WITHOUT,
+        ),
+    )
+
+
+def stretched(linearity: Linearity) -> Verdict:
+    """The verdict for a picture that is not linear."""
+    return Verdict(
+        "no",
+        reasons=(linearity.reason,),
+        next_steps=(
+            "use the frame from before the stretch",
+            "or give --assume-linear if you know better",
+        ),
+    )
+
+
+def decide(fit: GainFit, before: float, after: float) -> Verdict:
+    """Judge a fit.
+
+    Parameters
+    ----------
+    fit : GainFit
+    before, after : float
+        Median u'v' error of the used stars as they are and after the gains.
+
+    Returns
+    -------
+    Verdict
+    """
+    lost, doubts = _no_reasons(fit), _doubts(fit)
+    shared = {"colour_error_before": before, "colour_error_after": after}
+    if lost:
+        return Verdict(
+            "no",
+            reasons=(*lost, "no gain per channel turns these into star colours"),
+            next_steps=(SEPARATE_STARS, GO_ON_WITHOUT),
+            **shared,
+        )
+    if doubts:
+        return Verdict(
+            "undecided",
+            reasons=tuple(doubts),
+            stars_needed=_stars_needed(fit),
+            next_steps=(
+                f"about {_stars_needed(fit)} clean stars would decide it ({fit.n_used} now): a "
+                f"wider field, a deeper "
+                "catalogue (--catalogue gaia) or longer exposures",
+                SEPARATE_STARS,
+                GO_ON_WITHOUT,
+            ),
+            **shared,
+        )
+    return Verdict(
+        "rescue",
+        quality=_quality(fit),
+        reasons=_rescue_reasons(fit, before, after),
+        next_steps=_rescue_steps(fit),
+        **shared,
+    )
+
+
+def _no_reasons(fit: GainFit) -> list[str]:
+    reasons = []
+    for name, ratio, error in zip(
+        CHANNEL_NAMES, fit.slope_ratio, fit.slope_ratio_error, strict=True
+    ):
+        shown = f"{name} against green shows {ratio:.2f} +- {error:.2f} of the colour that real stars have"
+        if ratio + 2 * error < RATIO_RANGE[0]:
+            reasons.append(f"{shown}: the channels carry no star colour there, or the wrong one")
+        elif ratio - 2 * error > RATIO_RANGE[1]:
+            reasons.append(f"{shown}: far more than any broadband filters give")
+    return reasons
+
+
+def _doubts(fit: GainFit) -> list[str]:
+    doubts = []
+    for name, ratio, error, zero in zip(
+        CHANNEL_NAMES, fit.slope_ratio, fit.slope_ratio_error, fit.zero_error_mag, strict=True
+    ):
+        if (
+            not RATIO_RANGE[0] <= ratio <= RATIO_RANGE[1]
+            or ratio - 2 * error <= RATIO_ABOVE_NOTHING
+        ):
+            doubts.append(
+                f"whether {name} against green carries star colour is open: {ratio:.2f} +- "
+                f"{error:.2f} of "
+                f"that of real stars"
+            )
+        if zero > MAX_ZERO_ERROR_MAG:
+            doubts.append(
+                f"the gain of {name} is uncertain by {zero:.3f} mag, more than {MAX_ZERO_ERROR_MAG}"
+            )
+    if fit.red_share < MIN_RED_SHARE:
+        doubts.append(
+            f"only {100 * fit.red_share:.0f} % of the used stars have B-V above 0.4: hydrogen "
+            f"absorption of "
+            "hot stars could pass for colour"
+        )
+    return doubts
+
+
+def _stars_needed(fit: GainFit) -> int:
+    """Errors fall with the square root of the number of stars."""
+    factor = np.max(fit.zero_error_mag) / MAX_ZERO_ERROR_MAG
+    margin = np.clip(fit.slope_ratio, *RATIO_RANGE) - RATIO_ABOVE_NOTHING
+    factor = max(factor, np.max(2 * fit.slope_ratio_error / margin), 1.0)
+    return int(np.ceil(max(10, 1.2 * fit.n_used * factor**2)))
+
+
+def _quality(fit: GainFit) -> str:
+    good = (
+        np.max(fit.zero_error_mag) <= GOOD_ZERO_ERROR_MAG
+        and np.max(fit.scatter_mag) <= GOOD_SCATTER_MAG
+    )
+    return "good" if good else "fair"
+
+
+def _rescue_reasons(fit: GainFit, before: float, after: float) -> tuple[str, ...]:
+    red, blue = fit.slope_ratio
+    return (
+        f"the channels carry star colour: {red:.2f} (red) and {blue:.2f} (blue) of that of real "
+        f"stars",
+        f"gains are known to {100 * fit.gain_errors[0] / fit.gains[0]:.1f} % (red) and "
+        f"{100 * fit.gain_errors[2] / fit.gains[2]:.1f} % (blue) from {fit.n_used} stars",
+        f"the median star's colour error goes from {before:.3f} to {after:.3f} in u'v' (0.004 is "
+        f"just seen)",
+    )
+
+
+def _rescue_steps(fit: GainFit) -> tuple[str, ...]:
+    steps = (USE_CALIBRATED,)
+    if np.any((fit.slope_ratio < MATRIX_BELOW) | (fit.slope_ratio > MATRIX_ABOVE)):
+        steps += (USE_MATRIX,)
+    return steps

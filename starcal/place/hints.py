@@ -1,0 +1,181 @@
+"""What is believed of where a frame is, before its stars are asked: from options, or as capture
+software writes it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.coordinates import FK5, Angle, SkyCoord
+from astropy.io import fits
+from astropy.time import Time
+
+from ..errors import NoWCSError
+
+PLACE_WIDTHS, SCALE_SHARE = 0.5, 0.10  # how far hints may be off: frame widths, and relative
+ADVICE = "give --ra and --dec (of the frame's middle, degrees) and --scale (arcsec a pixel)"
+
+
+@dataclass(frozen=True)
+class Hints:
+    """What is believed of a frame before its stars were asked.
+
+    Attributes
+    ----------
+    ra_deg, dec_deg : float
+        ICRS, near the middle of the frame.
+    scales_arcsec : tuple of float
+        Pixel scales that may be, likeliest first.
+    place_source, scale_source : str
+        Where they were taken from.
+    place_widths, scale_share : float
+        How far they may be off: in frame widths, and relative.
+    rotation_deg, rotation_error_deg : float
+        Direction of north from the y axis, counter-clockwise, and how far off it may be; by default
+        any.
+    mirrored : bool or None
+        East to the right of north; None: unknown.
+    """
+
+    ra_deg: float
+    dec_deg: float
+    scales_arcsec: tuple[float, ...]
+    place_source: str = "given"
+    scale_source: str = "given"
+    place_widths: float = PLACE_WIDTHS
+    scale_share: float = SCALE_SHARE
+    rotation_deg: float = 0.0
+    rotation_error_deg: float = 180.0
+    mirrored: bool | None = None
+
+    def __post_init__(self):
+        """Refuse what is no place or no scale."""
+        if not (np.isfinite(self.ra_deg) and -90 <= self.dec_deg <= 90):
+            raise ValueError(
+                f"ra_deg {self.ra_deg}, dec_deg {self.dec_deg} is no place: dec lies within -90..90"
+            )
+        if not self.scales_arcsec or not all(0 < scale < 3600 for scale in self.scales_arcsec):
+            raise ValueError(f"scales_arcsec {self.scales_arcsec} must be above 0, below 3600")
+
+    def __str__(self) -> str:
+        scales = " or ".join(f"{scale:.4g}" for scale in self.scales_arcsec)
+        return (
+            f"RA {self.ra_deg:.4f}, Dec {self.dec_deg:+.4f} ({self.place_source}), {scales} arcsec "
+            f"a pixel "
+            f"({self.scale_source})"
+        )
+
+
+def hints_from_header(
+    header: fits.Header,
+    *,
+    ra: float | str | None = None,
+    dec: float | str | None = None,
+    scale_arcsec: float | None = None,
+) -> Hints:
+    """What a header, as capture software writes it, tells of place and scale; what is given comes
+    first.
+
+    Parameters
+    ----------
+    header : Header
+        RA, DEC or OBJCTRA, OBJCTDEC: numbers are degrees, sexagesimal texts are hours and degrees;
+        precessed where EQUINOX is not 2000. SECPIX or PIXSCALE, arcsec; or FOCALLEN, mm, with
+        XPIXSZ, micrometres. Some software counts binning into XPIXSZ and some does not; with
+        XBINNING above 1 both scales are kept, and the stars decide.
+    ra, dec : float or str, optional
+        As in the header; ICRS.
+    scale_arcsec : float, optional
+        Arcsec a pixel.
+
+    Raises
+    ------
+    NoWCSError
+        Place or scale are missing; the message names the keywords and the options.
+    """
+    place = _given_place(ra, dec) or _place_of(header)
+    scale = ((float(scale_arcsec),), "given") if scale_arcsec is not None else _scale_of(header)
+    lacks = [
+        text
+        for text, found in (
+            ("place (RA, DEC or OBJCTRA, OBJCTDEC)", place),
+            ("scale (SECPIX, PIXSCALE, or FOCALLEN and XPIXSZ)", scale),
+        )
+        if found is None
+    ]
+    if lacks:
+        raise NoWCSError(
+            f"there is no WCS, and the header has no {' and no '.join(lacks)} to solve from: "
+            f"{ADVICE}"
+        )
+    return Hints(*place[:2], scale[0], place[2], scale[1])
+
+
+def _given_place(ra, dec):
+    if ra is None and dec is None:
+        return None
+    place = _angle_deg(ra, "hourangle"), _angle_deg(dec, "deg")
+    if None in place or not 0 <= place[0] <= 360 or abs(place[1]) > 90:
+        missing = [name for name, value in (("--ra", ra), ("--dec", dec)) if value is None]
+        wrong = (
+            f"{missing[0]} is missing"
+            if missing
+            else f"--ra {ra} --dec {dec} is no place on the sky"
+        )
+        raise NoWCSError(
+            f"{wrong}: both are needed, RA within 0 to 360 degrees and Dec within -90 to 90, or "
+            "sexagesimal. Give --ra 305.6 --dec 40.3 or --ra 20:22:24 --dec +40:18:00"
+        )
+    return *place, "given"
+
+
+def _place_of(header):
+    for keys in (("RA", "DEC"), ("OBJCTRA", "OBJCTDEC")):
+        ra, dec = (
+            _angle_deg(header.get(keys[0]), "hourangle"),
+            _angle_deg(header.get(keys[1]), "deg"),
+        )
+        if ra is not None and dec is not None and abs(dec) <= 90:
+            return *_j2000(ra, dec, _number(header, "EQUINOX")), ", ".join(keys)
+    return None
+
+
+def _angle_deg(value, unit) -> float | None:
+    """Degrees: of a number, as it is; of a text, in its unit if it is sexagesimal; None if it is
+    neither."""
+    try:
+        return float(value) if np.isfinite(float(value)) else None
+    except (TypeError, ValueError):
+        pass
+    try:
+        return float(Angle(str(value).strip(), unit=unit).deg)
+    except Exception:  # astropy's parsers raise kinds of their own
+        return None
+
+
+def _j2000(ra_deg, dec_deg, equinox):
+    if equinox is None or equinox == 2000 or not 1850 < equinox < 2150:
+        return ra_deg, dec_deg
+    place = SkyCoord(
+        ra_deg, dec_deg, unit="deg", frame=FK5(equinox=Time(equinox, format="jyear"))
+    ).icrs
+    return float(place.ra.deg), float(place.dec.deg)
+
+
+def _scale_of(header):
+    for key in ("SECPIX", "PIXSCALE"):
+        if (scale := _number(header, key)) is not None and 0 < scale < 3600:
+            return (scale,), key
+    focal_mm, pixel_um = _number(header, "FOCALLEN"), _number(header, "XPIXSZ")
+    if not (focal_mm and pixel_um and 0 < pixel_um / focal_mm < 10):
+        return None
+    scale = float(np.degrees(pixel_um * 1e-3 / focal_mm) * 3600)
+    binning = _number(header, "XBINNING") or 1
+    scales = (scale, scale * binning) if 1 < binning <= 8 else (scale,)
+    return scales, "FOCALLEN, XPIXSZ" + (", XBINNING" if len(scales) > 1 else "")
+
+
+def _number(header, key) -> float | None:
+    try:
+        value = float(header.get(key))
+    except (TypeError, ValueError):
+        return None
+    return value if np.isfinite(value) else None

@@ -1,0 +1,437 @@
+"""The report: one page to look at and to print, verdict first.
+
+The page is self-contained: style and pictures are inside, nothing is fetched, no script runs, and
+it stays below 5 MB. What ``result.json`` holds is inside, too, for programs.
+"""
+
+import html
+import io
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from ..audit import Audit
+from ..audit.plots import plot_beside
+from ..checking.result import ROUTE_WORDS, VERDICT_WORDS, CheckResult
+from ..draw.preview import crop, encoded, small_jpeg, to_image
+from ..frame import write_bytes
+from ..plan import Plan, plot_field, table_cells
+from ..texts import counted, escaped, html_image, html_list, html_table
+from . import listing
+from .crops import choose_crops
+
+PLOT_DPI = 150
+MOST_LISTED = 100  # impossible stars in the table of an audit
+
+STYLE = """
+body{margin:0;background:#fff;color:#1b1b1b;font:16px/1.5 system-ui,"Helvetica Neue",Arial,sans-serif}
+main{max-width:1040px;margin:0 auto;padding:1.5rem}
+h1{font-size:1.15rem;font-weight:600;margin:0 0 1rem;overflow-wrap:anywhere}
+h2{font-size:1.1rem;margin:2.2rem 0 .6rem;padding-top:.5rem;border-top:1px solid #b5b5b5}
+h3{break-after:avoid;font-size:1rem;margin:.8rem 0 .2rem}
+.verdict{border:3px solid #1b1b1b;padding:.9rem 1.2rem}
+.verdict.no{border:8px double #1b1b1b}.verdict.undecided{border-style:dashed}
+.verdict h2{border:0;margin:0 0 .3rem;padding:0;font-size:1.45rem}
+.verdict ul,.verdict ol{margin:.2rem 0;padding-left:1.4rem}.verdict p{margin:.6rem 0 0}
+.pair,.crops{display:grid;gap:.8rem;grid-template-columns:1fr 1fr}.crops{grid-template-columns:repeat(3,1fr)}
+.crops img{margin-bottom:.4rem}.crops figure{max-width:320px}
+figure{margin:0;break-inside:avoid}figcaption{font-size:.86rem;color:#3c3c3c;margin-top:.2rem}
+img{display:block;max-width:100%;height:auto}.plot img{width:100%}.map img{width:auto;max-height:46rem}
+table{border-collapse:collapse;font-size:.93rem}
+th,td{text-align:left;vertical-align:top;padding:.22rem 1.1rem .22rem 0;border-bottom:1px solid #d9d9d9;
+overflow-wrap:anywhere}
+th{font-weight:600;overflow-wrap:normal}tbody th,td.number{white-space:nowrap}
+thead th{border-bottom:2px solid #6e6e6e;vertical-align:bottom}
+td.number{text-align:right;font-variant-numeric:tabular-nums}.wide{overflow-x:auto}.wide td{overflow-wrap:normal}
+@media (max-width:640px){.pair,.crops{grid-template-columns:1fr}tbody th{white-space:normal}}
+@media print{@page{margin:14mm}main{max-width:none;padding:0}body{font-size:10pt}
+h2,h3{break-after:avoid}h2{margin-top:1.2rem}tr,.verdict,.crops{break-inside:avoid}thead{display:table-header-group}
+.pair img{max-height:7cm}.crops figure{max-width:5cm}.map img,.plot img{width:auto;max-height:9cm}
+.wide{overflow:visible}.wide table{font-size:8pt}.wide th,.wide td{padding-right:.6rem}}
+"""
+LOCUS_CAPTION = (
+    "Each mark is a star; the line is where real stars are, from hot (below) to cool (above), the "
+    "dashed "
+    "lines are the limits of what a star can be."
+)
+
+
+def write_report(
+    path: str | Path,
+    result: CheckResult,
+    *,
+    before: np.ndarray | None = None,
+    after: np.ndarray | None = None,
+    audits: Sequence[Audit] = (),
+    record: Mapping | None = None,
+    overwrite: bool = False,
+) -> None:
+    """Write the report: one HTML page that holds all it shows.
+
+    Parameters
+    ----------
+    path : str or Path
+    result : CheckResult
+        Of any kind: what it does not have is left out, and its reasons say why.
+    before, after : ndarray, shape (3, y, x), optional
+        The whole pictures at full size, for display, in [0, 1].
+    audits : sequence of Audit
+        Of the pictures before and after, in this order.
+    record : Mapping, optional
+        What ``result.json`` holds; its ``settings`` and ``files`` are shown. By default the result
+        alone.
+    overwrite : bool
+        Replace an existing file.
+
+    Raises
+    ------
+    OutputError
+        As `atomic_write`.
+    ValueError
+        A picture is not of shape (3, y, x).
+    """
+    pictures = {
+        name: picture
+        for name, picture in (("Before", before), ("After", after))
+        if picture is not None
+    }
+    record = result.to_dict() if record is None else record
+    sections = [
+        _verdict(result, audits),
+        _pictures(result, pictures, audits),
+        _colours(result, audits),
+        _fit(result),
+        _map(result),
+        _stars(result, audits),
+        _numbers(result),
+        _flags(result),
+        _settings(record.get("settings", {})),
+        _files(record.get("files", ())),
+        _provenance(result),
+    ]
+    page = _page(result.frame, result.verdict.verdict, record, sections)
+    write_bytes(path, page.encode(errors="replace"), overwrite)
+
+
+def write_audit(path: str | Path, audit: Audit, *, overwrite: bool = False) -> None:
+    """Write the report of an audit alone: counts, chromaticity plot, map and table of the
+    impossible stars.
+
+    Parameters
+    ----------
+    path : str or Path
+    audit : Audit
+    overwrite : bool
+        Replace an existing file.
+
+    Raises
+    ------
+    OutputError
+        As `atomic_write`.
+    """
+    worst = html_table(listing.worst_rows(audit, MOST_LISTED), ("star", "hue", "Duv"))
+    sections = [
+        f'<section class="verdict">\n<h2>{escaped(audit.summary())}</h2>\n</section>',
+        _chromaticity([audit]),
+        _section("Where", _audit_map(audit) if audit.n_judged else "", worst),
+        _section("Numbers", html_table(audit.rows())),
+    ]
+    page = _page(audit.name, audit.summary(), audit.to_dict(), sections)
+    write_bytes(path, page.encode(errors="replace"), overwrite)
+
+
+def write_plan(path: str | Path, plan: Plan, *, overwrite: bool = False) -> None:
+    """Write the page of a plan: what to expose, chart of the field, table by magnitude, cautions.
+
+    Parameters
+    ----------
+    path : str or Path
+    plan : Plan
+    overwrite : bool
+        Replace an existing file.
+
+    Raises
+    ------
+    OutputError
+        As `atomic_write`.
+    """
+    headline = f"Expose {plan.summary()}."
+    alt = (
+        f"Chart of the field: {counted(len(plan.stars), 'catalogue star')}, of which "
+        f"{plan.main.n_saturated} "
+        "saturate in the main series."
+    )
+    chart = _plot(
+        plot_field(plan).figure,
+        alt,
+        "North is up, east is left; numbers are the V of the brightest "
+        "saturated stars, where there is room.",
+        "plot",
+    )
+    head, *cells = table_cells(plan)
+    sections = [
+        f"<section "
+        f'class="verdict">\n<h2>{escaped(headline)}</h2>\n{html_table(plan.series_rows())}\n'
+        f"{html_list('ul', plan.notes)}</section>",
+        _section("The field", chart),
+        _section(
+            "Stars by brightness", html_table(cells, head), f"<p>{escaped(plan.footnote())}</p>"
+        ),
+        _section("What was assumed", html_table(plan.assumption_rows())),
+        _section("Before you go", html_list("ul", plan.cautions)),
+        _section(
+            "Data sources", html_list("ul", [listing.attribution(plan.stars.name), *plan.sources])
+        ),
+    ]
+    page = _page(plan.name, headline, plan.to_dict(), sections)
+    write_bytes(path, page.encode(errors="replace"), overwrite)
+
+
+# --- the page ---------------------------------------------------------------------------
+
+
+def _page(name: str, headline: str, record: Mapping, sections: list[str]) -> str:
+    name, headline = html.escape(name), html.escape(headline)
+    record = json.dumps(record, ensure_ascii=False, allow_nan=False).replace("<", "\\u003c")
+    return "\n".join(
+        [
+            '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">',
+            '<meta name="viewport" content="width=device-width, initial-scale=1">',
+            f"<title>{name}: {headline}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n<main>",
+            f"<h1>Star colours of {name}</h1>",
+            *filter(None, sections),
+            f'</main>\n<script type="application/json" '
+            f'id="result">{record}</script>\n</body>\n</html>\n',
+        ]
+    )
+
+
+def _section(title: str, *parts: str) -> str:
+    body = "\n".join(filter(None, parts))
+    return f"<section>\n<h2>{title}</h2>\n{body}\n</section>" if body else ""
+
+
+def _plot(figure: Figure, alt: str, caption: str, css: str) -> str:
+    file = io.BytesIO()
+    figure.savefig(file, format="png", dpi=PLOT_DPI, facecolor="white", bbox_inches="tight")
+    return (
+        f'<figure class="{css}">{html_image(file.getvalue(), "png", alt)}'
+        f"<figcaption>{html.escape(caption)}</figcaption></figure>"
+    )
+
+
+def _verdict(result: CheckResult, audits: Sequence[Audit]) -> str:
+    verdict = result.verdict
+    why = result.route_reason.removeprefix(f"{verdict.reasons[0]}; ")  # that stands above already
+    quality = f" Quality: {verdict.quality}." if verdict.quality else ""
+    steps = (
+        f"<h3>What to do next</h3>{html_list('ol', verdict.next_steps)}"
+        if verdict.next_steps
+        else ""
+    )
+    counts = "; ".join(
+        f"{audit.name} {audit.n_impossible} of {audit.n_judged} judged" for audit in audits
+    )
+    told = (
+        f"<p><strong>Stars of a colour that no star has:</strong> {escaped(counts)}.</p>\n"
+        if counts
+        else ""
+    )
+    return (
+        f'<section class="verdict '
+        f'{verdict.verdict}">\n<h2>{VERDICT_WORDS[verdict.verdict]}{quality}</h2>\n'
+        f"{html_list('ul', verdict.reasons)}\n{told}{steps}\n"
+        f"<p><strong>Where the star colours come from:</strong> "
+        f"{escaped(ROUTE_WORDS[result.route])} "
+        f"({escaped(why)}).</p>\n</section>"
+    )
+
+
+# --- pictures ---------------------------------------------------------------------------
+
+
+def _pictures(
+    result: CheckResult, pictures: Mapping[str, np.ndarray], audits: Sequence[Audit]
+) -> str:
+    if not pictures:
+        return ""
+    wholes = "".join(
+        f"<figure>{html_image(small_jpeg(picture), 'jpeg', f'{name}: the whole frame, stretched')}"
+        f"<figcaption>{name}</figcaption></figure>"
+        for name, picture in pictures.items()
+    )
+    crops = "".join(_crops(result, pictures, audits[0] if audits else None))
+    return _section(
+        "Pictures",
+        f'<div class="pair">{wholes}</div>',
+        crops
+        and (
+            f"<h3>At 100 %, {' above '.join(name.lower() for name in pictures)}</h3>\n<div "
+            f'class="crops">{crops}</div>'
+        ),
+    )
+
+
+def _crops(
+    result: CheckResult, pictures: Mapping[str, np.ndarray], audit: Audit | None
+) -> Iterator[str]:
+    """One figure a place, its crops one above the other."""
+    for x_px, y_px, shows in choose_crops(next(iter(pictures.values())), result.stars, audit):
+        where = f"{shows}, around x {x_px:.0f}, y {y_px:.0f}"
+        crops = "".join(
+            html_image(
+                encoded(to_image(crop(picture, x_px, y_px)), "PNG"), "png", f"{name}: {where}"
+            )
+            for name, picture in pictures.items()
+        )
+        yield f"<figure>{crops}<figcaption>{where[0].upper()}{where[1:]}</figcaption></figure>"
+
+
+# --- plots ------------------------------------------------------------------------------
+
+
+def _colours(result: CheckResult, audits: Sequence[Audit]) -> str:
+    """Colours of stars beside those that stars can have: as judged by the audits, else those of the
+    fit."""
+    if audits or result.fit is None:
+        return _chromaticity(audits)
+    figure = Figure((5.6, 6.2), layout="constrained")
+    result.plot_chromaticity(figure.subplots())
+    alt = (
+        f"Colours of {counted(result.fit.n_used, 'used star')} in the plane of u prime and v "
+        f"prime, as measured and "
+        "after the gains, with the line of real stars."
+    )
+    return _section("Can stars have these colours?", _plot(figure, alt, LOCUS_CAPTION, "map"))
+
+
+def _chromaticity(audits: Sequence[Audit]) -> str:
+    """What the audits say: a sentence each, and the colours beside those of stars."""
+    sentences = html_list("ul", [f"{audit.name}: {audit.summary()}" for audit in audits])
+    judged = [audit for audit in audits if audit.n_judged]
+    if not judged:
+        return _section("Can stars have these colours?", sentences)
+    figure = Figure((5.2 * len(judged), 6.2), layout="constrained")
+    plot_beside(judged, figure.subplots(1, len(judged)))
+    alt = (
+        "Colours of the judged stars in the plane of u prime and v prime, with the line of real "
+        "stars. " + " ".join(f"{audit.name}: {audit.summary()}" for audit in judged)
+    )
+    return _section(
+        "Can stars have these colours?", sentences, _plot(figure, alt, LOCUS_CAPTION, "map")
+    )
+
+
+def _audit_map(audit: Audit) -> str:
+    figure = Figure((8, 6), layout="constrained")
+    audit.plot_map(figure.subplots())
+    alt = f"Map of the picture: {counted(audit.n_judged, 'judged star')}, {audit.n_impossible} of them impossible."
+    return _plot(figure, alt, "The same way up as the picture.", "map")
+
+
+def _fit(result: CheckResult) -> str:
+    fit = result.fit
+    if fit is None:
+        return ""
+    figure = Figure((10, 6.6), layout="constrained")
+    axes = figure.subplots(2, 2, sharex="col", height_ratios=(5, 3))
+    result.plot_fit(axes[0])
+    result.plot_residuals(axes[1])
+    for panel in axes[0]:
+        panel.set_xlabel("")
+    clipped = len(fit.used) - fit.n_used
+    alt = (
+        f"Measured star colours against catalogue B−V: {counted(fit.n_used, 'used star')}, "
+        f"{clipped} clipped. "
+        f"Slopes {fit.slope[0]:+.3f} (R against G) and {fit.slope[1]:+.3f} (B against G) mag per "
+        f"mag of B−V, "
+        f"scatter {fit.scatter_mag[0]:.3f} and {fit.scatter_mag[1]:.3f} mag."
+    )
+    caption = (
+        "Above: each dot is a star; the line is the fit, the dashed line what channels with the "
+        "full colour of "
+        "real stars would show; the gain is read at the diamond. Below: what the fit leaves over."
+    )
+    if clipped:
+        caption += (
+            " Crosses are stars clipped as outliers; those beyond a panel are drawn on its rim."
+        )
+    return _section("Measured against catalogue", _plot(figure, alt, caption, "plot"))
+
+
+def _map(result: CheckResult) -> str:
+    if not len(result.stars):
+        return ""
+    height, width = result.stars.meta["shape"]
+    figure = Figure((8, np.clip(1 + 7.4 * height / width, 2.5, 9)), layout="constrained")
+    result.plot_map(figure.subplots())
+    used = result.fit.n_used if result.fit is not None else 0
+    alt = f"Map of the frame: {counted(len(result.stars), 'star')} found, of which {used} used in the fit."
+    return _section(
+        "Stars on the frame", _plot(figure, alt, "The same way up as the pictures.", "map")
+    )
+
+
+# --- tables -----------------------------------------------------------------------------
+
+
+def _stars(result: CheckResult, audits: Sequence[Audit]) -> str:
+    """The tables of stars: sources of colour, audits, and stars worth a look."""
+    sources = html_table(listing.source_rows(result), listing.SOURCES_HEAD)
+    if result.route == "gains" and not sources:
+        sources = "<p>All stars keep the colour of their pixels, multiplied by the gains.</p>"
+    judged = (
+        html_table(listing.audit_rows(audits), ("", *(audit.name for audit in audits)))
+        if audits
+        else ""
+    )
+    if judged:
+        judged += "<p>Each picture is judged by itself: a star that can be judged in one may not be in the other.</p>"
+    notable = html_table(
+        listing.notable_rows(result, audits[0] if audits else None), listing.NOTABLE_HEAD
+    )
+    return "\n".join(
+        filter(
+            None,
+            [
+                _section("Star colours by source", sources),
+                _section("Audit", judged),
+                _section("Stars worth a look", notable and f'<div class="wide">{notable}</div>'),
+            ],
+        )
+    )
+
+
+def _numbers(result: CheckResult) -> str:
+    return _section(
+        "Numbers", html_table(listing.number_rows(result)), html_list("ul", result.notes)
+    )
+
+
+def _flags(result: CheckResult) -> str:
+    told = f"<p>{counted(len(result.stars), 'star')} found; a star may carry several flags.</p>"
+    return _section(
+        "Why stars were not used", told, html_table(listing.flag_rows(result), listing.FLAGS_HEAD)
+    )
+
+
+def _files(files: Sequence[str]) -> str:
+    names = [Path(name).name for name in files]
+    return _section(
+        "Files", html_table([(name, listing.FILE_TEXTS.get(name, "")) for name in names])
+    )
+
+
+def _settings(settings: Mapping) -> str:
+    return _section("Settings", html_table(listing.setting_rows(settings), listing.SETTINGS_HEAD))
+
+
+def _provenance(result: CheckResult) -> str:
+    return (
+        _section("Data sources", html_list("ul", listing.attributions(result)))
+        + "\n"
+        + _section("Versions", html_table(listing.version_rows()))
+    )

@@ -18,7 +18,9 @@ from astropy.wcs import WCS
 
 from starcal.catalogue.embedded import cone
 from starcal.checking.check import instrumental_mag
-from starcal.demo.scene import Setup, make_scene, wcs_header
+from starcal.demo.scene import make_scene
+from starcal.demo.setup import Setup
+from starcal.demo.sky import wcs_header
 from starcal.place.hints import Hints
 from starcal.place.match import tangent_plane
 from starcal.place.solve import refine, solve

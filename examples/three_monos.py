@@ -15,7 +15,8 @@ from pathlib import Path
 from astropy.io import fits
 
 from starcal.cli.main import main
-from starcal.demo.scene import DEMOS, make_scene
+from starcal.demo.examples import DEMOS
+from starcal.demo.scene import make_scene
 
 LINES = {"sii": "[S II] 672 nm", "ha": "H-alpha 656 nm", "oiii": "[O III] 501 nm"}
 

@@ -16,7 +16,9 @@ from scipy.spatial import cKDTree
 from starcal.audit.judging import IMPOSSIBLE_KINDS, Audit, audit_picture, hue_word
 from starcal.audit.starlight import star_widths
 from starcal.colour.stellar import IMPOSSIBLE_DUV, classify, duv, srgb_decode, star_rgb
-from starcal.demo.scene import DEMOS, add_stars, make_scene
+from starcal.demo.examples import DEMOS
+from starcal.demo.light import add_stars
+from starcal.demo.scene import make_scene
 from starcal.draw.tone import choose_stretch
 from starcal.errors import FrameError
 from starcal.frame import read_frame

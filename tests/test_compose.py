@@ -10,7 +10,10 @@ from scipy import ndimage
 
 from starcal.compose import compose, match_channels
 from starcal.demo.clouds import nebula_lines
-from starcal.demo.scene import Setup, add_stars, make_scene, wcs_header
+from starcal.demo.light import add_stars
+from starcal.demo.scene import make_scene
+from starcal.demo.setup import Setup
+from starcal.demo.sky import wcs_header
 from starcal.errors import FrameError
 from starcal.frame import read_channels, read_frame, read_plane, write_fits
 from starcal.frame.regrid import source_positions

@@ -6,7 +6,7 @@ import pytest
 from astropy.table import Table
 
 from starcal.colour.palette import yellow_white
-from starcal.demo.scene import band_mags
+from starcal.demo.spectra import band_mags
 from starcal.fit.continuum import EXPLAINED_SHARE, field_spread_bv, fit_continuum
 from starcal.fit.sources import choose_colours, from_palette
 from starcal.stars import Flag

@@ -13,7 +13,9 @@ from scipy.spatial import cKDTree
 
 from starcal.catalogue import embedded
 from starcal.checking.check import check, field_of
-from starcal.demo.scene import DEMOS, make_scene, profile
+from starcal.demo.examples import DEMOS
+from starcal.demo.light import profile
+from starcal.demo.scene import make_scene
 from starcal.frame import read_channels
 from starcal.layers import split
 from starcal.stars import CHANNELS, Flag, free_places, measure_at, measure_stars

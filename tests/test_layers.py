@@ -9,7 +9,8 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from starcal import layers
-from starcal.demo import scene
+from starcal.demo.light import add_stars
+from starcal.demo.scene import make_scene
 from starcal.errors import FrameError
 from starcal.layers import light
 from starcal.stars import Flag, measure_stars
@@ -40,7 +41,7 @@ def field(seed, shape=(500, 700), per_deg2=60.0, **settings):
     stars = SimpleNamespace(
         ra_deg=ra_deg, dec_deg=dec_deg, v_mag=v_mag, bv_mag=rng.normal(0.75, 0.35, n)
     )
-    return scene.make_scene(
+    return make_scene(
         **{
             "seed": seed,
             "ra_deg": CENTRE_DEG[0],
@@ -78,7 +79,7 @@ class Case:
         )
         rest = self.frame.nebula.copy()
         for c, name in enumerate(("flux_r", "flux_g", "flux_b")):
-            scene.add_stars(
+            add_stars(
                 rest[c],
                 x_px[~found],
                 y_px[~found],
@@ -214,7 +215,7 @@ def plain(
     truth = np.full((3, *shape), 0.01, np.float32)
     pixels = truth + rng.normal(0, noise, truth.shape).astype(np.float32)
     for plane in pixels:
-        scene.add_stars(
+        add_stars(
             plane, np.array(x_px), np.array(y_px), np.array(flux), fwhm_px, beta, floor=noise / 200
         )
     return np.minimum(pixels, np.float32(clip)), truth
@@ -252,9 +253,7 @@ def test_a_knot_of_nebula_stays():
     pixels, truth = plain(x[keep], y[keep], np.full(keep.sum(), 1.0))
     knot = np.zeros_like(truth)
     for plane in knot:
-        scene.add_stars(
-            plane, np.array([84.0]), np.array([84.0]), np.array([2.0]), 9.0, None, floor=1e-7
-        )
+        add_stars(plane, np.array([84.0]), np.array([84.0]), np.array([2.0]), 9.0, None, floor=1e-7)
     stars = measure_stars(pixels + knot)
     assert np.hypot(np.array(stars["x_px"]) - 84, np.array(stars["y_px"]) - 84).min() < 2
     split = layers.split(pixels + knot, stars)

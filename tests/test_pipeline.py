@@ -18,7 +18,9 @@ from PIL import Image
 
 import starcal
 from starcal.colour.stellar import star_rgb, uv_prime_distance
-from starcal.demo.scene import Setup, make_scene, wcs_header
+from starcal.demo.scene import make_scene
+from starcal.demo.setup import Setup
+from starcal.demo.sky import wcs_header
 from starcal.draw.tone import choose_stretch
 from starcal.errors import FrameError, NotLinearError, OutputError, TooFewStars
 from starcal.frame import Frame, corners_apart_px, write_fits

@@ -18,7 +18,8 @@ import starcal
 from starcal.catalogue.embedded import cone
 from starcal.cli.arguments import build_parser
 from starcal.cli.main import main
-from starcal.demo.scene import make_scene, star_bands
+from starcal.demo.scene import make_scene
+from starcal.demo.spectra import star_bands
 from starcal.errors import NoWCSError, PlanError, TooFewStars
 from starcal.fit.gains import CURVATURE_ERROR, SYSTEMATIC_MAG
 from starcal.frame import write_fits

@@ -6,7 +6,7 @@ import pytest
 from scipy import ndimage
 from test_layers import plain, star_grid
 
-from starcal.demo import scene
+from starcal.demo import light
 from starcal.layers import psf as psf_module
 from starcal.layers.fill import fill
 from starcal.layers.fluxes import fit_fluxes
@@ -30,7 +30,7 @@ def test_psf_is_the_one_that_was_put_in(fwhm_px, beta):
     1.5 % of the peak."""
     psf = measured(fwhm_px, beta)
     truth = np.zeros((31, 31), np.float32)
-    scene.add_stars(
+    light.add_stars(
         truth, np.array([15.3]), np.array([14.8]), np.array([1.0]), fwhm_px, beta, floor=1e-9
     )
     y, x = np.mgrid[:31, :31].astype(np.float32)
@@ -70,13 +70,13 @@ def test_a_halo_is_found_in_the_wings():
     x, y = np.array([100.2, 300.6, 100.7, 299.8]), np.array([99.8, 100.3, 300.4, 299.7])
     plane = np.random.default_rng(0).normal(0, 1e-5, (400, 400)).astype(np.float32)
     for fwhm_px, share in ((3.0, 0.97), (18.0, 0.03)):
-        scene.add_stars(plane, x, y, np.full(4, 20 * share), fwhm_px, 3.0, floor=1e-9)
+        light.add_stars(plane, x, y, np.full(4, 20 * share), fwhm_px, 3.0, floor=1e-9)
     psf = with_wings(
         measure_psf(plane, x, y, 3.0), plane, x, y, np.zeros(4), np.arange(4)
     ).normalised()
     for radius in (8.0, 12.0, 20.0):
         r2 = np.float32(radius**2)
-        truth = 0.97 * scene.profile(r2, 3.0, 3.0) + 0.03 * scene.profile(r2, 18.0, 3.0)
+        truth = 0.97 * light.profile(r2, 3.0, 3.0) + 0.03 * light.profile(r2, 18.0, 3.0)
         assert float(psf.at_radius(np.array([radius]))[0]) == pytest.approx(float(truth), rel=0.33)
 
 
@@ -178,10 +178,10 @@ def test_a_knot_does_not_fit_and_a_star_does(true_psf):
     plane = np.full((60, 60), 0.01, np.float32) + np.random.default_rng(0).normal(
         0, 2e-5, (60, 60)
     ).astype(np.float32)
-    scene.add_stars(
+    light.add_stars(
         plane, np.array([15.0]), np.array([30.0]), np.array([1.0]), 3.0, 3.0, floor=1e-7
     )
-    scene.add_stars(
+    light.add_stars(
         plane, np.array([45.0]), np.array([30.0]), np.array([1.0]), 8.0, None, floor=1e-7
     )
     fit = fit_fluxes(

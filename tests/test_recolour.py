@@ -13,7 +13,7 @@ from starcal.colour.stellar import (
     star_rgb,
     uv_prime_distance,
 )
-from starcal.demo import scene
+from starcal.demo import light
 from starcal.errors import FrameError
 from starcal.layers.joining import join_add, plausible_starless
 from starcal.layers.recolour import recolour
@@ -36,7 +36,7 @@ def frame():
     )
     pixels = pixels.astype(np.float32)
     for plane, gain, fwhm_px in zip(pixels, (1.0, 0.4, 0.9), (3.6, 2.9, 3.2), strict=True):
-        scene.add_stars(plane, x, y, flux * gain, fwhm_px, 3.0, floor=1e-7)
+        light.add_stars(plane, x, y, flux * gain, fwhm_px, 3.0, floor=1e-7)
     stars = measure_stars(pixels)
     return pixels, stars, layers.split(pixels, stars)
 

@@ -5,7 +5,9 @@ import numpy as np
 import pytest
 from astropy.wcs import WCS
 
-from starcal.demo.scene import Setup, add_stars, wcs_header
+from starcal.demo.light import add_stars
+from starcal.demo.setup import Setup
+from starcal.demo.sky import wcs_header
 from starcal.frame.regrid import Moved, regrid, source_positions
 
 WANTED = {"scale_arcsec": 2.5, "shape": (300, 340)}

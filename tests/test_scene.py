@@ -13,9 +13,11 @@ from photutils.aperture import CircularAperture, aperture_photometry
 from photutils.centroids import centroid_2dg
 from scipy.special import erf
 
-from starcal.demo import scene
+from starcal.demo import examples, sky, spectra
 from starcal.demo.clouds import nebula_lines, turbulence
-from starcal.demo.scene import Setup, add_stars, make_scene
+from starcal.demo.light import add_stars
+from starcal.demo.scene import make_scene
+from starcal.demo.setup import Setup
 
 ROOT = Path(__file__).resolve().parents[1]
 REFERENCE = ROOT.parent / "shared" / "catalogue"
@@ -240,8 +242,8 @@ def test_noise_is_that_of_the_model():
         stars=stars_at([50.0], [20.0], [18.0]),
     )
     excess = made.pixels - made.nebula
-    for channel, sky in enumerate((5e3, 1e4, 2e4)):
-        sigma = np.sqrt(sky + 50.0**2) / 1e6 * gains[channel]
+    for channel, level in enumerate((5e3, 1e4, 2e4)):
+        sigma = np.sqrt(level + 50.0**2) / 1e6 * gains[channel]
         assert made.noise[channel] == pytest.approx(sigma, rel=1e-6)
         # N = 120,000 pixels: the standard deviation is known to 1/sqrt(2N) = 0.2 %, 4 sigma
         assert excess[channel].std() == pytest.approx(sigma, rel=0.0085)
@@ -394,7 +396,7 @@ def test_catalogue_noise_flattens_slopes_as_in_nature():
     # (Fuller 1987, section 1.1); with n = 40,000 the slope is known to 0.1 / 0.364 / 200 = 0.0014
     rng = np.random.default_rng(1)
     observed = rng.normal(0.75, np.hypot(0.35, 0.10), 40_000)
-    true = scene.true_colours(observed, np.full(40_000, 0.10), (0.75, 0.35), rng)
+    true = sky.true_colours(observed, np.full(40_000, 0.10), (0.75, 0.35), rng)
     assert np.polyfit(observed, true, 1)[0] == pytest.approx(
         0.35**2 / (0.35**2 + 0.1**2), abs=0.006
     )
@@ -407,7 +409,7 @@ def test_catalogue_noise_flattens_slopes_as_in_nature():
 
 def test_colours_of_stars_without_catalogue_colour_come_from_the_field():
     rng = np.random.default_rng(1)
-    true = scene.true_colours(np.full(10_000, np.nan), np.full(10_000, 0.1), (0.4, 0.2), rng)
+    true = sky.true_colours(np.full(10_000, np.nan), np.full(10_000, 0.1), (0.4, 0.2), rng)
     assert true.mean() == pytest.approx(0.4, abs=4 * 0.002)
     assert true.std() == pytest.approx(0.2, abs=4 * 0.0015)
 
@@ -430,8 +432,8 @@ def test_scatter_about_the_mean_relation(scatter):
     rng = np.random.default_rng(2)
     bv_mag = rng.uniform(0, 1.2, 20_000)
     bands = ("camera_R", "camera_G", "camera_B")
-    mean = scene.band_mags(bands, bv_mag, "none", rng)
-    excess = scene.band_mags(bands, bv_mag, scatter, rng) - mean
+    mean = spectra.band_mags(bands, bv_mag, "none", rng)
+    excess = spectra.band_mags(bands, bv_mag, scatter, rng) - mean
     rms = [np.std(excess[:, channel] - excess[:, 1]) for channel in (0, 2)]
     assert (
         0.005 < rms[0] < 0.05
@@ -444,7 +446,7 @@ def test_spectra_bring_the_lines_of_a_stars():
     # (photon ratios of the library, +-0.02); neighbours in B-V (B9 to A3) spread by 0.08
     rng = np.random.default_rng(3)
     for bv_mag, ratio in ((0.03, 1.31), (0.98, 1.07)):
-        mags = scene.band_mags(("H3", "S3"), np.full(500, bv_mag), "spectra", rng)
+        mags = spectra.band_mags(("H3", "S3"), np.full(500, bv_mag), "spectra", rng)
         assert np.median(10 ** (-0.4 * (mags[:, 1] - mags[:, 0]))) == pytest.approx(ratio, abs=0.08)
 
 
@@ -515,15 +517,15 @@ def test_lines_of_a_nebula_differ_and_are_light():
 def test_catalogue_stars_are_asked_for_at_the_epoch_of_the_frame(monkeypatch):
     asked = {}
     monkeypatch.setattr(
-        scene, "cone", lambda *where, epoch_yr: asked.update(where=where, epoch_yr=epoch_yr)
+        sky, "cone", lambda *where, epoch_yr: asked.update(where=where, epoch_yr=epoch_yr)
     )
-    scene.catalogue_stars(
+    sky.catalogue_stars(
         Setup(ra_deg=10.0, dec_deg=-5.0, shape=(300, 400), scale_arcsec=7.2, date_obs="2024-09-14")
     )
     # day 258 of 366 of 2024; the half diagonal is 250 px = 0.5 deg, and a little more is taken
     assert asked["epoch_yr"] == pytest.approx(2024 + 257 / 366, abs=0.005)
     assert asked["where"] == (10.0, -5.0, pytest.approx(0.505, abs=0.01))
-    assert scene.mjd("2000-01-01T12:00:00") == 51544.5  # J2000 by definition
+    assert sky.mjd("2000-01-01T12:00:00") == 51544.5  # J2000 by definition
 
 
 @pytest.mark.parametrize(
@@ -587,11 +589,11 @@ def test_settings_that_make_no_frame_are_refused(wrong, message, cure):
 
 def test_demo_scenes(monkeypatch):
     monkeypatch.setattr(
-        scene,
+        sky,
         "catalogue_stars",
         lambda setup: scattered_stars(setup.ra_deg, setup.dec_deg, 0.5, 80),
     )
-    demos = dict(scene.demo_scenes())
+    demos = dict(examples.demo_scenes())
     assert len(demos) == 5
     assert [stem for stem, made in demos.items() if not WCS(made.header).has_celestial] == [
         "orion-unsolved"
@@ -606,7 +608,7 @@ def test_demo_scenes(monkeypatch):
 
 
 def test_the_demo_star_frame_shows_the_stars_of_the_narrowband_frame():
-    demos = dict(scene.demo_scenes())
+    demos = dict(examples.demo_scenes())
     nebula, stars = (
         {(row["ra_deg"], row["dec_deg"], row["v_mag"]): row["bv_mag"] for row in demos[name].truth}
         for name in ("cepheus-sho", "cepheus-stars")

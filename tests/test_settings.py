@@ -14,7 +14,8 @@ from starcal.checking.check import check, refit
 from starcal.choices import Settings, read_settings
 from starcal.cli.main import main
 from starcal.cure.stars import Taste, recolour_stars
-from starcal.demo.scene import DEMOS, make_scene
+from starcal.demo.examples import DEMOS
+from starcal.demo.scene import make_scene
 from starcal.draw.tone import SKY_DISPLAY, choose_stretch
 from starcal.errors import FrameError, OutputError, SettingsError, TooFewStars
 from starcal.frame import write_fits

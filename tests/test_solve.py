@@ -20,7 +20,8 @@ import starcal
 from starcal.catalogue.choose import Source
 from starcal.catalogue.embedded import cone
 from starcal.checking.check import instrumental_mag
-from starcal.demo.scene import Setup, wcs_header
+from starcal.demo.setup import Setup
+from starcal.demo.sky import wcs_header
 from starcal.errors import NoWCSError
 from starcal.frame import Frame, read_channels
 from starcal.place.hints import Hints, hints_from_header

@@ -15,7 +15,8 @@ from starcal.catalogue.embedded import cone
 from starcal.checking.check import check
 from starcal.cure.gains import apply_calibration
 from starcal.cure.star_frame import Field, StarFrame, join_star_frame, register_stars
-from starcal.demo.scene import Scene, make_scene, profile
+from starcal.demo.light import profile
+from starcal.demo.scene import Scene, make_scene
 from starcal.errors import FrameError
 from starcal.frame import Frame
 from starcal.layers import split

@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from starcal.demo.scene import SYSTEMS, band_mags
+from starcal.demo.setup import SYSTEMS
+from starcal.demo.spectra import band_mags
 from starcal.fit import verdict
 from starcal.fit.gains import TARGET_SLOPE, fit_gains
 from starcal.fit.verdict import Verdict, decide

@@ -16,7 +16,8 @@ import numpy as np
 import pytest
 
 from starcal.cli.main import main
-from starcal.demo.scene import DEMOS, make_scene
+from starcal.demo.examples import DEMOS
+from starcal.demo.scene import make_scene
 
 FOLDER = Path(__file__).parents[1] / "examples"
 WALKTHROUGHS = sorted(FOLDER.glob("*.md"))

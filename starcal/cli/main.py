@@ -446,7 +446,7 @@ def _place(options) -> tuple[float, float]:
 
 
 def _demo(options) -> int:
-    from ..demo.scene import demo_catalogue, demo_scenes
+    from ..demo.examples import demo_catalogue, demo_scenes
     from ..frame import write_bytes, write_fits
 
     if os.path.exists(options.folder) and not os.path.isdir(options.folder):

@@ -39,24 +39,22 @@ def nebula_lines(
     envelope = ragged_disc(shape, rng, fwhm_px)
     dust = 1 / (1 + np.exp(4 * turbulence(shape, rng, slope=3.2, fwhm_px=fwhm_px) - 5))
     cloud = envelope * np.exp(0.5 * depth + 0.15 * fine) * dust
-    thread = cloud * np.exp(
-        -0.5 * (turbulence(shape, rng, slope=3.6, fwhm_px=fwhm_px) / FILAMENT_WIDTH) ** 2
-    )
+    contour = turbulence(shape, rng, slope=3.6, fwhm_px=fwhm_px) / FILAMENT_WIDTH
+    thread = cloud * np.exp(-0.5 * contour**2)
     knots = compact_knots(shape, rng, fwhm_px, weights=cloud)
-    inside = (
-        envelope**3
-        * dust
-        * np.exp(0.5 * turbulence(shape, rng, slope=3.8, fwhm_px=fwhm_px) + 0.1 * fine)
-    )
-    lines = {
-        "H": cloud + 0.5 * thread + knots,
-        "O": inside + 0.25 * cloud + 0.1 * thread,
-        "S": cloud * (0.7 - 0.4 * envelope) * np.exp(0.3 * fine) + 0.5 * thread + 0.7 * knots,
-    }
+    core = turbulence(shape, rng, slope=3.8, fwhm_px=fwhm_px)
+    inside = envelope**3 * dust * np.exp(0.5 * core + 0.1 * fine)
+    rim = cloud * (0.7 - 0.4 * envelope) * np.exp(0.3 * fine)
     return {
-        name: (light / np.percentile(light[::7, ::7], 99.5)).astype(np.float32)
-        for name, light in lines.items()
+        "H": normalised(cloud + 0.5 * thread + knots),
+        "O": normalised(inside + 0.25 * cloud + 0.1 * thread),
+        "S": normalised(rim + 0.5 * thread + 0.7 * knots),
     }
+
+
+def normalised(light: np.ndarray) -> np.ndarray:
+    """Light whose 99.5th percentile is 1, float32."""
+    return (light / np.percentile(light[::7, ::7], 99.5)).astype(np.float32)
 
 
 def ragged_disc(shape: tuple[int, int], rng: np.random.Generator, fwhm_px: float) -> np.ndarray:
@@ -92,15 +90,22 @@ def turbulence(
         match.
     """
     rows, columns = (fft.next_fast_len(size + size // 4, real=True) for size in shape)
+    amplitude = spectrum(rows, columns, slope, fwhm_px)
+    noise = rng.standard_normal((*amplitude.shape, 2), dtype=np.float32)
+    waves = noise.view(np.complex64)[..., 0] * amplitude
+    field = fft.irfft2(waves, s=(rows, columns), workers=-1)[: shape[0], : shape[1]]
+    return (field - field.mean()) / field.std()
+
+
+def spectrum(rows: int, columns: int, slope: float, fwhm_px: float) -> np.ndarray:
+    """Amplitudes of a power law seen through a Gaussian PSF, for `irfft2`, mean 0, float32."""
     ky, kx = np.fft.fftfreq(rows)[:, None], np.fft.rfftfreq(columns)[None, :]
     k2 = (ky**2 + kx**2).astype(np.float32)
     k2[0, 0] = 1
     sigma_px = fwhm_px / 2.3548
     amplitude = k2 ** np.float32(-slope / 4) * np.exp(-2 * np.pi**2 * sigma_px**2 * k2)
     amplitude[0, 0] = 0
-    noise = rng.standard_normal((*k2.shape, 2), dtype=np.float32).view(np.complex64)[..., 0]
-    field = fft.irfft2(noise * amplitude, s=(rows, columns), workers=-1)[: shape[0], : shape[1]]
-    return (field - field.mean()) / field.std()
+    return amplitude
 
 
 def compact_knots(
@@ -127,15 +132,18 @@ def compact_knots(
     for _ in range(1 + int(KNOTS_PER_MPX * shape[0] * shape[1] / 1e6)):
         y, x = rng.uniform(0, shape[0] - 1), rng.uniform(0, shape[1] - 1)
         widths_px = fwhm_px / 2.3548 * rng.uniform(2, 5, 2)
-        angle, height = rng.uniform(0, np.pi), rng.uniform(0.1, 0.6) * weights[int(y), int(x)]
+        angle = rng.uniform(0, np.pi)
+        height = rng.uniform(0.1, 0.6) * weights[int(y), int(x)]
         reach = int(4 * widths_px.max()) + 1
-        rows = np.arange(max(0, int(y) - reach), min(shape[0], int(y) + reach + 1))
-        columns = np.arange(max(0, int(x) - reach), min(shape[1], int(x) + reach + 1))
-        dy, dx = rows[:, None] - y, columns[None, :] - x
-        along, across = (
-            dx * np.cos(angle) + dy * np.sin(angle),
-            dy * np.cos(angle) - dx * np.sin(angle),
-        )
-        blob = height * np.exp(-0.5 * ((along / widths_px[0]) ** 2 + (across / widths_px[1]) ** 2))
-        knots[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1] += blob
+        rows = slice(max(0, int(y) - reach), min(shape[0], int(y) + reach + 1))
+        columns = slice(max(0, int(x) - reach), min(shape[1], int(x) + reach + 1))
+        dy, dx = np.ogrid[rows, columns]
+        knots[rows, columns] += height * blob(dx - x, dy - y, widths_px, angle)
     return knots
+
+
+def blob(dx_px: np.ndarray, dy_px: np.ndarray, widths_px: np.ndarray, angle: float) -> np.ndarray:
+    """An elongated Gaussian of height 1."""
+    along = dx_px * np.cos(angle) + dy_px * np.sin(angle)
+    across = dy_px * np.cos(angle) - dx_px * np.sin(angle)
+    return np.exp(-0.5 * ((along / widths_px[0]) ** 2 + (across / widths_px[1]) ** 2))

@@ -19,6 +19,7 @@ PACKAGE = Path(__file__).parents[1] / "starcal"
 LADDER = (
     "errors",
     "texts",
+    "robust",
     "colour",
     "frame",
     "stars",

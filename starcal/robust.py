@@ -1,0 +1,121 @@
+"""Small statistics that outliers and missing values do not disturb, and the middle of a frame."""
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+SIGMA_PER_DEVIATION = 1.4826
+"""Standard deviation of a Gaussian over its median absolute deviation (1 / 0.67449)."""
+
+
+def scatter(values: ArrayLike, axis: int | None = None, *, keepdims: bool = False) -> NDArray:
+    """Scatter of values about their median, from the median absolute deviation.
+
+    Parameters
+    ----------
+    values : array_like
+        Finite numbers, at least one along `axis`.
+    axis : int, optional
+        Along which; all of them if None.
+    keepdims : bool
+        Keep that axis, of length 1.
+
+    Returns
+    -------
+    ndarray
+        One standard deviation if the values are Gaussian, in their unit; a number for ``axis``
+        None.
+
+    Examples
+    --------
+    >>> round(float(scatter([1.0, 2.0, 3.0, 4.0, 500.0])), 4)
+    1.4826
+    """
+    values = np.asarray(values)
+    centre = np.median(values, axis=axis, keepdims=True)
+    return scatter_about_zero(values - centre, axis, keepdims=keepdims)
+
+
+def scatter_about_zero(
+    deviations: ArrayLike, axis: int | None = None, *, keepdims: bool = False
+) -> NDArray:
+    """Scatter of what is already a deviation: noise, residuals.
+
+    Parameters
+    ----------
+    deviations : array_like
+        Finite numbers, at least one along `axis`.
+    axis : int, optional
+        Along which; all of them if None.
+    keepdims : bool
+        Keep that axis, of length 1.
+
+    Returns
+    -------
+    ndarray
+        One standard deviation if they are Gaussian, in their unit; a number for ``axis`` None.
+    """
+    size = np.median(np.abs(deviations), axis=axis, keepdims=keepdims)
+    return SIGMA_PER_DEVIATION * size
+
+
+def scatter_per_axis(distance: ArrayLike) -> float:
+    """Scatter per axis of places in a plane, from their distances to where they should be.
+
+    Parameters
+    ----------
+    distance : array_like
+        Finite, not negative.
+
+    Returns
+    -------
+    float
+        One standard deviation per axis if the places are Gaussian; NaN without any.
+    """
+    distance = np.asarray(distance)
+    return float(np.median(distance) / np.sqrt(2 * np.log(2))) if distance.size else np.nan
+
+
+def upper_median(values: ArrayLike, least_share: float = 0.0) -> NDArray:
+    """Median along the last axis of what is finite, without a warning.
+
+    Of an even number it is the upper of the two in the middle: always one of the values, and quick.
+
+    Parameters
+    ----------
+    values : array_like, (..., n)
+        Any numbers; NaN and infinite ones are left out.
+    least_share : float
+        0 to 1: more than this share has to be finite.
+
+    Returns
+    -------
+    ndarray, (...)
+        NaN where too little is finite.
+    """
+    finite = np.isfinite(values)
+    ordered = np.sort(np.where(finite, values, np.inf), axis=-1)
+    count = finite.sum(axis=-1)
+    index = np.minimum(count // 2, ordered.shape[-1] - 1)
+    middle = np.take_along_axis(ordered, index[..., None], -1)[..., 0]
+    return np.where(count > least_share * ordered.shape[-1], middle, np.nan)
+
+
+def middle_px(shape: tuple[int, ...]) -> tuple[float, float]:
+    """Middle of a frame.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        That of its pixels: (..., rows, columns).
+
+    Returns
+    -------
+    x_px, y_px : float
+        0-based, along the row and along the column; pixel centres are integers.
+
+    Examples
+    --------
+    >>> middle_px((3, 400, 600))
+    (299.5, 199.5)
+    """
+    return (shape[-1] - 1) / 2, (shape[-2] - 1) / 2

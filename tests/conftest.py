@@ -50,6 +50,16 @@ def no_network():
     patch.undo()
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    """Mark as slow what waits for a fixture that takes seconds; modules name theirs in
+    SLOW_FIXTURES."""
+    for item in items:
+        slow_fixtures = getattr(item.module, "SLOW_FIXTURES", ())
+        if set(slow_fixtures) & set(item.fixturenames):
+            item.add_marker(pytest.mark.slow)
+
+
 @lru_cache(maxsize=24)
 def _scene(items: tuple) -> Scene:
     scene = make_scene(**dict(items))

@@ -282,6 +282,7 @@ FRAMES_OF_KNOWN_TRUTH = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("name", "calibrated"), FRAMES_OF_KNOWN_TRUTH)
 @pytest.mark.parametrize("kind", SHARE_TOLERANCE)
 def test_a_stretch_keeps_the_verdict(name, calibrated, kind):
@@ -313,6 +314,7 @@ def test_a_curve_on_each_channel_keeps_the_verdict(name, calibrated):
     assert abs(result.share_impossible - linear_audit(name, calibrated).share_impossible) <= 0.05
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", DEMOS)
 def test_linear_and_stretched_are_told_apart(name):
     pixels = demo(name)[1]
@@ -509,6 +511,7 @@ def test_the_limits_drawn_are_at_their_duv():
 # --- real pictures ----------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @needs_frames
 def test_a_real_stretched_picture():
     # SDSS g, r, i shown as blue, green, red (Lupton et al. 2004): not sRGB filters, but stars there look like stars

@@ -330,6 +330,7 @@ def test_two_processes_write_the_same_field_while_a_third_reads(folder):
     assert list(folder.glob(".starcal-*.part")) == []
 
 
+@pytest.mark.slow
 def test_a_kill_at_any_moment_leaves_whole_files_only(folder):
     for wait_s in (0.0, 0.02, 0.05, 0.11):
         writer = start_writer(folder, turns=10**6)

@@ -150,6 +150,7 @@ def test_a_grey_sky_is_grey(folder, tmp_path):
     )  # a few pixel sigmas: stars lift the median of each channel a little
 
 
+@pytest.mark.slow
 def test_calibrate_refuses_what_gains_cannot_mend_and_its_advice_works(folder, tmp_path, capsys):
     frame = str(folder / "sho.fits")
     assert main(["calibrate", frame, "-o", str(tmp_path / "out.fits")]) == 1
@@ -220,6 +221,7 @@ def test_a_wcs_that_was_found_is_written_and_serves_the_next_time(folder, tmp_pa
     assert not any("no WCS in the header" in note for note in again["notes"])
 
 
+@pytest.mark.slow
 def test_calibrate_and_run_write_the_wcs_too(folder, tmp_path, capsys):
     frame, kept = str(folder / "unsolved.fits"), [tmp_path / "a.wcs", tmp_path / "b.wcs"]
     assert (
@@ -517,6 +519,7 @@ def test_a_fault_of_starcal_is_one_line_too(folder, monkeypatch, capsys):
     assert "please report" in one_line(capsys)
 
 
+@pytest.mark.slow
 def test_demo_writes_frames_that_the_rest_can_read(tmp_path, capsys):
     assert main(["demo", str(tmp_path / "owl")]) == 0
     files = [name for name in capsys.readouterr().out.split() if name.endswith(".fits")]

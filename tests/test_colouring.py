@@ -25,6 +25,8 @@ from starcal.errors import FrameError
 from starcal.frame import write_fits
 from starcal.stars import Flag
 
+SLOW_FIXTURES = {"made", "monos"}
+
 FIELDS = {
     "cygnus": (305.6, 40.3, 3.0),
     "orion": (84.0, -2.0, 3.0),

@@ -7,6 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
 from matplotlib import pyplot
 
 EXAMPLES = Path(__file__).parents[1] / "examples"
@@ -19,6 +20,7 @@ def run(name: str, *words: str) -> str:
     ).stdout
 
 
+@pytest.mark.slow
 def test_three_monos_become_a_picture(tmp_path):
     text = run("three_monos.py", str(tmp_path / "monos"))
     assert "verdict on the composite: no" in text
@@ -26,6 +28,7 @@ def test_three_monos_become_a_picture(tmp_path):
     assert (tmp_path / "monos" / "sho-starcal" / "picture.fits").exists()
 
 
+@pytest.mark.slow
 def test_the_benchmark_prints_ratios():
     text = run("bench_main_job.py", "--small", "--rounds", "1")
     assert text.count(" floors; without import") == 3
@@ -54,6 +57,7 @@ def executed(source: str, names: dict) -> tuple[object, int]:
     return value, figures
 
 
+@pytest.mark.slow
 def test_the_notebook_runs_and_shows_what_is_saved_in_it(tmp_path, monkeypatch, capsys):
     """Cell by cell, in one namespace; what is printed or shown has to be of the saved kind, its
     verdicts the same."""

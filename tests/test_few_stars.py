@@ -20,6 +20,8 @@ from starcal.frame import read_channels
 from starcal.layers import split
 from starcal.stars import CHANNELS, Flag, free_places, measure_at, measure_stars
 
+SLOW_FIXTURES = {"few"}
+
 FRAMES = Path(__file__).resolve().parents[1].parent / "shared" / "frames"
 FWHM_PX = 3.2
 APERTURE_PX = 1.8 * FWHM_PX
@@ -147,6 +149,7 @@ def few(frame_of):
     return np.array(list(rows.values()))
 
 
+@pytest.mark.slow
 def test_nine_of_ten_catalogue_stars_on_nebula_are_matched_and_used(few):
     """Of those above the noise that do not clip, blend or are doubles; the rest is FAINT, as
     structure of the nebula makes their light uncertain in a channel, or has a faint neighbour."""
@@ -157,6 +160,7 @@ def test_nine_of_ten_catalogue_stars_on_nebula_are_matched_and_used(few):
     assert used >= 0.9 * clear
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", NEBULAE)
 def test_stars_on_nebula_are_found_and_knots_are_not(name):
     """Before, 94 of 519, 17 of 166 and 58 of 407 were missed, and 82, 69 and 90 detections were no

@@ -288,6 +288,7 @@ def test_one_degree_off_is_never_credible():
         assert not match(elsewhere, xy, mag, wcs_of(151.0, 20.0)).credible
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("n", [100, 600])
 def test_chance_level_is_honest(n):
     """The stated number of chance pairs (catalogue shifted) against the number found, within the

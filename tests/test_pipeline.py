@@ -126,6 +126,7 @@ def test_star_table_and_result_read_back(rescued):
     assert facts["gains"]["R"] == pytest.approx(rescued.check.gains[0])
 
 
+@pytest.mark.slow
 def test_a_narrowband_frame_is_coloured_star_by_star_and_says_why(recoloured):
     assert recoloured.check.verdict.verdict == "no"
     assert recoloured.check.route == "continuum"
@@ -264,6 +265,7 @@ def test_a_folder_that_cannot_be_made_is_refused_before_the_work(broad, tmp_path
         starcal.run(broad, tmp_path / "file" / "run")
 
 
+@pytest.mark.slow
 def test_a_full_disk_leaves_no_half_file(broad, tmp_path):
     code = (
         "import resource, sys, starcal; resource.setrlimit(resource.RLIMIT_FSIZE, (10**6, 10**6))\n"
@@ -293,6 +295,7 @@ def killed_run(frame, out, **settings):
     )
 
 
+@pytest.mark.slow
 def test_killed_half_way_leaves_nothing_new_and_the_next_run_clears_up(broad, tmp_path):
     killed_run(broad, tmp_path / "run")
     assert not (tmp_path / "run").exists()
@@ -306,6 +309,7 @@ def contents(folder):
     return {path.name: path.read_bytes() for path in folder.iterdir()}
 
 
+@pytest.mark.slow
 def test_killed_half_way_leaves_an_earlier_run_as_it_was(broad, tmp_path):
     starcal.run(broad, tmp_path / "run")
     before = contents(tmp_path / "run")
@@ -313,6 +317,7 @@ def test_killed_half_way_leaves_an_earlier_run_as_it_was(broad, tmp_path):
     assert contents(tmp_path / "run") == before
 
 
+@pytest.mark.slow
 def test_of_an_earlier_run_nothing_is_left_but_the_users_own_files_are(broad, sho, tmp_path):
     folder = tmp_path / "run"
     starcal.run(sho, folder, tiff=True)

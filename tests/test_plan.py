@@ -38,6 +38,8 @@ from starcal.plan import (
 from starcal.plan.planning import FRAMES, LONGEST_S
 from starcal.plan.result import CAUTION, FAINT_ERROR_MAG, GOAL, PAUSE_S
 
+SLOW_FIXTURES = {"reached"}
+
 CYGNUS, PAGE_MB = (305.6, 40.3), 5
 REFRACTOR, SUBURB = Kit(), Night()
 LENS, LENS_NIGHT = Kit(aperture_mm=48, focal_mm=135), Night(fwhm_arcsec=15)
@@ -411,6 +413,7 @@ def reached(frame_of):
     return rows
 
 
+@pytest.mark.slow
 def test_the_errors_that_a_check_states_were_foretold(reached, capsys):
     """Within 30 % for every field, both gains together, and for each gain over all fields."""
     ratio = np.array(

@@ -152,6 +152,7 @@ def test_run_obeys_the_route(folder, tmp_path):
     assert set(done.check.stars["colour_source"]) == {"palette"}
 
 
+@pytest.mark.slow
 def test_gains_against_the_verdict(folder, tmp_path):
     """Refused where the channels carry no star colour; its advice is followed."""
     with pytest.raises(FrameError, match="Let `starcal run` colour its stars"):
@@ -255,6 +256,7 @@ def by_hand(folder, sho):
     return folder / "hand"
 
 
+@pytest.mark.slow
 def test_settings_repeat_a_run_exactly(by_hand, tmp_path):
     assert (
         main(
@@ -330,6 +332,7 @@ def test_a_table_in_the_home_folder_is_found_from_anywhere(tmp_path, monkeypatch
     assert asked.inputs == ["a.fits", str(tmp_path / "home" / "stars.csv")]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["green", "starless", "star_frame", "catalogue"])
 def test_nothing_that_is_read_is_written_over(folder, tmp_path, name):
     """Whatever it is read for, and though files may be replaced; the advice is followed."""
@@ -382,6 +385,7 @@ def test_places_are_pairs_of_numbers(capsys):
 # --- what is said -----------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_possible_colours_are_not_replaced_by_invented_ones_without_a_word(tmp_path):
     """Three catalogue stars in a broadband frame: no route but the field's spread, and the frame
     was fine before."""

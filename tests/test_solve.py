@@ -234,6 +234,7 @@ def test_a_scale_off_by_ten_per_cent_either_way(scale):
     assert error_px(solution.wcs, true_wcs(setup)) < 1
 
 
+@pytest.mark.slow
 def test_the_stars_decide_how_binning_was_meant():
     setup = Setup(shape=SHAPE, **CYGNUS)
     header = Header({"RA": 305.8, "DEC": 40.2, "FOCALLEN": 206.2648, "XPIXSZ": 2.5, "XBINNING": 2})
@@ -282,6 +283,7 @@ def test_faint_spurious_and_unmeasured_stars_do_no_harm():
 # --- refusing ---------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["random stars", "other field", "wrong parity", "1 degree off"])
 @pytest.mark.parametrize("seed", [0, 1])
 def test_nothing_wrong_is_believed(kind, seed):
@@ -585,6 +587,7 @@ def test_a_lens_that_bends_is_seen_by_a_check(scene_of):
 # --- many fields ------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("part", "trials", "fewest_right"), [("solve", 3, 3), ("refine", 8, 8), ("wrong", 12, 0)]
 )

@@ -17,6 +17,8 @@ from starcal.cure.gains import apply_calibration
 from starcal.errors import FrameError, NotLinearError, TooFewStars
 from starcal.stars import Flag
 
+SLOW_FIXTURES = {"narrow", "wide", "calibrated"}
+
 # RA, Dec, arcsec per pixel: the scale gives each field 15 to 60 stars of the catalogue.
 FIELDS = {
     "pole": (20.0, 88.5, 6.0),
@@ -194,6 +196,7 @@ def test_rescue_means_something_one_can_see(wide):
         assert found.verdict.colour_error_after < found.verdict.colour_error_before
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("system", ["SHO", "HOO", "HOS", "copy"])
 def test_narrowband_is_never_rescued(scene_of, frame_of, system):
     """Real spectra with their lines; fields crowded, young, and by the galactic equator; 3 and 7
@@ -239,6 +242,7 @@ def wrong_wcs(scene, how):
     return header
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("how", ["1 degree off", "mirrored", "upside down", "scale"])
 @pytest.mark.parametrize("name", FIELDS)
 def test_a_wrong_wcs_is_never_rescued(scene_of, frame_of, name, how):
@@ -428,6 +432,7 @@ def test_calibrate_refuses_what_cannot_be_calibrated(scene_of, frame_of):
         starcal.calibrate(unsolved)
 
 
+@pytest.mark.slow
 def test_a_stretched_frame_is_refused_unless_told_otherwise(scene_of, frame_of):
     """An arcsinh stretch of a linear frame, as for display."""
     scene = scene_of(seed=2, scale_arcsec=6.0, faint_to_mag=13.0)

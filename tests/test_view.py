@@ -165,6 +165,7 @@ def test_pixels_are_red_green_blue_and_opaque_in_this_order_of_bytes():
     assert rgba(display).astype("<u4").tobytes() == bytes([255, 128, 0, 255])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("step", [1, 3])
 def test_the_visible_part_is_that_of_the_picture_of_a_run(sho, step):
     """Against the whole picture as `run` makes it; only the order of float32 sums differs, far
@@ -179,6 +180,7 @@ def test_the_visible_part_is_that_of_the_picture_of_a_run(sho, step):
     assert np.abs(seen - sho.look(window).before).max() > 0.01  # the stars did change
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("step", [1, 4])
 def test_gains_show_as_they_are_applied(camera, step):
     """Against the whole frame as `apply_calibration` makes it, clipped and whitened stars
@@ -424,6 +426,7 @@ WEBSOCKET = {
 }
 
 
+@pytest.mark.slow
 def test_only_who_has_the_token_is_answered(address):
     assert asked(address)[0] == 200
     assert asked(address, "static/js/bokeh.min.js")[0] == 200
@@ -457,6 +460,7 @@ def test_only_the_machine_itself_and_its_own_page_are_answered(address):
         assert asked(address, "ws", **WEBSOCKET | own | foreign)[0] == 403, foreign
 
 
+@pytest.mark.slow
 def test_the_page_names_nothing_but_this_machine(address):
     page = asked(address)[1]
     named = re.findall(r"""(?:src|href)\s*=\s*["']([^"']+)["']""", page)
@@ -478,6 +482,7 @@ def test_a_port_that_is_taken(address):
         assert plug.getsockname()[0] == "127.0.0.1"
 
 
+@pytest.mark.slow
 def test_the_benchmark_prints_what_a_choice_costs():
     """Seconds and their share of what is aimed at; neither is asserted, machines differ."""
     answer = subprocess.run(

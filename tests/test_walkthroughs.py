@@ -60,6 +60,7 @@ def gaia_of_demo(stem: str):
     return sky.gaia()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("path", WALKTHROUGHS, ids=lambda path: path.stem)
 def test_walkthrough(path, demo, tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)

@@ -8,9 +8,12 @@ import sysconfig
 import venv
 from pathlib import Path
 
+import pytest
+
 ROOT = Path(__file__).parents[1]
 
 
+@pytest.mark.slow
 def test_the_installed_wheel_does_the_main_job(tmp_path):
     subprocess.run(
         [

@@ -27,6 +27,7 @@ from starcal.frame import Frame, corners_apart_px, write_fits
 from starcal.layers import split
 from starcal.report.tables import write_stars
 from starcal.stars import measure_stars
+from starcal.stars.columns import COLUMN_OF
 
 FIELD = {
     "shape": (420, 600),
@@ -124,6 +125,25 @@ def test_star_table_and_result_read_back(rescued):
     assert facts["verdict"] == "rescue"
     assert facts["settings"]["white_bv"] == 0.65
     assert facts["gains"]["R"] == pytest.approx(rescued.check.gains[0])
+
+
+def test_every_column_of_a_finished_table_is_in_the_registry(rescued, recoloured):
+    """And the registry has none that no table has."""
+    met = set()
+    for result in (rescued, recoloured):
+        table = Table.read(result.folder / "stars.ecsv")
+        met |= set(table.colnames)
+        for name in table.colnames:
+            assert table[name].description == COLUMN_OF[name].meaning
+            assert table[name].unit == COLUMN_OF[name].unit
+    assert met == set(COLUMN_OF)
+
+
+@pytest.mark.parametrize("name", COLUMN_OF)
+def test_a_column_has_the_unit_that_its_name_ends_in(name):
+    endings = {"px": "pix", "deg": "deg", "mag": "mag"}
+    unit = COLUMN_OF[name].unit
+    assert (unit and unit.to_string()) == endings.get(name.rsplit("_", 1)[-1])
 
 
 @pytest.mark.slow

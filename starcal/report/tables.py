@@ -7,40 +7,11 @@ from dataclasses import asdict, is_dataclass
 from pathlib import Path
 
 import numpy as np
-from astropy import units as u
 from astropy.table import Table
 
 from ..frame import write_bytes
-from ..stars import CHANNELS, FLAG_REASONS
-
-UNIT_OF_SUFFIX = {"px": u.pix, "deg": u.deg, "arcsec": u.arcsec, "mag": u.mag}
-COLUMN_TEXTS = {
-    "x_px": "centroid along the row, 0 is the centre of the first pixel",
-    "y_px": "centroid along the column",
-    "snr": "signal-to-noise at detection, all channels",
-    "fwhm_px": "full width at half maximum",
-    "roundness": "minor over major axis, 1 is round",
-    "flags": "why not to use the star, sum of bits: see meta, flags",
-    "saturated_channels": "channels at or near the clipping level; empty (read back as masked) for "
-    "none",
-    "ra_deg": "catalogue, ICRS, at the epoch of the frame",
-    "dec_deg": "catalogue, ICRS, at the epoch of the frame",
-    "v_mag": "catalogue, Johnson V",
-    "bv_mag": "catalogue, Johnson B-V as observed",
-    "bv_error_mag": "catalogue, stated error of B-V",
-    "hip": "catalogue, Hipparcos number, 0 for none",
-    "colour_bv_mag": "B-V of the colour that the star was given",
-    "colour_source": "where that colour is from",
-}
-CHANNEL_TEXTS = {
-    "flux": "flux in the aperture, sky subtracted, of full scale",
-    "flux_error": "1-sigma error of the flux",
-    "sky": "sky per pixel round the star, of full scale",
-    "peak": "brightest pixel, of full scale",
-}
-COLUMN_TEXTS |= {
-    f"{name}_{c}": f"{text}, channel {c}" for name, text in CHANNEL_TEXTS.items() for c in CHANNELS
-}
+from ..stars import FLAG_REASONS
+from ..stars.columns import COLUMN_OF
 
 
 def write_stars(path: str | Path, table: Table, overwrite: bool = False) -> None:
@@ -50,8 +21,8 @@ def write_stars(path: str | Path, table: Table, overwrite: bool = False) -> None
     ----------
     path : str or Path
     table : Table
-        Of `measure_stars`, with whatever columns were added; a unit that is missing follows from
-        the name's ending.
+        Of `measure_stars`, with whatever columns were added; units and meanings of those of
+        `COLUMN_OF` are written beside them.
     overwrite : bool
         Replace an existing file.
 
@@ -61,10 +32,9 @@ def write_stars(path: str | Path, table: Table, overwrite: bool = False) -> None
         As `atomic_write`.
     """
     told = table.copy(copy_data=False)
-    for name in told.colnames:
-        column = told[name]
-        column.unit = column.unit or UNIT_OF_SUFFIX.get(name.rsplit("_", 1)[-1])
-        column.description = column.description or COLUMN_TEXTS.get(name)
+    for name in set(told.colnames) & set(COLUMN_OF):
+        told[name].unit = COLUMN_OF[name].unit
+        told[name].description = COLUMN_OF[name].meaning
     told.meta = {name: plain(value) for name, value in table.meta.items()}
     told.meta["flags"] = {
         flag.value: f"{flag.name.lower()}: {reason}" for flag, reason in FLAG_REASONS.items()

@@ -10,23 +10,70 @@ from collections.abc import Sequence
 
 
 def counted(number: int, noun: str) -> str:
-    """Say how many there are: 1 star, 2 stars."""
+    """Say how many there are: 1 star, 2 stars.
+
+    Parameters
+    ----------
+    number : int
+    noun : str
+        For one of them.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> counted(1, "star"), counted(2, "star")
+    ('1 star', '2 stars')
+    """
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def aligned(rows: Sequence[tuple[str, str]]) -> list[str]:
-    """Lines for a terminal: names, and what is said of them beneath each other."""
+    """Lines for a terminal: names, and what is said of them beneath each other.
+
+    Parameters
+    ----------
+    rows : sequence of (str, str)
+
+    Returns
+    -------
+    list of str
+        A line each; what a name says stands beneath what the one above says.
+    """
     width = max(len(name) for name, _ in rows)
     return [f"{name:<{width}}  {text}" for name, text in rows]
 
 
 def escaped(text: str) -> str:
-    """Plain text of a result as HTML: commands in backticks as code, +- as one sign."""
+    """Plain text of a result as HTML: commands in backticks as code, +- as one sign.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+    """
     return re.sub("`([^`]+)`", r"<code>\1</code>", html.escape(text.replace(" +- ", " ± ")))
 
 
 def html_list(tag: str, entries: Sequence[str]) -> str:
-    """Make a list, ``ul`` or ``ol``; nothing of no entries."""
+    """Make a list, ``ul`` or ``ol``; nothing of no entries.
+
+    Parameters
+    ----------
+    tag : str
+        ``ul`` or ``ol``.
+    entries : sequence of str
+        Plain text.
+
+    Returns
+    -------
+    str
+    """
     items = "".join(f"<li>{escaped(entry)}</li>" for entry in entries)
     return f"<{tag}>{items}</{tag}>" if items else ""
 
@@ -40,6 +87,10 @@ def html_table(rows: Sequence[Sequence[str]], head: Sequence[str] = ()) -> str:
         Under a head, columns of numbers are set to the right.
     head : sequence of str
         Names of the columns, if they need any.
+
+    Returns
+    -------
+    str
     """
     if not rows:
         return ""
@@ -68,7 +119,21 @@ def _cell(text: str, numeric: bool) -> str:
 
 
 def html_image(content: bytes, kind: str, alt: str) -> str:
-    """Put a picture into the page itself."""
+    """Put a picture into the page itself.
+
+    Parameters
+    ----------
+    content : bytes
+        The file.
+    kind : str
+        Its type: ``png`` or ``jpeg``.
+    alt : str
+        What it shows, for those who do not see it.
+
+    Returns
+    -------
+    str
+    """
     return (
         f'<img alt="{html.escape(alt)}" style="max-width:100%;height:auto" '
         f'src="data:image/{kind};base64,{base64.b64encode(content).decode()}">'

@@ -28,7 +28,6 @@ from starcal.errors import FrameError, NoWCSError, OutputError
 from starcal.frame import (
     Frame,
     atomic_write,
-    footprint_deg,
     pixel_scale_arcsec,
     read_channels,
     read_frame,
@@ -803,18 +802,6 @@ def test_astropy_warnings_become_notes(tmp_path):
     frame = read_frame(save(tmp_path / "a.fits", header=wcs_header(RADECSYS="FK5", EQUINOX=2000.0)))
     assert frame.wcs is not None
     assert any("RADECSYS" in note for note in frame.notes)
-
-
-def test_footprint_goes_round_the_outer_edges(tmp_path):
-    frame = read_frame(save(tmp_path / "a.fits", header=wcs_header()))
-    ra, dec = footprint_deg(frame, per_edge=2)
-    x, y = frame.wcs.world_to_pixel_values(ra, dec)
-    np.testing.assert_allclose(
-        x, [-0.5, 29.5, 59.5, 59.5, 59.5, 29.5, -0.5, -0.5], atol=1e-6
-    )  # of a pixel
-    np.testing.assert_allclose(y, [-0.5, -0.5, -0.5, 19.5, 39.5, 39.5, 39.5, 19.5], atol=1e-6)
-    with pytest.raises(NoWCSError, match=r"--wcs FILE"):
-        footprint_deg(Frame(colour_data()))
 
 
 def test_extension_header_and_primary_header_are_joined_with_one_wcs(tmp_path):

@@ -417,11 +417,13 @@ def test_no_line_is_wide():
 
 
 def positional_fields(node):
-    """How many fields a dataclass takes by position, or 0."""
+    """How many fields a dataclass takes by position, or 0: all of them, or those before KW_ONLY."""
     how = [d for d in node.decorator_list if "dataclass" in ast.unparse(d)]
     if not how or "kw_only=True" in ast.unparse(how[0]):
         return 0
-    return sum(isinstance(part, ast.AnnAssign) for part in node.body)
+    fields = [part for part in node.body if isinstance(part, ast.AnnAssign)]
+    keyword_only = [ast.unparse(part.annotation) == "KW_ONLY" for part in fields]
+    return keyword_only.index(True) if any(keyword_only) else len(fields)
 
 
 def test_no_result_is_built_from_many_values_by_position():

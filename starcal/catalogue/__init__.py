@@ -9,13 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 __all__ = ["CatalogueStars", "move", "sky_position", "unit_vectors"]
 
 _MAS_PER_RADIAN = np.degrees(1.0) * 3.6e6
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class CatalogueStars:
     """Stars of a catalogue at one epoch.
 
@@ -131,7 +132,7 @@ class CatalogueStars:
         )
 
 
-def unit_vectors(ra_deg: np.ndarray, dec_deg: np.ndarray) -> np.ndarray:
+def unit_vectors(ra_deg: ArrayLike, dec_deg: ArrayLike) -> np.ndarray:
     """Turn positions on the sky into unit vectors.
 
     Parameters
@@ -146,7 +147,7 @@ def unit_vectors(ra_deg: np.ndarray, dec_deg: np.ndarray) -> np.ndarray:
     return np.stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)], axis=-1)
 
 
-def sky_position(vectors: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def sky_position(vectors: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
     """Turn vectors, of any length, into positions on the sky.
 
     Parameters
@@ -164,11 +165,11 @@ def sky_position(vectors: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def move(
-    ra_deg: np.ndarray,
-    dec_deg: np.ndarray,
-    pmra_mas_yr: np.ndarray,
-    pmdec_mas_yr: np.ndarray,
-    years: np.ndarray,
+    ra_deg: ArrayLike,
+    dec_deg: ArrayLike,
+    pmra_mas_yr: ArrayLike,
+    pmdec_mas_yr: ArrayLike,
+    years: ArrayLike,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Move positions along a straight line in space, seen at constant distance from the start.
 
@@ -188,19 +189,18 @@ def move(
     """
     place = unit_vectors(ra_deg, dec_deg)
     east, north = _tangents(ra_deg, dec_deg)
-    motion = (
-        np.asarray(pmra_mas_yr)[:, None] * east + np.asarray(pmdec_mas_yr)[:, None] * north
-    ) / _MAS_PER_RADIAN
+    eastward = np.asarray(pmra_mas_yr)[:, None] * east
+    northward = np.asarray(pmdec_mas_yr)[:, None] * north
+    motion = (eastward + northward) / _MAS_PER_RADIAN
     moved = place + motion * np.broadcast_to(years, np.shape(ra_deg))[:, None]
     new_ra_deg, new_dec_deg = sky_position(moved)
     east, north = _tangents(new_ra_deg, new_dec_deg)
-    new_pmra, new_pmdec = (
-        np.sum(motion * axis, axis=-1) * _MAS_PER_RADIAN for axis in (east, north)
-    )
+    new_pmra = np.sum(motion * east, axis=-1) * _MAS_PER_RADIAN
+    new_pmdec = np.sum(motion * north, axis=-1) * _MAS_PER_RADIAN
     return new_ra_deg, new_dec_deg, new_pmra, new_pmdec
 
 
-def _tangents(ra_deg: np.ndarray, dec_deg: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _tangents(ra_deg: ArrayLike, dec_deg: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
     """Unit vectors to the east and to the north of each place."""
     ra, dec = np.radians(ra_deg), np.radians(dec_deg)
     east = np.stack([-np.sin(ra), np.cos(ra), np.zeros_like(ra)], axis=-1)

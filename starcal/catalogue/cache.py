@@ -54,7 +54,7 @@ _ZEROS = "0" * 64
 _DIGEST = re.compile(r"(?<=sha256: ')[0-9a-f]{64}(?=')")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class CachedField:
     """One file of the cache.
 
@@ -97,7 +97,12 @@ class CachedField:
 
 
 def cache_folder() -> Path:
-    """Where fields are kept: STARCAL_CACHE, or `starcal` in the platform's folder for caches."""
+    """Where fields are kept: STARCAL_CACHE, or `starcal` in the platform's folder for caches.
+
+    Returns
+    -------
+    Path
+    """
     named = os.environ.get("STARCAL_CACHE")
     if named:
         return Path(named).expanduser()
@@ -277,6 +282,10 @@ def info(name: str | Path) -> CachedField:
     name : str or Path
         Name of a file in the cache, or a path.
 
+    Returns
+    -------
+    CachedField
+
     Raises
     ------
     CatalogueDamaged
@@ -311,11 +320,15 @@ def _described(lines: Iterable[str], path: Path, size_bytes: int) -> CachedField
         facts = get_header_from_yaml([line for line in header if not line.startswith("%")])["meta"][
             "starcal_field"
         ]
-        request = FieldRequest(
-            *(facts[k] for k in ("catalogue", "ra_deg", "dec_deg", "radius_deg", "limit_mag"))
+        asked = ("catalogue", "ra_deg", "dec_deg", "radius_deg", "limit_mag")
+        answered = ("rows", "row_limit", "date", "query", "address", "sha256")
+        return CachedField(
+            request=FieldRequest(**{name: facts[name] for name in asked}),
+            path=path,
+            **{name: facts[name] for name in answered},
+            size_bytes=size_bytes,
+            with_starcal=path.parent == data_folder(),
         )
-        rest = (facts[k] for k in ("rows", "row_limit", "date", "query", "address", "sha256"))
-        return CachedField(request, path, *rest, size_bytes, path.parent == data_folder())
     except Exception as error:  # YAML, missing facts, values out of range: a header that is none
         raise _damaged(
             path,

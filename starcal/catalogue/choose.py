@@ -91,6 +91,10 @@ class Fetched:
 def require_name(name: str) -> None:
     """Refuse a name that is none of `CATALOGUES`.
 
+    Parameters
+    ----------
+    name : str
+
     Raises
     ------
     CatalogueError
@@ -103,7 +107,17 @@ def require_name(name: str) -> None:
 
 
 def own_table_path(name: str) -> Path | None:
-    """Where the user's own table lies that a catalogue's name means; None for any other name."""
+    """Where the user's own table lies that a catalogue's name means; None for any other name.
+
+    Parameters
+    ----------
+    name : str
+        As given for a catalogue.
+
+    Returns
+    -------
+    Path or None
+    """
     path = name.removeprefix(OWN_TABLE)
     return Path(path).expanduser() if path not in ("", name) else None
 
@@ -257,7 +271,13 @@ def _embedded(
     return Choice(replace(stars, bv_fit_error_mag=errors), "embedded", notes=notes)
 
 
-def _auto(circle, epoch_yr: float, limit_mag: float, online: bool, timeout_s: float) -> Choice:
+def _auto(
+    circle: tuple[float, float, float],
+    epoch_yr: float,
+    limit_mag: float,
+    online: bool,
+    timeout_s: float,
+) -> Choice:
     """A cached deeper field, else the embedded catalogue, else Gaia: with few stars and the network
     allowed."""
     kept, notes = _from_cache(circle, limit_mag)
@@ -277,7 +297,9 @@ def _auto(circle, epoch_yr: float, limit_mag: float, online: bool, timeout_s: fl
     return _cut(named, circle, epoch_yr)
 
 
-def _from_cache(circle, limit_mag: float) -> tuple[Choice | None, tuple[str, ...]]:
+def _from_cache(
+    circle: tuple[float, float, float], limit_mag: float
+) -> tuple[Choice | None, tuple[str, ...]]:
     """A field of the cache that goes deeper than the embedded catalogue."""
     notes: tuple[str, ...] = ()
     for name in DEEPER:

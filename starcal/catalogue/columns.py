@@ -182,14 +182,14 @@ def catalogue_stars(table: Table, request: FieldRequest) -> CatalogueStars:
         columns
     )
     n = len(table)
-    motion = [columns.get(name, np.full(n, np.nan)) for name in ("pmra_mas_yr", "pmdec_mas_yr")]
-    still = ~np.isfinite(motion[0]) | ~np.isfinite(motion[1])
-    pmra, pmdec = (np.where(still, 0.0, m).astype(np.float32) for m in motion)
+    pmra = columns.get("pmra_mas_yr", np.full(n, np.nan))
+    pmdec = columns.get("pmdec_mas_yr", np.full(n, np.nan))
+    still = ~np.isfinite(pmra) | ~np.isfinite(pmdec)
     return CatalogueStars(
         ra_deg=columns["ra_deg"],
         dec_deg=columns["dec_deg"],
-        pmra_mas_yr=pmra,
-        pmdec_mas_yr=pmdec,
+        pmra_mas_yr=np.where(still, 0.0, pmra).astype(np.float32),
+        pmdec_mas_yr=np.where(still, 0.0, pmdec).astype(np.float32),
         no_pm=still,
         double=has_neighbour(
             columns["ra_deg"],

@@ -63,7 +63,7 @@ FASTEST_ARCSEC_YR = 10.5  # Barnard's star moves 10.4 arcsec a year
 _YEARS = (1800.0, 2200.0)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class CatalogueInfo:
     """What the embedded catalogue is.
 

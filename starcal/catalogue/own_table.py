@@ -59,6 +59,11 @@ _MAKE_ONE = (
 def parse_mapping(text: str) -> dict[str, str]:
     """Read a column mapping such as ``ra=RAJ2000,dec=DEJ2000,v=Vmag,bv=B-V``.
 
+    Parameters
+    ----------
+    text : str
+        Meanings are those of `COLUMNS`.
+
     Returns
     -------
     dict
@@ -112,13 +117,7 @@ def read_own_table(
         The file is not there or is no table.
     """
     table = _read(Path(path))
-    mapping = mapping or {}
-    unknown = [name for name in mapping.values() if name not in table.colnames]
-    if unknown:
-        raise _lacking(path, table, unknown)
-    names = {
-        m: mapping.get(m) or find_column(table.colnames, usual) for m, usual in COLUMNS.items()
-    }
+    names = _names_of(table, mapping or {}, path)
     ra_deg, dec_deg = _positions(table, names, path)
     columns = {
         m: _numbers(table, name, path)
@@ -131,26 +130,42 @@ def read_own_table(
         raise CatalogueIncomplete(
             f"{path}: none of {len(table)} rows has a position. {_MAKE_ONE}", rows=len(table)
         )
-    pmra, pmdec = (columns.get(name, np.full(len(table), np.nan)) for name in ("pmra", "pmdec"))
+    nowhere = np.full(len(table), np.nan)
+    pmra = columns.get("pmra", nowhere)
+    pmdec = columns.get("pmdec", nowhere)
     still = ~(np.isfinite(pmra) & np.isfinite(pmdec))
     stars = CatalogueStars(
-        ra_deg % 360.0,
-        dec_deg,
-        *(np.where(still, 0, pm).astype(np.float32) for pm in (pmra, pmdec)),
-        *(a.astype(np.float32) for a in (v, bv, error)),
-        clamped,
-        np.zeros(len(table), bool),
-        still,
-        np.zeros(len(table), np.int32),
-        Path(path).name,
-        _depth_mag(v),
-        float(epoch_yr),
-        _smooth_errors(v, error),
+        ra_deg=ra_deg % 360.0,
+        dec_deg=dec_deg,
+        pmra_mas_yr=np.where(still, 0, pmra).astype(np.float32),
+        pmdec_mas_yr=np.where(still, 0, pmdec).astype(np.float32),
+        v_mag=v.astype(np.float32),
+        bv_mag=bv.astype(np.float32),
+        bv_error_mag=error.astype(np.float32),
+        bv_clamped=clamped,
+        double=np.zeros(len(table), bool),
+        no_pm=still,
+        hip=np.zeros(len(table), np.int32),
+        name=Path(path).name,
+        limit_mag=_depth_mag(v),
+        epoch_yr=float(epoch_yr),
+        bv_fit_error_mag=_smooth_errors(v, error),
     )
     stars = stars.select(placed)
     return replace(
         stars, double=has_neighbour(stars.ra_deg, stars.dec_deg, stars.v_mag, NEAR_ARCSEC)
     )
+
+
+def _names_of(table: Table, mapping: dict[str, str], path) -> dict[str, str | None]:
+    """The table's name for each of our columns."""
+    unknown = [name for name in mapping.values() if name not in table.colnames]
+    if unknown:
+        raise _lacking(path, table, unknown)
+    return {
+        ours: mapping.get(ours) or find_column(table.colnames, usual)
+        for ours, usual in COLUMNS.items()
+    }
 
 
 def _read(path: Path) -> Table:
@@ -219,7 +234,7 @@ def _positions(table: Table, names: dict[str, str | None], path) -> tuple[np.nda
         except ValueError as error:
             raise _no_numbers(path, f"{names['ra']} and {names['dec']}") from error
         return places.ra.deg, places.dec.deg
-    return tuple(numbers(column) * _degrees(column, path) for column in (ra, dec))
+    return numbers(ra) * _degrees(ra, path), numbers(dec) * _degrees(dec, path)
 
 
 def _degrees(column, path) -> float:

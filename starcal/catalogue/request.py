@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from . import unit_vectors
 
@@ -84,7 +85,7 @@ class FieldRequest:
             f"{self.radius_deg:.4f} --limit {self.limit_mag:.2f} --catalogue {self.catalogue}"
         )
 
-    def separation_deg(self, ra_deg: np.ndarray, dec_deg: np.ndarray) -> np.ndarray:
+    def separation_deg(self, ra_deg: ArrayLike, dec_deg: ArrayLike) -> np.ndarray:
         """Distance from the centre, degrees, of places on the sky."""
         chord = np.linalg.norm(
             unit_vectors(ra_deg, dec_deg) - unit_vectors(self.ra_deg, self.dec_deg), axis=-1

@@ -25,6 +25,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, redirect_stdout, suppress
 from dataclasses import dataclass, field
 from email.utils import parsedate_to_datetime
+from typing import Any
 from urllib.parse import urlsplit
 
 import numpy as np
@@ -229,7 +230,7 @@ def _persistently(query: Callable, deadline: _Deadline):
 def _within(deadline: _Deadline, query: Callable):
     """Run in a thread, waited for until the deadline. A thread left behind keeps nothing and ends
     with the process."""
-    outcome = []
+    outcome: list[tuple[Any, Exception | None]] = []
 
     def work():
         try:
@@ -405,7 +406,8 @@ def _gaia_address() -> str:
     """Address of the TAP service, above `sync` and `async`: the client's own, or
     STARCAL_GAIA_URL."""
     settings = inspect.signature(_gaia_class().__init__).parameters
-    default = f"{settings['gaia_tap_server'].default.rstrip('/')}/{settings['tap_server_context'].default}/tap"
+    server = settings["gaia_tap_server"].default.rstrip("/")
+    default = f"{server}/{settings['tap_server_context'].default}/tap"
     return (os.environ.get("STARCAL_GAIA_URL") or default).rstrip("/")
 
 
@@ -549,7 +551,10 @@ def _query_vizier(request: FieldRequest, deadline: _Deadline, row_limit: int) ->
         raise _cut_off(request, None, None) from None
     finally:
         client._session.close()
-    query = f"{table} {magnitude}{filters[magnitude]} ra={request.ra_deg:.7f} dec={request.dec_deg:.7f} r={radius_deg}"
+    query = (
+        f"{table} {magnitude}{filters[magnitude]} "
+        f"ra={request.ra_deg:.7f} dec={request.dec_deg:.7f} r={radius_deg}"
+    )
     return (tables[0] if len(tables) else Table()), query
 
 

@@ -10,7 +10,8 @@ from scipy.special import ndtr, ndtri
 from .. import colour
 
 YELLOW_WHITE_BV_MAG = 0.75
-"""Median B-V of field stars; no single colour is closer to a field of spread 0.35 mag (rms u'v' error 0.023)."""
+"""Median B-V of field stars; no single colour is closer to a field of spread 0.35 mag: rms u'v'
+error 0.023."""
 
 YELLOW_WHITE_RANGE_MAG = (0.4, 1.0)
 """Invented colours stay between F5 and K2, blue-white and pale orange."""

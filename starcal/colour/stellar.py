@@ -16,7 +16,7 @@ SOLAR_BV_MAG = 0.65
 """The usual white reference: a G2V star."""
 
 BV_RANGE_MAG = (-0.37, 1.5)
-"""Where the colours of real stars are known; redder and bluer stars get the colour of the nearer end."""
+"""Where the colours of real stars are known; others get the colour of the nearer end."""
 
 # How far from the Planckian locus a star may lie (Duv). Real stars: 95 % within 0.0036, all up to
 # M2 within 0.0056 (Pickles 1998 spectra through the CIE 1931 functions), so 0.006 is possible.
@@ -274,8 +274,8 @@ def green_index(rgb: ArrayLike, white_bv_mag: float | None = None) -> NDArray:
     stars up to M2, range -0.17..0.11; Duv is about 0.0346 q. Gain errors add to it linearly. nan
     where a channel is not positive.
     """
-    rgb = np.asarray(rgb, float) * white_rgb(white_bv_mag)
-    rgb_mag = -2.5 * np.log10(np.where(rgb > 0, rgb, np.nan))
+    seen = np.asarray(rgb, float) * white_rgb(white_bv_mag)
+    rgb_mag = -2.5 * np.log10(np.where(seen > 0, seen, np.nan))
     return rgb_mag @ (0.8547, -0.8547 - 0.5191, 0.5191) + 0.0746
 
 

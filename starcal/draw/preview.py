@@ -63,7 +63,19 @@ def to_image(
     picture: np.ndarray, width_px: int | None = None, height_px: int | None = None
 ) -> Image.Image:
     """8-bit image, top row first; made smaller, averaging areas, until it is within width and
-    height."""
+    height.
+
+    Parameters
+    ----------
+    picture : ndarray, (3, y, x)
+        For display, in [0, 1]; row 0 is the bottom.
+    width_px, height_px : int, optional
+        At most; None for as it is.
+
+    Returns
+    -------
+    Image
+    """
     if picture.ndim != 3 or picture.shape[0] != 3:
         raise ValueError(
             f"a picture of shape {picture.shape} given; display pictures are (3, y, x)"
@@ -87,7 +99,20 @@ def _to_bytes(plane: np.ndarray) -> np.ndarray:
 
 
 def encoded(image: Image.Image, kind: str, **options) -> bytes:
-    """Bytes of an image file."""
+    """Bytes of an image file.
+
+    Parameters
+    ----------
+    image : Image
+    kind : str
+        ``png`` or ``jpeg``.
+    **options
+        Of Pillow, for that kind.
+
+    Returns
+    -------
+    bytes
+    """
     file = io.BytesIO()
     image.save(file, kind, **options)
     return file.getvalue()
@@ -95,7 +120,19 @@ def encoded(image: Image.Image, kind: str, **options) -> bytes:
 
 def small_jpeg(picture: np.ndarray, side_px: int = PAGE_SIDE_PX) -> bytes:
     """A whole picture as JPEG with full colour resolution; of lower quality where noise would make
-    it large."""
+    it large.
+
+    Parameters
+    ----------
+    picture : ndarray, (3, y, x)
+        For display, in [0, 1].
+    side_px : int
+        Of the longer side, at most.
+
+    Returns
+    -------
+    bytes
+    """
     image = to_image(picture, side_px, side_px)
     for quality in (90, 75, 50, 25):
         content = encoded(image, "JPEG", quality=quality, subsampling=0)
@@ -105,7 +142,17 @@ def small_jpeg(picture: np.ndarray, side_px: int = PAGE_SIDE_PX) -> bytes:
 
 
 def beside(pictures: Mapping[str, np.ndarray]) -> str:
-    """HTML of display pictures beside each other, small, each over its name."""
+    """HTML of display pictures beside each other, small, each over its name.
+
+    Parameters
+    ----------
+    pictures : mapping of str to ndarray, (3, y, x)
+        For display, in [0, 1], by name.
+
+    Returns
+    -------
+    str
+    """
     return "".join(
         f'<figure style="display:inline-block;margin:0 .5em .5em 0">'
         f"{html_image(small_jpeg(picture, NOTEBOOK_SIDE_PX), 'jpeg', f'{name}: the whole picture')}"
@@ -115,7 +162,17 @@ def beside(pictures: Mapping[str, np.ndarray]) -> str:
 
 
 def before_and_after(before: np.ndarray, after: np.ndarray) -> str:
-    """HTML of two linear pictures in one stretch, for a notebook."""
+    """HTML of two linear pictures in one stretch, for a notebook.
+
+    Parameters
+    ----------
+    before, after : ndarray, (3, y, x)
+        Linear, of one size.
+
+    Returns
+    -------
+    str
+    """
     stretch = choose_stretch(before)
     return beside(
         {
@@ -127,7 +184,16 @@ def before_and_after(before: np.ndarray, after: np.ndarray) -> str:
 
 def thinned(picture: np.ndarray) -> np.ndarray:
     """Squares of pixels averaged, so that what is made of it costs no more than is seen in a
-    notebook."""
+    notebook.
+
+    Parameters
+    ----------
+    picture : ndarray, (channel, y, x)
+
+    Returns
+    -------
+    ndarray, (channel, h, w)
+    """
     return binned(picture, max(1, max(picture.shape[1:]) // NOTEBOOK_SIDE_PX))
 
 
@@ -136,6 +202,16 @@ def binned(picture: np.ndarray, step: int) -> np.ndarray:
     one of them is.
 
     Summed row by row: several times as fast as the mean of a reshaped array.
+
+    Parameters
+    ----------
+    picture : ndarray, (channel, y, x)
+    step : int
+        Pixels, 1 or more.
+
+    Returns
+    -------
+    ndarray, (channel, y // step, x // step)
     """
     if step == 1:
         return picture
@@ -151,7 +227,19 @@ def binned(picture: np.ndarray, step: int) -> np.ndarray:
 
 def crop(picture: np.ndarray, x_px: float, y_px: float) -> np.ndarray:
     """A square of `CROP_PX` round a place, moved inwards at the edge; less where the picture is
-    smaller."""
+    smaller.
+
+    Parameters
+    ----------
+    picture : ndarray, (channel, y, x)
+    x_px, y_px : float
+        Its middle, 0-based.
+
+    Returns
+    -------
+    ndarray, (channel, h, w)
+        A view.
+    """
     left, low = (
         int(np.clip(round(at) - CROP_PX // 2, 0, max(0, side - CROP_PX)))
         for at, side in ((x_px, picture.shape[2]), (y_px, picture.shape[1]))

@@ -20,7 +20,6 @@ from .reading import Frame, Plane, frame_of_planes, read_channels, read_frame, r
 from .sky import (
     ONE_GRID_PX,
     corners_apart_px,
-    footprint_deg,
     pixel_scale_arcsec,
     require_same_place,
     require_wcs,
@@ -37,7 +36,6 @@ __all__ = [
     "check_folder",
     "check_output",
     "corners_apart_px",
-    "footprint_deg",
     "frame_of_planes",
     "pixel_scale_arcsec",
     "read_channels",

@@ -2,7 +2,7 @@
 compressed or not."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil, prod
 from pathlib import Path
 
@@ -19,7 +19,7 @@ CHANNEL_NAMES = ({"R": 0, "RED": 0}, {"G": 1, "GREEN": 1}, {"B": 2, "BLUE": 2})
 COMPOSE = "starcal compose --red A --green B --blue C -o OUT"
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Raw:
     """Planes as a file has them: float32, native, in the numbers of the file; not yet scaled or
     judged."""
@@ -35,7 +35,7 @@ class Raw:
 
 
 @dataclass(frozen=True)
-class Plane:
+class FilePlane:
     """One channel still in the file."""
 
     hdu: object
@@ -55,20 +55,28 @@ def load_fits(path: Path, channels: int) -> Raw:
         open(path, "rb") as file,
         fits.open(file, memmap=False, uint=False) as hdus,
     ):
-        for hdu in hdus:
-            for card in hdu.header.cards:
-                card.verify("fix")
-        images = [
-            hdu for hdu in hdus if hdu.is_image and len(_shape(hdu)) >= 2 and prod(_shape(hdu)) > 0
-        ]
+        _mend_cards(hdus)
+        images = [hdu for hdu in hdus if _holds_picture(hdu)]
         planes = _choose(images, channels, path.name, notes)
         for hdu in {id(plane.hdu): plane.hdu for plane in planes}.values():
             _check_claim(hdu, path)
-        header = _joint_header([plane.hdu for plane in planes], hdus[0])
-        kinds = tuple(_kind(plane.hdu.header) for plane in planes)
-        filters = _filters(planes)
-        pixels = _read(planes)
-    return Raw(pixels, header, kinds, filters, tuple(notes))
+        raw = Raw(
+            header=_joint_header([plane.hdu for plane in planes], hdus[0]),
+            kinds=tuple(_kind(plane.hdu.header) for plane in planes),
+            filters=_filters(planes),
+            pixels=_read(planes),  # last: astropy changes BITPIX and BZERO as it reads
+        )
+    return replace(raw, notes=tuple(notes))
+
+
+def _mend_cards(hdus):
+    for hdu in hdus:
+        for card in hdu.header.cards:
+            card.verify("fix")
+
+
+def _holds_picture(hdu):
+    return hdu.is_image and len(_shape(hdu)) >= 2 and prod(_shape(hdu)) > 0
 
 
 def _read(planes):
@@ -84,7 +92,7 @@ def _read(planes):
     return pixels
 
 
-# ----------------------------------------------------------------------------------------------------
+# --------------------------------------------------------------------------------------------------
 # which planes
 
 
@@ -97,8 +105,7 @@ def _choose(images, channels, name, notes):
             found = "a colour frame" if cubes else f"{len(flat)} pictures"
             raise FrameError(
                 f"{name}: one channel was expected, this file holds {found}. Give a colour frame "
-                f"by "
-                "itself, without --red --green --blue; else save the channel alone."
+                "by itself, without --red --green --blue; else save the channel alone."
             )
         return [_plane(flat[0])]
     if cubes:
@@ -184,10 +191,10 @@ def _plane(hdu, channel=None):
             index[axis] = channel
         return (hdu.data if whole else hdu.section)[tuple(index)]
 
-    return Plane(hdu, rows, (shape[y], shape[x]))
+    return FilePlane(hdu, rows, (shape[y], shape[x]))
 
 
-# ----------------------------------------------------------------------------------------------------
+# --------------------------------------------------------------------------------------------------
 # header
 
 
@@ -225,13 +232,16 @@ def _check_claim(hdu, path):
         most = held * GZIP_LIMIT if file.read(2) == b"\x1f\x8b" else held
     claimed = prod(_shape(hdu)) * abs(hdu.header["BITPIX"]) // 8
     if isinstance(hdu, fits.CompImageHDU):
-        tiles = prod(ceil(n / t) for n, t in zip(_shape(hdu), hdu.tile_shape, strict=True))
-        complete = tiles == hdu._bintable.header["NAXIS2"] and claimed <= most * COMPRESSION_LIMIT
+        complete = _has_all_tiles(hdu) and claimed <= most * COMPRESSION_LIMIT
     else:
         complete = hdu.fileinfo()["datLoc"] + claimed <= most
     if not complete:
         raise FrameError(
             f"{path.name}: the file is cut short: its header promises {claimed} bytes of pixels, "
-            f"the "
-            f"whole file has {held}. Copy or download it again."
+            f"the whole file has {held}. Copy or download it again."
         )
+
+
+def _has_all_tiles(hdu):
+    tiles = prod(ceil(n / t) for n, t in zip(_shape(hdu), hdu.tile_shape, strict=True))
+    return tiles == hdu._bintable.header["NAXIS2"]

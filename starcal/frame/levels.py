@@ -34,22 +34,30 @@ class Survey:
 def survey(pixels: np.ndarray, divisor: float = 1.0) -> Survey:
     """Divide by `divisor`, turn infinities into NaN, and note the extremes; one pass, chunk by
     chunk."""
-    low, high, not_finite = np.full(len(pixels), np.inf), np.full(len(pixels), -np.inf), 0
+    low = np.full(len(pixels), np.inf)
+    high = np.full(len(pixels), -np.inf)
+    not_finite = 0
     for channel, plane in enumerate(pixels):
         for chunk in chunks(plane):
             if divisor != 1.0:
                 np.divide(chunk, np.float32(divisor), out=chunk)
-            bottom, top = chunk.min(), chunk.max()
-            if not (np.isfinite(bottom) and np.isfinite(top)):
-                good = np.isfinite(chunk)
-                chunk[~good] = np.nan
-                not_finite += chunk.size - np.count_nonzero(good)
-                bottom, top = (
-                    chunk.min(where=good, initial=np.inf),
-                    chunk.max(where=good, initial=-np.inf),
-                )
-            low[channel], high[channel] = min(low[channel], bottom), max(high[channel], top)
+            bottom, top, spoilt = _extremes(chunk)
+            low[channel] = min(low[channel], bottom)
+            high[channel] = max(high[channel], top)
+            not_finite += spoilt
     return Survey(low, high, not_finite)
+
+
+def _extremes(chunk):
+    """Smallest and largest number, and how many were none, which become NaN in place."""
+    bottom, top = chunk.min(), chunk.max()
+    if np.isfinite(bottom) and np.isfinite(top):
+        return bottom, top, 0
+    good = np.isfinite(chunk)
+    chunk[~good] = np.nan
+    bottom = chunk.min(where=good, initial=np.inf)
+    top = chunk.max(where=good, initial=-np.inf)
+    return bottom, top, chunk.size - np.count_nonzero(good)
 
 
 def chunks(plane: np.ndarray):
@@ -131,6 +139,11 @@ def blank_borders(pixels: np.ndarray) -> float:
     to end in one channel. Where that makes more than half of the frame it is no border but a black
     sky, and stays.
 
+    Parameters
+    ----------
+    pixels : ndarray, (channel, y, x) float32
+        Changed in place.
+
     Returns
     -------
     float
@@ -141,23 +154,30 @@ def blank_borders(pixels: np.ndarray) -> float:
 
 
 def _blank_wedges(pixels):
-    lines = [_zero_runs(pixels[:, :, i]) for i in (0, -1)] + [
-        _zero_runs(pixels[:, i, :]) for i in (0, -1)
-    ]
+    lines = [_zero_runs(edge) for edge in _edges(pixels)]
     if not any(line.any() for line in lines):
         return 0.0
-    empty = np.logical_and.reduce([plane == 0 for plane in pixels])
-    labels, count = ndimage.label(empty)
-    border = np.zeros(count + 1, bool)
-    for line, edge in zip(lines, (labels[:, 0], labels[:, -1], labels[0], labels[-1]), strict=True):
-        border[edge[line]] = True
-    mask = border[labels]
+    mask = _hanging_together(pixels, lines)
     share = np.count_nonzero(mask) / mask.size
     if share > BORDER_MOST:
         return -share
     for plane in pixels:
         plane[mask] = np.nan
     return share
+
+
+def _edges(array):
+    """The outermost columns and rows of (..., y, x)."""
+    return array[..., 0], array[..., -1], array[..., 0, :], array[..., -1, :]
+
+
+def _hanging_together(pixels, lines):
+    """Where all channels are zero and the zeros reach one of the edges where its line is set."""
+    labels, count = ndimage.label(np.logical_and.reduce([plane == 0 for plane in pixels]))
+    border = np.zeros(count + 1, bool)
+    for line, edge in zip(lines, _edges(labels), strict=True):
+        border[edge[line]] = True
+    return border[labels]
 
 
 def _zero_runs(line):

@@ -45,6 +45,16 @@ ADVICE = {
 def check_output(path: str | Path, overwrite: bool = False) -> Path:
     """Where an output will really go (links followed), checked before any work is done.
 
+    Parameters
+    ----------
+    path : str or Path
+    overwrite : bool
+        A file that is there may be replaced.
+
+    Returns
+    -------
+    Path
+
     Raises
     ------
     OutputError
@@ -52,20 +62,7 @@ def check_output(path: str | Path, overwrite: bool = False) -> Path:
         not exist or may not be written to.
     """
     target = Path(os.path.realpath(path))
-    try:
-        mode = os.stat(target).st_mode
-    except (FileNotFoundError, NotADirectoryError):
-        mode = None
-    except OSError as error:
-        raise _refusal(path, error) from error
-    if mode is not None and stat.S_ISDIR(mode):
-        raise OutputError(f"{path}: this is a folder. Give a file name in it.")
-    if mode is not None and not stat.S_ISREG(mode):
-        raise OutputError(f"{path}: this is not a regular file. Give another name.")
-    if mode is not None and not overwrite:
-        raise OutputError(
-            f"{path}: the file exists. Give another name, or replace it with --overwrite"
-        )
+    _require_free(path, target, overwrite)
     if not target.parent.is_dir():
         raise OutputError(
             f"{path}: there is no folder {target.parent}. Type: mkdir -p '{target.parent}'"
@@ -77,8 +74,32 @@ def check_output(path: str | Path, overwrite: bool = False) -> Path:
     return target
 
 
+def _require_free(path, target, overwrite):
+    """Refuse a place where something is that may not be replaced."""
+    try:
+        mode = os.stat(target).st_mode
+    except (FileNotFoundError, NotADirectoryError):
+        return
+    except OSError as error:
+        raise _refusal(path, error) from error
+    if stat.S_ISDIR(mode):
+        raise OutputError(f"{path}: this is a folder. Give a file name in it.")
+    if not stat.S_ISREG(mode):
+        raise OutputError(f"{path}: this is not a regular file. Give another name.")
+    if not overwrite:
+        raise OutputError(
+            f"{path}: the file exists. Give another name, or replace it with --overwrite"
+        )
+
+
 def require_not_inputs(outputs: Iterable[str | Path], inputs: Iterable[str | Path | None]) -> None:
     """Refuse outputs that would be written over what is read, whether or not files may be replaced.
+
+    Parameters
+    ----------
+    outputs : iterable of (str or Path)
+    inputs : iterable of (str or Path or None)
+        None stands for what was not given.
 
     Raises
     ------
@@ -140,6 +161,10 @@ def atomic_write(path: str | Path, overwrite: bool = False):
 def check_folder(folder: str | Path) -> None:
     """Whether files could be written into a folder that is there or could be made; nothing is made.
 
+    Parameters
+    ----------
+    folder : str or Path
+
     Raises
     ------
     OutputError
@@ -199,9 +224,13 @@ def atomic_folder(folder: str | Path, names: Sequence[str], overwrite: bool = Fa
         raise _refusal(folder, error) from error
     finally:
         _clear(place, names)
-        for path in (place, *made):
-            with suppress(OSError):
-                path.rmdir()  # only if nothing is in it
+        _remove_empty([place, *made])
+
+
+def _remove_empty(folders):
+    for folder in folders:
+        with suppress(OSError):
+            folder.rmdir()  # only if nothing is in it
 
 
 def _clear(place: Path, names: Sequence[str]) -> None:
@@ -270,10 +299,11 @@ def output_header(
     shape: tuple[int, ...], header: fits.Header | None, history: tuple[str, ...]
 ) -> bytes:
     """Header block of a float32 primary array."""
-    cards = [("SIMPLE", True, "FITS file"), ("BITPIX", -32, "float32"), ("NAXIS", len(shape))]
     made = fits.Header(
-        [*cards, *((f"NAXIS{i}", n) for i, n in enumerate(reversed(shape), start=1))]
+        [("SIMPLE", True, "FITS file"), ("BITPIX", -32, "float32"), ("NAXIS", len(shape))]
     )
+    for axis, length in enumerate(reversed(shape), start=1):
+        made[f"NAXIS{axis}"] = length
     kept = (header or fits.Header()).copy(strip=True)
     for key in STALE_KEYS:
         kept.remove(key, ignore_missing=True, remove_all=True)
@@ -326,6 +356,19 @@ def _to_16_bits(pixels):
 
 
 def write_bytes(path: str | Path, content: bytes, overwrite: bool = False) -> None:
-    """Write a small file, complete or not at all."""
+    """Write a small file, complete or not at all.
+
+    Parameters
+    ----------
+    path : str or Path
+    content : bytes
+    overwrite : bool
+        Replace an existing file.
+
+    Raises
+    ------
+    OutputError
+        As `atomic_write`.
+    """
     with atomic_write(path, overwrite=overwrite) as file:
         file.write(content)

@@ -18,20 +18,7 @@ TIFF_COLOURS = (1, 2, 6)  # grey, RGB, YCbCr; not palettes, masks, negatives, ra
 def load_picture(path: Path, channels: int) -> Raw:
     """Read `channels` planes (1 or 3) of a TIFF, PNG or JPEG file."""
     notes: list[str] = []
-    with open(path, "rb") as file:
-        start = file.read(4)
-    if start in TIFF:
-        planes = _tiff(path, notes)
-    else:
-        planes = np.atleast_3d(_png(path) if start == PNG else _jpeg(path, notes)).transpose(
-            2, 0, 1
-        )
-    if planes.dtype.kind not in "uif":
-        raise FrameError(
-            f"{path.name}: its numbers are of type {planes.dtype}; save it with 16 bits per "
-            f"channel."
-        )
-    planes = _without_alpha(planes, notes)
+    planes = _without_alpha(_planes(path, notes), notes)
     if len(planes) != channels:
         raise FrameError(
             f"{path.name}: this is a picture of {len(planes)} channel{'s'[: len(planes) > 1]}, "
@@ -44,13 +31,30 @@ def load_picture(path: Path, channels: int) -> Raw:
     with np.errstate(over="ignore", invalid="ignore"):
         pixels = np.ascontiguousarray(planes[:, ::-1], dtype=np.float32)
     return Raw(
-        pixels,
-        fits.Header(),
-        (str(planes.dtype.newbyteorder("=")),) * channels,
-        (None,) * channels,
-        tuple(notes),
+        pixels=pixels,
+        header=fits.Header(),
+        kinds=(str(planes.dtype.newbyteorder("=")),) * channels,
+        filters=(None,) * channels,
+        notes=tuple(notes),
         is_picture=True,
     )
+
+
+def _planes(path, notes):
+    """What the file holds as numbers, (channel, y, x), top row first."""
+    with open(path, "rb") as file:
+        start = file.read(4)
+    if start in TIFF:
+        planes = _tiff(path, notes)
+    else:
+        picture = _png(path) if start == PNG else _jpeg(path, notes)
+        planes = np.atleast_3d(picture).transpose(2, 0, 1)
+    if planes.dtype.kind not in "uif":
+        raise FrameError(
+            f"{path.name}: its numbers are of type {planes.dtype}; save it with 16 bits per "
+            "channel."
+        )
+    return planes
 
 
 def _advice(channels):
@@ -93,11 +97,13 @@ def _tiff(path, notes):
                 f"{path.name}: the TIFF holds {page.photometric.name} data; save it as plain grey "
                 f"or RGB."
             )
-        planes, axes = series.asarray(), series.axes
-    planes, axes = (
-        planes.squeeze(),
-        "".join(a for a, n in zip(axes, planes.shape, strict=True) if n > 1),
-    )
+        stored, axes = series.asarray(), series.axes
+    axes = "".join(a for a, n in zip(axes, stored.shape, strict=True) if n > 1)
+    return _channels_first(stored.squeeze(), axes, path)
+
+
+def _channels_first(planes, axes, path):
+    """Planes of a TIFF by its letters for axes, of which S is the one of the colours."""
     if planes.ndim == 2:
         return planes[None]
     if planes.ndim != 3 or (axes[-1] != "S" and len(planes) != 3 and axes[0] != "S"):

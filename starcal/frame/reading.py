@@ -3,7 +3,7 @@
 import difflib
 import math
 import os
-from dataclasses import dataclass, field
+from dataclasses import KW_ONLY, dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -27,11 +27,7 @@ from .sky import (
 from .wcs_files import FROM_BOTTOM, check_picture_size, read_wcs_header
 
 CHANNELS = ("R", "G", "B")
-FILTER_KEYS = (
-    "FILTERR",
-    "FILTERG",
-    "FILTERB",
-)  # of the channels of a cube, which has but one header
+FILTER_KEYS = ("FILTERR", "FILTERG", "FILTERB")  # of the channels of a cube: it has one header
 SMALLEST_SIDE_PX = 8
 SHIFT_NOTED_PX, SHIFT_REFUSED_PX = (
     0.5,
@@ -74,6 +70,7 @@ class Frame:
     pixels: np.ndarray = field(repr=False)
     header: fits.Header = field(repr=False, default_factory=fits.Header)
     wcs: WCS | None = field(repr=False, default=None)
+    _: KW_ONLY
     name: str = "frame"
     full_scale: float = 1.0
     full_scale_source: str = "given"
@@ -100,7 +97,18 @@ class Frame:
 
     def refill(self, pixels: np.ndarray) -> np.ndarray:
         """Put back, in place, what the file held where it had no data; other programs stumble over
-        NaN."""
+        NaN.
+
+        Parameters
+        ----------
+        pixels : ndarray, (3, y, x) float32
+            Changed in place.
+
+        Returns
+        -------
+        ndarray
+            The same.
+        """
         if not math.isnan(self.blank_value):
             for row in pixels.reshape(-1, pixels.shape[-1]):
                 row[np.isnan(row)] = self.blank_value
@@ -153,6 +161,19 @@ def read_channels(
 
     Header and WCS are those of the first file that has a WCS.
 
+    Parameters
+    ----------
+    red, green, blue : str or Path
+        Files of one channel each.
+    wcs : str or Path, optional
+        As for `read_frame`.
+    full_scale : float, optional
+        As for `read_frame`.
+
+    Returns
+    -------
+    Frame
+
     Raises
     ------
     FrameError
@@ -180,12 +201,12 @@ def read_channels(
         f"{path.name}: {note}" for path, raw in zip(paths, raws, strict=True) for note in raw.notes
     )
     joint = Raw(
-        pixels,
-        header,
-        sum((raw.kinds for raw in raws), ()),
-        sum((raw.filters for raw in raws), ()),
-        notes,
-        first.is_picture,
+        pixels=pixels,
+        header=header,
+        kinds=sum((raw.kinds for raw in raws), ()),
+        filters=sum((raw.filters for raw in raws), ()),
+        notes=notes,
+        is_picture=first.is_picture,
     )
     return _frame(joint, pixels, " + ".join(path.name for path in paths), wcs, full_scale)
 
@@ -213,6 +234,14 @@ class Plane:
 
 def read_plane(path: str | Path) -> Plane:
     """Read a file of one channel, for `frame_of_planes`.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    Plane
 
     Raises
     ------
@@ -249,31 +278,45 @@ def frame_of_planes(
     notes : tuple of str
         What was done to bring them together.
 
+    Returns
+    -------
+    Frame
+
     Raises
     ------
     FrameError
         Number types differ, or a channel is dead.
     """
-    header = with_date(home.raw.header, *(plane.raw.header for plane in planes)).copy()
-    header.remove("FILTER", ignore_missing=True, remove_all=True)
     filters = tuple(plane.raw.filters[0] for plane in planes)
-    header.update(
-        {
-            key: (name, "filter of this channel")
-            for key, name in zip(FILTER_KEYS, filters, strict=True)
-            if name is not None
-        }
-    )
+    header = with_date(home.raw.header, *(plane.raw.header for plane in planes))
+    header = _with_filters(header, filters)
     notes += tuple(
         dict.fromkeys(f"{plane.name}: {note}" for plane in planes for note in plane.raw.notes)
     )
     kinds = sum((plane.raw.kinds for plane in planes), ())
-    joint = Raw(pixels, header, kinds, filters, notes, home.raw.is_picture)
+    joint = Raw(
+        pixels=pixels,
+        header=header,
+        kinds=kinds,
+        filters=filters,
+        notes=notes,
+        is_picture=home.raw.is_picture,
+    )
     return _frame(joint, pixels, " + ".join(plane.name for plane in planes), None, full_scale)
 
 
+def _with_filters(header, filters):
+    """Copy of a header that names the filter of each channel."""
+    header = header.copy()
+    header.remove("FILTER", ignore_missing=True, remove_all=True)
+    for key, name in zip(FILTER_KEYS, filters, strict=True):
+        if name is not None:
+            header[key] = (name, "filter of this channel")
+    return header
+
+
 def _with_pixels(raw, pixels):
-    return Raw(pixels, raw.header, raw.kinds, raw.filters, raw.notes, raw.is_picture)
+    return replace(raw, pixels=pixels)
 
 
 def _frame(raw, pixels, name, wcs_path, full_scale):
@@ -286,15 +329,15 @@ def _frame(raw, pixels, name, wcs_path, full_scale):
         pixels,
         header,
         sky.wcs,
-        name,
-        scale,
-        source,
-        epoch_yr(header),
-        raw.kinds[0],
-        _filters(raw),
-        (*notes, *sky.notes),
-        sky.missing,
-        blank_value,
+        name=name,
+        full_scale=scale,
+        full_scale_source=source,
+        epoch_yr=epoch_yr(header),
+        source_type=raw.kinds[0],
+        filters=_filters(raw),
+        notes=(*notes, *sky.notes),
+        wcs_missing=sky.missing,
+        blank_value=blank_value,
     )
 
 
@@ -309,7 +352,7 @@ def _filters(raw):
     )
 
 
-# ----------------------------------------------------------------------------------------------------
+# --------------------------------------------------------------------------------------------------
 # the file
 
 
@@ -380,7 +423,7 @@ def _require_size(pixels, name):
         )
 
 
-# ----------------------------------------------------------------------------------------------------
+# --------------------------------------------------------------------------------------------------
 # levels
 
 
@@ -401,12 +444,15 @@ def _scale(pixels, kinds, full_scale, name, notes):
         if given[0] != 1.0:
             survey(pixels, given[0])
     elif full_scale is None and largest < 1e-3:
-        notes.append(
-            f"The largest pixel is only {largest:.2g} of what {kinds[0]} can hold; if the camera "
-            f"counts less "
-            f"far, say how far: --full-scale {math.ceil(largest * given[0])}"
-        )
+        notes.append(_little_light(largest, kinds[0], given[0]))
     return given, found.not_finite
+
+
+def _little_light(largest, kind, full_scale):
+    return (
+        f"The largest pixel is only {largest:.2g} of what {kind} can hold; if the camera "
+        f"counts less far, say how far: --full-scale {math.ceil(largest * full_scale)}"
+    )
 
 
 def _given_scale(kinds, full_scale, name):
@@ -442,32 +488,35 @@ def _blank(pixels, name, notes):
     return share > 0
 
 
-# ----------------------------------------------------------------------------------------------------
+# --------------------------------------------------------------------------------------------------
 # the sky
 
 
 def _locate(raw, shape, wcs_path, name):
     """Header for the output, and the WCS or what is missing."""
     if wcs_path is None:
-        sky = celestial_wcs(raw.header, shape)
-        moved = sky.wcs is not None and not str(raw.header["CTYPE1"]).startswith(
-            "RA"
-        )  # colour was the first axis
-        return (with_wcs(raw.header, sky.wcs) if moved else raw.header), sky
+        return _own_sky(raw.header, shape)
     given, wcs_name = read_wcs_header(wcs_path), Path(wcs_path).name
     notes = [note for note in [check_picture_size(given, shape, wcs_name, name)] if note]
     sky = celestial_wcs(given, shape)
     if sky.wcs is None:
         raise FrameError(
             f"{wcs_name}: its WCS cannot be used: needed {', '.join(sky.missing)}. Give --wcs "
-            f"another "
-            "solution."
+            "another solution."
         )
     wcs = sky.wcs
     if raw.is_picture and card_value(given, "ROWORDER") != FROM_BOTTOM:
         wcs, note = _upright(wcs, shape[0], wcs_name)
         notes.append(note)
     return with_date(with_wcs(raw.header, wcs), given), Sky(wcs, (), (*sky.notes, *notes))
+
+
+def _own_sky(header, shape):
+    """What the header of the picture itself says."""
+    sky = celestial_wcs(header, shape)
+    if sky.wcs is None or str(header["CTYPE1"]).startswith("RA"):
+        return header, sky
+    return with_wcs(header, sky.wcs), sky  # colour was the first axis
 
 
 def _upright(wcs, rows, wcs_name):

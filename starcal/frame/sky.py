@@ -14,9 +14,11 @@ from astropy.wcs import WCS, WCSSUB_CELESTIAL
 from astropy.wcs.utils import proj_plane_pixel_area
 
 from ..errors import FrameError, NoWCSError
+from ..robust import middle_px
 
 WCS_KEYS = re.compile(
-    r"(WCSAXES|WCSNAME|(CTYPE|CRVAL|CRPIX|CDELT|CUNIT)\d|(CD|PC|PV|PS)\d+_\d+|LONPOLE|LATPOLE|RADESYS|EQUINOX)[A-Z]?$"
+    r"(WCSAXES|WCSNAME|(CTYPE|CRVAL|CRPIX|CDELT|CUNIT)\d|(CD|PC|PV|PS)\d+_\d+"
+    r"|LONPOLE|LATPOLE|RADESYS|EQUINOX)[A-Z]?$"
     r"|CROTA\d$|RADECSYS$|EPOCH$|(A|B|AP|BP)_(ORDER|DMAX|\d_\d)$"
 )
 SCALE_KEYS = re.compile(r"CD\d_\d$|CDELT\d$")
@@ -65,7 +67,7 @@ def card_value(header: fits.Header, key: str):
     return None if isinstance(value, fits.card.Undefined) or value == "" else value
 
 
-# ----------------------------------------------------------------------------------------------------
+# --------------------------------------------------------------------------------------------------
 # WCS
 
 
@@ -144,16 +146,26 @@ def _only_wcs(header, notes):
 def _fault(wcs, shape):
     """What keeps a WCS from giving ICRS right ascension and declination; None if nothing does."""
     if not wcs.has_celestial or wcs.wcs.lngtyp.strip() != "RA" or wcs.wcs.lng != 0:
-        return f"CTYPE1 = 'RA---TAN' and CTYPE2 = 'DEC--TAN' (they say {wcs.wcs.ctype[0]!r}, {wcs.wcs.ctype[1]!r})"
-    system, equinox = wcs.wcs.radesys.strip() or "ICRS", wcs.wcs.equinox
-    if system not in ("ICRS", "FK5") or (
-        system == "FK5" and np.isfinite(equinox) and abs(equinox - 2000) > 0.01
-    ):
-        return f"RADESYS = 'ICRS' (it says {system}, equinox {equinox:g})"
-    middle = wcs.pixel_to_world_values((shape[1] - 1) / 2, (shape[0] - 1) / 2)
+        longitude, latitude = wcs.wcs.ctype
+        return f"CTYPE1 = 'RA---TAN' and CTYPE2 = 'DEC--TAN' (they say {longitude!r}, {latitude!r})"
+    if not _is_icrs(wcs):
+        system = wcs.wcs.radesys.strip()
+        return f"RADESYS = 'ICRS' (it says {system}, equinox {wcs.wcs.equinox:g})"
+    middle = wcs.pixel_to_world_values(*middle_px(shape))
     if not np.all(np.isfinite(middle)) or not pixel_scale_arcsec(wcs) > 0:
-        return "finite CRVAL1, CRVAL2, CRPIX1, CRPIX2 and scale (a value is not a number, or the matrix is singular)"
+        return (
+            "finite CRVAL1, CRVAL2, CRPIX1, CRPIX2 and scale "
+            "(a value is not a number, or the matrix is singular)"
+        )
     return None
+
+
+def _is_icrs(wcs):
+    """FK5 of 2000 is ICRS to 0.03 arcsec (Arias et al. 1995, A&A 303, 604)."""
+    system, equinox = wcs.wcs.radesys.strip() or "ICRS", wcs.wcs.equinox
+    if system == "FK5":
+        return not np.isfinite(equinox) or abs(equinox - 2000) <= 0.01
+    return system == "ICRS"
 
 
 def upside_down(wcs: WCS, rows: int) -> WCS:
@@ -181,7 +193,18 @@ def is_mirrored(wcs: WCS) -> bool:
 
 
 def with_wcs(header: fits.Header, wcs: WCS) -> fits.Header:
-    """Copy of a header whose WCS cards are replaced by those of `wcs`."""
+    """Copy of a header whose WCS cards are replaced by those of `wcs`.
+
+    Parameters
+    ----------
+    header : Header
+    wcs : WCS
+        Celestial, 0-based pixels.
+
+    Returns
+    -------
+    Header
+    """
     changed = fits.Header([card for card in header.cards if not WCS_KEYS.match(card.keyword)])
     changed.extend(wcs.to_header(relax=True), update=True)
     return changed
@@ -219,12 +242,20 @@ def _last_line(error):
     )
 
 
-# ----------------------------------------------------------------------------------------------------
+# --------------------------------------------------------------------------------------------------
 # questions
 
 
 def require_wcs(frame) -> WCS:
     """WCS of a frame.
+
+    Parameters
+    ----------
+    frame : Frame
+
+    Returns
+    -------
+    WCS
 
     Raises
     ------
@@ -242,7 +273,17 @@ def require_wcs(frame) -> WCS:
 
 
 def pixel_scale_arcsec(wcs: WCS) -> float:
-    """Side of a square pixel of the same area at the reference point, arcsec."""
+    """Side of a square pixel of the same area at the reference point, arcsec.
+
+    Parameters
+    ----------
+    wcs : WCS
+        Celestial.
+
+    Returns
+    -------
+    float
+    """
     return float(3600 * np.sqrt(proj_plane_pixel_area(wcs)))
 
 
@@ -291,38 +332,6 @@ def require_same_place(one, other) -> None:
             "them; for the stars of "
             "another frame type: starcal run FRAME --star-frame STARS"
         )
-
-
-def footprint_deg(frame, per_edge: int = 8) -> tuple[np.ndarray, np.ndarray]:
-    """Outline of a frame on the sky, along the outer edges of its outer pixels.
-
-    Parameters
-    ----------
-    frame : Frame
-        It must have a WCS.
-    per_edge : int
-        Vertices per edge, 1 or more: distortion bends edges.
-
-    Returns
-    -------
-    ra_deg, dec_deg : numpy.ndarray
-        4 * per_edge vertices each, ICRS degrees, RA in 0 .. 360, in order around the frame from its
-        pixel (0, 0) along x; not closed. Vertices off the sky (all-sky pictures) are left out.
-
-    Raises
-    ------
-    NoWCSError
-        The frame has no WCS.
-    """
-    wcs, (rows, columns) = require_wcs(frame), frame.pixels.shape[1:]
-    corners = np.array([(0, 0), (columns, 0), (columns, rows), (0, rows)]) - 0.5
-    steps = np.arange(per_edge)[:, None] / per_edge
-    outline = np.concatenate(
-        [a + steps * (b - a) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)]
-    )
-    ra_deg, dec_deg = wcs.pixel_to_world_values(*outline.T)
-    seen = np.isfinite(ra_deg) & np.isfinite(dec_deg)
-    return ra_deg[seen] % 360, dec_deg[seen]
 
 
 def epoch_yr(header: fits.Header) -> float | None:

@@ -76,17 +76,24 @@ def check_picture_size(
     FrameError
         The sizes differ: the positions would be wrong everywhere.
     """
-    pairs = (("IMAGEW", "IMAGEH"), ("ZNAXIS1", "ZNAXIS2"), ("NAXIS1", "NAXIS2"))
-    sizes = [tuple(card_value(header, key) for key in pair) for pair in pairs]
-    size = next((size for size in sizes if all(size)), None)
+    size = _stated_size(header)
     if size is None:
         return f"{wcs_name} does not say for what picture size it was made; it is taken on trust."
-    if tuple(int(n) for n in size) != (shape[1], shape[0]):
+    if (int(size[0]), int(size[1])) != (shape[1], shape[0]):
         raise FrameError(
             f"{wcs_name}: this WCS was made for {size[0]} x {size[1]} pixels, {name} has "
             f"{shape[1]} x "
             f"{shape[0]}. Give --wcs the solution of this very picture."
         )
+    return None
+
+
+def _stated_size(header):
+    """Columns and rows of the picture that a header belongs to, or None."""
+    for pair in (("IMAGEW", "IMAGEH"), ("ZNAXIS1", "ZNAXIS2"), ("NAXIS1", "NAXIS2")):
+        columns, rows = (card_value(header, key) for key in pair)
+        if columns and rows:
+            return columns, rows
     return None
 
 

@@ -83,18 +83,22 @@ def _candidates(before: np.ndarray, stars: Table, audit: Audit | None) -> Iterat
     for row in bright[:1]:
         yield Crop(x_px[row], y_px[row], "the brightest star")
     yield from _nebula(before)
-    bv_mag = _known_bv(stars)
-    coloured = [row for row in order if flags[row] & NOT_CLEAN == 0 and np.isfinite(bv_mag[row])][
-        :BRIGHTEST
-    ]
-    for best, word in ((np.argmax, "reddest"), (np.argmin, "bluest")):
-        if coloured:
-            row = coloured[best(bv_mag[coloured])]
-            yield Crop(
-                x_px[row], y_px[row], f"the {word} of the bright stars, B−V {bv_mag[row]:.2f}"
-            )
+    yield from _extreme_colours(stars, order)
     for row in bright[1:]:  # for small or poor frames
         yield Crop(x_px[row], y_px[row], "a bright star")
+
+
+def _extreme_colours(stars: Table, order: np.ndarray) -> Iterator[Crop]:
+    """The reddest and the bluest of the first clean stars of an order."""
+    bv_mag = _known_bv(stars)
+    clean = (np.asarray(stars["flags"]) & NOT_CLEAN == 0) & np.isfinite(bv_mag)
+    coloured = order[clean[order]][:BRIGHTEST]
+    if not len(coloured):
+        return
+    for best, word in ((np.argmax, "reddest"), (np.argmin, "bluest")):
+        row = coloured[best(bv_mag[coloured])]
+        x_px, y_px = float(stars["x_px"].value[row]), float(stars["y_px"].value[row])
+        yield Crop(x_px, y_px, f"the {word} of the bright stars, B−V {bv_mag[row]:.2f}")
 
 
 def _worst(audit: Audit) -> Iterator[Crop]:
@@ -114,12 +118,13 @@ def _nebula(before: np.ndarray) -> Iterator[Crop]:
     side = BLOCK_PX // SAMPLE_PX
     rows, columns = (size // side for size in light.shape)
     blocks = light[: rows * side, : columns * side].reshape(rows, side, columns, side)
-    if blocks.size:
-        level = np.nan_to_num(np.median(blocks, axis=(1, 3)))
-        for block in np.argsort(-level, axis=None):
-            row, column = divmod(int(block), level.shape[1])
-            if level[row, column] > NEBULA_DISPLAY:
-                yield Crop((column + 0.5) * BLOCK_PX, (row + 0.5) * BLOCK_PX, "bright nebula")
+    if not blocks.size:
+        return
+    level = np.nan_to_num(np.median(blocks, axis=(1, 3)))
+    for block in np.argsort(-level, axis=None):
+        row, column = divmod(int(block), columns)
+        if level[row, column] > NEBULA_DISPLAY:
+            yield Crop((column + 0.5) * BLOCK_PX, (row + 0.5) * BLOCK_PX, "bright nebula")
 
 
 def _known_bv(stars: Table) -> np.ndarray:

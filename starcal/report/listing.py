@@ -2,7 +2,7 @@
 
 import json
 import platform
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from importlib.metadata import version
 
 import numpy as np
@@ -116,31 +116,39 @@ def number_rows(result: CheckResult) -> list[tuple[str, str]]:
     ]
     if result.route != "gains":
         rows = [("gains, not applied" if name == "gains" else name, text) for name, text in rows]
+    rows += _colour_error_rows(result) + _linearity_rows(result)
+    if result.matrix is None:
+        return rows
+    return [row for row in rows if row[0] != "matrix"] + _matrix_rows(result.matrix.matrix)
+
+
+def _colour_error_rows(result: CheckResult) -> list[tuple[str, str]]:
     before, after = result.verdict.colour_error_before, result.verdict.colour_error_after
-    if before is not None and after is not None:
-        rows.append(
-            (
-                "colour error",
-                f"{before:.4f} before, {after:.4f} after gains: median distance of the used stars "
-                "in u′v′ from the colour of their B−V (0.004 is just seen)",
-            )
-        )
+    if before is None or after is None:
+        return []
+    text = (
+        f"{before:.4f} before, {after:.4f} after gains: median distance of the used stars "
+        "in u′v′ from the colour of their B−V (0.004 is just seen)"
+    )
+    return [("colour error", text)]
+
+
+def _linearity_rows(result: CheckResult) -> list[tuple[str, str]]:
     linearity = result.linearity
-    if np.isfinite(linearity.brightness):
-        rows.append(
-            (
-                "linearity",
-                f"a star 1 mag brighter in the catalogue is {linearity.brightness:.2f} ± "
-                f"{linearity.brightness_error:.2f} mag brighter here (1 is linear)",
-            )
-        )
-    if result.matrix is not None:
-        rows = [row for row in rows if row[0] != "matrix"]
-        rows += [
-            (f"matrix, {channel}", "  ".join(f"{value:+.4f}" for value in row))
-            for channel, row in zip(("red", "green", "blue"), result.matrix.matrix, strict=True)
-        ]
-    return rows
+    if not np.isfinite(linearity.brightness):
+        return []
+    text = (
+        f"a star 1 mag brighter in the catalogue is {linearity.brightness:.2f} ± "
+        f"{linearity.brightness_error:.2f} mag brighter here (1 is linear)"
+    )
+    return [("linearity", text)]
+
+
+def _matrix_rows(matrix: np.ndarray) -> list[tuple[str, str]]:
+    return [
+        (f"matrix, {channel}", "  ".join(f"{value:+.4f}" for value in row))
+        for channel, row in zip(("red", "green", "blue"), matrix, strict=True)
+    ]
 
 
 def source_rows(result: CheckResult) -> list[tuple[str, str, str]]:
@@ -159,26 +167,25 @@ def source_rows(result: CheckResult) -> list[tuple[str, str, str]]:
 
 def audit_rows(audits: Sequence[Audit]) -> list[tuple[str, ...]]:
     """Counts of the audits beside each other; the head names the pictures."""
-    rows = [
-        ("stars found", *(str(audit.n_found) for audit in audits)),
-        ("stars judged", *(str(audit.n_judged) for audit in audits)),
-    ]
-    rows += [
-        (
-            words if words.startswith("impossible") else f"{kind} ({words})",
-            *(str(audit.kinds[kind]) for audit in audits),
-        )
-        for kind, words in KIND_WORDS.items()
-    ]
-    rows += [
-        ("rims compared with cores", *(str(audit.n_rims) for audit in audits)),
-        ("rims of visibly another colour", *(str(audit.n_fringed) for audit in audits)),
-    ]
-    reasons = dict.fromkeys(reason for audit in audits for reason in audit.unknown)
-    return rows + [
-        (f"not judged: {reason}", *(str(audit.unknown.get(reason, 0)) for audit in audits))
-        for reason in reasons
-    ]
+    count_of = _counts(dict.fromkeys(reason for audit in audits for reason in audit.unknown))
+    return [(name, *(str(count(audit)) for audit in audits)) for name, count in count_of.items()]
+
+
+def _counts(reasons: Iterable[str]) -> dict[str, Callable[[Audit], int]]:
+    """How to get each count of an audit, by its name in the table."""
+    count_of: dict[str, Callable[[Audit], int]] = {
+        "stars found": lambda audit: audit.n_found,
+        "stars judged": lambda audit: audit.n_judged,
+    }
+    for kind, words in KIND_WORDS.items():
+        name = words if words.startswith("impossible") else f"{kind} ({words})"
+        count_of[name] = lambda audit, kind=kind: audit.kinds[kind]
+    count_of["rims compared with cores"] = lambda audit: audit.n_rims
+    count_of["rims of visibly another colour"] = lambda audit: audit.n_fringed
+    for reason in reasons:
+        name = f"not judged: {reason}"
+        count_of[name] = lambda audit, reason=reason: audit.unknown.get(reason, 0)
+    return count_of
 
 
 def flag_rows(result: CheckResult) -> list[tuple[str, str, str]]:
@@ -196,22 +203,30 @@ def notable_rows(result: CheckResult, before: Audit | None = None) -> list[tuple
     """Stars worth a look, with what is known of them: the brightest, the worst colours, the
     outliers of the fit."""
     nearest = _rows_in(before, result) if before is not None else {}
+    rows_of = {
+        "bright": _brightest(result),
+        "worst colour before": _worst(before, nearest),
+        "outlier of the fit": _outliers(result),
+    }
     listed: dict[int, list[str]] = {}
-    for kind, rows in (
-        ("bright", _brightest(result)),
-        ("worst colour before", _worst(before, nearest)),
-        ("outlier of the fit", _outliers(result)),
-    ):
+    for kind, rows in rows_of.items():
         for row in rows[:LISTED]:
             listed.setdefault(int(row), []).append(kind)
-    hues = {
+    hues = _hues(before, nearest)
+    return [
+        _star_row(result.stars, row, kinds, hues.get(row, MISSING)) for row, kinds in listed.items()
+    ]
+
+
+def _hues(before: Audit | None, nearest: Mapping[int, int]) -> dict[int, str]:
+    """The hue of each row of the result that the audit has judged."""
+    if before is None:
+        return {}
+    return {
         row: str(before.stars["hue"][place])
         for place, row in nearest.items()
         if before.stars["kind"][place] != "unknown"
     }
-    return [
-        _star_row(result.stars, row, kinds, hues.get(row, MISSING)) for row, kinds in listed.items()
-    ]
 
 
 def _brightest(result: CheckResult) -> np.ndarray:

@@ -17,6 +17,7 @@ from ..audit import Audit
 from ..audit.plots import plot_beside
 from ..checking.result import ROUTE_WORDS, VERDICT_WORDS, CheckResult
 from ..draw.preview import crop, encoded, small_jpeg, to_image
+from ..fit.gains import GainFit
 from ..frame import write_bytes
 from ..plan import Plan, plot_field, table_cells
 from ..texts import counted, escaped, html_image, html_list, html_table
@@ -27,7 +28,8 @@ PLOT_DPI = 150
 MOST_LISTED = 100  # impossible stars in the table of an audit
 
 STYLE = """
-body{margin:0;background:#fff;color:#1b1b1b;font:16px/1.5 system-ui,"Helvetica Neue",Arial,sans-serif}
+body{margin:0;background:#fff;color:#1b1b1b;
+font:16px/1.5 system-ui,"Helvetica Neue",Arial,sans-serif}
 main{max-width:1040px;margin:0 auto;padding:1.5rem}
 h1{font-size:1.15rem;font-weight:600;margin:0 0 1rem;overflow-wrap:anywhere}
 h2{font-size:1.1rem;margin:2.2rem 0 .6rem;padding-top:.5rem;border-top:1px solid #b5b5b5}
@@ -36,19 +38,23 @@ h3{break-after:avoid;font-size:1rem;margin:.8rem 0 .2rem}
 .verdict.no{border:8px double #1b1b1b}.verdict.undecided{border-style:dashed}
 .verdict h2{border:0;margin:0 0 .3rem;padding:0;font-size:1.45rem}
 .verdict ul,.verdict ol{margin:.2rem 0;padding-left:1.4rem}.verdict p{margin:.6rem 0 0}
-.pair,.crops{display:grid;gap:.8rem;grid-template-columns:1fr 1fr}.crops{grid-template-columns:repeat(3,1fr)}
+.pair,.crops{display:grid;gap:.8rem;grid-template-columns:1fr 1fr}
+.crops{grid-template-columns:repeat(3,1fr)}
 .crops img{margin-bottom:.4rem}.crops figure{max-width:320px}
 figure{margin:0;break-inside:avoid}figcaption{font-size:.86rem;color:#3c3c3c;margin-top:.2rem}
-img{display:block;max-width:100%;height:auto}.plot img{width:100%}.map img{width:auto;max-height:46rem}
+img{display:block;max-width:100%;height:auto}.plot img{width:100%}
+.map img{width:auto;max-height:46rem}
 table{border-collapse:collapse;font-size:.93rem}
-th,td{text-align:left;vertical-align:top;padding:.22rem 1.1rem .22rem 0;border-bottom:1px solid #d9d9d9;
-overflow-wrap:anywhere}
+th,td{text-align:left;vertical-align:top;padding:.22rem 1.1rem .22rem 0;
+border-bottom:1px solid #d9d9d9;overflow-wrap:anywhere}
 th{font-weight:600;overflow-wrap:normal}tbody th,td.number{white-space:nowrap}
 thead th{border-bottom:2px solid #6e6e6e;vertical-align:bottom}
-td.number{text-align:right;font-variant-numeric:tabular-nums}.wide{overflow-x:auto}.wide td{overflow-wrap:normal}
+td.number{text-align:right;font-variant-numeric:tabular-nums}
+.wide{overflow-x:auto}.wide td{overflow-wrap:normal}
 @media (max-width:640px){.pair,.crops{grid-template-columns:1fr}tbody th{white-space:normal}}
 @media print{@page{margin:14mm}main{max-width:none;padding:0}body{font-size:10pt}
-h2,h3{break-after:avoid}h2{margin-top:1.2rem}tr,.verdict,.crops{break-inside:avoid}thead{display:table-header-group}
+h2,h3{break-after:avoid}h2{margin-top:1.2rem}tr,.verdict,.crops{break-inside:avoid}
+thead{display:table-header-group}
 .pair img{max-height:7cm}.crops figure{max-width:5cm}.map img,.plot img{width:auto;max-height:9cm}
 .wide{overflow:visible}.wide table{font-size:8pt}.wide th,.wide td{padding-right:.6rem}}
 """
@@ -93,11 +99,8 @@ def write_report(
     ValueError
         A picture is not of shape (3, y, x).
     """
-    pictures = {
-        name: picture
-        for name, picture in (("Before", before), ("After", after))
-        if picture is not None
-    }
+    given = {"Before": before, "After": after}
+    pictures = {name: picture for name, picture in given.items() if picture is not None}
     record = result.to_dict() if record is None else record
     sections = [
         _verdict(result, audits),
@@ -159,35 +162,38 @@ def write_plan(path: str | Path, plan: Plan, *, overwrite: bool = False) -> None
         As `atomic_write`.
     """
     headline = f"Expose {plan.summary()}."
-    alt = (
-        f"Chart of the field: {counted(len(plan.stars), 'catalogue star')}, of which "
-        f"{plan.main.n_saturated} "
-        "saturate in the main series."
-    )
-    chart = _plot(
-        plot_field(plan).figure,
-        alt,
-        "North is up, east is left; numbers are the V of the brightest "
-        "saturated stars, where there is room.",
-        "plot",
-    )
     head, *cells = table_cells(plan)
+    footnote = f"<p>{escaped(plan.footnote())}</p>"
+    sources = [listing.attribution(plan.stars.name), *plan.sources]
     sections = [
-        f"<section "
-        f'class="verdict">\n<h2>{escaped(headline)}</h2>\n{html_table(plan.series_rows())}\n'
-        f"{html_list('ul', plan.notes)}</section>",
-        _section("The field", chart),
-        _section(
-            "Stars by brightness", html_table(cells, head), f"<p>{escaped(plan.footnote())}</p>"
-        ),
+        _series(headline, plan),
+        _section("The field", _chart(plan)),
+        _section("Stars by brightness", html_table(cells, head), footnote),
         _section("What was assumed", html_table(plan.assumption_rows())),
         _section("Before you go", html_list("ul", plan.cautions)),
-        _section(
-            "Data sources", html_list("ul", [listing.attribution(plan.stars.name), *plan.sources])
-        ),
+        _section("Data sources", html_list("ul", sources)),
     ]
     page = _page(plan.name, headline, plan.to_dict(), sections)
     write_bytes(path, page.encode(errors="replace"), overwrite)
+
+
+def _series(headline: str, plan: Plan) -> str:
+    return (
+        f'<section class="verdict">\n<h2>{escaped(headline)}</h2>\n'
+        f"{html_table(plan.series_rows())}\n{html_list('ul', plan.notes)}</section>"
+    )
+
+
+def _chart(plan: Plan) -> str:
+    alt = (
+        f"Chart of the field: {counted(len(plan.stars), 'catalogue star')}, of which "
+        f"{plan.main.n_saturated} saturate in the main series."
+    )
+    caption = (
+        "North is up, east is left; numbers are the V of the brightest saturated stars, "
+        "where there is room."
+    )
+    return _plot(plot_field(plan).figure, alt, caption, "plot")
 
 
 # --- the page ---------------------------------------------------------------------------
@@ -227,23 +233,13 @@ def _verdict(result: CheckResult, audits: Sequence[Audit]) -> str:
     verdict = result.verdict
     why = result.route_reason.removeprefix(f"{verdict.reasons[0]}; ")  # that stands above already
     quality = f" Quality: {verdict.quality}." if verdict.quality else ""
-    steps = (
-        f"<h3>What to do next</h3>{html_list('ol', verdict.next_steps)}"
-        if verdict.next_steps
-        else ""
-    )
-    counts = "; ".join(
-        f"{audit.name} {audit.n_impossible} of {audit.n_judged} judged" for audit in audits
-    )
-    told = (
-        f"<p><strong>Stars of a colour that no star has:</strong> {escaped(counts)}.</p>\n"
-        if counts
-        else ""
-    )
+    steps = html_list("ol", verdict.next_steps)
+    if steps:
+        steps = f"<h3>What to do next</h3>{steps}"
     return (
-        f'<section class="verdict '
-        f'{verdict.verdict}">\n<h2>{VERDICT_WORDS[verdict.verdict]}{quality}</h2>\n'
-        f"{html_list('ul', verdict.reasons)}\n{told}{steps}\n"
+        f'<section class="verdict {verdict.verdict}">\n'
+        f"<h2>{VERDICT_WORDS[verdict.verdict]}{quality}</h2>\n"
+        f"{html_list('ul', verdict.reasons)}\n{_impossible(audits)}{steps}\n"
         f"<p><strong>Where the star colours come from:</strong> "
         f"{escaped(ROUTE_WORDS[result.route])} "
         f"({escaped(why)}).</p>\n</section>"
@@ -325,10 +321,22 @@ def _chromaticity(audits: Sequence[Audit]) -> str:
     )
 
 
+def _impossible(audits: Sequence[Audit]) -> str:
+    if not audits:
+        return ""
+    counts = "; ".join(
+        f"{audit.name} {audit.n_impossible} of {audit.n_judged} judged" for audit in audits
+    )
+    return f"<p><strong>Stars of a colour that no star has:</strong> {escaped(counts)}.</p>\n"
+
+
 def _audit_map(audit: Audit) -> str:
     figure = Figure((8, 6), layout="constrained")
     audit.plot_map(figure.subplots())
-    alt = f"Map of the picture: {counted(audit.n_judged, 'judged star')}, {audit.n_impossible} of them impossible."
+    alt = (
+        f"Map of the picture: {counted(audit.n_judged, 'judged star')}, "
+        f"{audit.n_impossible} of them impossible."
+    )
     return _plot(figure, alt, "The same way up as the picture.", "map")
 
 
@@ -343,13 +351,6 @@ def _fit(result: CheckResult) -> str:
     for panel in axes[0]:
         panel.set_xlabel("")
     clipped = len(fit.used) - fit.n_used
-    alt = (
-        f"Measured star colours against catalogue B−V: {counted(fit.n_used, 'used star')}, "
-        f"{clipped} clipped. "
-        f"Slopes {fit.slope[0]:+.3f} (R against G) and {fit.slope[1]:+.3f} (B against G) mag per "
-        f"mag of B−V, "
-        f"scatter {fit.scatter_mag[0]:.3f} and {fit.scatter_mag[1]:.3f} mag."
-    )
     caption = (
         "Above: each dot is a star; the line is the fit, the dashed line what channels with the "
         "full colour of "
@@ -359,7 +360,17 @@ def _fit(result: CheckResult) -> str:
         caption += (
             " Crosses are stars clipped as outliers; those beyond a panel are drawn on its rim."
         )
-    return _section("Measured against catalogue", _plot(figure, alt, caption, "plot"))
+    plot = _plot(figure, _fit_in_words(fit, clipped), caption, "plot")
+    return _section("Measured against catalogue", plot)
+
+
+def _fit_in_words(fit: GainFit, clipped: int) -> str:
+    return (
+        f"Measured star colours against catalogue B−V: {counted(fit.n_used, 'used star')}, "
+        f"{clipped} clipped. "
+        f"Slopes {fit.slope[0]:+.3f} (R against G) and {fit.slope[1]:+.3f} (B against G) mag per "
+        f"mag of B−V, scatter {fit.scatter_mag[0]:.3f} and {fit.scatter_mag[1]:.3f} mag."
+    )
 
 
 def _map(result: CheckResult) -> str:
@@ -369,7 +380,10 @@ def _map(result: CheckResult) -> str:
     figure = Figure((8, np.clip(1 + 7.4 * height / width, 2.5, 9)), layout="constrained")
     result.plot_map(figure.subplots())
     used = result.fit.n_used if result.fit is not None else 0
-    alt = f"Map of the frame: {counted(len(result.stars), 'star')} found, of which {used} used in the fit."
+    alt = (
+        f"Map of the frame: {counted(len(result.stars), 'star')} found, "
+        f"of which {used} used in the fit."
+    )
     return _section(
         "Stars on the frame", _plot(figure, alt, "The same way up as the pictures.", "map")
     )
@@ -389,7 +403,10 @@ def _stars(result: CheckResult, audits: Sequence[Audit]) -> str:
         else ""
     )
     if judged:
-        judged += "<p>Each picture is judged by itself: a star that can be judged in one may not be in the other.</p>"
+        judged += (
+            "<p>Each picture is judged by itself: a star that can be judged in one may not be in "
+            "the other.</p>"
+        )
     notable = html_table(
         listing.notable_rows(result, audits[0] if audits else None), listing.NOTABLE_HEAD
     )

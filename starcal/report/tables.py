@@ -46,8 +46,20 @@ def write_stars(path: str | Path, table: Table, overwrite: bool = False) -> None
 
 
 def floats_of(table: Table, name: str) -> np.ndarray:
-    """A column as floats, (n,): NaN where it is masked, and throughout where the table has not got
-    it."""
+    """A column as floats.
+
+    Parameters
+    ----------
+    table : Table
+        Of n rows.
+    name : str
+        Of the column.
+
+    Returns
+    -------
+    ndarray, (n,)
+        NaN where it is masked, and throughout where the table has not got it.
+    """
     if name not in table.colnames:
         return np.full(len(table), np.nan)
     return np.asarray(
@@ -58,6 +70,14 @@ def floats_of(table: Table, name: str) -> np.ndarray:
 def write_json(path: str | Path, mapping: Mapping, overwrite: bool = False) -> None:
     """Write plain numbers, strings and lists as JSON; values that could not be measured are None,
     never NaN.
+
+    Parameters
+    ----------
+    path : str or Path
+    mapping : Mapping
+        Of what JSON can hold.
+    overwrite : bool
+        Replace an existing file.
 
     Raises
     ------
@@ -71,7 +91,18 @@ def write_json(path: str | Path, mapping: Mapping, overwrite: bool = False) -> N
 
 
 def plain(value):
-    """Python's own numbers, lists and dicts, which YAML and JSON can hold."""
+    """Python's own numbers, lists and dicts, which YAML and JSON can hold.
+
+    Parameters
+    ----------
+    value : object
+        Number, array, mapping, sequence, path, frozen result.
+
+    Returns
+    -------
+    object
+        The same in Python's own types.
+    """
     if is_dataclass(value):
         value = asdict(value)
     if isinstance(value, Mapping):

@@ -20,12 +20,13 @@ import numpy as np
 from scipy.ndimage import gaussian_filter
 from scipy.special import erfc, j1
 
-from .light import NODES_PX, add_stamp, over_pixels, pixels_around, slope_plane
+from .light import add_stamp, over_pixels, pixels_around, slope_plane, subpixels
 
 Profile = Callable[[np.ndarray, np.ndarray, float, float], np.ndarray]
 """Density of a star's light at dx_px, dy_px (they broadcast) from its middle x_px, y_px."""
 
 FARTHEST_PX = 400.0  # no profile reaches farther: it would hold less than any noise
+NEAR_PX = 20.0  # within it profiles have cores and rims that must be integrated over pixels
 PROBED_PX = np.geomspace(0.5, FARTHEST_PX, 90)  # where profiles are asked how far they reach
 PROBED_DEG = np.arange(0.0, 360.0, 1.0)  # spikes are narrow
 CCM_X0 = 1.82  # 1 / micrometre; where A(V) is taken
@@ -227,9 +228,9 @@ def spiked(
         light = (1 - share) * profile(dx_px, dy_px, x_px, y_px)
         for direction in directions:
             along = dx_px * np.cos(direction) + dy_px * np.sin(direction)
-            across = dy_px * np.cos(direction) - dx_px * np.sin(direction)
-            fading = np.exp(-0.5 * (across / sigma) ** 2 - np.maximum(along, 0) / length_px)
-            light = light + np.where(along >= 0, each * fading, 0.0)
+            across = (dy_px * np.cos(direction) - dx_px * np.sin(direction)) / sigma
+            on = (along >= 0) & (np.abs(across) < 5)
+            light[on] += each * np.exp(-0.5 * across[on] ** 2 - along[on] / length_px)
         return light
 
     return of_star
@@ -260,13 +261,24 @@ def draw_stars(
     for x, y, light in zip(x_px, y_px, flux, strict=True):
         seen = np.flatnonzero(light * brightest > floor)
         reach = PROBED_PX[min(seen[-1] + 1, len(PROBED_PX) - 1)] if len(seen) else 3.0
-        rows = pixels_around(y, reach, image.shape[0])
-        columns = pixels_around(x, reach, image.shape[1])
-        if len(rows) and len(columns):
-            dy_px = (rows[:, None] + NODES_PX).ravel()[:, None] - y
-            dx_px = (columns[:, None] + NODES_PX).ravel()[None, :] - x
-            stamp = over_pixels(profile(dx_px, dy_px, x, y))
-            add_stamp(image, rows, columns, (light * stamp).astype(image.dtype))
+        _draw_star(image, x, y, light, profile, reach)
+
+
+def _draw_star(image, x: float, y: float, light: float, profile: Profile, reach: float) -> None:
+    """One star: integrated over pixels near its middle, taken at their centres farther out."""
+    rows = pixels_around(y, reach, image.shape[0])
+    columns = pixels_around(x, reach, image.shape[1])
+    near_rows = pixels_around(y, min(reach, NEAR_PX), image.shape[0])
+    near_columns = pixels_around(x, min(reach, NEAR_PX), image.shape[1])
+    if len(rows) and len(columns) and reach > NEAR_PX:
+        stamp = light * profile(columns - x, rows[:, None] - y, x, y)
+        if len(near_rows) and len(near_columns):
+            stamp[np.ix_(near_rows - rows[0], near_columns - columns[0])] = 0
+        add_stamp(image, rows, columns, stamp.astype(image.dtype))
+    if len(near_rows) and len(near_columns):
+        dx_px, dy_px = subpixels(near_columns) - x, subpixels(near_rows)[:, None] - y
+        stamp = light * over_pixels(profile(dx_px, dy_px, x, y))
+        add_stamp(image, near_rows, near_columns, stamp.astype(image.dtype))
 
 
 def _envelope(profile: Profile, shape: tuple[int, int]) -> np.ndarray:

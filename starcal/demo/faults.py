@@ -477,6 +477,11 @@ def dust_mags(bands: tuple[str, ...], ebv_mag: np.ndarray) -> np.ndarray:
         Columns of `spectra.star_bands`.
     ebv_mag : ndarray, (stars,)
         0 or more. A star seen at B-V was born at B-V less this.
+
+    Notes
+    -----
+    Taken at the mean wavelengths of the bands. Behind thick dust a broad band's light comes from
+    its red end, so that from E(B-V) 0.5 on blue loses some per cent too much here.
     """
     names = [band.rstrip("357") for band in bands]
     per_ebv = extinction(np.array([BAND_UM[name] for name in names])) - 1

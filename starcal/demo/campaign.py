@@ -14,6 +14,7 @@ from astropy.table import Table
 
 from . import faults
 from .light import background, with_noise
+from .scene import write_fluxes
 from .setup import Setup
 from .sky import COMPLETE_MAG, COUNT_SLOPE, catalogue_stars, header, star_field
 from .spectra import BV_RANGE_MAG, band_mags, true_calibration
@@ -26,6 +27,7 @@ BRIGHTEST = 0.7  # of what a channel holds: brighter stars clip and tell nothing
 APERTURE_FWHM = 2.0  # in which light before and after the faults is compared
 MOST_VARIATION = 0.05  # 10th to 90th percentile; beyond it no single gain is right
 FEWEST_TELLING = 5
+REFLECTED = 20  # stars that throw discs
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -158,23 +160,27 @@ def make(recipe: Recipe, rng: np.random.Generator) -> Made:
     flats = faults.flat_planes(setup.shape, rng_sky, recipe.vignetting, recipe.colour_gradient)
     empty = background(setup, rng_sky)
     light = star_light(recipe, truth, electrons) + empty
-    exposed = np.stack([exposed_plane(recipe, plane, rng_noise) for plane in light * flats])
+    exposed = exposed_planes(recipe, light * flats, rng_noise)
     add_sensor_faults(exposed, recipe, rng_sensor)
-    pixels = through_file(recipe, exposed, steps=True)
-    for name, flux in zip(("flux_r", "flux_g", "flux_b"), electrons.T, strict=True):
-        truth[name] = flux * channel_scale(recipe)["rgb".index(name[-1])]
-    ratios = response_of_stars(recipe, truth, light, empty, flats)
-    gains, variation = gains_needed(true_calibration(setup)[0], ratios)
+    write_fluxes(truth, electrons * channel_scale(recipe))
     return Made(
-        pixels=pixels,
+        pixels=through_file(recipe, exposed, steps=True),
         header=header(setup),
         truth=truth,
-        gains_true=gains,
-        variation=variation,
-        can_be_right=recipe.calibratable and bool(variation.max() <= MOST_VARIATION),
-        telling=len(ratios),
         recipe=recipe,
+        **gains_truth(recipe, response_of_stars(recipe, truth, light, empty, flats)),
     )
+
+
+def gains_truth(recipe: Recipe, ratios: np.ndarray) -> dict:
+    """What is true of the gains, under its names in `Made`."""
+    gains, variation = gains_needed(true_calibration(recipe.setup)[0], ratios)
+    return {
+        "gains_true": gains,
+        "variation": variation,
+        "can_be_right": recipe.calibratable and bool(variation.max() <= MOST_VARIATION),
+        "telling": len(ratios),
+    }
 
 
 def dusty_electrons(recipe: Recipe, truth: Table, rng: np.random.Generator) -> np.ndarray:
@@ -192,17 +198,19 @@ def star_light(recipe: Recipe, truth: Table, electrons: np.ndarray) -> np.ndarra
     setup = recipe.setup
     light = np.zeros((3, *setup.shape), np.float32)
     x_px, y_px = np.array(truth["x_px"]), np.array(truth["y_px"])
-    floor = min_noise(setup) / 50
     for channel, plane in enumerate(light):
         x, y = faults.moved(x_px, y_px, setup.shape, **recipe.moves[channel])
-        flux = electrons[:, channel]
-        faults.draw_stars(plane, x, y, flux, recipe.profiles[channel], floor)
+        flux, profile = electrons[:, channel], recipe.profiles[channel]
+        faults.draw_stars(plane, x, y, flux, profile, floor=min_noise(setup) / 50)
         if recipe.reflection > 0:
-            bright = np.argsort(flux)[-20:]
-            share = recipe.reflection
-            faults.add_reflections(plane, x[bright], y[bright], flux[bright], share=share)
-        plane[:] = faults.softened(plane, recipe.soft_px[channel])
-    return light
+            add_discs(plane, x, y, flux, recipe.reflection)
+    return np.stack([faults.softened(*each) for each in zip(light, recipe.soft_px, strict=True)])
+
+
+def add_discs(plane: np.ndarray, x_px, y_px, flux: np.ndarray, share: float) -> None:
+    """Reflections of the brightest stars, in place."""
+    bright = np.argsort(flux)[-REFLECTED:]
+    faults.add_reflections(plane, x_px[bright], y_px[bright], flux[bright], share=share)
 
 
 def min_noise(setup: Setup) -> float:
@@ -210,10 +218,10 @@ def min_noise(setup: Setup) -> float:
     return float(np.sqrt(np.min(setup.sky_electrons) + setup.read_noise_electrons**2))
 
 
-def exposed_plane(recipe: Recipe, plane: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Noise and full well."""
-    setup = recipe.setup
-    return with_noise(plane, setup.read_noise_electrons, setup.full_well_electrons, rng)
+def exposed_planes(recipe: Recipe, light: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Noise and full well, channel by channel."""
+    read_noise, well = recipe.setup.read_noise_electrons, recipe.setup.full_well_electrons
+    return np.stack([with_noise(plane, read_noise, well, rng) for plane in light])
 
 
 def add_sensor_faults(exposed: np.ndarray, recipe: Recipe, rng: np.random.Generator) -> None:
@@ -251,18 +259,17 @@ def response_of_stars(
     """What became of the light of each catalogue star that tells: levels out over electrons in,
     relative to plain scaling, (stars, 3)."""
     out = through_file(recipe, light * flats, steps=False)
-    ground = through_file(recipe, empty * flats, steps=False)
+    change = out - through_file(recipe, empty * flats, steps=False)
     scale = channel_scale(recipe)[:, None, None]
     full = full_levels(recipe)
     ratios = []
     for row in truth[np.array(truth["in_catalogue"])]:
         box = stamp_of(row, recipe)
         given = ((light - empty)[box] * scale).sum(axis=(1, 2))
-        left = (out - ground)[box].sum(axis=(1, 2))
         noise = np.sqrt((light[box] * scale**2).sum(axis=(1, 2)))
-        clips = (out[box].max(axis=(1, 2)) > full).any()
-        if not clips and (given > WORTH_SNR * noise).all():
-            ratios.append(left / given)
+        clips = out[box].max(axis=(1, 2)) > full
+        if not clips.any() and (given > WORTH_SNR * noise).all():
+            ratios.append(change[box].sum(axis=(1, 2)) / given)
     return np.array(ratios).reshape(-1, 3)
 
 
@@ -308,14 +315,19 @@ def plain_recipe(rng: np.random.Generator, shape: tuple[int, int]) -> Recipe:
         scatter="spectra",
         channel_gains=_triple(np.exp(rng.uniform(-0.9, 0.3, 3))),
         fwhm_px=float(rng.uniform(2.3, 4.5)),
-        v_zero_electrons=float(np.exp(rng.uniform(np.log(1e10), np.log(1e11)))),
-        sky_electrons=_triple(np.exp(rng.uniform(np.log(3e3), np.log(3e4))) * rng.uniform(1, 2, 3)),
+        v_zero_electrons=_between(rng, 1e10, 1e11),
+        sky_electrons=_triple(_between(rng, 3e3, 3e4) * rng.uniform(1, 2, 3)),
         gradient=float(rng.uniform(0, 0.15)),
         wcs_offset_px=_pair(rng.uniform(-1, 1, 2)),
     )
     setup = _at_a_place(setup, rng)
     profile = faults.moffat(setup.fwhm_px, float(rng.uniform(2.4, 5.0)))
-    return Recipe(setup=setup, profiles=(profile, profile, profile))
+    return Recipe(setup=setup, profiles=_all(profile))
+
+
+def _between(rng: np.random.Generator, low: float, high: float) -> float:
+    """Drawn evenly in the logarithm."""
+    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
 
 
 def _triple(values) -> tuple[float, float, float]:
@@ -328,28 +340,32 @@ def _pair(values) -> tuple[float, float]:
 
 
 def _at_a_place(setup: Setup, rng: np.random.Generator) -> Setup:
-    """Half of the places anywhere, a quarter in the Milky Way, a quarter at high latitude."""
+    """Somewhere with enough catalogue stars, at a scale of 2 to 8 arcsec a pixel."""
     while True:
-        sin_b = rng.uniform(-1, 1)
-        kind = rng.integers(4)
-        if kind == 0:
-            sin_b *= np.sin(np.radians(6))
-        elif kind == 1:
-            sin_b = np.copysign(1 - (1 - np.sin(np.radians(45))) * abs(sin_b), sin_b)
-        place = SkyCoord(
-            rng.uniform(0, 360), np.degrees(np.arcsin(sin_b)), unit="deg", frame="galactic"
-        )
+        place = _place(rng).icrs
         moved = replace(
             setup,
-            ra_deg=float(place.icrs.ra.deg),
-            dec_deg=float(place.icrs.dec.deg),
-            scale_arcsec=float(np.exp(rng.uniform(np.log(2.0), np.log(8.0)))),
+            ra_deg=float(place.ra.deg),
+            dec_deg=float(place.dec.deg),
+            scale_arcsec=_between(rng, 2.0, 8.0),
         )
         known = catalogue_stars(moved)
         if len(known) >= FEWEST_KNOWN:
             complete = max(int(np.sum(known.v_mag < COMPLETE_MAG)), 1)
             deepest = COMPLETE_MAG + np.log10(MOST_STARS / complete) / COUNT_SLOPE
             return replace(moved, faint_to_mag=float(np.clip(deepest, 11.5, 16.0)))
+
+
+def _place(rng: np.random.Generator) -> SkyCoord:
+    """Half of the places anywhere, a quarter in the Milky Way, a quarter at high latitude."""
+    sin_b = rng.uniform(-1, 1)
+    kind = rng.integers(4)
+    if kind == 0:
+        sin_b *= np.sin(np.radians(6))
+    elif kind == 1:
+        sin_b = np.copysign(1 - (1 - np.sin(np.radians(45))) * abs(sin_b), sin_b)
+    latitude_deg = np.degrees(np.arcsin(sin_b))
+    return SkyCoord(rng.uniform(0, 360), latitude_deg, unit="deg", frame="galactic")
 
 
 def _all(profile: faults.Profile) -> tuple[faults.Profile, ...]:
@@ -440,7 +456,7 @@ def spikes(recipe: Recipe, rng: np.random.Generator) -> Recipe:
 
 def hot_pixels(recipe: Recipe, rng: np.random.Generator) -> Recipe:
     """1 in 10000 to 3 in 1000."""
-    share = float(np.exp(rng.uniform(np.log(1e-4), np.log(3e-3))))
+    share = _between(rng, 1e-4, 3e-3)
     return replace(recipe, hot_share=share, hot_level=float(rng.uniform(0.005, 0.2)))
 
 
@@ -496,12 +512,12 @@ def thick_dust(recipe: Recipe, rng: np.random.Generator) -> Recipe:
 
 def eight_bits(recipe: Recipe, rng: np.random.Generator) -> Recipe:
     """255 steps up to a fraction of the full well."""
-    return replace(recipe, levels=255, white=float(np.exp(rng.uniform(np.log(0.03), np.log(0.5)))))
+    return replace(recipe, levels=255, white=_between(rng, 0.03, 0.5))
 
 
 def bright_nebula(recipe: Recipe, rng: np.random.Generator) -> Recipe:
     """H-alpha half as bright as the sky to ten times its brightness."""
-    times = np.exp(rng.uniform(np.log(0.5), np.log(10)))
+    times = _between(rng, 0.5, 10)
     nebula = float(times * np.mean(recipe.setup.sky_electrons))
     return replace(recipe, setup=replace(recipe.setup, nebula_electrons=nebula))
 
@@ -509,7 +525,7 @@ def bright_nebula(recipe: Recipe, rng: np.random.Generator) -> Recipe:
 def cut_channel(recipe: Recipe, rng: np.random.Generator) -> Recipe:
     """One channel clipped: its white point too low, or its black point within the sky."""
     if rng.integers(2):
-        high = float(np.exp(rng.uniform(np.log(0.05), np.log(0.6))))
+        high = _between(rng, 0.05, 0.6)
         return replace(recipe, high=_one_channel(rng, high, 1.0))
     channel = int(rng.integers(3))
     sky = recipe.setup.sky_electrons[channel]
@@ -542,7 +558,7 @@ def _through(recipe: Recipe, system: str, rng: np.random.Generator) -> Recipe:
         recipe.setup,
         system=system,
         width_nm=int(rng.choice([3, 5, 7])),
-        v_zero_electrons=float(np.exp(rng.uniform(np.log(1e11), np.log(5e11)))),
+        v_zero_electrons=_between(rng, 1e11, 5e11),
         full_well_electrons=5e6,
         sky_electrons=_triple(sky),
         nebula_electrons=float(rng.integers(2) * sky.mean() * rng.uniform(0.3, 3)),

@@ -96,18 +96,19 @@ def diffraction_core(fwhm_px: float, core_share: float = 0.6, times: float = 3.0
     The mean of a few wavelengths, as a broad filter has them, washes the outer rings out.
     """
     alpha2 = (times * fwhm_px) ** 2 / 4 / (2 ** (1 / 2.5) - 1)
-    halo_total = np.pi * alpha2 / 1.5
-
-    def airy(r, width):
-        v = np.maximum(3.2327 * r / width, 1e-6)  # half of the peak at v = 1.6163
-        return (2 * j1(v) / v) ** 2 * 3.2327**2 / (4 * np.pi * width**2)
 
     def density(r):
-        core = np.mean([airy(r, fwhm_px * f) for f in (0.88, 0.96, 1.04, 1.12)], axis=0)
-        halo = (1 + r**2 / alpha2) ** -2.5 / halo_total
+        core = np.mean([airy(r, fwhm_px * width) for width in (0.88, 0.96, 1.04, 1.12)], axis=0)
+        halo = 1.5 / (np.pi * alpha2) * (1 + r**2 / alpha2) ** -2.5
         return core_share * core + (1 - core_share) * halo
 
     return radial(density, 30 * fwhm_px)
+
+
+def airy(radius_px: np.ndarray, fwhm_px: float) -> np.ndarray:
+    """Diffraction at a round aperture, total 1: (2 J1(v) / v)^2, half of its peak at v 1.6163."""
+    v = np.maximum(3.2327 * radius_px / fwhm_px, 1e-6)
+    return (2 * j1(v) / v) ** 2 * 3.2327**2 / (4 * np.pi * fwhm_px**2)
 
 
 def doughnut(outer_px: float, inner: float = 0.4, edge_px: float = 0.8) -> Profile:
@@ -119,18 +120,9 @@ def doughnut(outer_px: float, inner: float = 0.4, edge_px: float = 0.8) -> Profi
     return radial(lambda r: disc(r, outer_px) - disc(r, inner * outer_px), outer_px + 8 * edge_px)
 
 
-def widened(profile: Profile, times: float) -> Profile:
-    """The same profile, so many times as wide."""
-
-    def of_star(dx_px, dy_px, x_px, y_px):
-        return profile(dx_px / times, dy_px / times, x_px, y_px) / times**2
-
-    return of_star
-
-
 def bloated(profile: Profile, share: float = 0.3, times: float = 2.5) -> Profile:
     """A share of the light out of focus, as a lens does to violet."""
-    halo = widened(profile, times)
+    halo = stretched(profile, (times, times))
 
     def of_star(*where):
         return (1 - share) * profile(*where) + share * halo(*where)
@@ -192,17 +184,33 @@ def varying(
         from_centre = float(np.hypot(*offset) / np.hypot(*half))
         outwards = offset / max(float(np.hypot(*offset)), 1e-9)
         width = 1 + growth * (1 + offset @ along / farthest) / 2
-        length = width * (1 + stretch * from_centre**2)
-        tail = coma_px * from_centre
+        size = width * (1 + stretch * from_centre**2), width
+        out = dx_px * outwards[0] + dy_px * outwards[1]
+        across = dy_px * outwards[0] - dx_px * outwards[1]
+        return with_tail(stretched(profile, size), coma_px * from_centre)(out, across, x_px, y_px)
 
-        def seen(shift_px, times):
-            out = (dx_px * outwards[0] + dy_px * outwards[1] - shift_px) / (length * times)
-            across = (dy_px * outwards[0] - dx_px * outwards[1]) / (width * times)
-            return profile(out, across, x_px, y_px) / (length * width * times**2)
+    return of_star
 
-        if coma_px == 0:
-            return seen(0.0, 1.0)
-        return 2 / 3 * seen(-tail / 3, 1.0) + 1 / 3 * seen(tail * 2 / 3, 1 + tail / 6)
+
+def stretched(profile: Profile, times: tuple[float, float]) -> Profile:
+    """A profile so many times as long and as wide."""
+    length, width = times
+
+    def of_star(dx_px, dy_px, x_px, y_px):
+        return profile(dx_px / length, dy_px / width, x_px, y_px) / (length * width)
+
+    return of_star
+
+
+def with_tail(profile: Profile, tail_px: float) -> Profile:
+    """A third of the light blurred and shifted along dx; the middle of all light stays."""
+    if tail_px == 0:
+        return profile
+    tail = stretched(profile, (1 + tail_px / 6, 1 + tail_px / 6))
+
+    def of_star(dx_px, dy_px, x_px, y_px):
+        core = profile(dx_px + tail_px / 3, dy_px, x_px, y_px)
+        return 2 / 3 * core + 1 / 3 * tail(dx_px - tail_px * 2 / 3, dy_px, x_px, y_px)
 
     return of_star
 
@@ -220,20 +228,28 @@ def spiked(
 
     Vanes make spikes longer in red than in blue: give each channel a length of its own.
     """
-    sigma = fwhm_px / 2.3548
     directions = angle + 2 * np.pi * np.arange(arms) / arms
-    each = share / arms / (np.sqrt(2 * np.pi) * sigma * length_px)
 
     def of_star(dx_px, dy_px, x_px, y_px):
         light = (1 - share) * profile(dx_px, dy_px, x_px, y_px)
-        for direction in directions:
-            along = dx_px * np.cos(direction) + dy_px * np.sin(direction)
-            across = (dy_px * np.cos(direction) - dx_px * np.sin(direction)) / sigma
-            on = (along >= 0) & (np.abs(across) < 5)
-            light[on] += each * np.exp(-0.5 * across[on] ** 2 - along[on] / length_px)
+        for turn in directions:
+            along = dx_px * np.cos(turn) + dy_px * np.sin(turn)
+            across = dy_px * np.cos(turn) - dx_px * np.sin(turn)
+            light += share / arms * spike(along, across, fwhm_px, length_px)
         return light
 
     return of_star
+
+
+def spike(
+    along_px: np.ndarray, across_px: np.ndarray, fwhm_px: float, length_px: float
+) -> np.ndarray:
+    """One arm, total 1: a Gaussian across, fading exponentially along, nothing behind its star."""
+    sigma = fwhm_px / 2.3548
+    on = (along_px >= 0) & (np.abs(across_px) < 5 * sigma)
+    light = np.zeros(on.shape)
+    light[on] = np.exp(-0.5 * (across_px[on] / sigma) ** 2 - along_px[on] / length_px)
+    return light / (np.sqrt(2 * np.pi) * sigma * length_px)
 
 
 def draw_stars(
@@ -261,24 +277,27 @@ def draw_stars(
     for x, y, light in zip(x_px, y_px, flux, strict=True):
         seen = np.flatnonzero(light * brightest > floor)
         reach = PROBED_PX[min(seen[-1] + 1, len(PROBED_PX) - 1)] if len(seen) else 3.0
-        _draw_star(image, x, y, light, profile, reach)
+        rows, columns = _window(image, x, y, reach)
+        if len(rows) and len(columns):
+            _draw_star(image, x, y, light, profile, reach)
 
 
 def _draw_star(image, x: float, y: float, light: float, profile: Profile, reach: float) -> None:
     """One star: integrated over pixels near its middle, taken at their centres farther out."""
-    rows = pixels_around(y, reach, image.shape[0])
-    columns = pixels_around(x, reach, image.shape[1])
-    near_rows = pixels_around(y, min(reach, NEAR_PX), image.shape[0])
-    near_columns = pixels_around(x, min(reach, NEAR_PX), image.shape[1])
-    if len(rows) and len(columns) and reach > NEAR_PX:
+    near = _window(image, x, y, min(reach, NEAR_PX))
+    if reach > NEAR_PX:
+        rows, columns = _window(image, x, y, reach)
         stamp = light * profile(columns - x, rows[:, None] - y, x, y)
-        if len(near_rows) and len(near_columns):
-            stamp[np.ix_(near_rows - rows[0], near_columns - columns[0])] = 0
+        stamp[np.ix_(near[0] - rows[0], near[1] - columns[0])] = 0
         add_stamp(image, rows, columns, stamp.astype(image.dtype))
-    if len(near_rows) and len(near_columns):
-        dx_px, dy_px = subpixels(near_columns) - x, subpixels(near_rows)[:, None] - y
-        stamp = light * over_pixels(profile(dx_px, dy_px, x, y))
-        add_stamp(image, near_rows, near_columns, stamp.astype(image.dtype))
+    if len(near[0]) and len(near[1]):
+        density = profile(subpixels(near[1]) - x, subpixels(near[0])[:, None] - y, x, y)
+        add_stamp(image, *near, (light * over_pixels(density)).astype(image.dtype))
+
+
+def _window(image: np.ndarray, x: float, y: float, reach: float) -> tuple[np.ndarray, np.ndarray]:
+    """Rows and columns of an image around a place."""
+    return pixels_around(y, reach, image.shape[0]), pixels_around(x, reach, image.shape[1])
 
 
 def _envelope(profile: Profile, shape: tuple[int, int]) -> np.ndarray:
@@ -348,17 +367,20 @@ def add_reflections(
     offset : float
         How far the disc is thrown towards the middle, as a share of the star's distance from it.
     """
-    height, width = image.shape
     level = share / (np.pi * radius_px**2 * (1 - 1 / 9))
+    middle_x, middle_y = image.shape[1] / 2, image.shape[0] / 2
     for x, y, light in zip(x_px, y_px, flux, strict=True):
-        at_x, at_y = x + offset * (width / 2 - x), y + offset * (height / 2 - y)
-        rows = pixels_around(at_y, radius_px + 2, height)
-        columns = pixels_around(at_x, radius_px + 2, width)
+        at_x, at_y = x + offset * (middle_x - x), y + offset * (middle_y - y)
+        rows, columns = _window(image, at_x, at_y, radius_px + 2)
         if len(rows) and len(columns):
-            radius = np.hypot(rows[:, None] - at_y, columns - at_x)
-            outside = np.clip(radius_px + 0.5 - radius, 0, 1)
-            hole = np.clip(radius_px / 3 + 0.5 - radius, 0, 1)
-            add_stamp(image, rows, columns, (light * level * (outside - hole)).astype(image.dtype))
+            distance = np.hypot(rows[:, None] - at_y, columns - at_x)
+            ring = disc(distance, radius_px) - disc(distance, radius_px / 3)
+            add_stamp(image, rows, columns, (light * level * ring).astype(image.dtype))
+
+
+def disc(distance_px: np.ndarray, radius_px: float) -> np.ndarray:
+    """Share of a pixel within a radius: 1 inside, 0 outside, half on the rim."""
+    return np.clip(radius_px + 0.5 - distance_px, 0, 1)
 
 
 def moved(
@@ -372,12 +394,9 @@ def moved(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Where stars of a channel fall that lies not on the others' grid; turned about the middle."""
     middle_x, middle_y = (shape[1] - 1) / 2, (shape[0] - 1) / 2
-    turn = np.radians(rotation_deg)
-    dx, dy = scale * (x_px - middle_x), scale * (y_px - middle_y)
-    return (
-        middle_x + dx * np.cos(turn) - dy * np.sin(turn) + shift_px[0],
-        middle_y + dx * np.sin(turn) + dy * np.cos(turn) + shift_px[1],
-    )
+    turn = scale * np.exp(1j * np.radians(rotation_deg))
+    place = turn * (x_px - middle_x + 1j * (y_px - middle_y))
+    return place.real + middle_x + shift_px[0], place.imag + middle_y + shift_px[1]
 
 
 # --- what the sensor adds ---------------------------------------------------------------
@@ -418,9 +437,9 @@ def add_cosmic_rays(pixels: np.ndarray, rng: np.random.Generator, count: int, le
     channels, height, width = pixels.shape
     for _ in range(count):
         length, angle = rng.integers(1, 16), rng.uniform(0, 2 * np.pi)
-        steps = np.arange(length)
-        x = np.rint(rng.uniform(0, width) + steps * np.cos(angle)).astype(int)
-        y = np.rint(rng.uniform(0, height) + steps * np.sin(angle)).astype(int)
+        start = np.array([rng.uniform(0, width), rng.uniform(0, height)])
+        direction = np.array([np.cos(angle), np.sin(angle)])
+        x, y = np.rint(start[:, None] + np.outer(direction, np.arange(length))).astype(int)
         on = (x >= 0) & (x < width) & (y >= 0) & (y < height)
         light = rng.exponential(level, length).astype(pixels.dtype)
         pixels[rng.integers(channels), y[on], x[on]] += light[on]
@@ -469,7 +488,7 @@ def extinction(wavelength_um: float | np.ndarray) -> np.ndarray:
 
 
 def dust_mags(bands: tuple[str, ...], ebv_mag: np.ndarray) -> np.ndarray:
-    """What dust of E(B-V) does to magnitudes relative to V, (stars, bands).
+    """What dust of E(B-V) does to magnitudes relative to V.
 
     Parameters
     ----------
@@ -477,6 +496,11 @@ def dust_mags(bands: tuple[str, ...], ebv_mag: np.ndarray) -> np.ndarray:
         Columns of `spectra.star_bands`.
     ebv_mag : ndarray, (stars,)
         0 or more. A star seen at B-V was born at B-V less this.
+
+    Returns
+    -------
+    ndarray, (stars, bands)
+        Added to `spectra.band_mags` of the star without dust.
 
     Notes
     -----

@@ -94,7 +94,8 @@ def make_scene(**settings) -> Scene:
         ]
     )
     scale = np.asarray(setup.channel_gains) / setup.full_well_electrons
-    write_fluxes(truth, electrons * scale, exposures >= setup.full_well_electrons)
+    write_fluxes(truth, electrons * scale)
+    write_clipped(truth, exposures >= setup.full_well_electrons)
     return Scene(
         pixels=scaled(exposures, of_channel, scale),
         header=header(setup),
@@ -124,10 +125,14 @@ def exposures_needed(setup: Setup) -> tuple[list[int], list[int]]:
     return first, [bands.index(band) for band in setup.bands]
 
 
-def write_fluxes(truth: Table, flux: np.ndarray, full: np.ndarray) -> None:
-    """Whole fluxes, (stars, 3), and who clips, where pixels are full, (exposures, y, x)."""
+def write_fluxes(truth: Table, flux: np.ndarray) -> None:
+    """Whole fluxes, (stars, 3), in columns."""
     for column, values in zip(("flux_r", "flux_g", "flux_b"), flux.T, strict=True):
         truth[column] = values
+
+
+def write_clipped(truth: Table, full: np.ndarray) -> None:
+    """Who clips, where pixels are full, (exposures, y, x)."""
     rows, columns = np.rint(truth["y_px"]).astype(int), np.rint(truth["x_px"]).astype(int)
     truth["clipped"] = np.any(full[:, rows, columns], axis=0)
 

@@ -68,11 +68,19 @@ def star_field(setup: Setup, rng: np.random.Generator) -> Table:
     rows = [known_stars(setup, wcs, known, prior, rng)]
     if setup.faint_to_mag is not None:
         rows.append(invented_stars(setup, wcs, np.array(rows[0]["v_mag"]), prior, rng))
-    merged = {
-        name: np.concatenate([np.asarray(part[name]) for part in rows]) for name in rows[0].colnames
-    }
+    merged = stacked(rows)
     merged["bv_mag"] = np.clip(merged["bv_mag"], *BV_RANGE_MAG)
-    return Table(merged)[np.argsort(merged["v_mag"], kind="stable")]
+    return merged[np.argsort(merged["v_mag"], kind="stable")]
+
+
+def stacked(parts: list[Table]) -> Table:
+    """Tables of the same columns, one below the other."""
+    return Table(
+        {
+            name: np.concatenate([np.asarray(part[name]) for part in parts])
+            for name in parts[0].colnames
+        }
+    )
 
 
 def known_colours(setup: Setup, known) -> tuple[np.ndarray, np.ndarray]:

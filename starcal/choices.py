@@ -1,50 +1,365 @@
-"""All that a run is asked for, as plain values: typed, chosen on the page, or read from an earlier
-result."""
+"""All that can be asked for: every choice with its default and its limits, written here and nowhere
+else.
+
+The command line, the functions of Python, the page and ``result.json`` take theirs from here. This
+module imports nothing heavy, so that ``starcal --help`` can tell the defaults at once; a few
+numbers and names that bound a choice therefore stand here, and `colour` and `catalogue` take them
+from here.
+
+A choice is added in three places: `Choices` (default, limits, meaning), the keywords of the
+functions that obey it, below, and an option in ``cli.arguments``.
+"""
+
+from __future__ import annotations
 
 import json
 import math
 import os
-from dataclasses import asdict, dataclass, fields, replace
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
+from typing import Any, TypedDict
 
-from .catalogue.choose import OWN_TABLE, Source, own_table_path, require_name
-from .catalogue.own_table import parse_mapping
-from .checking.check import require_settings
-from .colour.palette import YELLOW_WHITE_BV_MAG
-from .colour.stellar import SOLAR_BV_MAG
-from .cure.gains import require_sky
-from .cure.stars import Taste
-from .errors import SettingsError
-from .frame import Frame, read_channels, read_frame
-from .place.hints import Hints, hints_from_header
+from .errors import CatalogueError, SettingsError
+
+SOLAR_BV_MAG = 0.65
+"""B-V of the usual neutral star, a G2V star."""
+
+BV_RANGE_MAG = (-0.37, 1.5)
+"""Where the colours of real stars are known; stars beyond get the colour of the nearer end."""
+
+YELLOW_WHITE_BV_MAG = 0.75
+"""Median B-V of field stars: no single colour is closer to a field of spread 0.35 mag, with a rms
+u'v' error of 0.023."""
+
+YELLOW_WHITE_RANGE_MAG = (0.4, 1.0)
+"""Invented colours stay between F5 and K2, blue-white and pale orange."""
+
+SERVICES = ("gaia", "apass", "tycho2-online")  # catalogues of the network
+OWN_TABLE = "file:"  # before the path of a table of the user's own
+CATALOGUES = ("embedded", *SERVICES, "auto", f"{OWN_TABLE}PATH")
+
+Place = tuple[float, float]
+Places = tuple[Place, ...]
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What a number may be.
+
+    Attributes
+    ----------
+    low, high : float
+        Both belong to it, unless `above` is set: then `low` does not.
+    needed : str
+        The same in words.
+    above : bool
+    """
+
+    low: float
+    high: float
+    needed: str
+    above: bool = False
+
+    def hold(self, value: Any) -> bool:
+        """Whether a value is a finite number within them."""
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            return False
+        if not math.isfinite(value) or (self.above and value == self.low):
+            return False
+        return self.low <= value <= self.high
+
+
+POSITIVE = Limits(0.0, math.inf, "a number above 0 needed", above=True)
+NOT_NEGATIVE = Limits(0.0, math.inf, "0 or more needed")
+ANY_NUMBER = Limits(-math.inf, math.inf, "a number needed")
+STAR_COLOUR = Limits(*BV_RANGE_MAG, "colours are known for B-V {:g} to {:g}".format(*BV_RANGE_MAG))
+PIXEL_SCALE = Limits(0.0, 3600.0, "arcsec above 0, up to 3600 needed", above=True)
+BLACK_POINT = Limits(-10.0, 1.0, "-10 to 1 needed")
+
+
+def _number(default: float | None, limits: Limits) -> Any:
+    return field(default=default, metadata={"limits": limits})
+
+
+def _one_of(*names: str) -> Any:
+    """A choice between names, the default first."""
+    return field(default=names[0], metadata={"names": names})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Choices:
+    """All that can be asked for, besides the frame; the names are those of the command line's
+    options.
+
+    Attributes
+    ----------
+    neutral_bv : float
+        B-V of the star that comes out neutral, R = G = B: within `BV_RANGE_MAG`, mag.
+    model : {"gains", "matrix"}
+        What is fitted to the catalogue: a gain for each channel, or besides a 3x3 matrix.
+    snr : float
+        Detection threshold, above 0.
+    assume_linear : bool
+        Believe that the frame is linear, whatever it looks like.
+    leave_out : tuple of (x_px, y_px)
+        Stars left out of the fit by hand, by their places.
+    catalogue : str
+        One of `CATALOGUES`; ``file:PATH`` is a table of your own.
+    columns : str, optional
+        Its columns, as ``ra=..,dec=..,v=..,bv=..``.
+    online : bool, optional
+        Whether the network may be asked; by default only for a catalogue that is named.
+    timeout : float
+        For all that is asked of the network, seconds.
+    ra, dec : float or str, optional
+        Middle of a frame without a WCS that fits: degrees, or sexagesimal hours and degrees.
+    scale : float, optional
+        Size of its pixels, arcsec.
+    sky : {"grey", "keep"}
+        Whether calibration brings the sky background to grey; gradients stay.
+    route : {"best", "gains", "catalogue", "continuum", "palette"}
+        Where the colours of the stars come from: the best source for each, or one source alone;
+        ``gains`` multiplies the frame whole.
+    bv, spread : float
+        B-V of the palette, and its invented spread, mag.
+    warmth, saturation : float
+        1 is true; see `colour.palette.star_colours`.
+    star_brightness : float
+        A factor above 0; 1 leaves the stars' light as it is, and those of a separate star frame as
+        prominent as the own.
+    tiff : bool
+        Write a 16-bit TIFF of the picture, too.
+    black, strength : float
+        Of the stretch of previews: 0 and 1 as chosen from the frame; see `tone.Stretch.adjusted`.
+
+    Raises
+    ------
+    ValueError
+        One of them cannot be; the message names it.
+    CatalogueError
+        No catalogue of that name.
+    """
+
+    neutral_bv: float = _number(SOLAR_BV_MAG, STAR_COLOUR)
+    model: str = _one_of("gains", "matrix")
+    snr: float = _number(5.0, POSITIVE)
+    assume_linear: bool = False
+    leave_out: Places = ()
+    catalogue: str = "embedded"
+    columns: str | None = None
+    online: bool | None = None
+    timeout: float = _number(60.0, POSITIVE)
+    ra: float | str | None = None
+    dec: float | str | None = None
+    scale: float | None = _number(None, PIXEL_SCALE)
+    sky: str = _one_of("grey", "keep")
+    route: str = _one_of("best", "gains", "catalogue", "continuum", "palette")
+    bv: float = _number(YELLOW_WHITE_BV_MAG, STAR_COLOUR)
+    spread: float = _number(0.0, NOT_NEGATIVE)
+    warmth: float = _number(1.0, ANY_NUMBER)
+    saturation: float = _number(1.0, NOT_NEGATIVE)
+    star_brightness: float = _number(1.0, POSITIVE)
+    tiff: bool = False
+    black: float = _number(0.0, BLACK_POINT)
+    strength: float = _number(1.0, POSITIVE)
+
+    def __post_init__(self):
+        """Refuse what no later step could make sense of."""
+        for each in fields(self):
+            _require(each, getattr(self, each.name))
+        require_catalogue(self.catalogue)
+        _require_palette(self.bv, self.spread)
+        object.__setattr__(self, "leave_out", _places(self.leave_out))
+
+    @property
+    def own_table(self) -> Path | None:
+        """Where the user's own catalogue lies, if that is what was chosen."""
+        return own_table_path(self.catalogue)
+
+
+def default_of(name: str) -> Any:
+    """What holds unless something else is asked for."""
+    return _field(name).default
+
+
+def limits_of(name: str) -> Limits:
+    """What a choice that is a number may be."""
+    return _field(name).metadata["limits"]
+
+
+def names_of(name: str) -> tuple[str, ...]:
+    """What a choice between names can be, the default first."""
+    return _field(name).metadata["names"]
+
+
+def _field(name: str):
+    return Settings.__dataclass_fields__[name]
+
+
+# --- what is refused --------------------------------------------------------------------
+
+
+def _require(each, value) -> None:
+    names, limits = each.metadata.get("names"), each.metadata.get("limits")
+    if names and value not in names:
+        raise ValueError(f"{each.name} {value!r} given; it is one of {', '.join(names)}")
+    may_lack = each.default is None and value is None
+    if limits and not may_lack and not limits.hold(value):
+        raise ValueError(f"{each.name} {value} given, {limits.needed}")
+    if isinstance(each.default, bool) and not isinstance(value, bool):
+        raise ValueError(f"{each.name} {value!r} given; it is True or False")
+
+
+def own_table_path(name: str) -> Path | None:
+    """Where the user's own table lies that a catalogue's name means; None for any other name.
+
+    Parameters
+    ----------
+    name : str
+        As given for a catalogue.
+
+    Returns
+    -------
+    Path or None
+    """
+    path = name.removeprefix(OWN_TABLE)
+    return Path(path).expanduser() if path not in ("", name) else None
+
+
+def require_catalogue(name: str) -> None:
+    """Refuse a name that is none of `CATALOGUES`.
+
+    Parameters
+    ----------
+    name : str
+
+    Raises
+    ------
+    CatalogueError
+    """
+    if name not in CATALOGUES[:-1] and own_table_path(name) is None:
+        raise CatalogueError(
+            f"catalogue {name!r} given; it is one of {', '.join(CATALOGUES)}. Type: --catalogue "
+            "auto"
+        )
+
+
+def _require_palette(bv: float, spread: float) -> None:
+    low, high = YELLOW_WHITE_RANGE_MAG
+    if spread > 0 and not low <= bv <= high:
+        raise ValueError(
+            f"spread {spread} about bv {bv} given, but invented colours stay within B-V {low} to "
+            f"{high}: spread 0 or a bv in between needed"
+        )
+
+
+def _places(places) -> Places:
+    try:
+        pairs = tuple((float(x), float(y)) for x, y in places)
+    except (TypeError, ValueError):
+        pairs = ((math.nan, math.nan),)
+    if not all(math.isfinite(x + y) for x, y in pairs):
+        raise ValueError(f"leave_out {places!r} given; pairs of numbers needed, as [[x, y]]")
+    return pairs
+
+
+# --- choices by keyword -----------------------------------------------------------------
+
+# What each public function takes by keyword; a test holds names and types to those of `Choices`.
+
+
+class OfStars(TypedDict, total=False):
+    """What every function obeys that looks for stars and finds them in a catalogue."""
+
+    neutral_bv: float
+    snr: float
+    assume_linear: bool
+    leave_out: Places
+    catalogue: str
+    columns: str | None
+    online: bool | None
+    timeout: float
+    ra: float | str | None
+    dec: float | str | None
+    scale: float | None
+
+
+class OfCheck(OfStars, total=False):
+    """What `check` obeys."""
+
+    model: str
+
+
+class OfCalibrate(OfCheck, total=False):
+    """What `calibrate` obeys."""
+
+    sky: str
+
+
+class OfRecolour(OfStars, total=False):
+    """What `recolour_stars` obeys."""
+
+    route: str
+    bv: float
+    spread: float
+    warmth: float
+    saturation: float
+    star_brightness: float
+
+
+class OfRun(OfCalibrate, OfRecolour, total=False):
+    """What `run` obeys: all."""
+
+    tiff: bool
+    black: float
+    strength: float
+
+
+def chosen(choices: Choices | None, keywords: Mapping[str, Any], known: type) -> Choices:
+    """Choices, with those that were given by keyword.
+
+    Parameters
+    ----------
+    choices : Choices, optional
+        By default every default.
+    keywords : mapping
+        Choices by name.
+    known : type
+        Of the keywords that the function asked obeys: `OfCheck`, `OfCalibrate` and so on.
+
+    Raises
+    ------
+    TypeError
+        A keyword that it does not obey.
+    ValueError
+        A choice that cannot be.
+    """
+    names = list(known.__annotations__)
+    if strange := sorted(set(keywords) - set(names)):
+        raise TypeError(
+            f"{', '.join(strange)} given; what can be asked for here: {', '.join(names)}"
+        )
+    return replace(choices or Choices(), **keywords)
+
+
+# --- choices that are kept --------------------------------------------------------------
 
 FILES = ("frame", "red", "green", "blue", "wcs", "starless", "star_frame")
 
 
-@dataclass(frozen=True)
-class Settings:
-    """What a run was asked for; the names are those of the command line's options.
+@dataclass(frozen=True, kw_only=True)
+class Settings(Choices):
+    """Choices and the files that they are for: what ``result.json`` keeps, and a run can be
+    repeated from.
 
     Attributes
     ----------
     frame, red, green, blue, wcs, starless, star_frame : str, optional
-        Paths: a frame, or its three channels.
+        Paths: a frame, or its three channels; a header that says where it points; its starless
+        version; a separate star frame.
     full_scale : float, optional
-    ra, dec : str, optional
-    scale : float, optional
-        Hints for a frame without a WCS; arcsec per pixel.
-    catalogue, columns : str
-    online : bool, optional
-    timeout : float
-        Seconds.
-    snr, white_bv, model, assume_linear, sky, tiff
-        As for `pipeline.run`.
-    leave_out : tuple of (x_px, y_px)
-        Stars left out of the fit by hand.
-    route, bv, spread, warmth, saturation, star_brightness
-        See `colouring.Taste`.
-    black, strength : float
-        Of the stretch of previews; see `tone.Stretch.adjusted`.
+        Value in the file that means full scale.
     """
 
     frame: str | None = None
@@ -52,118 +367,30 @@ class Settings:
     green: str | None = None
     blue: str | None = None
     wcs: str | None = None
-    full_scale: float | None = None
-    ra: str | None = None
-    dec: str | None = None
-    scale: float | None = None
-    catalogue: str = "embedded"
-    columns: str | None = None
-    online: bool | None = None
-    timeout: float = 60.0
-    snr: float = 5.0
-    white_bv: float = SOLAR_BV_MAG
-    model: str = "gains"
-    assume_linear: bool = False
-    leave_out: tuple[tuple[float, float], ...] = ()
-    sky: str = "grey"
-    tiff: bool = False
-    route: str = "best"
-    bv: float = YELLOW_WHITE_BV_MAG
-    spread: float = 0.0
-    warmth: float = 1.0
-    saturation: float = 1.0
-    star_brightness: float = 1.0
+    full_scale: float | None = _number(None, POSITIVE)
     starless: str | None = None
     star_frame: str | None = None
-    black: float = 0.0
-    strength: float = 1.0
-
-    @property
-    def taste(self) -> Taste:
-        """Its part that is a matter of taste."""
-        return Taste(
-            self.route, self.bv, self.spread, self.warmth, self.saturation, self.star_brightness
-        )
-
-    def with_taste(self, taste: Taste) -> "Settings":
-        """The same with other tastes."""
-        return replace(
-            self,
-            route=taste.route,
-            bv=taste.bv_mag,
-            spread=taste.spread_mag,
-            warmth=taste.warmth,
-            saturation=taste.saturation,
-            star_brightness=taste.star_brightness,
-        )
-
-    @property
-    def source(self) -> Source:
-        """Which catalogue to ask."""
-        require_name(self.catalogue)
-        columns = parse_mapping(self.columns) if self.columns else None
-        return Source(self.catalogue, self.online, self.timeout, columns)
 
     @property
     def first_file(self) -> str:
         """The file that names the job."""
-        return self.frame or self.red
+        return self.frame or self.red or ""
 
     @property
     def inputs(self) -> list[str]:
         """Every file that a run reads."""
         named = [path for name in FILES if (path := getattr(self, name))]
-        table = own_table_path(self.catalogue)
-        return named if table is None else [*named, str(table)]
-
-    def read(self) -> Frame:
-        """The frame, from one file or three.
-
-        Raises
-        ------
-        FrameError
-            As `frame.read_frame`.
-        """
-        reading = {"wcs": self.wcs, "full_scale": self.full_scale}
-        if self.red:
-            return read_channels(self.red, self.green, self.blue, **reading)
-        return read_frame(self.frame, **reading)
-
-    def read_others(self) -> dict[str, Frame | None]:
-        """The frames besides it that a cure may use."""
-        return {
-            "starless": read_frame(self.starless, full_scale=self.full_scale)
-            if self.starless
-            else None,
-            "star_frame": read_frame(self.star_frame) if self.star_frame else None,
-        }
-
-    def hints(self, frame: Frame) -> Hints | None:
-        """Where a frame without a WCS points, if that was said; None: its header will be asked."""
-        if not (self.ra or self.dec or self.scale):
-            return None
-        return hints_from_header(frame.header, ra=self.ra, dec=self.dec, scale_arcsec=self.scale)
-
-    def for_check(self, frame: Frame) -> dict:
-        """What `checking.check` is to be given besides the frame and the model, by name."""
-        return {
-            "white_bv": self.white_bv,
-            "snr_min": self.snr,
-            "assume_linear": self.assume_linear,
-            "left_out": self.leave_out,
-            "source": self.source,
-            "hints": self.hints(frame),
-        }
+        return named if self.own_table is None else [*named, str(self.own_table)]
 
     def to_dict(self, folder: str | Path) -> dict:
         """For JSON that lies in a folder; paths are told from there, so that all may be moved
         together."""
         return asdict(self._with_paths(lambda path: _seen_from(folder, path)))
 
-    def _with_paths(self, change) -> "Settings":
+    def _with_paths(self, change) -> Settings:
         paths = {name: change(path) for name in FILES if (path := getattr(self, name))}
-        if (table := own_table_path(self.catalogue)) is not None:
-            paths["catalogue"] = OWN_TABLE + change(str(table))
+        if self.own_table is not None:
+            paths["catalogue"] = OWN_TABLE + change(str(self.own_table))
         return replace(self, **paths)
 
 
@@ -172,6 +399,10 @@ def _seen_from(folder: str | Path, path: str) -> str:
         return os.path.relpath(path, folder)
     except ValueError:  # another drive
         return os.path.abspath(path)
+
+
+# Settings that went by another name in results of earlier versions.
+RENAMED = {"white_bv": "neutral_bv"}
 
 
 def read_settings(path: str | Path) -> Settings:
@@ -192,37 +423,27 @@ def read_settings(path: str | Path) -> Settings:
         raise SettingsError(
             f"{path} holds no settings; give the result.json of an earlier run"
         ) from error
-    return _checked(known, path)._with_paths(
+    return _made_of(known, path)._with_paths(
         lambda file: os.path.normpath(os.path.join(os.path.dirname(path), file))
     )
 
 
-def _checked(known: dict, path) -> Settings:
-    names = {field.name for field in fields(Settings)}
+def _made_of(known: Any, path: str | Path) -> Settings:
+    names = {each.name for each in fields(Settings)}
     unknown = sorted(set(known) - names) if isinstance(known, dict) else ["no names at all"]
     if unknown:
         raise SettingsError(
-            f"{path} has settings that this version does not know: {', '.join(unknown)}. Make it "
-            f"anew "
-            "with `starcal run`"
+            f"{path} has settings that this version does not know: "
+            f"{', '.join(map(_with_new_name, unknown))}. Mend it there, or make the file anew with "
+            "`starcal run`"
         )
-    made = Settings(**known | {"leave_out": _places(known.get("leave_out", ()), path)})
     try:
-        _ = made.taste  # refuses what it cannot be
-        require_sky(made.sky)
-        require_settings(made.white_bv, made.model)
-    except (TypeError, ValueError) as error:
+        return Settings(**known)
+    except (CatalogueError, ValueError) as error:
         raise SettingsError(
             f"{path}: {error}. Mend it there, or make the file anew with `starcal run`"
         ) from error
-    return made
 
 
-def _places(known, path) -> tuple[tuple[float, float], ...]:
-    try:
-        places = tuple((float(x), float(y)) for x, y in known)
-    except (TypeError, ValueError):
-        places = ((math.nan, math.nan),)
-    if not all(math.isfinite(x + y) for x, y in places):
-        raise SettingsError(f"{path}: leave_out needs pairs of numbers, as [[x, y]]")
-    return places
+def _with_new_name(name: str) -> str:
+    return f"{name} (its name is {RENAMED[name]} now)" if name in RENAMED else name

@@ -7,25 +7,31 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Unpack
 
 import numpy as np
 
 from .audit import Audit, audit_picture
 from .audit.plots import plot_beside
-from .catalogue.choose import Source
-from .checking.check import EMBEDDED, Places, Progress, as_frame, check, silent, usable
+from .checking.check import Progress, as_frame, check, silent, usable
 from .checking.result import CheckResult
-from .choices import Settings
-from .colour.stellar import SOLAR_BV_MAG
-from .cure.gains import apply_calibration, require_sky, require_usable
-from .cure.stars import Taste, recolour_checked
+from .choices import Choices, OfRun, Settings, chosen
+from .cure.gains import apply_calibration, require_usable
+from .cure.stars import recolour_checked
 from .draw import tone
 from .draw.preview import write_preview
 from .errors import OutputError
 from .fit.verdict import USE_CALIBRATED
-from .frame import Frame, atomic_folder, check_folder, require_not_inputs, write_fits, write_tiff16
-from .place.hints import Hints
+from .frame import (
+    Frame,
+    atomic_folder,
+    check_folder,
+    read_channels,
+    read_frame,
+    require_not_inputs,
+    write_fits,
+    write_tiff16,
+)
 from .report.tables import write_json, write_stars
 from .texts import escaped, html_list
 
@@ -108,22 +114,13 @@ class RunResult:
 def run(
     frame: Frame | str | Path,
     out: str | Path | None = None,
+    choices: Choices | None = None,
     *,
-    white_bv: float = SOLAR_BV_MAG,
-    model: str = "gains",
-    sky: str = "grey",
-    taste: Taste | None = None,
     starless: Frame | None = None,
     star_frame: Frame | None = None,
-    snr_min: float = 5.0,
-    assume_linear: bool = False,
-    left_out: Places = (),
-    tiff: bool = False,
     overwrite: bool = False,
-    source: Source = EMBEDDED,
-    hints: Hints | None = None,
-    settings: Settings | None = None,
     progress: Progress = silent,
+    **asked: Unpack[OfRun],
 ) -> RunResult:
     """Do the whole job: check a frame, choose the route, make the picture, write files and a
     report.
@@ -134,18 +131,18 @@ def run(
         A linear colour frame.
     out : str or Path, optional
         Folder for the files; by default ``FRAME-starcal`` beside the frame.
-    white_bv, model, sky, snr_min, assume_linear, left_out, source, hints, progress
-        As for `calibration.calibrate`.
-    taste, starless, star_frame
-        As for `colouring.recolour_stars`; with a star frame its stars are taken, whatever the
-        verdict. The taste's route may be ``gains`` for a frame whose verdict is open.
-    tiff : bool
-        Write a 16-bit TIFF of the picture, too.
+    choices : Choices, optional
+        What is asked for; by default all as by default. `Settings` are kept in ``result.json`` as
+        they are, choices with the names of the frames.
+    starless, star_frame : Frame, optional
+        As for `recolour_stars`; with a star frame its stars are taken, whatever the verdict.
     overwrite : bool
         Replace files of an earlier run.
-    settings : Settings, optional
-        What ``result.json`` shall say was asked for, and the look of the previews; by default made
-        from the rest. See `run_settings`.
+    progress : callable
+        Is given the step and the share done.
+    **asked
+        Single choices by name, any of `Choices`. The route may be ``gains`` for a frame whose
+        verdict is open.
 
     Returns
     -------
@@ -162,45 +159,32 @@ def run(
     OutputError
         A file is in the way or cannot be written.
     """
-    require_sky(sky)
+    choices = chosen(choices, asked, OfRun)
     folder = Path(out) if out is not None else folder_of(frame)
     _require_free(folder, [frame] if isinstance(frame, str | Path) else [], overwrite)
-    taste = taste or Taste()
-    settings = settings or Settings(
+    settings = _kept(choices, frame, starless, star_frame)
+    frame = as_frame(frame, progress)
+    found = check(frame, choices, progress=progress)
+    frame = usable(frame, found, choices.assume_linear)
+    progress("making the picture", 0.7)
+    if star_frame is None and takes_gains(found, choices):
+        made = _by_gains(frame, found, choices)
+    else:
+        made = _by_star(frame, found, choices, starless, star_frame)
+    progress("writing", 0.9)
+    return _write(folder, frame, made, settings, overwrite)
+
+
+def _kept(choices: Choices, frame, starless, star_frame) -> Settings:
+    """What ``result.json`` says was asked for."""
+    if isinstance(choices, Settings):
+        return choices
+    return Settings(
+        **vars(choices),
         frame=_name_of(frame),
         starless=_name_of(starless),
         star_frame=_name_of(star_frame),
-        white_bv=white_bv,
-        model=model,
-        sky=sky,
-        snr=snr_min,
-        assume_linear=assume_linear,
-        tiff=tiff,
-        catalogue=source.name,
-        online=source.online,
-        timeout=source.timeout_s,
-        leave_out=tuple(left_out),
-    ).with_taste(taste)
-    frame = as_frame(frame, progress)
-    found = check(
-        frame,
-        white_bv=white_bv,
-        model=model,
-        snr_min=snr_min,
-        assume_linear=assume_linear,
-        source=source,
-        hints=hints,
-        left_out=left_out,
-        progress=progress,
     )
-    frame = usable(frame, found, assume_linear)
-    progress("making the picture", 0.7)
-    if star_frame is None and takes_gains(found, taste):
-        made = _by_gains(frame, found, taste, sky)
-    else:
-        made = _by_star(frame, found, taste, starless, star_frame, source)
-    progress("writing", 0.9)
-    return _write(folder, frame, made, settings, tiff, overwrite)
 
 
 def run_settings(
@@ -219,26 +203,48 @@ def run_settings(
     """
     folder = Path(out) if out is not None else folder_of(settings.first_file)
     _require_free(folder, settings.inputs, overwrite)
-    frame = settings.read()
     return run(
-        frame,
+        read(settings),
         folder,
-        model=settings.model,
-        sky=settings.sky,
-        taste=settings.taste,
-        tiff=settings.tiff,
+        settings,
         overwrite=overwrite,
-        settings=settings,
         progress=progress,
-        **settings.for_check(frame),
-        **settings.read_others(),
+        **read_others(settings),
     )
 
 
-def takes_gains(found: CheckResult, taste: Taste) -> bool:
+def read(settings: Settings) -> Frame:
+    """The frame that settings name, from one file or three.
+
+    Raises
+    ------
+    FrameError
+        As `frame.read_frame`.
+    """
+    if settings.red:
+        return read_channels(
+            settings.red,
+            settings.green,
+            settings.blue,
+            wcs=settings.wcs,
+            full_scale=settings.full_scale,
+        )
+    return read_frame(settings.frame, wcs=settings.wcs, full_scale=settings.full_scale)
+
+
+def read_others(settings: Settings) -> dict[str, Frame | None]:
+    """The frames besides it that a cure may use, by keyword of `run` and `recolour_stars`."""
+    starless, star_frame = settings.starless, settings.star_frame
+    return {
+        "starless": read_frame(starless, full_scale=settings.full_scale) if starless else None,
+        "star_frame": read_frame(star_frame) if star_frame else None,
+    }
+
+
+def takes_gains(found: CheckResult, choices: Choices) -> bool:
     """Whether the whole frame is multiplied: where that was asked for, or is the best of a frame's
     own stars."""
-    return taste.route == "gains" or (taste.route == "best" and found.route == "gains")
+    return choices.route == "gains" or (choices.route == "best" and found.route == "gains")
 
 
 @dataclass(frozen=True, eq=False)
@@ -252,16 +258,16 @@ class _Made:
     check: CheckResult
 
 
-def _by_gains(frame: Frame, found: CheckResult, taste: Taste, sky: str) -> _Made:
+def _by_gains(frame: Frame, found: CheckResult, choices: Choices) -> _Made:
     require_usable(found)
-    found = _told_by_hand(found, taste)
-    calibrated = apply_calibration(frame, found, sky)
+    found = _told_by_hand(found, choices)
+    calibrated = apply_calibration(frame, found, choices.sky)
     steps = tuple(step for step in found.verdict.next_steps if step != USE_CALIBRATED)
     told = replace(found, verdict=replace(found.verdict, next_steps=steps))
     return _Made(calibrated.pixels, calibrated.history, {}, told)
 
 
-def _told_by_hand(found: CheckResult, taste: Taste) -> CheckResult:
+def _told_by_hand(found: CheckResult, choices: Choices) -> CheckResult:
     """The check, with what was asked for against its advice and what gains cannot do."""
     if found.route != "gains":
         found = replace(
@@ -269,7 +275,7 @@ def _told_by_hand(found: CheckResult, taste: Taste) -> CheckResult:
             route="gains",
             route_reason=f"asked for by --route gains; {found.verdict.reasons[0]}",
         )
-    if (taste.warmth, taste.saturation, taste.star_brightness) == (1.0, 1.0, 1.0):
+    if (choices.warmth, choices.saturation, choices.star_brightness) == (1.0, 1.0, 1.0):
         return found
     return replace(
         found,
@@ -321,11 +327,11 @@ def _require_free(folder: Path, inputs: Iterable[str | Path], overwrite: bool) -
     check_folder(folder)
 
 
-def _write(folder, frame, made, settings, tiff, overwrite) -> RunResult:
+def _write(folder, frame, made, settings, overwrite) -> RunResult:
     names = [
         "picture.fits",
         *made.layers,
-        *["picture.tif"] * tiff,
+        *["picture.tif"] * settings.tiff,
         "stars.ecsv",
         "result.json",
         "preview.png",
@@ -334,7 +340,7 @@ def _write(folder, frame, made, settings, tiff, overwrite) -> RunResult:
     stretched = made.check.linearity.stretched and not settings.assume_linear
     audits = {
         name: audit_picture(
-            pixels, name=name, white_bv_mag=made.check.white_bv, stretched=stretched
+            pixels, name=name, neutral_bv_mag=made.check.neutral_bv, stretched=stretched
         )
         for name, pixels in (("before", frame.pixels), ("after", made.picture))
     }
@@ -347,7 +353,7 @@ def _write(folder, frame, made, settings, tiff, overwrite) -> RunResult:
     with atomic_folder(folder, OUTPUTS, overwrite) as place:
         for name, pixels in {"picture.fits": made.picture, **made.layers}.items():
             write_fits(place / name, pixels, frame.header, history=made.history)
-        if tiff:
+        if settings.tiff:
             write_tiff16(place / "picture.tif", made.picture)
         write_stars(place / "stars.ecsv", made.check.stars)
         write_json(place / "result.json", facts)

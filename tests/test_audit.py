@@ -68,10 +68,10 @@ def painted(
     return np.minimum(pixels, np.float32(full)), x, y
 
 
-def field_colours(n, white_bv_mag=0.65, seed=2):
+def field_colours(n, neutral_bv_mag=0.65, seed=2):
     """Colours of field stars, B-V N(0.75, 0.35), by the relation of real stars."""
     bv_mag = np.random.default_rng(seed).normal(0.75, 0.35, n)
-    return star_rgb(bv_mag, white_bv_mag)
+    return star_rgb(bv_mag, neutral_bv_mag)
 
 
 @cache
@@ -156,10 +156,10 @@ def test_uncalibrated_camera_frame_is_green():
     assert next(iter(result.hues)) == "green"
 
 
-@pytest.mark.parametrize("white_bv_mag", [0.65, None])
-def test_stars_of_catalogue_colours_are_possible(white_bv_mag):
-    pixels, *_ = painted(field_colours(400, white_bv_mag))
-    result = audit_picture(pixels, white_bv_mag=white_bv_mag)
+@pytest.mark.parametrize("neutral_bv_mag", [0.65, None])
+def test_stars_of_catalogue_colours_are_possible(neutral_bv_mag):
+    pixels, *_ = painted(field_colours(400, neutral_bv_mag))
+    result = audit_picture(pixels, neutral_bv_mag=neutral_bv_mag)
     assert result.n_judged >= 300
     assert result.share_impossible <= 0.01
 
@@ -200,13 +200,13 @@ def test_a_star_in_a_green_nebula_is_not_green():
     assert shown.share_impossible <= 0.02
 
 
-@pytest.mark.parametrize("white_bv_mag", [0.65, None])
-def test_kinds_are_those_of_the_true_colours(white_bv_mag):
+@pytest.mark.parametrize("neutral_bv_mag", [0.65, None])
+def test_kinds_are_those_of_the_true_colours(neutral_bv_mag):
     # near the limits, so that a wrong white (Duv off by 0.003) would change the kind of most
-    colours = field_colours(400, white_bv_mag) * (1.0, 0.86, 1.0)
+    colours = field_colours(400, neutral_bv_mag) * (1.0, 0.86, 1.0)
     pixels, x, y = painted(colours, peak=(0.2, 0.6))
-    result = audit_picture(pixels, white_bv_mag=white_bv_mag)
-    true_kind = classify(truth_at(result, x, y, colours), white_bv_mag)
+    result = audit_picture(pixels, neutral_bv_mag=neutral_bv_mag)
+    true_kind = classify(truth_at(result, x, y, colours), neutral_bv_mag)
     known = np.asarray(result.stars["kind"] != "unknown")
     assert known.sum() >= 300
     assert np.mean(true_kind[known] == result.stars["kind"][known]) >= 0.9
@@ -498,7 +498,7 @@ def test_figures_show_every_judged_star():
 
 def test_the_limits_drawn_are_at_their_duv():
     # Ohno 2013 as in colour-science; reliable to 0.0005 below 20000 K
-    result = audit_picture(painted(field_colours(50, None))[0], white_bv_mag=None)
+    result = audit_picture(painted(field_colours(50, None))[0], neutral_bv_mag=None)
     axes = result.plot_chromaticity(Figure().subplots())
     limits = [line for line in axes.lines if line.get_linestyle() == "--"]
     assert len(limits) == 2

@@ -38,7 +38,7 @@ JSON_KEYS = {
     "colour_terms",
     "slope_ratios",
     "residual_mag",
-    "white_bv",
+    "neutral_bv",
     "catalogue",
 }  # the contract of `check --json`
 
@@ -426,7 +426,7 @@ def test_the_input_is_never_written_over(folder, tmp_path, capsys):
         ["check", "--red", "r.fits"],
         ["calibrate", "a.fits"],
         ["nonsense"],
-        ["check", "a.fits", "--white-bv", "9"],
+        ["check", "a.fits", "--neutral-bv", "9"],
         ["check", "a.fits", "--snr", "-1"],
         ["run", "a.fits", "--sky", "pink"],
     ],

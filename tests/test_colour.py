@@ -267,22 +267,22 @@ def test_colours_beyond_the_range_are_those_of_its_ends():
 
 
 @given(bv_mags, whites)
-def test_star_has_luminance_one(bv_mag, white_bv_mag):
-    assert colour.luminance(colour.star_rgb(bv_mag, white_bv_mag)) == pytest.approx(1)
+def test_star_has_luminance_one(bv_mag, neutral_bv_mag):
+    assert colour.luminance(colour.star_rgb(bv_mag, neutral_bv_mag)) == pytest.approx(1)
 
 
 @given(st.floats(-0.37, 1.5))
-def test_star_of_the_white_reference_is_neutral(bv_mag):
+def test_star_of_the_neutral_star_is_neutral(bv_mag):
     np.testing.assert_allclose(colour.star_rgb(bv_mag, bv_mag), 1, rtol=1e-12)
 
 
 @given(bv_mags, st.sampled_from([None, 0.65]))
-def test_no_star_is_green_cyan_or_purple(bv_mag, white_bv_mag):
+def test_no_star_is_green_cyan_or_purple(bv_mag, neutral_bv_mag):
     # Harre & Heller 2021, AN 342, 578. Tolerances: D65 is itself a little green of the locus, so
     # that F stars have G up to 6 % below R and B; by a solar white G stands up to 3 % above.
-    red, green, blue = colour.star_rgb(bv_mag, white_bv_mag)
+    red, green, blue = colour.star_rgb(bv_mag, neutral_bv_mag)
     assert min(red, blue) * 0.94 <= green <= max(red, blue) * 1.03
-    assert colour.classify([red, green, blue], white_bv_mag) == "possible"
+    assert colour.classify([red, green, blue], neutral_bv_mag) == "possible"
 
 
 def test_redder_b_minus_v_is_redder():
@@ -324,7 +324,7 @@ def test_late_m_stars_may_be_greener_where_the_catalogue_says_red():
     assert colour.classify(rgb, bv_mag=np.nan) == "suspicious"
 
 
-@pytest.mark.parametrize("white_bv_mag", [None, 0.65])
+@pytest.mark.parametrize("neutral_bv_mag", [None, 0.65])
 @pytest.mark.parametrize(
     ("gain", "verdict"),
     [
@@ -336,9 +336,9 @@ def test_late_m_stars_may_be_greener_where_the_catalogue_says_red():
         (0.77, "magenta"),
     ],
 )
-def test_wrong_green_gain_is_seen(gain, verdict, white_bv_mag):
-    star = colour.star_rgb([0.4, 0.65, 1.0], white_bv_mag) * (1, gain, 1)
-    assert set(colour.classify(star, white_bv_mag)) == {verdict}
+def test_wrong_green_gain_is_seen(gain, verdict, neutral_bv_mag):
+    star = colour.star_rgb([0.4, 0.65, 1.0], neutral_bv_mag) * (1, gain, 1)
+    assert set(colour.classify(star, neutral_bv_mag)) == {verdict}
 
 
 @pytest.mark.parametrize(
@@ -359,10 +359,10 @@ def test_plain_colours(rgb, name):
 
 
 @given(st.floats(-0.3, 1.5), whites)
-def test_duv_does_not_depend_on_the_white_reference(bv_mag, white_bv_mag):
-    seen, plain = colour.star_rgb(bv_mag, white_bv_mag), colour.star_rgb(bv_mag)
-    assert colour.duv(seen, white_bv_mag) == pytest.approx(colour.duv(plain), abs=1e-9)
-    assert colour.green_index(seen, white_bv_mag) == pytest.approx(
+def test_duv_does_not_depend_on_the_neutral_star(bv_mag, neutral_bv_mag):
+    seen, plain = colour.star_rgb(bv_mag, neutral_bv_mag), colour.star_rgb(bv_mag)
+    assert colour.duv(seen, neutral_bv_mag) == pytest.approx(colour.duv(plain), abs=1e-9)
+    assert colour.green_index(seen, neutral_bv_mag) == pytest.approx(
         colour.green_index(plain), abs=1e-9
     )
 

@@ -18,7 +18,7 @@ import starcal
 from starcal.audit import audit_picture
 from starcal.cli.main import main
 from starcal.colour.stellar import luminance, star_rgb, uv_prime_distance
-from starcal.cure.stars import Taste, recolour_stars
+from starcal.cure.stars import recolour_stars
 from starcal.demo.scene import make_scene
 from starcal.draw.tone import choose_stretch
 from starcal.errors import FrameError
@@ -180,10 +180,10 @@ def test_every_star_says_where_its_colour_is_from(made):
 
 def test_taste_is_followed_and_said(tmp_path):
     frame = frame_of(narrowband("SHO", "cygnus", 3, 0, shape=(300, 400)), tmp_path)
-    white = recolour_stars(frame, taste=Taste(saturation=0.0))
+    white = recolour_stars(frame, saturation=0.0)
     ratio = white.stars[:, luminance(white.stars, axis=0) > 0.01]
     assert np.abs(ratio / ratio.mean(axis=0) - 1).max() < 1e-5  # saturation 0 is white
-    palette = recolour_stars(frame, taste=Taste(route="palette", bv_mag=0.9, spread_mag=0.1))
+    palette = recolour_stars(frame, route="palette", bv=0.9, spread=0.1)
     assert (palette.check.route, set(palette.colours.source)) == ("palette", {"palette"})
     assert "invented" in palette.check.route_reason
     assert "saturation 0" in " ".join(white.history)

@@ -17,7 +17,7 @@ from starcal.fit.gains import (
 )
 
 WHITE = 0.65
-ZERO = np.array([0.30, -0.20])  # log ratios at the white reference
+ZERO = np.array([0.30, -0.20])  # log ratios at the neutral star
 CAMERA, CAMERA_BEND = (
     np.array([-0.405, 0.478]),
     np.array([0.0, 0.04]),
@@ -123,11 +123,11 @@ def test_agrees_with_orthogonal_distance_regression():
             assert abs(fit.zero_mag[index] - oracle.beta[1]) < fit.zero_error_mag[index]
 
 
-def test_white_reference_only_moves_along_the_line():
+def test_neutral_star_only_moves_along_the_line():
     """The gains for another white are those of the line there: exact by definition, 0.004 mag for
     the bend's prior."""
     sample = stars(4, 120)
-    solar, other = fit_gains(*sample), fit_gains(*sample, white_bv=0.9)
+    solar, other = fit_gains(*sample), fit_gains(*sample, neutral_bv=0.9)
     np.testing.assert_allclose(other.zero_mag, solar.predicted_mag(0.9), atol=0.004)
     np.testing.assert_allclose(solar.zero_mag, solar.predicted_mag(WHITE), atol=1e-12)
     np.testing.assert_allclose(other.slope, solar.slope, atol=0.01)
@@ -211,7 +211,7 @@ def test_error_law(scatter):
     errors, off = [], []
     for seed in range(30):
         sample = stars(seed, n, scatter=(scatter, scatter), catalogue_error=0.0, bend=(0, 0.04))
-        fit = fit_gains(sample[0], sample[1], sample[2], np.full(n, 1e-6), white_bv=0.75)
+        fit = fit_gains(sample[0], sample[1], sample[2], np.full(n, 1e-6), neutral_bv=0.75)
         truth = ZERO + CAMERA * 0.1 + CAMERA_BEND * 0.01
         errors.append(
             fit.zero_error_mag / MAG_PER_LN
@@ -243,7 +243,7 @@ def test_far_from_the_mean_colour_the_gain_is_unbiased_too():
     """White at B-V 0.1, field at 0.75: a flattened slope of 0.754 (0.20 on 0.35) would miss by 0.25
     * 0.48 * 0.65 = 0.078 mag. Twenty fields tell the mean to 0.008; 0.02."""
     off = [
-        fit_gains(*stars(seed, 150, catalogue_error=0.20, bend=(0, 0)), white_bv=0.1).zero_mag
+        fit_gains(*stars(seed, 150, catalogue_error=0.20, bend=(0, 0)), neutral_bv=0.1).zero_mag
         - (ZERO + CAMERA * (0.1 - WHITE))
         for seed in range(20)
     ]

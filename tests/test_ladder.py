@@ -19,6 +19,7 @@ PACKAGE = Path(__file__).parents[1] / "starcal"
 LADDER = (
     "errors",
     "texts",
+    "choices",
     "robust",
     "colour",
     "frame",
@@ -35,7 +36,6 @@ LADDER = (
     "audit",
     "cure",
     "report",
-    "choices",
     "pipeline",
     "view",
     "cli",

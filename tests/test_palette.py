@@ -97,10 +97,10 @@ def test_no_spread_outside_yellow_white():
 # ---- adjustments -----------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("white_bv_mag", [None, 0.65])
-def test_one_is_true(white_bv_mag):
-    true = colour.star_rgb(BV_MAG, white_bv_mag)
-    np.testing.assert_allclose(palette.star_colours(BV_MAG, white_bv_mag), true, rtol=1e-12)
+@pytest.mark.parametrize("neutral_bv_mag", [None, 0.65])
+def test_one_is_true(neutral_bv_mag):
+    true = colour.star_rgb(BV_MAG, neutral_bv_mag)
+    np.testing.assert_allclose(palette.star_colours(BV_MAG, neutral_bv_mag), true, rtol=1e-12)
 
 
 def test_warmth_is_a_shift_of_b_minus_v():

@@ -123,7 +123,7 @@ def test_star_table_and_result_read_back(rescued):
     assert str(table["x_px"].unit) == "pix"
     facts = json.loads((rescued.folder / "result.json").read_text())
     assert facts["verdict"] == "rescue"
-    assert facts["settings"]["white_bv"] == 0.65
+    assert facts["settings"]["neutral_bv"] == 0.65
     assert facts["gains"]["R"] == pytest.approx(rescued.check.gains[0])
 
 
@@ -333,7 +333,7 @@ def contents(folder):
 def test_killed_half_way_leaves_an_earlier_run_as_it_was(broad, tmp_path):
     starcal.run(broad, tmp_path / "run")
     before = contents(tmp_path / "run")
-    killed_run(broad, tmp_path / "run", overwrite=True, white_bv=0.3)
+    killed_run(broad, tmp_path / "run", overwrite=True, neutral_bv=0.3)
     assert contents(tmp_path / "run") == before
 
 
@@ -410,16 +410,16 @@ def test_nan_and_borders_do_not_spoil_the_fit(broad):
 
 def test_wrong_settings_are_the_callers_slip(broad):
     frame = starcal.read_frame(broad)
-    for settings in ({"white_bv": 9.0}, {"model": "magic"}):
+    for settings in ({"neutral_bv": 9.0}, {"model": "magic"}):
         with pytest.raises(ValueError, match="given"):
             starcal.check(frame, **settings)
     with pytest.raises(ValueError, match="grey"):
         starcal.calibrate(frame, sky="pink")
 
 
-def test_the_white_reference_moves_the_gains_as_the_slope_says(broad):
+def test_the_neutral_star_moves_the_gains_as_the_slope_says(broad):
     frame = starcal.read_frame(broad)
-    solar, warm = (starcal.check(frame, white_bv=bv) for bv in (0.65, 0.85))
+    solar, warm = (starcal.check(frame, neutral_bv=bv) for bv in (0.65, 0.85))
     shift = 2.5 * np.log10(warm.gains / solar.gains)[[0, 2]]
     wanted = solar.fit.predicted_mag(0.85) - solar.fit.predicted_mag(0.65)
     np.testing.assert_allclose(

@@ -364,7 +364,7 @@ def test_the_tally_counts_each_flag_with_its_reason(tmp_path):
 
 def test_settings_files_and_versions_are_on_the_page(tmp_path):
     asked = {
-        "white_bv": 0.65,
+        "neutral_bv": 0.65,
         "sky": "grey",
         "tiff": False,
         "wcs": None,
@@ -376,7 +376,7 @@ def test_settings_files_and_versions_are_on_the_page(tmp_path):
         fitted_result(),
         record={"settings": asked, "files": ["picture.fits", "extra.txt"]},
     )
-    assert "B−V of the star that comes out neutral 0.65 white_bv" in page.text
+    assert "B−V of the star that comes out neutral 0.65 neutral_bv" in page.text
     assert "background after calibration grey sky" in page.text
     assert "16-bit TIFF written, too no tiff" in page.text
     assert "new thing [1.5, 1.0] new_thing" in page.text
@@ -689,9 +689,9 @@ def test_chromaticity_shows_each_used_star_as_measured_and_after_gains():
     )  # u'v'; a gain of 0.5 moves a star by 0.05 and more
 
 
-@pytest.mark.parametrize("white_bv", [None, 0.3, 0.65, 1.0])
-def test_no_line_strikes_the_labels_of_the_locus(white_bv):
-    axes = plots.plot_chromaticity([], white_bv)
+@pytest.mark.parametrize("neutral_bv", [None, 0.3, 0.65, 1.0])
+def test_no_line_strikes_the_labels_of_the_locus(neutral_bv):
+    axes = plots.plot_chromaticity([], neutral_bv)
     axes.figure.draw_without_rendering()
     assert len(axes.texts) == len(plots.MARKED_BV_MAG)
     for text in axes.texts:

@@ -30,7 +30,7 @@ KEYS = {
     "colour_terms",
     "slope_ratios",
     "residual_mag",
-    "white_bv",
+    "neutral_bv",
     "catalogue",
 }
 STAR_KEYS = {"detected", "catalogue", "matched", "used", "flags", "chance_matches"}

@@ -373,7 +373,7 @@ def test_a_frame_without_wcs_has_none():
 def test_true_gains_make_the_white_star_neutral(system):
     made = one_star(
         system=system,
-        white_bv=0.9,
+        neutral_bv=0.9,
         channel_gains=(0.3, 1.0, 2.0),
         stars=stars_at([50.0], [20.0], [9.0], [0.9]),
     )

@@ -11,9 +11,9 @@ from astropy.io import fits
 
 import starcal
 from starcal.checking.check import check, refit
-from starcal.choices import Settings, read_settings
+from starcal.choices import Choices, Settings, read_settings
 from starcal.cli.main import main
-from starcal.cure.stars import Taste, recolour_stars
+from starcal.cure.stars import recolour_stars
 from starcal.demo.examples import DEMOS
 from starcal.demo.scene import make_scene
 from starcal.draw.tone import SKY_DISPLAY, choose_stretch
@@ -66,7 +66,7 @@ def place_of(found, row):
 
 def test_a_star_left_out_is_flagged_and_not_fitted(folder, broad):
     row = broad.fitted[3]
-    found = check(folder / "broad.fits", left_out=[place_of(broad, row)])
+    found = check(folder / "broad.fits", leave_out=[place_of(broad, row)])
     assert found.stars["flags"][row] & Flag.LEFT_OUT
     assert row not in found.fitted
     assert set(found.fitted) == set(broad.fitted) - {row}
@@ -75,7 +75,7 @@ def test_a_star_left_out_is_flagged_and_not_fitted(folder, broad):
 
 def test_the_refit_is_the_fit_that_a_new_check_makes(folder, broad):
     places = [place_of(broad, row) for row in broad.fitted[:4]]
-    anew, again = check(folder / "broad.fits", left_out=places), refit(broad, places)
+    anew, again = check(folder / "broad.fits", leave_out=places), refit(broad, places)
     assert again.to_dict() == anew.to_dict()
     np.testing.assert_array_equal(again.stars["flags"], anew.stars["flags"])
     assert anew.gains[0] != broad.gains[0]
@@ -103,7 +103,7 @@ def test_a_wrong_star_left_out_mends_the_gains(folder, broad):
 def test_a_star_left_out_is_out_of_the_continuum_relation(folder, sho):
     made = recolour_stars(folder / "sho.fits")
     row = int(np.argmax(made.colours.source == "catalogue+continuum"))
-    without = recolour_stars(folder / "sho.fits", left_out=[place_of(sho, row)])
+    without = recolour_stars(folder / "sho.fits", leave_out=[place_of(sho, row)])
     assert len(without.colours.continuum.used) == len(made.colours.continuum.used) - 1
 
 
@@ -124,8 +124,7 @@ def test_leaving_out_too_many_leaves_no_fit(broad):
 
 def test_one_source_alone(folder):
     catalogue, continuum = (
-        recolour_stars(folder / "sho.fits", taste=Taste(route=route))
-        for route in ("catalogue", "continuum")
+        recolour_stars(folder / "sho.fits", route=route) for route in ("catalogue", "continuum")
     )
     assert set(catalogue.colours.source) == {"catalogue", "field median"}
     assert "continuum" in set(continuum.colours.source)
@@ -140,13 +139,13 @@ def test_a_source_that_no_star_has_is_refused_and_best_helps(folder):
     write_fits(folder / "nowhere.fits", frame.pixels, frame.header, overwrite=True)
     for route in ("catalogue", "continuum"):
         with pytest.raises(TooFewStars, match="use --route best"):
-            recolour_stars(folder / "nowhere.fits", taste=Taste(route=route))
-    assert len(recolour_stars(folder / "nowhere.fits", taste=Taste(route="best")).colours.source)
+            recolour_stars(folder / "nowhere.fits", route=route)
+    assert len(recolour_stars(folder / "nowhere.fits", route="best").colours.source)
 
 
 def test_run_obeys_the_route(folder, tmp_path):
     """A frame that gains rescue may have its stars coloured one by one all the same."""
-    done = starcal.run(folder / "broad.fits", tmp_path / "a", taste=Taste(route="palette"))
+    done = starcal.run(folder / "broad.fits", tmp_path / "a", route="palette")
     assert "starless.fits" in done.files
     assert done.check.route == "palette"
     assert set(done.check.stars["colour_source"]) == {"palette"}
@@ -156,30 +155,27 @@ def test_run_obeys_the_route(folder, tmp_path):
 def test_gains_against_the_verdict(folder, tmp_path):
     """Refused where the channels carry no star colour; its advice is followed."""
     with pytest.raises(FrameError, match="Let `starcal run` colour its stars"):
-        starcal.run(folder / "sho.fits", tmp_path / "a", taste=Taste(route="gains"))
+        starcal.run(folder / "sho.fits", tmp_path / "a", route="gains")
     assert "stars.fits" in starcal.run(folder / "sho.fits", tmp_path / "b").files
     with pytest.raises(FrameError, match="use --route best"):
-        recolour_stars(folder / "sho.fits", taste=Taste(route="gains"))
+        recolour_stars(folder / "sho.fits", route="gains")
 
 
 def test_gains_say_what_they_cannot_do(folder, tmp_path):
-    done = starcal.run(
-        folder / "broad.fits", tmp_path / "a", taste=Taste(route="gains", warmth=1.5)
-    )
+    done = starcal.run(folder / "broad.fits", tmp_path / "a", route="gains", warmth=1.5)
     assert any("gains leave them as they come" in note for note in done.check.notes)
 
 
-def test_taste_that_makes_no_sense():
+def test_choices_that_make_no_sense():
     with pytest.raises(ValueError, match="one of best, gains, catalogue, continuum, palette"):
-        Taste(route="rainbow")
-    with pytest.raises(ValueError, match="a factor above 0"):
-        Taste(star_brightness=0.0)
+        Choices(route="rainbow")
+    with pytest.raises(ValueError, match="a number above 0 needed"):
+        Choices(star_brightness=0.0)
 
 
 def test_star_brightness_multiplies_the_layer(folder):
     plain, bright = (
-        recolour_stars(folder / "sho.fits", taste=Taste(star_brightness=factor))
-        for factor in (1.0, 1.5)
+        recolour_stars(folder / "sho.fits", star_brightness=factor) for factor in (1.0, 1.5)
     )
     np.testing.assert_allclose(bright.stars, 1.5 * plain.stars, rtol=1e-6)
     np.testing.assert_array_equal(bright.starless, plain.starless)
@@ -236,7 +232,7 @@ BY_HAND = [
     "0.8",
     "--star-brightness",
     "1.2",
-    "--white-bv",
+    "--neutral-bv",
     "0.5",
     "--black",
     "0.2",
@@ -288,7 +284,7 @@ def test_settings_repeat_a_run_exactly(by_hand, tmp_path):
 def test_every_choice_is_in_the_result(by_hand):
     known = json.loads((by_hand / "result.json").read_text())["settings"]
     assert set(known) == {field.name for field in fields(Settings)}
-    assert (known["route"], known["warmth"], known["white_bv"], known["strength"]) == (
+    assert (known["route"], known["warmth"], known["neutral_bv"], known["strength"]) == (
         "continuum",
         1.3,
         0.5,
@@ -362,7 +358,7 @@ def test_settings_that_cannot_be_used(tmp_path, capsys):
         ('{"settings": 3}', "does not know"),
         ('{"settings": {"route": "rainbow"}}', "is one of best.* Mend it there"),
         ('{"settings": {"star_brightness": "much"}}', "Mend it there"),
-        ('{"settings": {"sky": "pink"}}', "it is 'grey' or 'keep'. Mend it there"),
+        ('{"settings": {"sky": "pink"}}', "it is one of grey, keep. Mend it there"),
         ('{"settings": {"leave_out": [[NaN, 5]]}}', "pairs of numbers"),
         ('{"settings": {"leave_out": [1]}}', "pairs of numbers"),
     ):
@@ -395,7 +391,7 @@ def test_possible_colours_are_not_replaced_by_invented_ones_without_a_word(tmp_p
     assert done.audit_before.n_impossible == 0
     assert done.check.route == "palette"
     assert done.check.verdict.next_steps[0].startswith("compare with the frame as it was: 0 of its")
-    asked = starcal.run(tmp_path / "few.fits", tmp_path / "b", taste=Taste(route="palette"))
+    asked = starcal.run(tmp_path / "few.fits", tmp_path / "b", route="palette")
     assert not any("compare with" in step for step in asked.check.verdict.next_steps)
 
 
@@ -406,7 +402,7 @@ def test_gains_of_a_verdict_no_are_said_not_to_be_applied(broad, sho):
 
 def test_a_file_with_a_wrong_model_is_refused(by_hand, tmp_path):
     facts = json.loads((by_hand / "result.json").read_text())
-    for name, wrong in (("model", "cube"), ("white_bv", 7.0)):
+    for name, wrong in (("model", "cube"), ("neutral_bv", 7.0)):
         (tmp_path / "result.json").write_text(
             json.dumps({"settings": facts["settings"] | {name: wrong}})
         )

@@ -17,7 +17,6 @@ from astropy.wcs import WCS
 from scipy.ndimage import map_coordinates
 
 import starcal
-from starcal.catalogue.choose import Source
 from starcal.catalogue.embedded import cone
 from starcal.checking.check import instrumental_mag
 from starcal.demo.setup import Setup
@@ -539,7 +538,7 @@ def test_a_frame_with_a_wcs_too_poor_is_not_rescued_until_told_where_it_is(poor_
     assert found.wcs is None
     assert found.to_dict()["wcs"]["refined"] is False
     assert any("no more than 5 % of the width" in note and "--ra" in note for note in found.notes)
-    told = starcal.check(make(**limit), hints=Hints(305.7, 40.2, (4.2,)))  # as advised
+    told = starcal.check(make(**limit), ra=305.7, dec=40.2, scale=4.2)  # as advised
     assert told.verdict.verdict == "rescue"
     assert error_px(told.solved, truth) < 0.5
 
@@ -649,10 +648,9 @@ def own_table(tmp_path_factory):
 def test_m67_is_solved_from_hints_with_a_table_of_ones_own(own_table, bands, reach_px):
     """Truth: the WCS of its twin. Its bands are shifted against each other by up to 2 px."""
     frame = read_channels(*(FRAMES / f"M67_{band}_original_nowcs.fits" for band in bands))
-    hints = hints_from_header(
-        frame.header, ra=132.85, dec=11.75, scale_arcsec=0.90
+    found = starcal.check(
+        frame, catalogue=f"file:{own_table}", ra=132.85, dec=11.75, scale=0.90
     )  # 2 arcmin and 5 % off
-    found = starcal.check(frame, source=Source(f"file:{own_table}"), hints=hints)
     truth = starcal.read_frame(FRAMES / "M67_RVB_aligned_cube.fits").wcs
     corners = np.array([(0, 0), (322, 0), (0, 511), (322, 511)], float)
     ours, theirs = (

@@ -456,7 +456,7 @@ def test_a_stretched_frame_is_refused_unless_told_otherwise(scene_of, frame_of):
 @pytest.mark.parametrize(
     ("settings", "message"),
     [
-        ({"white_bv": 3.0}, "white reference B-V 3.0 given"),
+        ({"neutral_bv": 3.0}, "neutral_bv 3.0 given"),
         ({"model": "spline"}, "model 'spline' given"),
     ],
 )
@@ -471,15 +471,15 @@ def test_sky_out_of_range(scene_of, frame_of):
         starcal.calibrate(frame_of(scene_of(seed=1, ra_deg=0.05, dec_deg=20.0)), sky="black")
 
 
-def test_white_reference(scene_of, frame_of):
+def test_neutral_star(scene_of, frame_of):
     """Truth: the scene's own gains for a redder white."""
-    settings = {**settings_of("RA 0", 0, wide=True), "white_bv": 0.9}
+    settings = {**settings_of("RA 0", 0, wide=True), "neutral_bv": 0.9}
     scene = scene_of(**settings)
-    found = starcal.check(frame_of(scene), white_bv=0.9)
+    found = starcal.check(frame_of(scene), neutral_bv=0.9)
     assert np.all(
         np.abs(found.gains - scene.gains_true)[[0, 2]] < 4 * found.fit.gain_errors[[0, 2]]
     )
-    assert found.white_bv == 0.9
+    assert found.neutral_bv == 0.9
 
 
 def test_the_input_is_not_changed(scene_of, frame_of):

@@ -25,10 +25,10 @@ from astropy.nddata import block_reduce
 from hypothesis import given
 from hypothesis import strategies as st
 
-from starcal.choices import Settings
+from starcal.choices import Settings, names_of
 from starcal.colour.stellar import star_rgb, uv_prime_distance
 from starcal.cure.gains import apply_calibration
-from starcal.cure.stars import ROUTES, Taste, recolour_checked
+from starcal.cure.stars import recolour_checked
 from starcal.errors import FrameError, PageError, TooFewStars
 from starcal.frame import write_fits
 from starcal.stars import Flag
@@ -170,9 +170,8 @@ def test_pixels_are_red_green_blue_and_opaque_in_this_order_of_bytes():
 def test_the_visible_part_is_that_of_the_picture_of_a_run(sho, step):
     """Against the whole picture as `run` makes it; only the order of float32 sums differs, far
     below the noise."""
-    taste = Taste(warmth=1.4, saturation=1.6, star_brightness=1.3)
-    settings = Settings().with_taste(taste)
-    picture = recolour_checked(sho.frame, sho.found, taste).picture
+    settings = Settings(warmth=1.4, saturation=1.6, star_brightness=1.3)
+    picture = recolour_checked(sho.frame, sho.found, settings).picture
     window = Window(slice(60, 360), slice(120, 660), step)
     seen = cure_of(sho, sho.found, settings).after(sho.look(window))
     expected = block_reduce(picture[:, window.rows, window.columns], (1, step, step), np.mean)
@@ -255,7 +254,9 @@ def test_chromaticities_come_nearer_to_those_of_real_stars(camera):
     test_colour."""
     cure = cure_of(camera, camera.found, Settings())
     rows_used = camera.found.fitted[camera.found.fit.used]
-    target = star_rgb(points.catalogue_of(camera.found, "bv_mag")[rows_used], camera.found.white_bv)
+    target = star_rgb(
+        points.catalogue_of(camera.found, "bv_mag")[rows_used], camera.found.neutral_bv
+    )
     before, after = (
         np.median(uv_prime_distance(rgb[rows_used], target))
         for rgb in (star_fluxes(camera.found).T, cure.star_rgb)
@@ -639,7 +640,7 @@ class Browser:
         self.js(
             f"(() => {{ const s = "
             f"Bokeh.index.get({MODEL}('route')).el.shadowRoot.querySelector('select');"
-            f"s.selectedIndex = {ROUTES.index(name)}; s.dispatchEvent(new Event('change')) }})()"
+            f"s.selectedIndex = {names_of('route').index(name)}; s.dispatchEvent(new Event('change')) }})()"
         )
 
     def require_refused(self, name: str, reason: str) -> None:

@@ -16,9 +16,9 @@ from astropy import units as u
 from astropy.table import Table
 from scipy.spatial import cKDTree
 
+from ..choices import SOLAR_BV_MAG
 from ..colour.stellar import (
     IMPOSSIBLE_DUV,
-    SOLAR_BV_MAG,
     classify,
     duv,
     green_index,
@@ -86,11 +86,11 @@ class Audit:
         Judged as display values (decoded first), or as linear light.
     how_judged : str
         What that rests on.
-    white_bv : float or None
+    neutral_bv : float or None
         B-V of the star that the picture is taken to show neutral; None: D65.
     stars : Table
         A row a star: ``x_px, y_px, snr, width_px``; core colour as displayed ``u_prime, v_prime``,
-        ``duv, duv_error`` and ``green_index`` after undoing the white reference, ``hue`` as
+        ``duv, duv_error`` and ``green_index`` after undoing the neutral star, ``hue`` as
         displayed; ``rim_u_prime, rim_v_prime``; ``fringe_uv`` (distance of the rim, or of its worst
         quarter, from the core) with ``fringe_error``; ``fringed``; ``kind``: possible, suspicious,
         green, magenta, blue, unknown; ``why_unknown``; ``flags`` of `measure_stars`.
@@ -99,7 +99,7 @@ class Audit:
     name: str
     stretched: bool
     how_judged: str
-    white_bv: float | None
+    neutral_bv: float | None
     stars: Table = field(repr=False)
 
     @property
@@ -171,7 +171,7 @@ class Audit:
             "name": self.name,
             "stretched": self.stretched,
             "how_judged": self.how_judged,
-            "white_bv": self.white_bv,
+            "neutral_bv": self.neutral_bv,
             "found": self.n_found,
             "judged": self.n_judged,
             "impossible": self.n_impossible,
@@ -203,7 +203,7 @@ class Audit:
 
     def rows(self) -> list[tuple[str, str]]:
         """The numbers that matter, as (name, text) pairs: for the terminal and the report."""
-        white = "D65" if self.white_bv is None else f"B-V {self.white_bv:.2f}"
+        white = "D65" if self.neutral_bv is None else f"B-V {self.neutral_bv:.2f}"
         judged_as = f"{'stretched' if self.stretched else 'linear'}: {self.how_judged}"
         rows = [
             ("picture", self.name),
@@ -244,7 +244,7 @@ class Audit:
         -------
         Axes
         """
-        return plots.plot_chromaticity(self.stars, self.white_bv, ax)
+        return plots.plot_chromaticity(self.stars, self.neutral_bv, ax)
 
     def plot_map(self, ax: Axes | None = None) -> Axes:
         """Plot where on the picture stars have impossible colours, and where rims differ from
@@ -276,7 +276,7 @@ def audit_picture(
     pixels: np.ndarray,
     *,
     name: str = "picture",
-    white_bv_mag: float | None = SOLAR_BV_MAG,
+    neutral_bv_mag: float | None = SOLAR_BV_MAG,
     stretched: bool | None = None,
     known: Table | None = None,
 ) -> Audit:
@@ -288,7 +288,7 @@ def audit_picture(
         Linear in any unit, or display values (sRGB) in [0, 1]; NaN where there is no data.
     name : str
         For the result.
-    white_bv_mag : float or None
+    neutral_bv_mag : float or None
         B-V of the star that the picture shows neutral; a picture of unknown making is taken to show
         the sun so. None: the display's own white, D65.
     stretched : bool, optional
@@ -360,13 +360,13 @@ def audit_picture(
     _judge_cores(
         stars,
         starlight,
-        white_bv_mag,
+        neutral_bv_mag,
         _bv_of(stars, known),
         _odd_shape(table, starlight, stretched),
         table["snr"] < MIN_SNR[bool(stretched)],
     )
     _judge_rims(stars, starlight)
-    return Audit(name, bool(stretched), how_judged, white_bv_mag, stars)
+    return Audit(name, bool(stretched), how_judged, neutral_bv_mag, stars)
 
 
 def _check(pixels: np.ndarray) -> None:
@@ -446,17 +446,17 @@ def _bv_of(stars: Table, known: Table | None) -> np.ndarray:
 def _judge_cores(
     stars: Table,
     light: StarLight,
-    white_bv_mag: float | None,
+    neutral_bv_mag: float | None,
     bv_mag: np.ndarray,
     odd_shape: np.ndarray,
     faint: np.ndarray,
 ) -> None:
     """Colour of the cores, their kind, and why some have none, into the table."""
     core = light.core
-    stars["duv"] = duv(core, white_bv_mag)
-    stars["duv_error"] = _duv_error(light, white_bv_mag)
-    known = (stars["duv_error"] <= MAX_DUV_ERROR) | _surely_impossible(light, white_bv_mag)
-    stars["green_index"] = green_index(core, white_bv_mag)
+    stars["duv"] = duv(core, neutral_bv_mag)
+    stars["duv_error"] = _duv_error(light, neutral_bv_mag)
+    known = (stars["duv_error"] <= MAX_DUV_ERROR) | _surely_impossible(light, neutral_bv_mag)
+    stars["green_index"] = green_index(core, neutral_bv_mag)
     stars["u_prime"], stars["v_prime"] = rgb_to_uv_prime(core).T
     stars["hue"] = hue_word(core)
     stars["why_unknown"] = np.select(
@@ -470,26 +470,26 @@ def _judge_cores(
         "",
     )
     stars["kind"] = np.where(
-        stars["why_unknown"] == "", classify(core, white_bv_mag, bv_mag), "unknown"
+        stars["why_unknown"] == "", classify(core, neutral_bv_mag, bv_mag), "unknown"
     )
 
 
-def _surely_impossible(light: StarLight, white_bv_mag: float | None) -> np.ndarray:
+def _surely_impossible(light: StarLight, neutral_bv_mag: float | None) -> np.ndarray:
     """Cores impossible in one way, whether none, once or twice the background is left in a
     stretched picture."""
     unsure = light.core_factor[..., 3] / COMPRESSED_SKY_ERROR
-    kind, *others = (classify(light.core + share * unsure, white_bv_mag) for share in (0, -1, 1))
+    kind, *others = (classify(light.core + share * unsure, neutral_bv_mag) for share in (0, -1, 1))
     return (
-        (_duv_error(light, white_bv_mag, 3) <= MAX_DUV_ERROR)
+        (_duv_error(light, neutral_bv_mag, 3) <= MAX_DUV_ERROR)
         & np.isin(kind, IMPOSSIBLE_KINDS)
         & np.all([other == kind for other in others], axis=0)
     )
 
 
-def _duv_error(light: StarLight, white_bv_mag: float | None, columns: int = 4) -> np.ndarray:
+def _duv_error(light: StarLight, neutral_bv_mag: float | None, columns: int = 4) -> np.ndarray:
     """Error of Duv from the first columns of the factor."""
     change = [
-        duv(light.core + error, white_bv_mag) - duv(light.core - error, white_bv_mag)
+        duv(light.core + error, neutral_bv_mag) - duv(light.core - error, neutral_bv_mag)
         for error in np.moveaxis(light.core_factor[..., :columns], -1, 0)
     ]
     return np.sqrt(np.sum(np.square(change), axis=0)) / 2

@@ -41,7 +41,7 @@ FRINGED = {
 }
 
 
-def plot_chromaticity(stars: Table, white_bv: float | None, ax: Axes | None = None) -> Axes:
+def plot_chromaticity(stars: Table, neutral_bv: float | None, ax: Axes | None = None) -> Axes:
     """Plot the judged stars in u'v' as displayed, with the colours of real stars and the limits of
     the possible.
 
@@ -49,7 +49,7 @@ def plot_chromaticity(stars: Table, white_bv: float | None, ax: Axes | None = No
     ----------
     stars : Table
         Of an `Audit`.
-    white_bv : float or None
+    neutral_bv : float or None
         B-V of the star that is taken to be neutral; None: D65.
     ax : Axes, optional
         A new figure if not given.
@@ -58,7 +58,7 @@ def plot_chromaticity(stars: Table, white_bv: float | None, ax: Axes | None = No
     -------
     Axes
     """
-    return plots.plot_chromaticity(_by_kind(stars, "u_prime", "v_prime"), white_bv, ax)
+    return plots.plot_chromaticity(_by_kind(stars, "u_prime", "v_prime"), neutral_bv, ax)
 
 
 def plot_map(stars: Table, ax: Axes | None = None) -> Axes:

@@ -8,25 +8,22 @@ from pathlib import Path
 
 import numpy as np
 
+from ..choices import SERVICES, Choices, own_table_path, require_catalogue
 from ..errors import CatalogueDamaged, CatalogueError, CatalogueUnreachable, OutputError
 from . import CatalogueStars, cache, embedded, services
 from .columns import catalogue_stars
-from .own_table import read_own_table
-from .request import FAINTEST_MAG, SERVICES, FieldRequest
+from .own_table import parse_mapping, read_own_table
+from .request import FAINTEST_MAG, FieldRequest
 
 __all__ = [
-    "CATALOGUES",
     "Choice",
     "Fetched",
     "fetch",
     "magnitude_limit",
-    "own_table_path",
-    "require_name",
+    "source_of",
     "stars_around",
 ]
 
-OWN_TABLE = "file:"  # before the path of a table of the user's own
-CATALOGUES = ("embedded", *SERVICES, "auto", f"{OWN_TABLE}PATH")
 DEEPER = ("gaia", "apass")  # than the embedded one, the better first
 EMBEDDED_DEPTH_MAG = 11.5  # the embedded catalogue has nine stars of ten down to here
 ENOUGH_STARS = (
@@ -64,10 +61,22 @@ class Choice:
 class Source:
     """Which catalogue to ask, and how; see `stars_around`."""
 
-    name: str = "embedded"
-    online: bool | None = None
-    timeout_s: float = 60.0
-    mapping: dict[str, str] | None = None
+    name: str
+    online: bool | None
+    timeout_s: float
+    mapping: dict[str, str] | None
+
+
+def source_of(choices: Choices) -> Source:
+    """The catalogue that was chosen.
+
+    Raises
+    ------
+    CatalogueError
+        Columns of the user's own table that cannot be read.
+    """
+    mapping = parse_mapping(choices.columns) if choices.columns else None
+    return Source(choices.catalogue, choices.online, choices.timeout, mapping)
 
 
 @dataclass(frozen=True)
@@ -86,40 +95,6 @@ class Fetched:
 
     def __str__(self) -> str:
         return f"{self.field}{' (was there already)' if self.was_there else ''}\n{self.field.path}"
-
-
-def require_name(name: str) -> None:
-    """Refuse a name that is none of `CATALOGUES`.
-
-    Parameters
-    ----------
-    name : str
-
-    Raises
-    ------
-    CatalogueError
-    """
-    if name not in CATALOGUES[:-1] and own_table_path(name) is None:
-        raise CatalogueError(
-            f"catalogue {name!r} given; it is one of {', '.join(CATALOGUES)}. Type: --catalogue "
-            f"auto"
-        )
-
-
-def own_table_path(name: str) -> Path | None:
-    """Where the user's own table lies that a catalogue's name means; None for any other name.
-
-    Parameters
-    ----------
-    name : str
-        As given for a catalogue.
-
-    Returns
-    -------
-    Path or None
-    """
-    path = name.removeprefix(OWN_TABLE)
-    return Path(path).expanduser() if path not in ("", name) else None
 
 
 def stars_around(
@@ -171,7 +146,7 @@ def stars_around(
     ValueError
         A number outside its range.
     """
-    require_name(name)
+    require_catalogue(name)
     circle = (ra_deg, dec_deg, radius_deg)
     if name == "embedded":
         return _embedded(circle, epoch_yr)

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from ..choices import SERVICES
 from . import unit_vectors
 
 __all__ = ["SERVICES", "FieldRequest"]
 
-SERVICES = ("gaia", "apass", "tycho2-online")
 FAINTEST_MAG = {
     "gaia": 19.0,
     "apass": 17.0,

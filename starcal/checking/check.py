@@ -1,8 +1,9 @@
 """Can calibration rescue this frame: frame, stars, match, fit and verdict, in order."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Unpack
 
 import numpy as np
 from astropy.table import Table
@@ -10,7 +11,8 @@ from scipy.spatial import cKDTree
 
 from .. import colour
 from ..catalogue import embedded
-from ..catalogue.choose import Choice, Source, magnitude_limit, stars_around
+from ..catalogue.choose import Choice, Source, magnitude_limit, source_of, stars_around
+from ..choices import Choices, OfCheck, Places, chosen
 from ..errors import NoWCSError, TooFewStars
 from ..fit import verdict
 from ..fit.gains import (
@@ -31,7 +33,7 @@ from ..frame import (
     require_wcs,
     with_wcs,
 )
-from ..place.hints import Hints, hints_from_header
+from ..place.hints import Hints, hints_from_header, hints_of
 from ..place.match import Match, WCSError, match_catalogue, pair_scatter_px
 from ..place.solve import CatalogueOf, Solution, nearer, refine, solve, straightened
 from ..stars import (
@@ -60,10 +62,9 @@ SEEN_SNR = 10.0  # of catalogue stars that are looked for where they must be
 LEFT_OUT_REACH_PX = 2.0  # a star left out by hand lies within this of the place named
 NO_STAR_THERE = "no star to leave out at"
 
-EMBEDDED = Source()
+EMBEDDED = source_of(Choices())
 
 Progress = Callable[[str, float], None]
-Places = Sequence[tuple[float, float]]
 
 
 def silent(step: str, share: float) -> None:
@@ -72,15 +73,10 @@ def silent(step: str, share: float) -> None:
 
 def check(
     frame: Frame | str | Path,
+    choices: Choices | None = None,
     *,
-    white_bv: float = colour.SOLAR_BV_MAG,
-    model: str = "gains",
-    snr_min: float = 5.0,
-    assume_linear: bool = False,
-    source: Source = EMBEDDED,
-    hints: Hints | None = None,
-    left_out: Places = (),
     progress: Progress = silent,
+    **asked: Unpack[OfCheck],
 ) -> CheckResult:
     """Say whether photometric calibration can rescue a frame.
 
@@ -88,23 +84,16 @@ def check(
     ----------
     frame : Frame, str or Path
         A linear colour frame.
-    white_bv : float
-        B-V of the star that shall come out neutral, -0.3 to 1.5.
-    model : {"gains", "matrix"}
-        Whether to fit a 3x3 matrix besides the gains.
-    snr_min : float
-        Detection threshold.
-    assume_linear : bool
-        Believe that the frame is linear, whatever it looks like.
-    source : catalogue.choose.Source
-        Which catalogue to ask; by default the embedded one, offline.
-    hints : hints.Hints, optional
-        Where a frame without a WCS points and how large its pixels are; by default what its header
-        tells. Given, they serve also where the WCS does not fit the stars.
-    left_out : sequence of (x_px, y_px)
-        Stars to be left out of the fit, by their places.
+    choices : Choices, optional
+        What is asked for; by default all as by default: the embedded catalogue, offline, the sun
+        neutral.
     progress : callable
-        Told the step and the share done.
+        Is given the step and the share done.
+    **asked
+        Single choices by name: ``neutral_bv``, ``model``, ``snr``, ``assume_linear``,
+        ``leave_out``, ``catalogue``, ``columns``, ``online``, ``timeout``, ``ra``, ``dec``,
+        ``scale``; see `Choices`. Place and scale are by default what the header tells of them;
+        given, they serve also where the WCS does not fit the stars.
 
     Returns
     -------
@@ -117,12 +106,15 @@ def check(
     TooFewStars
         ``model="matrix"`` with too few stars or too little spread of colour.
     ValueError
-        ``white_bv`` or ``model`` outside their range.
+        A choice that cannot be.
+    TypeError
+        A keyword that it does not know.
     """
-    require_settings(white_bv, model)
+    choices = chosen(choices, asked, OfCheck)
     frame = as_frame(frame, progress)
+    source, hints = source_of(choices), hints_of(choices, frame.header)
     progress("finding and measuring stars", 0.2)
-    stars = measure_stars(frame.pixels, snr_min=snr_min)
+    stars = measure_stars(frame.pixels, snr_min=choices.snr)
     undated = (
         ()
         if frame.epoch_yr
@@ -146,7 +138,7 @@ def check(
         None,
         measure_linearity(stars),
         None,
-        white_bv,
+        choices.neutral_bv,
         notes,
     )
     progress("matching the catalogue", 0.6)
@@ -155,22 +147,21 @@ def check(
     result = (
         _matched(blank, frame, source, hints) if frame.wcs is not None else _unmatched(blank, frame)
     )
-    if result.linearity.stretched and not assume_linear:
+    if result.linearity.stretched and not choices.assume_linear:
         return _stretched(result)
     progress("fitting", 0.8)
-    return _concluded(
-        replace(result, flags_before_fit=np.array(result.stars["flags"])), model, left_out
-    )
+    result = replace(result, flags_before_fit=np.array(result.stars["flags"]))
+    return _concluded(result, choices.model, choices.leave_out)
 
 
-def refit(found: CheckResult, left_out: Places = ()) -> CheckResult:
+def refit(found: CheckResult, leave_out: Places = ()) -> CheckResult:
     """The same check with other stars left out by hand; nothing is measured again.
 
     Parameters
     ----------
     found : CheckResult
         Any check of the frame; stars that it had left out come back unless they are named again.
-    left_out : sequence of (x_px, y_px)
+    leave_out : tuple of (x_px, y_px)
 
     Returns
     -------
@@ -183,21 +174,21 @@ def refit(found: CheckResult, left_out: Places = ()) -> CheckResult:
     stars["flags"] = found.flags_before_fit
     notes = tuple(note for note in found.notes if not note.startswith(NO_STAR_THERE))
     blank = replace(found, stars=stars, fit=None, fitted=np.empty(0, int), matrix=None, notes=notes)
-    return _concluded(blank, "gains" if found.matrix is None else "matrix", left_out)
+    return _concluded(blank, "gains" if found.matrix is None else "matrix", leave_out)
 
 
-def _concluded(result: CheckResult, model: str, left_out: Places) -> CheckResult:
+def _concluded(result: CheckResult, model: str, leave_out: Places) -> CheckResult:
     """Fit, verdict and route, from stars that have been matched."""
-    result = _without(result, left_out)
+    result = _without(result, leave_out)
     if result.match is not None and result.match.credible:
         result = _fitted(result, model)
     return result if result.route == "gains" else _another_route(result)
 
 
-def _without(result: CheckResult, left_out: Places) -> CheckResult:
+def _without(result: CheckResult, leave_out: Places) -> CheckResult:
     """Flag the stars at the places named; a note for a place without one."""
     stars, notes = result.stars, result.notes
-    for x, y in left_out:
+    for x, y in leave_out:
         away_px = np.hypot(stars["x_px"].value - x, stars["y_px"].value - y)
         if np.min(away_px, initial=np.inf) <= LEFT_OUT_REACH_PX:
             stars["flags"][np.argmin(away_px)] |= Flag.LEFT_OUT
@@ -214,17 +205,6 @@ def _another_route(result: CheckResult) -> CheckResult:
     return replace(
         result, route=colours.route, route_reason=f"{result.verdict.reasons[0]}; {colours.reason}"
     )
-
-
-def require_settings(white_bv: float, model: str) -> None:
-    """Refuse a white reference that no star has, and a model of no such name."""
-    low, high = colour.BV_RANGE_MAG
-    if not low <= white_bv <= high:
-        raise ValueError(
-            f"white reference B-V {white_bv} given; stars have {low} to {high}, the sun 0.65"
-        )
-    if model not in ("gains", "matrix"):
-        raise ValueError(f"model {model!r} given; it is 'gains' or 'matrix'")
 
 
 def as_frame(frame: Frame | str | Path, progress: Progress = silent) -> Frame:
@@ -559,10 +539,10 @@ def _fitted(result: CheckResult, model: str) -> CheckResult:
     flux, error = in_channels(stars[rows]), in_channels(stars[rows], "flux_error")
     bv = np.asarray(stars["bv_mag"][rows], float)
     fit = fit_gains(
-        flux, error, bv, np.asarray(stars["bv_fit_error_mag"][rows], float), result.white_bv
+        flux, error, bv, np.asarray(stars["bv_fit_error_mag"][rows], float), result.neutral_bv
     )
     stars["flags"][rows[~fit.used]] |= Flag.CLIPPED
-    target = colour.star_rgb(bv[fit.used], result.white_bv)
+    target = colour.star_rgb(bv[fit.used], result.neutral_bv)
     before, after = (
         float(np.median(colour.uv_prime_distance((g * flux.T)[fit.used], target)))
         for g in (np.ones(3), fit.gains)

@@ -75,8 +75,8 @@ class CheckResult:
         Whether the pixels are proportional to light.
     catalogue : CatalogueUse or None
         None without a WCS.
-    white_bv : float
-        B-V of the white reference.
+    neutral_bv : float
+        B-V of the neutral star.
     notes : tuple of str
         What else was noticed: masked pixels, a gradient, how the data were scaled.
     solved : WCS or None
@@ -103,7 +103,7 @@ class CheckResult:
     matrix: MatrixFit | None
     linearity: Linearity
     catalogue: CatalogueUse | None
-    white_bv: float
+    neutral_bv: float
     notes: tuple[str, ...] = field(default=())
     solved: WCS | None = field(default=None, repr=False)
     wcs_given: WCSError | None = None
@@ -137,7 +137,7 @@ class CheckResult:
                     "after": verdict.colour_error_after,
                 },
                 "linearity": vars(self.linearity),
-                "white_bv": self.white_bv,
+                "neutral_bv": self.neutral_bv,
                 "catalogue": vars(self.catalogue) if self.catalogue else None,
                 "notes": self.notes,
             }
@@ -328,7 +328,7 @@ class CheckResult:
             There is no fit.
         """
         fit = self._require_fit()
-        return plots.plot_chromaticity(plots.fit_colours(fit), fit.white_bv, ax)
+        return plots.plot_chromaticity(plots.fit_colours(fit), fit.neutral_bv, ax)
 
     def plot_map(self, ax: Axes | None = None) -> Axes:
         """Plot where on the frame the used, clipped, flagged and unmatched stars are.
@@ -399,7 +399,7 @@ def _fit_rows(fit: GainFit, gains_name: str) -> list[tuple[str, str]]:
     return [
         ("used in the fit", f"{fit.n_used} of {len(fit.used)} clean matched stars"),
         (gains_name, gains),
-        ("white reference", f"B-V {fit.white_bv:.2f}"),
+        ("neutral star", f"B-V {fit.neutral_bv:.2f}"),
         ("colour terms", f"R/G {red}, B/G {blue} mag per mag of B-V"),
         (
             "star colour carried",

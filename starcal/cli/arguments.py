@@ -135,7 +135,7 @@ def _add_frame(parser, several: bool = False) -> None:
 
 def _add_white(parser) -> None:
     parser.add_argument(
-        "--white-bv",
+        "--neutral-bv",
         type=_star_colour,
         default=0.65,
         metavar="BV",

@@ -99,6 +99,7 @@ def _check(options) -> int:
     from dataclasses import replace
 
     from ..checking.check import check
+    from ..pipeline import read
 
     sources = [None] if options.red else options.frame
     status = 0
@@ -107,8 +108,7 @@ def _check(options) -> int:
         try:
             with _Bar(options) as bar:
                 asked = _asked(options, source)
-                frame = asked.read()
-                result = check(frame, model=asked.model, progress=bar, **asked.for_check(frame))
+                result = check(read(asked), asked, progress=bar)
         except StarcalError as error:
             if len(sources) == 1 and not options.json:
                 raise
@@ -123,15 +123,13 @@ def _check(options) -> int:
 
 def _calibrate(options) -> int:
     from ..cure.gains import calibrate
+    from ..pipeline import read
 
     _require_outputs(options, options.output)
     _require_wcs_output(options, options.output)
     asked = _asked(options)
     with _Bar(options) as bar:
-        frame = asked.read()
-        made = calibrate(
-            frame, model=asked.model, sky=asked.sky, progress=bar, **asked.for_check(frame)
-        )
+        made = calibrate(read(asked), asked, progress=bar)
         made.write(options.output, overwrite=options.overwrite)
     _show(
         options,
@@ -188,7 +186,7 @@ def _require_outputs(options, *outputs, fits: bool = True) -> None:
 
 def _inputs(options) -> list:
     """Every file that a command was told to read; None for an option that was not given."""
-    from ..catalogue.choose import own_table_path
+    from ..choices import own_table_path
 
     return [
         *(getattr(options, "frame", None) or []),
@@ -270,13 +268,14 @@ def _compose(options) -> int:
 
 def _split(options) -> int:
     from ..frame import write_fits
+    from ..pipeline import read
     from ..stars import measure_stars
     from ..stars.linearity import measure_linearity, require_linear
 
     targets = [f"{options.output}-{layer}.fits" for layer in ("starless", "stars")]
     _require_outputs(options, *targets)
     with _Bar(options) as bar:
-        frame = _asked(options).read()
+        frame = read(_asked(options))
         bar("measuring stars", 0.2)
         stars = measure_stars(frame.pixels, snr_min=options.snr)
         if not options.assume_linear:
@@ -315,14 +314,12 @@ def _layers(options, frame, stars):
 
 def _recolour(options) -> int:
     from ..cure.stars import recolour_stars
+    from ..pipeline import read, read_others
 
     _require_outputs(options, options.output)
     asked = _asked(options)
     with _Bar(options) as bar:
-        frame = asked.read()
-        made = recolour_stars(
-            frame, taste=asked.taste, progress=bar, **asked.for_check(frame), **asked.read_others()
-        )
+        made = recolour_stars(read(asked), asked, progress=bar, **read_others(asked))
         made.write(options.output, overwrite=options.overwrite)
     tally = made.tally
     _show(
@@ -373,7 +370,7 @@ def _audit(options) -> int:
         bar("judging the stars", 0.2)
         stretched = {"auto": None, "yes": True, "no": False}[options.stretched]
         judged = audit_picture(
-            frame.pixels, name=frame.name, white_bv_mag=options.white_bv, stretched=stretched
+            frame.pixels, name=frame.name, neutral_bv_mag=options.neutral_bv, stretched=stretched
         )
         if options.report:
             from ..report.page import write_audit
@@ -586,13 +583,11 @@ def _asked(options, frame: str | None = None):
     from ..choices import Settings
 
     typed = {field.name: getattr(options, field.name, field.default) for field in fields(Settings)}
-    return Settings(
-        **typed
-        | {
-            "frame": frame or next(iter(options.frame), None),
-            "leave_out": tuple(typed["leave_out"]),
-        }
-    )
+    typed["frame"] = frame or next(iter(options.frame), None)
+    try:
+        return Settings(**typed)
+    except ValueError as error:
+        return options.frame_parser.error(str(error))
 
 
 def _show(options, facts: dict, text) -> None:

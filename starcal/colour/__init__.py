@@ -3,12 +3,11 @@
 The names of ``stellar`` that other folders use stand here, so that they read ``colour.star_rgb``.
 """
 
+from ..choices import BV_RANGE_MAG, SOLAR_BV_MAG
 from .stellar import (
-    BV_RANGE_MAG,
     IMPOSSIBLE_DUV,
     LUMINANCE_WEIGHTS,
     POSSIBLE_DUV,
-    SOLAR_BV_MAG,
     classify,
     duv,
     green_index,

@@ -8,13 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, ndtri
 
 from .. import colour
-
-YELLOW_WHITE_BV_MAG = 0.75
-"""Median B-V of field stars; no single colour is closer to a field of spread 0.35 mag: rms u'v'
-error 0.023."""
-
-YELLOW_WHITE_RANGE_MAG = (0.4, 1.0)
-"""Invented colours stay between F5 and K2, blue-white and pale orange."""
+from ..choices import YELLOW_WHITE_BV_MAG, YELLOW_WHITE_RANGE_MAG
 
 WARMTH_MAG = 0.35
 """Shift of B-V for one unit of warmth: the usual spread of field stars."""
@@ -95,7 +89,7 @@ def _check_palette(bv_mag: float, spread_mag: float) -> None:
 
 def star_colours(
     bv_mag: ArrayLike,
-    white_bv_mag: float | None = colour.SOLAR_BV_MAG,
+    neutral_bv_mag: float | None = colour.SOLAR_BV_MAG,
     warmth: float = 1.0,
     saturation: float = 1.0,
 ) -> NDArray:
@@ -105,7 +99,7 @@ def star_colours(
     ----------
     bv_mag : array (N,)
         Johnson B-V, measured or invented; clamped to `colour.BV_RANGE_MAG`.
-    white_bv_mag : float, optional
+    neutral_bv_mag : float, optional
         B-V of the star that is to be neutral; None for D65.
     warmth : float
         Each unit above 1 makes every star redder by `WARMTH_MAG` in B-V, each unit below bluer.
@@ -124,7 +118,7 @@ def star_colours(
             f"more"
         )
     bv = np.asarray(bv_mag, float) + (warmth - 1.0) * WARMTH_MAG
-    return saturate(colour.star_rgb(bv, white_bv_mag), saturation)
+    return saturate(colour.star_rgb(bv, neutral_bv_mag), saturation)
 
 
 def saturate(rgb: ArrayLike, saturation: float) -> NDArray:

@@ -1,7 +1,7 @@
 """B-V, temperature, chromaticity and sRGB; which colours a star can have and which it cannot.
 
 Colours are linear RGB with the sRGB primaries, in the last axis: (..., 3). Only ratios matter,
-except where luminance is named. A colour "seen with a white reference" has been divided by the RGB
+except where luminance is named. A colour "seen with a neutral star" has been divided by the RGB
 of a star of that B-V, so that such a star is neutral; without one (None), neutral is D65, the white
 of displays.
 
@@ -12,11 +12,7 @@ nan.
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-SOLAR_BV_MAG = 0.65
-"""The usual white reference: a G2V star."""
-
-BV_RANGE_MAG = (-0.37, 1.5)
-"""Where the colours of real stars are known; others get the colour of the nearer end."""
+from ..choices import BV_RANGE_MAG
 
 # How far from the Planckian locus a star may lie (Duv). Real stars: 95 % within 0.0036, all up to
 # M2 within 0.0056 (Pickles 1998 spectra through the CIE 1931 functions), so 0.006 is possible.
@@ -217,45 +213,45 @@ def real_star_log_ratios(bv_mag: ArrayLike) -> tuple[NDArray, NDArray]:
     return polyval(bv, _RHO_OF_BV), polyval(bv, _BETA_OF_BV)
 
 
-def star_rgb(bv_mag: ArrayLike, white_bv_mag: float | None = None) -> NDArray:
+def star_rgb(bv_mag: ArrayLike, neutral_bv_mag: float | None = None) -> NDArray:
     """Linear RGB (..., 3) of a real star, luminance 1.
 
     Parameters
     ----------
     bv_mag : array
         Johnson B-V as observed, clamped to `BV_RANGE_MAG`.
-    white_bv_mag : float, optional
+    neutral_bv_mag : float, optional
         B-V of the star that is to be neutral; None for D65.
     """
     rho, beta = real_star_log_ratios(bv_mag)
     rgb = 10.0 ** (-0.4 * np.stack([rho, np.zeros_like(rho), beta], axis=-1)) / white_rgb(
-        white_bv_mag
+        neutral_bv_mag
     )
     return rgb / luminance(rgb)[..., np.newaxis]
 
 
-def white_rgb(white_bv_mag: float | None) -> NDArray:
+def white_rgb(neutral_bv_mag: float | None) -> NDArray:
     """Linear RGB (3,), G = 1, by which colours are divided to make a star of this B-V neutral; ones
     for None (D65)."""
-    if white_bv_mag is None:
+    if neutral_bv_mag is None:
         return np.ones(3)
-    rho, beta = real_star_log_ratios(white_bv_mag)
+    rho, beta = real_star_log_ratios(neutral_bv_mag)
     return 10.0 ** (-0.4 * np.array([rho, 0.0, beta]))
 
 
 # ---- possible and impossible ---------------------------------------------------------------------
 
 
-def duv(rgb: ArrayLike, white_bv_mag: float | None = None) -> NDArray:
+def duv(rgb: ArrayLike, neutral_bv_mag: float | None = None) -> NDArray:
     """Signed distance from the Planckian locus in CIE 1960 u, v: positive above it (green),
     negative below (magenta).
 
     Parameters
     ----------
     rgb : array (..., 3)
-        Linear RGB as seen with the white reference, which is undone first.
-    white_bv_mag : float, optional
-        B-V of that white reference; None for D65.
+        Linear RGB as seen with the neutral star, which is undone first.
+    neutral_bv_mag : float, optional
+        B-V of that neutral star; None for D65.
 
     Returns
     -------
@@ -263,10 +259,10 @@ def duv(rgb: ArrayLike, white_bv_mag: float | None = None) -> NDArray:
         Duv to 1e-4, for every colour, however far from the locus. Colours bluer than the hottest
         black body are measured from its blue end. nan for black and for nan.
     """
-    return _locus_distance(_uv_without_white(rgb, white_bv_mag))[0]
+    return _locus_distance(_uv_without_white(rgb, neutral_bv_mag))[0]
 
 
-def green_index(rgb: ArrayLike, white_bv_mag: float | None = None) -> NDArray:
+def green_index(rgb: ArrayLike, neutral_bv_mag: float | None = None) -> NDArray:
     """Distance from the line of real stars in the plane of the log ratios, mag; green positive,
     magenta negative.
 
@@ -274,22 +270,22 @@ def green_index(rgb: ArrayLike, white_bv_mag: float | None = None) -> NDArray:
     stars up to M2, range -0.17..0.11; Duv is about 0.0346 q. Gain errors add to it linearly. nan
     where a channel is not positive.
     """
-    seen = np.asarray(rgb, float) * white_rgb(white_bv_mag)
+    seen = np.asarray(rgb, float) * white_rgb(neutral_bv_mag)
     rgb_mag = -2.5 * np.log10(np.where(seen > 0, seen, np.nan))
     return rgb_mag @ (0.8547, -0.8547 - 0.5191, 0.5191) + 0.0746
 
 
 def classify(
-    rgb: ArrayLike, white_bv_mag: float | None = None, bv_mag: ArrayLike | None = None
+    rgb: ArrayLike, neutral_bv_mag: float | None = None, bv_mag: ArrayLike | None = None
 ) -> NDArray:
     """Whether a star can have this colour.
 
     Parameters
     ----------
     rgb : array (..., 3)
-        Linear RGB as seen with the white reference.
-    white_bv_mag : float, optional
-        B-V of the white reference; None for D65.
+        Linear RGB as seen with the neutral star.
+    neutral_bv_mag : float, optional
+        B-V of the neutral star; None for D65.
     bv_mag : array (...), optional
         Catalogue B-V where there is one: stars redder than 1.3 may be as green as late M stars
         truly are.
@@ -301,7 +297,7 @@ def classify(
         'green' (to cyan), 'magenta' (to purple), 'blue' (bluer than any temperature makes it);
         'unknown' for black and for nan.
     """
-    distance, too_blue = _locus_distance(_uv_without_white(rgb, white_bv_mag))
+    distance, too_blue = _locus_distance(_uv_without_white(rgb, neutral_bv_mag))
     late_m = (
         np.zeros(np.shape(distance), bool)
         if bv_mag is None
@@ -319,9 +315,9 @@ def classify(
     return np.select([test for test, _ in tests], [name for _, name in tests], "possible")
 
 
-def _uv_without_white(rgb: ArrayLike, white_bv_mag: float | None) -> NDArray:
-    """CIE 1960 u, v (..., 2) of colours after undoing their white reference."""
-    return rgb_to_uv_prime(np.asarray(rgb, float) * white_rgb(white_bv_mag)) * (1.0, 2.0 / 3.0)
+def _uv_without_white(rgb: ArrayLike, neutral_bv_mag: float | None) -> NDArray:
+    """CIE 1960 u, v (..., 2) of colours after undoing their neutral star."""
+    return rgb_to_uv_prime(np.asarray(rgb, float) * white_rgb(neutral_bv_mag)) * (1.0, 2.0 / 3.0)
 
 
 def _locus_distance(uv: NDArray) -> tuple[NDArray, NDArray]:

@@ -2,18 +2,17 @@
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Unpack
 
 import numpy as np
 
-from ..catalogue.choose import Source
-from ..checking.check import EMBEDDED, Places, Progress, as_frame, check, relocated, silent
+from ..checking.check import Progress, as_frame, check, relocated, silent
 from ..checking.result import CheckResult
-from ..colour.stellar import SOLAR_BV_MAG
+from ..choices import Choices, OfCalibrate, chosen
 from ..draw.preview import before_and_after
 from ..errors import FrameError, TooFewStars
 from ..fit.gains import MIN_STARS
 from ..frame import Frame, write_fits
-from ..place.hints import Hints
 from ..stars.linearity import require_linear
 from ..texts import escaped
 
@@ -54,7 +53,7 @@ class Calibrated:
             f"starcal: channels (R G B) multiplied by the matrix [{rows}]",
             f"starcal: fitted to B-V of {fit.n_used} stars of {self.check.catalogue.name}, neutral "
             f"at B-V "
-            f"{fit.white_bv:.2f}",
+            f"{fit.neutral_bv:.2f}",
             "starcal: sky offsets added " + " ".join(f"{v:.3e}" for v in self.sky_offset),
             "starcal: pixels at the clipping level of a channel made white",
         )
@@ -74,16 +73,10 @@ class Calibrated:
 
 def calibrate(
     frame: Frame | str | Path,
+    choices: Choices | None = None,
     *,
-    sky: str = "grey",
-    model: str = "gains",
-    white_bv: float = SOLAR_BV_MAG,
-    snr_min: float = 5.0,
-    assume_linear: bool = False,
-    source: Source = EMBEDDED,
-    hints: Hints | None = None,
-    left_out: Places = (),
     progress: Progress = silent,
+    **asked: Unpack[OfCalibrate],
 ) -> Calibrated:
     """Fit gains (or a matrix) to catalogue B-V and multiply the whole frame by them.
 
@@ -91,10 +84,13 @@ def calibrate(
     ----------
     frame : Frame, str or Path
         A linear colour frame with a WCS, or a star layer.
-    sky : {"grey", "keep"}
-        Whether one offset per channel brings the sky background to grey. Gradients stay.
-    model, white_bv, snr_min, assume_linear, source, hints, left_out, progress
-        As for `check`.
+    choices : Choices, optional
+        What is asked for; by default all as by default.
+    progress : callable
+        Is given the step and the share done.
+    **asked
+        Single choices by name, as for `check`; besides ``sky``: whether one offset per channel
+        brings the sky background to grey. Gradients stay.
 
     Returns
     -------
@@ -109,33 +105,12 @@ def calibrate(
     FrameError
         The verdict is no: gains cannot make these channels show star colours.
     """
-    require_sky(sky)
+    choices = chosen(choices, asked, OfCalibrate)
     frame = as_frame(frame, progress)
-    found = check(
-        frame,
-        white_bv=white_bv,
-        model=model,
-        snr_min=snr_min,
-        assume_linear=assume_linear,
-        source=source,
-        hints=hints,
-        left_out=left_out,
-        progress=progress,
-    )
+    found = check(frame, choices, progress=progress)
     require_usable(found)
     progress("calibrating", 0.9)
-    return apply_calibration(relocated(frame, found), found, sky)
-
-
-def require_sky(sky: str) -> None:
-    """Refuse what is not done to a sky.
-
-    Raises
-    ------
-    ValueError
-    """
-    if sky not in ("grey", "keep"):
-        raise ValueError(f"sky {sky!r} given; it is 'grey' or 'keep'")
+    return apply_calibration(relocated(frame, found), found, choices.sky)
 
 
 def require_usable(found: CheckResult) -> None:
@@ -153,7 +128,7 @@ def require_usable(found: CheckResult) -> None:
         raise FrameError(f"{name}: {reason}. Let `starcal run` colour its stars instead.")
 
 
-def apply_calibration(frame: Frame, found: CheckResult, sky: str = "grey") -> Calibrated:
+def apply_calibration(frame: Frame, found: CheckResult, sky: str) -> Calibrated:
     """Multiply a frame by the gains or the matrix of a check, and level its sky.
 
     Parameters

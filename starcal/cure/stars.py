@@ -5,23 +5,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Unpack
 
 import numpy as np
 
-from ..catalogue.choose import Source
-from ..checking.check import EMBEDDED, Places, Progress, as_frame, check, silent, usable
+from ..checking.check import Progress, as_frame, check, silent, usable
 from ..checking.result import CheckResult
-from ..colour.palette import YELLOW_WHITE_BV_MAG, star_colours, yellow_white
-from ..colour.stellar import SOLAR_BV_MAG
+from ..choices import Choices, OfRecolour, chosen
+from ..colour.palette import star_colours, yellow_white
 from ..draw import plots
 from ..draw.preview import before_and_after
 from ..errors import FrameError
-from ..fit.sources import SINGLE_ROUTES, StarColours, choose_colours, from_palette, source_tally
+from ..fit.sources import StarColours, choose_colours, from_palette, source_tally
 from ..fit.verdict import GO_ON_WITHOUT, SEPARATE_STARS
 from ..frame import Frame, require_wcs, write_fits
 from ..layers import Split, join_add, plausible_starless, recolour, split
-from ..place.hints import Hints
 from ..stars import Flag, free_places, in_channels, measure_at, measure_stars
 from ..texts import counted, escaped
 from .gains import Calibrated, calibrate
@@ -32,49 +30,6 @@ if TYPE_CHECKING:
 
 # of a star whose place is known from the star frame: chance gives such a peak at 1 place of 3000
 SEEN_SNR = 4.0
-ROUTES = ("best", "gains", *SINGLE_ROUTES)
-
-
-@dataclass(frozen=True)
-class Taste:
-    """What is a matter of taste in the colours of stars; the defaults are true colours from the
-    best source.
-
-    Attributes
-    ----------
-    route : str
-        ``best``; or one source alone: ``catalogue``, ``continuum``, ``palette`` for one
-        yellow-white, or ``gains`` for a frame that is to be multiplied whole (see `pipeline.run`).
-    bv_mag, spread_mag : float
-        Of the palette.
-    warmth, saturation : float
-        1 is true.
-    star_brightness : float
-        A factor; 1 leaves the stars' light as it is, and those of a separate star frame as
-        prominent as the own.
-
-    Raises
-    ------
-    ValueError
-        A route of no such name; a brightness that is not above 0.
-    """
-
-    route: str = "best"
-    bv_mag: float = YELLOW_WHITE_BV_MAG
-    spread_mag: float = 0.0
-    warmth: float = 1.0
-    saturation: float = 1.0
-    star_brightness: float = 1.0
-
-    def __post_init__(self):
-        """Refuse what no later step could make sense of."""
-        if self.route not in ROUTES:
-            raise ValueError(f"route {self.route!r} given; it is one of {', '.join(ROUTES)}")
-        if not 0 < self.star_brightness < np.inf:
-            raise ValueError(
-                f"star_brightness {self.star_brightness} given; it is a factor above 0, 1 for as "
-                f"before"
-            )
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,17 +108,12 @@ class Recoloured:
 
 def recolour_stars(
     frame: Frame | str | Path,
+    choices: Choices | None = None,
     *,
-    taste: Taste | None = None,
     starless: Frame | None = None,
     star_frame: Frame | None = None,
-    white_bv: float = SOLAR_BV_MAG,
-    snr_min: float = 5.0,
-    assume_linear: bool = False,
-    source: Source = EMBEDDED,
-    hints: Hints | None = None,
-    left_out: Places = (),
     progress: Progress = silent,
+    **asked: Unpack[OfRecolour],
 ) -> Recoloured:
     """Give every star of a linear frame the colour of a star and leave the nebula untouched.
 
@@ -171,15 +121,18 @@ def recolour_stars(
     ----------
     frame : Frame, str or Path
         Linear; a WCS lets the catalogue help.
-    taste : Taste, optional
-        By default the best source for each star, true colours.
+    choices : Choices, optional
+        What is asked for; by default the best source for each star, true colours.
     starless : Frame, optional
         A starless version of the frame that is already there.
     star_frame : Frame, optional
         A separate broadband frame with a WCS, whose stars are calibrated and take the place of the
         frame's own.
-    white_bv, snr_min, assume_linear, source, hints, left_out, progress
-        As for `checking.check`.
+    progress : callable
+        Is given the step and the share done.
+    **asked
+        Single choices by name, as for `check` but for ``model``; besides ``route``, ``bv`` and
+        ``spread`` of the palette, ``warmth``, ``saturation``, ``star_brightness``.
 
     Returns
     -------
@@ -193,29 +146,20 @@ def recolour_stars(
     TooFewStars
         One source alone was asked for, and no star has it.
     """
+    choices = chosen(choices, asked, OfRecolour)
     frame = as_frame(frame, progress)
-    found = check(
-        frame,
-        white_bv=white_bv,
-        snr_min=snr_min,
-        assume_linear=assume_linear,
-        source=source,
-        hints=hints,
-        left_out=left_out,
-        progress=progress,
-    )
-    frame = usable(frame, found, assume_linear)
+    found = check(frame, choices, progress=progress)
+    frame = usable(frame, found, choices.assume_linear)
     progress("splitting stars from nebula", 0.6)
-    return recolour_checked(frame, found, taste or Taste(), starless, star_frame, source)
+    return recolour_checked(frame, found, choices, starless, star_frame)
 
 
 def recolour_checked(
     frame: Frame,
     found: CheckResult,
-    taste: Taste,
+    choices: Choices,
     starless: Frame | None = None,
     star_frame: Frame | None = None,
-    source: Source = EMBEDDED,
 ) -> Recoloured:
     """The same for a frame that has been checked.
 
@@ -224,10 +168,8 @@ def recolour_checked(
     frame : Frame
     found : CheckResult
         Of that frame.
-    taste : Taste
+    choices : Choices
     starless, star_frame : Frame, optional
-    source : catalogue.choose.Source
-        For the star frame.
 
     Returns
     -------
@@ -235,27 +177,27 @@ def recolour_checked(
     """
     parts = split(frame.pixels, found.stars)
     if star_frame is not None:
-        calibrated = calibrate(star_frame, sky="keep", white_bv=found.white_bv, source=source)
+        calibrated = calibrate(star_frame, _for_star_frame(choices))
         star_field = _star_field(calibrated)
         found, parts = _with_its_places(frame, found, parts, star_field)
     if starless is not None:
         parts = _with_starless(parts, frame, starless, found)
-    colours = colours_of(found, parts, taste)
-    layer = recolour(parts, rgb_of(colours, found.white_bv, taste))
-    if taste.star_brightness != 1:
-        layer *= np.float32(taste.star_brightness)
-    found = _told(found, colours, taste)
-    history = _history(found, colours, taste)
+    colours = colours_of(found, parts, choices)
+    layer = recolour(parts, rgb_of(colours, found.neutral_bv, choices))
+    if choices.star_brightness != 1:
+        layer *= np.float32(choices.star_brightness)
+    found = _told(found, colours, choices)
+    history = _history(found, colours, choices)
     if star_frame is not None:
         return _with_star_frame(
-            frame, found, parts, layer, colours, history, calibrated, star_field, taste
+            frame, found, parts, layer, colours, history, calibrated, star_field, choices
         )
     picture = frame.pixels.copy()
     np.add(parts.starless, layer, out=picture, where=parts.footprint)
     return Recoloured(frame.refill(picture), parts.starless, layer, colours, frame, found, history)
 
 
-def colours_of(found: CheckResult, parts: Split, taste: Taste) -> StarColours:
+def colours_of(found: CheckResult, parts: Split, choices: Choices) -> StarColours:
     """B-V of every star by the route that was asked for.
 
     Raises
@@ -265,15 +207,15 @@ def colours_of(found: CheckResult, parts: Split, taste: Taste) -> StarColours:
     TooFewStars
         One source alone was asked for, and no star has it.
     """
-    if taste.route == "gains":
+    if choices.route == "gains":
         raise FrameError(
             "--route gains multiplies the whole frame and colours no star by itself: use --route "
             "best, or "
             "`starcal calibrate`"
         )
-    if taste.route == "palette":
-        return from_palette(yellow_white(len(found.stars), taste.bv_mag, taste.spread_mag))
-    return choose_colours(found.stars, parts.flux, _flux_errors(found, parts), taste.route)
+    if choices.route == "palette":
+        return from_palette(yellow_white(len(found.stars), choices.bv, choices.spread))
+    return choose_colours(found.stars, parts.flux, _flux_errors(found, parts), choices.route)
 
 
 def _flux_errors(found: CheckResult, parts: Split) -> np.ndarray:
@@ -282,18 +224,20 @@ def _flux_errors(found: CheckResult, parts: Split) -> np.ndarray:
     return np.fmax(parts.model.flux_error, in_channels(found.stars, "flux_error"))
 
 
-def rgb_of(colours: StarColours, white_bv: float, taste: Taste) -> np.ndarray:
+def rgb_of(colours: StarColours, neutral_bv: float, choices: Choices) -> np.ndarray:
     """Linear RGB of luminance 1 of every star, (n, 3)."""
-    return star_colours(colours.bv_mag, white_bv, taste.warmth, taste.saturation)
+    return star_colours(colours.bv_mag, neutral_bv, choices.warmth, choices.saturation)
 
 
-def _told(found: CheckResult, colours: StarColours, taste: Taste) -> CheckResult:
+def _told(found: CheckResult, colours: StarColours, choices: Choices) -> CheckResult:
     """The check, its star table with the colours given, its route the one taken."""
     stars = found.stars
     stars["colour_bv_mag"], stars["colour_bv_error_mag"] = colours.bv_mag, colours.bv_error_mag
     stars["colour_source"] = colours.source
     why = (
-        found.verdict.reasons[0] if taste.route == "best" else f"asked for by --route {taste.route}"
+        found.verdict.reasons[0]
+        if choices.route == "best"
+        else f"asked for by --route {choices.route}"
     )
     reason = f"{why}; {colours.reason}"
     verdict = replace(
@@ -302,13 +246,13 @@ def _told(found: CheckResult, colours: StarColours, taste: Taste) -> CheckResult
     return replace(found, route=colours.route, route_reason=reason, verdict=verdict)
 
 
-def _history(found: CheckResult, colours: StarColours, taste: Taste) -> tuple[str, ...]:
+def _history(found: CheckResult, colours: StarColours, choices: Choices) -> tuple[str, ...]:
     tally = ", ".join(f"{count} {source}" for source, count in colours.tally().items())
     return (
         f"starcal: stars recoloured, nebula untouched; sources of B-V: {tally}",
         f"starcal: {colours.reason}",
-        f"starcal: white reference B-V {found.white_bv:.2f}, warmth {taste.warmth:g}, "
-        f"saturation {taste.saturation:g}, brightness {taste.star_brightness:g}",
+        f"starcal: neutral star B-V {found.neutral_bv:.2f}, warmth {choices.warmth:g}, "
+        f"saturation {choices.saturation:g}, brightness {choices.star_brightness:g}",
     )
 
 
@@ -338,12 +282,12 @@ def _with_its_places(
 
 
 def _with_star_frame(
-    frame, found, parts, layer, colours, history, calibrated, star_field, taste
+    frame, found, parts, layer, colours, history, calibrated, star_field, choices
 ) -> Recoloured:
     """The picture with the stars of a calibrated broadband frame as far as that reaches, the own
     ones beyond."""
     nebula = Field(parts, found.stars, require_wcs(frame), frame.name)
-    joined = join_star_frame(nebula, layer, star_field, star_brightness=taste.star_brightness)
+    joined = join_star_frame(nebula, layer, star_field, star_brightness=choices.star_brightness)
     picture = join_add(joined.starless, joined.stars)
     x, y = (
         np.clip(np.rint(found.stars[name].value).astype(int), 0, size - 1)
@@ -370,6 +314,19 @@ def _with_star_frame(
         replace(found, route="gains", route_reason=reason, notes=notes),
         (*history, f"starcal: {reason}"),
         joined,
+    )
+
+
+def _for_star_frame(choices: Choices) -> Choices:
+    """The same catalogue and neutral star; what was said of the nebula frame is not true of this
+    one."""
+    return Choices(
+        sky="keep",
+        neutral_bv=choices.neutral_bv,
+        catalogue=choices.catalogue,
+        columns=choices.columns,
+        online=choices.online,
+        timeout=choices.timeout,
     )
 
 

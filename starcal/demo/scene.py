@@ -39,9 +39,9 @@ class Scene:
     noise : ndarray, (3,)
         Standard deviation of a pixel of that sky.
     gains_true : ndarray, (3,)
-        Gains that make a star on the mean relation at `white_bv` neutral; G is 1.
+        Gains that make a star on the mean relation at `neutral_bv` neutral; G is 1.
     slopes_true : ndarray, (2,)
-        d rho / d(B-V) and d beta / d(B-V) of the mean relation at `white_bv`.
+        d rho / d(B-V) and d beta / d(B-V) of the mean relation at `neutral_bv`.
     setup : Setup
         What was asked for.
     """

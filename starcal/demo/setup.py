@@ -46,7 +46,7 @@ class Setup:
     system: str = "camera"  # one of SYSTEMS
     width_nm: int = 3  # of narrowband filters: 3, 5 or 7
     scatter: str = "gaussian"  # about the mean colour relation: "gaussian", "spectra" or "none"
-    white_bv: float = 0.65  # B-V that `gains_true` makes neutral
+    neutral_bv: float = 0.65  # B-V that `gains_true` makes neutral
     channel_gains: tuple[float, float, float] = (1.0, 1.0, 1.0)  # by which the channels were scaled
     fwhm_px: float | tuple[float, float, float] = 3.0
     moffat_beta: float | None = 3.0  # wings of the PSF; None: Gaussian

@@ -109,8 +109,8 @@ def star_electrons(setup: Setup, truth: Table, rng: np.random.Generator) -> np.n
 
 
 def true_calibration(setup: Setup) -> tuple[np.ndarray, np.ndarray]:
-    """Gains that undo the scaling for a star of `white_bv`, and the colour slopes there."""
+    """Gains that undo the scaling for a star of `neutral_bv`, and the colour slopes there."""
     coefficients, _ = mean_relation(setup.bands)
-    light = 10 ** (-0.4 * relation_mag(coefficients, setup.white_bv)[0]) * setup.channel_gains
-    slope = np.array([3 * setup.white_bv**2, 2 * setup.white_bv, 1, 0]) @ coefficients
+    light = 10 ** (-0.4 * relation_mag(coefficients, setup.neutral_bv)[0]) * setup.channel_gains
+    slope = np.array([3 * setup.neutral_bv**2, 2 * setup.neutral_bv, 1, 0]) @ coefficients
     return light[1] / light, slope[[0, 2]] - slope[1]

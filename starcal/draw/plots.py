@@ -97,9 +97,9 @@ def plot_fit(fit: GainFit, ax: Sequence[Axes] | None = None) -> np.ndarray:
         _stars_and_clipped(panel, fit, measured, _limits(np.append(measured[fit.used], line)))
         panel.plot(bv, line, label="fit", **LINE)
         panel.plot(bv, full, ls="--", label="full star colour", **FAINT_LINE)
-        panel.axvline(fit.white_bv, ls=":", **FAINT_LINE)
+        panel.axvline(fit.neutral_bv, ls=":", **FAINT_LINE)
         panel.plot(
-            fit.white_bv,
+            fit.neutral_bv,
             fit.zero_mag[band],
             "D",
             mfc="white",
@@ -151,7 +151,7 @@ def plot_residuals(fit: GainFit, ax: Sequence[Axes] | None = None) -> np.ndarray
 
 
 def plot_chromaticity(
-    colours: Sequence[Marks], white_bv: float | None, ax: Axes | None = None
+    colours: Sequence[Marks], neutral_bv: float | None, ax: Axes | None = None
 ) -> Axes:
     """Plot colours of stars in u'v' beside those of real stars, with the limits of the possible.
 
@@ -159,7 +159,7 @@ def plot_chromaticity(
     ----------
     colours : sequence of Marks
         x is u', y is v', as displayed.
-    white_bv : float or None
+    neutral_bv : float or None
         B-V of the star that is shown neutral; None: the display's white, D65.
     ax : Axes, optional
         A new figure if not given.
@@ -169,13 +169,13 @@ def plot_chromaticity(
     Axes
     """
     ax = new_axes((5.6, 6.2)) if ax is None else ax
-    locus = locus_uv(white_bv)
-    below, above = (_limit(side * IMPOSSIBLE_DUV, white_bv) for side in (-1, 1))
+    locus = locus_uv(neutral_bv)
+    below, above = (_limit(side * IMPOSSIBLE_DUV, neutral_bv) for side in (-1, 1))
     ax.plot(*below.T, **LIMIT)
     ax.plot(*above.T, label=f"limit: |Duv| = {IMPOSSIBLE_DUV}", **LIMIT)
     ax.plot(*locus.T, label="real stars", **LINE)
     ax.plot(*rgb_to_uv_prime(np.ones(3)), "+", color="black", ms=9, label="white of the display")
-    _label_locus(ax, above, white_bv)
+    _label_locus(ax, above, neutral_bv)
     _draw(ax, colours)
     ax.set(
         xlabel="u′",
@@ -360,31 +360,31 @@ def _limits(values: np.ndarray) -> tuple[float, float]:
     return low - room, high + room
 
 
-def locus_uv(white_bv: float | None) -> np.ndarray:
-    """Colours of real stars, u'v' (60, 2) as displayed with the white reference, from blue to
+def locus_uv(neutral_bv: float | None) -> np.ndarray:
+    """Colours of real stars, u'v' (60, 2) as displayed with the neutral star, from blue to
     red."""
-    return rgb_to_uv_prime(star_rgb(np.linspace(*BV_RANGE_MAG, 60), white_bv))
+    return rgb_to_uv_prime(star_rgb(np.linspace(*BV_RANGE_MAG, 60), neutral_bv))
 
 
 def full_colour_mag(fit: GainFit, bv_mag: np.ndarray) -> np.ndarray:
     """Log ratios, (2, n), of real stars in linear sRGB, moved to the fitted zero points; NaN where
     not known."""
-    real, white = (np.array(real_star_log_ratios(bv)) for bv in (bv_mag, fit.white_bv))
+    real, white = (np.array(real_star_log_ratios(bv)) for bv in (bv_mag, fit.neutral_bv))
     known = (bv_mag >= BV_RANGE_MAG[0]) & (bv_mag <= BV_RANGE_MAG[1])
     return np.where(known, real - white[:, None] + fit.zero_mag[:, None], np.nan)
 
 
 def bv_range_mag(fit: GainFit) -> np.ndarray:
-    """100 values of B-V that hold all stars of a fit and the white reference."""
-    ends = np.append(fit.bv_mag, fit.white_bv)
+    """100 values of B-V that hold all stars of a fit and the neutral star."""
+    ends = np.append(fit.bv_mag, fit.neutral_bv)
     return np.linspace(ends.min() - 0.1, ends.max() + 0.1, 100)
 
 
-def _label_locus(ax: Axes, limit: np.ndarray, white_bv: float | None) -> None:
+def _label_locus(ax: Axes, limit: np.ndarray, neutral_bv: float | None) -> None:
     """Some B-V along the locus, written beyond the limit on its green side, where no line strikes
     them."""
     for bv_mag in MARKED_BV_MAG:
-        at = rgb_to_uv_prime(star_rgb(bv_mag, white_bv))
+        at = rgb_to_uv_prime(star_rgb(bv_mag, neutral_bv))
         edge = limit[np.argmin(np.hypot(*(limit - at).T))]
         ax.annotate(
             f"B−V {bv_mag:.1f}",
@@ -397,14 +397,14 @@ def _label_locus(ax: Axes, limit: np.ndarray, white_bv: float | None) -> None:
         )
 
 
-def _limit(distance: float, white_bv_mag: float | None) -> np.ndarray:
-    """Colours at this Duv from black bodies, u'v' (n, 2) as displayed with the white reference."""
+def _limit(distance: float, neutral_bv_mag: float | None) -> np.ndarray:
+    """Colours at this Duv from black bodies, u'v' (n, 2) as displayed with the neutral star."""
     uv = planckian_uv(1e6 / np.linspace(25, 600, 80))
     along = np.gradient(uv, axis=0)
     across = np.stack([-along[:, 1], along[:, 0]], axis=1) / np.hypot(*along.T)[:, None]
     uv_prime = (uv + distance * across) * (1, 1.5)
     return rgb_to_uv_prime(
-        xyz_to_rgb(xy_to_xyz(uv_prime_to_xy(uv_prime))) / white_rgb(white_bv_mag)
+        xyz_to_rgb(xy_to_xyz(uv_prime_to_xy(uv_prime))) / white_rgb(neutral_bv_mag)
     )
 
 

@@ -1,7 +1,7 @@
 """Fits of the instrument's colours to the catalogue's: arrays in, frozen results out.
 
 The log ratios of a star's fluxes, rho = -2.5 log10(R/G) and beta = -2.5 log10(B/G), are fitted as a
-slightly bent line in B-V. Its value at the white reference is the gain, its slope says how much
+slightly bent line in B-V. Its value at the neutral star is the gain, its slope says how much
 star colour the channels carry. Both coordinates have errors: the catalogue's B-V flattens a naive
 slope, so each B-V is first drawn to the field's mean by as much as its error calls for (regression
 calibration: Carroll et al. 2006, Measurement Error in Nonlinear Models, chapter 4), which leaves
@@ -48,10 +48,10 @@ class GainFit:
     Attributes
     ----------
     gains, gain_errors : ndarray, shape (3,)
-        Factors for R, G, B that make a star of ``white_bv`` neutral; G is 1 by definition. The
+        Factors for R, G, B that make a star of ``neutral_bv`` neutral; G is 1 by definition. The
         errors hold SYSTEMATIC_MAG besides that of the fit.
     zero_mag, zero_error_mag : ndarray, shape (2,)
-        Fitted log ratio at ``white_bv``.
+        Fitted log ratio at ``neutral_bv``.
     slope, slope_error : ndarray, shape (2,)
         Colour terms: mag per mag of B-V at the mean colour of the used stars.
     slope_ratio, slope_ratio_error : ndarray, shape (2,)
@@ -66,8 +66,8 @@ class GainFit:
         False where clipped.
     bv_mag : ndarray, shape (n,)
         B-V as given.
-    white_bv : float
-        B-V of the white reference.
+    neutral_bv : float
+        B-V of the neutral star.
     bv_mean, bv_spread : float
         Mean of the used stars, and the standard deviation freed of the catalogue's errors.
     red_share : float
@@ -88,7 +88,7 @@ class GainFit:
     residual_mag: np.ndarray
     used: np.ndarray
     bv_mag: np.ndarray
-    white_bv: float
+    neutral_bv: float
     bv_mean: float
     bv_spread: float
     red_share: float
@@ -100,8 +100,8 @@ class GainFit:
 
     def predicted_mag(self, bv_mag: np.ndarray) -> np.ndarray:
         """Fitted log ratios, shape (2, ...), at some B-V."""
-        x = np.asarray(bv_mag, float) - self.white_bv
-        slope_at_white = self.slope - 2 * self.curvature * (self.bv_mean - self.white_bv)
+        x = np.asarray(bv_mag, float) - self.neutral_bv
+        slope_at_white = self.slope - 2 * self.curvature * (self.bv_mean - self.neutral_bv)
         return np.stack(
             [
                 z + k * x + c * x**2
@@ -134,7 +134,7 @@ def fit_gains(
     flux_error: np.ndarray,
     bv_mag: np.ndarray,
     bv_error_mag: np.ndarray,
-    white_bv: float = 0.65,
+    neutral_bv: float = 0.65,
 ) -> GainFit:
     """Fit per-channel gains to catalogue B-V by robust least squares, errors in both variables.
 
@@ -145,7 +145,7 @@ def fit_gains(
     bv_mag, bv_error_mag : ndarray, shape (n,)
         Johnson B-V as observed, and the error as a smooth function of magnitude (a star's own
         catalogue error goes with its noise and biases the fit).
-    white_bv : float
+    neutral_bv : float
         B-V of the star that shall come out neutral; 0.65 is solar.
 
     Returns
@@ -165,17 +165,17 @@ def fit_gains(
     used = np.ones(len(bv_mag), bool)
     for _ in range(4):  # a star clipped in one channel leaves both
         bands = [
-            _Bend.fit(bv_mag, ratio[i], bv_error_mag, ratio_error[i], used, white_bv, i)
+            _Bend.fit(bv_mag, ratio[i], bv_error_mag, ratio_error[i], used, neutral_bv, i)
             for i in (0, 1)
         ]
         inlier = np.all([np.abs(band.pull) <= CLIP_SIGMA for band in bands], axis=0)
         if (inlier == used).all() or inlier.sum() < MIN_STARS:
             break
         used = inlier
-    return _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, white_bv)
+    return _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, neutral_bv)
 
 
-def _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, white_bv) -> GainFit:
+def _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, neutral_bv) -> GainFit:
     zero, zero_error, slope, slope_error, curvature = (
         np.array([getattr(band, name) for band in bands])
         for name in ("zero", "zero_error", "slope", "slope_error", "curvature")
@@ -198,7 +198,7 @@ def _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, white_bv) -> GainFit:
         residual_mag=residual,
         used=used,
         bv_mag=np.asarray(bv_mag, float),
-        white_bv=white_bv,
+        neutral_bv=neutral_bv,
         bv_mean=float(bv_mag[used].mean()),
         bv_spread=_true_spread(bv_mag[used], bv_error_mag[used]),
         red_share=float(np.mean(bv_mag[used] > 0.4)),
@@ -229,10 +229,10 @@ class _Bend:
     pull: np.ndarray  # residual over its own error
 
     @classmethod
-    def fit(cls, bv_mag, ratio, bv_error, ratio_error, used, white_bv, band):
+    def fit(cls, bv_mag, ratio, bv_error, ratio_error, used, neutral_bv, band):
         mean, tau = bv_mag[used].mean(), _true_spread(bv_mag[used], bv_error[used])
         shrink = tau**2 / (tau**2 + bv_error**2)
-        x = mean + shrink * (bv_mag - mean) - white_bv
+        x = mean + shrink * (bv_mag - mean) - neutral_bv
         lost = tau**2 * (1 - shrink)  # variance of B-V that the catalogue leaves open
         parameters, intrinsic = np.array([np.median(ratio), 0.0, CURVATURE[band]]), 0.05
         for _ in range(8):
@@ -244,7 +244,7 @@ class _Bend:
             residual = ratio - _bent(parameters, x)
             intrinsic = intrinsic_scatter(residual[used], known[used], intrinsic, INTRINSIC_MAG)
         covariance = _covariance(x[used], sigma[used], band)
-        towards_mean = np.array([0, 1, 2 * (mean - white_bv)])
+        towards_mean = np.array([0, 1, 2 * (mean - neutral_bv)])
         return cls(
             zero=float(parameters[0]),
             zero_error=float(np.sqrt(covariance[0, 0])),
@@ -351,7 +351,7 @@ def fit_matrix(flux: np.ndarray, target_rgb: np.ndarray, gains: np.ndarray) -> M
     flux : ndarray, shape (3, n)
         Positive fluxes of the stars that the fit of gains used.
     target_rgb : ndarray, shape (n, 3)
-        Linear RGB that their catalogue B-V calls for, white reference neutral; any scale.
+        Linear RGB that their catalogue B-V calls for, the neutral star grey; any scale.
     gains : ndarray, shape (3,)
         Diagonal to which the ridge pulls; it also fixes the overall scale.
 

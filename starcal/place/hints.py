@@ -8,6 +8,7 @@ from astropy.coordinates import FK5, Angle, SkyCoord
 from astropy.io import fits
 from astropy.time import Time
 
+from ..choices import Choices
 from ..errors import NoWCSError
 
 PLACE_WIDTHS, SCALE_SHARE = 0.5, 0.10  # how far hints may be off: frame widths, and relative
@@ -107,6 +108,25 @@ def hints_from_header(
             f"{ADVICE}"
         )
     return Hints(*place[:2], scale[0], place[2], scale[1])
+
+
+def hints_of(choices: Choices, header: fits.Header) -> Hints | None:
+    """Where a frame points and how large its pixels are, if anything of it was chosen; what was not
+    is asked of the header.
+
+    Returns
+    -------
+    Hints or None
+        None where neither place nor scale was chosen.
+
+    Raises
+    ------
+    NoWCSError
+        As `hints_from_header`.
+    """
+    if not (choices.ra or choices.dec or choices.scale):
+        return None
+    return hints_from_header(header, ra=choices.ra, dec=choices.dec, scale_arcsec=choices.scale)
 
 
 def _given_place(ra, dec):

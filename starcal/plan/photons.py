@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import erf
 
-from ..colour.stellar import SOLAR_BV_MAG
+from ..colour import SOLAR_BV_MAG
 from ..errors import PlanError
 from ..fit.gains import MAG_PER_LN
 from ..stars.photometry import ANNULUS_FWHM, APERTURE_FWHM

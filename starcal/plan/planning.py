@@ -2,7 +2,7 @@
 
 The error of the gains follows from the light of each catalogue star of the field, the catalogue's
 error of its B-V and the scatter of real stars, through the covariance of the weighted line whose
-value at the white reference is the gain.
+value at the neutral star is the gain.
 """
 
 from dataclasses import dataclass
@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 
 from ..catalogue import CatalogueStars, unit_vectors
 from ..catalogue.embedded import bv_error_model, cone
-from ..colour.stellar import SOLAR_BV_MAG
+from ..colour import SOLAR_BV_MAG
 from ..errors import PlanError, TooFewStars
 from ..fit.gains import CURVATURE_ERROR, MAG_PER_LN, MIN_STARS, SYSTEMATIC_MAG
 from ..stars.photometry import APERTURE_FWHM, BLEND_FLUX_SHARE
@@ -263,7 +263,7 @@ def gain_errors(
     bv_error_mag: np.ndarray,
     ratio_error_mag: np.ndarray,
     share: np.ndarray | float = 1.0,
-    white_bv: float = SOLAR_BV_MAG,
+    neutral_bv: float = SOLAR_BV_MAG,
 ) -> np.ndarray:
     """Errors to expect of gains that are fitted to the B-V of stars.
 
@@ -275,7 +275,7 @@ def gain_errors(
         Errors of R/G and B/G.
     share : ndarray, shape (n,), or float
         Chance that a star is usable: it weighs so much.
-    white_bv : float
+    neutral_bv : float
         B-V at which the gains are read.
 
     Returns
@@ -289,11 +289,11 @@ def gain_errors(
     the catalogue and the spread of the field's colours leave open of its B-V, s^2 e^2 / (s^2 +
     e^2). Their sum weighs the star in a line with a small bend of known size; the covariance of
     weighted least squares (Press et al. 2007, Numerical Recipes, section 15.4) gives the error at
-    the white reference. SYSTEMATIC_MAG is added: no gain is better known.
+    the neutral star. SYSTEMATIC_MAG is added: no gain is better known.
     """
     spread2 = max(np.var(bv_mag, ddof=1) - np.mean(bv_error_mag**2), 0.01)
     shrink = spread2 / (spread2 + bv_error_mag**2)
-    x = bv_mag.mean() + shrink * (bv_mag - bv_mag.mean()) - white_bv
+    x = bv_mag.mean() + shrink * (bv_mag - bv_mag.mean()) - neutral_bv
     design = np.column_stack([np.ones_like(x), x, x**2])
     errors = []
     for slope, scatter, bend_error, photons in zip(

@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass
 import numpy as np
 
 from ..catalogue import CatalogueStars
-from ..colour.stellar import SOLAR_BV_MAG
+from ..colour import SOLAR_BV_MAG
 from ..texts import aligned, counted, escaped, html_table
 from .field import Field
 from .photons import BAND_NM, SAFE_WELL, Kit, Night, full_after_s, peak_fraction, ratio_error_mag

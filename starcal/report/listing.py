@@ -63,7 +63,7 @@ SETTING_TEXTS = {
     "online": "network allowed",
     "timeout": "patience with the network, s",
     "snr": "detection threshold, sigma",
-    "white_bv": "B−V of the star that comes out neutral",
+    "neutral_bv": "B−V of the star that comes out neutral",
     "model": "what is fitted to the catalogue",
     "assume_linear": "frame taken as linear untested",
     "leave_out": "stars left out of the fit by hand",

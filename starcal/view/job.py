@@ -17,7 +17,7 @@ from ..fit.gains import log_ratios
 from ..fit.sources import StarColours
 from ..frame import Frame
 from ..layers import Split, split
-from ..pipeline import takes_gains
+from ..pipeline import read, takes_gains
 from ..stars import in_channels
 from .visible import Sight, Whitening, Window, look, rgba
 
@@ -75,13 +75,8 @@ def open_job(settings: Settings, progress: Progress = silent) -> Job:
             "the page shows a frame's own stars: leave --starless and --star-frame to `starcal run`"
         )
     progress("reading", 0.0)
-    frame = settings.read()
-    found = check(
-        frame,
-        model=settings.model,
-        progress=lambda step, share: progress(step, share / 2),
-        **settings.for_check(frame),
-    )
+    frame = read(settings)
+    found = check(frame, settings, progress=lambda step, share: progress(step, share / 2))
     frame = usable(frame, found, settings.assume_linear)
     progress("splitting stars from nebula", 0.5)
     job = Job(
@@ -207,14 +202,12 @@ def cure_of(job: Job, found: CheckResult, settings: Settings) -> ByGains | BySta
     FrameError
         Gains were asked for and cannot make star colours here.
     """
-    taste = settings.taste
-    if takes_gains(found, taste):
+    if takes_gains(found, settings):
         require_usable(found)
         return _by_gains(job, found, settings.sky)
-    colours = colours_of(found, job.parts, taste)
-    return ByStar(
-        found, colours, rgb_of(colours, found.white_bv, taste), taste.star_brightness, job.stretch
-    )
+    colours = colours_of(found, job.parts, settings)
+    star_rgb = rgb_of(colours, found.neutral_bv, settings)
+    return ByStar(found, colours, star_rgb, settings.star_brightness, job.stretch)
 
 
 def _by_gains(job: Job, found: CheckResult, sky: str) -> ByGains:

@@ -220,7 +220,8 @@ class Page:
     def _slider_moved(self, name: str, attribute: str, old: float, new: float) -> None:
         """Show what a slider would do, while it moves."""
         preview = replace(self.desk.now, **{name: round(new, 3)})
-        if preview.taste != self.shown_settings.taste:
+        shown = self.shown_settings
+        if any(getattr(preview, each) != getattr(shown, each) for each in panel.OF_SINGLE_STARS):
             self.cure = cure_of(self.job, self.found, preview)
         if preview != self.shown_settings:
             self.shown_settings = preview

@@ -2,8 +2,7 @@
 
 from bokeh.models import Button, Checkbox, Div, Select, Slider, TextInput, Toggle
 
-from ..choices import Settings
-from ..cure.stars import ROUTES
+from ..choices import Settings, names_of
 from .looks import sheet
 
 # Setting: label, lowest, highest, step. Stars of warmth 0 and 2 are a usual spread of colour bluer
@@ -116,7 +115,7 @@ def route_select(settings: Settings) -> Select:
         value=settings.route,
         sizing_mode="stretch_width",
         stylesheets=[sheet()],
-        options=[(name, ROUTE_LABELS[name]) for name in ROUTES],
+        options=[(name, ROUTE_LABELS[name]) for name in names_of("route")],
     )
 
 

@@ -111,8 +111,8 @@ def curves_of(found: CheckResult) -> dict[str, NDArray]:
 
 
 def locus_of(found: CheckResult) -> dict[str, NDArray]:
-    """Chromaticities of real stars as seen with the white reference."""
-    uv = locus_uv(found.white_bv)
+    """Chromaticities of real stars as seen with the neutral star."""
+    uv = locus_uv(found.neutral_bv)
     return {"u": uv[:, 0], "v": uv[:, 1]}
 
 

@@ -28,7 +28,7 @@ from ..colour.stellar import (
 )
 from ..errors import FrameError
 from ..stars import PLATEAU_SHARE, Flag, measure_stars, places_of
-from ..stars.linearity import is_stretched
+from ..stars.linearity import measure_linearity
 from ..stars.noise import frame_noise
 from ..texts import aligned, escaped, html_table
 from . import plots
@@ -327,7 +327,8 @@ def audit_picture(
         *(table[c].value for c in ("x_px", "y_px")),
     )
     if stretched is None:
-        stretched, how_judged = is_stretched(pixels, table)
+        linearity = measure_linearity(pixels, table)
+        stretched, how_judged = linearity.stretched, linearity.reason
     else:
         how_judged = "as was said"
     light = _decoded(pixels) if stretched else pixels

@@ -136,7 +136,7 @@ def check(
         None,
         np.empty(0, int),
         None,
-        measure_linearity(stars),
+        measure_linearity(frame.pixels, stars),
         None,
         choices.neutral_bv,
         notes,

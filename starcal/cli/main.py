@@ -279,7 +279,7 @@ def _split(options) -> int:
         bar("measuring stars", 0.2)
         stars = measure_stars(frame.pixels, snr_min=options.snr)
         if not options.assume_linear:
-            require_linear(frame.name, measure_linearity(stars))
+            require_linear(frame.name, measure_linearity(frame.pixels, stars))
         bar("splitting", 0.5)
         count, layers = _layers(options, frame, stars)
         history = ("starcal: split; starless and stars add up to the frame",)

@@ -24,6 +24,8 @@ SKY_DEPTH_SIGMA = 3.0
 NEBULA_MAX_DEPTHS = 60.0
 NEBULA_MIN_SIGMA = 30.0
 
+BORDER_MOST = 0.5  # of the frame; what is 0 over more of it is a black sky, and counts
+
 _STRIP_PIXELS = 1 << 16  # a strip and its temporaries fit the cache
 _SAMPLE_SIDE = 512
 _CELLS_PER_SIDE = 16
@@ -179,6 +181,8 @@ def choose_stretch(pixels: NDArray) -> Stretch:
     sky, sigma = _sky(sample)
     intensity = sample.mean(axis=0) - sky.mean()
     nebula = max(float(np.nanquantile(intensity, NEBULA_QUANTILE)), NEBULA_MIN_SIGMA * sigma)
+    if not nebula > 0:  # a few stars on black, and sampling may have missed them
+        nebula = float(np.nanmax(pixels.mean(axis=0)) - sky.mean()) / NEBULA_MAX_DEPTHS
     if not nebula > 0:
         raise FrameError(
             f"all pixels have the value {sky.mean():g}; a stretch needs a picture with something "
@@ -212,7 +216,10 @@ def every_nth(pixels: NDArray) -> NDArray:
 def _sample(pixels: NDArray) -> NDArray:
     """`every_nth`, unusable pixels nan in all channels."""
     sample = every_nth(pixels).astype(float)
-    usable = np.isfinite(sample).all(axis=0) & (sample != 0).any(axis=0)
+    finite = np.isfinite(sample).all(axis=0)
+    usable = finite & (sample != 0).any(axis=0)
+    if usable.sum() < BORDER_MOST * finite.sum():
+        usable = finite  # no border is that wide: a layer of stars on black
     return np.where(usable, sample, np.nan)
 
 

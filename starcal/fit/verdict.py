@@ -148,12 +148,13 @@ def too_few(usable: int, matched: int) -> Verdict:
 
 def stretched(linearity: Linearity) -> Verdict:
     """The verdict for a picture that is not linear."""
+    doubt = ("or give --assume-linear if you know better",) if linearity.doubtful else ()
     return Verdict(
         "no",
         reasons=(linearity.reason,),
         next_steps=(
             "use the frame from before the stretch",
-            "or give --assume-linear if you know better",
+            *doubt,
         ),
     )
 

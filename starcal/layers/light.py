@@ -18,6 +18,7 @@ FADE_SHARE = 0.15  # of a star's footprint, at its rim: the model goes to 0 ther
 TILE_PX, MARGIN_PX = 1024, 64
 SIZE_STEP = 1.25  # stars are drawn together with stars of like size
 BATCH_PIXELS = 1_000_000
+LEAST_VARIANCE = np.float32(1e-18)
 
 
 @dataclass(frozen=True, eq=False)
@@ -211,7 +212,8 @@ class Rest:
 
     def weight(self, noise: NDArray | float) -> NDArray[np.float32]:
         """Inverse variance of each pixel against that of a pixel without star light."""
-        return np.where(self.known, noise**2 / (noise**2 + self.doubt), 0).astype(np.float32)
+        variance = np.maximum(noise**2, LEAST_VARIANCE)  # a star layer's sky has none
+        return np.where(self.known, variance / (variance + self.doubt), 0).astype(np.float32)
 
 
 def rest_of(model: StarModel, channel: Channel, window) -> Rest:

@@ -102,7 +102,11 @@ def split(pixels: NDArray, stars: Table) -> Split:
         covered[tile.inner] = inside = footprint(model, tile.inner)
         if inside.any():
             for c in channels:
-                clean = _without_stars(model, c, tile.outer, grain[c.index])[tile.inner_of_outer]
+                clean = (
+                    np.full(inside.shape, c.sky, np.float32)
+                    if stars.meta["noise"].empty_sky
+                    else _without_stars(model, c, tile.outer, grain[c.index])[tile.inner_of_outer]
+                )
                 layer[c.index][tile.inner], starless[c.index][tile.inner] = _apart(
                     c.plane[tile.inner], clean, inside
                 )

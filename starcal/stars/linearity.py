@@ -7,8 +7,8 @@ from astropy.table import Table
 from scipy.stats import theilslopes
 
 from ..errors import NotLinearError
-from . import CHANNELS, SHAPE_SNR, Flag
-from .noise import frame_noise
+from . import CHANNELS, SHAPE_SNR, Flag, in_channels
+from .noise import FrameNoise
 
 SHAPE_STARS = 12  # that tell the growth of peaks with light
 CLIPPED_STARS = 5  # below, the clipping level may be one odd object's
@@ -16,20 +16,24 @@ MOST_SLOPE_STARS = 1500  # Theil-Sen looks at every pair
 # slope of instrumental against catalogue magnitude: linear 0.95 to 1.05, stretched 0.2 to 0.7
 LINEAR_BRIGHTNESS = 0.85
 # power with which a star's peak grows with its light: linear 0.97 to 1.03, a mild gamma of 3
-LINEAR_PROFILE = 0.93
 # gives 0.83 to 0.89, a display stretch 0.1 to 0.7 (made frames of FWHM 1.6 to 5 px, with and
 # without nebula)
+LINEAR_PROFILE = 0.93
 # clipping level over sky noise: linear deep-sky frames have 500 and more, stretched 15 to 70
 LINEAR_RANGE = 150.0
 SURE_SLOPE = 0.15  # half a 95 % interval; a slope known less well says nothing
+# Uneven ground under wide stars bends the slope of a linear frame by more than its statistical
+# error: one known less well than this is believed only where the range of values agrees.
+WELL_KNOWN_SLOPE = 0.08
 
 DISPLAY_TOP = 1.05  # display values end at 1
 EIGHT_BIT_SHARE = 0.99  # of pixels that are whole multiples of 1/255
 # from sky to the brightest pixels, in pixel sigmas: linear stacks 600 to 10000, stretched 40 to 480
-FEWEST_STEPS = 500
+FEWEST_STEPS = 500.0
+STRETCHED_STEPS = 150.0  # where nothing else is known: far below any linear stack
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Linearity:
     """Whether the pixels are proportional to light. Errors are half of 95 % intervals; NaN where
     not measured.
@@ -37,48 +41,101 @@ class Linearity:
     Attributes
     ----------
     profile, profile_error : float
-        Power with which the peaks of stars grow with their light: 1 for linear data.
+        Power with which the peaks of stars grow with their light: 1 for linear data. Of the channel
+        that is most surely stretched, or else of the one that is known best.
+    profile_channel : str
+        Which channel that is.
     brightness, brightness_error : float
         Slope of instrumental against catalogue magnitude: 1 for linear data.
     clip_over_noise : float
         How many times the noise of the sky stars reach before they clip; NaN where none clips.
+    top : float
+        The brightest values, hot pixels apart.
+    steps : float
+        How many times the noise of the sky they lie above it.
+    eight_bits : bool
+        All values are multiples of 1/255.
+    empty_sky : bool
+        A star layer, whose sky has no noise to compare with.
     """
 
     profile: float = np.nan
     profile_error: float = np.nan
+    profile_channel: str = ""
     brightness: float = np.nan
     brightness_error: float = np.nan
     clip_over_noise: float = np.nan
+    top: float = np.nan
+    steps: float = np.nan
+    eight_bits: bool = False
+    empty_sky: bool = False
 
     @property
     def stretched(self) -> bool:
         """Whether any measure shows it beyond its error."""
-        return (
-            self.clip_over_noise < LINEAR_RANGE
-            or _clearly_below(self.profile, self.profile_error, LINEAR_PROFILE)
-            or _clearly_below(self.brightness, self.brightness_error, LINEAR_BRIGHTNESS)
-        )
+        return len(self._signs) > 0
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether it rests on one measure of the stars alone."""
+        return not self.eight_bits and len(self._signs) == 1
 
     @property
     def reason(self) -> str:
         """What was measured, in a sentence."""
-        if _clearly_below(self.profile, self.profile_error, LINEAR_PROFILE):
+        if self._signs:
+            return f"{self._signs[0]}: the picture has been stretched"
+        if self.top > DISPLAY_TOP:
+            return f"its values reach {self.top:.3g}, beyond those of a display"
+        if self.profile_error < SURE_SLOPE:
             return (
-                f"a star with 10 times the light has a peak only {10**self.profile:.1f} times as "
-                f"high: the "
-                "picture has been stretched"
+                f"a star with 10 times the light has a peak {10**self.profile:.1f} times as high"
             )
-        if self.clip_over_noise < LINEAR_RANGE:
-            return (
+        return f"its brightest pixels are {self.steps:.0f} times the noise above the sky"
+
+    @property
+    def _signs(self) -> tuple[str, ...]:
+        """Everything that speaks for a stretch, the surest first."""
+        if self.top > DISPLAY_TOP:
+            return ()
+        signs = (
+            (self.eight_bits, "its values are those of an 8-bit picture"),
+            (self._bent_profile, self._profile_clause),
+            (
+                self.clip_over_noise < LINEAR_RANGE and not self.empty_sky,
                 f"stars clip at {self.clip_over_noise:.0f} times the noise of the sky, in linear "
-                f"frames at "
-                "hundreds: the picture has been stretched"
-            )
-        return (
-            f"a star 1 mag brighter in the catalogue is only {self.brightness:.2f} mag brighter "
-            f"here: the picture "
-            "has been stretched"
+                "frames at hundreds",
+            ),
+            (
+                _clearly_below(self.brightness, self.brightness_error, LINEAR_BRIGHTNESS),
+                f"a star 1 mag brighter in the catalogue is only {self.brightness:.2f} mag "
+                "brighter here",
+            ),
+            (
+                self._short_range,
+                f"its brightest pixels are only {self.steps:.0f} times the noise above the sky",
+            ),
         )
+        return tuple(clause for holds, clause in signs if holds)
+
+    @property
+    def _bent_profile(self) -> bool:
+        known = self.profile_error < WELL_KNOWN_SLOPE or not self.steps >= FEWEST_STEPS
+        return known and _clearly_below(self.profile, self.profile_error, LINEAR_PROFILE)
+
+    @property
+    def _profile_clause(self) -> str:
+        where = f" in {self.profile_channel}" if self.profile_channel else ""
+        return (
+            f"a star with 10 times the light has a peak only {10**self.profile:.1f} times as "
+            f"high{where}"
+        )
+
+    @property
+    def _short_range(self) -> bool:
+        """Few steps from sky to the brightest pixel, and no profile that says otherwise."""
+        straight = self.profile_error < SURE_SLOPE and not self._bent_profile
+        return self.steps < STRETCHED_STEPS and not self.empty_sky and not straight
 
 
 def _clearly_below(slope: float, error: float, limit: float) -> bool:
@@ -94,49 +151,76 @@ def require_linear(name: str, linearity: Linearity) -> None:
         With the reason and what to do.
     """
     if linearity.stretched:
-        raise NotLinearError(
-            f"{name}: {linearity.reason}. Use the linear frame, or add --assume-linear."
-        )
+        raise NotLinearError(f"{name}: {linearity.reason}. {advice(linearity)}.")
 
 
-def measure_linearity(stars: Table) -> Linearity:
-    """What the stars of a frame say of its linearity, without a catalogue.
+def advice(linearity: Linearity) -> str:
+    """What to do with a stretched picture; to say otherwise is offered only where there is
+    doubt."""
+    if linearity.doubtful:
+        return "Use the linear frame, or add --assume-linear"
+    return "Use the linear frame"
+
+
+def measure_linearity(pixels: np.ndarray, stars: Table) -> Linearity:
+    """What the pixels and stars of a frame say of its linearity, without a catalogue.
 
     Parameters
     ----------
+    pixels : ndarray, shape (3, y, x)
+        NaN where there is no data.
     stars : Table
-        Of `stars.measure_stars`.
+        Of `stars.measure_stars`, of these pixels.
 
     Returns
     -------
     Linearity
     """
-    return Linearity(*_profile_slope(stars), clip_over_noise=_clip_over_noise(stars))
+    profile, error, channel = _profile_slope(stars)
+    top, noise = _brightest(pixels), stars.meta["noise"]
+    return Linearity(
+        profile=profile,
+        profile_error=error,
+        profile_channel=channel,
+        clip_over_noise=_clip_over_noise(stars),
+        top=top,
+        steps=_steps(top, noise),
+        eight_bits=_has_eight_bits(pixels),
+        empty_sky=noise.empty_sky,
+    )
 
 
-def _profile_slope(stars: Table) -> tuple[float, float]:
-    """Power with which the peaks of clean stars grow with their flux, and half its 95 % interval.
+def _profile_slope(stars: Table) -> tuple[float, float, str]:
+    """Power with which the peaks of clean stars grow with their flux, half its 95 % interval, and
+    the channel.
 
-    From the channel that tells it best; NaN for fewer than SHAPE_STARS or less than a factor 3 in
-    flux.
+    Of the channel that is bent most surely, if one is, else of the channel that tells it best; NaN
+    where none does.
     """
+    slopes = [(*_channel_slope(stars, i), name) for i, name in enumerate(CHANNELS)]
+    known = [one for one in slopes if np.isfinite(one[1])]
+    bent = [one for one in known if _clearly_below(one[0], one[1], LINEAR_PROFILE)]
+    sure = [one for one in bent if one[1] < WELL_KNOWN_SLOPE]
+    for group in (sure, bent):
+        if group:
+            return min(group, key=lambda one: one[0] + one[1])
+    return min(known, key=lambda one: one[1], default=(np.nan, np.nan, ""))
+
+
+def _channel_slope(stars: Table, index: int) -> tuple[float, float]:
+    """Slope and half its 95 % interval in one channel; NaN for fewer than SHAPE_STARS or less than
+    a factor 3 in flux."""
     spoilt = stars["flags"] & (Flag.EDGE | Flag.BLENDED | Flag.SHAPE | Flag.SATURATED) != 0
-    best = (np.nan, np.nan)
-    for channel, radius_px in zip(CHANNELS, stars.meta["aperture_px"], strict=True):
-        flux, error, ground, sky, peak = (
-            np.asarray(stars[f"{name}_{channel}"])
-            for name in ("flux", "flux_error", "ground", "sky", "peak")
-        )
-        flux = flux + np.pi * radius_px**2 * (
-            ground - sky
-        )  # a stretch widens stars, and wings pass for ground
-        good = ~spoilt & (flux > SHAPE_SNR * error) & (peak > sky)
-        if good.sum() >= SHAPE_STARS and np.ptp(np.log(flux[good])) > np.log(3):
-            rows = np.flatnonzero(good)[:MOST_SLOPE_STARS]
-            slope, _, low, high = theilslopes(np.log(peak[rows] - sky[rows]), np.log(flux[rows]))
-            if not (high - low) / 2 > best[1]:
-                best = float(slope), float((high - low) / 2)
-    return best
+    columns = ("flux", "flux_error", "ground", "sky", "peak")
+    flux, error, ground, sky, peak = (in_channels(stars, name)[index] for name in columns)
+    # a stretch widens stars, and wings pass for ground
+    flux = flux + np.pi * stars.meta["aperture_px"][index] ** 2 * (ground - sky)
+    good = ~spoilt & (flux > SHAPE_SNR * error) & (peak > sky)
+    if good.sum() < SHAPE_STARS or np.ptp(np.log(flux[good])) <= np.log(3):
+        return np.nan, np.nan
+    rows = np.flatnonzero(good)[:MOST_SLOPE_STARS]
+    slope, _, low, high = theilslopes(np.log(peak[rows] - sky[rows]), np.log(flux[rows]))
+    return float(slope), float((high - low) / 2)
 
 
 def _clip_over_noise(stars: Table) -> float:
@@ -149,38 +233,9 @@ def _clip_over_noise(stars: Table) -> float:
     return float(np.nanmin(span))
 
 
-def is_stretched(pixels: np.ndarray, stars: Table) -> tuple[bool, str]:
-    """Whether a picture of unknown making is stretched, and the evidence in a clause.
-
-    Parameters
-    ----------
-    pixels : ndarray, shape (3, y, x)
-        NaN where there is no data.
-    stars : Table
-        Of `stars.measure_stars`, of these pixels.
-    """
-    top = (
-        np.nanquantile(pixels[:, ::3, ::3], 0.9999)
-        if np.isfinite(pixels[:, ::3, ::3]).any()
-        else 0.0
-    )
-    if top > DISPLAY_TOP:
-        return False, f"its values reach {top:.3g}, beyond those of a display"
-    if _has_eight_bits(pixels):
-        return True, "its values are those of an 8-bit picture"
-    linearity = measure_linearity(stars)
-    if linearity.stretched:
-        return True, linearity.reason
-    if linearity.profile_error < SURE_SLOPE:
-        return (
-            False,
-            f"a star with 10 times the light has a peak {10**linearity.profile:.1f} times as high",
-        )
-    steps = _range_sigmas(pixels, top)
-    return (
-        steps < FEWEST_STEPS,
-        f"its brightest pixels are {steps:.0f} times the noise above the sky",
-    )
+def _brightest(pixels: np.ndarray) -> float:
+    sample = pixels[:, ::3, ::3]
+    return float(np.nanquantile(sample, 0.9999)) if np.isfinite(sample).any() else 0.0
 
 
 def _has_eight_bits(pixels: np.ndarray) -> bool:
@@ -191,7 +246,6 @@ def _has_eight_bits(pixels: np.ndarray) -> bool:
     )
 
 
-def _range_sigmas(pixels: np.ndarray, top: float) -> float:
-    noise = frame_noise(pixels)
+def _steps(top: float, noise: FrameNoise) -> float:
     sigma = float(np.mean(noise.noise))
     return float((top - np.mean(noise.sky)) / sigma) if sigma > 0 else np.inf

@@ -10,6 +10,9 @@ MOST_BLOCKS = (
 )
 DARK_SHARE = 0.2  # of the blocks: where there is least nebula
 COARSE_VALUES = 256  # 8-bit pictures have no more
+EMPTY_SHARE = 0.5  # of the pixels: less is a sky clipped at black, with nebula over it
+FAINT_SHARE = 0.3  # of the lit pixels of a star layer: the fainter, the less of a star's own shape
+LEAST_STEP = 2.0**-23  # of the brightest value: float32 tells no finer
 GRADIENT_SIGMA = 3.0  # a tilt of the sky by this many pixel sigmas across the frame is worth a word
 
 
@@ -30,12 +33,16 @@ class FrameNoise:
     gradient : tuple of float
         Change of the sky from edge to edge along its steepest direction, in sigmas of a sky pixel;
         0 without noise.
+    empty_sky : bool
+        The sky is one and the same value everywhere, as in a star layer; the noise is then that of
+        the faintest pixels that differ from it.
     """
 
     sky: tuple[float, ...]
     noise: tuple[float, ...]
     electrons_per_unit: tuple[float, ...]
     gradient: tuple[float, ...]
+    empty_sky: bool = False
 
     @property
     def has_gradient(self) -> bool:
@@ -68,19 +75,23 @@ def frame_noise(pixels: np.ndarray) -> FrameNoise:
     )
     dark = _darkest(level, sigma)
     sky, noise = np.median(level[:, dark], axis=1), np.median(sigma[:, dark], axis=1)
-    if not noise.any():  # a star layer: no sky but black, and noise only where there are stars
-        lit = (sigma > 0).all(axis=0)
-        noise = np.quantile(sigma[:, lit], DARK_SHARE, axis=1) if lit.any() else noise
+    empty = not noise.any() and _share_of(blocks, sky) > EMPTY_SHARE
+    for channel in np.flatnonzero(noise == 0):
+        noise[channel] = _lit_noise(blocks[channel], sky[channel])
     noise = np.maximum(noise, [_step(plane) / np.sqrt(12) for plane in blocks])
     channels = range(len(pixels))
     return FrameNoise(
         tuple(map(float, sky)),
         tuple(map(float, noise)),
-        tuple(_electrons_per_unit(level[c], sigma[c], sky[c], noise[c]) for c in channels),
+        tuple(
+            np.inf if empty else _electrons_per_unit(level[c], sigma[c], sky[c], noise[c])
+            for c in channels
+        ),
         tuple(
             float(_tilt(place[dark], level[c][dark]) / noise[c]) if noise[c] > 0 else 0.0
             for c in channels
         ),
+        empty,
     )
 
 
@@ -95,6 +106,30 @@ def _sample_blocks(plane: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     ]
     grid = np.mgrid[0:rows:thin, 0:columns:thin].reshape(2, -1).T
     return grid / (rows, columns), tiles.swapaxes(1, 2).reshape(-1, size, size)
+
+
+def _share_of(blocks: tuple[np.ndarray, ...], sky: np.ndarray) -> float:
+    """Share of the pixels that have the sky's very value in all channels."""
+    same = [part == level for part, level in zip(blocks, sky, strict=True)]
+    return float(np.logical_and.reduce(same).mean())
+
+
+def _lit_noise(blocks: np.ndarray, sky: float) -> float:
+    """Noise of a channel whose sky has none: of the faintest pixels that are not sky.
+
+    Second differences as in `_difference_noise`, where all three pixels are lit.
+    """
+    if blocks.shape[2] < 6:
+        return 0.0
+    parts = blocks[:, :, 4:], blocks[:, :, 2:-2], blocks[:, :, :-4]
+    lit = np.logical_and.reduce([np.isfinite(part) & (part != sky) for part in parts])
+    right, middle, left = (part[lit] for part in parts)
+    if not len(middle):
+        return 0.0
+    faint = np.abs(middle - sky) <= np.quantile(np.abs(middle - sky), FAINT_SHARE)
+    bend = np.abs(right - 2 * middle + left)[faint]
+    least = LEAST_STEP * float(np.nanmax(np.abs(blocks)))
+    return max(float(1.4826 / np.sqrt(6) * np.median(bend)), least)
 
 
 def _step(blocks: np.ndarray) -> float:

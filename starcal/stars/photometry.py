@@ -33,6 +33,7 @@ CLEAR_CONTRAST = (
     30.0  # of a peak against the unrest round it: such stars tell the profile, others less
 )
 SATURATION_SHARE = 0.95  # a peak above this share of the clipping level may have lost light
+HIGHEST = 1e30  # stands for no data: it sorts last, and differences of it are finite
 BLEND_REACH_FWHM = (
     0.65  # beyond the aperture: half a star, and what the peak of a faint one is pushed outwards
 )
@@ -264,8 +265,8 @@ def _annulus(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: flo
 def _clipped_median(values: np.ndarray):
     """Sigma-clipped (3 sigma, 3 rounds, about the median) median, MAD scatter and count along axis
     1."""
-    values = np.sort(np.where(np.isfinite(values), values, np.inf), axis=1)
-    low, high = np.zeros(len(values), int), np.isfinite(values).sum(1)
+    values = np.sort(np.where(np.isfinite(values), values, HIGHEST), axis=1)
+    low, high = np.zeros(len(values), int), (values < HIGHEST).sum(1)
     rows, place = np.arange(len(values)), np.arange(values.shape[1])
     for _ in range(4):
         quantile = [

@@ -73,7 +73,8 @@ def unrest(stamps: np.ndarray) -> np.ndarray:
     """Scatter of the outer pixels of each stamp."""
     outer = _ordered(stamps[:, _outer(stamps.shape[1:])])
     low, high = (outer[:, int(share * outer.shape[1])] for share in (0.16, 0.84))
-    return np.where(np.isfinite(high), high, low) - low
+    finite = np.isfinite(low)  # a stamp without data is not restless
+    return np.where(np.isfinite(high), high, np.where(finite, low, 0)) - np.where(finite, low, 0)
 
 
 def _ordered(values):
@@ -181,8 +182,12 @@ def stacked_profile(
     radius = np.hypot(dx[:, None, :], dy[:, :, None])
     values = stamps - rim_level(stamps)[:, None, None]
     core = radius <= 1.5 * fwhm_px
-    values = values / np.nansum(np.where(core, values, 0), axis=(1, 2))[:, None, None]
+    light = np.nansum(np.where(core, values, 0), axis=(1, 2))
+    shining = light > 0  # a clipped neighbour on the rim can outshine the star
+    values = values / np.where(shining, light, np.nan)[:, None, None]
     good = core & np.isfinite(values)
+    if not good.any():
+        return fwhm_px, float(np.clip(3.0, *beta))
     pixel_weight = np.broadcast_to(weight[:, None, None], values.shape)[good]
 
     def misfit(parameters):

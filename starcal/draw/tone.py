@@ -218,7 +218,7 @@ def _sample(pixels: NDArray) -> NDArray:
     sample = every_nth(pixels).astype(float)
     finite = np.isfinite(sample).all(axis=0)
     usable = finite & (sample != 0).any(axis=0)
-    if usable.sum() < BORDER_MOST * finite.sum():
+    if usable.sum() < BORDER_MOST * finite.sum() and pixels.any():
         usable = finite  # no border is that wide: a layer of stars on black
     return np.where(usable, sample, np.nan)
 

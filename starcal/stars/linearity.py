@@ -28,9 +28,9 @@ WELL_KNOWN_SLOPE = 0.08
 
 DISPLAY_TOP = 1.05  # display values end at 1
 EIGHT_BIT_SHARE = 0.99  # of pixels that are whole multiples of 1/255
-# from sky to the brightest pixels, in pixel sigmas: linear stacks 600 to 10000, stretched 40 to 480
-FEWEST_STEPS = 500.0
-STRETCHED_STEPS = 150.0  # where nothing else is known: far below any linear stack
+# from sky to the brightest pixels, in pixel sigmas: linear stacks 600 to 10000, on bright nebula
+# 280 and more; stretched 40 to 480
+STRETCHED_STEPS = 150.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,9 +88,7 @@ class Linearity:
         if self.top > DISPLAY_TOP:
             return f"its values reach {self.top:.3g}, beyond those of a display"
         if self.profile_error < SURE_SLOPE:
-            return (
-                f"a star with 10 times the light has a peak {10**self.profile:.1f} times as high"
-            )
+            return f"a star with 10 times the light has a peak {10**self.profile:.1f} times as high"
         return f"its brightest pixels are {self.steps:.0f} times the noise above the sky"
 
     @property
@@ -120,7 +118,7 @@ class Linearity:
 
     @property
     def _bent_profile(self) -> bool:
-        known = self.profile_error < WELL_KNOWN_SLOPE or not self.steps >= FEWEST_STEPS
+        known = self.profile_error < WELL_KNOWN_SLOPE or not self.steps >= STRETCHED_STEPS
         return known and _clearly_below(self.profile, self.profile_error, LINEAR_PROFILE)
 
     @property

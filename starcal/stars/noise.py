@@ -11,7 +11,7 @@ MOST_BLOCKS = (
 DARK_SHARE = 0.2  # of the blocks: where there is least nebula
 COARSE_VALUES = 256  # 8-bit pictures have no more
 EMPTY_SHARE = 0.5  # of the pixels: less is a sky clipped at black, with nebula over it
-FAINT_SHARE = 0.3  # of the lit pixels of a star layer: the fainter, the less of a star's own shape
+FAINT_SHARE = 0.5  # of the lit pixels of a star layer: the fainter, the less of a star's own shape
 LEAST_STEP = 2.0**-23  # of the brightest value: float32 tells no finer
 GRADIENT_SIGMA = 3.0  # a tilt of the sky by this many pixel sigmas across the frame is worth a word
 
@@ -126,7 +126,8 @@ def _lit_noise(blocks: np.ndarray, sky: float) -> float:
     right, middle, left = (part[lit] for part in parts)
     if not len(middle):
         return 0.0
-    faint = np.abs(middle - sky) <= np.quantile(np.abs(middle - sky), FAINT_SHARE)
+    light = np.abs(right + middle + left - 3 * sky)
+    faint = light <= np.quantile(light, FAINT_SHARE)
     bend = np.abs(right - 2 * middle + left)[faint]
     least = LEAST_STEP * float(np.nanmax(np.abs(blocks)))
     return max(float(1.4826 / np.sqrt(6) * np.median(bend)), least)

@@ -1,0 +1,89 @@
+"""Linear star layers, cut out of a frame by another step: no sky, no noise but that of the stars."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import starcal
+from starcal.audit import audit_picture
+from starcal.frame import write_fits, write_tiff16
+from starcal.stars import measure_stars
+from starcal.stars.noise import frame_noise
+
+CUT_PX = 7.0  # radius of the discs that are kept, several widths of a star
+FAINTEST_MAG = 13.0  # of the stars that the other step has found
+LEVELS = (0.0, 0.01)  # of the background
+
+
+def cut_out(scene, level=0.0):
+    """Discs round the true places of the stars, the sky subtracted and clipped at black, as a
+    layer that another program makes has it."""
+    rows, columns = np.indices(scene.pixels.shape[1:])
+    near = np.zeros(rows.shape, bool)
+    for star in scene.truth[scene.truth["v_mag"] < FAINTEST_MAG]:
+        near |= np.hypot(columns - star["x_px"], rows - star["y_px"]) < CUT_PX
+    light = scene.pixels - np.array(scene.sky)[:, None, None]
+    return np.where(near, np.maximum(light, 0) + level, level).astype(np.float32)
+
+
+@pytest.fixture(scope="module", params=(1, 2))
+def scene(request, scene_of):
+    return scene_of(seed=request.param, nebula_electrons=0.0, channel_gains=(0.5, 1.0, 0.7))
+
+
+@pytest.mark.parametrize("level", LEVELS)
+def test_noise_is_that_of_the_faint_pixels_of_stars(scene, level):
+    """Truth: the noise the frame was made with. Clipping at black halves the faint noise, photons
+    add to it: a factor of 4 either way; taken from all blocks, black and all, it was 20 times too
+    small."""
+    found = frame_noise(cut_out(scene, level))
+    assert found.empty_sky
+    assert np.allclose(found.sky, level)
+    assert np.all(np.abs(np.log(found.noise / np.array(scene.noise))) < np.log(4))
+
+
+def test_a_frame_with_a_sky_is_no_layer(scene):
+    assert not frame_noise(scene.pixels).empty_sky
+
+
+@pytest.mark.parametrize("level", LEVELS)
+def test_a_layer_is_calibrated_as_its_frame(scene, level, frame_of):
+    """Truth: the gains that the scene's channels need, at 5 %: the cut takes a little of each
+    star's wings from all channels alike."""
+    frame = replace(frame_of(scene), pixels=cut_out(scene, level))
+    found = starcal.check(frame)
+    assert not found.linearity.stretched
+    assert found.verdict.verdict == "rescue"
+    assert np.abs(found.gains / starcal.check(frame_of(scene)).gains - 1).max() < 0.05
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("kind", "level"), [("fits", 0.0), ("tif", 0.01)])
+def test_run_leaves_the_background_of_a_layer_alone(kind, level, tmp_path, scene_of):
+    """The sky of a layer is no measurement: 0 stays 0, a constant stays to the rounding of float32
+    (1e-7), and the stars become possible."""
+    scene = scene_of(seed=3, nebula_electrons=0.0, channel_gains=(0.5, 1.0, 0.7), shape=(300, 400))
+    layer = cut_out(scene, level)
+    path = tmp_path / f"layer.{kind}"
+    if kind == "fits":
+        write_fits(path, layer, scene.header)
+    else:
+        write_tiff16(path, layer)
+    made = starcal.run(path)
+    before = starcal.read_frame(path, full_scale=1.0 if kind == "fits" else None)
+    after = starcal.read_frame(made.folder / "picture.fits", full_scale=1.0)
+    background = np.median(before.pixels, axis=(1, 2))[:, None, None]
+    empty = (before.pixels == background).all(axis=0)
+    assert empty.mean() > 0.5
+    np.testing.assert_allclose(after.pixels[:, empty], before.pixels[:, empty], rtol=1e-6, atol=0)
+    assert made.audit_after.n_impossible <= 0.02 * made.audit_after.n_judged
+    assert made.audit_before.n_impossible > 0.5 * made.audit_before.n_judged
+
+
+def test_a_layer_of_few_stars_has_no_infinite_values(scene):
+    """A star alone on black gives no division by nothing."""
+    layer = np.zeros_like(cut_out(scene))
+    layer[:, 200:212, 300:312] = cut_out(scene)[:, 200:212, 300:312] + 1e-4
+    stars = measure_stars(layer)
+    assert np.isfinite(stars["snr"]).all()

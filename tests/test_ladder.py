@@ -34,6 +34,7 @@ LADDER = (
     "checking",
     "layers",
     "audit",
+    "display",
     "cure",
     "report",
     "pipeline",

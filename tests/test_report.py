@@ -142,7 +142,7 @@ def fitted_result(slopes=(-0.5, 0.8), model="gains"):
         fit,
         rows,
         matrix,
-        Linearity(0.99, 0.02, 1.0),
+        Linearity(profile=0.99, profile_error=0.02, brightness=1.0),
         CatalogueUse("Tycho-2", PAIRS + 6, 11.0),
         0.65,
         ("scaled by type",),

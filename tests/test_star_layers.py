@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 import starcal
-from starcal.audit import audit_picture
 from starcal.frame import write_fits, write_tiff16
 from starcal.stars import measure_stars
 from starcal.stars.noise import frame_noise

@@ -364,7 +364,7 @@ def test_a_stretched_picture_is_refused_by_every_cure(tmp_path, capsys):
         ["split", frame, "-o", str(tmp_path / "o")],
     ):
         assert main([*words, "-q"]) == 1
-        assert "--assume-linear" in capsys.readouterr().err
+        assert "Use the linear frame" in capsys.readouterr().err
     assert main(["recolour", "-q", "--assume-linear", frame, "-o", str(tmp_path / "o.fits")]) == 0
 
 

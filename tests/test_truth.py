@@ -447,7 +447,7 @@ def test_a_stretched_frame_is_refused_unless_told_otherwise(scene_of, frame_of):
     assert found.verdict.verdict == "no"
     assert found.route == "palette"
     assert "stretched" in found.verdict.reasons[0]
-    with pytest.raises(NotLinearError, match="--assume-linear"):
+    with pytest.raises(NotLinearError, match="Use the linear frame"):
         starcal.calibrate(bent)
     assert starcal.check(bent, assume_linear=True).fit is not None  # what the message advises
     assert not starcal.check(frame).linearity.stretched

@@ -77,8 +77,9 @@ class Linearity:
 
     @property
     def doubtful(self) -> bool:
-        """Whether it rests on one measure of the stars alone."""
-        return not self.eight_bits and len(self._signs) == 1
+        """Whether it rests on one measure alone, or the stars' profiles speak against it."""
+        straight = self.profile_error < SURE_SLOPE and not self._bent_profile
+        return self.stretched and (straight or (len(self._signs) == 1 and not self.eight_bits))
 
     @property
     def reason(self) -> str:

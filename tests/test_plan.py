@@ -56,7 +56,14 @@ SEEDS = range(8)
 
 
 def field_at(ra_deg, dec_deg, kit=LENS, shape=SHAPE, **turned):
-    return Field(ra_deg, dec_deg, *(n * kit.scale_arcsec / 3600 for n in shape[::-1]), **turned)
+    height_deg, width_deg = (n * kit.scale_arcsec / 3600 for n in shape)
+    return sky_field(ra_deg, dec_deg, width_deg, height_deg, **turned)
+
+
+def sky_field(ra_deg, dec_deg, width_deg, height_deg, **turned):
+    return Field(
+        ra_deg=ra_deg, dec_deg=dec_deg, width_deg=width_deg, height_deg=height_deg, **turned
+    )
 
 
 def plan_at(place=CYGNUS, kit=REFRACTOR, night=SUBURB, shape=(4000, 6000), **more):
@@ -345,7 +352,7 @@ def test_where_the_catalogue_forbids_the_goal_the_plan_says_what_would_help():
     times = float(re.search(r"takes ([\d.]+) times", note).group(1))
     side = np.sqrt(times)
     wide = plan_exposures(
-        Field(4.0, 68.0, side * plan.field.width_deg, side * plan.field.height_deg), kit, SUBURB
+        sky_field(4.0, 68.0, side * plan.field.width_deg, side * plan.field.height_deg), kit, SUBURB
     )
     assert wide.main.gain_error.max() < 1.3 * GOAL  # other stars, of other colours and errors
 
@@ -522,7 +529,7 @@ def test_impossible_nights_are_refused(wrong, message):
 )
 def test_impossible_fields_are_refused(place, message):
     with pytest.raises(PlanError, match=message):
-        Field(*place)
+        sky_field(*place)
 
 
 def test_swapping_what_was_swapped_helps(capsys):
@@ -569,7 +576,7 @@ def test_too_wide_a_field_is_refused_and_the_advice_helps(capsys):
 
 def test_an_empty_field_is_no_fault():
     with pytest.raises(TooFewStars, match="0 usable"):
-        plan_exposures(Field(190.0, 27.0, 0.001, 0.001), REFRACTOR, SUBURB)
+        plan_exposures(sky_field(190.0, 27.0, 0.001, 0.001), REFRACTOR, SUBURB)
 
 
 def test_a_sky_that_fills_the_pixels_is_refused_and_darkness_helps():
@@ -749,12 +756,12 @@ def test_defaults_are_those_of_the_library():
     options = build_parser().parse_args(["plan", "--ra", "1", "--dec", "2"])
     assert options.pixels is None  # 6000x4000, or a frame's
     kit = Kit(
-        options.aperture_mm,
-        Kit.focal_mm,
-        options.pixel_um,
-        options.full_well,
-        options.read_noise,
-        options.efficiency,
+        aperture_mm=options.aperture_mm,
+        focal_mm=Kit.focal_mm,
+        pixel_um=options.pixel_um,
+        full_well_electrons=options.full_well,
+        read_noise_electrons=options.read_noise,
+        efficiency=options.efficiency,
     )
     assert kit == Kit()
     assert Night(BORTLE_SKY_MAG[options.bortle], options.fwhm_arcsec) == Night()

@@ -421,12 +421,12 @@ def _field_and_kit(options):
     else:
         centre, focal_mm, pixels = _place(options), Kit.focal_mm, (6000, 4000)
     kit = Kit(
-        options.aperture_mm,
-        options.focal_mm or focal_mm,
-        options.pixel_um,
-        options.full_well,
-        options.read_noise,
-        options.efficiency,
+        aperture_mm=options.aperture_mm,
+        focal_mm=options.focal_mm or focal_mm,
+        pixel_um=options.pixel_um,
+        full_well_electrons=options.full_well,
+        read_noise_electrons=options.read_noise,
+        efficiency=options.efficiency,
     )
     if options.picture and options.focal_mm is None and options.pixels is None:
         return centre, kit

@@ -14,31 +14,21 @@ from matplotlib.transforms import Bbox
 
 from .result import Plan
 
-SMALLEST_PT2, FAINTEST_MAG, GROWTH = (
-    2.5,
-    12.5,
-    1.6,
-)  # area of the faintest stars' marks; each magnitude multiplies it
+SMALLEST_PT2 = 2.5  # area of the faintest stars' marks
+FAINTEST_MAG = 12.5
+GROWTH = 1.6  # each magnitude multiplies it
 LARGEST_PT2 = 160.0
 INK, SATURATED_INK = "#1b1b1b", "#a33b12"
 CLEAN = {"marker": "o", "c": INK, "linewidths": 0}
 DOES_NOT_SERVE = {"marker": "o", "facecolors": "none", "edgecolors": "#555555", "linewidths": 0.7}
 IN_SHORT = {"marker": "*", "c": SATURATED_INK, "edgecolors": "black", "linewidths": 0.6}
 IN_NEITHER = {"marker": "X", "c": "white", "edgecolors": "black", "linewidths": 1.6}
-STAR_SHAPE_FACTOR, SHAPE_PT2 = (
-    2.2,
-    (60.0, 180.0),
-)  # a star shape fills less of its square than a dot
-MOST_LABELS, MARK_PT = (
-    10,
-    7.0,
-)  # how many labels at most, and how far from a mark's middle none shall lie
-BESIDE = (
-    ((11, 0), "left"),
-    ((-11, 0), "right"),
-    ((0, 13), "center"),
-    ((0, -13), "center"),
-)  # labels: points, side
+STAR_SHAPE_FACTOR = 2.2  # a star shape fills less of its square than a dot
+SHAPE_PT2 = (60.0, 180.0)
+MOST_LABELS = 10
+MARK_PT = 7.0  # from a mark's middle no label lies nearer
+# where a label can stand: offset in points, side of the text that is nearest
+BESIDE = (((11, 0), "left"), ((-11, 0), "right"), ((0, 13), "center"), ((0, -13), "center"))
 HALO = [withStroke(linewidth=2.5, foreground="white")]
 FOOT_SHARE = 0.26  # room for bar and compass below the field, in halves of the longer side
 BAR_DEG = (0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
@@ -61,15 +51,13 @@ def plot_field(plan: Plan, axes: Axes | None = None) -> Axes:
     """
     axes = Figure((8.6, 7.6), layout="constrained").subplots() if axes is None else axes
     corners = plan.field.corners_deg()
-    axes.fill(*corners, facecolor="none", edgecolor=INK, lw=1.4)
+    axes.fill(corners[0], corners[1], facecolor="none", edgecolor=INK, lw=1.4)
     for which, style, label, size in _groups(plan):
         east, north = plan.plane_deg[:, which]
         axes.scatter(
             east, north, s=size, label=f"{label} ({np.count_nonzero(which)})", zorder=2, **style
         )
-    half = 1.06 * np.abs(corners).max(axis=1)
-    foot = FOOT_SHARE * half.max()
-    half[0] = max(half[0], half[1] + foot / 2)  # room for the keys, however slim the field
+    half, foot = _room(corners)
     axes.set(
         xlim=(half[0], -half[0]),
         ylim=(-half[1] - foot, half[1]),
@@ -82,6 +70,14 @@ def plot_field(plan: Plan, axes: Axes | None = None) -> Axes:
     _keys(plan, axes)
     _label_brightest(plan, axes)
     return axes
+
+
+def _room(corners_deg: np.ndarray) -> tuple[np.ndarray, float]:
+    """Half the chart's width and height, and the strip below for bar and compass, degrees."""
+    half = 1.06 * np.abs(corners_deg).max(axis=1)
+    foot = FOOT_SHARE * half.max()
+    half[0] = max(half[0], half[1] + foot / 2)  # room for the keys, however slim the field
+    return half, foot
 
 
 def mark_area_pt2(v_mag: np.ndarray) -> np.ndarray:
@@ -125,27 +121,36 @@ def _label_brightest(plan: Plan, axes: Axes) -> None:
     reach = MARK_PT * axes.figure.dpi / 72
     taken = [Bbox([mark - reach, mark + reach]) for mark in marks[brightest]]
     for i in brightest:
-        label = axes.annotate(
-            f"{plan.stars.v_mag[i]:.1f}",
-            plan.plane_deg[:, i],
-            xytext=(0, 0),
-            va="center",
-            textcoords="offset points",
-            fontsize="small",
-            path_effects=HALO,
-        )
-        boxes = [_box_at(label, *place) for place in BESIDE]
-        free = [
-            k
-            for k, box in enumerate(boxes)
-            if not box.count_overlaps(taken)
-            and plan.field.holds(axes.transData.inverted().transform(box.corners()).T).all()
-        ]
-        if free:
-            best = min(free, key=lambda k: sum(boxes[k].contains(*mark) for mark in marks))
-            taken.append(_box_at(label, *BESIDE[best]))
-        else:
+        label = _label(plan, axes, i)
+        place = _best_place(plan, axes, label, taken, marks)
+        if place is None:
             label.remove()
+        else:
+            taken.append(_box_at(label, *place))
+
+
+def _label(plan: Plan, axes: Axes, i: int) -> Annotation:
+    """V of a star, on its mark for now."""
+    return axes.annotate(
+        f"{plan.stars.v_mag[i]:.1f}",
+        plan.plane_deg[:, i],
+        xytext=(0, 0),
+        va="center",
+        textcoords="offset points",
+        fontsize="small",
+        path_effects=HALO,
+    )
+
+
+def _best_place(plan: Plan, axes: Axes, label: Annotation, taken: list[Bbox], marks: np.ndarray):
+    """The place of BESIDE that is free, in the field, and covers fewest stars; None: none is."""
+    free = {}
+    for place in BESIDE:
+        box = _box_at(label, *place)
+        corners_deg = axes.transData.inverted().transform(box.corners()).T
+        if not box.count_overlaps(taken) and plan.field.holds(corners_deg).all():
+            free[place] = sum(box.contains(*mark) for mark in marks)
+    return min(free, key=free.get, default=None)
 
 
 def _box_at(label: Annotation, offset_pt: tuple[float, float], align: str) -> Bbox:

@@ -1,15 +1,16 @@
 """The rectangle of sky that a picture shows."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from astropy.wcs import WCS
 
 from ..catalogue import unit_vectors
 from ..errors import NoWCSError, PlanError
 from .photons import Kit
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Field:
     """A rectangle on the sky.
 
@@ -123,17 +124,14 @@ def field_of_sensor(
     PlanError
         For what is no place.
     """
-    size_deg = [n * kit.scale_arcsec / 3600 for n in pixels]
+    size_deg = {
+        "width_deg": pixels[0] * kit.scale_arcsec / 3600,
+        "height_deg": pixels[1] * kit.scale_arcsec / 3600,
+    }
     source = f"{pixels[0]} x {pixels[1]} pixels at {kit.focal_mm:.4g} mm"
     if isinstance(centre, Field):
-        return Field(
-            centre.ra_deg,
-            centre.dec_deg,
-            *size_deg,
-            centre.up_deg,
-            f"{source}; middle: {centre.source}",
-        )
-    return Field(*centre, *size_deg, source=source)
+        return replace(centre, **size_deg, source=f"{source}; middle: {centre.source}")
+    return Field(ra_deg=centre[0], dec_deg=centre[1], **size_deg, source=source)
 
 
 def field_of_frame(frame) -> tuple[Field, float]:
@@ -159,18 +157,24 @@ def field_of_frame(frame) -> tuple[Field, float]:
             f"give its "
             "middle, --ra and --dec, and --focal-mm"
         )
-    wcs, (height, width) = frame.wcs, frame.pixels.shape[1:]
-    x_px, y_px = (width - 1) / 2, (height - 1) / 2
-    ra_deg, dec_deg = wcs.all_pix2world([x_px, x_px + 1, x_px], [y_px, y_px, y_px + 1], 0)
-    centre = Field(float(ra_deg[0]) % 360, float(dec_deg[0]), 1.0, 1.0)
+    height, width = frame.pixels.shape[1:]
+    ra_deg, dec_deg = _middle_and_steps(frame.wcs, height, width)
+    point = {"ra_deg": float(ra_deg[0]) % 360, "dec_deg": float(dec_deg[0])}
+    # of any size: its tangent plane is what is wanted
+    centre = Field(**point, width_deg=1.0, height_deg=1.0)
     (east, east_up), (north, north_up) = centre.plane_deg(ra_deg[1:], dec_deg[1:])
     across, up = np.hypot(east, north), np.hypot(east_up, north_up)
     field = Field(
-        centre.ra_deg,
-        centre.dec_deg,
-        width * across,
-        height * up,
-        float(np.degrees(np.arctan2(east_up, north_up))),
-        f"that of {frame.name}",
+        **point,
+        width_deg=width * across,
+        height_deg=height * up,
+        up_deg=float(np.degrees(np.arctan2(east_up, north_up))),
+        source=f"that of {frame.name}",
     )
     return field, 3600 * float(np.sqrt(across * up))
+
+
+def _middle_and_steps(wcs: WCS, height: int, width: int) -> tuple[np.ndarray, np.ndarray]:
+    """RA and Dec of the middle, of a pixel to its right and of one above it, each (3,)."""
+    x_px, y_px = (width - 1) / 2, (height - 1) / 2
+    return wcs.all_pix2world([x_px, x_px + 1, x_px], [y_px, y_px, y_px + 1], 0)

@@ -43,7 +43,7 @@ SKY_RANGE_MAG = (5.0, 23.0)
 DEEPEST_WELL_ELECTRONS = 1e7  # far beyond any pixel that takes pictures
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Kit:
     """Telescope and camera.
 

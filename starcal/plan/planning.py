@@ -105,33 +105,56 @@ def plan_exposures(
     _require_narrow(field)
     sky_full_s = _require_dark_enough(kit, night)
     around = stars if stars is not None else cone(field.ra_deg, field.dec_deg, field.radius_deg)
-    around = around.select(np.isfinite(around.v_mag) & (_depth(field, around) > 0))
-    inside = around.select(field.holds(field.plane_deg(around.ra_deg, around.dec_deg)))
-    inside = inside.select(np.argsort(inside.v_mag, kind="stable"))
-    full_s = full_after_s(
-        kit, night, inside.v_mag, np.where(np.isfinite(inside.bv_mag), inside.bv_mag, SOLAR_BV_MAG)
+    inside = _inside(field, around)
+    sample = _Sample(
+        kit=kit,
+        night=night,
+        field=field,
+        stars=inside,
+        full_s=full_after_s(kit, night, inside.v_mag, _colour_or_solar(inside.bv_mag)),
+        clean=_clean(field, night, inside),
     )
-    plane_deg = field.plane_deg(inside.ra_deg, inside.dec_deg)
-    alone = _alone(inside, plane_deg, night)
-    whole = field.holds(plane_deg, APERTURE_FWHM * night.fwhm_arcsec / 3600)
-    clean = np.isfinite(inside.bv_mag) & ~inside.double & ~inside.bv_clamped & alone & whole
-    _require_stars(clean, len(inside), field, kit)
-    sample = _Sample(kit, night, field, inside, full_s, clean)
+    _require_stars(sample.clean, len(inside), field, kit)
+    return _plan_of(sample, faint_mag, sky_full_s)
+
+
+def _plan_of(sample: "_Sample", faint_mag: float, sky_full_s: float) -> Plan:
+    """Both series, and what is to be said of them."""
     main = _main_series(sample, faint_mag, sky_full_s)
     short = _short_series(sample, main)
     return Plan(
-        field,
-        kit,
-        night,
-        faint_mag,
-        main,
-        short,
-        inside,
-        plane_deg,
-        full_s,
-        clean,
-        _notes(sample, main, short),
+        field=sample.field,
+        kit=sample.kit,
+        night=sample.night,
+        faint_mag=faint_mag,
+        main=main,
+        short=short,
+        stars=sample.stars,
+        plane_deg=sample.field.plane_deg(sample.stars.ra_deg, sample.stars.dec_deg),
+        full_after_s=sample.full_s,
+        clean=sample.clean,
+        notes=_notes(sample, main, short),
     )
+
+
+def _inside(field: Field, around: CatalogueStars) -> CatalogueStars:
+    """Stars with a V inside the field, brightest first."""
+    around = around.select(np.isfinite(around.v_mag) & (_depth(field, around) > 0))
+    inside = around.select(field.holds(field.plane_deg(around.ra_deg, around.dec_deg)))
+    return inside.select(np.argsort(inside.v_mag, kind="stable"))
+
+
+def _colour_or_solar(bv_mag: np.ndarray) -> np.ndarray:
+    """B-V, that of the sun where there is none."""
+    return np.where(np.isfinite(bv_mag), bv_mag, SOLAR_BV_MAG)
+
+
+def _clean(field: Field, night: Night, stars: CatalogueStars) -> np.ndarray:
+    """Stars that serve a fit: whole in the field, alone, with a B-V of their own."""
+    plane_deg = field.plane_deg(stars.ra_deg, stars.dec_deg)
+    alone = _alone(stars, plane_deg, night)
+    whole = field.holds(plane_deg, APERTURE_FWHM * night.fwhm_arcsec / 3600)
+    return np.isfinite(stars.bv_mag) & ~stars.double & ~stars.bv_clamped & alone & whole
 
 
 def _require_narrow(field: Field) -> None:
@@ -196,7 +219,7 @@ def _reach_arcsec(night: Night) -> float:
     return (APERTURE_FWHM + 0.5) * night.fwhm_arcsec
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class _Sample:
     """Stars of the field with what it takes to foretell the error of the gains."""
 
@@ -213,14 +236,14 @@ class _Sample:
     def series(self, seconds: float, frames: int) -> Series:
         share = self.unblended_share(self.stars.v_mag[self.usable(seconds)])
         return Series(
-            seconds,
-            frames,
-            self.limit_mag(seconds),
-            int((self.full_s < seconds).sum()),
-            len(share),
-            round(share.sum()),
-            self.gain_error(seconds, frames),
-            self.gain_error(seconds, np.inf),
+            seconds=seconds,
+            frames=frames,
+            limit_mag=self.limit_mag(seconds),
+            n_saturated=int((self.full_s < seconds).sum()),
+            n_clean=len(share),
+            n_usable=round(share.sum()),
+            gain_error=self.gain_error(seconds, frames),
+            gain_floor=self.gain_error(seconds, np.inf),
         )
 
     def limit_mag(self, seconds: float) -> float:
@@ -294,15 +317,20 @@ def gain_errors(
     spread2 = max(np.var(bv_mag, ddof=1) - np.mean(bv_error_mag**2), 0.01)
     shrink = spread2 / (spread2 + bv_error_mag**2)
     x = bv_mag.mean() + shrink * (bv_mag - bv_mag.mean()) - neutral_bv
-    design = np.column_stack([np.ones_like(x), x, x**2])
     errors = []
     for slope, scatter, bend_error, photons in zip(
         COLOUR_SLOPE[[0, 2]], STAR_SCATTER_MAG, CURVATURE_ERROR, ratio_error_mag, strict=True
     ):
         variance = photons**2 + slope**2 * spread2 * (1 - shrink) + scatter**2
-        information = (design.T * (share / variance)) @ design + np.diag([0, 1e-6, bend_error**-2])
-        errors.append(np.sqrt(np.linalg.inv(information)[0, 0]))
+        errors.append(_error_at_zero(x, share / variance, bend_error))
     return np.hypot(errors, SYSTEMATIC_MAG) / MAG_PER_LN
+
+
+def _error_at_zero(x: np.ndarray, weight: np.ndarray, bend_error: float) -> float:
+    """Error at x = 0 of a weighted line with a bend known to `bend_error`."""
+    design = np.column_stack([np.ones_like(x), x, x**2])
+    information = (design.T * weight) @ design + np.diag([0, 1e-6, bend_error**-2])
+    return np.sqrt(np.linalg.inv(information)[0, 0])
 
 
 def _main_series(sample: _Sample, faint_mag: float, sky_full_s: float) -> Series:

@@ -30,7 +30,10 @@ CAUTIONS = (
     "trips on leakage; a battery is safer.",
     "Local rules apply: access at night, light, lasers, neighbours.",
 )
-CAUTION = "Never point a telescope or lens at or near the sun; keep mains power out of the dew; mind local rules."
+CAUTION = (
+    "Never point a telescope or lens at or near the sun; keep mains power out of the dew; mind "
+    "local rules."
+)
 SOURCES = (
     "Photons of a star of V = 0: Bessell, Castelli & Plez 1998, A&A 333, 231",
     "Signal to noise: the CCD equation, Merline & Howell 1995, Exp. Astron. 6, 163, and Howell "
@@ -42,7 +45,7 @@ SOURCES = (
 )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Series:
     """A series of equal exposures, in each channel.
 
@@ -105,7 +108,7 @@ class Series:
         )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Plan:
     """Answer of `starcal.plan_exposures`, with its evidence. n counts the catalogue stars of the
     field.
@@ -177,39 +180,31 @@ class Plan:
             from photons and read noise.
         """
         brightest = float(np.nanmin(self.stars.v_mag))
-        rows = []
-        for v_mag in (v for v in TABLE_MAG if brightest - 0.5 < v <= np.ceil(self.faint_mag)):
-            full_s = float(full_after_s(self.kit, self.night, v_mag, SOLAR_BV_MAG))
-            name, series = next(
-                (
-                    (name, series)
-                    for name, series in (("main", self.main), ("short", self.short))
-                    if series is not None and series.seconds <= full_s
-                ),
-                (None, None),
-            )
-            errors = (
-                (None, None)
-                if series is None
-                else tuple(
-                    float(e)
-                    for e in ratio_error_mag(
-                        self.kit, self.night, v_mag, SOLAR_BV_MAG, series.seconds, series.frames
-                    )
-                )
-            )
-            count = int(np.count_nonzero(np.round(self.stars.v_mag) == v_mag))
-            rows.append(
-                {
-                    "v_mag": v_mag,
-                    "stars": count,
-                    "full_after_s": full_s,
-                    "series": name,
-                    "error_r_mag": errors[0],
-                    "error_b_mag": errors[1],
-                }
-            )
-        return rows
+        shown = (v for v in TABLE_MAG if brightest - 0.5 < v <= np.ceil(self.faint_mag))
+        return [self._fate(v_mag) for v_mag in shown]
+
+    def _fate(self, v_mag: int) -> dict:
+        """What becomes of a star of the sun's colour and this V: a row of `by_magnitude`."""
+        full_s = float(full_after_s(self.kit, self.night, v_mag, SOLAR_BV_MAG))
+        series = {"main": self.main, "short": self.short}
+        serving = (name for name, each in series.items() if each and each.seconds <= full_s)
+        name = next(serving, None)
+        red, blue = (None, None) if name is None else self._ratio_errors(v_mag, series[name])
+        return {
+            "v_mag": v_mag,
+            "stars": int(np.count_nonzero(np.round(self.stars.v_mag) == v_mag)),
+            "full_after_s": full_s,
+            "series": name,
+            "error_r_mag": red,
+            "error_b_mag": blue,
+        }
+
+    def _ratio_errors(self, v_mag: float, series: Series) -> tuple[float, float]:
+        """Errors of R/G and B/G in a series."""
+        error = ratio_error_mag(
+            self.kit, self.night, v_mag, SOLAR_BV_MAG, series.seconds, series.frames
+        )
+        return float(error[0]), float(error[1])
 
     def to_dict(self) -> dict:
         """Plain numbers, strings and lists for JSON; what cannot be had is None."""
@@ -229,19 +224,19 @@ class Plan:
                 "stars_in_field": len(self.stars),
                 "limit_mag": self.stars.limit_mag,
             },
-            "saturated": [
-                {
-                    "ra_deg": float(self.stars.ra_deg[i]),
-                    "dec_deg": float(self.stars.dec_deg[i]),
-                    "v_mag": float(self.stars.v_mag[i]),
-                    "hip": int(self.stars.hip[i]),
-                    "full_after_s": float(self.full_after_s[i]),
-                }
-                for i in np.flatnonzero(self.saturated)
-            ],
+            "saturated": [self._saturated_star(i) for i in np.flatnonzero(self.saturated)],
             "by_magnitude": self.by_magnitude(),
             "notes": list(self.notes),
             "cautions": list(CAUTIONS),
+        }
+
+    def _saturated_star(self, i: int) -> dict:
+        return {
+            "ra_deg": float(self.stars.ra_deg[i]),
+            "dec_deg": float(self.stars.dec_deg[i]),
+            "v_mag": float(self.stars.v_mag[i]),
+            "hip": int(self.stars.hip[i]),
+            "full_after_s": float(self.full_after_s[i]),
         }
 
     def summary(self) -> str:
@@ -263,35 +258,13 @@ class Plan:
 
     def assumption_rows(self) -> list[tuple[str, str]]:
         """What the plan rests on, as (name, text) pairs."""
-        field, kit, night = self.field, self.kit, self.night
-        peak = peak_fraction(night.fwhm_arcsec / kit.scale_arcsec)
         filters = ", ".join(
             f"{name} {low:g}-{high:g} nm" for name, (low, high) in zip("RGB", BAND_NM, strict=True)
         )
         return [
-            (
-                "field",
-                f"RA {field.ra_deg % 360:.3f}, Dec {field.dec_deg:+.3f}, {field.width_deg:.2f} x "
-                f"{field.height_deg:.2f} deg ({field.source}); {len(self.stars)} stars of "
-                f"{self.stars.name}",
-            ),
-            (
-                "telescope",
-                f"{kit.aperture_mm:g} mm aperture, {kit.focal_mm:.4g} mm focal length, "
-                f"{kit.pixel_um:g} um pixels: {kit.scale_arcsec:.2f} arcsec a pixel",
-            ),
-            (
-                "camera",
-                f"full well {kit.full_well_electrons:g} e-, read noise "
-                f"{kit.read_noise_electrons:g} e-, "
-                f"efficiency {kit.efficiency:g} with air and optics; no dark current",
-            ),
-            (
-                "night",
-                f"sky V {night.sky_mag:g} mag per square arcsec, stars {night.fwhm_arcsec:g} "
-                f"arcsec wide "
-                f"(FWHM), {100 * peak:.1f} % of their light in the peak pixel",
-            ),
+            ("field", self._field_text()),
+            *_kit_rows(self.kit),
+            ("night", _night_text(self.kit, self.night)),
             (
                 "filters",
                 f"{filters} assumed; a colour camera takes all three at once, its colours are "
@@ -300,6 +273,14 @@ class Plan:
             ),
             ("faintest", f"V {self.faint_mag:g}, to {FAINT_ERROR_MAG} mag in R/G and B/G"),
         ]
+
+    def _field_text(self) -> str:
+        field = self.field
+        return (
+            f"RA {field.ra_deg % 360:.3f}, Dec {field.dec_deg:+.3f}, {field.width_deg:.2f} x "
+            f"{field.height_deg:.2f} deg ({field.source}); {len(self.stars)} stars of "
+            f"{self.stars.name}"
+        )
 
     def rows(self) -> list[tuple[str, str]]:
         """The plan as (name, text) pairs: for the terminal and the notebook."""
@@ -356,6 +337,30 @@ class Plan:
             f"<p><b>Expose {escaped(self.summary())}.</b></p>{html_table(self.rows())}"
             f"{html_table(cells, head)}<p>{escaped(self.footnote())}</p><p>{escaped(CAUTION)}</p>"
         )
+
+
+def _kit_rows(kit: Kit) -> list[tuple[str, str]]:
+    return [
+        (
+            "telescope",
+            f"{kit.aperture_mm:g} mm aperture, {kit.focal_mm:.4g} mm focal length, "
+            f"{kit.pixel_um:g} um pixels: {kit.scale_arcsec:.2f} arcsec a pixel",
+        ),
+        (
+            "camera",
+            f"full well {kit.full_well_electrons:g} e-, read noise "
+            f"{kit.read_noise_electrons:g} e-, "
+            f"efficiency {kit.efficiency:g} with air and optics; no dark current",
+        ),
+    ]
+
+
+def _night_text(kit: Kit, night: Night) -> str:
+    peak = peak_fraction(night.fwhm_arcsec / kit.scale_arcsec)
+    return (
+        f"sky V {night.sky_mag:g} mag per square arcsec, stars {night.fwhm_arcsec:g} arcsec wide "
+        f"(FWHM), {100 * peak:.1f} % of their light in the peak pixel"
+    )
 
 
 def table_cells(plan: Plan) -> list[tuple[str, ...]]:

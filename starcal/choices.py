@@ -139,6 +139,15 @@ class Choices:
         One of them cannot be; the message names it.
     CatalogueError
         No catalogue of that name.
+
+    Examples
+    --------
+    >>> from starcal import Choices
+    >>> Choices(neutral_bv=0.4).neutral_bv
+    0.4
+    >>> Choices(model="cubic")
+    Traceback (most recent call last):
+    ValueError: model 'cubic' given; it is one of gains, matrix
     """
 
     neutral_bv: float = _number(SOLAR_BV_MAG, STAR_COLOUR)
@@ -179,17 +188,47 @@ class Choices:
 
 
 def default_of(name: str) -> Any:
-    """What holds unless something else is asked for."""
+    """What holds unless something else is asked for.
+
+    Parameters
+    ----------
+    name : str
+        Of a field of `Settings`.
+
+    Returns
+    -------
+    object
+    """
     return _field(name).default
 
 
 def limits_of(name: str) -> Limits:
-    """What a choice that is a number may be."""
+    """What a choice that is a number may be.
+
+    Parameters
+    ----------
+    name : str
+        Of a field of `Settings` that is a number.
+
+    Returns
+    -------
+    Limits
+    """
     return _field(name).metadata["limits"]
 
 
 def names_of(name: str) -> tuple[str, ...]:
-    """What a choice between names can be, the default first."""
+    """What a choice between names can be, the default first.
+
+    Parameters
+    ----------
+    name : str
+        Of a field of `Settings` that is a choice between names.
+
+    Returns
+    -------
+    tuple of str
+    """
     return _field(name).metadata["names"]
 
 
@@ -328,6 +367,10 @@ def chosen(choices: Choices | None, keywords: Mapping[str, Any], known: type) ->
     known : type
         Of the keywords that the function asked obeys: `OfCheck`, `OfCalibrate` and so on.
 
+    Returns
+    -------
+    Choices
+
     Raises
     ------
     TypeError
@@ -407,6 +450,16 @@ RENAMED = {"white_bv": "neutral_bv"}
 
 def read_settings(path: str | Path) -> Settings:
     """The settings of an earlier run, from its ``result.json``.
+
+    Parameters
+    ----------
+    path : str or Path
+        A ``result.json``.
+
+    Returns
+    -------
+    Settings
+        Paths as seen from here.
 
     Raises
     ------

@@ -21,7 +21,17 @@ Numbers travel as keywords after the message, so that every error pickles.
 
 
 class StarcalError(Exception):
-    """Base of everything that starcal refuses."""
+    """Base of everything that starcal refuses.
+
+    Examples
+    --------
+    >>> from starcal import StarcalError, read_frame
+    >>> try:
+    ...     read_frame("broadband.fit")
+    ... except StarcalError as error:
+    ...     print(error)
+    broadband.fit: there is no such file. Did you mean broadband.fits?
+    """
 
 
 class FrameError(StarcalError, ValueError):

@@ -65,6 +65,13 @@ class RunResult:
         Where the files are.
     files : tuple of str
         Their names.
+
+    Examples
+    --------
+    >>> import starcal
+    >>> result = starcal.run("broadband.fits", "elsewhere", overwrite=True)
+    >>> result.check.route, (result.folder / "report.html").exists()
+    ('gains', True)
     """
 
     check: CheckResult
@@ -158,6 +165,15 @@ def run(
         The route asked for has no stars to rest on.
     OutputError
         A file is in the way or cannot be written.
+
+    Examples
+    --------
+    >>> import starcal
+    >>> result = starcal.run("broadband.fits", overwrite=True)
+    >>> str(result.folder)
+    'broadband-starcal'
+    >>> sorted(result.files)
+    ['picture.fits', 'preview.png', 'report.html', 'result.json', 'stars.ecsv']
     """
     choices = chosen(choices, asked, OfRun)
     folder = Path(out) if out is not None else folder_of(frame)
@@ -196,6 +212,21 @@ def run_settings(
 ) -> RunResult:
     """Do the whole job as settings say, with the files that they name; see `run`.
 
+    Parameters
+    ----------
+    settings : Settings
+        With the names of the files.
+    out : str or Path, optional
+        Folder for the files; by default ``FRAME-starcal`` beside the frame.
+    overwrite : bool
+        Replace files of an earlier run.
+    progress : callable
+        Is given the step and the share done.
+
+    Returns
+    -------
+    RunResult
+
     Raises
     ------
     OutputError
@@ -216,6 +247,14 @@ def run_settings(
 def read(settings: Settings) -> Frame:
     """The frame that settings name, from one file or three.
 
+    Parameters
+    ----------
+    settings : Settings
+
+    Returns
+    -------
+    Frame
+
     Raises
     ------
     FrameError
@@ -233,7 +272,16 @@ def read(settings: Settings) -> Frame:
 
 
 def read_others(settings: Settings) -> dict[str, Frame | None]:
-    """The frames besides it that a cure may use, by keyword of `run` and `recolour_stars`."""
+    """The frames besides it that a cure may use, by keyword of `run` and `recolour_stars`.
+
+    Parameters
+    ----------
+    settings : Settings
+
+    Returns
+    -------
+    dict of str to (Frame or None)
+    """
     starless, star_frame = settings.starless, settings.star_frame
     return {
         "starless": read_frame(starless, full_scale=settings.full_scale) if starless else None,
@@ -243,7 +291,17 @@ def read_others(settings: Settings) -> dict[str, Frame | None]:
 
 def takes_gains(found: CheckResult, choices: Choices) -> bool:
     """Whether the whole frame is multiplied: where that was asked for, or is the best of a frame's
-    own stars."""
+    own stars.
+
+    Parameters
+    ----------
+    found : CheckResult
+    choices : Choices
+
+    Returns
+    -------
+    bool
+    """
     return choices.route == "gains" or (choices.route == "best" and found.route == "gains")
 
 
@@ -303,14 +361,32 @@ def _name_of(frame: Frame | str | Path | None) -> str | None:
 
 def folder_of(frame: Frame | str | Path) -> Path:
     """Where the files of a run go by default: ``FRAME-starcal`` beside the frame, FRAME without its
-    ending."""
+    ending.
+
+    Parameters
+    ----------
+    frame : Frame, str or Path
+
+    Returns
+    -------
+    Path
+    """
     path = Path(_name_of(frame))
     stem = re.sub(r"\.(fits?|fts|tiff?|png|jpe?g)(\.(gz|fz))?$", "", path.name, flags=re.IGNORECASE)
     return path.with_name(f"{stem}-starcal")
 
 
 def outputs_of(folder: str | Path) -> list[str]:
-    """Every file that a run may write, or remove as left over from an earlier one."""
+    """Every file that a run may write, or remove as left over from an earlier one.
+
+    Parameters
+    ----------
+    folder : str or Path
+
+    Returns
+    -------
+    list of str
+    """
     return [str(Path(folder) / name) for name in OUTPUTS]
 
 

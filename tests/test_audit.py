@@ -120,6 +120,7 @@ def truth_at(result, x, y, values, reach_px=2.0):
 # --- what frames of known truth say -----------------------------------------------------
 
 
+@pytest.mark.slow
 def test_sho_stars_are_nearly_all_impossible():
     # SCIENCE 3.3: lines 1 : 0.35 : 0.25 balanced as SHO give Duv -0.076 for a sun, all types magenta to violet
     result = linear_audit("cepheus-sho")
@@ -212,6 +213,7 @@ def test_kinds_are_those_of_the_true_colours(neutral_bv_mag):
     assert np.mean(true_kind[known] == result.stars["kind"][known]) >= 0.9
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("stretch", [False, True])
 def test_knots_of_a_nebula_are_not_judged(stretch):
     # the finder takes a few bright edges of this nebula for stars
@@ -306,6 +308,7 @@ def per_channel(pixels):
     return np.clip(np.arcsinh(200 * (pixels - black)) / np.arcsinh(100), 0, 1).astype(np.float32)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("name", "calibrated"), FRAMES_OF_KNOWN_TRUTH)
 def test_a_curve_on_each_channel_keeps_the_verdict(name, calibrated):
     pixels = demo(name, calibrated)[1]

@@ -175,6 +175,7 @@ def test_a_wcs_file_serves_a_frame_without_one(folder, tmp_path, capsys):
     assert json.loads(capsys.readouterr().out)["verdict"] == "rescue"
 
 
+@pytest.mark.slow
 def test_hints_serve_a_frame_without_a_wcs(folder, tmp_path, capsys):
     place = ["--ra", "305.3", "--dec", "+40d25m", "--scale", "4.2"]  # 0.2 degrees and 5 % off
     assert (
@@ -496,6 +497,7 @@ def test_help_is_quick_to_load_and_every_command_has_an_example():
     assert all("example: starcal" in parser.format_help() for parser in actions)
 
 
+@pytest.mark.slow
 def test_a_closed_pipe_is_no_traceback(folder):
     shell = f"{sys.executable} -m starcal check {folder / 'unsolved.fits'} | true"
     done = subprocess.run(
@@ -581,6 +583,7 @@ def test_completion_knows_every_command(shell, capsys):
         subprocess.run([shell, "-n"], input=script, text=True, check=True)
 
 
+@pytest.mark.slow
 def test_a_southern_declination_needs_no_equals_sign(folder, capsys):
     assert (
         main(

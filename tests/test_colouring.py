@@ -178,6 +178,7 @@ def test_every_star_says_where_its_colour_is_from(made):
         assert np.isfinite(one.check.stars["colour_bv_error_mag"]).all()
 
 
+@pytest.mark.slow
 def test_taste_is_followed_and_said(tmp_path):
     frame = frame_of(narrowband("SHO", "cygnus", 3, 0, shape=(300, 400)), tmp_path)
     white = recolour_stars(frame, saturation=0.0)
@@ -189,6 +190,7 @@ def test_taste_is_followed_and_said(tmp_path):
     assert "saturation 0" in " ".join(white.history)
 
 
+@pytest.mark.slow
 def test_a_starless_frame_of_the_users_is_used_and_a_wrong_one_refused(tmp_path):
     scene = narrowband("SHO", "cygnus", 3, 1, shape=(300, 400))
     frame = frame_of(scene, tmp_path)
@@ -352,6 +354,7 @@ def test_no_input_is_ever_written_over(words, tmp_path, monkeypatch, capsys):
     assert all(path.read_text() == f"precious {path.name}" for path in tmp_path.iterdir())
 
 
+@pytest.mark.slow
 def test_a_stretched_picture_is_refused_by_every_cure(tmp_path, capsys):
     scene = narrowband("SHO", "cygnus", 3, 0, shape=(300, 400))
     write_fits(

@@ -315,6 +315,7 @@ def test_every_public_name_can_be_had():
     assert answer.returncode == 0, answer.stderr
 
 
+@pytest.mark.slow
 def test_every_module_imports_alone():
     """Each in an interpreter in which nothing of starcal was imported before.
 

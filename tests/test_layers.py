@@ -106,6 +106,7 @@ def case(request):
     return Case(field(**KINDS[request.param]))
 
 
+@pytest.mark.slow
 def test_stars_and_starless_add_up_to_the_frame_exactly(case):
     np.testing.assert_array_equal(case.split.starless + case.split.stars, case.frame.pixels)
 

@@ -191,6 +191,7 @@ def test_recoloured_stars_have_the_colour_of_a_star(recoloured):
     }
 
 
+@pytest.mark.slow
 def test_without_wcs_the_stars_still_get_a_possible_colour(tmp_path):
     done = starcal.run(write_scene(tmp_path / "lost.fits", with_wcs=False))
     assert (done.check.verdict.verdict, done.check.route) == ("undecided", "palette")
@@ -198,6 +199,7 @@ def test_without_wcs_the_stars_still_get_a_possible_colour(tmp_path):
     assert (done.folder / "picture.fits").exists()
 
 
+@pytest.mark.slow
 def test_a_poor_wcs_is_put_right_in_picture_numbers_and_report(tmp_path):
     """Turned by 2.5 degrees and 20 px off; the picture's header is that of the truth to half a
     pixel."""

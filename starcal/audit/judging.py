@@ -94,6 +94,14 @@ class Audit:
         displayed; ``rim_u_prime, rim_v_prime``; ``fringe_uv`` (distance of the rim, or of its worst
         quarter, from the core) with ``fringe_error``; ``fringed``; ``kind``: possible, suspicious,
         green, magenta, blue, unknown; ``why_unknown``; ``flags`` of `measure_stars`.
+
+    Examples
+    --------
+    >>> import starcal
+    >>> calibrated = starcal.calibrate("broadband.fits")
+    >>> audit = starcal.audit_picture(calibrated.pixels)
+    >>> isinstance(audit, starcal.Audit), audit.n_impossible
+    (True, 0)
     """
 
     name: str
@@ -318,6 +326,14 @@ def audit_picture(
     known only between limits, which go into the error; few stars on a bright nebula can be judged.
     Clipped pixels are left out: a star is judged by the ring round them. The stars of a galaxy
     cluster, and compact galaxies, pass for stars.
+
+    Examples
+    --------
+    >>> import starcal
+    >>> pixels = starcal.read_frame("narrowband.fits").pixels
+    >>> audit = starcal.audit_picture(pixels)
+    >>> audit.n_impossible > audit.n_judged / 2
+    True
     """
     _check(pixels)
     pixels = _filled(pixels)

@@ -70,6 +70,14 @@ class Source:
 def source_of(choices: Choices) -> Source:
     """The catalogue that was chosen.
 
+    Parameters
+    ----------
+    choices : Choices
+
+    Returns
+    -------
+    Source
+
     Raises
     ------
     CatalogueError

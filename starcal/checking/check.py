@@ -109,6 +109,15 @@ def check(
         A choice that cannot be.
     TypeError
         A keyword that it does not know.
+
+    Examples
+    --------
+    >>> import starcal
+    >>> found = starcal.check("broadband.fits")
+    >>> found.verdict.verdict, found.route
+    ('rescue', 'gains')
+    >>> starcal.check("narrowband.fits").verdict.verdict
+    'no'
     """
     choices = chosen(choices, asked, OfCheck)
     frame = as_frame(frame, progress)

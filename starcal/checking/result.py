@@ -90,6 +90,15 @@ class CheckResult:
         Where the frame is by its stars, to be kept; None where they do not tell.
     flags_before_fit : ndarray of int, or None
         Of the stars; None for a stretched frame. What `checking.refit` starts from.
+
+    Examples
+    --------
+    >>> import starcal
+    >>> found = starcal.check("broadband.fits")
+    >>> print(found.summary())
+    broadband.fits: rescue...
+    >>> len(found.stars) > found.fit.n_used
+    True
     """
 
     frame: str

@@ -13,7 +13,18 @@ from .arguments import build_parser
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Run a command and return its exit status."""
+    """Run a command and return its exit status.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        By default those of the process.
+
+    Returns
+    -------
+    int
+        Exit status: 0 done, 1 could not.
+    """
     try:
         options = _parsed(arguments)
         _require_source(options)

@@ -46,6 +46,10 @@ def yellow_white(
     seed : int
         The same seed and number of stars give the same colours.
 
+    Returns
+    -------
+    Palette
+
     Raises
     ------
     ValueError
@@ -106,6 +110,10 @@ def star_colours(
     saturation : float
         Multiplies the log ratios of the channels: 0 makes every star neutral, 2 doubles its colour
         in magnitudes.
+
+    Returns
+    -------
+    ndarray, (N, 3)
 
     Raises
     ------

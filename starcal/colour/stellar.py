@@ -93,7 +93,16 @@ def _matrix_from_primaries(red_xy, green_xy, blue_xy, white_xy) -> NDArray:
 
 
 def xy_to_xyz(xy: ArrayLike) -> NDArray:
-    """CIE 1931 x, y (..., 2) to X, Y, Z (..., 3) with Y = 1."""
+    """CIE 1931 x, y (..., 2) to X, Y, Z (..., 3) with Y = 1.
+
+    Parameters
+    ----------
+    xy : array_like, (..., 2)
+
+    Returns
+    -------
+    ndarray, (..., 3)
+    """
     x, y = np.moveaxis(np.asarray(xy, float), -1, 0)
     return np.stack([x / y, np.ones_like(y), (1.0 - x - y) / y], axis=-1)
 
@@ -105,13 +114,31 @@ LUMINANCE_WEIGHTS = _RGB_TO_XYZ[1]
 
 
 def rgb_to_xyz(rgb: ArrayLike) -> NDArray:
-    """Linear RGB (..., 3) to CIE 1931 XYZ (..., 3), D65 white at Y = 1 (IEC 61966-2-1)."""
+    """Linear RGB (..., 3) to CIE 1931 XYZ (..., 3), D65 white at Y = 1 (IEC 61966-2-1).
+
+    Parameters
+    ----------
+    rgb : array_like, (..., 3)
+
+    Returns
+    -------
+    ndarray, (..., 3)
+    """
     return np.asarray(rgb, float) @ _RGB_TO_XYZ.T
 
 
 def xyz_to_rgb(xyz: ArrayLike) -> NDArray:
     """CIE 1931 XYZ (..., 3) to linear RGB (..., 3); negative channels mean a colour outside the
-    display's gamut."""
+    display's gamut.
+
+    Parameters
+    ----------
+    xyz : array_like, (..., 3)
+
+    Returns
+    -------
+    ndarray, (..., 3)
+    """
     return np.asarray(xyz, float) @ _XYZ_TO_RGB.T
 
 
@@ -123,19 +150,46 @@ def xyz_to_xy(xyz: ArrayLike) -> NDArray:
 
 
 def xy_to_uv_prime(xy: ArrayLike) -> NDArray:
-    """CIE 1931 x, y (..., 2) to CIE 1976 u', v' (..., 2). The CIE 1960 v is 2/3 of v'; u is u'."""
+    """CIE 1931 x, y (..., 2) to CIE 1976 u', v' (..., 2). The CIE 1960 v is 2/3 of v'; u is u'.
+
+    Parameters
+    ----------
+    xy : array_like, (..., 2)
+
+    Returns
+    -------
+    ndarray, (..., 2)
+    """
     xy = np.asarray(xy, float)
     return xy * (4.0, 9.0) / (xy @ (-2.0, 12.0) + 3.0)[..., np.newaxis]
 
 
 def uv_prime_to_xy(uv_prime: ArrayLike) -> NDArray:
-    """CIE 1976 u', v' (..., 2) to CIE 1931 x, y (..., 2)."""
+    """CIE 1976 u', v' (..., 2) to CIE 1931 x, y (..., 2).
+
+    Parameters
+    ----------
+    uv_prime : array_like, (..., 2)
+
+    Returns
+    -------
+    ndarray, (..., 2)
+    """
     uv_prime = np.asarray(uv_prime, float)
     return uv_prime * (9.0, 4.0) / (uv_prime @ (6.0, -16.0) + 12.0)[..., np.newaxis]
 
 
 def rgb_to_uv_prime(rgb: ArrayLike) -> NDArray:
-    """Linear RGB (..., 3) to CIE 1976 u', v' (..., 2); nan for black."""
+    """Linear RGB (..., 3) to CIE 1976 u', v' (..., 2); nan for black.
+
+    Parameters
+    ----------
+    rgb : array_like, (..., 3)
+
+    Returns
+    -------
+    ndarray, (..., 2)
+    """
     return xy_to_uv_prime(xyz_to_xy(rgb_to_xyz(rgb)))
 
 
@@ -144,6 +198,15 @@ def uv_prime_distance(rgb_a: ArrayLike, rgb_b: ArrayLike) -> NDArray:
     brightness apart.
 
     Side by side 0.004 is just noticed; 0.0011 is one step of CIE TN 001 (2014).
+
+    Parameters
+    ----------
+    rgb_a, rgb_b : array_like, (..., 3)
+
+    Returns
+    -------
+    ndarray, (...)
+        NaN for black.
     """
     difference = rgb_to_uv_prime(rgb_a) - rgb_to_uv_prime(rgb_b)
     return np.hypot(difference[..., 0], difference[..., 1])
@@ -151,21 +214,54 @@ def uv_prime_distance(rgb_a: ArrayLike, rgb_b: ArrayLike) -> NDArray:
 
 def luminance(rgb: ArrayLike, axis: int = -1) -> NDArray:
     """Luminance Y of linear RGB; `axis` holds the channels (-1 for colours, 0 for a picture). Keeps
-    float32."""
+    float32.
+
+    Parameters
+    ----------
+    rgb : array_like
+        Linear RGB.
+    axis : int
+        That of the channels.
+
+    Returns
+    -------
+    ndarray
+        Without that axis.
+    """
     rgb = _floating(rgb)
     return np.tensordot(LUMINANCE_WEIGHTS.astype(rgb.dtype), rgb, axes=([0], [axis]))
 
 
 def srgb_encode(linear: ArrayLike) -> NDArray:
     """Linear light to the value that a display expects (IEC 61966-2-1), not clipped; straight below
-    0."""
+    0.
+
+    Parameters
+    ----------
+    linear : array_like
+        1 is the display's white.
+
+    Returns
+    -------
+    ndarray
+    """
     linear = _floating(linear)
     curve = 1.055 * np.maximum(linear, 0.0031308) ** (1 / 2.4) - 0.055
     return np.where(linear <= 0.0031308, 12.92 * linear, curve)
 
 
 def srgb_decode(encoded: ArrayLike) -> NDArray:
-    """The inverse of `srgb_encode`, so far as the standard's rounded constants allow (1e-7)."""
+    """The inverse of `srgb_encode`, so far as the standard's rounded constants allow (1e-7).
+
+    Parameters
+    ----------
+    encoded : array_like
+        0 to 1 in the display's range; any number is allowed.
+
+    Returns
+    -------
+    ndarray
+    """
     encoded = _floating(encoded)
     curve = ((np.maximum(encoded, 0.04045) + 0.055) / 1.055) ** 2.4
     return np.where(encoded <= 0.04045, encoded / 12.92, curve)
@@ -190,6 +286,15 @@ def planckian_uv(teff_k: ArrayLike) -> NDArray:
 
     Robertson's (1968) table, linear in reciprocal temperature: exact to 1e-5 at its rows, to 1e-4
     between them (3e-4 below 1700 K).
+
+    Parameters
+    ----------
+    teff_k : array_like, (...)
+        Kelvin.
+
+    Returns
+    -------
+    ndarray, (..., 2)
     """
     teff_k = np.asarray(teff_k, float)
     mired = 1e6 / np.where(teff_k >= 1000.0, teff_k, np.nan)
@@ -207,6 +312,16 @@ def real_star_log_ratios(bv_mag: ArrayLike) -> tuple[NDArray, NDArray]:
     functions; rms 0.047 and 0.020 mag (K dwarfs against K giants make most of it). B-V is clamped
     to `BV_RANGE_MAG`. A black body of the star's temperature would be 0.12 to 0.2 mag off for blue
     stars.
+
+    Parameters
+    ----------
+    bv_mag : array_like, (...)
+        Johnson B-V as observed.
+
+    Returns
+    -------
+    rho, beta : ndarray, (...)
+        Magnitudes.
     """
     bv = np.clip(np.asarray(bv_mag, float), *BV_RANGE_MAG)
     polyval = np.polynomial.polynomial.polyval
@@ -222,6 +337,15 @@ def star_rgb(bv_mag: ArrayLike, neutral_bv_mag: float | None = None) -> NDArray:
         Johnson B-V as observed, clamped to `BV_RANGE_MAG`.
     neutral_bv_mag : float, optional
         B-V of the star that is to be neutral; None for D65.
+
+    Returns
+    -------
+    ndarray, (..., 3)
+
+    Examples
+    --------
+    >>> star_rgb(0.65, 0.65).round(3).tolist()
+    [1.0, 1.0, 1.0]
     """
     rho, beta = real_star_log_ratios(bv_mag)
     rgb = 10.0 ** (-0.4 * np.stack([rho, np.zeros_like(rho), beta], axis=-1)) / white_rgb(
@@ -232,7 +356,16 @@ def star_rgb(bv_mag: ArrayLike, neutral_bv_mag: float | None = None) -> NDArray:
 
 def white_rgb(neutral_bv_mag: float | None) -> NDArray:
     """Linear RGB (3,), G = 1, by which colours are divided to make a star of this B-V neutral; ones
-    for None (D65)."""
+    for None (D65).
+
+    Parameters
+    ----------
+    neutral_bv_mag : float or None
+
+    Returns
+    -------
+    ndarray, (3,)
+    """
     if neutral_bv_mag is None:
         return np.ones(3)
     rho, beta = real_star_log_ratios(neutral_bv_mag)
@@ -269,6 +402,18 @@ def green_index(rgb: ArrayLike, neutral_bv_mag: float | None = None) -> NDArray:
     q = .8547 rho + .5191 beta + .0746, the unit normal of the stellar locus: rms 0.048 on real
     stars up to M2, range -0.17..0.11; Duv is about 0.0346 q. Gain errors add to it linearly. nan
     where a channel is not positive.
+
+    Parameters
+    ----------
+    rgb : array_like, (..., 3)
+        Linear RGB as seen with the neutral star, which is undone first.
+    neutral_bv_mag : float, optional
+        B-V of that neutral star; None for D65.
+
+    Returns
+    -------
+    ndarray, (...)
+        Magnitudes.
     """
     seen = np.asarray(rgb, float) * white_rgb(neutral_bv_mag)
     rgb_mag = -2.5 * np.log10(np.where(seen > 0, seen, np.nan))

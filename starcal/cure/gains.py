@@ -36,6 +36,14 @@ class Calibrated:
         What each pixel was multiplied by: the gains on a diagonal, or the fitted matrix.
     sky_offset : ndarray, shape (3,)
         What was then added to each channel.
+
+    Examples
+    --------
+    >>> import starcal
+    >>> calibrated = starcal.calibrate("broadband.fits", sky="keep")
+    >>> calibrated.pixels.shape == calibrated.frame.pixels.shape
+    True
+    >>> calibrated.write("calibrated.fits", overwrite=True)
     """
 
     pixels: np.ndarray
@@ -104,6 +112,14 @@ def calibrate(
         There is no fit.
     FrameError
         The verdict is no: gains cannot make these channels show star colours.
+
+    Examples
+    --------
+    >>> import starcal
+    >>> calibrated = starcal.calibrate("broadband.fits")
+    >>> red, green, blue = calibrated.check.gains
+    >>> print(red > green, blue > green)  # the camera of this frame has much green
+    True True
     """
     choices = chosen(choices, asked, OfCalibrate)
     frame = as_frame(frame, progress)

@@ -53,6 +53,13 @@ class Recoloured:
         Lines for the header.
     star_frame : StarFrame or None
         How a separate star frame was joined.
+
+    Examples
+    --------
+    >>> import starcal
+    >>> recoloured = starcal.recolour_stars("narrowband.fits", route="palette", bv=0.6)
+    >>> list(recoloured.tally)
+    ['palette']
     """
 
     picture: np.ndarray
@@ -145,6 +152,14 @@ def recolour_stars(
         that cannot be calibrated or does not lie on it; the route ``gains``.
     TooFewStars
         One source alone was asked for, and no star has it.
+
+    Examples
+    --------
+    >>> import starcal
+    >>> recoloured = starcal.recolour_stars("narrowband.fits", route="palette")
+    >>> changed = (recoloured.picture != recoloured.frame.pixels).any(axis=0)
+    >>> print(0 < changed.mean() < 0.5)
+    True
     """
     choices = chosen(choices, asked, OfRecolour)
     frame = as_frame(frame, progress)

@@ -108,7 +108,16 @@ def demo_scenes() -> Iterator[tuple[str, Scene]]:
 
 def demo_catalogue(scene: Scene) -> str:
     """The stars of a made-up sky to V 15 as CSV, as a deeper catalogue would list them: B-V to 0.02
-    mag."""
+    mag.
+
+    Parameters
+    ----------
+    scene : Scene
+
+    Returns
+    -------
+    str
+    """
     stars = scene.truth[scene.truth["v_mag"] < 15.0]
     bv_mag = stars["bv_mag"] + np.random.default_rng(scene.setup.seed).normal(0, 0.02, len(stars))
     lines = [

@@ -223,7 +223,16 @@ def plot_map(places: Sequence[Marks], shape: tuple[int, int], ax: Axes | None = 
 
 
 def fit_colours(fit: GainFit) -> list[Marks]:
-    """Colours in u'v' of the used stars of a fit, as measured and after the gains."""
+    """Colours in u'v' of the used stars of a fit, as measured and after the gains.
+
+    Parameters
+    ----------
+    fit : GainFit
+
+    Returns
+    -------
+    list of Marks
+    """
     rgb = np.vstack([fit.log_ratio_mag[0], np.zeros(len(fit.used)), fit.log_ratio_mag[1]])[
         :, fit.used
     ]
@@ -287,7 +296,19 @@ def check_places(
 
 
 def source_places(x_px: np.ndarray, y_px: np.ndarray, source: np.ndarray) -> list[Marks]:
-    """Places of stars by the source of their colour, (n,) each."""
+    """Places of stars by the source of their colour, (n,) each.
+
+    Parameters
+    ----------
+    x_px, y_px : ndarray, (n,)
+        0-based pixels.
+    source : ndarray of str, (n,)
+        Where each star's colour is from.
+
+    Returns
+    -------
+    list of Marks
+    """
     return [
         Marks(
             x_px[source == name],
@@ -315,7 +336,19 @@ def _draw(ax: Axes, kinds: Sequence[Marks]) -> None:
 
 
 def new_axes(size_inches: tuple[float, float], columns: int = 1) -> Axes | np.ndarray:
-    """A figure of the caller's own, which shows in a notebook and with ``pyplot.show()``."""
+    """A figure of the caller's own, which shows in a notebook and with ``pyplot.show()``.
+
+    Parameters
+    ----------
+    size_inches : (float, float)
+        Width and height of the figure.
+    columns : int
+        Axes beside each other.
+
+    Returns
+    -------
+    Axes or ndarray of Axes
+    """
     from matplotlib import pyplot
 
     return pyplot.subplots(1, columns, figsize=size_inches, layout="constrained")[1]
@@ -362,20 +395,52 @@ def _limits(values: np.ndarray) -> tuple[float, float]:
 
 def locus_uv(neutral_bv: float | None) -> np.ndarray:
     """Colours of real stars, u'v' (60, 2) as displayed with the neutral star, from blue to
-    red."""
+    red.
+
+    Parameters
+    ----------
+    neutral_bv : float or None
+        B-V of the neutral star, mag; None for D65.
+
+    Returns
+    -------
+    ndarray, (60, 2)
+    """
     return rgb_to_uv_prime(star_rgb(np.linspace(*BV_RANGE_MAG, 60), neutral_bv))
 
 
 def full_colour_mag(fit: GainFit, bv_mag: np.ndarray) -> np.ndarray:
     """Log ratios, (2, n), of real stars in linear sRGB, moved to the fitted zero points; NaN where
-    not known."""
+    not known.
+
+    Parameters
+    ----------
+    fit : GainFit
+    bv_mag : ndarray, (n,)
+        Johnson B-V.
+
+    Returns
+    -------
+    ndarray, (2, n)
+        Magnitudes: rho, beta.
+    """
     real, white = (np.array(real_star_log_ratios(bv)) for bv in (bv_mag, fit.neutral_bv))
     known = (bv_mag >= BV_RANGE_MAG[0]) & (bv_mag <= BV_RANGE_MAG[1])
     return np.where(known, real - white[:, None] + fit.zero_mag[:, None], np.nan)
 
 
 def bv_range_mag(fit: GainFit) -> np.ndarray:
-    """100 values of B-V that hold all stars of a fit and the neutral star."""
+    """100 values of B-V that hold all stars of a fit and the neutral star.
+
+    Parameters
+    ----------
+    fit : GainFit
+
+    Returns
+    -------
+    ndarray, (100,)
+        Magnitudes.
+    """
     ends = np.append(fit.bv_mag, fit.neutral_bv)
     return np.linspace(ends.min() - 0.1, ends.max() + 0.1, 100)
 

@@ -52,6 +52,13 @@ class Verdict:
     colour_error_before, colour_error_after : float or None
         Median u'v' distance of the used stars from the colour that their B-V calls for, as the
         frame is and after gains; 0.004 is just seen side by side.
+
+    Examples
+    --------
+    >>> import starcal
+    >>> verdict = starcal.check("narrowband.fits").verdict
+    >>> verdict.verdict, len(verdict.reasons) > 0
+    ('no', True)
     """
 
     verdict: str

@@ -65,6 +65,13 @@ class Frame:
     blank_value : float
         What the file held where there was no data: 0 for the borders of registered stacks, else
         NaN.
+
+    Examples
+    --------
+    >>> from starcal import Frame, read_frame
+    >>> frame = read_frame("broadband.fits")
+    >>> isinstance(frame, Frame), frame.pixels.shape, str(frame.pixels.dtype)
+    (True, (3, 500, 700), 'float32')
     """
 
     pixels: np.ndarray = field(repr=False)
@@ -142,6 +149,13 @@ def read_frame(
         There is no such file, it is damaged, it is no colour frame, or a channel is dead.
     NoWCSError
         The file given as `wcs` has no WCS.
+
+    Examples
+    --------
+    >>> from starcal import read_frame
+    >>> frame = read_frame("broadband.fits")
+    >>> frame.name, frame.full_scale, frame.wcs is not None
+    ('broadband.fits', 1.0, True)
     """
     path = Path(path)
     raw = _load(path, 3)
@@ -181,6 +195,13 @@ def read_channels(
         are not registered.
     NoWCSError
         The file given as `wcs` has no WCS.
+
+    Examples
+    --------
+    >>> from starcal import read_channels
+    >>> frame = read_channels("red.fits", "green.fits", "blue.fits")
+    >>> frame.name, frame.pixels.shape
+    ('red.fits + green.fits + blue.fits', (3, 500, 700))
     """
     paths = [Path(path) for path in (red, green, blue)]
     raws, pixels = [], None

@@ -119,6 +119,10 @@ def field_of_sensor(
     centre : Field or tuple of float
         Another field, whose middle and direction are kept, or RA and Dec, degrees, north up.
 
+    Returns
+    -------
+    Field
+
     Raises
     ------
     PlanError

@@ -153,7 +153,19 @@ def require_positive(name: str, value: float) -> None:
 
 
 def focal_length_mm(pixel_um: float, scale_arcsec: float) -> float:
-    """Focal length at which a pixel of some size spans some arcsec."""
+    """Focal length at which a pixel of some size spans some arcsec.
+
+    Parameters
+    ----------
+    pixel_um : float
+    scale_arcsec : float
+        Both above 0.
+
+    Returns
+    -------
+    float
+        Millimetres.
+    """
     return ARCSEC_PER_UM_MM * pixel_um / scale_arcsec
 
 

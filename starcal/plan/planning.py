@@ -97,6 +97,15 @@ def plan_exposures(
         impossible.
     TooFewStars
         The field has fewer catalogue stars than a fit of gains needs.
+
+    Examples
+    --------
+    >>> from starcal import plan_exposures
+    >>> from starcal.plan import Field, Kit, Night
+    >>> field = Field(ra_deg=312.0, dec_deg=44.0, width_deg=2.4, height_deg=1.6)
+    >>> plan = plan_exposures(field, Kit(), Night())
+    >>> "s in each channel" in plan.summary()
+    True
     """
     if not 0 <= faint_mag <= 20:
         raise PlanError(

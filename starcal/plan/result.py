@@ -133,6 +133,15 @@ class Plan:
         With B-V, not double, without a bright neighbour.
     notes : tuple of str
         What limits the plan and what would help.
+
+    Examples
+    --------
+    >>> from starcal import plan_exposures
+    >>> from starcal.plan import Field, Kit, Night
+    >>> field = Field(ra_deg=312.0, dec_deg=44.0, width_deg=2.4, height_deg=1.6)
+    >>> plan = plan_exposures(field, Kit(aperture_mm=50, focal_mm=250), Night())
+    >>> plan.main.frames >= 1, plan.main.seconds > 0
+    (True, True)
     """
 
     field: Field
@@ -364,7 +373,16 @@ def _night_text(kit: Kit, night: Night) -> str:
 
 
 def table_cells(plan: Plan) -> list[tuple[str, ...]]:
-    """The table by magnitude as text, its head first."""
+    """The table by magnitude as text, its head first.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    list of tuple of str
+    """
     cells = [
         (
             "V",

@@ -61,6 +61,16 @@ class Job:
 def open_job(settings: Settings, progress: Progress = silent) -> Job:
     """Read, check and split the frame that settings name.
 
+    Parameters
+    ----------
+    settings : Settings
+    progress : callable
+        Is given the step and the share done.
+
+    Returns
+    -------
+    Job
+
     Raises
     ------
     FrameError

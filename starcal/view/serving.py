@@ -76,6 +76,16 @@ def claim(port: int = 0) -> socket.socket:
     """Listen on a port of this machine, 0 for a free one: before the work, so that none is done in
     vain.
 
+    Parameters
+    ----------
+    port : int
+        0 for any that is free.
+
+    Returns
+    -------
+    socket
+        Listening on the loopback address.
+
     Raises
     ------
     PageError
@@ -108,8 +118,10 @@ def serve(
     job : Job
     desk : Desk
         What has been chosen so far.
-    out, overwrite
-        Where files go and whether they may replace others, at first.
+    out : str, optional
+        Where files go, at first.
+    overwrite : bool
+        Whether they may replace others, at first.
     browser : bool
         Whether to open the page.
     told : callable

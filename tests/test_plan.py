@@ -25,9 +25,9 @@ from starcal.fit.gains import CURVATURE_ERROR, SYSTEMATIC_MAG
 from starcal.frame import write_fits
 from starcal.plan import (
     BORTLE_SKY_MAG,
-    Field,
     Kit,
     Night,
+    SkyField,
     field_of_frame,
     gain_errors,
     photons,
@@ -61,7 +61,7 @@ def field_at(ra_deg, dec_deg, kit=LENS, shape=SHAPE, **turned):
 
 
 def sky_field(ra_deg, dec_deg, width_deg, height_deg, **turned):
-    return Field(
+    return SkyField(
         ra_deg=ra_deg, dec_deg=dec_deg, width_deg=width_deg, height_deg=height_deg, **turned
     )
 

@@ -2,18 +2,18 @@
 good the gains get."""
 
 from .chart import plot_field
-from .field import Field, field_of_frame, field_of_sensor
+from .field import SkyField, field_of_frame, field_of_sensor
 from .photons import BORTLE_SKY_MAG, Kit, Night, focal_length_mm
 from .planning import gain_errors, plan_exposures
 from .result import Plan, Series, table_cells
 
 __all__ = [
     "BORTLE_SKY_MAG",
-    "Field",
     "Kit",
     "Night",
     "Plan",
     "Series",
+    "SkyField",
     "field_of_frame",
     "field_of_sensor",
     "focal_length_mm",

@@ -11,7 +11,7 @@ from .photons import Kit
 
 
 @dataclass(frozen=True, kw_only=True)
-class Field:
+class SkyField:
     """A rectangle on the sky.
 
     Attributes
@@ -106,8 +106,8 @@ class Field:
 
 
 def field_of_sensor(
-    kit: Kit, pixels: tuple[int, int], centre: Field | tuple[float, float]
-) -> Field:
+    kit: Kit, pixels: tuple[int, int], centre: SkyField | tuple[float, float]
+) -> SkyField:
     """The field that a sensor shows.
 
     Parameters
@@ -116,12 +116,12 @@ def field_of_sensor(
         Telescope and camera.
     pixels : tuple of int
         Width and height.
-    centre : Field or tuple of float
+    centre : SkyField or tuple of float
         Another field, whose middle and direction are kept, or RA and Dec, degrees, north up.
 
     Returns
     -------
-    Field
+    SkyField
 
     Raises
     ------
@@ -133,12 +133,12 @@ def field_of_sensor(
         "height_deg": pixels[1] * kit.scale_arcsec / 3600,
     }
     source = f"{pixels[0]} x {pixels[1]} pixels at {kit.focal_mm:.4g} mm"
-    if isinstance(centre, Field):
+    if isinstance(centre, SkyField):
         return replace(centre, **size_deg, source=f"{source}; middle: {centre.source}")
-    return Field(ra_deg=centre[0], dec_deg=centre[1], **size_deg, source=source)
+    return SkyField(ra_deg=centre[0], dec_deg=centre[1], **size_deg, source=source)
 
 
-def field_of_frame(frame) -> tuple[Field, float]:
+def field_of_frame(frame) -> tuple[SkyField, float]:
     """The field that a frame with a WCS shows, and the arcsec that its pixels span.
 
     Parameters
@@ -147,7 +147,7 @@ def field_of_frame(frame) -> tuple[Field, float]:
 
     Returns
     -------
-    Field
+    SkyField
     scale_arcsec : float
 
     Raises
@@ -165,10 +165,10 @@ def field_of_frame(frame) -> tuple[Field, float]:
     ra_deg, dec_deg = _middle_and_steps(frame.wcs, height, width)
     point = {"ra_deg": float(ra_deg[0]) % 360, "dec_deg": float(dec_deg[0])}
     # of any size: its tangent plane is what is wanted
-    centre = Field(**point, width_deg=1.0, height_deg=1.0)
+    centre = SkyField(**point, width_deg=1.0, height_deg=1.0)
     (east, east_up), (north, north_up) = centre.plane_deg(ra_deg[1:], dec_deg[1:])
     across, up = np.hypot(east, north), np.hypot(east_up, north_up)
-    field = Field(
+    field = SkyField(
         **point,
         width_deg=width * across,
         height_deg=height * up,

@@ -17,7 +17,7 @@ from ..errors import PlanError, TooFewStars
 from ..fit.gains import CURVATURE_ERROR, MAG_PER_LN, MIN_STARS, SYSTEMATIC_MAG
 from ..stars.photometry import APERTURE_FWHM, BLEND_FLUX_SHARE
 from ..texts import counted
-from .field import Field
+from .field import SkyField
 from .photons import (
     COLOUR_SLOPE,
     SAFE_WELL,
@@ -61,7 +61,7 @@ CROWDED_SHARE = 0.6  # where fewer of the stars stand alone, the rest hide neigh
 
 
 def plan_exposures(
-    field: Field,
+    field: SkyField,
     kit: Kit,
     night: Night,
     *,
@@ -72,7 +72,7 @@ def plan_exposures(
 
     Parameters
     ----------
-    field : Field
+    field : SkyField
         What the picture shall show; up to 20 degrees wide.
     kit : Kit
         Telescope and camera.
@@ -101,8 +101,8 @@ def plan_exposures(
     Examples
     --------
     >>> from starcal import plan_exposures
-    >>> from starcal.plan import Field, Kit, Night
-    >>> field = Field(ra_deg=312.0, dec_deg=44.0, width_deg=2.4, height_deg=1.6)
+    >>> from starcal.plan import SkyField, Kit, Night
+    >>> field = SkyField(ra_deg=312.0, dec_deg=44.0, width_deg=2.4, height_deg=1.6)
     >>> plan = plan_exposures(field, Kit(), Night())
     >>> "s in each channel" in plan.summary()
     True
@@ -146,7 +146,7 @@ def _plan_of(sample: "_Sample", faint_mag: float, sky_full_s: float) -> Plan:
     )
 
 
-def _inside(field: Field, around: CatalogueStars) -> CatalogueStars:
+def _inside(field: SkyField, around: CatalogueStars) -> CatalogueStars:
     """Stars with a V inside the field, brightest first."""
     around = around.select(np.isfinite(around.v_mag) & (_depth(field, around) > 0))
     inside = around.select(field.holds(field.plane_deg(around.ra_deg, around.dec_deg)))
@@ -158,7 +158,7 @@ def _colour_or_solar(bv_mag: np.ndarray) -> np.ndarray:
     return np.where(np.isfinite(bv_mag), bv_mag, SOLAR_BV_MAG)
 
 
-def _clean(field: Field, night: Night, stars: CatalogueStars) -> np.ndarray:
+def _clean(field: SkyField, night: Night, stars: CatalogueStars) -> np.ndarray:
     """Stars that serve a fit: whole in the field, alone, with a B-V of their own."""
     plane_deg = field.plane_deg(stars.ra_deg, stars.dec_deg)
     alone = _alone(stars, plane_deg, night)
@@ -166,7 +166,7 @@ def _clean(field: Field, night: Night, stars: CatalogueStars) -> np.ndarray:
     return np.isfinite(stars.bv_mag) & ~stars.double & ~stars.bv_clamped & alone & whole
 
 
-def _require_narrow(field: Field) -> None:
+def _require_narrow(field: SkyField) -> None:
     if max(field.width_deg, field.height_deg) > WIDEST_DEG:
         raise PlanError(
             f"a field of {field.width_deg:.4g} x {field.height_deg:.4g} degrees: up to "
@@ -175,7 +175,7 @@ def _require_narrow(field: Field) -> None:
         )
 
 
-def _depth(field: Field, stars: CatalogueStars) -> np.ndarray:
+def _depth(field: SkyField, stars: CatalogueStars) -> np.ndarray:
     """Cosine of the angle from the centre: stars behind the tangent plane have none."""
     return unit_vectors(stars.ra_deg, stars.dec_deg) @ unit_vectors(field.ra_deg, field.dec_deg)
 
@@ -194,7 +194,7 @@ def _require_dark_enough(kit: Kit, night: Night) -> float:
     return full_s
 
 
-def _require_stars(clean: np.ndarray, found: int, field: Field, kit: Kit) -> None:
+def _require_stars(clean: np.ndarray, found: int, field: SkyField, kit: Kit) -> None:
     count = int(clean.sum())
     if count < MIN_STARS:
         focal_mm = kit.focal_mm / np.sqrt(
@@ -234,7 +234,7 @@ class _Sample:
 
     kit: Kit
     night: Night
-    field: Field
+    field: SkyField
     stars: CatalogueStars
     full_s: np.ndarray
     clean: np.ndarray

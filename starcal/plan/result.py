@@ -9,7 +9,7 @@ import numpy as np
 from ..catalogue import CatalogueStars
 from ..colour import SOLAR_BV_MAG
 from ..texts import aligned, counted, escaped, html_table
-from .field import Field
+from .field import SkyField
 from .photons import BAND_NM, SAFE_WELL, Kit, Night, full_after_s, peak_fraction, ratio_error_mag
 
 GOAL = 0.01  # relative error of the gains
@@ -115,7 +115,7 @@ class Plan:
 
     Attributes
     ----------
-    field : Field
+    field : SkyField
     kit : Kit
     night : Night
     faint_mag : float
@@ -137,14 +137,14 @@ class Plan:
     Examples
     --------
     >>> from starcal import plan_exposures
-    >>> from starcal.plan import Field, Kit, Night
-    >>> field = Field(ra_deg=312.0, dec_deg=44.0, width_deg=2.4, height_deg=1.6)
+    >>> from starcal.plan import SkyField, Kit, Night
+    >>> field = SkyField(ra_deg=312.0, dec_deg=44.0, width_deg=2.4, height_deg=1.6)
     >>> plan = plan_exposures(field, Kit(aperture_mm=50, focal_mm=250), Night())
     >>> plan.main.frames >= 1, plan.main.seconds > 0
     (True, True)
     """
 
-    field: Field
+    field: SkyField
     kit: Kit
     night: Night
     faint_mag: float

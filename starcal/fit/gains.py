@@ -40,7 +40,7 @@ MIN_SPREAD_MATRIX = 0.25  # mag, standard deviation of B-V that a matrix needs
 MATRIX_RIDGE = 0.05  # pull towards the diagonal, in units of the typical misfit of one star
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class GainFit:
     """Gains and the evidence for them. Pairs of numbers are (R, B), both against G; n counts the
     stars given.
@@ -62,6 +62,11 @@ class GainFit:
         Robust scatter of the residuals of the used stars.
     log_ratio_mag, residual_mag : ndarray, shape (2, n)
         Measured log ratios, and measured minus predicted.
+    residual_error_mag : ndarray, shape (2, n)
+        What a residual is expected to scatter by: its errors and the stars' own scatter.
+    growth_error, added_error : ndarray, shape (2,)
+        Relative errors that are common to all stars: of the light beyond the aperture, and what
+        second measurements add.
     used : ndarray of bool, shape (n,)
         False where clipped.
     bv_mag : ndarray, shape (n,)
@@ -86,12 +91,20 @@ class GainFit:
     scatter_mag: np.ndarray
     log_ratio_mag: np.ndarray
     residual_mag: np.ndarray
+    residual_error_mag: np.ndarray
+    growth_error: np.ndarray
+    added_error: np.ndarray
     used: np.ndarray
     bv_mag: np.ndarray
     neutral_bv: float
     bv_mean: float
     bv_spread: float
     red_share: float
+
+    @property
+    def stated_errors(self) -> np.ndarray:
+        """Relative errors of the gains of R and B, shape (2,), all parts together."""
+        return self.gain_errors[[0, 2]] / self.gains[[0, 2]]
 
     @property
     def n_used(self) -> int:

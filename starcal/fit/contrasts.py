@@ -1,0 +1,335 @@
+"""The gains measured a second time, in ways that share as little as possible with the first.
+
+Every one is a contrast D between two groups of stars or two apertures, with its own error s, from
+the residuals of the one fit; nothing is fitted again. What of it statistics do not allow goes into
+the stated error: X = h sqrt(max(0, D^2 - t^2 (s^2 + f^2))). The factors were found on made frames
+of known truth with and without nebula, unequal focus, hot pixels, uneven flats and channels that
+are not linear; a veto at some number of errors does about as well, but leaves the errors too small.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..stars.apertures import RADII_WIDTHS
+from ..stars.growth import Growth
+from .gains import MAG_PER_LN, GainFit
+
+CHANNEL_NAMES = ("red", "blue")
+FEWEST_A_SIDE = 3
+FEWEST_A_THIRD = 4
+CORE_WIDTHS = (0.7, 1.4)  # light within the first over that within the second: a star's sharpness
+CORE_SIGNAL = 12.0  # of a star's light over its noise, in every channel
+FEWEST_JUDGED = 20  # colours, for an audit to say something
+MOST_IMPOSSIBLE = 0.05  # of the judged stars after gains; broadband frames have 0 to 2 %
+JUDGED_ERROR = 0.05  # relative, of a star's light in the worst channel: 0.003 in Duv
+
+
+@dataclass(frozen=True)
+class Rule:
+    """How much of a contrast goes into the stated error: h, t and f above."""
+
+    share: float
+    allowed_sigmas: float
+    floor_ln: float = 0.0
+
+
+RULES = {
+    "bright": Rule(0.5, 2.0),
+    "place": Rule(0.5, 2.0),
+    # the gain changes over the field by about 4 of it; t is wider as its own errors are too small
+    # by 1.3
+    "core": Rule(2.0, 2.6, 0.003),
+    "convergence": Rule(0.5, 1.0),
+}
+MEANING = {
+    "bright": "from the faint to the bright half of the stars: that channel is not linear, or light"
+    " of the ground passes for stars",
+    "left": "from the left to the right half of the frame: an uneven flat, or a gradient of colour",
+    "bottom": "from the bottom to the top half of the frame: an uneven flat, or a gradient of "
+    "colour",
+    "edge": "from the edge to the middle of the frame: an uneven flat, or other widths at the edge",
+    "core": "by the sharpness of bright stars against that of faint ones: that channel is not "
+    "linear, or was filtered",
+    "convergence": "with the radius of the aperture, and is still changing at the widest: another "
+    "focus, or ground that is not even",
+}
+TITLES = {
+    "bright": "bright against faint half",
+    "left": "right against left half",
+    "bottom": "top against bottom half",
+    "edge": "middle against edge",
+    "core": "sharpness, bright against faint third",
+    "convergence": "last step of the aperture",
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class SecondMeasurement:
+    """One gain measured in one other way.
+
+    Attributes
+    ----------
+    name : str
+        One of `TITLES`.
+    channel : str
+        ``red`` or ``blue``, against green.
+    change : float
+        Relative change of the gain.
+    error : float
+        Its own, 1 sigma.
+    added_error : float
+        What goes into the stated relative error of the gain.
+    """
+
+    name: str
+    channel: str
+    change: float
+    error: float
+    added_error: float
+
+    @property
+    def title(self) -> str:
+        """What was compared."""
+        return TITLES[self.name]
+
+    @property
+    def words(self) -> str:
+        """What it says, as a clause."""
+        return (
+            f"the gain of {self.channel} changes by {100 * abs(self.change):.0f} % "
+            f"{MEANING[self.name]}"
+        )
+
+
+def second_measurements(
+    *,
+    fit: GainFit,
+    v_mag: NDArray,
+    x_px: NDArray,
+    y_px: NDArray,
+    shape: tuple[int, int],
+    growth: Growth | None,
+    cores: tuple[NDArray, NDArray],
+) -> tuple[SecondMeasurement, ...]:
+    """All second measurements of both gains that have stars enough.
+
+    Parameters
+    ----------
+    fit : GainFit
+    v_mag, x_px, y_px : ndarray, shape (n,)
+        Of the stars that it was given.
+    shape : tuple of int
+        Height and width of the frame.
+    growth : Growth or None
+    cores : (change, error), each ndarray of shape (2,)
+        Of `core_contrast`; NaN where not measured.
+
+    Returns
+    -------
+    tuple of SecondMeasurement
+    """
+    height, width = shape
+    bright = v_mag <= np.median(v_mag[fit.used])
+    from_middle = np.hypot(x_px - (width - 1) / 2, y_px - (height - 1) / 2)
+    sides = {
+        "bright": bright,
+        "left": x_px > (width - 1) / 2,
+        "bottom": y_px > (height - 1) / 2,
+        "edge": from_middle <= np.median(from_middle[fit.used]),
+    }
+    measured = []
+    for channel in range(2):
+        found = {name: _halves(fit, channel, side) for name, side in sides.items()}
+        found["core"] = cores[0][channel], cores[1][channel]
+        if growth is not None:
+            step = -growth.last_step_ln[channel], growth.last_step_error_ln[channel]
+            found["convergence"] = step
+        measured += _judged(CHANNEL_NAMES[channel], found)
+    return tuple(measured)
+
+
+def _judged(channel: str, found: dict[str, tuple[float, float]]) -> list[SecondMeasurement]:
+    """With the error that each adds; of the halves of the frame the most telling one alone."""
+    known = {name: pair for name, pair in found.items() if np.isfinite(pair).all() and pair[1] > 0}
+    places = [name for name in ("left", "bottom", "edge") if name in known]
+    worst = max(places, key=lambda name: abs(known[name][0]) / known[name][1], default=None)
+    made = []
+    for name, (change, error) in known.items():
+        rule = RULES["place" if name in places else name]
+        counts = name not in places or name == worst
+        made.append(
+            SecondMeasurement(
+                name=name,
+                channel=channel,
+                change=float(np.expm1(change)),
+                error=float(error),
+                added_error=_beyond_chance(rule, change, error) if counts else 0.0,
+            )
+        )
+    return made
+
+
+def _beyond_chance(rule: Rule, change: float, error: float) -> float:
+    allowed = rule.allowed_sigmas**2 * (error**2 + rule.floor_ln**2)
+    return float(rule.share * np.sqrt(max(0.0, change**2 - allowed)))
+
+
+def _halves(fit: GainFit, channel: int, side: NDArray) -> tuple[float, float]:
+    """Change of ln gain from the other stars to those of a side, and its error; NaN with too few.
+
+    A residual is minus 2.5 log of the ratio to green, as the gain's logarithm is plus: both grow
+    when the channel is weak.
+    """
+    means = []
+    for group in (fit.used & side, fit.used & ~side):
+        if group.sum() < FEWEST_A_SIDE:
+            return np.nan, np.nan
+        weight = fit.residual_error_mag[channel, group] ** -2.0
+        mean = np.average(fit.residual_mag[channel, group], weights=weight)
+        means.append((mean / MAG_PER_LN, 1 / (MAG_PER_LN**2 * weight.sum())))
+    (here, here2), (there, there2) = means
+    return float(here - there), float(np.sqrt(here2 + there2))
+
+
+def core_contrast(flux: NDArray, noise: NDArray) -> tuple[NDArray, NDArray]:
+    """How much sharper bright stars are than faint ones, in R and B more than in G.
+
+    A channel that is not linear makes the cores of bright stars lower or higher; it needs no
+    catalogue to show.
+
+    Parameters
+    ----------
+    flux : ndarray, shape (3, 6, n)
+        Of clean stars within each of `stars.apertures.RADII_WIDTHS`.
+    noise : ndarray, shape (3, n)
+        Within one width.
+
+    Returns
+    -------
+    change, error : ndarray, shape (2,)
+        Of ln of the light within 0.7 over that within 1.4 widths, brightest less faintest third;
+        NaN with fewer than 4 stars a third.
+    """
+    inner, outer = (flux[:, RADII_WIDTHS.index(r)] for r in CORE_WIDTHS)
+    good = np.isfinite(inner + outer).all(axis=0) & (inner > 0).all(axis=0)
+    good &= (outer > CORE_SIGNAL * noise).all(axis=0)
+    if good.sum() < 3 * FEWEST_A_THIRD:
+        return np.full(2, np.nan), np.full(2, np.nan)
+    sharpness = np.log(inner[:, good] / outer[:, good])
+    order = np.argsort(outer[1, good])
+    third = len(order) // 3
+    against = sharpness[[0, 2]] - sharpness[1]
+    faint, faint_error = _robust_mean(against[:, order[:third]])
+    bright, bright_error = _robust_mean(against[:, order[-third:]])
+    return bright - faint, np.hypot(bright_error, faint_error)
+
+
+def _robust_mean(values: NDArray) -> tuple[NDArray, NDArray]:
+    """Median along axis 1 and its error."""
+    middle = np.median(values, axis=1)
+    spread = 1.4826 * np.median(np.abs(values - middle[:, None]), axis=1)
+    return middle, 1.2533 * spread / np.sqrt(values.shape[1])
+
+
+def added_errors(measured: tuple[SecondMeasurement, ...]) -> NDArray:
+    """Relative errors of the gains of R and B, shape (2,), that the second measurements add."""
+    return np.array(
+        [
+            np.sqrt(sum(m.added_error**2 for m in measured if m.channel == channel))
+            for channel in CHANNEL_NAMES
+        ]
+    )
+
+
+def measurement_rows(measured: tuple[SecondMeasurement, ...]) -> list[tuple[str, ...]]:
+    """Cells of the table of second measurements: what, channel, change, its error, added error."""
+    return [
+        (
+            m.title,
+            m.channel,
+            f"{100 * m.change:+.1f} %",
+            f"{100 * m.error:.1f} %",
+            f"{100 * m.added_error:.1f} %",
+        )
+        for m in measured
+    ]
+
+
+# --- gradient ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class ColourGradient:
+    """A plane through the residuals of a gain, in R and B against G.
+
+    Attributes
+    ----------
+    change : ndarray, shape (2,)
+        Relative change of the gain from edge to edge of the frame along the steepest direction.
+    error : ndarray, shape (2,)
+    angle_deg : ndarray, shape (2,)
+        Direction in which the gain grows: 0 to the right, 90 upwards (growing y).
+    """
+
+    change: NDArray
+    error: NDArray
+    angle_deg: NDArray
+
+
+FEWEST_FOR_GRADIENT = 12
+GRADIENT_SIGMAS = 4.0  # chance gives 3 a plane of two slopes in one frame of 90
+LEAST_GRADIENT = 0.02
+
+
+def colour_gradient(
+    fit: GainFit, x_px: NDArray, y_px: NDArray, shape: tuple[int, int]
+) -> ColourGradient | None:
+    """A plane through the residuals of either gain; None with fewer than 12 used stars."""
+    if fit.n_used < FEWEST_FOR_GRADIENT:
+        return None
+    height, width = shape
+    used = fit.used
+    place = np.column_stack([x_px / width - 0.5, y_px / height - 0.5, np.ones(len(x_px))])[used]
+    change, error, angle = np.zeros(2), np.zeros(2), np.zeros(2)
+    for channel in range(2):
+        sigma = fit.residual_error_mag[channel, used]
+        design = place / sigma[:, None]
+        covariance = np.linalg.pinv(design.T @ design)
+        slope = covariance @ design.T @ (fit.residual_mag[channel, used] / sigma) / MAG_PER_LN
+        change[channel] = np.hypot(slope[0], slope[1])
+        along = slope[:2] / max(change[channel], 1e-12)
+        error[channel] = np.sqrt(along @ covariance[:2, :2] @ along) / MAG_PER_LN
+        angle[channel] = np.degrees(np.arctan2(slope[1], slope[0]))
+    return ColourGradient(change=change, error=error, angle_deg=angle)
+
+
+def gradient_notes(gradient: ColourGradient | None) -> tuple[str, ...]:
+    """A sentence for each gain that differs from edge to edge by more than its error."""
+    if gradient is None:
+        return ()
+    seen = (gradient.change > GRADIENT_SIGMAS * gradient.error) & (
+        gradient.change > LEAST_GRADIENT
+    )
+    return tuple(
+        f"the gain of {CHANNEL_NAMES[c]} grows by {100 * gradient.change[c]:.1f} +- "
+        f"{100 * gradient.error[c]:.1f} % across the frame, towards {_towards(gradient.angle_deg[c])}"
+        ": a gradient of colour"
+        for c in np.flatnonzero(seen)
+    )
+
+
+def _towards(angle_deg: float) -> str:
+    """Words for a direction on the frame, x to the right and y upwards."""
+    names = (
+        "the right",
+        "the top right",
+        "the top",
+        "the top left",
+        "the left",
+        "the bottom left",
+        "the bottom",
+        "the bottom right",
+    )
+    return names[round(angle_deg / 45.0) % 8]

@@ -1,0 +1,403 @@
+"""Light of stars in apertures that are the same for every channel, and its noise where no star is.
+
+One radius in pixels for all channels, a ring for the ground, no profile fitted to a single star:
+what differs between the channels is then only how much of their light lies beyond the aperture,
+which `growth` measures on all stars together. The noise is the scatter of the same measurement at
+places without a star: on nebula it is several times what photons and readout explain.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from .columns import places_of
+from .flags import Flag
+from .shapes import stamps_round
+
+RADII_WIDTHS = (0.7, 1.0, 1.4, 2.0, 2.5, 3.5)  # in units of the common width
+FIT_RADIUS_WIDTHS = 1.0  # of the light that gains rest on: near the best signal-to-noise
+CLEAR_WIDTHS = 1.2  # round a star, not to be taken for ground
+CLEAR_SATURATED_WIDTHS = 3.0  # round a clipped one, whose wings are bright
+CLIP_SIGMA = 3.0
+CLIP_ROUNDS = 3
+MOST_RING_PX = 1500  # that a mean is taken of; more do not make it better than the aperture
+CHUNK = 400  # stars at once, to bound memory
+MOST_FREE_PLACES = 900
+TRIES_A_STAR = 24  # places round each star, of which some are free
+FREE_DISTANCE_WIDTHS = (4.0, 14.0)  # of such places from their star
+NEAREST_FREE = 24  # free places that tell the noise at a star
+FEWEST_FREE = 6
+FAINTEST_TO_AVOID_SNR = (0.0, 10.0, 30.0, 100.0)  # in crowded fields fainter ones count as noise
+
+WIDTH_STARS = 60  # the brightest that tell the width
+FEWEST_WIDTH_STARS = 3
+PROFILE_BIN_PX = 0.5
+PROFILE_HALF_WIDTHS = 4.0  # half the stamps that the profile is taken from, in expected widths
+LEAST_PROFILE_HALF_PX = 10  # so that a wrong guess does not set the answer
+NARROWEST_PX = 1.1  # a single pixel has a profile as wide as this
+
+
+@dataclass(frozen=True, eq=False)
+class Widths:
+    """Widths of the stars in the three channels, R, G, B.
+
+    Attributes
+    ----------
+    fwhm_px : ndarray, shape (3,)
+        Full width at half maximum of the median profile; NaN where it could not be measured.
+    common_px : float
+        Geometric mean of those that were measured, or what was expected.
+    failed : tuple of int
+        Channels whose profile does not fall to its half between one pixel and the stamps' rim.
+    """
+
+    fwhm_px: NDArray
+    common_px: float
+    failed: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class ApertureLight:
+    """Light of stars in apertures that are equal in all channels.
+
+    Attributes
+    ----------
+    widths : Widths
+        Of the stars' profiles; radii are in units of the common one.
+    row : ndarray of int, shape (n,)
+        Rows of the star table that the catalogue knows.
+    flux, noise : ndarray, shape (3, n)
+        Within `FIT_RADIUS_WIDTHS`, over the ring; and its scatter at star-free places nearby, in
+        units of full scale.
+    shape_row : ndarray of int, shape (m,)
+        Rows of clean stars, matched or not, that tell how light grows with radius.
+    growth_flux : ndarray, shape (3, 6, m)
+        Their light within each of `RADII_WIDTHS`.
+    free_places : int
+        Number of star-free places that the noise is known from.
+    """
+
+    widths: Widths
+    row: NDArray
+    flux: NDArray
+    noise: NDArray
+    shape_row: NDArray
+    growth_flux: NDArray
+    free_places: int
+
+    def radius_index(self, widths: float) -> int:
+        """Place of a radius among `RADII_WIDTHS`."""
+        return RADII_WIDTHS.index(widths)
+
+
+# --- widths -----------------------------------------------------------------------------
+
+
+def measure_widths(
+    pixels: NDArray, x_px: NDArray, y_px: NDArray, expected_px: float
+) -> Widths:
+    """Widths of the stars in each channel, whatever their profile.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (3, y, x)
+    x_px, y_px : ndarray, shape (n,)
+        Of clean stars, brightest first: of a catalogue, never of mere detections, which may be hot
+        pixels.
+    expected_px : float
+        A guess; it bounds the answer to 1.1 pixels and twice the stamps' half only.
+
+    Returns
+    -------
+    Widths
+    """
+    half = int(max(LEAST_PROFILE_HALF_PX, np.ceil(PROFILE_HALF_WIDTHS * expected_px)))
+    x_px, y_px = x_px[:WIDTH_STARS], y_px[:WIDTH_STARS]
+    fwhm_px = np.full(3, np.nan)
+    if len(x_px) >= FEWEST_WIDTH_STARS:
+        for channel, plane in enumerate(pixels):
+            fwhm_px[channel] = _profile_width(plane, x_px, y_px, half)
+    known = np.isfinite(fwhm_px)
+    common = float(np.exp(np.mean(np.log(fwhm_px[known])))) if known.any() else expected_px
+    return Widths(fwhm_px, common, tuple(int(c) for c in np.flatnonzero(~known)))
+
+
+def _profile_width(plane: NDArray, x_px: NDArray, y_px: NDArray, half: int) -> float:
+    """Full width at half maximum of the median radial profile; NaN if it has none."""
+    radius, level = radial_profile(plane, x_px, y_px, half)
+    top = np.nanmax(level[: max(2, half)], initial=-np.inf)
+    if not (np.isfinite(top) and top > 0):
+        return np.nan
+    above = np.flatnonzero(level >= 0.5 * top)
+    last = int(above[-1])
+    if last + 1 >= len(level) or not np.isfinite(level[last + 1]):
+        return np.nan
+    drop = level[last] - level[last + 1]
+    crossing = radius[last] + (level[last] - 0.5 * top) / drop * (radius[last + 1] - radius[last])
+    width = 2 * float(crossing)
+    return width if width > NARROWEST_PX else np.nan
+
+
+def radial_profile(
+    plane: NDArray, x_px: NDArray, y_px: NDArray, half: int
+) -> tuple[NDArray, NDArray]:
+    """Median profile of stars, each scaled by its own light: radii in pixels, and levels."""
+    stamps = stamps_round(plane, x_px, y_px, half).astype(float)
+    radius = _distances(x_px, y_px, half)
+    rim = np.where(radius > 0.8 * half, stamps, np.nan)
+    values = stamps - _row_median(rim.reshape(len(stamps), -1))[:, None, None]
+    light = np.nansum(np.where(radius < 0.5 * half, values, 0), axis=(1, 2))
+    good = light > 0
+    values, radius = values[good] / light[good][:, None, None], radius[good]
+    edges = np.arange(0, 0.75 * half, PROFILE_BIN_PX)
+    bins = np.digitize(radius, edges) - 1
+    flat, bins = values.ravel(), bins.ravel()
+    known = np.isfinite(flat)
+    level = np.array([_median(flat[known & (bins == b)]) for b in range(len(edges) - 1)])
+    middle = np.array([_median(radius.ravel()[bins == b]) for b in range(len(edges) - 1)])
+    return middle, level
+
+
+def _distances(x_px: NDArray, y_px: NDArray, half: int) -> NDArray:
+    """Distance of each stamp's pixels from its star, (n, 2 half + 1, 2 half + 1)."""
+    offset = np.arange(-half, half + 1)
+    dx = offset - (x_px - np.rint(x_px))[:, None]
+    dy = offset - (y_px - np.rint(y_px))[:, None]
+    return np.hypot(dy[:, :, None], dx[:, None, :])
+
+
+def _median(values: NDArray) -> float:
+    return float(np.median(values)) if len(values) else np.nan
+
+
+def _row_median(values: NDArray) -> NDArray:
+    """Median along axis 1 without NaN; 0 where there is nothing."""
+    ordered = np.sort(np.where(np.isfinite(values), values, np.inf), axis=1)
+    count = np.isfinite(values).sum(axis=1)
+    middle = ordered[np.arange(len(ordered)), np.maximum(count - 1, 0) // 2]
+    return np.where(count > 0, middle, 0.0)
+
+
+# --- apertures --------------------------------------------------------------------------
+
+
+def taken_pixels(stars: Table, width_px: float) -> NDArray:
+    """Pixels near a star of the table, (y, x) bool: they are no ground."""
+    taken = np.zeros(stars.meta["shape"], bool)
+    saturated = stars["flags"] & Flag.SATURATED != 0
+    reach = np.where(saturated, CLEAR_SATURATED_WIDTHS, CLEAR_WIDTHS) * width_px
+    for limit in np.unique(reach):
+        _paint_discs(taken, places_of(stars)[reach == limit], limit)
+    return taken
+
+
+def _paint_discs(taken: NDArray, xy_px: NDArray, radius_px: float) -> None:
+    half = int(np.ceil(radius_px))
+    dy, dx = np.mgrid[-half : half + 1, -half : half + 1]
+    inside = np.hypot(dy, dx) <= radius_px
+    rows = np.rint(xy_px[:, 1]).astype(int)[:, None] + dy[inside]
+    columns = np.rint(xy_px[:, 0]).astype(int)[:, None] + dx[inside]
+    height, width = taken.shape
+    on = (rows >= 0) & (rows < height) & (columns >= 0) & (columns < width)
+    taken[rows[on], columns[on]] = True
+
+
+def aperture_flux(
+    pixels: NDArray, taken: NDArray, x_px: NDArray, y_px: NDArray, radius_px: float
+) -> NDArray:
+    """Light within a soft-edged aperture over the clipped mean of a ring, the same in all channels.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (3, y, x)
+    taken : ndarray of bool, shape (y, x)
+        Pixels that belong to stars; left out of the ring.
+    x_px, y_px : ndarray, shape (n,)
+    radius_px : float
+        Of the aperture; the ring reaches from 1.5 of it and 2 px to 2.5 of it and 4 px.
+
+    Returns
+    -------
+    ndarray, shape (3, n)
+        NaN where a pixel of the aperture has no data or the ring is empty.
+    """
+    if len(x_px) == 0:
+        return np.empty((len(pixels), 0))
+    parts = [
+        _chunk_flux(pixels, taken, x_px[i : i + CHUNK], y_px[i : i + CHUNK], radius_px)
+        for i in range(0, len(x_px), CHUNK)
+    ]
+    return np.concatenate(parts, axis=1)
+
+
+def _chunk_flux(pixels, taken, x_px, y_px, radius_px) -> NDArray:
+    half = int(np.ceil(radius_px + 0.5)) + 1
+    share = np.clip(radius_px + 0.5 - _distances(x_px, y_px, half), 0, 1)
+    area = share.sum(axis=(1, 2))
+    rows, columns, outside = _ring_places(x_px, y_px, radius_px, taken.shape)
+    masked = outside | taken[rows, columns]
+    flux = np.empty((len(pixels), len(x_px)))
+    for channel, plane in enumerate(pixels):
+        stamps = stamps_round(plane, x_px, y_px, half).astype(float)
+        light = np.where(share > 0, stamps * share, 0).sum(axis=(1, 2))
+        ring = np.where(masked, np.nan, plane[rows, columns])
+        flux[channel] = light - area * clipped_mean(ring)
+    return flux
+
+
+def _ring_places(x_px, y_px, radius_px, shape) -> tuple[NDArray, NDArray, NDArray]:
+    """Rows and columns of the pixels of each star's ring, held to the frame, and which are not on
+    it."""
+    inner, outer = 1.5 * radius_px + 2, 2.5 * radius_px + 4
+    half = int(np.ceil(outer))
+    dy, dx = np.mgrid[-half : half + 1, -half : half + 1]
+    distance = np.hypot(dy, dx)
+    ring = np.flatnonzero(((distance >= inner) & (distance <= outer)).ravel())
+    ring = ring[:: max(1, -(-len(ring) // MOST_RING_PX))]
+    rows = np.rint(y_px).astype(int)[:, None] + dy.ravel()[ring]
+    columns = np.rint(x_px).astype(int)[:, None] + dx.ravel()[ring]
+    height, width = shape
+    outside = (rows < 0) | (rows >= height) | (columns < 0) | (columns >= width)
+    return np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1), outside
+
+
+def clipped_mean(values: NDArray) -> NDArray:
+    """Mean along axis 1 within `CLIP_SIGMA` of the median, NaN left out; NaN where there is
+    nothing."""
+    ordered = np.sort(np.where(np.isfinite(values), values, np.inf), axis=1).astype(float)
+    row, place = np.arange(len(ordered)), np.arange(ordered.shape[1])
+    low, high = np.zeros(len(ordered), int), np.isfinite(ordered).sum(axis=1)
+    for _ in range(CLIP_ROUNDS):
+        last = ordered.shape[1] - 1
+        quantiles = [
+            ordered[row, np.clip(low + (share * (high - low)).astype(int), 0, last)]
+            for share in (0.1587, 0.5)
+        ]
+        median = np.where(high > low, quantiles[1], 0.0)
+        # the lower side alone: unseen stars are on the upper
+        sigma = np.where(high > low, median - np.where(high > low, quantiles[0], 0.0), 0.0)
+        near = np.abs(ordered - median[:, None]) <= CLIP_SIGMA * np.maximum(sigma, 1e-12)[:, None]
+        low, high = near.argmax(axis=1), np.where(near, place, -1).max(axis=1) + 1
+    inside = (place >= low[:, None]) & (place < high[:, None])
+    count = inside.sum(axis=1)
+    total = np.where(inside, ordered, 0).sum(axis=1)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+# --- noise ------------------------------------------------------------------------------
+
+
+def star_free_places(
+    stars: Table, x_px: NDArray, y_px: NDArray, width_px: float
+) -> tuple[NDArray, NDArray]:
+    """Places near the stars given where no star of the table is.
+
+    In crowded fields, where there is hardly one, faint stars are no longer avoided: their light is
+    then part of the noise, as it is at the stars.
+    """
+    tries_x, tries_y = _places_round(x_px, y_px, width_px, stars.meta["shape"])
+    clear = (FIT_RADIUS_WIDTHS + CLEAR_WIDTHS) * width_px
+    for faintest in FAINTEST_TO_AVOID_SNR:
+        near = places_of(stars)[np.asarray(stars["snr"]) >= faintest]
+        free = np.ones(len(tries_x), bool)
+        if len(near):
+            free = cKDTree(near).query(np.column_stack([tries_x, tries_y]))[0] > clear
+        if free.sum() >= NEAREST_FREE:
+            break
+    chosen = np.flatnonzero(free)
+    chosen = chosen[:: max(1, -(-len(chosen) // MOST_FREE_PLACES))]
+    return tries_x[chosen], tries_y[chosen]
+
+
+def _places_round(x_px, y_px, width_px, shape) -> tuple[NDArray, NDArray]:
+    """Places all round each star, at distances that grow like those of sunflower seeds."""
+    tries = max(TRIES_A_STAR, -(-10 * NEAREST_FREE // max(len(x_px), 1)))
+    number = np.arange(tries)
+    nearest, farthest = (d * width_px for d in FREE_DISTANCE_WIDTHS)
+    distance = np.sqrt(nearest**2 + (number + 0.5) / tries * (farthest**2 - nearest**2))
+    angle = number * 2.39996  # the golden angle
+    x = (x_px[:, None] + distance * np.cos(angle)).ravel()
+    y = (y_px[:, None] + distance * np.sin(angle)).ravel()
+    margin = FIT_RADIUS_WIDTHS * width_px + 2
+    on = (x >= margin) & (y >= margin)
+    on &= (x <= shape[1] - 1 - margin) & (y <= shape[0] - 1 - margin)
+    return x[on], y[on]
+
+
+def noise_near(
+    free_xy_px: NDArray, free_flux: NDArray, x_px: NDArray, y_px: NDArray
+) -> NDArray | None:
+    """Scatter of the same measurement at the nearest star-free places, (3, n).
+
+    Parameters
+    ----------
+    free_xy_px, free_flux : ndarray, shapes (m, 2) and (3, m)
+        Places without a star, and what was measured there.
+    x_px, y_px : ndarray, shape (n,)
+
+    Returns
+    -------
+    ndarray or None
+        1.48 times the median absolute value; None with fewer than `FEWEST_FREE` places.
+    """
+    known = np.isfinite(free_flux).all(axis=0)
+    if known.sum() < FEWEST_FREE or len(x_px) == 0:
+        return None
+    count = min(NEAREST_FREE, int(known.sum()))
+    tree = cKDTree(free_xy_px[known])
+    nearest = tree.query(np.column_stack([x_px, y_px]), k=count)[1].reshape(len(x_px), count)
+    return 1.4826 * np.median(np.abs(free_flux[:, known][:, nearest]), axis=2)
+
+
+# --- all of it --------------------------------------------------------------------------
+
+
+def measure_apertures(
+    pixels: NDArray, stars: Table, row: NDArray, shape_row: NDArray, width_row: NDArray
+) -> ApertureLight:
+    """Measure stars in equal apertures, and their noise.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (3, y, x)
+        Linear; hot pixels mended.
+    stars : Table
+        Of `measure_stars`.
+    row : ndarray of int
+        Stars to be measured for a fit.
+    shape_row : ndarray of int
+        Clean stars that tell how light grows with radius.
+    width_row : ndarray of int
+        Clean stars of a catalogue, brightest first, that tell the width.
+
+    Returns
+    -------
+    ApertureLight
+    """
+    x_px, y_px = places_of(stars).T
+    expected_px = float(np.mean(stars.meta["fwhm_px"]))
+    widths = measure_widths(pixels, x_px[width_row], y_px[width_row], expected_px)
+    taken = taken_pixels(stars, widths.common_px)
+    radius_px = FIT_RADIUS_WIDTHS * widths.common_px
+    free = star_free_places(stars, x_px[row], y_px[row], widths.common_px)
+    free_flux = aperture_flux(pixels, taken, *free, radius_px)
+    noise = noise_near(np.column_stack(free), free_flux, x_px[row], y_px[row])
+    if noise is None:
+        pixel_noise = np.array(stars.meta["noise"].noise)[:, None]
+        noise = np.repeat(np.sqrt(np.pi) * radius_px * pixel_noise, len(row), axis=1)
+    growth = [
+        aperture_flux(pixels, taken, x_px[shape_row], y_px[shape_row], r * widths.common_px)
+        for r in RADII_WIDTHS
+    ]
+    return ApertureLight(
+        widths=widths,
+        row=row,
+        flux=aperture_flux(pixels, taken, x_px[row], y_px[row], radius_px),
+        noise=noise,
+        shape_row=shape_row,
+        growth_flux=np.stack(growth, axis=1),
+        free_places=len(free[0]),
+    )

@@ -8,11 +8,13 @@ calibration: Carroll et al. 2006, Measurement Error in Nonlinear Models, chapter
 the line unbiased.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import least_squares
 from scipy.stats import theilslopes
+
+from ..robust import scatter
 
 MAG_PER_LN = 1.085736  # 2.5 / ln 10
 TARGET_SLOPE = np.array(
@@ -49,7 +51,7 @@ class GainFit:
     ----------
     gains, gain_errors : ndarray, shape (3,)
         Factors for R, G, B that make a star of ``neutral_bv`` neutral; G is 1 by definition. The
-        errors hold SYSTEMATIC_MAG besides that of the fit.
+        errors hold that of the fit, SYSTEMATIC_MAG, and the two common errors below.
     zero_mag, zero_error_mag : ndarray, shape (2,)
         Fitted log ratio at ``neutral_bv``.
     slope, slope_error : ndarray, shape (2,)
@@ -106,6 +108,20 @@ class GainFit:
         """Relative errors of the gains of R and B, shape (2,), all parts together."""
         return self.gain_errors[[0, 2]] / self.gains[[0, 2]]
 
+    def with_added(self, added_error: np.ndarray) -> "GainFit":
+        """The fit with what second measurements add to its relative errors, shape (2,)."""
+        parts = (
+            np.hypot(self.zero_error_mag, SYSTEMATIC_MAG) / MAG_PER_LN,
+            self.growth_error,
+            np.asarray(added_error, float),
+        )
+        relative = np.sqrt(np.sum(np.square(parts), axis=0))
+        return replace(
+            self,
+            added_error=np.asarray(added_error, float),
+            gain_errors=self.gains * [relative[0], 0.0, relative[1]],
+        )
+
     @property
     def n_used(self) -> int:
         """Number of stars that the gains rest on."""
@@ -148,6 +164,7 @@ def fit_gains(
     bv_mag: np.ndarray,
     bv_error_mag: np.ndarray,
     neutral_bv: float = 0.65,
+    growth_error: tuple[float, float] = (0.0, 0.0),
 ) -> GainFit:
     """Fit per-channel gains to catalogue B-V by robust least squares, errors in both variables.
 
@@ -160,6 +177,8 @@ def fit_gains(
         catalogue error goes with its noise and biases the fit).
     neutral_bv : float
         B-V of the star that shall come out neutral; 0.65 is solar.
+    growth_error : pair of float
+        Relative errors of R and B that all stars have in common.
 
     Returns
     -------
@@ -185,30 +204,31 @@ def fit_gains(
         if (inlier == used).all() or inlier.sum() < MIN_STARS:
             break
         used = inlier
-    return _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, neutral_bv)
+    return _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, neutral_bv, growth_error)
 
 
-def _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, neutral_bv) -> GainFit:
-    zero, zero_error, slope, slope_error, curvature = (
-        np.array([getattr(band, name) for band in bands])
-        for name in ("zero", "zero_error", "slope", "slope_error", "curvature")
-    )
-    residual = np.array([band.residual for band in bands])
-    gains = np.array([10 ** (0.4 * zero[0]), 1.0, 10 ** (0.4 * zero[1])])
-    gain_error_mag = np.insert(np.hypot(zero_error, SYSTEMATIC_MAG), 1, 0.0)
-    return GainFit(
-        gains=gains,
-        gain_errors=gains * gain_error_mag / MAG_PER_LN,
+def _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, neutral_bv, growth_error) -> GainFit:
+    red, blue = bands
+    zero = np.array([red.zero, blue.zero])
+    slope = np.array([red.slope, blue.slope])
+    slope_error = np.array([red.slope_error, blue.slope_error])
+    residual = np.array([red.residual, blue.residual])
+    without_errors = GainFit(
+        gains=np.array([10 ** (0.4 * zero[0]), 1.0, 10 ** (0.4 * zero[1])]),
+        gain_errors=np.zeros(3),
         zero_mag=zero,
-        zero_error_mag=zero_error,
+        zero_error_mag=np.array([red.zero_error, blue.zero_error]),
         slope=slope,
         slope_error=slope_error,
         slope_ratio=slope / TARGET_SLOPE,
         slope_ratio_error=slope_error / np.abs(TARGET_SLOPE),
-        curvature=curvature,
-        scatter_mag=np.array([_spread(r[used]) for r in residual]),
+        curvature=np.array([red.curvature, blue.curvature]),
+        scatter_mag=np.array([scatter(r[used]) for r in residual]),
         log_ratio_mag=ratio,
         residual_mag=residual,
+        residual_error_mag=np.array([red.sigma, blue.sigma]),
+        growth_error=np.asarray(growth_error, float),
+        added_error=np.zeros(2),
         used=used,
         bv_mag=np.asarray(bv_mag, float),
         neutral_bv=neutral_bv,
@@ -216,10 +236,7 @@ def _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, neutral_bv) -> GainFit:
         bv_spread=_true_spread(bv_mag[used], bv_error_mag[used]),
         red_share=float(np.mean(bv_mag[used] > 0.4)),
     )
-
-
-def _spread(values: np.ndarray) -> float:
-    return float(1.4826 * np.median(np.abs(values - np.median(values))))
+    return without_errors.with_added(np.zeros(2))
 
 
 def _true_spread(bv_mag: np.ndarray, bv_error_mag: np.ndarray) -> float:
@@ -239,7 +256,12 @@ class _Bend:
     slope_error: float
     curvature: float
     residual: np.ndarray
-    pull: np.ndarray  # residual over its own error
+    sigma: np.ndarray  # of the residuals, as expected
+
+    @property
+    def pull(self) -> np.ndarray:
+        """Residuals over their own errors."""
+        return self.residual / self.sigma
 
     @classmethod
     def fit(cls, bv_mag, ratio, bv_error, ratio_error, used, neutral_bv, band):
@@ -265,7 +287,7 @@ class _Bend:
             slope_error=float(np.sqrt(towards_mean @ covariance @ towards_mean)),
             curvature=float(parameters[2]),
             residual=residual,
-            pull=residual / sigma,
+            sigma=sigma,
         )
 
 
@@ -393,7 +415,7 @@ def fit_matrix(flux: np.ndarray, target_rgb: np.ndarray, gains: np.ndarray) -> M
     made, _ = log_ratios(solution @ balanced.T, np.zeros((3, len(target))))
     wanted, _ = log_ratios(target.T, np.zeros((3, len(target))))
     return MatrixFit(
-        solution * gains, np.array([_spread(row) for row in made - wanted]), len(target)
+        solution * gains, np.array([scatter(row) for row in made - wanted]), len(target)
     )
 
 

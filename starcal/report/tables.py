@@ -35,7 +35,10 @@ def write_stars(path: str | Path, table: Table, overwrite: bool = False) -> None
     for name in set(told.colnames) & set(COLUMN_OF):
         told[name].unit = COLUMN_OF[name].unit
         told[name].description = COLUMN_OF[name].meaning
-    told.meta = {name: plain(value) for name, value in table.meta.items()}
+    told.meta = {name: plain(value) for name, value in table.meta.items() if name != "defects"}
+    if "defects" in table.meta:  # counts alone: every pixel of them would be a long list
+        told.meta["hot_pixels"] = list(table.meta["defects"].hot_pixels)
+        told.meta["bad_columns"] = list(table.meta["defects"].columns)
     told.meta["flags"] = {
         flag.value: f"{flag.name.lower()}: {reason}" for flag, reason in FLAG_REASONS.items()
     }

@@ -13,6 +13,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from ..robust import scatter_about_zero, upper_median
 from .columns import places_of
 from .flags import Flag
 from .shapes import stamps_round
@@ -28,6 +29,7 @@ CHUNK = 400  # stars at once, to bound memory
 MOST_FREE_PLACES = 900
 TRIES_A_STAR = 24  # places round each star, of which some are free
 FREE_DISTANCE_WIDTHS = (4.0, 14.0)  # of such places from their star
+LEAST_NOISE = 0.3  # of that of the pixels added up: a star layer is black where no star is
 NEAREST_FREE = 24  # free places that tell the noise at a star
 FEWEST_FREE = 6
 FAINTEST_TO_AVOID_SNR = (0.0, 10.0, 30.0, 100.0)  # in crowded fields fainter ones count as noise
@@ -76,6 +78,8 @@ class ApertureLight:
         Rows of clean stars, matched or not, that tell how light grows with radius.
     growth_flux : ndarray, shape (3, 6, m)
         Their light within each of `RADII_WIDTHS`.
+    shape_noise : ndarray, shape (3, m)
+        As ``noise``.
     free_places : int
         Number of star-free places that the noise is known from.
     """
@@ -86,11 +90,8 @@ class ApertureLight:
     noise: NDArray
     shape_row: NDArray
     growth_flux: NDArray
+    shape_noise: NDArray
     free_places: int
-
-    def radius_index(self, widths: float) -> int:
-        """Place of a radius among `RADII_WIDTHS`."""
-        return RADII_WIDTHS.index(widths)
 
 
 # --- widths -----------------------------------------------------------------------------
@@ -148,7 +149,7 @@ def radial_profile(
     stamps = stamps_round(plane, x_px, y_px, half).astype(float)
     radius = _distances(x_px, y_px, half)
     rim = np.where(radius > 0.8 * half, stamps, np.nan)
-    values = stamps - _row_median(rim.reshape(len(stamps), -1))[:, None, None]
+    values = stamps - np.nan_to_num(upper_median(rim.reshape(len(stamps), -1)))[:, None, None]
     light = np.nansum(np.where(radius < 0.5 * half, values, 0), axis=(1, 2))
     good = light > 0
     values, radius = values[good] / light[good][:, None, None], radius[good]
@@ -156,9 +157,10 @@ def radial_profile(
     bins = np.digitize(radius, edges) - 1
     flat, bins = values.ravel(), bins.ravel()
     known = np.isfinite(flat)
-    level = np.array([_median(flat[known & (bins == b)]) for b in range(len(edges) - 1)])
-    middle = np.array([_median(radius.ravel()[bins == b]) for b in range(len(edges) - 1)])
-    return middle, level
+    number = range(len(edges) - 1)
+    level = [upper_median(flat[known & (bins == b)]) for b in number]
+    middle = [upper_median(radius.ravel()[known & (bins == b)]) for b in number]
+    return np.array(middle, float), np.array(level, float)
 
 
 def _distances(x_px: NDArray, y_px: NDArray, half: int) -> NDArray:
@@ -167,18 +169,6 @@ def _distances(x_px: NDArray, y_px: NDArray, half: int) -> NDArray:
     dx = offset - (x_px - np.rint(x_px))[:, None]
     dy = offset - (y_px - np.rint(y_px))[:, None]
     return np.hypot(dy[:, :, None], dx[:, None, :])
-
-
-def _median(values: NDArray) -> float:
-    return float(np.median(values)) if len(values) else np.nan
-
-
-def _row_median(values: NDArray) -> NDArray:
-    """Median along axis 1 without NaN; 0 where there is nothing."""
-    ordered = np.sort(np.where(np.isfinite(values), values, np.inf), axis=1)
-    count = np.isfinite(values).sum(axis=1)
-    middle = ordered[np.arange(len(ordered)), np.maximum(count - 1, 0) // 2]
-    return np.where(count > 0, middle, 0.0)
 
 
 # --- apertures --------------------------------------------------------------------------
@@ -349,7 +339,7 @@ def noise_near(
     count = min(NEAREST_FREE, int(known.sum()))
     tree = cKDTree(free_xy_px[known])
     nearest = tree.query(np.column_stack([x_px, y_px]), k=count)[1].reshape(len(x_px), count)
-    return 1.4826 * np.median(np.abs(free_flux[:, known][:, nearest]), axis=2)
+    return scatter_about_zero(free_flux[:, known][:, nearest], axis=2)
 
 
 # --- all of it --------------------------------------------------------------------------
@@ -382,12 +372,7 @@ def measure_apertures(
     widths = measure_widths(pixels, x_px[width_row], y_px[width_row], expected_px)
     taken = taken_pixels(stars, widths.common_px)
     radius_px = FIT_RADIUS_WIDTHS * widths.common_px
-    free = star_free_places(stars, x_px[row], y_px[row], widths.common_px)
-    free_flux = aperture_flux(pixels, taken, *free, radius_px)
-    noise = noise_near(np.column_stack(free), free_flux, x_px[row], y_px[row])
-    if noise is None:
-        pixel_noise = np.array(stars.meta["noise"].noise)[:, None]
-        noise = np.repeat(np.sqrt(np.pi) * radius_px * pixel_noise, len(row), axis=1)
+    noise_of, free_places = _noise_about(pixels, stars, taken, np.union1d(row, shape_row), radius_px)
     growth = [
         aperture_flux(pixels, taken, x_px[shape_row], y_px[shape_row], r * widths.common_px)
         for r in RADII_WIDTHS
@@ -396,8 +381,27 @@ def measure_apertures(
         widths=widths,
         row=row,
         flux=aperture_flux(pixels, taken, x_px[row], y_px[row], radius_px),
-        noise=noise,
+        noise=noise_of(row),
         shape_row=shape_row,
         growth_flux=np.stack(growth, axis=1),
-        free_places=len(free[0]),
+        shape_noise=noise_of(shape_row),
+        free_places=free_places,
     )
+
+
+def _noise_about(pixels, stars, taken, near_row, radius_px):
+    """A function that gives the noise at rows of the table, and the number of free places that it
+    rests on."""
+    x_px, y_px = places_of(stars).T
+    width_px = radius_px / FIT_RADIUS_WIDTHS
+    free = star_free_places(stars, x_px[near_row], y_px[near_row], width_px)
+    free_flux = aperture_flux(pixels, taken, *free, radius_px)
+    pixel_noise = np.sqrt(np.pi) * radius_px * np.array(stars.meta["noise"].noise)
+
+    def noise_of(row: NDArray) -> NDArray:
+        measured = noise_near(np.column_stack(free), free_flux, x_px[row], y_px[row])
+        if measured is None:
+            return np.repeat(pixel_noise[:, None], len(row), axis=1)
+        return np.maximum(measured, pixel_noise[:, None] * LEAST_NOISE)
+
+    return noise_of, len(free[0])

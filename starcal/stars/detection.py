@@ -18,6 +18,9 @@ from .shapes import Shapes, half_width, luminance_stamps, measure_shapes, rim_le
 
 FIRST_GUESS_FWHM_PX = 3.0
 FEWEST_FOR_WIDTH = 5
+IN_CHANNEL_HALF_PX = 6  # a peak is seen in a channel where its nine pixels stand above this rim
+IN_CHANNEL_CORE = slice(IN_CHANNEL_HALF_PX - 1, IN_CHANNEL_HALF_PX + 2)
+IN_CHANNEL_SIGMA = 3.0
 GUESS_HALF_PX = 400  # half the height of the part that tells the FWHM; it is three times as wide
 STRIP_ROWS = 256  # a strip of luminance and its two smoothings stay near the cache
 PLATEAU_SHARE = 0.98  # pixels above this share of the peak form a star's flat top
@@ -78,6 +81,8 @@ def guess_fwhm(pixels: np.ndarray, noise: FrameNoise, snr_min: float) -> float:
     fwhm_px = FIRST_GUESS_FWHM_PX
     for _ in range(3):
         x, y, snr = detect(band, noise, fwhm_px, max(snr_min, 8.0))
+        real = _in_two_channels(band, noise, x, y)
+        x, y, snr = x[real], y[real], snr[real]
         if len(x) < FEWEST_FOR_WIDTH:  # a few peaks may be anything
             return FIRST_GUESS_FWHM_PX
         pick = np.argsort(snr)[::-1][len(x) // 20 :][:200]  # the very brightest are often saturated
@@ -88,6 +93,18 @@ def guess_fwhm(pixels: np.ndarray, noise: FrameNoise, snr_min: float) -> float:
         if abs(fwhm_px / before - 1) < 0.15:
             break
     return fwhm_px
+
+
+def _in_two_channels(pixels, noise: FrameNoise, x_px, y_px) -> np.ndarray:
+    """Which peaks show in two channels or more, as stars do and hot pixels do not."""
+    channels = np.zeros(len(x_px), int)
+    for plane, sigma in zip(pixels, noise.noise, strict=True):
+        if sigma > 0 and len(x_px):
+            stamps = stamps_round(plane, x_px, y_px, IN_CHANNEL_HALF_PX)
+            core = stamps[:, IN_CHANNEL_CORE, IN_CHANNEL_CORE].mean(axis=(1, 2))
+            above = np.nan_to_num(core - rim_level(stamps), nan=0.0)
+            channels += above > IN_CHANNEL_SIGMA * sigma / 3  # a mean of nine pixels
+    return channels >= 2
 
 
 def clip_level_of(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: float) -> float:

@@ -29,6 +29,7 @@ class Flag(IntFlag):
     CLIPPED = 1024
     LEFT_OUT = 2048
     FORCED = 4096
+    DEFECT = 8192
 
 
 FLAG_REASONS = {
@@ -46,6 +47,7 @@ FLAG_REASONS = {
     Flag.LEFT_OUT: "left out by hand",
     Flag.FORCED: "placed where a star is known to be, not found by itself; that alone does not "
     "exclude it",
+    Flag.DEFECT: "sharper than a star and in one channel alone: hot pixel or cosmic ray",
 }
 
 

@@ -7,6 +7,7 @@ from scipy.spatial import cKDTree
 
 from .columns import places_of
 from .contrast import NOISE_BLOCK_PX, star_snr
+from .defects import mended
 from .detection import summit
 from .flags import Flag
 from .photometry import beyond_edge, flag_blends, measure_rows
@@ -40,6 +41,7 @@ def measure_at(pixels: np.ndarray, stars: Table, x_px: np.ndarray, y_px: np.ndar
     """
     if len(x_px) == 0:
         return stars.copy()
+    pixels = mended(pixels, stars.meta["defects"])
     fwhm_px = float(np.mean(stars.meta["fwhm_px"]))
     x_px, y_px, snr = _settled(
         pixels, stars, np.asarray(x_px, float), np.asarray(y_px, float), fwhm_px

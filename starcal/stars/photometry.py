@@ -7,6 +7,7 @@ from photutils.aperture import CircularAperture, aperture_photometry
 from scipy.spatial import cKDTree
 
 from .columns import in_channels, places_of
+from .defects import find_defects, mended
 from .detection import clip_level_of, close_pairs, detect, guess_fwhm, one_detection_a_core
 from .flags import CHANNELS, FAINT_SNR, SHAPE_SNR, Flag
 from .ground import level_under
@@ -34,6 +35,8 @@ CLEAR_CONTRAST = (
 )
 SATURATION_SHARE = 0.95  # a peak above this share of the clipping level may have lost light
 HIGHEST = 1e30  # stands for no data: it sorts last, and differences of it are finite
+SHARPEST_STAR = 0.7  # of the typical width; noise makes a bright star narrower by a few per cent
+ALONE_SHARE = 0.1  # of the strongest channel's signal-to-noise; real stars have a third and more
 BLEND_REACH_FWHM = (
     0.65  # beyond the aperture: half a star, and what the peak of a faint one is pushed outwards
 )
@@ -59,7 +62,8 @@ def measure_stars(pixels: np.ndarray, *, snr_min: float = 5.0) -> Table:
         C, ``flux_C, flux_error_C, ground_C, sky_C, peak_C`` in units of full scale: ground is the
         level under the star, which its light is counted from, sky that of the ring round it.
         ``meta`` holds ``fwhm_px`` and ``aperture_px`` per channel, ``moffat_beta``, ``clip_level``
-        (NaN where no star clips), ``noise`` (a `FrameNoise`), ``shape`` and ``snr_min``. Empty,
+        (NaN where no star clips), ``noise`` (a `FrameNoise`), ``defects`` (a
+        `Defects`: replaced in what was measured), ``shape`` and ``snr_min``. Empty,
         with all its columns, when there is no star.
 
     References
@@ -68,6 +72,8 @@ def measure_stars(pixels: np.ndarray, *, snr_min: float = 5.0) -> Table:
     """
     noise = frame_noise(pixels)
     fwhm_px = guess_fwhm(pixels, noise, snr_min)
+    defects = find_defects(pixels, noise, fwhm_px)
+    pixels = mended(pixels, defects)
     x_px, y_px, snr = detect(pixels, noise, fwhm_px, snr_min)
     clip_level = tuple(clip_level_of(plane, x_px, y_px, fwhm_px) for plane in pixels)
     x_px, y_px, snr = one_detection_a_core(pixels, clip_level, fwhm_px, x_px, y_px, snr)
@@ -89,7 +95,13 @@ def measure_stars(pixels: np.ndarray, *, snr_min: float = 5.0) -> Table:
             "saturated_channels": np.full(len(x_px), "", "U3"),
         }
     )
-    table.meta.update(noise=noise, clip_level=clip_level, snr_min=snr_min, shape=pixels.shape[1:])
+    table.meta.update(
+        noise=noise,
+        defects=defects,
+        clip_level=clip_level,
+        snr_min=snr_min,
+        shape=pixels.shape[1:],
+    )
     _flag_saturation(table, pixels)
     channel_fwhm, beta = _profiles(pixels, table, fwhm_px)
     table["fwhm_px"] *= np.mean(channel_fwhm) / _typical_fwhm(
@@ -102,6 +114,7 @@ def measure_stars(pixels: np.ndarray, *, snr_min: float = 5.0) -> Table:
     )
     _measure_channels(table, pixels)
     _flag_shape(table)
+    _flag_defects(table)
     flag_blends(table)
     return table
 
@@ -327,6 +340,17 @@ def _flag_shape(table: Table) -> None:
     ratio = table["fwhm_px"].value / _typical_fwhm(table)
     odd = (ratio < 0.55) | (ratio > 1.8) | (table["roundness"] < 0.5) | ~np.isfinite(ratio)
     flags[odd & bright & (flags & Flag.SATURATED == 0)] |= Flag.SHAPE
+
+
+def _flag_defects(table: Table) -> None:
+    """Flag what is sharper than a star and seen in one channel alone: cosmic rays, hot pixels that
+    were spread by registration."""
+    error = in_channels(table, "flux_error")
+    signal = np.nan_to_num(in_channels(table)) / np.where(error > 0, error, np.inf)
+    strongest = np.max(signal, axis=0, initial=0)
+    seen = np.count_nonzero(signal > ALONE_SHARE * strongest, axis=0)
+    sharp = table["fwhm_px"].value < SHARPEST_STAR * _typical_fwhm(table)
+    table["flags"][sharp & (seen == 1) & (strongest > SHAPE_SNR)] |= Flag.DEFECT
 
 
 def flag_blends(table: Table) -> None:

@@ -1,0 +1,231 @@
+"""Hot pixels, cosmic rays and bad columns: what is sharper than any star, in one channel alone.
+
+They are told from stars before stars are looked for, are counted, and are replaced by the median of
+their neighbours in what is measured. The frame itself stays as it is.
+"""
+
+import os
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..robust import upper_median
+from .noise import FrameNoise
+from .shapes import stamps_round
+
+STANDS_OUT_SIGMA = 8.0  # of a pixel over the median of its neighbours
+SHARPER = 1.8  # than the peak of a star of the frame's width, centred on its pixel
+NARROWEST_STAR_PX = 1.5  # FWHM; what one channel shows of a sharper star is like a hot pixel
+OTHER_SHARE = 0.3  # of its height in units of noise, that another channel may show there
+OTHER_SIGMA = 4.0  # or so much: noise alone
+STRIP_ROWS = 512
+COLUMN_SIGMA = 8.0  # of a column's median over that of the columns beside it
+COLUMN_NOISE = 0.5  # of a pixel's noise, below which a column does no harm
+COLUMN_REACH = 3  # columns on either side that say what it should be
+COLUMN_ROWS = 1500  # that its median is taken of
+MOST_COLUMNS = 0.02  # of all: with more of them it is a pattern, not a defect
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Defects:
+    """Pixels that show no light of the sky, and what stands in for them in what is measured.
+
+    Attributes
+    ----------
+    channel, row, column : ndarray of int, shape (n,)
+        Which pixels.
+    value : ndarray of float32, shape (n,)
+        The median of their neighbours; in a column, of the columns beside it.
+    hot_pixels : tuple of int
+        How many single pixels in R, G, B.
+    columns : tuple of int
+        How many columns in R, G, B.
+    """
+
+    channel: NDArray
+    row: NDArray
+    column: NDArray
+    value: NDArray
+    hot_pixels: tuple[int, ...]
+    columns: tuple[int, ...]
+
+    def __len__(self) -> int:
+        """How many pixels."""
+        return len(self.row)
+
+
+def mended(pixels: NDArray, defects: Defects) -> NDArray:
+    """The frame with its defects replaced; the same array where there are none."""
+    if not len(defects):
+        return pixels
+    pixels = pixels.copy()
+    pixels[defects.channel, defects.row, defects.column] = defects.value
+    return pixels
+
+
+def find_defects(pixels: NDArray, noise: FrameNoise, fwhm_px: float) -> Defects:
+    """Hot pixels and bad columns of a linear frame.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (3, y, x)
+        Linear, NaN where there is no data.
+    noise : FrameNoise
+    fwhm_px : float
+        Of its stars.
+
+    Returns
+    -------
+    Defects
+    """
+    bad_columns = _bad_columns(pixels, noise)
+    places, counts = [], []
+    for channel in range(len(pixels)):
+        hot = _hot_pixels(pixels, noise, fwhm_px, channel)
+        hot = hot[:, ~np.isin(hot[1], bad_columns[channel])]
+        counts.append(hot.shape[1])
+        value = _neighbours(pixels[channel], hot[0], hot[1]).astype(np.float32)
+        places.append((np.full(hot.shape[1], channel), hot[0], hot[1], value))
+        places += [_column_places(pixels, channel, c, bad_columns) for c in bad_columns[channel]]
+    channel, row, column, value = (np.concatenate(part) for part in zip(*places, strict=True))
+    return Defects(
+        channel=channel,
+        row=row,
+        column=column,
+        value=value,
+        hot_pixels=tuple(counts),
+        columns=tuple(len(c) for c in bad_columns),
+    )
+
+
+# --- single pixels ----------------------------------------------------------------------
+
+
+def _hot_pixels(pixels: NDArray, noise: FrameNoise, fwhm_px: float, channel: int) -> NDArray:
+    """Rows and columns of the hot pixels of a channel, (2, n)."""
+    row, column = _candidates(pixels[channel], noise.noise[channel])
+    if len(row) == 0:
+        return np.empty((2, 0), int)
+    height = [_height(pixels, noise, c, row, column) for c in range(len(pixels))]
+    hot = height[channel] > STANDS_OUT_SIGMA
+    hot &= _sharper_than_stars(pixels[channel], fwhm_px, row, column)
+    for other, level in enumerate(height):
+        same = pixels[other, row, column] == pixels[channel, row, column]  # a channel used twice
+        alone = level < np.maximum(OTHER_SIGMA, OTHER_SHARE * height[channel])
+        hot &= alone | same | (other == channel)
+    return np.stack([row[hot], column[hot]])
+
+
+def _candidates(plane: NDArray, sigma: float) -> tuple[NDArray, NDArray]:
+    """Pixels well above both of their neighbours in the row, off the rim of the frame."""
+
+    def in_strip(start: int) -> NDArray:
+        strip = plane[start : start + STRIP_ROWS]
+        beside = np.maximum(strip[:, :-2], strip[:, 2:])
+        with np.errstate(invalid="ignore"):
+            above = strip[:, 1:-1] - beside > 0.5 * STANDS_OUT_SIGMA * sigma
+        return np.argwhere(above) + (start, 1)
+
+    if not sigma > 0 or min(plane.shape) < 5:
+        return np.empty(0, int), np.empty(0, int)
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        found = np.concatenate(list(pool.map(in_strip, range(0, len(plane), STRIP_ROWS))))
+    row, column = found.T
+    inner = (row >= 2) & (row < plane.shape[0] - 2)
+    inner &= (column >= 2) & (column < plane.shape[1] - 2)
+    return row[inner], column[inner]
+
+
+def _neighbours(plane: NDArray, row: NDArray, column: NDArray) -> NDArray:
+    """Median of the eight pixels round each."""
+    stamps = stamps_round(plane, column, row, 1).reshape(len(row), 9)
+    return upper_median(np.delete(stamps, 4, axis=1)) if len(row) else np.empty(0)
+
+
+def _height(pixels, noise: FrameNoise, channel: int, row: NDArray, column: NDArray) -> NDArray:
+    """How far pixels stand above their neighbours, in units of their noise; 0 where there is no
+    data."""
+    ground = _neighbours(pixels[channel], row, column)
+    photons = np.maximum(ground - noise.sky[channel], 0) / noise.electrons_per_unit[channel]
+    sigma = np.sqrt(max(noise.noise[channel], 1e-12) ** 2 + photons)
+    return np.nan_to_num((pixels[channel, row, column] - ground) / sigma, nan=0.0)
+
+
+def _sharper_than_stars(plane: NDArray, fwhm_px: float, row: NDArray, column: NDArray) -> NDArray:
+    """Pixels that stand higher over the four nearest than a star's peak can, from the rim of 5 by
+    5."""
+    stamps = stamps_round(plane, column, row, 2).astype(float)
+    rim = stamps.reshape(len(row), 25)[:, _RIM]
+    level = upper_median(rim)
+    nearest = stamps[:, [1, 3, 2, 2], [2, 2, 1, 3]].mean(axis=1)
+    width = max(fwhm_px, NARROWEST_STAR_PX)
+    steepest = SHARPER * np.exp(4 * np.log(2) / width**2)
+    return stamps[:, 2, 2] - level > steepest * np.maximum(nearest - level, 0)
+
+
+_RIM = np.flatnonzero(np.pad(np.zeros((3, 3), bool), 1, constant_values=True).ravel())
+
+
+# --- columns ----------------------------------------------------------------------------
+
+
+def _bad_columns(pixels: NDArray, noise: FrameNoise) -> list[NDArray]:
+    """Columns of each channel that stand off from those beside them, in that channel alone."""
+    thin = max(1, pixels.shape[1] // COLUMN_ROWS)
+    off = []
+    for plane, sigma in zip(pixels, noise.noise, strict=True):
+        sample = plane[::thin]
+        level = upper_median(np.ascontiguousarray(sample.T), 0.5)
+        off.append(_off_from_beside(level) / max(sigma, 1e-12))
+    off = np.array(off)
+    needed = max(COLUMN_NOISE, COLUMN_SIGMA * 1.2533 / np.sqrt(len(pixels[0][::thin])))
+    bad = np.abs(off) > needed
+    return [
+        np.flatnonzero(bad[c] & (bad.sum(axis=0) == 1))
+        if bad[c].mean() <= MOST_COLUMNS
+        else np.empty(0, int)
+        for c in range(len(pixels))
+    ]
+
+
+def _off_from_beside(level: NDArray) -> NDArray:
+    """Each level less the median of `COLUMN_REACH` on either side; 0 where unknown."""
+    n, reach = len(level), COLUMN_REACH
+    padded = np.pad(level, reach, constant_values=np.nan)
+    beside = np.stack([padded[k : k + n] for k in range(2 * reach + 1) if k != reach], axis=1)
+    return np.nan_to_num(level - upper_median(beside))
+
+
+def _column_places(pixels, channel: int, column: int, bad_columns):
+    """All pixels of a bad column, as (channel, row, column, value): the mean of the nearest good
+    columns."""
+    good = np.setdiff1d(np.arange(pixels.shape[2]), bad_columns[channel])
+    left, right = good[good < column], good[good > column]
+    beside = [part for part in (left[-1:], right[:1]) if len(part)]
+    height = pixels.shape[1]
+    value = pixels[channel][:, np.concatenate(beside)].mean(axis=1)
+    return (
+        np.full(height, channel),
+        np.arange(height),
+        np.full(height, column),
+        value.astype(np.float32),
+    )
+
+
+def defect_notes(defects: Defects) -> tuple[str, ...]:
+    """A sentence on what was found; none for a frame without."""
+    names = ("R", "G", "B")
+    parts = [
+        f"{count} {what} in {name}"
+        for what, counts in (("hot pixels", defects.hot_pixels), ("columns", defects.columns))
+        for name, count in zip(names, counts, strict=True)
+        if count
+    ]
+    if not parts:
+        return ()
+    return (
+        f"sharper than any star, and in one channel alone: {', '.join(parts)}; taken for defects "
+        "and replaced by their neighbours in what is measured",
+    )

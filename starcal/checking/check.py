@@ -15,12 +15,12 @@ from ..catalogue.choose import Choice, Source, magnitude_limit, source_of, stars
 from ..choices import Choices, OfCheck, Places, chosen
 from ..errors import NoWCSError, TooFewStars
 from ..fit import verdict
+from ..fit.contrasts import gradient_notes
 from ..fit.gains import (
     MIN_SPREAD_MATRIX,
     MIN_STARS,
     MIN_STARS_MATRIX,
     brightness_slope,
-    fit_gains,
     fit_matrix,
 )
 from ..fit.sources import choose_colours
@@ -45,8 +45,10 @@ from ..stars import (
     measure_stars,
     places_of,
 )
+from ..stars.defects import defect_notes
 from ..stars.linearity import measure_linearity, require_linear
 from ..texts import counted
+from .fitting import fit_light, measured_light, said_of_light
 from .result import CatalogueUse, CheckResult
 
 MATCH_MARGIN_PX = 250  # catalogue beyond the frame's edge, so that shifted copies of it are as full
@@ -134,6 +136,7 @@ def check(
         *undated,
         f"full scale is {frame.full_scale:g} in the file ({frame.full_scale_source})",
         *_gradient_note(stars.meta["noise"]),
+        *defect_notes(stars.meta["defects"]),
     )
     blank = CheckResult(
         frame.name,
@@ -356,6 +359,7 @@ def _matched(
     stars, match = _with_placed(stars, match, frame.pixels, catalogue)
     brightness = instrumental_mag(stars)
     _add_catalogue(stars, match, catalogue)
+    light = measured_light(frame.pixels, stars) if match.credible else None
     use = CatalogueUse(catalogue.name, int(match.in_frame.sum()), catalogue.limit_mag)
     clean = (
         stars["flags"] & (Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.NO_MATCH | Flag.MISMATCH)
@@ -372,6 +376,7 @@ def _matched(
         result,
         stars=stars,
         match=match,
+        light=light,
         catalogue=use,
         linearity=linearity,
         verdict=unsure,
@@ -545,18 +550,17 @@ def _fitted(result: CheckResult, model: str) -> CheckResult:
             route_reason=f"{counted(len(rows), 'clean matched star')}, {MIN_STARS} needed for a "
             f"fit",
         )
-    flux, error = in_channels(stars[rows]), in_channels(stars[rows], "flux_error")
-    bv = np.asarray(stars["bv_mag"][rows], float)
-    fit = fit_gains(
-        flux, error, bv, np.asarray(stars["bv_fit_error_mag"][rows], float), result.neutral_bv
-    )
+    made = fit_light(stars, result.light, rows, result.neutral_bv)
+    fit, flux = made.fit, made.flux
     stars["flags"][rows[~fit.used]] |= Flag.CLIPPED
-    target = colour.star_rgb(bv[fit.used], result.neutral_bv)
-    before, after = (
-        float(np.median(colour.uv_prime_distance((g * flux.T)[fit.used], target)))
-        for g in (np.ones(3), fit.gains)
+    target = colour.star_rgb(np.asarray(stars["bv_mag"][rows[fit.used]], float), result.neutral_bv)
+    judged = verdict.decide(
+        fit,
+        _colour_error(flux[:, fit.used], target, np.ones(3)),
+        _colour_error(flux[:, fit.used], target, fit.gains),
+        made.second,
+        made.contradicted,
     )
-    judged = verdict.decide(fit, before, after)
     matrix = _matrix(fit, flux[:, fit.used], target) if model == "matrix" else None
     if matrix is not None:
         judged = replace(
@@ -575,7 +579,14 @@ def _fitted(result: CheckResult, model: str) -> CheckResult:
         fit=fit,
         fitted=rows,
         matrix=matrix,
+        second=made.second,
+        fit_notes=(*said_of_light(result.light, fit), *gradient_notes(made.gradient)),
     )
+
+
+def _colour_error(flux: np.ndarray, target: np.ndarray, gains: np.ndarray) -> float:
+    """Median u'v' distance of stars from their targets after gains."""
+    return float(np.median(colour.uv_prime_distance(gains * flux.T, target)))
 
 
 def _rows_to_fit(stars: Table) -> np.ndarray:

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,11 +14,13 @@ from astropy.wcs import WCS
 
 from ..draw import plots
 from ..errors import TooFewStars
+from ..fit.contrasts import SecondMeasurement
 from ..fit.gains import MIN_STARS, GainFit, MatrixFit
 from ..fit.verdict import Verdict
 from ..place.match import Match, WCSError
 from ..place.plate import LEVELS
 from ..stars import FLAG_REASONS, Flag, flag_tally
+from ..stars.apertures import ApertureLight
 from ..stars.linearity import Linearity
 from ..texts import aligned, counted, html_list, html_table
 
@@ -90,6 +92,12 @@ class CheckResult:
         Where the frame is by its stars, to be kept; None where they do not tell.
     flags_before_fit : ndarray of int, or None
         Of the stars; None for a stretched frame. What `checking.refit` starts from.
+    light : ApertureLight or None
+        The stars in equal apertures, which the fit rests on; None without a match.
+    second : tuple of SecondMeasurement
+        The gains measured in other ways.
+    fit_notes : tuple of str
+        What was noticed in measuring and fitting: widths, large gains, a gradient of colour.
 
     Examples
     --------
@@ -119,6 +127,9 @@ class CheckResult:
     distortion: str = LEVELS[0]
     wcs: WCS | None = field(default=None, repr=False)
     flags_before_fit: np.ndarray | None = field(default=None, repr=False)
+    light: ApertureLight | None = field(default=None, repr=False)
+    second: tuple[SecondMeasurement, ...] = ()
+    fit_notes: tuple[str, ...] = ()
 
     @property
     def gains(self) -> np.ndarray | None:
@@ -148,7 +159,8 @@ class CheckResult:
                 "linearity": vars(self.linearity),
                 "neutral_bv": self.neutral_bv,
                 "catalogue": vars(self.catalogue) if self.catalogue else None,
-                "notes": self.notes,
+                "second_measurements": [asdict(m) for m in self.second],
+                "notes": (*self.notes, *self.fit_notes),
             }
         )
 
@@ -276,7 +288,7 @@ class CheckResult:
             for flag in Flag
             if tally[flag.name.lower()]
         ]
-        return rows + [("note", note) for note in self.notes]
+        return rows + [("note", note) for note in (*self.notes, *self.fit_notes)]
 
     def __str__(self) -> str:
         """Several lines for a terminal."""

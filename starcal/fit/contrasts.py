@@ -7,6 +7,7 @@ of known truth with and without nebula, unequal focus, hot pixels, uneven flats 
 are not linear; a veto at some number of errors does about as well, but leaves the errors too small.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -255,6 +256,48 @@ def measurement_rows(measured: tuple[SecondMeasurement, ...]) -> list[tuple[str,
         )
         for m in measured
     ]
+
+
+# --- audit ---------------------------------------------------------------------------------
+
+
+def contradiction(
+    flux: NDArray,
+    relative_noise: NDArray,
+    gains: NDArray,
+    classify: Callable[[NDArray], NDArray],
+) -> str:
+    """What the colours of stars have against gains, as a clause; empty for nothing.
+
+    Parameters
+    ----------
+    flux : ndarray, shape (3, n)
+        Of clean stars, whether the catalogue knows them or not.
+    relative_noise : ndarray, shape (n,)
+        Of the flux in the worst channel; NaN where there is none.
+    gains : ndarray, shape (3,)
+    classify : callable
+        From rows of linear RGB, (n, 3), to names of what they are; see `colour.classify`.
+    """
+    judged = relative_noise < JUDGED_ERROR
+    n = int(np.count_nonzero(judged))
+    if n < FEWEST_JUDGED:
+        return ""
+    before = _impossible(classify(flux.T)[judged])
+    after = _impossible(classify((gains[:, None] * flux).T)[judged])
+    # by chance as many again as the square root of the number
+    too_many = after > MOST_IMPOSSIBLE * n + 2 * np.sqrt(MOST_IMPOSSIBLE * n)
+    worse = after > before + 2 * np.sqrt(before + 1) and after > MOST_IMPOSSIBLE * n
+    if not (too_many or worse):
+        return ""
+    return (
+        f"after the gains {after} of {n} clean stars would have colours that no star has, "
+        f"{before} before"
+    )
+
+
+def _impossible(names: NDArray) -> int:
+    return int(np.count_nonzero(np.isin(names, ("green", "magenta", "blue"))))
 
 
 # --- gradient ---------------------------------------------------------------------------

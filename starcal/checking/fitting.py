@@ -1,0 +1,209 @@
+"""The measuring and fitting steps of a check: which stars serve, their light, the fit, and the
+second measurements of it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from .. import colour
+from ..fit.contrasts import (
+    ColourGradient,
+    SecondMeasurement,
+    added_errors,
+    colour_gradient,
+    contradiction,
+    core_contrast,
+    second_measurements,
+)
+from ..fit.expected import LEAST_EXPECTED_SNR, expected_flux
+from ..fit.gains import GainFit, fit_gains
+from ..stars import CHANNELS, SHAPE_SNR, Flag, places_of
+from ..stars.apertures import FIT_RADIUS_WIDTHS, RADII_WIDTHS, ApertureLight, measure_apertures
+from ..stars.defects import mended
+from ..stars.growth import Growth, measure_growth
+
+SPOILT = (
+    Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.DOUBLE | Flag.MISMATCH | Flag.DEFECT
+)  # light that is not one star's, or not all of it
+NOT_TO_FIT = SPOILT | Flag.SHAPE | Flag.NO_MATCH | Flag.NO_BV
+MOST_SHAPE_STARS = 250  # tell the growth of light to 0.3 % where the profile is one
+UNLIKE_WIDTHS = 1.5  # ratio of the channels' widths that is worth a word
+LARGE_GAIN = 5.0
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LightFit:
+    """A fit of gains, and what it was held against.
+
+    Attributes
+    ----------
+    fit : GainFit
+        Its errors hold those of the growth of light and of the second measurements.
+    flux : ndarray, shape (3, n)
+        To total light, of the stars that it was given.
+    growth : Growth or None
+        Of the light beyond the aperture; None where too few stars tell it.
+    second : tuple of SecondMeasurement
+    gradient : ColourGradient or None
+    contradicted : str
+        What an audit of the calibrated stars has against the gains; empty for nothing.
+    """
+
+    fit: GainFit
+    flux: NDArray
+    growth: Growth | None
+    second: tuple[SecondMeasurement, ...]
+    gradient: ColourGradient | None
+    contradicted: str
+
+
+def measured_light(pixels: NDArray, stars: Table) -> ApertureLight:
+    """Light of the clean stars that the catalogue knows, in equal apertures; flags FAINT anew by
+    what is expected of them.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (3, y, x)
+        The frame.
+    stars : Table
+        With the catalogue's columns; its flag FAINT changes for matched stars.
+    """
+    flags, v_mag = np.asarray(stars["flags"]), np.asarray(stars["v_mag"], float)
+    of_width = np.flatnonzero(flags & int(SPOILT | Flag.NO_MATCH) == 0)
+    of_shape = np.flatnonzero(
+        (flags & int(SPOILT | Flag.SHAPE) == 0) & (np.asarray(stars["snr"]) >= SHAPE_SNR)
+    )
+    brightest = np.argsort(np.asarray(stars["snr"])[of_shape])[::-1]
+    light = measure_apertures(
+        mended(pixels, stars.meta["defects"]),
+        stars,
+        np.flatnonzero(flags & int(NOT_TO_FIT) == 0),
+        np.sort(of_shape[brightest[:MOST_SHAPE_STARS]]),
+        of_width[np.argsort(v_mag[of_width])],
+    )
+    _flag_faint(stars, light)
+    return light
+
+
+def _flag_faint(stars: Table, light: ApertureLight) -> None:
+    """Which stars serve is said by what is expected of them, not by what noise made of them."""
+    serves = np.nan_to_num(light.flux).min(axis=0, initial=np.inf) > 0
+    expected = _expected(stars, light)
+    if expected is not None:
+        serves &= (expected > LEAST_EXPECTED_SNR * light.noise).all(axis=0)
+    stars["flags"][light.row] &= ~int(Flag.FAINT)
+    stars["flags"][light.row[~serves]] |= Flag.FAINT
+
+
+def _expected(stars: Table, light: ApertureLight) -> NDArray | None:
+    v_mag, bv_mag = (np.asarray(stars[name][light.row], float) for name in ("v_mag", "bv_mag"))
+    return expected_flux(light.flux, v_mag, bv_mag)
+
+
+def fit_light(
+    stars: Table, light: ApertureLight, rows: NDArray, white_bv: float
+) -> LightFit:
+    """Fit gains to the light of some stars, measure them again in other ways, and state the error
+    of both.
+
+    Parameters
+    ----------
+    stars : Table
+    light : ApertureLight
+    rows : ndarray of int
+        Of the table, all of them in ``light.row``; `gains.MIN_STARS` or more.
+    white_bv : float
+    """
+    which = np.searchsorted(light.row, rows)
+    growth = measure_growth(light.growth_flux, _relative_noise(stars, light))
+    beyond = np.zeros(2) if growth is None else growth.ln
+    flux = light.flux[:, which] * np.exp([[beyond[0]], [0.0], [beyond[1]]])
+    fit = fit_gains(
+        flux,
+        flux * _relative_error(stars, light)[:, which],
+        np.asarray(stars["bv_mag"][rows], float),
+        np.asarray(stars["bv_fit_error_mag"][rows], float),
+        white_bv,
+        growth_error=(0.0, 0.0) if growth is None else tuple(growth.error_ln),
+    )
+    x_px, y_px = places_of(stars)[rows].T
+    second = second_measurements(
+        fit=fit,
+        v_mag=np.asarray(stars["v_mag"][rows], float),
+        x_px=x_px,
+        y_px=y_px,
+        shape=stars.meta["shape"],
+        growth=growth,
+        cores=core_contrast(light.growth_flux, light.shape_noise),
+    )
+    return LightFit(
+        fit=fit.with_added(added_errors(second)),
+        flux=flux,
+        growth=growth,
+        second=second,
+        gradient=colour_gradient(fit, x_px, y_px, stars.meta["shape"]),
+        contradicted=_contradicted(stars, light, fit, beyond),
+    )
+
+
+def _relative_noise(stars: Table, light: ApertureLight) -> NDArray:
+    """Of the stars that tell the growth of light, in the worst channel; NaN without light."""
+    within = light.growth_flux[:, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)]
+    electrons = np.array(stars.meta["noise"].electrons_per_unit)[:, None]
+    lit = within > 0
+    noise = np.sqrt(light.shape_noise**2 + np.where(lit, within, 0) / electrons)
+    return np.where(lit.all(axis=0), (noise / np.where(lit, within, 1)).max(axis=0), np.nan)
+
+
+def _relative_error(stars: Table, light: ApertureLight) -> NDArray:
+    """Of the light of matched stars, from the light expected: by the light that came out, a star
+    that noise made brighter would count more."""
+    expected = _expected(stars, light)
+    if expected is None:
+        expected = np.maximum(light.flux, light.noise)
+    electrons = np.array(stars.meta["noise"].electrons_per_unit)[:, None]
+    return np.sqrt(light.noise**2 + expected / electrons) / expected
+
+
+def _contradicted(stars: Table, light: ApertureLight, fit: GainFit, beyond: NDArray) -> str:
+    """What the colours of clean stars, matched or not, have against the gains."""
+    within = light.growth_flux[:, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)]
+    within = within * np.exp([[beyond[0]], [0.0], [beyond[1]]])
+    bv_mag = np.asarray(stars["bv_mag"][light.shape_row], float)
+    return contradiction(
+        within,
+        _relative_noise(stars, light),
+        fit.gains,
+        lambda rgb: colour.classify(rgb, fit.white_bv, bv_mag),
+    )
+
+
+def said_of_light(light: ApertureLight, fit: GainFit) -> tuple[str, ...]:
+    """Notes on widths and gains that a user should know of."""
+    notes = []
+    for channel in light.widths.failed:
+        notes.append(
+            f"the width of the stars in {CHANNELS[channel]} could not be measured: no clean "
+            "catalogue stars that fall to half their height within the reach looked at"
+        )
+    widest, narrowest = np.nanmax(light.widths.fwhm_px, initial=1), np.nanmin(
+        light.widths.fwhm_px, initial=np.inf
+    )
+    if np.isfinite(narrowest) and widest > UNLIKE_WIDTHS * narrowest:
+        widths = ", ".join(
+            f"{c} {w:.1f}" for c, w in zip(CHANNELS, light.widths.fwhm_px, strict=True)
+        )
+        notes.append(
+            f"stars are {widest / narrowest:.1f} times as wide in one channel as in another "
+            f"({widths} px): they will have coloured rims whatever the gains"
+        )
+    for channel in (0, 2):
+        gain = fit.gains[channel]
+        if not 1 / LARGE_GAIN <= gain <= LARGE_GAIN:
+            notes.append(
+                f"the gain of {CHANNELS[channel]} is {gain:.2g}: the channels were scaled very "
+                "unlike each other, and their noise will be as well"
+            )
+    return tuple(notes)

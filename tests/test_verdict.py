@@ -134,7 +134,7 @@ def test_no_tells_of_both_channels():
         ({"red": 0.28, "ratio_error": 0.05}, "red against green carries star colour is open: 0.28"),
         ({"blue": 1.75, "ratio_error": 0.1}, "blue against green"),
         ({"red": 0.5, "ratio_error": 0.25}, "0.50 +- 0.25"),
-        ({"zero_error": 0.06}, "uncertain by 0.060 mag"),
+        ({"zero_error": 0.06}, "known to 5.5 %, 3.5 % or better"),
         ({"red_share": 0.2}, "only 20 %"),
     ],
 )

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from ..robust import scatter_about_zero, upper_median
-from .columns import places_of
+from .columns import in_channels, places_of
 from .flags import Flag
 from .shapes import stamps_round
 
@@ -25,6 +25,7 @@ CLEAR_SATURATED_WIDTHS = 3.0  # round a clipped one, whose wings are bright
 CLIP_SIGMA = 3.0
 CLIP_ROUNDS = 3
 MOST_RING_PX = 1500  # that a mean is taken of; more do not make it better than the aperture
+NEIGHBOUR_SHARE = 0.2  # of a star's light near it; nine tenths of it are masked
 CHUNK = 400  # stars at once, to bound memory
 MOST_FREE_PLACES = 900
 TRIES_A_STAR = 24  # places round each star, of which some are free
@@ -227,8 +228,7 @@ def _chunk_flux(pixels, taken, x_px, y_px, radius_px) -> NDArray:
     half = int(np.ceil(radius_px + 0.5)) + 1
     share = np.clip(radius_px + 0.5 - _distances(x_px, y_px, half), 0, 1)
     area = share.sum(axis=(1, 2))
-    rows, columns, outside = _ring_places(x_px, y_px, radius_px, taken.shape)
-    masked = outside | taken[rows, columns]
+    rows, columns, masked = _masked_ring(taken, x_px, y_px, radius_px)
     flux = np.empty((len(pixels), len(x_px)))
     for channel, plane in enumerate(pixels):
         stamps = stamps_round(plane, x_px, y_px, half).astype(float)
@@ -238,9 +238,9 @@ def _chunk_flux(pixels, taken, x_px, y_px, radius_px) -> NDArray:
     return flux
 
 
-def _ring_places(x_px, y_px, radius_px, shape) -> tuple[NDArray, NDArray, NDArray]:
-    """Rows and columns of the pixels of each star's ring, held to the frame, and which are not on
-    it."""
+def _masked_ring(taken, x_px, y_px, radius_px) -> tuple[NDArray, NDArray, NDArray]:
+    """Rows and columns of the pixels of each star's ring, and which are not on the frame or belong
+    to stars."""
     inner, outer = 1.5 * radius_px + 2, 2.5 * radius_px + 4
     half = int(np.ceil(outer))
     dy, dx = np.mgrid[-half : half + 1, -half : half + 1]
@@ -249,9 +249,10 @@ def _ring_places(x_px, y_px, radius_px, shape) -> tuple[NDArray, NDArray, NDArra
     ring = ring[:: max(1, -(-len(ring) // MOST_RING_PX))]
     rows = np.rint(y_px).astype(int)[:, None] + dy.ravel()[ring]
     columns = np.rint(x_px).astype(int)[:, None] + dx.ravel()[ring]
-    height, width = shape
+    height, width = taken.shape
     outside = (rows < 0) | (rows >= height) | (columns < 0) | (columns >= width)
-    return np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1), outside
+    rows, columns = np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1)
+    return rows, columns, outside | taken[rows, columns]
 
 
 def clipped_mean(values: NDArray) -> NDArray:
@@ -275,6 +276,45 @@ def clipped_mean(values: NDArray) -> NDArray:
     count = inside.sum(axis=1)
     total = np.where(inside, ordered, 0).sum(axis=1)
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def growing_flux(
+    pixels: NDArray, taken: NDArray, x_px: NDArray, y_px: NDArray, width_px: float
+) -> NDArray:
+    """Light of stars within each of `RADII_WIDTHS`, (3, 6, n); where other stars are, the mean of
+    the pixels as far from the middle stands in."""
+    radii_px = [r * width_px for r in RADII_WIDTHS]
+    if len(x_px) == 0:
+        return np.empty((len(pixels), len(radii_px), 0))
+    half = int(np.ceil(radii_px[-1] + 0.5)) + 1
+    distance = _distances(x_px, y_px, half)
+    shares = [np.clip(r + 0.5 - distance, 0, 1) for r in radii_px]
+    rings = [_masked_ring(taken, x_px, y_px, r) for r in radii_px]
+    others = stamps_round(taken.astype(np.float32), x_px, y_px, half) > 0
+    others &= distance > CLEAR_WIDTHS * width_px + 1
+    flux = np.empty((len(pixels), len(radii_px), len(x_px)))
+    for channel, plane in enumerate(pixels):
+        stamps = stamps_round(plane, x_px, y_px, half).astype(float)
+        stamps = _filled(stamps, others, distance)
+        for index, (share, (rows, columns, masked)) in enumerate(zip(shares, rings, strict=True)):
+            light = np.where(share > 0, stamps * share, 0).sum(axis=(1, 2))
+            ground = clipped_mean(np.where(masked, np.nan, plane[rows, columns]))
+            flux[channel, index] = light - share.sum(axis=(1, 2)) * ground
+    return flux
+
+
+def _filled(stamps: NDArray, others: NDArray, distance: NDArray) -> NDArray:
+    """Stamps with the pixels of other stars replaced by the mean of those equally far from the
+    middle."""
+    bins = distance.astype(int)
+    number = bins.max() + 1
+    index = bins + number * np.arange(len(stamps))[:, None, None]
+    kept = ~others & np.isfinite(stamps)
+    size = number * len(stamps)
+    total = np.bincount(index[kept], stamps[kept], minlength=size)
+    count = np.bincount(index[kept], minlength=size)
+    mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    return np.where(others, mean[index], stamps)
 
 
 # --- noise ------------------------------------------------------------------------------
@@ -373,20 +413,28 @@ def measure_apertures(
     taken = taken_pixels(stars, widths.common_px)
     radius_px = FIT_RADIUS_WIDTHS * widths.common_px
     noise_of, free_places = _noise_about(pixels, stars, taken, np.union1d(row, shape_row), radius_px)
-    growth = [
-        aperture_flux(pixels, taken, x_px[shape_row], y_px[shape_row], r * widths.common_px)
-        for r in RADII_WIDTHS
-    ]
+    shape_row = shape_row[_alone(stars, shape_row, widths.common_px)]
+    growing = growing_flux(pixels, taken, x_px[shape_row], y_px[shape_row], widths.common_px)
     return ApertureLight(
         widths=widths,
         row=row,
         flux=aperture_flux(pixels, taken, x_px[row], y_px[row], radius_px),
         noise=noise_of(row),
         shape_row=shape_row,
-        growth_flux=np.stack(growth, axis=1),
+        growth_flux=growing,
         shape_noise=noise_of(shape_row),
         free_places=free_places,
     )
+
+
+def _alone(stars: Table, row: NDArray, width_px: float) -> NDArray:
+    """Which stars have little light of others within the widest aperture, (n,) bool."""
+    light = np.nansum(in_channels(stars), axis=0)
+    tree = cKDTree(places_of(stars))
+    reach = (RADII_WIDTHS[-1] + CLEAR_WIDTHS) * width_px
+    near = tree.query_ball_point(places_of(stars)[row], reach)
+    others = np.array([light[group].sum() for group in near]) - light[row]
+    return others < NEIGHBOUR_SHARE * light[row]
 
 
 def _noise_about(pixels, stars, taken, near_row, radius_px):

@@ -11,10 +11,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..robust import scatter_about_zero
 from .apertures import FIT_RADIUS_WIDTHS, RADII_WIDTHS
 
 # how far out the light is followed, in widths, and how well it must be known there, in ln
 REACHES = ((3.5, 0.015), (2.5, 0.025), (2.0, np.inf))
+# of the last step's light, that lies beyond it: the middle between wings that fall like Moffat
+# profiles of exponents 2.5 and 3.5
+BEYOND = {3.5: 0.4, 2.5: 0.75, 2.0: 0.4}
+NOISE_GROWTH = 4.0  # from one width to 2.5: of white noise 2.5, of uneven ground 6
+OUTLYING = 4.0  # robust sigmas of a star's own growth, all channels together: a neighbour in it
+LEAST_SCATTER = 0.01  # of it
 USUAL_DIFFERENCE_LN = 0.01  # between channels that seem alike; keeps a difference from vanishing
 STAR_SCATTER = 0.02  # of a star's own profile: bright stars then count alike
 SAMPLES = 300  # of the bootstrap: an error is then known to 4 %
@@ -69,7 +76,9 @@ def measure_growth(flux: NDArray, noise: NDArray) -> Growth | None:
     good &= flux[1, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)] > 0
     if good.sum() < FEWEST_STARS:
         return None
-    flux, noise = flux[:, :, good], noise[good]
+    flux, noise = flux[:, :, good], NOISE_GROWTH * noise[good]
+    single = _grows_as_others(flux)
+    flux, noise = flux[:, :, single], noise[single]
     green = flux[1, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)]
     weight = 1 / (green * (noise**2 + STAR_SCATTER**2))
     sums = _resampled_sums(flux * weight)
@@ -79,6 +88,7 @@ def measure_growth(flux: NDArray, noise: NDArray) -> Growth | None:
             break
     before = RADII_WIDTHS[RADII_WIDTHS.index(reach) - 1]
     step, step_error = _against_green(sums, before, reach)
+    raw, error = raw + BEYOND[reach] * step, np.hypot(error, BEYOND[reach] * step_error)
     truth2 = np.maximum(raw**2 - error**2, 0) + USUAL_DIFFERENCE_LN**2
     share = truth2 / (truth2 + error**2)
     return Growth(
@@ -89,8 +99,18 @@ def measure_growth(flux: NDArray, noise: NDArray) -> Growth | None:
         last_step_ln=step,
         last_step_error_ln=step_error,
         reach_widths=reach,
-        stars=int(good.sum()),
+        stars=len(noise),
     )
+
+
+def _grows_as_others(flux: NDArray) -> NDArray:
+    """Stars whose light grows like that of the others, all channels together."""
+    inner = flux[:, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)]
+    scale = np.median(np.abs(inner), axis=1)[:, None]
+    share = (flux[:, -1] / scale).sum(axis=0) / np.maximum((inner / scale).sum(axis=0), 1e-12)
+    away = share - np.median(share)
+    single = np.abs(away) <= OUTLYING * max(scatter_about_zero(away), LEAST_SCATTER)
+    return single if single.sum() >= FEWEST_STARS else np.ones(len(share), bool)
 
 
 def _resampled_sums(weighted: NDArray) -> NDArray:

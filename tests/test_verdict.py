@@ -135,7 +135,9 @@ def test_no_tells_of_both_channels():
         ({"blue": 1.75, "ratio_error": 0.1}, "blue against green"),
         ({"red": 0.5, "ratio_error": 0.25}, "0.50 +- 0.25"),
         ({"zero_error": 0.06}, "known to 5.5 %, 3.5 % or better"),
-        ({"red_share": 0.2}, "only 20 %"),
+        ({"red_share": 0.2, "ratio_error": 0.21}, "only 20 %"),
+        ({"red_share": 0.2, "red": 0.45}, "only 20 %"),
+        ({"red_share": 0.2, "blue": 1.0}, "only 20 %"),
     ],
 )
 def test_undecided(change, says):
@@ -144,6 +146,10 @@ def test_undecided(change, says):
     assert any(says in reason for reason in found.reasons)
     assert found.stars_needed >= 10
     assert str(found.stars_needed) in found.next_steps[0]
+
+
+def test_hot_stars_suffice_where_both_slopes_are_well_known():
+    assert judged(a_fit(red_share=0.1)).verdict == "rescue"
 
 
 def test_stars_needed_by_the_square_root_law():

@@ -102,9 +102,7 @@ def _expected(stars: Table, light: ApertureLight) -> NDArray | None:
     return expected_flux(light.flux, v_mag, bv_mag)
 
 
-def fit_light(
-    stars: Table, light: ApertureLight, rows: NDArray, white_bv: float
-) -> LightFit:
+def fit_light(stars: Table, light: ApertureLight, rows: NDArray, white_bv: float) -> LightFit:
     """Fit gains to the light of some stars, measure them again in other ways, and state the error
     of both.
 
@@ -188,8 +186,9 @@ def said_of_light(light: ApertureLight, fit: GainFit) -> tuple[str, ...]:
             f"the width of the stars in {CHANNELS[channel]} could not be measured: no clean "
             "catalogue stars that fall to half their height within the reach looked at"
         )
-    widest, narrowest = np.nanmax(light.widths.fwhm_px, initial=1), np.nanmin(
-        light.widths.fwhm_px, initial=np.inf
+    widest, narrowest = (
+        np.nanmax(light.widths.fwhm_px, initial=1),
+        np.nanmin(light.widths.fwhm_px, initial=np.inf),
     )
     if np.isfinite(narrowest) and widest > UNLIKE_WIDTHS * narrowest:
         widths = ", ".join(

@@ -352,13 +352,11 @@ def gradient_notes(gradient: ColourGradient | None) -> tuple[str, ...]:
     """A sentence for each gain that differs from edge to edge by more than its error."""
     if gradient is None:
         return ()
-    seen = (gradient.change > GRADIENT_SIGMAS * gradient.error) & (
-        gradient.change > LEAST_GRADIENT
-    )
+    seen = (gradient.change > GRADIENT_SIGMAS * gradient.error) & (gradient.change > LEAST_GRADIENT)
     return tuple(
         f"the gain of {CHANNEL_NAMES[c]} grows by {100 * gradient.change[c]:.1f} +- "
-        f"{100 * gradient.error[c]:.1f} % across the frame, towards {_towards(gradient.angle_deg[c])}"
-        ": a gradient of colour"
+        f"{100 * gradient.error[c]:.1f} % across the frame, towards "
+        f"{_towards(gradient.angle_deg[c])}: a gradient of colour"
         for c in np.flatnonzero(seen)
     )
 

@@ -30,6 +30,9 @@ GOOD_STATED_ERROR = 0.02  # one step of colour difference, 0.0011 in u'v'
 GOOD_SCATTER_MAG = 0.06
 # of stars with B-V > 0.4: in a field of A stars alone H-alpha absorption imitates star colour
 MIN_RED_SHARE = 0.3
+# With fewer of them both slopes have to lie within these by two errors: broadband filters give 0.46
+# to 1.15 in red and 0.45 to 0.9 in blue, imitations at most 0.6 in red and at least 1.0 in blue.
+HOT_FIELD_RATIOS = ((0.4, 1.7), (0.25, 1.05))
 MATRIX_BELOW, MATRIX_ABOVE = (
     0.8,
     1.2,
@@ -229,7 +232,10 @@ def _no_reasons(fit: GainFit) -> list[str]:
     for name, ratio, error in zip(
         CHANNEL_NAMES, fit.slope_ratio, fit.slope_ratio_error, strict=True
     ):
-        shown = f"{name} against green shows {ratio:.2f} +- {error:.2f} of the colour that real stars have"
+        shown = (
+            f"{name} against green shows {ratio:.2f} +- {error:.2f} of the colour that real stars "
+            "have"
+        )
         if ratio + 2 * error < RATIO_RANGE[0]:
             reasons.append(f"{shown}: the channels carry no star colour there, or the wrong one")
         elif ratio - 2 * error > RATIO_RANGE[1]:
@@ -245,13 +251,22 @@ def _doubts(fit: GainFit, second: tuple[SecondMeasurement, ...]) -> list[str]:
                 f"the gain of {name} is known to {100 * stated:.1f} %, "
                 f"{100 * MAX_STATED_ERROR:.1f} % or better is needed{_what_disagrees(second, name)}"
             )
-    if fit.red_share < MIN_RED_SHARE:
+    if fit.red_share < MIN_RED_SHARE and not _surely_broadband(fit):
         doubts.append(
-            f"only {100 * fit.red_share:.0f} % of the used stars have B-V above 0.4: hydrogen "
-            f"absorption of "
-            "hot stars could pass for colour"
+            f"only {100 * fit.red_share:.0f} % of the used stars have B-V above 0.4, and the colour "
+            "that the channels show is not known well enough to rule out that hydrogen absorption "
+            "of hot stars passes for it"
         )
     return doubts
+
+
+def _surely_broadband(fit: GainFit) -> bool:
+    """Whether both slopes are, by two errors, what hydrogen lines in narrow filters do not
+    imitate."""
+    low, high = np.transpose(HOT_FIELD_RATIOS)
+    above = fit.slope_ratio - 2 * fit.slope_ratio_error > low
+    below = fit.slope_ratio + 2 * fit.slope_ratio_error < high
+    return bool(np.all(above & below))
 
 
 def _slope_doubts(fit: GainFit) -> list[str]:

@@ -32,7 +32,7 @@ CHUNK = 400  # stars at once, to bound memory
 MOST_FREE_PLACES = 900
 TRIES_A_STAR = 24  # places round each star, of which some are free
 FREE_DISTANCE_WIDTHS = (4.0, 14.0)  # of such places from their star
-LEAST_NOISE = 0.8  # of that of the pixels added up: steps of 8-bit data, or black between the stars of a layer
+LEAST_NOISE = 0.8  # of that of the pixels added up: steps of 8-bit data, black in a star layer
 NEAREST_FREE = 24  # free places that tell the noise at a star
 FEWEST_FREE = 6
 FAINTEST_TO_AVOID_SNR = (0.0, 10.0, 30.0, 100.0)  # in crowded fields fainter ones count as noise
@@ -100,9 +100,7 @@ class ApertureLight:
 # --- widths -----------------------------------------------------------------------------
 
 
-def measure_widths(
-    pixels: NDArray, x_px: NDArray, y_px: NDArray, expected_px: float
-) -> Widths:
+def measure_widths(pixels: NDArray, x_px: NDArray, y_px: NDArray, expected_px: float) -> Widths:
     """Widths of the stars in each channel, whatever their profile.
 
     Parameters
@@ -414,7 +412,9 @@ def measure_apertures(
     widths = measure_widths(pixels, x_px[width_row], y_px[width_row], expected_px)
     taken = taken_pixels(stars, widths.common_px)
     radius_px = FIT_RADIUS_WIDTHS * widths.common_px
-    noise_of, free_places = _noise_about(pixels, stars, taken, np.union1d(row, shape_row), radius_px)
+    noise_of, free_places = _noise_about(
+        pixels, stars, taken, np.union1d(row, shape_row), radius_px
+    )
     shape_row = shape_row[_alone(stars, shape_row, widths.common_px)]
     growing = growing_flux(pixels, taken, x_px[shape_row], y_px[shape_row], widths.common_px)
     return ApertureLight(

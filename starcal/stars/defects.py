@@ -126,7 +126,7 @@ def _candidates(plane: NDArray, sigma: float) -> tuple[NDArray, NDArray]:
         beside = np.maximum(strip[:, :-2], strip[:, 2:])
         with np.errstate(invalid="ignore"):
             above = strip[:, 1:-1] - beside > 0.5 * STANDS_OUT_SIGMA * sigma
-        return np.argwhere(above) + (start, 1)
+        return np.argwhere(above) + np.array([start, 1])
 
     if not sigma > 0 or min(plane.shape) < 5:
         return np.empty(0, int), np.empty(0, int)

@@ -11,7 +11,7 @@ from .defects import find_defects, mended
 from .detection import clip_level_of, close_pairs, detect, guess_fwhm, one_detection_a_core
 from .flags import CHANNELS, FAINT_SNR, SHAPE_SNR, Flag
 from .ground import level_under
-from .noise import frame_noise
+from .noise import FrameNoise, frame_noise
 from .shapes import (
     Shapes,
     half_width,
@@ -73,7 +73,13 @@ def measure_stars(pixels: np.ndarray, *, snr_min: float = 5.0) -> Table:
     noise = frame_noise(pixels)
     fwhm_px = guess_fwhm(pixels, noise, snr_min)
     defects = find_defects(pixels, noise, fwhm_px)
-    pixels = mended(pixels, defects)
+    table = _found(mended(pixels, defects), noise, fwhm_px, snr_min)
+    table.meta["defects"] = defects
+    return table
+
+
+def _found(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float) -> Table:
+    """The star table of a frame without defects."""
     x_px, y_px, snr = detect(pixels, noise, fwhm_px, snr_min)
     clip_level = tuple(clip_level_of(plane, x_px, y_px, fwhm_px) for plane in pixels)
     x_px, y_px, snr = one_detection_a_core(pixels, clip_level, fwhm_px, x_px, y_px, snr)
@@ -97,7 +103,6 @@ def measure_stars(pixels: np.ndarray, *, snr_min: float = 5.0) -> Table:
     )
     table.meta.update(
         noise=noise,
-        defects=defects,
         clip_level=clip_level,
         snr_min=snr_min,
         shape=pixels.shape[1:],

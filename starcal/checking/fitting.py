@@ -102,7 +102,7 @@ def _expected(stars: Table, light: ApertureLight) -> NDArray | None:
     return expected_flux(light.flux, v_mag, bv_mag)
 
 
-def fit_light(stars: Table, light: ApertureLight, rows: NDArray, white_bv: float) -> LightFit:
+def fit_light(stars: Table, light: ApertureLight, rows: NDArray, neutral_bv: float) -> LightFit:
     """Fit gains to the light of some stars, measure them again in other ways, and state the error
     of both.
 
@@ -112,7 +112,7 @@ def fit_light(stars: Table, light: ApertureLight, rows: NDArray, white_bv: float
     light : ApertureLight
     rows : ndarray of int
         Of the table, all of them in ``light.row``; `gains.MIN_STARS` or more.
-    white_bv : float
+    neutral_bv : float
     """
     which = np.searchsorted(light.row, rows)
     growth = measure_growth(light.growth_flux, _relative_noise(stars, light))
@@ -123,7 +123,7 @@ def fit_light(stars: Table, light: ApertureLight, rows: NDArray, white_bv: float
         flux * _relative_error(stars, light)[:, which],
         np.asarray(stars["bv_mag"][rows], float),
         np.asarray(stars["bv_fit_error_mag"][rows], float),
-        white_bv,
+        neutral_bv,
         growth_error=(0.0, 0.0) if growth is None else tuple(growth.error_ln),
     )
     x_px, y_px = places_of(stars)[rows].T
@@ -174,7 +174,7 @@ def _contradicted(stars: Table, light: ApertureLight, fit: GainFit, beyond: NDAr
         within,
         _relative_noise(stars, light),
         fit.gains,
-        lambda rgb: colour.classify(rgb, fit.white_bv, bv_mag),
+        lambda rgb: colour.classify(rgb, fit.neutral_bv, bv_mag),
     )
 
 

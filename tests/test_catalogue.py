@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from astropy.coordinates import SkyCoord
 from astropy.time import Time
-from scipy.spatial import Delaunay, cKDTree
+from scipy.spatial import cKDTree
 
 from starcal.catalogue import embedded, johnson, unit_vectors
 from starcal.errors import CatalogueDamaged
@@ -101,74 +101,6 @@ def test_a_cone_at_another_epoch_holds_the_stars_that_are_there_then(whole_sky, 
     assert newcomers >= 2
 
 
-def frame_footprint(ra_deg, dec_deg, width_deg, height_deg, angle_deg):
-    """Corners of a rectangle on the tangent plane."""
-    angle = np.radians(angle_deg)
-    x, y = np.radians(np.array([[-1, 1, 1, -1], [-1, -1, 1, 1]]) * [[width_deg], [height_deg]]) / 2
-    x, y = x * np.cos(angle) - y * np.sin(angle), x * np.sin(angle) + y * np.cos(angle)
-    centre, east, north = axes(ra_deg, dec_deg)
-    v = centre + x[:, None] * east + y[:, None] * north
-    return np.degrees(np.arctan2(v[:, 1], v[:, 0])), np.degrees(
-        np.arctan2(v[:, 2], np.hypot(v[:, 0], v[:, 1]))
-    )
-
-
-def axes(ra_deg, dec_deg):
-    ra, dec = np.radians([ra_deg, dec_deg])
-    east = np.array([-np.sin(ra), np.cos(ra), 0.0])
-    north = np.array([-np.sin(dec) * np.cos(ra), -np.sin(dec) * np.sin(ra), np.cos(dec)])
-    return unit_vectors(ra_deg, dec_deg), east, north
-
-
-def tangent_plane(vectors, ra_deg, dec_deg):
-    """Gnomonic projection, where great circles are straight lines; rows of the near hemisphere and
-    their x, y."""
-    centre, east, north = axes(ra_deg, dec_deg)
-    depth = vectors @ centre
-    near = np.flatnonzero(depth > 0.3)
-    return near, np.stack([vectors[near] @ east, vectors[near] @ north], axis=1) / depth[near, None]
-
-
-FOOTPRINTS = [
-    (0.0, 90.0, 2.0, 1.3, 30.0),
-    (0.0, -90.0, 2.0, 1.3, 0.0),
-    (50.0, 89.0, 3.0, 2.0, 10.0),
-    (0.0, 10.0, 3.0, 2.0, 45.0),
-    (359.9, -70.0, 1.2, 0.8, 80.0),
-    (84.0, -5.0, 60.0, 40.0, 0.0),
-]
-FOOTPRINTS += [
-    (
-        rng.uniform(0, 360),
-        np.degrees(np.arcsin(rng.uniform(-1, 1))),
-        *rng.uniform(0.3, 5, 2),
-        rng.uniform(0, 180),
-    )
-    for _ in range(12)
-]
-
-
-@pytest.mark.parametrize("footprint", FOOTPRINTS)
-def test_a_polygon_holds_the_stars_inside_its_projection(whole_sky, whole_sky_vectors, footprint):
-    ra_deg, dec_deg = frame_footprint(*footprint)
-    near, xy = tangent_plane(whole_sky_vectors, *footprint[:2])
-    corners = tangent_plane(unit_vectors(ra_deg, dec_deg), *footprint[:2])[1]
-    inside = near[Delaunay(corners).find_simplex(xy) >= 0]
-    stars = embedded.polygon(ra_deg, dec_deg)
-    np.testing.assert_array_equal(stars.ra_deg, whole_sky.ra_deg[inside])
-    assert len(stars) > 0
-
-
-def test_a_polygon_may_run_either_way_round_start_anywhere_and_be_closed():
-    ra_deg, dec_deg = frame_footprint(359.8, 60.0, 2.0, 1.0, 20.0)
-    expected = embedded.polygon(ra_deg, dec_deg).ra_deg
-    assert len(expected) > 50
-    for order in ([3, 2, 1, 0], [2, 3, 0, 1], [0, 1, 2, 3, 0]):
-        np.testing.assert_array_equal(
-            embedded.polygon(ra_deg[order], dec_deg[order]).ra_deg, expected
-        )
-
-
 def test_a_magnitude_limit_leaves_out_the_fainter_stars_only():
     everything, bright = (
         embedded.cone(80.0, 0.0, 2.0),
@@ -213,24 +145,6 @@ def test_a_cone_refuses_what_is_no_circle_on_the_sky(arguments, message):
 def test_epoch_and_limit_are_checked(options, message):
     with pytest.raises(ValueError, match=message):
         embedded.cone(0.0, 0.0, 1.0, **options)
-
-
-@pytest.mark.parametrize(
-    ("ra_deg", "dec_deg", "message"),
-    [
-        ([0, 1], [0, 1], "3 or more"),
-        ([0, 1, 2], [0, 1], "3 or more"),
-        ([0, 1, np.nan], [0, 1, 0], "ra_deg.*nan"),
-        ([0, 1, 2], [0, 91, 0], "dec_deg.*91"),
-        ([0, 1, 2], [0, 0, 0], "encloses no sky"),
-        ([5, 5, 5], [5, 5, 5], "encloses no sky"),
-        ([0, 2, 1, 2], [0, 0, 0.5, 2], "not convex"),
-        ([0, 2, 0, 2], [0, 2, 2, 0.1], "not convex"),  # two sides cross
-    ],
-)
-def test_a_polygon_refuses_what_is_no_convex_polygon(ra_deg, dec_deg, message):
-    with pytest.raises(ValueError, match=message):
-        embedded.polygon(ra_deg, dec_deg)
 
 
 # --- positions --------------------------------------------------------------------------

@@ -152,6 +152,7 @@ def in_their_folder(example_files, monkeypatch):
     monkeypatch.chdir(example_files)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", OFFERED)
 def test_every_public_name_has_an_example_that_runs(name, in_their_folder, capsys):
     thing = getattr(starcal, name)

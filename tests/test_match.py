@@ -263,6 +263,7 @@ def test_beyond_reach_is_an_honest_failure(offset_px):
 # --- chance -----------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("n", [10, 60, 400, 1500])
 def test_wrong_fields_are_never_credible(n):
     """Random detections, a mirrored WCS, a WCS 1 degree off, a WCS upside down: 6 seeds each,

@@ -273,6 +273,7 @@ def test_check_of_a_frame_in_memory_is_the_same_as_of_its_file(broad):
     np.testing.assert_array_equal(by_path.gains, by_frame.gains)
 
 
+@pytest.mark.slow
 def test_an_earlier_run_stays_until_overwrite(broad, rescued):
     with pytest.raises(OutputError, match="add --overwrite"):
         starcal.run(broad)
@@ -363,6 +364,7 @@ def test_a_run_that_cannot_leaves_no_folder(broad, tmp_path, frame_of):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_a_file_in_the_way_that_came_meanwhile_is_kept(broad, tmp_path, monkeypatch):
     def somebody_else(path, *rest, **options):
         (tmp_path / "run").mkdir()
@@ -376,6 +378,7 @@ def test_a_file_in_the_way_that_came_meanwhile_is_kept(broad, tmp_path, monkeypa
     assert os.listdir(tmp_path) == ["run"]
 
 
+@pytest.mark.slow
 def test_a_link_to_a_folder_elsewhere_is_followed(broad, tmp_path):
     (tmp_path / "disk").mkdir()
     (tmp_path / "run").symlink_to(tmp_path / "disk")

@@ -122,6 +122,7 @@ def test_a_moved_wcs_and_back():
     ) == pytest.approx(np.array([x, y]))
 
 
+@pytest.mark.slow
 def test_distortion_is_followed_and_does_not_fold_back():
     """Strong SIP terms, 40 px in the corners: far outside the frame they have no inverse."""
     header = wcs_header(

@@ -25,6 +25,7 @@ from ..colour.stellar import (
     rgb_to_uv_prime,
     srgb_decode,
     srgb_encode,
+    uv_prime_distance,
 )
 from ..errors import FrameError
 from ..stars import PLATEAU_SHARE, Flag, measure_stars, places_of
@@ -280,6 +281,14 @@ KIND_WORDS = {
 }
 
 
+WHY_UNKNOWN = [
+    "at the edge",
+    "not the shape of a star",
+    "no unclipped core on a measurable background",
+    "too faint or on too bright a background",
+]
+
+
 def audit_picture(
     pixels: np.ndarray,
     *,
@@ -338,42 +347,27 @@ def audit_picture(
     _check(pixels)
     pixels = _filled(pixels)
     table = measure_stars(pixels)
-    fwhm_px, x_px, y_px = (
-        float(np.mean(table.meta["fwhm_px"])),
-        *(table[c].value for c in ("x_px", "y_px")),
-    )
     if stretched is None:
         linearity = measure_linearity(pixels, table)
         stretched, how_judged = linearity.stretched, linearity.reason
     else:
         how_judged = "as was said"
     light = _decoded(pixels) if stretched else pixels
-    luminance = light.mean(axis=0)
-    width_px = star_widths(luminance, x_px, y_px, fwhm_px)
-    clear = (table["snr"] >= WIDTH_SNR) & (table["flags"] & (Flag.SATURATED | Flag.BLENDED) == 0)
-    width_px = np.maximum(
-        width_px, np.median(width_px[clear]) if clear.any() else min(fwhm_px, 3.0)
-    )
+    width_px = _widths_px(light, table)
     starlight = measure_starlight(
         light,
         _blind(pixels, table, stretched),
-        x_px,
-        y_px,
+        table["x_px"].value,
+        table["y_px"].value,
         width_px,
         frame_noise(light),
         compressed=stretched,
         bright=np.asarray(table["snr"]) >= NEIGHBOUR_SNR,
     )
-    stars = Table(
-        {
-            "x_px": x_px * u.pix,
-            "y_px": y_px * u.pix,
-            "snr": table["snr"],
-            "width_px": width_px * u.pix,
-            "flags": table["flags"],
-        },
-        meta={"shape": pixels.shape[1:]},
-    )
+    stars = table["x_px", "y_px", "snr"]
+    stars["width_px"] = width_px * u.pix
+    stars["flags"] = table["flags"]
+    stars.meta = {"shape": pixels.shape[1:]}
     _judge_cores(
         stars,
         starlight,
@@ -384,6 +378,15 @@ def audit_picture(
     )
     _judge_rims(stars, starlight)
     return Audit(name, bool(stretched), how_judged, neutral_bv_mag, stars)
+
+
+def _widths_px(light: np.ndarray, table: Table) -> np.ndarray:
+    """Widths of the stars as they look; none is narrower than clear stars are."""
+    fwhm_px = float(np.mean(table.meta["fwhm_px"]))
+    width_px = star_widths(light.mean(axis=0), table["x_px"].value, table["y_px"].value, fwhm_px)
+    clear = (table["snr"] >= WIDTH_SNR) & (table["flags"] & (Flag.SATURATED | Flag.BLENDED) == 0)
+    least_px = np.median(width_px[clear]) if clear.any() else min(fwhm_px, 3.0)
+    return np.maximum(width_px, least_px)
 
 
 def _check(pixels: np.ndarray) -> None:
@@ -478,12 +481,7 @@ def _judge_cores(
     stars["hue"] = hue_word(core)
     stars["why_unknown"] = np.select(
         [stars["flags"] & Flag.EDGE > 0, odd_shape, ~np.isfinite(core).all(axis=1), ~known | faint],
-        [
-            "at the edge",
-            "not the shape of a star",
-            "no unclipped core on a measurable background",
-            "too faint or on too bright a background",
-        ],
+        WHY_UNKNOWN,
         "",
     )
     stars["kind"] = np.where(
@@ -517,11 +515,8 @@ def _judge_rims(stars: Table, light: StarLight) -> None:
 
     Whole rims show halos, quarters show channels that are shifted against each other.
     """
-    core = light.core[:, None]
-    distance = _uv_distance(light.rims, core)
-    error = np.hypot(
-        _uv_error(light.rims, light.rim_factors), _uv_error(core, light.core_factor[:, None])
-    )
+    distance = uv_prime_distance(light.rims, light.core[:, None])
+    error = _distance_error(light)
     usable = (error <= VISIBLE_STEP_UV) & (stars["kind"] != "unknown")[:, None]
     usable &= (stars["flags"] & Flag.BLENDED == 0)[:, None]
     excess = np.where(usable, distance - SIGNIFICANT * error, -np.inf)
@@ -534,25 +529,32 @@ def _judge_rims(stars: Table, light: StarLight) -> None:
     stars["fringed"] = excess[rows, worst] > VISIBLE_STEP_UV
 
 
-def _uv_distance(rgb: np.ndarray, other: np.ndarray) -> np.ndarray:
-    difference = rgb_to_uv_prime(rgb) - rgb_to_uv_prime(other)
-    return np.hypot(difference[..., 0], difference[..., 1])
+def _distance_error(light: StarLight) -> np.ndarray:
+    """Error of the distances of rims from cores."""
+    of_rims = _uv_error(light.rims, light.rim_factors)
+    of_cores = _uv_error(light.core[:, None], light.core_factor[:, None])
+    return np.hypot(of_rims, of_cores)
 
 
 def _uv_error(rgb: np.ndarray, factor: np.ndarray) -> np.ndarray:
     """Error of u', v' from the independent errors in the columns of `factor`."""
-    parts = [_uv_distance(rgb + error, rgb - error) for error in np.moveaxis(factor, -1, 0)]
+    parts = [uv_prime_distance(rgb + error, rgb - error) for error in np.moveaxis(factor, -1, 0)]
     return np.sqrt(np.sum(np.square(parts), axis=0)) / 2
+
+
+def _hue_deg(rgb: np.ndarray) -> np.ndarray:
+    """The hue angle of a linear colour (n, 3) as displayed: red is 0, green 120; NaN for black."""
+    top = rgb.max(axis=-1, keepdims=True)
+    shown = srgb_encode(np.clip(rgb / np.where(top > 0, top, np.nan), 0, 1))
+    red, green, blue = np.moveaxis(shown, -1, 0)
+    return np.rad2deg(np.arctan2(np.sqrt(3) * (green - blue), 2 * red - green - blue)) % 360
 
 
 def hue_word(rgb: np.ndarray) -> np.ndarray:
     """The hue of a linear colour (n, 3) as displayed, in a word; white near the display's white,
     unknown for NaN."""
     rgb = np.asarray(rgb, float)
-    top = rgb.max(axis=-1, keepdims=True)
-    shown = srgb_encode(np.clip(rgb / np.where(top > 0, top, np.nan), 0, 1))
-    red, green, blue = np.moveaxis(shown, -1, 0)
-    angle = np.rad2deg(np.arctan2(np.sqrt(3) * (green - blue), 2 * red - green - blue)) % 360
+    angle = _hue_deg(rgb)
     offset = rgb_to_uv_prime(rgb) - D65_UV
     words = [
         (np.isnan(angle), "unknown"),

@@ -310,16 +310,9 @@ def _read_header(path: Path, _mtime_ns: int, size_bytes: int) -> CachedField:
 
 def _described(lines: Iterable[str], path: Path, size_bytes: int) -> CachedField:
     """What the header of a file says."""
-    from astropy.table.meta import get_header_from_yaml
-
-    header = [
-        line[2:].rstrip("\n")
-        for line in itertools.takewhile(lambda line: line.startswith("#"), lines)
-    ]
+    head = itertools.takewhile(lambda line: line.startswith("#"), lines)
     try:
-        facts = get_header_from_yaml([line for line in header if not line.startswith("%")])["meta"][
-            "starcal_field"
-        ]
+        facts = _facts_in([line[2:].rstrip("\n") for line in head])
         asked = ("catalogue", "ra_deg", "dec_deg", "radius_deg", "limit_mag")
         answered = ("rows", "row_limit", "date", "query", "address", "sha256")
         return CachedField(
@@ -335,6 +328,13 @@ def _described(lines: Iterable[str], path: Path, size_bytes: int) -> CachedField
             f"has no header of a field "
             f"({' '.join(f'{type(error).__name__} {error}'.split())[:80]})",
         ) from error
+
+
+def _facts_in(header: list[str]) -> dict:
+    from astropy.table.meta import get_header_from_yaml
+
+    yaml = [line for line in header if not line.startswith("%")]
+    return get_header_from_yaml(yaml)["meta"]["starcal_field"]
 
 
 def verify(name: str | Path | None = None) -> tuple[CachedField, ...]:

@@ -125,22 +125,11 @@ def plain_table(received: Table, catalogue: str) -> Table:
     CatalogueIncomplete
         A column is missing under all its known names.
     """
-    found = {
-        ours: find_column(received.colnames, theirs) for ours, theirs in ALIASES[catalogue].items()
-    }
-    missing = [ALIASES[catalogue][ours][0] for ours, theirs in found.items() if theirs is None]
-    if missing:
-        raise CatalogueIncomplete(
-            f"{NAMES[catalogue]} came without its column {', '.join(missing)}; it has "
-            f"{', '.join(received.colnames)}. "
-            "The service may have renamed it: use another one with --catalogue, or embedded"
-        )
+    found = _found_columns(received, catalogue)
     plain = Table({ours: numbers(received[theirs]) for ours, theirs in found.items()})
     for name in plain.colnames:
         if name not in ("ra_deg", "dec_deg", "ra_seen_deg", "dec_seen_deg"):
-            plain[name] = plain[name].astype(
-                np.float32
-            )  # exact enough, and short in a file of text
+            plain[name] = plain[name].astype(np.float32)  # exact enough, and short as text
     if catalogue == "tycho2-online":
         for axis in ("ra", "dec"):
             blank = np.isnan(plain[f"{axis}_deg"])
@@ -162,6 +151,24 @@ def numbers(column) -> np.ndarray:
     return np.ma.filled(values.astype(float), np.nan)
 
 
+def _found_columns(received: Table, catalogue: str) -> dict[str, str]:
+    """What a service calls each of our columns."""
+    found, missing = {}, []
+    for ours, usual in ALIASES[catalogue].items():
+        theirs = find_column(received.colnames, usual)
+        if theirs is None:
+            missing.append(usual[0])
+        else:
+            found[ours] = theirs
+    if missing:
+        raise CatalogueIncomplete(
+            f"{NAMES[catalogue]} came without its column {', '.join(missing)}; it has "
+            f"{', '.join(received.colnames)}. "
+            "The service may have renamed it: use another one with --catalogue, or embedded"
+        )
+    return found
+
+
 def catalogue_stars(table: Table, request: FieldRequest) -> CatalogueStars:
     """Turn a plain table of a service into stars with Johnson V and B-V.
 
@@ -178,9 +185,7 @@ def catalogue_stars(table: Table, request: FieldRequest) -> CatalogueStars:
         At the catalogue's own epoch; `bv_mag` is NaN outside the range of the catalogue's relation.
     """
     columns = {name: np.asarray(table[name], float) for name in table.colnames}
-    photometry = {"gaia": _gaia, "apass": _apass, "tycho2-online": _tycho2}[request.catalogue](
-        columns
-    )
+    photometry = _photometry(columns, request.catalogue)
     n = len(table)
     pmra = columns.get("pmra_mas_yr", np.full(n, np.nan))
     pmdec = columns.get("pmdec_mas_yr", np.full(n, np.nan))
@@ -201,19 +206,24 @@ def catalogue_stars(table: Table, request: FieldRequest) -> CatalogueStars:
         name=NAMES[request.catalogue],
         limit_mag=min(request.limit_mag, COMPLETE_MAG[request.catalogue]),
         epoch_yr=EPOCH_YR[request.catalogue],
-        **{k: v.astype(bool if k == "bv_clamped" else np.float32) for k, v in photometry.items()},
+        **photometry,
     )
+
+
+def _photometry(columns: Mapping[str, np.ndarray], catalogue: str) -> dict[str, np.ndarray]:
+    """V, B-V and what is known of its error, as `CatalogueStars` has them."""
+    of_catalogue = {"gaia": _gaia, "apass": _apass, "tycho2-online": _tycho2}[catalogue]
+    return {
+        name: values.astype(bool if name == "bv_clamped" else np.float32)
+        for name, values in of_catalogue(columns).items()
+    }
 
 
 def _gaia(columns: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
     bp_rp = columns["bp_mag"] - columns["rp_mag"]
     bv = bv_from_gaia(bp_rp)
-    noise_mag = (
-        2.5
-        / np.log(10)
-        * np.hypot(1 / columns["bp_snr"], 1 / columns["rp_snr"])
-        * bv_slope_gaia(bp_rp)
-    )
+    noise = np.hypot(1 / columns["bp_snr"], 1 / columns["rp_snr"])
+    noise_mag = 2.5 / np.log(10) * noise * bv_slope_gaia(bp_rp)
     kind_mag = np.where(_maybe_giant(columns, bp_rp), GIANT_BV_ERROR_MAG, DWARF_BV_ERROR_MAG)
     v = v_from_gaia(columns["g_mag"], np.where(np.isfinite(bp_rp), bp_rp, TYPICAL_BP_RP_MAG))
     return {

@@ -19,9 +19,9 @@ from typing import Any
 import numpy as np
 
 from ..errors import CatalogueDamaged
-from . import CatalogueStars, sky_position, unit_vectors
+from . import CatalogueStars, unit_vectors
 
-__all__ = ["CatalogueInfo", "bv_error_model", "cone", "data_folder", "info", "polygon", "verify"]
+__all__ = ["CatalogueInfo", "bv_error_model", "cone", "data_folder", "info", "verify"]
 
 # --- the format, shared with the script that writes it ----------------------------------
 
@@ -148,54 +148,6 @@ def cone(
         raise ValueError(f"radius_deg lies within 0..180, not {radius_deg}")
     stars = _stars_around(ra_deg, dec_deg, radius_deg, epoch_yr, limit_mag)
     return stars.select(_within(stars, unit_vectors(ra_deg, dec_deg), radius_deg))
-
-
-def polygon(
-    ra_deg: np.ndarray,
-    dec_deg: np.ndarray,
-    *,
-    epoch_yr: float = 2000.0,
-    limit_mag: float | None = None,
-) -> CatalogueStars:
-    """Stars within a convex polygon on the sky, such as the footprint of a frame.
-
-    Parameters
-    ----------
-    ra_deg, dec_deg : (N,) array_like
-        Vertices in order, either way round, ICRS; N >= 3. Sides are great circles; together they
-        span less than a hemisphere. Stars on a side are inside.
-    epoch_yr, limit_mag
-        As for `cone`.
-
-    Returns
-    -------
-    CatalogueStars
-        In the order of the file.
-
-    Raises
-    ------
-    ValueError
-        Vertices outside their range, too few, not convex, or without area.
-    CatalogueDamaged
-        A file is missing or not what it should be.
-    """
-    ra_deg, dec_deg = (
-        np.atleast_1d(np.asarray(ra_deg, float)),
-        np.atleast_1d(np.asarray(dec_deg, float)),
-    )
-    if ra_deg.shape != dec_deg.shape or ra_deg.ndim != 1 or len(ra_deg) < 3:
-        raise ValueError(
-            f"a polygon takes 3 or more vertices, not ra {ra_deg.shape} and dec {dec_deg.shape}"
-        )
-    for place in zip(ra_deg, dec_deg, strict=True):
-        _require_place(*place)
-    vertices = unit_vectors(ra_deg, dec_deg)
-    inward = _inward_normals(vertices)
-    (centre_ra_deg,), (centre_dec_deg,) = sky_position(vertices.sum(axis=0)[None])
-    radius_deg = _separation_deg(vertices, unit_vectors(centre_ra_deg, centre_dec_deg)).max()
-    stars = _stars_around(centre_ra_deg, centre_dec_deg, radius_deg, epoch_yr, limit_mag)
-    heights = unit_vectors(stars.ra_deg, stars.dec_deg) @ inward.T
-    return stars.select(np.all(heights >= 0.0, axis=1))
 
 
 def info() -> CatalogueInfo:
@@ -352,25 +304,32 @@ def cells_around(ra_deg: float, dec_deg: float, radius_deg: float) -> Iterator[t
     first, stop : int
         One run for each band of declination, two across RA 0; none overlap.
     """
-    low, high = max(dec_deg - radius_deg, -90.0), min(dec_deg + radius_deg, 90.0)
-    first_band, last_band = (
-        min(int((edge + 90.0) / BAND_DEG), N_BANDS - 1) for edge in (low, high)
-    )
+    first_band = _band_of(max(dec_deg - radius_deg, -90.0))
+    last_band = _band_of(min(dec_deg + radius_deg, 90.0))
     for band in range(first_band, last_band + 1):
         half_deg = _half_width_deg(band, dec_deg, radius_deg)
-        n, start = int(CELLS_IN_BAND[band]), int(FIRST_CELL[band])
-        first = int(np.floor((ra_deg - half_deg) / 360.0 * n))
-        stop = int(np.floor((ra_deg + half_deg) / 360.0 * n)) + 1
-        if stop - first >= n:
-            yield start, start + n
-            continue
-        column = first % n
-        beyond = (
-            column + stop - first - n
-        )  # cells past RA 360: these stand at the start of the band
-        if beyond > 0:
-            yield start, start + beyond
-        yield start + column, start + min(column + stop - first, n)
+        start = int(FIRST_CELL[band])
+        for first, stop in _cells_of_band(int(CELLS_IN_BAND[band]), ra_deg, half_deg):
+            yield start + first, start + stop
+
+
+def _band_of(dec_deg: float) -> int:
+    return min(int((dec_deg + 90.0) / BAND_DEG), N_BANDS - 1)
+
+
+def _cells_of_band(n: int, ra_deg: float, half_deg: float) -> Iterator[tuple[int, int]]:
+    """Runs of the n cells of a band within half a width of a right ascension: one, or two across
+    RA 0."""
+    first = int(np.floor((ra_deg - half_deg) / 360.0 * n))
+    stop = int(np.floor((ra_deg + half_deg) / 360.0 * n)) + 1
+    if stop - first >= n:
+        yield 0, n
+        return
+    column = first % n
+    beyond = column + stop - first - n  # cells past RA 360: these stand at the start of the band
+    if beyond > 0:
+        yield 0, beyond
+    yield column, min(column + stop - first, n)
 
 
 def _half_width_deg(band: int, dec_deg: float, radius_deg: float) -> float:
@@ -466,22 +425,6 @@ def _separation_deg(vectors: np.ndarray, centre: np.ndarray) -> np.ndarray:
     half_chord = np.linalg.norm(vectors - centre, axis=-1) / 2
     half_sum = np.linalg.norm(vectors + centre, axis=-1) / 2
     return 2 * np.degrees(np.arctan2(half_chord, half_sum))
-
-
-def _inward_normals(vertices: np.ndarray) -> np.ndarray:
-    """Normals of the sides, (N, 3), pointing into the polygon."""
-    normals = np.cross(vertices, np.roll(vertices, -1, axis=0))
-    normals = normals[np.linalg.norm(normals, axis=1) > 1e-12]  # a vertex given twice has no side
-    heights = vertices @ normals.T
-    if abs(heights.sum()) <= 1e-12:
-        raise ValueError("the polygon encloses no sky: its vertices lie on one great circle")
-    inward = np.copysign(1.0, heights.sum()) * normals
-    # 1e-12 is 0.2 micro-arcsec: rounding, no more
-    if np.any(np.copysign(1.0, heights.sum()) * heights < -1e-12):
-        raise ValueError(
-            "the polygon is not convex, or its vertices are out of order or span over a hemisphere"
-        )
-    return inward
 
 
 def _require_place(ra_deg: float, dec_deg: float) -> None:

@@ -130,21 +130,18 @@ def read_own_table(
         raise CatalogueIncomplete(
             f"{path}: none of {len(table)} rows has a position. {_MAKE_ONE}", rows=len(table)
         )
-    nowhere = np.full(len(table), np.nan)
-    pmra = columns.get("pmra", nowhere)
-    pmdec = columns.get("pmdec", nowhere)
-    still = ~(np.isfinite(pmra) & np.isfinite(pmdec))
+    pmra_mas_yr, pmdec_mas_yr, no_pm = _motions(columns, len(table))
     stars = CatalogueStars(
         ra_deg=ra_deg % 360.0,
         dec_deg=dec_deg,
-        pmra_mas_yr=np.where(still, 0, pmra).astype(np.float32),
-        pmdec_mas_yr=np.where(still, 0, pmdec).astype(np.float32),
+        pmra_mas_yr=pmra_mas_yr,
+        pmdec_mas_yr=pmdec_mas_yr,
         v_mag=v.astype(np.float32),
         bv_mag=bv.astype(np.float32),
         bv_error_mag=error.astype(np.float32),
         bv_clamped=clamped,
         double=np.zeros(len(table), bool),
-        no_pm=still,
+        no_pm=no_pm,
         hip=np.zeros(len(table), np.int32),
         name=Path(path).name,
         limit_mag=_depth_mag(v),
@@ -155,6 +152,16 @@ def read_own_table(
     return replace(
         stars, double=has_neighbour(stars.ra_deg, stars.dec_deg, stars.v_mag, NEAR_ARCSEC)
     )
+
+
+def _motions(columns: dict[str, np.ndarray], n: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Proper motions, and which stars have none."""
+    nowhere = np.full(n, np.nan)
+    pmra = columns.get("pmra", nowhere)
+    pmdec = columns.get("pmdec", nowhere)
+    still = ~(np.isfinite(pmra) & np.isfinite(pmdec))
+    moving = [np.where(still, 0, pm).astype(np.float32) for pm in (pmra, pmdec)]
+    return moving[0], moving[1], still
 
 
 def _names_of(table: Table, mapping: dict[str, str], path) -> dict[str, str | None]:

@@ -19,6 +19,7 @@ FAINTEST_MAG = {
 }  # beyond, the catalogue's B-V is of no use
 # a request for the same field, its centre rounded by other software, is still the same field
 SLACK_DEG = 1e-4
+RANGE_OF = {"dec_deg": (-90, 90), "radius_deg": (1e-6, 90), "limit_mag": (3, 25)}
 
 
 @dataclass(frozen=True)
@@ -49,25 +50,24 @@ class FieldRequest:
     limit_mag: float
 
     def __post_init__(self):
-        if self.catalogue not in SERVICES:
-            raise ValueError(
-                f"catalogue {self.catalogue!r} given; it is one of {', '.join(SERVICES)}"
-            )
-        for name, low, high in (
-            ("dec_deg", -90, 90),
-            ("radius_deg", 1e-6, 90),
-            ("limit_mag", 3, 25),
-        ):
-            if not low <= getattr(self, name) <= high:
-                raise ValueError(f"{name} {getattr(self, name)} given; {low} to {high} is needed")
-        if not np.isfinite(self.ra_deg):
-            raise ValueError(f"ra_deg {self.ra_deg} given; a number of degrees is needed")
+        self._require_valid()
         for name in ("ra_deg", "dec_deg", "radius_deg"):
             object.__setattr__(self, name, float(getattr(self, name)))
         object.__setattr__(self, "ra_deg", self.ra_deg % 360.0)
         object.__setattr__(
             self, "limit_mag", float(min(self.limit_mag, FAINTEST_MAG[self.catalogue]))
         )
+
+    def _require_valid(self):
+        if self.catalogue not in SERVICES:
+            raise ValueError(
+                f"catalogue {self.catalogue!r} given; it is one of {', '.join(SERVICES)}"
+            )
+        for name, (low, high) in RANGE_OF.items():
+            if not low <= getattr(self, name) <= high:
+                raise ValueError(f"{name} {getattr(self, name)} given; {low} to {high} is needed")
+        if not np.isfinite(self.ra_deg):
+            raise ValueError(f"ra_deg {self.ra_deg} given; a number of degrees is needed")
 
     @property
     def file_name(self) -> str:

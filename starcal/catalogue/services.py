@@ -353,12 +353,12 @@ def _require_query_done(votable: bytes) -> None:
     for tag, text in re.findall(rb"<INFO\b([^>]*?)/?>([^<]*)", votable):
         pairs = re.findall(r'(\w+)\s*=\s*"([^"]*)"', tag.decode(errors="replace"))
         facts = {name.lower(): value for name, value in pairs}
-        about, value = facts.get("name") or facts.get("id", ""), facts.get("value", "")
-        if about.upper() == "QUERY_STATUS" and value.upper() == "OVERFLOW":
+        value = facts.get("value", "")
+        about = (facts.get("name") or facts.get("id", "")).lower()
+        status = value.upper() if about == "query_status" else ""
+        if status == "OVERFLOW":
             raise _Overflow
-        if about.lower() in ("error", "errors") or (
-            about.upper() == "QUERY_STATUS" and value.upper() == "ERROR"
-        ):
+        if status == "ERROR" or about in ("error", "errors"):
             said = " ".join(f"{value} {text.decode(errors='replace')}".split())
             raise _Fault(f"the service says that the query failed: {said[:200]}")
 

@@ -20,6 +20,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter
 from scipy.special import erfc, j1
 
+from ..robust import middle_px
 from .light import add_stamp, over_pixels, pixels_around, slope_plane, subpixels
 
 Profile = Callable[[np.ndarray, np.ndarray, float, float], np.ndarray]
@@ -393,7 +394,7 @@ def moved(
     scale: float = 1.0,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Where stars of a channel fall that lies not on the others' grid; turned about the middle."""
-    middle_x, middle_y = (shape[1] - 1) / 2, (shape[0] - 1) / 2
+    middle_x, middle_y = middle_px(shape)
     turn = scale * np.exp(1j * np.radians(rotation_deg))
     place = turn * (x_px - middle_x + 1j * (y_px - middle_y))
     return place.real + middle_x + shift_px[0], place.imag + middle_y + shift_px[1]

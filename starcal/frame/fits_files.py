@@ -10,9 +10,9 @@ import numpy as np
 from astropy.io import fits
 
 from ..errors import FrameError
+from .levels import CHUNK_PIXELS
 from .sky import card_value, merged_header, warnings_to
 
-CHUNK_PIXELS = 1 << 18  # 1 MiB of float32 stays in the cache between the file and its byte swap
 GZIP_LIMIT = 1040  # deflate cannot do better than 1032 to 1
 COMPRESSION_LIMIT = 10_000  # tiles of one value shrink to a few bytes
 CHANNEL_NAMES = ({"R": 0, "RED": 0}, {"G": 1, "GREEN": 1}, {"B": 2, "BLUE": 2})

@@ -8,7 +8,8 @@ from scipy import ndimage
 
 from ..errors import FrameError
 
-CHUNK_PIXELS = 1 << 18  # 1 MiB of float32: the second look at a chunk finds it in the cache
+# 1 MiB of float32 stays in the cache from one look at a chunk to the next: byte swap, extremes
+CHUNK_PIXELS = 1 << 18
 HOT_SHARE = (
     2e-6  # brightest share of pixels (at least 3) that has no say in the full scale: hot pixels
 )

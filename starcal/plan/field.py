@@ -7,6 +7,7 @@ from astropy.wcs import WCS
 
 from ..catalogue import unit_vectors
 from ..errors import NoWCSError, PlanError
+from ..robust import middle_px
 from .photons import Kit
 
 
@@ -180,5 +181,5 @@ def field_of_frame(frame) -> tuple[SkyField, float]:
 
 def _middle_and_steps(wcs: WCS, height: int, width: int) -> tuple[np.ndarray, np.ndarray]:
     """RA and Dec of the middle, of a pixel to its right and of one above it, each (3,)."""
-    x_px, y_px = (width - 1) / 2, (height - 1) / 2
+    x_px, y_px = middle_px((height, width))
     return wcs.all_pix2world([x_px, x_px + 1, x_px], [y_px, y_px, y_px + 1], 0)

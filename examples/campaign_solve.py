@@ -17,14 +17,13 @@ import numpy as np
 from astropy.wcs import WCS
 
 from starcal.catalogue.embedded import cone
-from starcal.checking.check import instrumental_mag
 from starcal.demo.scene import make_scene
 from starcal.demo.setup import Setup
 from starcal.demo.sky import wcs_header
 from starcal.place.hints import Hints
 from starcal.place.match import tangent_plane
 from starcal.place.solve import refine, solve
-from starcal.stars import measure_stars
+from starcal.stars import instrumental_mag, measure_stars
 
 SHAPE = (700, 1000)
 FEWEST_LISTED = 8  # a field with fewer catalogue stars is skipped
@@ -63,7 +62,11 @@ def draw_hints(setup, rng) -> Hints:
     away, angle = 0.5 * SHAPE[1] * np.sqrt(rng.random()), rng.uniform(0, 2 * np.pi)
     wcs = WCS(wcs_header(setup, exact=True))
     ra, dec = wcs.all_pix2world(499.5 + away * np.cos(angle), 349.5 + away * np.sin(angle), 0)
-    return Hints(float(ra), float(dec), (setup.scale_arcsec * rng.uniform(0.9, 1.1),))
+    return Hints(
+        ra_deg=float(ra),
+        dec_deg=float(dec),
+        scales_arcsec=(setup.scale_arcsec * rng.uniform(0.9, 1.1),),
+    )
 
 
 def corner_error_px(wcs, setup) -> float:
@@ -146,7 +149,9 @@ def run_false(trials, rng):
         else:
             dec += 1 if dec < 0 else -1
         began = time.perf_counter()
-        hints = Hints(ra, dec, (setup.scale_arcsec,), mirrored=mirrored)
+        hints = Hints(
+            ra_deg=ra, dec_deg=dec, scales_arcsec=(setup.scale_arcsec,), mirrored=mirrored
+        )
         kinds[kind].add(solve(xy, mag, SHAPE, cone, hints), setup, began)
     for tally in kinds.values():
         tally.show()

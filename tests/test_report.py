@@ -28,6 +28,7 @@ from starcal.draw import plots, preview
 from starcal.errors import OutputError, TooFewStars
 from starcal.fit.gains import fit_gains, fit_matrix
 from starcal.fit.verdict import Verdict, decide, stretched, too_few, without_match, without_wcs
+from starcal.place.locate import Located
 from starcal.place.match import Match
 from starcal.report import listing, tables
 from starcal.report import page as report
@@ -94,20 +95,20 @@ def a_match(credible=True):
         np.full(PAIRS + 6, 200.0),
     )  # 6 catalogue stars have no detection
     return Match(
-        pairs,
-        pairs,
-        np.full(PAIRS, 0.1),
-        np.zeros(PAIRS, bool),
-        np.ones(PAIRS + 6, bool),
-        x_px,
-        y_px,
-        (3.0, -2.0),
-        0.01,
-        0.0,
-        0.2,
-        1.0,
-        4.5,
-        credible,
+        star=pairs,
+        catalogue=pairs,
+        separation_px=np.full(PAIRS, 0.1),
+        mismatched=np.zeros(PAIRS, bool),
+        in_frame=np.ones(PAIRS + 6, bool),
+        x_px=x_px,
+        y_px=y_px,
+        offset_px=(3.0, -2.0),
+        rotation_deg=0.01,
+        scale_error=0.0,
+        scatter_px=0.2,
+        radius_px=1.0,
+        chance_matches=4.5,
+        credible=credible,
     )
 
 
@@ -133,37 +134,34 @@ def fitted_result(slopes=(-0.5, 0.8), model="gains"):
     verdict = decide(fit, 0.0512, 0.0087)
     route = "gains" if verdict.verdict == "rescue" else "palette"
     return CheckResult(
-        "m 31.fits",
-        verdict,
-        route,
-        "calibration by gains serves",
-        stars,
-        a_match(),
-        fit,
-        rows,
-        matrix,
-        Linearity(profile=0.99, profile_error=0.02, brightness=1.0),
-        CatalogueUse("Tycho-2", PAIRS + 6, 11.0),
-        0.65,
-        ("scaled by type",),
+        frame="m 31.fits",
+        verdict=verdict,
+        route=route,
+        route_reason="calibration by gains serves",
+        stars=stars,
+        located=Located(how="own", match=a_match()),
+        fit=fit,
+        fitted=rows,
+        matrix=matrix,
+        linearity=Linearity(profile=0.99, profile_error=0.02, brightness=1.0),
+        catalogue=CatalogueUse("Tycho-2", PAIRS + 6, 11.0),
+        neutral_bv=0.65,
+        notes=("scaled by type",),
     )
 
 
 def unfitted_result(verdict, match, stars=None):
     catalogue = CatalogueUse("Tycho-2", PAIRS + 6, 11.0) if match is not None else None
     return CheckResult(
-        "field.fits",
-        verdict,
-        "palette",
-        "no gains",
-        star_table() if stars is None else stars,
-        match,
-        None,
-        np.empty(0, int),
-        None,
-        Linearity(profile=0.5, profile_error=0.02),
-        catalogue,
-        0.65,
+        frame="field.fits",
+        verdict=verdict,
+        route="palette",
+        route_reason="no gains",
+        stars=star_table() if stars is None else stars,
+        located=Located(how="nowhere" if match is None else "own", match=match),
+        linearity=Linearity(profile=0.5, profile_error=0.02),
+        catalogue=catalogue,
+        neutral_bv=0.65,
     )
 
 

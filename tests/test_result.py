@@ -12,7 +12,10 @@ from matplotlib.figure import Figure
 from PIL import Image
 
 import starcal
+from starcal.checking.check import refit
 from starcal.checking.result import ROUTE_WORDS, VERDICT_WORDS
+from starcal.choices import Choices
+from starcal.cure.stars import recolour_checked
 from starcal.layers import split
 from starcal.stars import Flag, measure_stars
 from starcal.texts import counted
@@ -230,3 +233,35 @@ def test_one_star_in_the_frame_is_said_so(solved):
 def test_a_result_is_frozen(solved):
     with pytest.raises(AttributeError, match="cannot assign"):
         solved.route = "palette"
+
+
+# --- what was handed out stays ----------------------------------------------------------
+
+
+def as_it_is(stars):
+    """Every value of a star table, byte for byte, and the names in order."""
+    return stars.colnames, [np.asarray(stars[name]).tobytes() for name in stars.colnames]
+
+
+def test_a_result_never_changes_after_it_was_handed_out(solved, scene_of, frame_of):
+    """Not by a refit with other stars, nor by colouring its stars twice in different ways."""
+    scene = scene_of(
+        seed=1, scale_arcsec=4.0, faint_to_mag=13.5, channel_gains=(0.6, 1.0, 0.8), gradient=0.6
+    )
+    frame = frame_of(scene)
+    x, y = (float(solved.stars[name][solved.fitted[0]]) for name in ("x_px", "y_px"))
+    of_check = as_it_is(solved.stars)
+
+    without = refit(solved, [(x, y)])
+    of_refit = as_it_is(without.stars)
+    assert of_refit != of_check
+    assert as_it_is(refit(without).stars) == of_check  # nothing named: all are back
+
+    yellow = recolour_checked(frame, without, Choices(route="palette", bv=0.9))
+    of_yellow = as_it_is(yellow.check.stars)
+    blue = recolour_checked(frame, yellow.check, Choices(route="palette", bv=0.1))
+    assert np.all(blue.check.stars["colour_bv_mag"] == 0.1)
+
+    assert as_it_is(yellow.check.stars) == of_yellow
+    assert as_it_is(without.stars) == of_refit
+    assert as_it_is(solved.stars) == of_check

@@ -18,16 +18,16 @@ from scipy.ndimage import map_coordinates
 
 import starcal
 from starcal.catalogue.embedded import cone
-from starcal.checking.check import instrumental_mag
 from starcal.demo.setup import Setup
 from starcal.demo.sky import wcs_header
 from starcal.errors import NoWCSError
 from starcal.frame import Frame, read_channels
+from starcal.place.bend import BothSides, nearer, straightened
 from starcal.place.hints import Hints, hints_from_header
 from starcal.place.match import match_catalogue
 from starcal.place.plate import LEVELS
-from starcal.place.solve import nearer, refine, solve, straightened
-from starcal.stars import Flag, measure_stars
+from starcal.place.solve import refine, solve
+from starcal.stars import Flag, instrumental_mag, measure_stars
 
 FRAMES = Path(__file__).parents[2] / "shared" / "frames"
 CAMPAIGN = Path(__file__).parents[1] / "examples" / "campaign_solve.py"
@@ -93,7 +93,12 @@ def hint_of(setup, away_px=(480.0, 100.0), scale=1.09, **settings):
     """A hint that is off by so many pixels and so much in scale."""
     x, y = np.add(away_px, ((SHAPE[1] - 1) / 2, (SHAPE[0] - 1) / 2))
     ra, dec = true_wcs(setup).all_pix2world(x, y, 0)
-    return Hints(float(ra), float(dec), (setup.scale_arcsec * scale,), **settings)
+    return Hints(
+        ra_deg=float(ra),
+        dec_deg=float(dec),
+        scales_arcsec=(setup.scale_arcsec * scale,),
+        **settings,
+    )
 
 
 def error_px(wcs, truth, shape=SHAPE):
@@ -188,7 +193,7 @@ def test_half_a_place_is_refused_and_the_advice_helps(place):
 )
 def test_hints_that_are_none(wrong):
     with pytest.raises(ValueError, match=r"is no place|must be above 0"):
-        replace(Hints(1.0, 2.0, (3.0,)), **wrong)
+        replace(Hints(ra_deg=1.0, dec_deg=2.0, scales_arcsec=(3.0,)), **wrong)
 
 
 # --- solving ----------------------------------------------------------------------------
@@ -445,7 +450,7 @@ def test_residual_distortion_is_fitted_from_the_pairs(cut_px):
         true_wcs(setup, sip).slice((slice(None), slice(cut_px, None))) for sip in (0.0, 0.01)
     )
     first, catalogue = matched(plain, xy, mag, setup, shape)
-    wcs, match, distortion = straightened(plain, first, xy, mag, shape, catalogue)
+    wcs, match, distortion = straightened(plain, first, BothSides(xy, mag, shape, catalogue))
     assert distortion in LEVELS[2:]
     assert error_px(wcs, truth, shape) < 0.5
     assert len(match.star) - match.chance_matches > 1.1 * (len(first.star) - first.chance_matches)
@@ -462,7 +467,7 @@ def test_a_straight_wcs_stays_the_very_same(seed):
     xy, mag = star_list(setup, seed)
     truth = true_wcs(setup)
     first, catalogue = matched(truth, xy, mag, setup)
-    wcs, match, distortion = straightened(truth, first, xy, mag, SHAPE, catalogue)
+    wcs, match, distortion = straightened(truth, first, BothSides(xy, mag, SHAPE, catalogue))
     assert (wcs, match, distortion) == (truth, first, LEVELS[0])
 
 
@@ -472,7 +477,8 @@ def test_a_match_that_is_not_believed_bends_nothing():
     wrong = true_wcs(replace(setup, mirrored=True))
     first, catalogue = matched(wrong, xy, mag, setup)
     assert not first.credible
-    assert straightened(wrong, first, xy, mag, SHAPE, catalogue) == (wrong, first, LEVELS[0])
+    sides = BothSides(xy, mag, SHAPE, catalogue)
+    assert straightened(wrong, first, sides) == (wrong, first, LEVELS[0])
 
 
 def test_the_wcs_to_keep_is_the_nearer_one():
@@ -481,7 +487,8 @@ def test_the_wcs_to_keep_is_the_nearer_one():
     xy, mag = star_list(setup)
     poor = spoiled(true_wcs(setup), (20.0, 0.0), 0.2, 1.0)
     first, catalogue = matched(poor, xy, mag, setup)
-    assert error_px(nearer(poor, first, xy, SHAPE, catalogue), true_wcs(setup)) < 0.3
+    fitted = nearer(poor, first, BothSides(xy, mag, SHAPE, catalogue))
+    assert error_px(fitted, true_wcs(setup)) < 0.3
 
 
 # --- a check of such frames -------------------------------------------------------------
@@ -518,7 +525,7 @@ def test_a_frame_with_a_poor_wcs_is_rescued_and_says_what_was_wrong(poor_frame):
     assert (wcs["replaced"], wcs["refined"], wcs["solved"]) == (True, True, False)
     assert "WCS replaced" in str(found)
     assert "scale +3.0" in str(found)
-    assert error_px(found.solved, truth) < 0.5
+    assert error_px(found.located.replacement, truth) < 0.5
     assert error_px(starcal.calibrate(frame).frame.wcs, truth) < 0.5
     assert frame.header.tostring() == header
 
@@ -534,13 +541,13 @@ def test_a_frame_with_a_wcs_too_poor_is_not_rescued_until_told_where_it_is(poor_
     truth, make = poor_frame
     found = starcal.check(make(**limit))
     assert found.verdict.verdict == "undecided"
-    assert found.solved is None
+    assert found.located.replacement is None
     assert found.wcs is None
     assert found.to_dict()["wcs"]["refined"] is False
     assert any("no more than 5 % of the width" in note and "--ra" in note for note in found.notes)
     told = starcal.check(make(**limit), ra=305.7, dec=40.2, scale=4.2)  # as advised
     assert told.verdict.verdict == "rescue"
-    assert error_px(told.solved, truth) < 0.5
+    assert error_px(told.located.replacement, truth) < 0.5
 
 
 def test_a_frame_within_reach_keeps_its_wcs_and_says_its_error(poor_frame):
@@ -551,7 +558,7 @@ def test_a_frame_within_reach_keeps_its_wcs_and_says_its_error(poor_frame):
     assert wcs["scatter_before_px"] == pytest.approx(
         13 / np.sqrt(2 * np.log(2)), abs=0.1
     )  # all pairs 13 px off
-    assert (wcs["replaced"], found.solved) == (False, None)
+    assert (wcs["replaced"], found.located.replacement) == (False, None)
     assert error_px(found.wcs, poor_frame[0]) < 0.2
 
 
@@ -576,7 +583,7 @@ def test_a_lens_that_bends_is_seen_by_a_check(scene_of):
     )
     wcs = found.to_dict()["wcs"]
     assert wcs["distortion"] == "cubic"
-    assert error_px(found.solved, bent) < 0.3
+    assert error_px(found.located.replacement, bent) < 0.3
     assert wcs["scatter_px"] < 0.2 < 1 < wcs["scatter_before_px"]
     assert f"cubic: offset +0.0, +0.0 px, rotation {found.match.rotation_deg:+.3f}" in str(found)
     assert f"scatter {wcs['scatter_before_px']:.2f} px" in str(found)
@@ -654,7 +661,8 @@ def test_m67_is_solved_from_hints_with_a_table_of_ones_own(own_table, bands, rea
     truth = starcal.read_frame(FRAMES / "M67_RVB_aligned_cube.fits").wcs
     corners = np.array([(0, 0), (322, 0), (0, 511), (322, 511)], float)
     ours, theirs = (
-        SkyCoord(*w.all_pix2world(corners, 0).T, unit="deg") for w in (found.solved, truth)
+        SkyCoord(*w.all_pix2world(corners, 0).T, unit="deg")
+        for w in (found.located.replacement, truth)
     )
     assert ours.separation(theirs).arcsec.max() / 0.854 < reach_px
     assert len(found.match.star) > 40

@@ -10,10 +10,10 @@ from astropy.table import Table
 from scipy.spatial import cKDTree
 
 from .. import colour
-from ..catalogue import embedded
-from ..catalogue.choose import Choice, Source, magnitude_limit, source_of, stars_around
+from ..catalogue import CatalogueStars
+from ..catalogue.choose import source_of
 from ..choices import Choices, OfCheck, Places, chosen
-from ..errors import NoWCSError, TooFewStars
+from ..errors import TooFewStars
 from ..fit import verdict
 from ..fit.contrasts import gradient_notes
 from ..fit.gains import (
@@ -24,47 +24,33 @@ from ..fit.gains import (
     fit_matrix,
 )
 from ..fit.sources import choose_colours
-from ..frame import (
-    ONE_GRID_PX,
-    Frame,
-    corners_apart_px,
-    pixel_scale_arcsec,
-    read_frame,
-    require_wcs,
-    with_wcs,
-)
-from ..place.hints import Hints, hints_from_header, hints_of
-from ..place.match import Match, WCSError, match_catalogue, pair_scatter_px
-from ..place.solve import CatalogueOf, Solution, nearer, refine, solve, straightened
+from ..frame import Frame, read_frame, with_wcs
+from ..place.hints import hints_of
+from ..place.locate import Located, locate
+from ..place.match import Match
 from ..stars import (
     BLEND_FLUX_SHARE,
     Flag,
     free_places,
     in_channels,
+    instrumental_mag,
     measure_at,
     measure_stars,
     places_of,
 )
+from ..stars.apertures import ApertureLight
 from ..stars.defects import defect_notes
-from ..stars.linearity import measure_linearity, require_linear
+from ..stars.linearity import Linearity, measure_linearity, require_linear
 from ..texts import counted
-from .fitting import fit_light, measured_light, said_of_light
+from .fitting import LightFit, fit_light, measured_light, said_of_light
 from .result import CatalogueUse, CheckResult
 
-MATCH_MARGIN_PX = 250  # catalogue beyond the frame's edge, so that shifted copies of it are as full
 ENOUGH_STARS = 40  # with so many, stars whose catalogue colour is poor are left out
-GOOD_ERRORS_MAG = (
-    0.156,
-    0.242,
-    0.28,
-)  # of B-V; the embedded catalogue's at V 11, 11.5 and 12, where it gets biased
-
-POOR_WCS_PX = 15.0  # at a corner, half of what a match bears: from there on the WCS is replaced
+# of B-V; the embedded catalogue's at V 11, 11.5 and 12, where it gets biased
+GOOD_ERRORS_MAG = 0.156, 0.242, 0.28
 SEEN_SNR = 10.0  # of catalogue stars that are looked for where they must be
 LEFT_OUT_REACH_PX = 2.0  # a star left out by hand lies within this of the place named
 NO_STAR_THERE = "no star to leave out at"
-
-EMBEDDED = source_of(Choices())
 
 Progress = Callable[[str, float], None]
 
@@ -126,39 +112,14 @@ def check(
     source, hints = source_of(choices), hints_of(choices, frame.header)
     progress("finding and measuring stars", 0.2)
     stars = measure_stars(frame.pixels, snr_min=choices.snr)
-    undated = (
-        ()
-        if frame.epoch_yr
-        else ("the header has no date that can be read: the catalogue is that of 2000",)
-    )
-    notes = (
-        *frame.notes,
-        *undated,
-        f"full scale is {frame.full_scale:g} in the file ({frame.full_scale_source})",
-        *_gradient_note(stars.meta["noise"]),
-        *defect_notes(stars.meta["defects"]),
-    )
-    blank = CheckResult(
-        frame.name,
-        _verdict_without_wcs(frame),
-        "palette",
-        "",
-        stars,
-        None,
-        None,
-        np.empty(0, int),
-        None,
-        measure_linearity(frame.pixels, stars),
-        None,
-        choices.neutral_bv,
-        notes,
-    )
+    linearity = measure_linearity(frame.pixels, stars)
     progress("matching the catalogue", 0.6)
-    if frame.wcs is None:
-        blank, frame = _located(blank, frame, hints, source)
-    result = (
-        _matched(blank, frame, source, hints) if frame.wcs is not None else _unmatched(blank, frame)
-    )
+    located = locate(stars, frame, source, hints)
+    stars, located = _with_catalogue(stars, located, frame)
+    light = _light(frame, stars, located)
+    linearity = _against_catalogue(linearity, stars, located.match)
+    result = _unjudged(frame, stars, located, linearity, choices.neutral_bv)
+    result = replace(result, light=light)
     if result.linearity.stretched and not choices.assume_linear:
         return _stretched(result)
     progress("fitting", 0.8)
@@ -227,88 +188,28 @@ def as_frame(frame: Frame | str | Path, progress: Progress = silent) -> Frame:
     return read_frame(frame)
 
 
-def _gradient_note(noise) -> tuple[str, ...]:
-    if not noise.has_gradient:
-        return ()
-    return (
-        f"the sky has a gradient: {max(noise.gradient):.0f} times the pixel noise from edge to "
-        f"edge; starcal does "
-        "not remove it",
-    )
-
-
-def _located(
-    result: CheckResult, frame: Frame, hints: Hints | None, source: Source
-) -> tuple[CheckResult, Frame]:
-    """The frame with a WCS found from its stars, if there are hints and the solution can be
-    believed."""
-    try:
-        hints = hints or hints_from_header(frame.header)
-    except NoWCSError:
-        return result, frame
-    solution = _solved(result.stars, frame, hints, source)
-    if solution.wcs is None:
-        return replace(result, verdict=verdict.without_wcs("", solution.message)), frame
-    noted = replace(
-        result,
-        notes=(*result.notes, f"no WCS in the header: {solution.message}"),
-        solved=solution.wcs,
-        distortion=solution.distortion,
-    )
-    return noted, relocated(frame, noted)
-
-
-def _solved(stars: Table, frame: Frame, hints: Hints, source: Source) -> Solution:
-    """Ask the embedded catalogue, which is at hand, and then the one that was named."""
-    seen = places_of(stars), instrumental_mag(stars), frame.pixels.shape[1:]
-    for one in (source,) if source.name in ("embedded", "auto") else (EMBEDDED, source):
-        solution = solve(*seen, _stars_of(one, frame), hints)
-        if solution.wcs is not None:
-            break
-    return solution
-
-
-def _stars_of(source: Source, frame: Frame) -> CatalogueOf:
-    """Stars of a catalogue within any circle, at the frame's epoch."""
-    return lambda ra_deg, dec_deg, radius_deg: (
-        _choice(source, frame, (ra_deg % 360, dec_deg, radius_deg)).stars
-    )
-
-
-def _refound(
-    result: CheckResult, frame: Frame, choice: Choice, hints: Hints | None, source: Source
-) -> CheckResult:
-    """A better WCS for a frame whose own does not fit its stars, if one can be believed; a note in
-    any case."""
-    stars_of = (
-        _stars_of(source, frame) if choice.source == "embedded" else lambda *circle: choice.stars
-    )
-    solution = refine(
-        frame.wcs,
-        places_of(result.stars),
-        instrumental_mag(result.stars),
-        frame.pixels.shape[1:],
-        stars_of,
-    )
-    if solution.wcs is None and hints is not None:
-        solution = _solved(result.stars, frame, hints, source)
-    note = f"by the header's WCS no more stars than by chance are paired: {solution.message}"
-    return replace(
-        result,
-        notes=(*result.notes, note),
-        solved=solution.wcs,
-        wcs_given=solution.given,
-        distortion=solution.distortion,
-    )
+def _notes(frame: Frame, stars: Table) -> tuple[str, ...]:
+    """What was noticed before anything was looked up."""
+    undated = "the header has no date that can be read: the catalogue is that of 2000"
+    noise = stars.meta["noise"]
+    notes = [*frame.notes]
+    if not frame.epoch_yr:
+        notes.append(undated)
+    notes.append(f"full scale is {frame.full_scale:g} in the file ({frame.full_scale_source})")
+    if noise.has_gradient:
+        notes.append(
+            f"the sky has a gradient: {max(noise.gradient):.0f} times the pixel noise from edge to "
+            "edge; starcal does not remove it"
+        )
+    return (*notes, *defect_notes(stars.meta["defects"]))
 
 
 def relocated(frame: Frame, found: CheckResult) -> Frame:
     """The frame with the WCS that its check has found, where it had none or a poor one."""
-    if found.solved is None:
+    wcs = found.located.replacement
+    if wcs is None:
         return frame
-    return replace(
-        frame, wcs=found.solved, wcs_missing=(), header=with_wcs(frame.header, found.solved)
-    )
+    return replace(frame, wcs=wcs, wcs_missing=(), header=with_wcs(frame.header, wcs))
 
 
 def usable(frame: Frame, found: CheckResult, assume_linear: bool) -> Frame:
@@ -324,68 +225,30 @@ def usable(frame: Frame, found: CheckResult, assume_linear: bool) -> Frame:
     return relocated(frame, found)
 
 
-def _verdict_without_wcs(frame: Frame) -> verdict.Verdict:
-    lacks = frame.wcs_missing
-    return verdict.without_wcs(
-        "its header tells nothing of it"
-        if len(lacks) > 4
-        else "missing: " + ", ".join(lacks)
-        if lacks
-        else "not usable"
-    )
+# --- stars and catalogue ----------------------------------------------------------------
 
 
-def _unmatched(result: CheckResult, frame: Frame) -> CheckResult:
-    result.stars["flags"] |= Flag.NO_MATCH
-    return replace(result, route_reason="without a WCS no star can be looked up in a catalogue")
+def _with_catalogue(stars: Table, located: Located, frame: Frame) -> tuple[Table, Located]:
+    """The stars with what the catalogue knows of them, and those that only it shows; where the
+    frame is, with those among its pairs."""
+    if located.match is None:
+        stars["flags"] |= Flag.NO_MATCH
+        return stars, located
+    stars, match = _with_placed(stars, located.match, frame.pixels, located.catalogue)
+    _add_catalogue(stars, match, located.catalogue)
+    return stars, replace(located, match=match)
 
 
-def _matched(
-    result: CheckResult, frame: Frame, source: Source, hints: Hints | None = None
-) -> CheckResult:
-    """Stars against catalogue, by the frame's WCS or by a better one where it is poor."""
-    stars, shape = result.stars, frame.pixels.shape[1:]
-    brightness = instrumental_mag(stars)
-    choice = _field(frame, brightness, source)
-    catalogue = choice.stars
-    match = match_catalogue(
-        places_of(stars), brightness, frame.wcs, shape, catalogue, pixel_scale_arcsec(frame.wcs)
-    )
-    if not match.credible and result.solved is None:
-        result = _refound(result, frame, choice, hints, source)
-        if result.solved is not None:
-            return _matched(result, relocated(frame, result), source)
-    result, match = _settled(result, frame, match, catalogue)
-    stars, match = _with_placed(stars, match, frame.pixels, catalogue)
-    brightness = instrumental_mag(stars)
-    _add_catalogue(stars, match, catalogue)
-    light = measured_light(frame.pixels, stars) if match.credible else None
-    use = CatalogueUse(catalogue.name, int(match.in_frame.sum()), catalogue.limit_mag)
-    clean = (
-        stars["flags"] & (Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.NO_MATCH | Flag.MISMATCH)
-        == 0
-    )
-    slope, error = (
-        brightness_slope(brightness[clean], stars["v_mag"][clean])
-        if match.credible
-        else (np.nan, np.nan)
-    )
-    linearity = replace(result.linearity, brightness=slope, brightness_error=error)
-    unsure = verdict.without_match(match, len(stars))
-    return replace(
-        result,
-        stars=stars,
-        match=match,
-        light=light,
-        catalogue=use,
-        linearity=linearity,
-        verdict=unsure,
-        notes=(*result.notes, *choice.notes),
-        route_reason=unsure.reasons[0],
-    )
+def _light(frame: Frame, stars: Table, located: Located) -> ApertureLight | None:
+    """The stars in equal apertures, where there is a match to fit to."""
+    if located.match is None or not located.match.credible:
+        return None
+    return measured_light(frame.pixels, stars)
 
 
-def _with_placed(stars: Table, match: Match, pixels: np.ndarray, catalogue) -> tuple[Table, Match]:
+def _with_placed(
+    stars: Table, match: Match, pixels: np.ndarray, catalogue: CatalogueStars
+) -> tuple[Table, Match]:
     """Stars and match, and what the catalogue has in the frame but nobody found, measured where it
     must be."""
     if not match.credible:
@@ -401,42 +264,6 @@ def _with_placed(stars: Table, match: Match, pixels: np.ndarray, catalogue) -> t
     )
 
 
-def _settled(
-    result: CheckResult, frame: Frame, match: Match, catalogue
-) -> tuple[CheckResult, Match]:
-    """The WCS that the stars vouch for, and the match by it: a new one where they show distortion
-    or a poor one."""
-    if not match.credible:
-        return result, match
-    xy, shape = places_of(result.stars), frame.pixels.shape[1:]
-    brightness = instrumental_mag(result.stars)
-    wcs, better, distortion = straightened(frame.wcs, match, xy, brightness, shape, catalogue)
-    fitted = nearer(wcs, better, xy, shape, catalogue)
-    if corners_apart_px(wcs, fitted, shape) > (
-        POOR_WCS_PX if result.solved is None else ONE_GRID_PX
-    ):
-        wcs, better = (
-            fitted,
-            match_catalogue(xy, brightness, fitted, shape, catalogue, pixel_scale_arcsec(fitted)),
-        )
-    pairs = xy[better.star], catalogue.ra_deg[better.catalogue], catalogue.dec_deg[better.catalogue]
-    given = WCSError(
-        match.offset_px,
-        match.rotation_deg,
-        match.scale_error,
-        pair_scatter_px(frame.wcs, shape, *pairs),
-    )
-    bent = wcs is not frame.wcs
-    solved = wcs if bent else result.solved
-    return replace(
-        result,
-        solved=solved,
-        wcs_given=result.wcs_given or (given if result.solved is None else None),
-        distortion=distortion if bent else result.distortion,
-        wcs=solved or fitted,
-    ), better
-
-
 def _seen_mag(stars: Table, match: Match, v_mag: np.ndarray) -> float:
     """V of the faintest catalogue star that the frame can show: as matched, or `SEEN_SNR` times the
     typical error."""
@@ -447,49 +274,7 @@ def _seen_mag(stars: Table, match: Match, v_mag: np.ndarray) -> float:
     )
 
 
-def instrumental_mag(stars: Table) -> np.ndarray:
-    """Magnitudes of the stars from all their light, zero point arbitrary; NaN where there is no
-    positive flux."""
-    light = in_channels(stars).sum(axis=0)
-    return -2.5 * np.log10(np.where(light > 0, light, np.nan))
-
-
-def field_of(frame: Frame) -> tuple[float, float, float]:
-    """Centre and radius, degrees, of the circle round a frame with a WCS in which catalogue stars
-    are wanted."""
-    wcs = require_wcs(frame)
-    height, width = frame.pixels.shape[1:]
-    ra, dec = (float(v) for v in wcs.all_pix2world((width - 1) / 2, (height - 1) / 2, 0))
-    radius = (np.hypot(height, width) / 2 + MATCH_MARGIN_PX) * pixel_scale_arcsec(wcs) / 3600
-    return ra % 360, dec, min(radius, 90.0)
-
-
-def _field(frame: Frame, brightness: np.ndarray, source: Source) -> Choice:
-    """The catalogue's stars on and round the frame, at its epoch, as deep as the frame."""
-    (height, width), circle, limit_mag = frame.pixels.shape[1:], field_of(frame), None
-    if source.name != "embedded":
-        near = embedded.cone(*circle)
-        x, y = frame.wcs.all_world2pix(near.ra_deg, near.dec_deg, 0, quiet=True)
-        inside = (x > -0.5) & (x < width - 0.5) & (y > -0.5) & (y < height - 0.5)
-        limit_mag = magnitude_limit(brightness, near.v_mag[inside])
-    return _choice(source, frame, circle, limit_mag)
-
-
-def _choice(
-    source: Source, frame: Frame, circle: tuple[float, float, float], limit_mag: float | None = None
-) -> Choice:
-    return stars_around(
-        source.name,
-        *circle,
-        epoch_yr=frame.epoch_yr or 2000.0,
-        limit_mag=limit_mag,
-        online=source.online,
-        timeout_s=source.timeout_s,
-        mapping=source.mapping,
-    )
-
-
-def _add_catalogue(stars: Table, match: Match, catalogue) -> None:
+def _add_catalogue(stars: Table, match: Match, catalogue: CatalogueStars) -> None:
     """Give the matched rows what the catalogue knows of them, and flag what it knows against
     them."""
     row = np.full(len(stars), -1)
@@ -497,20 +282,26 @@ def _add_catalogue(stars: Table, match: Match, catalogue) -> None:
         row[match.star] = match.catalogue
     known = row >= 0
     for name in ("ra_deg", "dec_deg", "v_mag", "bv_mag", "bv_error_mag", "bv_fit_error_mag"):
-        stars[name] = np.where(
-            known, getattr(catalogue, name)[row] if len(catalogue) else np.nan, np.nan
-        )
+        value = getattr(catalogue, name)[row] if len(catalogue) else np.nan
+        stars[name] = np.where(known, value, np.nan)
     stars["hip"] = np.where(known, catalogue.hip[row] if len(catalogue) else 0, 0)
-    flags = stars["flags"]
-    flags[~known] |= Flag.NO_MATCH
-    flags[known & ~np.isfinite(stars["bv_mag"])] |= Flag.NO_BV
+    stars["flags"][~known] |= Flag.NO_MATCH
+    stars["flags"][known & ~np.isfinite(stars["bv_mag"])] |= Flag.NO_BV
     if match.credible:
-        flags[match.star[match.mismatched]] |= Flag.MISMATCH
-        flags[match.star[catalogue.double[match.catalogue]]] |= Flag.DOUBLE
-        flags[match.star[catalogue.bv_clamped[match.catalogue]]] |= Flag.POOR_BV
-        flags[match.star[_crowded(match, catalogue, max(stars.meta["aperture_px"]))]] |= (
-            Flag.BLENDED
-        )
+        _flag_pairs(stars, match, catalogue)
+
+
+def _flag_pairs(stars: Table, match: Match, catalogue: CatalogueStars) -> None:
+    """Flag what pairs and catalogue tell against stars."""
+    crowded = _crowded(match, catalogue, max(stars.meta["aperture_px"]))
+    against = {
+        Flag.MISMATCH: match.mismatched,
+        Flag.DOUBLE: catalogue.double[match.catalogue],
+        Flag.POOR_BV: catalogue.bv_clamped[match.catalogue],
+        Flag.BLENDED: crowded,
+    }
+    for flag, told in against.items():
+        stars["flags"][match.star[told]] |= flag
 
 
 def _crowded(match: Match, catalogue, aperture_px: float) -> np.ndarray:
@@ -530,6 +321,58 @@ def _crowded(match: Match, catalogue, aperture_px: float) -> np.ndarray:
     return crowded
 
 
+# --- the answer so far ------------------------------------------------------------------
+
+
+def _unjudged(
+    frame: Frame, stars: Table, located: Located, linearity: Linearity, neutral_bv: float
+) -> CheckResult:
+    """What is known before anything was fitted."""
+    match = located.match
+    if match is None:
+        judged = verdict.without_wcs(_lacks(frame), located.why_not)
+        reason = "without a WCS no star can be looked up in a catalogue"
+    else:
+        judged = verdict.without_match(match, len(stars))
+        reason = judged.reasons[0]
+    return CheckResult(
+        frame=frame.name,
+        verdict=judged,
+        route="palette",
+        route_reason=reason,
+        stars=stars,
+        located=located,
+        linearity=linearity,
+        catalogue=_use_of(located),
+        neutral_bv=neutral_bv,
+        notes=_notes(frame, stars) + located.notes,
+    )
+
+
+def _lacks(frame: Frame) -> str:
+    """What the header lacks of a WCS."""
+    if len(frame.wcs_missing) > 4:
+        return "its header tells nothing of it"
+    return "missing: " + ", ".join(frame.wcs_missing) if frame.wcs_missing else "not usable"
+
+
+def _use_of(located: Located) -> CatalogueUse | None:
+    catalogue, match = located.catalogue, located.match
+    if match is None:
+        return None
+    return CatalogueUse(catalogue.name, int(match.in_frame.sum()), catalogue.limit_mag)
+
+
+def _against_catalogue(linearity: Linearity, stars: Table, match: Match | None) -> Linearity:
+    """Whether the pixels are proportional to light, by the catalogue's magnitudes besides."""
+    if match is None or not match.credible:
+        return linearity
+    against = Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.NO_MATCH | Flag.MISMATCH
+    clean = stars["flags"] & against == 0
+    slope, error = brightness_slope(instrumental_mag(stars)[clean], stars["v_mag"][clean])
+    return replace(linearity, brightness=slope, brightness_error=error)
+
+
 def _stretched(result: CheckResult) -> CheckResult:
     return replace(
         result,
@@ -539,49 +382,59 @@ def _stretched(result: CheckResult) -> CheckResult:
     )
 
 
+# --- fitting ----------------------------------------------------------------------------
+
+
 def _fitted(result: CheckResult, model: str) -> CheckResult:
+    """Gains fitted to the clean matched stars, and the verdict that follows."""
     stars = result.stars
     rows = _rows_to_fit(stars)
     if len(rows) < MIN_STARS:
-        return replace(
-            result,
-            verdict=verdict.too_few(len(rows), len(result.match.star)),
-            route="palette",
-            route_reason=f"{counted(len(rows), 'clean matched star')}, {MIN_STARS} needed for a "
-            f"fit",
-        )
+        return _with_too_few(result, len(rows))
     made = fit_light(stars, result.light, rows, result.neutral_bv)
-    fit, flux = made.fit, made.flux
+    fit = made.fit
     stars["flags"][rows[~fit.used]] |= Flag.CLIPPED
-    target = colour.star_rgb(np.asarray(stars["bv_mag"][rows[fit.used]], float), result.neutral_bv)
-    judged = verdict.decide(
-        fit,
-        _colour_error(flux[:, fit.used], target, np.ones(3)),
-        _colour_error(flux[:, fit.used], target, fit.gains),
-        made.second,
-        made.contradicted,
-    )
-    matrix = _matrix(fit, flux[:, fit.used], target) if model == "matrix" else None
-    if matrix is not None:
-        judged = replace(
-            judged, next_steps=tuple(s for s in judged.next_steps if s != verdict.USE_MATRIX)
-        )
-    route, reason = (
-        ("gains", "calibration by gains serves")
-        if judged.verdict == "rescue"
-        else ("palette", f"calibration cannot be trusted here: {judged.reasons[0]}")
-    )
+    target = colour.star_rgb(fit.bv_mag[fit.used], result.neutral_bv)
+    matrix = _matrix(fit, made.flux[:, fit.used], target) if model == "matrix" else None
+    judged = _judged(made, target, matrix is not None)
     return replace(
-        result,
+        _on_route(result, judged),
         verdict=judged,
-        route=route,
-        route_reason=reason,
         fit=fit,
         fitted=rows,
         matrix=matrix,
         second=made.second,
         fit_notes=(*said_of_light(result.light, fit), *gradient_notes(made.gradient)),
     )
+
+
+def _on_route(result: CheckResult, judged: verdict.Verdict) -> CheckResult:
+    """By gains where the verdict is so."""
+    if judged.verdict == "rescue":
+        return replace(result, route="gains", route_reason="calibration by gains serves")
+    reason = f"calibration cannot be trusted here: {judged.reasons[0]}"
+    return replace(result, route="palette", route_reason=reason)
+
+
+def _with_too_few(result: CheckResult, n_clean: int) -> CheckResult:
+    return replace(
+        result,
+        verdict=verdict.too_few(n_clean, len(result.match.star)),
+        route="palette",
+        route_reason=f"{counted(n_clean, 'clean matched star')}, {MIN_STARS} needed for a fit",
+    )
+
+
+def _judged(made: LightFit, target: np.ndarray, by_matrix: bool) -> verdict.Verdict:
+    """The verdict of a fit, with the colour errors of its stars before and after."""
+    flux = made.flux[:, made.fit.used]
+    before = _colour_error(flux, target, np.ones(3))
+    after = _colour_error(flux, target, made.fit.gains)
+    judged = verdict.decide(made.fit, before, after, made.second, made.contradicted)
+    if not by_matrix:
+        return judged
+    steps = tuple(step for step in judged.next_steps if step != verdict.USE_MATRIX)
+    return replace(judged, next_steps=steps)
 
 
 def _colour_error(flux: np.ndarray, target: np.ndarray, gains: np.ndarray) -> float:

@@ -17,8 +17,8 @@ from ..errors import TooFewStars
 from ..fit.contrasts import SecondMeasurement
 from ..fit.gains import MIN_STARS, GainFit, MatrixFit
 from ..fit.verdict import Verdict
+from ..place.locate import Located
 from ..place.match import Match, WCSError
-from ..place.plate import LEVELS
 from ..stars import FLAG_REASONS, Flag, flag_tally
 from ..stars.apertures import ApertureLight
 from ..stars.linearity import Linearity
@@ -49,7 +49,7 @@ class CatalogueUse:
     limit_mag: float
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class CheckResult:
     """Answer of `starcal.check`, with its evidence.
 
@@ -65,8 +65,8 @@ class CheckResult:
         Why this route and no better one.
     stars : Table
         The star table: a row a star, flags that say which were not used and why.
-    match : Match or None
-        None without a WCS.
+    located : Located
+        Where the frame is on the sky, and its pairs with the catalogue.
     fit : GainFit or None
         None with fewer clean matched stars than a fit needs; its arrays follow ``fitted``.
     fitted : ndarray of int
@@ -81,15 +81,6 @@ class CheckResult:
         B-V of the neutral star.
     notes : tuple of str
         What else was noticed: masked pixels, a gradient, how the data were scaled.
-    solved : WCS or None
-        Found from the stars, where the frame had none or a poor one: it takes the place of the
-        frame's own.
-    wcs_given : WCSError or None
-        How far the frame's own WCS is off; None where it had none, or where nothing fits.
-    distortion : str
-        What ``solved`` consists of, one of `plate.LEVELS`.
-    wcs : WCS or None
-        Where the frame is by its stars, to be kept; None where they do not tell.
     flags_before_fit : ndarray of int, or None
         Of the stars; None for a stretched frame. What `checking.refit` starts from.
     light : ApertureLight or None
@@ -114,22 +105,28 @@ class CheckResult:
     route: str
     route_reason: str
     stars: Table
-    match: Match | None
-    fit: GainFit | None
-    fitted: np.ndarray
-    matrix: MatrixFit | None
+    located: Located
+    fit: GainFit | None = None
+    fitted: np.ndarray = field(default_factory=lambda: np.empty(0, int))
+    matrix: MatrixFit | None = None
     linearity: Linearity
-    catalogue: CatalogueUse | None
+    catalogue: CatalogueUse | None = None
     neutral_bv: float
-    notes: tuple[str, ...] = field(default=())
-    solved: WCS | None = field(default=None, repr=False)
-    wcs_given: WCSError | None = None
-    distortion: str = LEVELS[0]
-    wcs: WCS | None = field(default=None, repr=False)
+    notes: tuple[str, ...] = ()
     flags_before_fit: np.ndarray | None = field(default=None, repr=False)
     light: ApertureLight | None = field(default=None, repr=False)
     second: tuple[SecondMeasurement, ...] = ()
     fit_notes: tuple[str, ...] = ()
+
+    @property
+    def match(self) -> Match | None:
+        """Pairs of stars and catalogue; None without a WCS."""
+        return self.located.match
+
+    @property
+    def wcs(self) -> WCS | None:
+        """Where the frame is by its stars, to be kept; None where they do not tell."""
+        return self.located.wcs
 
     @property
     def gains(self) -> np.ndarray | None:
@@ -185,25 +182,23 @@ class CheckResult:
     def _wcs_dict(self) -> dict | None:
         """Errors of the WCS that was given, or of the one solved where there was none; what is left
         of them."""
-        match, given = self.match, self.wcs_given
+        match, given, how = self.match, self.located.before, self.located.how
         if match is None:
             return None
-        after = {
-            name: getattr(match, name) for name in ("offset_px", "rotation_deg", "scale_error")
-        }
-        before = {name: getattr(given or match, name) for name in after}
-        wcs = before | {
+        names = ("offset_px", "rotation_deg", "scale_error")
+        after = {name: getattr(match, name) for name in names}
+        wcs = {name: getattr(given or match, name) for name in names} | {
             "scatter_before_px": given.scatter_px if given else None,
             "scatter_px": match.scatter_px,
-            "after": after if given and self.solved is not None else None,
-            "distortion": self.distortion,
+            "after": after if how == "replaced" else None,
+            "distortion": self.located.distortion,
         }
         if not match.credible:
             wcs = dict.fromkeys(wcs)
         return wcs | {
             "refined": match.credible,
-            "solved": self.solved is not None and given is None,
-            "replaced": self.solved is not None and given is not None,
+            "solved": how == "solved",
+            "replaced": how == "replaced",
         }
 
     def _fit_dict(self) -> dict:
@@ -232,31 +227,24 @@ class CheckResult:
 
     def _wcs_rows(self) -> list[tuple[str, str]]:
         """How far the WCS is off, before and after what was done to it."""
-        match, given = self.match, self.wcs_given
+        match, given = self.match, self.located.before
         if not match.credible:
             return []
         if given is None:
             return [("WCS error", _error_text(match))]
-        if self.solved is None:
-            return [
-                ("WCS error", _error_text(given)),
-                ("WCS refined", f"scatter {match.scatter_px:.2f} px"),
-            ]
-        return [
-            ("WCS error", _error_text(given)),
-            ("WCS replaced", f"{self.distortion}: {_error_text(match)}"),
-        ]
+        rows = [("WCS error", _error_text(given))]
+        if self.located.how == "replaced":
+            return [*rows, ("WCS replaced", f"{self.located.distortion}: {_error_text(match)}")]
+        return [*rows, ("WCS refined", f"scatter {match.scatter_px:.2f} px")]
 
     def summary(self) -> str:
         """One line: verdict, gains, counts."""
-        counts = f"{self.fit.n_used if self.fit is not None else 0} of {counted(len(self.stars), 'star')} used"
+        used = self.fit.n_used if self.fit is not None else 0
+        counts = f"{used} of {counted(len(self.stars), 'star')} used"
+        head = f"{self.frame}: {self.verdict.verdict}, route {self.route} ({counts})"
         if self.verdict.verdict != "rescue":
-            return f"{self.frame}: {self.verdict.verdict}, route {self.route} ({counts}): {self.verdict.reasons[0]}"
-        gains = "  ".join(
-            f"{c} {g:.4f} +- {e:.4f}"
-            for c, g, e in zip("RGB", self.fit.gains, self.fit.gain_errors, strict=True)
-        )
-        return f"{self.frame}: {self.verdict.verdict}, route {self.route} ({counts}): gains {gains}"
+            return f"{head}: {self.verdict.reasons[0]}"
+        return f"{head}: gains {_gains_text(self.fit, '  ')}"
 
     def __repr__(self) -> str:
         """One line; the arrays would fill a screen."""
@@ -265,7 +253,6 @@ class CheckResult:
     def rows(self) -> list[tuple[str, str]]:
         """The numbers that matter, as (name, text) pairs: for the terminal, the notebook and the
         report."""
-        tally = flag_tally(self.stars["flags"])
         rows = [
             ("frame", self.frame),
             ("route", f"{self.route}: {ROUTE_WORDS[self.route]}"),
@@ -278,17 +265,12 @@ class CheckResult:
             applied = self.route == "gains" and self.verdict.verdict != "no"
             rows += _fit_rows(self.fit, "gains" if applied else "gains, not applied")
         if self.matrix is not None:
-            numbers = "; ".join(" ".join(f"{v:+.4f}" for v in row) for row in self.matrix.matrix)
-            red, blue = self.matrix.scatter_mag
-            rows.append(
-                ("matrix", f"{numbers}  (scatter with it R/G {red:.3f}, B/G {blue:.3f} mag)")
-            )
-        rows += [
-            (f"flagged {flag.name.lower()}", f"{tally[flag.name.lower()]}  ({FLAG_REASONS[flag]})")
-            for flag in Flag
-            if tally[flag.name.lower()]
-        ]
-        return rows + [("note", note) for note in (*self.notes, *self.fit_notes)]
+            rows.append(("matrix", _matrix_text(self.matrix)))
+        return (
+            rows
+            + _flag_rows(self.stars)
+            + [("note", note) for note in (*self.notes, *self.fit_notes)]
+        )
 
     def __str__(self) -> str:
         """Several lines for a terminal."""
@@ -408,15 +390,36 @@ def _error_text(error: Match | WCSError) -> str:
     )
 
 
+def _matrix_text(matrix: MatrixFit) -> str:
+    numbers = "; ".join(" ".join(f"{v:+.4f}" for v in row) for row in matrix.matrix)
+    red, blue = matrix.scatter_mag
+    return f"{numbers}  (scatter with it R/G {red:.3f}, B/G {blue:.3f} mag)"
+
+
+def _flag_rows(stars: Table) -> list[tuple[str, str]]:
+    """How many stars carry each flag that any carries."""
+    tally = flag_tally(stars["flags"])
+    counts = [(flag, tally[flag.name.lower()]) for flag in Flag]
+    return [
+        (f"flagged {flag.name.lower()}", f"{count}  ({FLAG_REASONS[flag]})")
+        for flag, count in counts
+        if count
+    ]
+
+
+def _gains_text(fit: GainFit, between: str) -> str:
+    known = zip("RGB", fit.gains, fit.gain_errors, strict=True)
+    return between.join(f"{channel} {gain:.4f} +- {error:.4f}" for channel, gain, error in known)
+
+
+def _with_error(value: float, error: float) -> str:
+    return f"{value:+.3f} +- {error:.3f}"
+
+
 def _fit_rows(fit: GainFit, gains_name: str) -> list[tuple[str, str]]:
-    gains = ",  ".join(
-        f"{channel} {gain:.4f} +- {error:.4f}"
-        for channel, gain, error in zip("RGB", fit.gains, fit.gain_errors, strict=True)
-    )
-    red, blue = (
-        f"{slope:+.3f} +- {error:.3f}"
-        for slope, error in zip(fit.slope, fit.slope_error, strict=True)
-    )
+    gains = _gains_text(fit, ",  ")
+    red = _with_error(fit.slope[0], fit.slope_error[0])
+    blue = _with_error(fit.slope[1], fit.slope_error[1])
     return [
         ("used in the fit", f"{fit.n_used} of {len(fit.used)} clean matched stars"),
         (gains_name, gains),

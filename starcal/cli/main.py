@@ -482,8 +482,8 @@ def _catalogue_fetch(options) -> int:
     from ..catalogue.request import FieldRequest
 
     if options.frame:
-        from ..checking.check import field_of
         from ..frame import read_frame
+        from ..place.locate import field_of
 
         ra, dec, radius = field_of(read_frame(options.frame))
     else:

@@ -245,8 +245,9 @@ def rgb_of(colours: StarColours, neutral_bv: float, choices: Choices) -> np.ndar
 
 
 def _told(found: CheckResult, colours: StarColours, choices: Choices) -> CheckResult:
-    """The check, its star table with the colours given, its route the one taken."""
-    stars = found.stars
+    """The check with a star table of its own, which has the colours given; its route the one
+    taken."""
+    stars = found.stars.copy()
     stars["colour_bv_mag"], stars["colour_bv_error_mag"] = colours.bv_mag, colours.bv_error_mag
     stars["colour_source"] = colours.source
     why = (
@@ -258,7 +259,7 @@ def _told(found: CheckResult, colours: StarColours, choices: Choices) -> CheckRe
     verdict = replace(
         found.verdict, next_steps=tuple(s for s in found.verdict.next_steps if s != GO_ON_WITHOUT)
     )
-    return replace(found, route=colours.route, route_reason=reason, verdict=verdict)
+    return replace(found, stars=stars, route=colours.route, route_reason=reason, verdict=verdict)
 
 
 def _history(found: CheckResult, colours: StarColours, choices: Choices) -> tuple[str, ...]:

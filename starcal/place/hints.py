@@ -15,7 +15,7 @@ PLACE_WIDTHS, SCALE_SHARE = 0.5, 0.10  # how far hints may be off: frame widths,
 ADVICE = "give --ra and --dec (of the frame's middle, degrees) and --scale (arcsec a pixel)"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Hints:
     """What is believed of a frame before its stars were asked.
 
@@ -107,7 +107,13 @@ def hints_from_header(
             f"there is no WCS, and the header has no {' and no '.join(lacks)} to solve from: "
             f"{ADVICE}"
         )
-    return Hints(*place[:2], scale[0], place[2], scale[1])
+    return Hints(
+        ra_deg=place[0],
+        dec_deg=place[1],
+        scales_arcsec=scale[0],
+        place_source=place[2],
+        scale_source=scale[1],
+    )
 
 
 def hints_of(choices: Choices, header: fits.Header) -> Hints | None:

@@ -6,12 +6,14 @@ projection), in units of pixels: detections go there through the WCS (pixel to s
 inverse of a distorted WCS need not converge).
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+from astropy.wcs import WCS
 from scipy.spatial import cKDTree
 
 from ..frame import pixel_scale_arcsec
+from ..robust import middle_px, scatter_per_axis
 
 REACH_PX = 30.0  # WCS errors up to this are refined; a worse WCS is the solver's work
 VOTERS = 400  # brightest of each side that vote on the offset
@@ -25,7 +27,7 @@ MIN_PAIRS = 5
 MAGNITUDE_MISFIT = 1.5
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Match:
     """Pairs of detections and catalogue stars, with the evidence that they are real.
 
@@ -99,21 +101,18 @@ class Match:
         v_mag : ndarray
             Of the whole catalogue.
         """
-        star = np.append(self.star, np.arange(len(star_mag) - len(catalogue_row), len(star_mag)))
-        listed = np.append(self.catalogue, catalogue_row)
-        away = star_xy_px[star[len(self.star) :]].T - (
-            self.x_px[catalogue_row],
-            self.y_px[catalogue_row],
-        )
-        difference = star_mag[star] - v_mag[listed]
-        wrong = np.abs(difference - np.nanmedian(difference[: len(self.star)])) > MAGNITUDE_MISFIT
+        new = np.arange(len(star_mag) - len(catalogue_row), len(star_mag))
+        there = np.column_stack([self.x_px[catalogue_row], self.y_px[catalogue_row]])
+        away = star_xy_px[new] - there
+        typical = np.nanmedian(star_mag[self.star] - v_mag[self.catalogue])
+        wrong = np.abs(star_mag[new] - v_mag[catalogue_row] - typical) > MAGNITUDE_MISFIT
         return replace(
             self,
-            star=star,
-            catalogue=listed,
+            star=np.append(self.star, new),
+            catalogue=np.append(self.catalogue, catalogue_row),
             placed=len(catalogue_row),
-            separation_px=np.append(self.separation_px, np.hypot(*away)),
-            mismatched=np.append(self.mismatched, wrong[len(self.star) :]),
+            separation_px=np.append(self.separation_px, np.hypot(*away.T)),
+            mismatched=np.append(self.mismatched, wrong),
         )
 
 
@@ -146,11 +145,12 @@ def tangent_plane(
     ----------
     Calabretta & Greisen 2002, A&A 395, 1077, section 5.1.3 (TAN).
     """
-    ra, dec, ra0, dec0 = (np.radians(v) for v in (ra_deg, dec_deg, ra0_deg, dec0_deg))
-    cosine = np.sin(dec0) * np.sin(dec) + np.cos(dec0) * np.cos(dec) * np.cos(ra - ra0)
+    turn = np.radians(ra_deg) - np.radians(ra0_deg)
+    dec, dec0 = np.radians(dec_deg), np.radians(dec0_deg)
+    cosine = np.sin(dec0) * np.sin(dec) + np.cos(dec0) * np.cos(dec) * np.cos(turn)
     cosine = np.where(cosine > 0.01, cosine, np.nan)
-    east = np.cos(dec) * np.sin(ra - ra0) / cosine
-    north = (np.cos(dec0) * np.sin(dec) - np.sin(dec0) * np.cos(dec) * np.cos(ra - ra0)) / cosine
+    east = np.cos(dec) * np.sin(turn) / cosine
+    north = (np.cos(dec0) * np.sin(dec) - np.sin(dec0) * np.cos(dec) * np.cos(turn)) / cosine
     return np.degrees(east), np.degrees(north)
 
 
@@ -190,35 +190,89 @@ def match_catalogue(star_xy_px, star_mag, wcs, shape, catalogue, scale_arcsec: f
     Match
         With no pairs when nothing fits; ``credible`` says whether to believe it.
     """
-    middle = np.array([[(shape[1] - 1) / 2, (shape[0] - 1) / 2]])
-    ra0, dec0 = (float(v[0]) for v in wcs.all_pix2world(middle, 0).T)
-    stars = _plane_px(
-        *wcs.all_pix2world(np.reshape(star_xy_px, (-1, 2)), 0).T, ra0, dec0, scale_arcsec
-    )
-    listed = _plane_px(catalogue.ra_deg, catalogue.dec_deg, ra0, dec0, scale_arcsec)
-    bright = (
-        np.argsort(catalogue.v_mag),
-        np.argsort(np.where(np.isfinite(star_mag), star_mag, np.inf)),
-    )
-    search = _Search(stars, bright[1], max(shape))
-    best = search.run(listed, bright[0])
-    trials = [search.run(listed + shift, bright[0]).separation_px for shift in _shifts()]
+    sky = _TangentPixels.of(wcs, shape, scale_arcsec)
+    stars = sky.of_frame(np.reshape(star_xy_px, (-1, 2)))
+    listed = sky.of_sky(catalogue.ra_deg, catalogue.dec_deg)
+    brightest = np.argsort(catalogue.v_mag)
+    order = np.argsort(np.where(np.isfinite(star_mag), star_mag, np.inf))
+    search = _Search(stars, order, max(shape))
+    best = search.run(listed, brightest)
+    trials = [search.run(listed + shift, brightest).separation_px for shift in _shifts()]
     chance = [int(np.count_nonzero(trial <= best.radius_px)) for trial in trials]
-
-    def frame_of(points):
-        sky = plane_to_sky(*(points * scale_arcsec / 3600).T, ra0, dec0)
-        return wcs.all_world2pix(*sky, 0, quiet=True)
-
-    return _result(
-        best,
-        float(np.mean(chance)),
-        max(chance),
-        np.asarray(star_mag),
-        catalogue.v_mag,
-        frame_of,
-        shape,
-        listed,
+    x_px, y_px = sky.to_frame(_apply(best.transform, listed))
+    inside = _inside(x_px, y_px, shape)
+    return Match(
+        star=best.star,
+        catalogue=best.listed,
+        separation_px=best.separation_px,
+        mismatched=_mismatched(np.asarray(star_mag)[best.star] - catalogue.v_mag[best.listed]),
+        in_frame=inside,
+        x_px=np.where(inside, x_px, np.nan),
+        y_px=np.where(inside, y_px, np.nan),
+        offset_px=sky.middle_off_px(best.transform),
+        rotation_deg=_turned_deg(best.transform[0]),
+        scale_error=float(abs(best.transform[0]) - 1),
+        scatter_px=best.scatter_px,
+        radius_px=best.radius_px,
+        chance_matches=float(np.mean(chance)),
+        credible=clearly_above_chance(len(best.star), float(np.mean(chance)), max(chance)),
     )
+
+
+def _inside(x_px: np.ndarray, y_px: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    """Which places lie on a frame."""
+    across = (x_px >= -0.5) & (x_px < shape[1] - 0.5)
+    return across & (y_px >= -0.5) & (y_px < shape[0] - 0.5)
+
+
+def _turned_deg(turn: complex) -> float:
+    """North through east."""
+    return float(-np.degrees(np.angle(turn)))
+
+
+def _mismatched(difference: np.ndarray) -> np.ndarray:
+    """Pairs whose brightness differs otherwise than that of most."""
+    typical = np.nanmedian(difference) if np.isfinite(difference).any() else 0.0
+    return np.abs(difference - typical) > MAGNITUDE_MISFIT
+
+
+@dataclass(frozen=True, eq=False)
+class _TangentPixels:
+    """The plane that touches the sky at the middle of a frame, in pixels; ``middle`` is that of the
+    frame."""
+
+    wcs: WCS
+    middle: tuple[float, float]
+    ra_deg: float
+    dec_deg: float
+    scale_arcsec: float
+
+    @classmethod
+    def of(cls, wcs: WCS, shape: tuple[int, int], scale_arcsec: float) -> "_TangentPixels":
+        middle = middle_px(shape)
+        ra, dec = wcs.all_pix2world(*middle, 0)
+        return cls(wcs, middle, float(ra), float(dec), scale_arcsec)
+
+    def of_frame(self, xy_px: np.ndarray) -> np.ndarray:
+        """Where pixels lie in the plane."""
+        return self.of_sky(*self.wcs.all_pix2world(xy_px, 0).T)
+
+    def of_sky(self, ra_deg: np.ndarray, dec_deg: np.ndarray) -> np.ndarray:
+        """Where stars lie in the plane; far away where they are on the other side of the sky."""
+        east, north = tangent_plane(ra_deg, dec_deg, self.ra_deg, self.dec_deg)
+        points = np.column_stack([east, north]) * 3600 / self.scale_arcsec
+        return np.where(np.isfinite(points), points, 1e7)
+
+    def to_frame(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Which pixels points of the plane fall on."""
+        east, north = (points * self.scale_arcsec / 3600).T
+        sky = plane_to_sky(east, north, self.ra_deg, self.dec_deg)
+        return self.wcs.all_world2pix(*sky, 0, quiet=True)
+
+    def middle_off_px(self, transform: np.ndarray) -> tuple[float, float]:
+        """Where the WCS puts what is at the middle, minus the middle."""
+        x, y = self.to_frame(_apply(transform, np.zeros((1, 2))))
+        return self.middle[0] - float(x[0]), self.middle[1] - float(y[0])
 
 
 def wcs_error(given, better, shape: tuple[int, int], star_xy_px, ra_deg, dec_deg) -> WCSError:
@@ -235,39 +289,37 @@ def wcs_error(given, better, shape: tuple[int, int], star_xy_px, ra_deg, dec_deg
     ra_deg, dec_deg : ndarray, shape (n,)
         Where the catalogue has them.
     """
-    middle = np.array([(shape[1] - 1) / 2, (shape[0] - 1) / 2])
-    ra0, dec0 = (float(v) for v in given.all_pix2world(*middle, 0))
-    x, y = (float(v) for v in better.all_world2pix(ra0, dec0, 0, quiet=True))
-    around = middle + 0.2 * min(shape) * np.array([(1, 0), (0, 1), (-1, 0), (0, -1)])
-    put, true = (
-        _complex(np.column_stack(tangent_plane(*wcs.all_pix2world(around, 0).T, ra0, dec0)))
-        for wcs in (given, better)
-    )
-    a = similarity(true, put)[0]
+    middle = np.array(middle_px(shape))
+    ra0, dec0 = given.all_pix2world(*middle, 0)
+    x, y = better.all_world2pix(float(ra0), float(dec0), 0, quiet=True)
+    a = _turn_between(better, given, middle, 0.2 * min(shape))
     return WCSError(
-        (middle[0] - x, middle[1] - y),
-        float(-np.degrees(np.angle(a))),
+        (middle[0] - float(x), middle[1] - float(y)),
+        _turned_deg(a),
         float(abs(a) - 1),
         pair_scatter_px(given, shape, star_xy_px, ra_deg, dec_deg),
     )
 
 
+def _turn_between(true, given, middle, reach_px) -> complex:
+    """Rotation and scale of what one WCS says against what another says, about the middle of a
+    frame."""
+    around = middle + reach_px * np.array([(1, 0), (0, 1), (-1, 0), (0, -1)])
+    centre = [float(v) for v in given.all_pix2world(*middle, 0)]
+    put = tangent_plane(*given.all_pix2world(around, 0).T, *centre)
+    there = tangent_plane(*true.all_pix2world(around, 0).T, *centre)
+    return similarity(there[0] + 1j * there[1], put[0] + 1j * put[1])[0]
+
+
 def pair_scatter_px(wcs, shape: tuple[int, int], star_xy_px, ra_deg, dec_deg) -> float:
     """Scatter per axis, from the median distance, of pairs by a WCS as it stands; parameters as for
     `wcs_error`."""
-    middle = wcs.all_pix2world((shape[1] - 1) / 2, (shape[0] - 1) / 2, 0)
-    ra0, dec0 = (float(v) for v in middle)
-    stars = np.array(
-        tangent_plane(*wcs.all_pix2world(np.reshape(star_xy_px, (-1, 2)), 0).T, ra0, dec0)
-    )
-    apart_deg = np.hypot(*(stars - np.array(tangent_plane(ra_deg, dec_deg, ra0, dec0))))
-    return float(_median_scatter(apart_deg) * 3600 / pixel_scale_arcsec(wcs))
-
-
-def _plane_px(ra_deg, dec_deg, ra0_deg, dec0_deg, scale_arcsec) -> np.ndarray:
-    east, north = tangent_plane(ra_deg, dec_deg, ra0_deg, dec0_deg)
-    points = np.column_stack([east, north]) * 3600 / scale_arcsec
-    return np.where(np.isfinite(points), points, 1e7)
+    ra0, dec0 = wcs.all_pix2world(*middle_px(shape), 0)
+    star_sky = wcs.all_pix2world(np.reshape(star_xy_px, (-1, 2)), 0).T
+    east, north = tangent_plane(*star_sky, float(ra0), float(dec0))
+    true_east, true_north = tangent_plane(ra_deg, dec_deg, float(ra0), float(dec0))
+    apart_deg = np.hypot(east - true_east, north - true_north)
+    return float(scatter_per_axis(apart_deg) * 3600 / pixel_scale_arcsec(wcs))
 
 
 def _shifts() -> np.ndarray:
@@ -275,16 +327,16 @@ def _shifts() -> np.ndarray:
     return SHIFTS_PX * np.column_stack([np.cos(angle), np.sin(angle)])
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class _Pairs:
-    star: np.ndarray
-    listed: np.ndarray
-    separation_px: np.ndarray
-    transform: (
-        np.ndarray
-    )  # complex (a, b): catalogue position z goes to a z + b on the frame's plane
-    scatter_px: float
-    radius_px: float
+    """``transform``, complex (a, b): catalogue position z goes to a z + b on the frame's plane."""
+
+    star: np.ndarray = field(default_factory=lambda: np.empty(0, int))
+    listed: np.ndarray = field(default_factory=lambda: np.empty(0, int))
+    separation_px: np.ndarray = field(default_factory=lambda: np.empty(0))
+    transform: np.ndarray = field(default_factory=lambda: np.array([1, 0j]))
+    scatter_px: float = np.nan
+    radius_px: float = MAX_RADIUS_PX
 
 
 @dataclass(frozen=True, eq=False)
@@ -299,33 +351,39 @@ class _Search:
     def run(self, listed: np.ndarray, listed_order: np.ndarray) -> _Pairs:
         """Vote on the offset, then pair and refine with a shrinking radius."""
         within = listed_order[np.abs(listed[listed_order]).max(axis=1) < 0.75 * self.size_px]
-        nothing = _Pairs(
-            np.empty(0, int),
-            np.empty(0, int),
-            np.empty(0),
-            np.array([1, 0j]),
-            np.nan,
-            MAX_RADIUS_PX,
-        )
         if len(self.stars) == 0 or len(within) == 0:
-            return nothing
+            return _Pairs()
+        points = listed[within]
+        offset = _vote(self.stars[self.order[:VOTERS]], points[:VOTERS])
+        found = self._refined(points, np.array([1, complex(*offset)]))
+        if found is None or self._has_run_away(found.transform):
+            return _Pairs()
+        return replace(found, listed=within[found.listed])
+
+    def _refined(self, points: np.ndarray, transform: np.ndarray) -> _Pairs | None:
+        """Pairs by a transform that is fitted to them; None where they run out."""
         tree = cKDTree(self.stars)
-        offset = _vote(self.stars[self.order[:VOTERS]], listed[within[:VOTERS]])
-        transform, radius, scatter = np.array([1, complex(*offset)]), 6.0, np.nan
+        radius, scatter = 6.0, np.nan
         for _ in range(6):
-            star, partner, distance = mutual_nearest(
-                tree, _apply(transform, listed[within]), radius
-            )
+            star, partner, _ = mutual_nearest(tree, _apply(transform, points), radius)
             if len(star) < 3:
-                return nothing
-            transform = similarity(_complex(listed[within[partner]]), _complex(self.stars[star]))
-            distance = np.hypot(*(_apply(transform, listed[within[partner]]) - self.stars[star]).T)
-            scatter = _rayleigh_scatter(distance, radius)
+                return None
+            transform = similarity(_complex(points[partner]), _complex(self.stars[star]))
+            apart = _apply(transform, points[partner]) - self.stars[star]
+            scatter = _rayleigh_scatter(np.hypot(*apart.T), radius)
             radius = float(np.clip(SCATTER_RADII * scatter, MIN_RADIUS_PX, MAX_RADIUS_PX))
-        star, partner, distance = mutual_nearest(tree, _apply(transform, listed[within]), radius)
-        if np.abs(_corner_motion(transform, self.size_px)).max() > 1.5 * REACH_PX:
-            return nothing
-        return _Pairs(star, within[partner], distance, transform, scatter, radius)
+        star, partner, distance = mutual_nearest(tree, _apply(transform, points), radius)
+        return _Pairs(
+            star=star,
+            listed=partner,
+            separation_px=distance,
+            transform=transform,
+            scatter_px=scatter,
+            radius_px=radius,
+        )
+
+    def _has_run_away(self, transform: np.ndarray) -> bool:
+        return np.abs(_corner_motion(transform, self.size_px)).max() > 1.5 * REACH_PX
 
 
 def _vote(stars: np.ndarray, listed: np.ndarray) -> np.ndarray:
@@ -336,9 +394,13 @@ def _vote(stars: np.ndarray, listed: np.ndarray) -> np.ndarray:
         return np.zeros(2)
     bins = np.arange(-REACH_PX - 1, REACH_PX + 2, 1.0)
     votes = np.histogram2d(*np.concatenate(differences).T, bins=(bins, bins))[0]
-    crowd = sum(np.roll(votes, (i, j), (0, 1)) for i in range(-2, 3) for j in range(-2, 3))
-    x, y = np.unravel_index(np.argmax(crowd), crowd.shape)
+    x, y = np.unravel_index(np.argmax(_crowd(votes)), votes.shape)
     return np.array([bins[x] + 0.5, bins[y] + 0.5])
+
+
+def _crowd(votes: np.ndarray) -> np.ndarray:
+    """Votes within two bins of each, the edges joined."""
+    return sum(np.roll(votes, (i, j), (0, 1)) for i in range(-2, 3) for j in range(-2, 3))
 
 
 def mutual_nearest(tree: cKDTree, listed: np.ndarray, radius: float):
@@ -392,12 +454,7 @@ def _rayleigh_scatter(distance: np.ndarray, radius: float) -> float:
     outwards, so the inner half of the circle decides when it holds most pairs."""
     inner = distance[distance < radius / 2]
     sample = inner if len(inner) > 0.6 * len(distance) else distance
-    return _median_scatter(sample)
-
-
-def _median_scatter(distance: np.ndarray) -> float:
-    """Scatter per axis of a Gaussian with that median distance; outliers do not count."""
-    return float(np.median(distance) / np.sqrt(2 * np.log(2))) if len(distance) else np.nan
+    return scatter_per_axis(sample)
 
 
 def _corner_motion(transform: np.ndarray, size_px: int) -> np.ndarray:
@@ -415,31 +472,4 @@ def clearly_above_chance(pairs: int, chance_mean: float, chance_max: float) -> b
         pairs >= MIN_PAIRS
         and pairs > chance_mean + 4 * np.sqrt(chance_mean + 1)
         and pairs > 1.5 * chance_max
-    )
-
-
-def _result(best, chance, chance_max, star_mag, v_mag, frame_of, shape, listed) -> Match:
-    x_px, y_px = frame_of(_apply(best.transform, listed))
-    inside = (x_px >= -0.5) & (x_px < shape[1] - 0.5) & (y_px >= -0.5) & (y_px < shape[0] - 0.5)
-    difference = star_mag[best.star] - v_mag[best.listed]
-    typical = np.nanmedian(difference) if np.isfinite(difference).any() else 0.0
-    a, (x, y) = (
-        best.transform[0],
-        (float(v[0]) for v in frame_of(_apply(best.transform, np.zeros((1, 2))))),
-    )
-    return Match(
-        best.star,
-        best.listed,
-        best.separation_px,
-        np.abs(difference - typical) > MAGNITUDE_MISFIT,
-        inside,
-        np.where(inside, x_px, np.nan),
-        np.where(inside, y_px, np.nan),
-        ((shape[1] - 1) / 2 - x, (shape[0] - 1) / 2 - y),
-        float(-np.degrees(np.angle(a))),
-        float(abs(a) - 1),
-        best.scatter_px,
-        best.radius_px,
-        chance,
-        clearly_above_chance(len(best.star), chance, chance_max),
     )

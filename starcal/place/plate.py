@@ -8,7 +8,7 @@ coefficients, so each is one direct least-squares solution whose leave-one-out e
 which is why astropy's iterative fit of a WCS to points is not used.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from astropy.wcs import WCS, Sip
@@ -24,7 +24,7 @@ LEAST_CLIP_PX = 0.1
 GRID = 15  # points a side on which polynomials are turned into others
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Plate:
     """Pixel to sky.
 
@@ -62,9 +62,8 @@ class Plate:
         """Direction of north at the origin, from the y axis, counter-clockwise on the picture (y
         upwards)."""
         north = 1j / self.terms[1]
-        return float(
-            np.degrees(np.arctan2(north.real if not self.mirrored else -north.real, north.imag))
-        )
+        across = -north.real if self.mirrored else north.real
+        return float(np.degrees(np.arctan2(across, north.imag)))
 
     def plane(self, xy_px: np.ndarray) -> np.ndarray:
         """East + i north, degrees, in the plane that touches the sky at the origin."""
@@ -116,11 +115,10 @@ def fit_plate(
     for _ in range(4):  # the tangent point moves to the origin's place
         w = _plane_number(ra_deg, dec_deg, ra0, dec0)
         terms, _ = _clipped_fit(_design(z, level), w, LEAST_CLIP_PX * start.pixel_deg)
-        ra0, dec0 = (float(v) for v in plane_to_sky(terms[0].real, terms[0].imag, ra0, dec0))
-    terms = np.append(
-        0, terms[1:]
-    )  # what is left is nothing: the constant became the tangent point
-    return Plate(ra0, dec0, start.origin_px, start.unit_px, start.mirrored, level, terms)
+        ra0, dec0 = plane_to_sky(terms[0].real, terms[0].imag, ra0, dec0)
+    # what is left of the constant is nothing: it became the tangent point
+    terms = np.append(0, terms[1:])
+    return replace(start, ra_deg=float(ra0), dec_deg=float(dec0), level=level, terms=terms)
 
 
 def _clipped_fit(design, w, least):
@@ -157,13 +155,19 @@ def best_plate(
         if len(z) < STARS_PER_TERM * N_TERMS[level]:
             break
         trial = fit_plate(xy_px, ra_deg, dec_deg, chosen, level)
-        w = trial.listed(ra_deg, dec_deg)
-        _, keep = _clipped_fit(_design(z, level), w, LEAST_CLIP_PX * start.pixel_deg)
-        simple, flexible = (_left_out(_design(z[keep], n), w[keep]) for n in (chosen.level, level))
-        gain = np.abs(simple) ** 2 - np.abs(flexible) ** 2
-        if keep.sum() >= STARS_PER_TERM * N_TERMS[level] and _surely_positive(gain):
+        least = LEAST_CLIP_PX * start.pixel_deg
+        gain = _gain(z, trial.listed(ra_deg, dec_deg), chosen.level, level, least)
+        if len(gain) >= STARS_PER_TERM * N_TERMS[level] and _surely_positive(gain):
             chosen = trial
     return chosen
+
+
+def _gain(z, w, simple, flexible, least):
+    """By how much a more flexible level predicts better each star, left out of the fit."""
+    _, keep = _clipped_fit(_design(z, flexible), w, least)
+    one = _left_out(_design(z[keep], simple), w[keep])
+    other = _left_out(_design(z[keep], flexible), w[keep])
+    return np.abs(one) ** 2 - np.abs(other) ** 2
 
 
 def _left_out(design, w):
@@ -188,8 +192,17 @@ def plate_of_wcs(wcs: WCS, unit_px: float) -> Plate:
     terms = unit_px * np.array(
         [0, (sign * per_x - 1j * per_y) / 2, (sign * per_x + 1j * per_y) / 2]
     )
-    origin = tuple(float(v) for v in wcs.wcs.crpix - 1)
-    return Plate(*(float(v) for v in wcs.wcs.crval), origin, unit_px, bool(mirrored), 1, terms)
+    x, y = (wcs.wcs.crpix - 1).tolist()
+    ra, dec = wcs.wcs.crval.tolist()
+    return Plate(
+        ra_deg=ra,
+        dec_deg=dec,
+        origin_px=(x, y),
+        unit_px=unit_px,
+        mirrored=bool(mirrored),
+        level=1,
+        terms=terms,
+    )
 
 
 def undistorted(wcs: WCS | None, xy_px: np.ndarray) -> np.ndarray:
@@ -237,17 +250,20 @@ def _matrix(plate):
 def _sip(plate, matrix, shape):
     """Polynomials there and back. Sampled on a grid: the first is exact, the second good to its
     order."""
-    rows, columns = shape
-    y, x = np.meshgrid(
-        np.linspace(0, rows - 1, GRID), np.linspace(0, columns - 1, GRID), indexing="ij"
-    )
-    pixels = np.column_stack([x.ravel(), y.ravel()])
+    pixels = _grid(shape)
     offset = pixels - plate.origin_px
     w = plate.plane(pixels)
     bent = np.linalg.solve(matrix, np.array([w.real, w.imag])).T
     there = _polynomial(offset, bent - offset, 2, plate.level, plate.unit_px)
     back = _polynomial(bent, offset - bent, 1, plate.level + 2, plate.unit_px)
     return Sip(*there, *back, np.add(plate.origin_px, 1))
+
+
+def _grid(shape):
+    """Points all over a frame, rows of (x, y)."""
+    down, across = np.linspace(0, shape[0] - 1, GRID), np.linspace(0, shape[1] - 1, GRID)
+    y, x = np.meshgrid(down, across, indexing="ij")
+    return np.column_stack([x.ravel(), y.ravel()])
 
 
 def _polynomial(at, values, lowest, highest, unit_px):

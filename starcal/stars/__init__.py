@@ -6,7 +6,7 @@ out, `detection` finds them, `shapes` measures their widths, `photometry` makes 
 `known_places` adds what was not found, `columns` gives the table's columns as arrays.
 """
 
-from .columns import in_channels, places_of
+from .columns import in_channels, instrumental_mag, places_of
 from .detection import PLATEAU_SHARE
 from .flags import CHANNELS, FLAG_REASONS, SHAPE_SNR, Flag, flag_tally
 from .known_places import free_places, measure_at
@@ -22,6 +22,7 @@ __all__ = [
     "flag_tally",
     "free_places",
     "in_channels",
+    "instrumental_mag",
     "measure_at",
     "measure_stars",
     "places_of",

@@ -109,3 +109,10 @@ def places_of(stars: Table) -> NDArray:
         Rows of x, y in pixels, 0-based.
     """
     return np.column_stack([stars["x_px"].value, stars["y_px"].value])
+
+
+def instrumental_mag(stars: Table) -> NDArray:
+    """Magnitudes of the stars from all their light, zero point arbitrary; NaN where there is no
+    positive flux."""
+    light = in_channels(stars).sum(axis=0)
+    return -2.5 * np.log10(np.where(light > 0, light, np.nan))

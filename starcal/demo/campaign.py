@@ -265,9 +265,9 @@ def through_file(recipe: Recipe, electrons: np.ndarray, steps: bool) -> np.ndarr
         cut = faults.clipped(level, recipe.low[channel], recipe.high[channel])
         planes.append(cut * recipe.setup.channel_gains[channel])
     pixels = np.stack(planes).astype(np.float32)
-    return (
-        faults.in_steps(pixels, recipe.levels, recipe.white) if recipe.levels and steps else pixels
-    )
+    if recipe.levels and steps:
+        return faults.in_steps(pixels, recipe.levels, recipe.white) / np.float32(recipe.white)
+    return pixels
 
 
 def response_of_stars(

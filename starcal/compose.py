@@ -15,7 +15,7 @@ from .frame.regrid import regrid, source_positions
 from .stars import CHANNELS, measure_stars
 from .stars.noise import frame_noise
 
-MATCHES = ("none", "background", "linear")
+MATCHES = ("none", "background", "fit")
 SAME_GRID_PX = (
     0.3  # solutions of registered frames differ by a tenth or two; more shows as coloured fringes
 )
@@ -43,7 +43,7 @@ class Matching:
     Attributes
     ----------
     match : str
-        "none", "background" or "linear".
+        "none", "background" or "fit".
     reference : int
         The channel that stayed as it was: that with the best signal; 1 (G) for "none".
     factors, offsets : tuple of 3 floats
@@ -142,7 +142,7 @@ def compose(
     ----------
     red, green, blue : str or Path
         Linear files of one channel; one file may serve twice (HOO).
-    match : {"none", "background", "linear"}
+    match : {"none", "background", "fit"}
         Levels left as they are; or brought to the same sky and the same noise; or to the same
         levels throughout, by a linear fit of each channel to that with the best signal (see
         `match_channels`).
@@ -181,7 +181,7 @@ def compose(
 
 def _require_match(match):
     if match not in MATCHES:
-        raise ValueError(f"match {match!r} given; it is 'none', 'background' or 'linear'")
+        raise ValueError(f"match {match!r} given; it is 'none', 'background' or 'fit'")
 
 
 # --- one grid ---------------------------------------------------------------------------
@@ -268,10 +268,10 @@ def match_channels(pixels: NDArray, match: str) -> Matching:
     ----------
     pixels : ndarray, (3, y, x)
         NaN where there is no data. Not changed.
-    match : {"none", "background", "linear"}
+    match : {"none", "background", "fit"}
         "background": factors make the noise of the dark sky the same in all channels, offsets then
         its level; both measured in the darkest fifth of the frame, where there is least nebula.
-        "linear": factors and offsets that make starless blocks of the frame alike from dark to
+        "fit": factors and offsets that make starless blocks of the frame alike from dark to
         bright.
 
     Returns
@@ -282,7 +282,7 @@ def match_channels(pixels: NDArray, match: str) -> Matching:
     ------
     FrameError
         No noise, or no data in common ("background"); too few starless blocks or channels that have
-        no structure in common ("linear").
+        no structure in common ("fit").
 
     Notes
     -----
@@ -297,7 +297,7 @@ def match_channels(pixels: NDArray, match: str) -> Matching:
         return Matching(match, 1, (1.0,) * 3, (0.0,) * 3)
     noise = frame_noise(pixels)
     _require_noise(noise)
-    if match == "linear":
+    if match == "fit":
         return _linear(pixels, _best_channel(pixels, noise))
     reference = _best_channel(pixels, noise)
     factors = np.array(noise.noise[reference]) / noise.noise
@@ -327,7 +327,7 @@ def _linear(pixels, reference):
     region = np.minimum((place * REGIONS).astype(int), REGIONS - 1) @ (REGIONS, 1)
     fits = [_fit(level[c], level[reference], region, c, reference) for c in range(3)]
     factors, offsets, errors, correlations = zip(*fits, strict=True)
-    return Matching("linear", reference, factors, offsets, errors, correlations, len(place))
+    return Matching("fit", reference, factors, offsets, errors, correlations, len(place))
 
 
 def _fit(values, wanted, region, channel, reference):

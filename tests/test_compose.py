@@ -81,7 +81,7 @@ def test_channels_go_where_they_are_told(files, scene):
 
 
 def test_one_file_may_serve_twice(files, scene):
-    hoo = compose(files[1], files[2], files[2], match="linear")
+    hoo = compose(files[1], files[2], files[2], match="fit")
     assert np.array_equal(hoo.frame.pixels[1], hoo.frame.pixels[2])
     assert hoo.frame.filters == ("H-alpha", "O III", "O III")
 
@@ -244,7 +244,7 @@ def test_background_gives_all_channels_one_sky_and_one_noise():
 )
 def test_linear_finds_the_line(relation):
     pixels = noise_frame(relation, noise=[1e-3, *(1e-3 * factor for factor, _ in relation)])
-    matching = match_channels(pixels, "linear")
+    matching = match_channels(pixels, "fit")
     slopes, offsets = (
         np.array([start, *(pair[i] for pair in relation)]) for i, start in enumerate((1.0, 0.0))
     )
@@ -271,14 +271,14 @@ def test_noise_does_not_flatten_the_line():
     red = soft_blocks(rng.normal(0.1, 3e-3, (15, 20)))
     both = np.stack([red + soft_blocks(rng.normal(0, 2e-3, (15, 20))) for _ in range(2)])
     pixels = np.stack([both[0], 0.5 * both[1], both[0]]) + rng.normal(0, 1e-4, (3, *SHAPE))
-    matching = match_channels(pixels.astype(np.float32), "linear")
+    matching = match_channels(pixels.astype(np.float32), "fit")
     error = np.hypot(2e-3, 2e-3) / 3e-3 / np.sqrt(300)  # of a slope from 300 blocks
     assert matching.factors[1] / matching.factors[0] == pytest.approx(2.0, rel=4 * error)
 
 
 def test_linear_does_not_depend_on_the_order_of_channels():
     pixels = noise_frame(((0.3, 0.02), (2.0, -0.03)))
-    first, turned = match_channels(pixels, "linear"), match_channels(pixels[[2, 0, 1]], "linear")
+    first, turned = match_channels(pixels, "fit"), match_channels(pixels[[2, 0, 1]], "fit")
     ratio = np.array(first.factors) / first.factors[0]
     assert np.array(turned.factors)[[1, 2, 0]] / turned.factors[1] == pytest.approx(ratio, rel=0.02)
 
@@ -287,7 +287,7 @@ def test_stars_do_not_bend_the_line():
     """Stars are equally bright in all channels here, the nebula is not: unmasked, they would pull
     the factors to 1."""
     pixels = noise_frame(((0.3, 0.0), (0.3, 0.0)))
-    clean = match_channels(pixels, "linear")
+    clean = match_channels(pixels, "fit")
     rng = np.random.default_rng(1)
     x, y, light = (
         rng.uniform(0, SHAPE[1], 250),
@@ -296,7 +296,7 @@ def test_stars_do_not_bend_the_line():
     )
     for plane in pixels:
         add_stars(plane, x, y, light, 3.0, 3.0, floor=1e-5)
-    starry = match_channels(pixels, "linear")
+    starry = match_channels(pixels, "fit")
     assert np.array(starry.factors) / starry.factors[0] == pytest.approx(
         np.array(clean.factors) / clean.factors[0], rel=0.03
     )
@@ -305,10 +305,10 @@ def test_stars_do_not_bend_the_line():
 
 def test_pixels_without_data_are_not_looked_at():
     pixels = noise_frame(((0.3, 0.02), (2.0, -0.03)))
-    whole = match_channels(pixels, "linear")
+    whole = match_channels(pixels, "fit")
     pixels[1, :60] = np.nan
     pixels[0, :, 290:] = np.nan
-    part = match_channels(pixels, "linear")
+    part = match_channels(pixels, "fit")
     ratios = [np.array(matching.factors) / matching.factors[0] for matching in (part, whole)]
     assert ratios[0] == pytest.approx(ratios[1], rel=0.03)
     part.apply(pixels)
@@ -338,14 +338,14 @@ def test_another_part_of_the_sky_is_refused(files, scene, tmp_path):
 def test_channels_without_common_structure_have_no_line(tmp_path):
     pixels = np.random.default_rng(0).normal(0.1, 1e-3, (3, *SHAPE)).astype(np.float32)
     with pytest.raises(FrameError, match=r"no structure in common .* Use --match background"):
-        match_channels(pixels, "linear")
+        match_channels(pixels, "fit")
     assert match_channels(pixels, "background").factors == pytest.approx((1, 1, 1), rel=0.05)
 
 
 def test_too_few_blocks_have_no_line():
     pixels = noise_frame(((0.3, 0.02), (2.0, -0.03)))[:, :64, :64].copy()
     with pytest.raises(FrameError, match=r"30 needed for a linear fit. Use --match background"):
-        match_channels(pixels, "linear")
+        match_channels(pixels, "fit")
     match_channels(pixels, "background")
 
 
@@ -364,9 +364,9 @@ def test_a_colour_frame_is_no_channel(files, scene, tmp_path):
 
 
 def test_a_match_that_does_not_exist():
-    with pytest.raises(ValueError, match="'none', 'background' or 'linear'"):
+    with pytest.raises(ValueError, match="'none', 'background' or 'fit'"):
         match_channels(np.zeros((3, 8, 8), np.float32), "median")
-    with pytest.raises(ValueError, match="'none', 'background' or 'linear'"):
+    with pytest.raises(ValueError, match="'none', 'background' or 'fit'"):
         compose("a", "b", "c", match="median")  # before any file is looked for
 
 

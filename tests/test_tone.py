@@ -255,9 +255,6 @@ def test_screen_by_hand():
     np.testing.assert_allclose(
         tone.screen([0.5, 0.8, 0.0, 1.0], [0.5, 0.6, 0.3, 0.3]), [0.75, 0.92, 0.3, 1.0]
     )
-    np.testing.assert_allclose(
-        tone.unscreen([0.92, 0.55, 1.0, 0.4], [0.6, 0.6, 1.0, 0.0]), [0.8, 0, 0, 0.4]
-    )
 
 
 @given(unit, unit)
@@ -265,18 +262,6 @@ def test_screen_stays_in_range_and_commutes(below, above):
     result = tone.screen(below, above)
     assert max(below, above) - 1e-12 <= result <= 1
     assert result == pytest.approx(tone.screen(above, below), abs=1e-12)
-
-
-@given(st.floats(0, 0.999), unit)
-def test_unscreen_undoes_screen(below, above):
-    assert tone.unscreen(tone.screen(below, above), below) == pytest.approx(above, abs=1e-12)
-
-
-@given(unit, unit)
-def test_nothing_is_darkened_by_what_unscreen_gives(picture, below):
-    layer = tone.unscreen(picture, below)
-    assert 0 <= layer <= 1
-    assert tone.screen(below, layer) == pytest.approx(max(picture, below), abs=1e-12)
 
 
 def test_star_over_another_nebula_changes_colour():
@@ -289,20 +274,19 @@ def test_star_over_another_nebula_changes_colour():
 def test_screen_keeps_nan_and_float32():
     below = np.array([np.nan, 0.5, 1.0], np.float32)
     above = np.array([0.5, np.nan, np.nan], np.float32)
-    for result in (tone.screen(below, above), tone.unscreen(above, below)):
-        assert result.dtype == np.float32
-        assert np.isnan(result).all()
+    result = tone.screen(below, above)
+    assert result.dtype == np.float32
+    assert np.isnan(result).all()
 
 
 def test_screen_refuses_linear_pictures(frame):
     linear = frame * 5000
-    for blend in (tone.screen, tone.unscreen):
-        with pytest.raises(
-            FrameError, match=r"values from .* given; screening needs .*stretch them first"
-        ):
-            blend(linear, linear)
-        shown = tone.choose_stretch(linear).apply(linear)  # as the message says
-        assert blend(shown, shown).shape == linear.shape
+    with pytest.raises(
+        FrameError, match=r"values from .* given; screening needs .*stretch them first"
+    ):
+        tone.screen(linear, linear)
+    shown = tone.choose_stretch(linear).apply(linear)  # as the message says
+    assert tone.screen(shown, shown).shape == linear.shape
 
 
 def test_layers_stretched_apart_join_by_screening():

@@ -285,7 +285,7 @@ def _add_compose(commands) -> None:
     )
     compose.add_argument(
         "--match",
-        choices=("none", "background", "linear"),
+        choices=("none", "background", "fit"),
         default="none",
         help="leave levels as they are; same sky and noise; or fit channel to channel (default: "
         "none)",

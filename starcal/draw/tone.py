@@ -259,7 +259,7 @@ def screen(below: ArrayLike, above: ArrayLike) -> NDArray:
     """Screen blend of two stretched pictures in [0, 1]: 1 - (1 - below)(1 - above).
 
     It dims what is above by (1 - below), channel by channel: stars laid over a coloured nebula that
-    were not taken from it by `unscreen` change colour. Linear pictures are added, not screened.
+    were split from a linear picture change colour. Linear pictures are added, not screened.
 
     Raises
     ------
@@ -268,26 +268,6 @@ def screen(below: ArrayLike, above: ArrayLike) -> NDArray:
     """
     below, above = _unit_interval(below), _unit_interval(above)
     return 1 - (1 - below) * (1 - above)
-
-
-def unscreen(picture: ArrayLike, below: ArrayLike) -> NDArray:
-    """What must be screened over `below` to get `picture`: (picture - below) / (1 - below), in [0,
-    1].
-
-    Exact where picture >= below and below < 1. Nothing can darken by screening: 0 where the picture
-    is darker. Under below = 1 nothing can be seen: 0 as well. Noise and rounding are multiplied by
-    1 / (1 - below): 20 times at 0.95.
-
-    Raises
-    ------
-    FrameError
-        Values outside [0, 1]; nan is allowed.
-    """
-    picture, below = _unit_interval(picture), _unit_interval(below)
-    room = 1 - below
-    return np.where(
-        room == 0, 0 * picture, np.maximum(picture - below, 0) / np.where(room == 0, 1, room)
-    )
 
 
 def _unit_interval(values: ArrayLike) -> NDArray:

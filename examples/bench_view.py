@@ -76,20 +76,20 @@ def windows(shape: tuple[int, int]) -> dict:
 
 def measure(job, settings: Settings) -> None:
     """Print what each step costs in each window."""
-    stars = job.found.stars
-    some = tuple((float(stars["x_px"][i]), float(stars["y_px"][i])) for i in job.found.fitted[:3])
+    stars = job.check.stars
+    some = tuple((float(stars["x_px"][i]), float(stars["y_px"][i])) for i in job.check.fitted[:3])
     rng = np.random.default_rng(0)
 
     def choice(**changes):
         changed = replace(
             settings, **{name: at + rng.uniform(-0.2, 0.2) for name, at in changes.items()}
         )
-        return lambda: render(sight, changed, both="black" in changes)
+        return lambda: render(part, changed, both="black" in changes)
 
-    def render(sight, changed, both):
-        after_shown(cure_of(job, job.found, changed), sight, changed)
+    def render(part, changed, both):
+        after_shown(cure_of(job, job.check, changed), part, changed)
         if both:
-            before_shown(job, sight, changed)
+            before_shown(job, part, changed)
 
     print(
         f"  refit with three stars left out, and all points of the plots: "
@@ -100,7 +100,7 @@ def measure(job, settings: Settings) -> None:
     )
     worst = 0.0
     for name, window in windows(job.shape).items():
-        sight = job.look(window)
+        part = job.look(window)
         costs = [
             timed(lambda window=window: render(job.look(window), settings, both=True), 3),
             timed(choice(warmth=1.0)),
@@ -125,7 +125,7 @@ def main() -> None:
             start = time.perf_counter()
             job = open_job(settings)
         print(
-            f"{title}: 3 x {shape[0]} x {shape[1]}, {len(job.found.stars)} stars; read, checked "
+            f"{title}: 3 x {shape[0]} x {shape[1]}, {len(job.check.stars)} stars; read, checked "
             f"and split in "
             f"{time.perf_counter() - start:.1f} s"
         )

@@ -15,8 +15,10 @@ from astropy.io import fits
 
 from starcal.catalogue import services
 from starcal.catalogue.choose import stars_around
+from starcal.choices import Settings
 from starcal.cli.arguments import build_parser
-from starcal.cli.main import COMMANDS, main
+from starcal.cli.files import asked_for
+from starcal.cli.main import COMMANDS, command_of, main
 from starcal.demo.scene import make_scene
 from starcal.frame import write_fits, write_tiff16
 
@@ -495,6 +497,38 @@ def test_help_is_quick_to_load_and_every_command_has_an_example():
     ]
     assert len(actions) >= 5
     assert all("example: starcal" in parser.format_help() for parser in actions)
+
+
+def test_every_command_has_its_function():
+    for name in COMMANDS:
+        assert callable(command_of(name)), name
+
+
+def test_options_have_the_defaults_of_the_choices():
+    """Of every command that takes a frame, whatever it does with it."""
+    defaults = asked_for(build_parser().parse_args(["run", "a.fits"]))
+    assert defaults == Settings(frame="a.fits")
+    for words in (["check"], ["view"], ["calibrate", "-o", "b.fits"], ["recolour", "-o", "b.fits"]):
+        assert asked_for(build_parser().parse_args([*words, "a.fits"])) == defaults, words
+
+
+@pytest.mark.parametrize(
+    ("typed", "needed"),
+    [
+        (["--neutral-bv", "3"], "colours are known for B-V -0.37 to 1.5"),
+        (["--snr", "0"], "a number above 0 needed"),
+        (["--spread", "-1"], "0 or more needed"),
+        (["--black", "2"], "-10 to 1 needed"),
+        (["--sky", "pink"], "invalid choice: 'pink'"),
+        (["--spread", "0.1", "--bv", "1.4"], "spread 0 or a bv in between needed"),
+        (["--white-bv", "0.6"], "unrecognized arguments: --white-bv"),
+    ],
+)
+def test_choices_that_cannot_be_are_wrong_usage(typed, needed, capsys):
+    with pytest.raises(SystemExit) as ended:
+        main(["run", "a.fits", *typed])
+    assert ended.value.code == 2
+    assert needed in capsys.readouterr().err
 
 
 @pytest.mark.slow

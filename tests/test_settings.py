@@ -2,8 +2,10 @@
 run exactly."""
 
 import json
+import math
 import shutil
-from dataclasses import fields
+from dataclasses import FrozenInstanceError, fields
+from typing import get_type_hints
 
 import numpy as np
 import pytest
@@ -11,7 +13,15 @@ from astropy.io import fits
 
 import starcal
 from starcal.checking.check import check, refit
-from starcal.choices import Choices, Settings, read_settings
+from starcal.choices import (
+    Choices,
+    OfCalibrate,
+    OfCheck,
+    OfRecolour,
+    OfRun,
+    Settings,
+    read_settings,
+)
 from starcal.cli.main import main
 from starcal.cure.stars import recolour_stars
 from starcal.demo.examples import DEMOS
@@ -369,6 +379,83 @@ def test_settings_that_cannot_be_used(tmp_path, capsys):
         read_settings(tmp_path / "none.json")
     assert main(["run", "--settings", str(path)]) == 1
     assert "pairs of numbers" in capsys.readouterr().err
+
+
+def test_a_setting_that_has_another_name_now_is_told_so(tmp_path):
+    """A file of an earlier version is refused and not half obeyed; mended as advised, it is read."""
+    path = tmp_path / "result.json"
+    path.write_text('{"settings": {"frame": "a.fits", "white_bv": 0.5}}')
+    with pytest.raises(
+        SettingsError, match=r"white_bv \(its name is neutral_bv now\). Mend it there"
+    ):
+        read_settings(path)
+    path.write_text(path.read_text().replace("white_bv", "neutral_bv"))
+    assert read_settings(path).neutral_bv == 0.5
+
+
+# --- choices by keyword -----------------------------------------------------------------
+
+
+def test_keywords_are_the_choices_by_name_and_type():
+    """Each keyword of a public function is a choice of the same type, and none is forgotten."""
+    choices = get_type_hints(Choices)
+    assert get_type_hints(OfRun) == choices
+    for some in (OfCheck, OfCalibrate, OfRecolour):
+        assert get_type_hints(some).items() <= choices.items()
+
+
+def test_a_keyword_that_a_function_does_not_obey_is_refused(broad):
+    """And not taken in silence: a check makes no star warmer."""
+    for function, keyword in (
+        (starcal.check, {"warmth": 1.2}),
+        (starcal.calibrate, {"route": "palette"}),
+        (starcal.recolour_stars, {"sky": "keep"}),
+        (starcal.run, {"white_bv": 0.5}),
+    ):
+        with pytest.raises(TypeError, match=f"{next(iter(keyword))} given; what can be asked"):
+            function("a.fits", **keyword)
+
+
+def test_choices_and_keywords_are_the_same_question(folder, broad):
+    """One object, keywords, or an object with some of it changed."""
+    frame = starcal.read_frame(folder / "broad.fits")
+    asked = Choices(neutral_bv=0.4, snr=8.0)
+    answers = [
+        starcal.check(frame, asked),
+        starcal.check(frame, neutral_bv=0.4, snr=8.0),
+        starcal.check(frame, Choices(snr=8.0), neutral_bv=0.4),
+    ]
+    assert answers[0].to_dict() == answers[1].to_dict() == answers[2].to_dict()
+    assert answers[0].gains[2] != broad.gains[2]
+
+
+@pytest.mark.parametrize(
+    ("wrong", "needed"),
+    [
+        ({"neutral_bv": 7.0}, "neutral_bv 7.0 given, colours are known for B-V -0.37 to 1.5"),
+        ({"neutral_bv": math.nan}, "neutral_bv nan given"),
+        ({"snr": "5"}, "snr 5 given, a number above 0 needed"),
+        ({"timeout": None}, "timeout None given, a number above 0 needed"),
+        ({"scale": 0.0}, "scale 0.0 given, arcsec above 0"),
+        ({"saturation": math.inf}, "saturation inf given, 0 or more needed"),
+        ({"tiff": "yes"}, "tiff 'yes' given; it is True or False"),
+        ({"model": "cube"}, "model 'cube' given; it is one of gains, matrix"),
+        ({"bv": 1.4, "spread": 0.1}, "spread 0 or a bv in between needed"),
+        ({"leave_out": [1.0]}, "pairs of numbers needed"),
+    ],
+)
+def test_a_choice_that_cannot_be_is_refused_when_it_is_made(wrong, needed):
+    with pytest.raises(ValueError, match=needed):
+        Choices(**wrong)
+
+
+def test_choices_cannot_change():
+    with pytest.raises(FrozenInstanceError):
+        Choices().snr = 3.0
+    assert Choices(leave_out=[[1, 2]]).leave_out == ((1.0, 2.0),)
+
+
+# --- what can be typed ------------------------------------------------------------------
 
 
 def test_places_are_pairs_of_numbers(capsys):

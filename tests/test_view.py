@@ -33,7 +33,7 @@ from starcal.errors import FrameError, PageError, TooFewStars
 from starcal.frame import write_fits
 from starcal.stars import Flag
 from starcal.view import points, rows
-from starcal.view.desk import Desk
+from starcal.view.history import History
 from starcal.view.job import (
     ByGains,
     ByStar,
@@ -93,7 +93,7 @@ def camera(folder):
 
 
 def test_every_choice_can_be_taken_back():
-    first = Desk(Settings(frame="a.fits"))
+    first = History(Settings(frame="a.fits"))
     second = first.choose(warmth=1.5)
     third = second.leave_out(((3.0, 4.0), (5.0, 6.0))).take_back(((3.0, 4.0),))
     assert (first.now.warmth, second.now.warmth) == (1.0, 1.5)
@@ -107,10 +107,10 @@ def test_every_choice_can_be_taken_back():
 
 
 def test_a_choice_that_changes_nothing_is_no_step():
-    desk = Desk(Settings(leave_out=((1.0, 2.0),)))
-    assert desk.choose(warmth=1.0) is desk
-    assert desk.leave_out(((1.0, 2.0),)) is desk
-    assert desk.take_back(((9.0, 9.0),)) is desk
+    history = History(Settings(leave_out=((1.0, 2.0),)))
+    assert history.choose(warmth=1.0) is history
+    assert history.leave_out(((1.0, 2.0),)) is history
+    assert history.take_back(((9.0, 9.0),)) is history
 
 
 # --- the visible part -------------------------------------------------------------------
@@ -171,9 +171,9 @@ def test_the_visible_part_is_that_of_the_picture_of_a_run(sho, step):
     """Against the whole picture as `run` makes it; only the order of float32 sums differs, far
     below the noise."""
     settings = Settings(warmth=1.4, saturation=1.6, star_brightness=1.3)
-    picture = recolour_checked(sho.frame, sho.found, settings).picture
+    picture = recolour_checked(sho.frame, sho.check, settings).picture
     window = Window(slice(60, 360), slice(120, 660), step)
-    seen = cure_of(sho, sho.found, settings).after(sho.look(window))
+    seen = cure_of(sho, sho.check, settings).after(sho.look(window))
     expected = block_reduce(picture[:, window.rows, window.columns], (1, step, step), np.mean)
     assert seen == pytest.approx(expected, abs=2e-6)
     assert np.abs(seen - sho.look(window).before).max() > 0.01  # the stars did change
@@ -185,8 +185,8 @@ def test_gains_show_as_they_are_applied(camera, step):
     """Against the whole frame as `apply_calibration` makes it, clipped and whitened stars
     included."""
     window = Window(slice(40, 440), slice(80, 680), step)
-    cure = cure_of(camera, camera.found, Settings(route="gains"))
-    whole = apply_calibration(camera.frame, camera.found).pixels
+    cure = cure_of(camera, camera.check, Settings(route="gains"))
+    whole = apply_calibration(camera.frame, camera.check).pixels
     expected = block_reduce(whole[:, window.rows, window.columns], (1, step, step), np.mean)
     assert cure.after(camera.look(window)) == pytest.approx(expected, abs=2e-6)
     assert len(cure.whitening.x_px) > 0
@@ -194,22 +194,22 @@ def test_gains_show_as_they_are_applied(camera, step):
 
 
 def test_the_best_route_is_that_of_the_check(camera, sho):
-    assert isinstance(cure_of(camera, camera.found, Settings()), ByGains)
-    assert isinstance(cure_of(sho, sho.found, Settings()), ByStar)
-    assert set(cure_of(sho, sho.found, Settings(route="catalogue")).source) <= {
+    assert isinstance(cure_of(camera, camera.check, Settings()), ByGains)
+    assert isinstance(cure_of(sho, sho.check, Settings()), ByStar)
+    assert set(cure_of(sho, sho.check, Settings(route="catalogue")).source) <= {
         "catalogue",
         "field median",
     }
 
 
 def test_black_point_and_stretch_change_the_look_alone(sho):
-    cure, sight = (
-        cure_of(sho, sho.found, Settings()),
+    cure, part = (
+        cure_of(sho, sho.check, Settings()),
         sho.look(Window(slice(0, 400), slice(0, 600), 4)),
     )
     for show in (partial(after_shown, cure), partial(before_shown, sho)):
         plain, dark, bright = (
-            show(sight, settings).view(np.uint8).reshape(-1, 4)[:, :3].mean()
+            show(part, settings).view(np.uint8).reshape(-1, 4)[:, :3].mean()
             for settings in (Settings(), Settings(black=1.0), Settings(strength=3.0))
         )
         assert dark < plain < bright
@@ -218,7 +218,7 @@ def test_black_point_and_stretch_change_the_look_alone(sho):
 def test_a_route_without_stars_is_refused_before_the_page_opens(folder):
     with pytest.raises(TooFewStars, match="use --route best"):
         open_job(Settings(frame=str(folder / "lost.fits"), route="catalogue"))
-    assert open_job(Settings(frame=str(folder / "lost.fits"), route="best")).found.match is None
+    assert open_job(Settings(frame=str(folder / "lost.fits"), route="best")).check.match is None
 
 
 def test_layers_of_other_frames_are_left_to_run(folder):
@@ -230,7 +230,7 @@ def test_layers_of_other_frames_are_left_to_run(folder):
 
 
 def test_stars_left_out_stay_in_the_plots_with_their_residual(camera):
-    everyone = camera.found
+    everyone = camera.check
     row = everyone.fitted[0]
     found = camera.refit([tuple(float(everyone.stars[name][row]) for name in ("x_px", "y_px"))])
     columns = points.columns_of(cure_of(camera, found, Settings()))
@@ -252,31 +252,31 @@ def test_stars_left_out_stay_in_the_plots_with_their_residual(camera):
 def test_chromaticities_come_nearer_to_those_of_real_stars(camera):
     """Real stars: `colour.star_rgb` of each catalogue B-V, itself checked against Pickles (1998) in
     test_colour."""
-    cure = cure_of(camera, camera.found, Settings())
-    rows_used = camera.found.fitted[camera.found.fit.used]
+    cure = cure_of(camera, camera.check, Settings())
+    rows_used = camera.check.fitted[camera.check.fit.used]
     target = star_rgb(
-        points.catalogue_of(camera.found, "bv_mag")[rows_used], camera.found.neutral_bv
+        points.catalogue_of(camera.check, "bv_mag")[rows_used], camera.check.neutral_bv
     )
     before, after = (
         np.median(uv_prime_distance(rgb[rows_used], target))
-        for rgb in (star_fluxes(camera.found).T, cure.star_rgb)
+        for rgb in (star_fluxes(camera.check).T, cure.star_rgb)
     )
     assert after < 0.4 * before
     columns = points.columns_of(cure)
     ends = points.chromaticity_range(
-        columns, points.clear(camera.found), points.locus_of(camera.found)
+        columns, points.clear(camera.check), points.locus_of(camera.check)
     )
-    assert ends["u"][0] < points.locus_of(camera.found)["u"].min() < ends["u"][1]
+    assert ends["u"][0] < points.locus_of(camera.check)["u"].min() < ends["u"][1]
 
 
 def test_a_frame_without_a_fit_has_empty_plots(folder):
     job = open_job(Settings(frame=str(folder / "lost.fits")))
-    columns = points.columns_of(cure_of(job, job.found, Settings()))
+    columns = points.columns_of(cure_of(job, job.check, Settings()))
     nowhere = points.fit_ranges(
-        columns, points.with_catalogue(columns), points.curves_of(job.found)
+        columns, points.with_catalogue(columns), points.curves_of(job.check)
     )
     assert all(low < high for low, high in nowhere.values())
-    assert len(points.with_catalogue(columns)) == len(points.curves_of(job.found)["bv"]) == 0
+    assert len(points.with_catalogue(columns)) == len(points.curves_of(job.check)["bv"]) == 0
     assert set(columns["state"]) == {"not used"}
 
 
@@ -284,11 +284,11 @@ def test_columns_are_plain_arrays_and_the_plots_hold_them_all(camera):
     """Bokeh sends the memory of an array: `data` of a column of astropy's, or of a masked array, is
     another thing."""
     columns, curves = (
-        points.columns_of(cure_of(camera, camera.found, Settings())),
-        points.curves_of(camera.found),
+        points.columns_of(cure_of(camera, camera.check, Settings())),
+        points.curves_of(camera.check),
     )
     assert {
-        type(values) for values in (columns | curves | points.locus_of(camera.found)).values()
+        type(values) for values in (columns | curves | points.locus_of(camera.check)).values()
     } == {np.ndarray}
     matched = points.with_catalogue(columns)
     for name, (low, high) in points.fit_ranges(columns, matched, curves).items():
@@ -296,24 +296,24 @@ def test_columns_are_plain_arrays_and_the_plots_hold_them_all(camera):
 
 
 def test_a_row_tells_what_is_known_of_a_star(camera):
-    i = int(camera.found.fitted[3])
+    i = int(camera.check.fitted[3])
     cells = dict(
         zip(
             rows.HEADINGS,
-            rows.star_rows(cure_of(camera, camera.found, Settings()), [i])[0],
+            rows.star_rows(cure_of(camera, camera.check, Settings()), [i])[0],
             strict=True,
         )
     )
-    stars = camera.found.stars
+    stars = camera.check.stars
     assert cells["Star"] == str(i + 1)
     assert cells["x, y"] == f"{stars['x_px'][i]:.1f}, {stars['y_px'][i]:.1f}"
     assert cells["B−V"].startswith(f"{stars['bv_mag'][i]:.2f}".replace("-", "−"))
-    assert cells["residual R/G"] == f"{camera.found.fit.residual_mag[0, 3]:+.3f}".replace("-", "−")
+    assert cells["residual R/G"] == f"{camera.check.fit.residual_mag[0, 3]:+.3f}".replace("-", "−")
     assert (cells["in the fit"], cells["colour from"]) == ("used", "gains")
 
 
 def test_words_are_safe_and_whole(camera):
-    cure = cure_of(camera, replace(camera.found, route_reason="<b>&"), Settings())
+    cure = cure_of(camera, replace(camera.check, route_reason="<b>&"), Settings())
     assert "&lt;b&gt;&amp;" in rows.verdict_html(cure)
     assert rows.table_html(cure, []) == f"<p>{rows.NOTHING_CHOSEN}</p>"
     assert rows.table_html(cure, list(range(45))).count("<tr>") == rows.MOST_ROWS + 1

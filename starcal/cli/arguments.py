@@ -2,8 +2,10 @@
 
 import argparse
 import math
+from collections.abc import Sequence
 
 from .. import __version__
+from ..choices import NOT_NEGATIVE, POSITIVE, SERVICES, default_of, limits_of, names_of
 
 EPILOG = """\
 exit status: 0 done, 1 could not (one line says why), 2 wrong usage
@@ -22,65 +24,22 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"starcal {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-
-    run = _command(
-        commands,
-        "run",
-        "the whole job: check, choose the route, write picture and report",
-        "starcal run veil.fits --out veil-stars",
-    )
-    _add_frame(run)
-    run.add_argument("--out", metavar="DIR", help="folder for the files (default: FRAME-starcal)")
-    run.add_argument(
-        "--settings",
-        metavar="FILE",
-        help="result.json of an earlier run: the same again, but for what you type besides",
-    )
-    _add_display(run)
-    run.add_argument("--tiff", action="store_true", help="write the picture as 16-bit TIFF, too")
-    _add_fit(run)
-    _add_write_wcs(run)
-    _add_taste(run, "gains")
-    _add_output(run)
-
-    _add_view(commands)
-
-    check = _command(
-        commands,
-        "check",
-        "say whether calibration can rescue a frame, with numbers",
-        "starcal check *.fits",
-    )
-    _add_frame(check, several=True)
-    _add_fit(check)
-    _add_write_wcs(check)
-    _add_overwrite(check, "an existing file of --write-wcs")
-
-    calibrate = _command(
-        commands,
-        "calibrate",
-        "fit gains to catalogue B-V and apply them",
-        "starcal calibrate veil.fits -o veil-calibrated.fits",
-    )
-    _add_frame(calibrate)
-    calibrate.add_argument(
-        "-o", "--output", metavar="OUT", required=True, help="file to write (FITS)"
-    )
-    _add_fit(calibrate)
-    _add_write_wcs(calibrate)
-    _add_output(calibrate)
-
-    _add_layers(commands)
-    _add_plan(commands)
-
-    demo = _command(
-        commands, "demo", "write small example frames to try the rest on", "starcal demo owl"
-    )
-    demo.add_argument("folder", metavar="DIR")
-    _add_overwrite(demo)
-
-    _add_catalogue(commands)
-    _add_completion(commands)
+    for add in (
+        _add_run,
+        _add_view,
+        _add_check,
+        _add_calibrate,
+        _add_compose,
+        _add_split,
+        _add_recolour,
+        _add_join,
+        _add_audit,
+        _add_plan,
+        _add_demo,
+        _add_catalogue,
+        _add_completion,
+    ):
+        add(commands)
     return parser
 
 
@@ -104,128 +63,30 @@ def _command(commands, name, purpose, example, command=None) -> argparse.Argumen
     return parser
 
 
-def _add_frame(parser, several: bool = False) -> None:
-    parser.add_argument(
-        "frame",
-        metavar="FRAME",
-        nargs="*",
-        help="linear colour " + ("frames" if several else "frame") + ": FITS, TIFF or PNG",
-    )
-    for channel in ("red", "green", "blue"):
-        parser.add_argument(
-            f"--{channel}", metavar="FILE", help=f"{channel} channel as a file of its own"
-        )
-    parser.add_argument(
-        "--wcs", metavar="FILE", help="FITS header or .wcs file that says where the frame points"
-    )
-    parser.add_argument(
-        "--full-scale", type=_positive, metavar="N", help="value in the file that means full scale"
-    )
-    parser.add_argument(
-        "--ra", help="without a WCS that fits: right ascension of the middle, degrees or 20h22m14s"
-    )
-    parser.add_argument(
-        "--dec", help="without a WCS that fits: declination of the middle, degrees or +40d15m24s"
-    )
-    parser.add_argument(
-        "--scale", type=_positive, metavar="ARCSEC", help="without a WCS that fits: size of a pixel"
-    )
-    parser.set_defaults(frame_parser=parser, several=several)
+# --- one command each -------------------------------------------------------------------
 
 
-def _add_white(parser) -> None:
-    parser.add_argument(
-        "--neutral-bv",
-        type=_star_colour,
-        default=0.65,
-        metavar="BV",
-        help="B-V of the star that comes out neutral (default: 0.65, the sun)",
+def _add_run(commands) -> None:
+    run = _command(
+        commands,
+        "run",
+        "the whole job: check, choose the route, write picture and report",
+        "starcal run veil.fits --out veil-stars",
     )
-
-
-def _add_detection(parser) -> None:
-    parser.add_argument(
-        "--snr", type=_positive, default=5.0, metavar="N", help="detection threshold (default: 5)"
-    )
-
-
-def _add_source(parser) -> None:
-    parser.add_argument(
-        "--catalogue",
-        default="embedded",
-        metavar="NAME",
-        help="embedded (default), gaia, apass, tycho2-online, file:PATH, or auto: a cached deeper "
-        "field if there is one",
-    )
-    parser.add_argument(
-        "--columns", metavar="MAP", help="columns of your own table: ra=..,dec=..,v=..,bv=.."
-    )
-    parser.add_argument(
-        "--online",
-        action=argparse.BooleanOptionalAction,
-        default=None,
-        help="whether the network may be asked (default: only for a catalogue that you name)",
-    )
-    parser.add_argument(
-        "--timeout",
-        type=_positive,
-        default=60.0,
-        metavar="S",
-        help="seconds for all that is asked of the network (default: 60)",
-    )
-
-
-def _add_linear(parser) -> None:
-    parser.add_argument(
-        "--assume-linear", action="store_true", help="believe that the frame is linear"
-    )
-
-
-def _add_fit(parser) -> None:
-    _add_white(parser)
-    _add_source(parser)
-    _add_detection(parser)
-    parser.add_argument(
-        "--model",
-        choices=("gains", "matrix"),
-        default="gains",
-        help="gains per channel, or a 3x3 matrix on 20 stars and more",
-    )
-    _add_leave_out(parser)
-    _add_linear(parser)
-
-
-def _add_write_wcs(parser) -> None:
-    parser.add_argument(
-        "--write-wcs",
+    _add_frame(run)
+    run.add_argument("--out", metavar="DIR", help="folder for the files (default: FRAME-starcal)")
+    run.add_argument(
+        "--settings",
         metavar="FILE",
-        help="write where the frame points, by its stars, as a FITS header for --wcs",
+        help="result.json of an earlier run: the same again, but for what you type besides",
     )
-
-
-def _add_leave_out(parser) -> None:
-    parser.add_argument(
-        "--leave-out",
-        type=_place,
-        action="append",
-        default=[],
-        metavar="X,Y",
-        help="a star to be left out of the fit, by its place in pixels; may be given again",
-    )
-
-
-def _add_overwrite(parser, what: str = "existing files") -> None:
-    parser.add_argument("--overwrite", action="store_true", help=f"replace {what}")
-
-
-def _add_output(parser) -> None:
-    parser.add_argument(
-        "--sky",
-        choices=("grey", "keep"),
-        default="grey",
-        help="bring the sky background to grey, or keep it as it comes (default: grey)",
-    )
-    _add_overwrite(parser)
+    _add_display(run)
+    _add_switch(run, "tiff", "write the picture as 16-bit TIFF, too")
+    _add_fit(run)
+    _add_write_wcs(run)
+    _add_star_colours(run, names_of("route"))
+    _add_sky(run)
+    _add_overwrite(run)
 
 
 def _add_view(commands) -> None:
@@ -242,7 +103,7 @@ def _add_view(commands) -> None:
     view.add_argument(
         "--settings", metavar="FILE", help="result.json of an earlier run: start with its choices"
     )
-    view.add_argument("--tiff", action="store_true", help="save the picture as 16-bit TIFF, too")
+    _add_switch(view, "tiff", "save the picture as 16-bit TIFF, too")
     view.add_argument(
         "--port",
         type=_port,
@@ -257,16 +118,36 @@ def _add_view(commands) -> None:
         help="print the address and open nothing",
     )
     _add_fit(view)
-    _add_output(view)
+    _add_sky(view)
+    _add_overwrite(view)
 
 
-def _add_layers(commands) -> None:
-    """The commands that take a picture apart, colour its stars, put it together and judge it."""
-    _add_compose(commands)
-    _add_split(commands)
-    _add_recolour(commands)
-    _add_join(commands)
-    _add_audit(commands)
+def _add_check(commands) -> None:
+    check = _command(
+        commands,
+        "check",
+        "say whether calibration can rescue a frame, with numbers",
+        "starcal check *.fits",
+    )
+    _add_frame(check, several=True)
+    _add_fit(check)
+    _add_write_wcs(check)
+    _add_overwrite(check, "an existing file of --write-wcs")
+
+
+def _add_calibrate(commands) -> None:
+    calibrate = _command(
+        commands,
+        "calibrate",
+        "fit gains to catalogue B-V and apply them",
+        "starcal calibrate veil.fits -o veil-calibrated.fits",
+    )
+    _add_frame(calibrate)
+    _add_fits_output(calibrate)
+    _add_fit(calibrate)
+    _add_write_wcs(calibrate)
+    _add_sky(calibrate)
+    _add_overwrite(calibrate)
 
 
 def _add_compose(commands) -> None:
@@ -280,9 +161,7 @@ def _add_compose(commands) -> None:
         compose.add_argument(
             f"--{channel}", metavar="FILE", required=True, help=f"file of the {channel} channel"
         )
-    compose.add_argument(
-        "-o", "--output", metavar="OUT", required=True, help="file to write (FITS)"
-    )
+    _add_fits_output(compose)
     compose.add_argument(
         "--match",
         choices=("none", "background", "fit"),
@@ -290,9 +169,7 @@ def _add_compose(commands) -> None:
         help="leave levels as they are; same sky and noise; or fit channel to channel (default: "
         "none)",
     )
-    compose.add_argument(
-        "--full-scale", type=_positive, metavar="N", help="value in the files that means full scale"
-    )
+    _add_number(compose, "full_scale", "N", "value in the files that means full scale")
     _add_overwrite(compose)
 
 
@@ -312,11 +189,7 @@ def _add_split(commands) -> None:
         help="writes STEM-starless.fits and STEM-stars.fits",
     )
     _add_detection(split)
-    split.add_argument(
-        "--starless",
-        metavar="FILE",
-        help="a starless version of FRAME that you already have, linear",
-    )
+    _add_starless(split)
     _add_linear(split)
     _add_overwrite(split)
 
@@ -329,15 +202,13 @@ def _add_recolour(commands) -> None:
         "starcal recolour veil.fits -o veil-stars.fits",
     )
     _add_frame(recolour)
-    recolour.add_argument(
-        "-o", "--output", metavar="OUT", required=True, help="file to write (FITS)"
-    )
-    _add_white(recolour)
+    _add_fits_output(recolour)
+    _add_neutral_star(recolour)
     _add_source(recolour)
     _add_detection(recolour)
     _add_leave_out(recolour)
     _add_linear(recolour)
-    _add_taste(recolour)
+    _add_star_colours(recolour, [name for name in names_of("route") if name != "gains"])
     _add_overwrite(recolour)
 
 
@@ -350,7 +221,7 @@ def _add_join(commands) -> None:
     )
     join.add_argument("starless", metavar="STARLESS")
     join.add_argument("stars", metavar="STARS")
-    join.add_argument("-o", "--output", metavar="OUT", required=True, help="file to write (FITS)")
+    _add_fits_output(join)
     join.add_argument(
         "--how",
         choices=("add", "screen"),
@@ -375,7 +246,7 @@ def _add_audit(commands) -> None:
     audit.add_argument(
         "picture", metavar="PICTURE", help="FITS, TIFF, PNG or JPEG, linear or stretched"
     )
-    _add_white(audit)
+    _add_neutral_star(audit)
     audit.add_argument(
         "--stretched",
         choices=("auto", "yes", "no"),
@@ -386,23 +257,6 @@ def _add_audit(commands) -> None:
         "--report", metavar="FILE", help="write a page with plot, map and table (HTML)"
     )
     _add_overwrite(audit, "an existing report")
-
-
-def _add_display(parser) -> None:
-    parser.add_argument(
-        "--black",
-        type=_black,
-        default=0.0,
-        metavar="N",
-        help="black point of previews: 0 as chosen from the frame (default), 1 at the sky",
-    )
-    parser.add_argument(
-        "--strength",
-        type=_positive,
-        default=1.0,
-        metavar="N",
-        help="stretch of previews: 1 as chosen from the frame (default), more lifts faint light",
-    )
 
 
 def _add_plan(commands) -> None:
@@ -501,50 +355,12 @@ def _add_kit(parser) -> None:
     )
 
 
-def _add_taste(parser, *whole_frame: str) -> None:
-    parser.add_argument(
-        "--route",
-        choices=("best", *whole_frame, "catalogue", "continuum", "palette"),
-        default="best",
-        help="best source for each star (default), or one source alone",
+def _add_demo(commands) -> None:
+    demo = _command(
+        commands, "demo", "write small example frames to try the rest on", "starcal demo owl"
     )
-    parser.add_argument(
-        "--bv",
-        type=_star_colour,
-        default=0.75,
-        metavar="BV",
-        help="B-V of the palette (default: 0.75)",
-    )
-    parser.add_argument(
-        "--spread",
-        type=_not_negative,
-        default=0.0,
-        metavar="MAG",
-        help="invented spread of the palette's B-V (default: 0)",
-    )
-    parser.add_argument(
-        "--warmth", type=_not_negative, default=1.0, metavar="N", help="1 is true, more is redder"
-    )
-    parser.add_argument(
-        "--saturation", type=_not_negative, default=1.0, metavar="N", help="1 is true, 0 is white"
-    )
-    parser.add_argument(
-        "--starless",
-        metavar="FILE",
-        help="a starless version of FRAME that you already have, linear",
-    )
-    parser.add_argument(
-        "--star-frame",
-        metavar="FILE",
-        help="a separate broadband frame of the field: its stars are calibrated and used",
-    )
-    parser.add_argument(
-        "--star-brightness",
-        type=_positive,
-        default=1.0,
-        metavar="N",
-        help="1 leaves the stars' light as it is (default)",
-    )
+    demo.add_argument("folder", metavar="DIR")
+    _add_overwrite(demo)
 
 
 def _add_catalogue(commands) -> None:
@@ -556,7 +372,20 @@ def _add_catalogue(commands) -> None:
         epilog="example: starcal catalogue info",
     )
     actions = catalogue.add_subparsers(title="actions", metavar="ACTION", required=True)
+    _add_fetch(actions)
+    _action(actions, "list", "the fields in the cache", "starcal catalogue list")
+    for name, purpose in (
+        ("info", "what the embedded catalogue is, or a field of the cache"),
+        ("verify", "compare the catalogues' files with their checksums"),
+        ("forget", "remove a field from the cache, or all of them"),
+    ):
+        action = _action(actions, name, purpose, f"starcal catalogue {name}")
+        action.add_argument(
+            "name", metavar="NAME", nargs="?", help="a file that `starcal catalogue list` names"
+        )
 
+
+def _add_fetch(actions) -> None:
     fetch = _action(
         actions,
         "fetch",
@@ -581,24 +410,11 @@ def _add_catalogue(commands) -> None:
     )
     fetch.add_argument(
         "--catalogue",
-        choices=("gaia", "apass", "tycho2-online"),
-        default="gaia",
-        help="which to ask (default: gaia)",
+        choices=SERVICES,
+        default=SERVICES[0],
+        help=f"which to ask (default: {SERVICES[0]})",
     )
-    fetch.add_argument(
-        "--timeout", type=_positive, default=60.0, metavar="S", help="in seconds (default: 60)"
-    )
-
-    _action(actions, "list", "the fields in the cache", "starcal catalogue list")
-    for name, purpose in (
-        ("info", "what the embedded catalogue is, or a field of the cache"),
-        ("verify", "compare the catalogues' files with their checksums"),
-        ("forget", "remove a field from the cache, or all of them"),
-    ):
-        action = _action(actions, name, purpose, f"starcal catalogue {name}")
-        action.add_argument(
-            "name", metavar="NAME", nargs="?", help="a file that `starcal catalogue list` names"
-        )
+    _add_number(fetch, "timeout", "S", "in seconds")
 
 
 def _add_completion(commands) -> None:
@@ -618,6 +434,189 @@ def _action(actions, name, purpose, example) -> argparse.ArgumentParser:
     return _command(actions, name, purpose, example, f"catalogue {name}")
 
 
+# --- options that several commands have -------------------------------------------------
+
+
+def _add_frame(parser, several: bool = False) -> None:
+    parser.add_argument(
+        "frame",
+        metavar="FRAME",
+        nargs="*",
+        help="linear colour " + ("frames" if several else "frame") + ": FITS, TIFF or PNG",
+    )
+    for channel in ("red", "green", "blue"):
+        parser.add_argument(
+            f"--{channel}", metavar="FILE", help=f"{channel} channel as a file of its own"
+        )
+    parser.add_argument(
+        "--wcs", metavar="FILE", help="FITS header or .wcs file that says where the frame points"
+    )
+    _add_number(parser, "full_scale", "N", "value in the file that means full scale")
+    parser.add_argument(
+        "--ra", help="without a WCS that fits: right ascension of the middle, degrees or 20h22m14s"
+    )
+    parser.add_argument(
+        "--dec", help="without a WCS that fits: declination of the middle, degrees or +40d15m24s"
+    )
+    _add_number(parser, "scale", "ARCSEC", "without a WCS that fits: size of a pixel")
+    parser.set_defaults(frame_parser=parser, several=several)
+
+
+def _add_fit(parser) -> None:
+    _add_neutral_star(parser)
+    _add_source(parser)
+    _add_detection(parser)
+    _add_names(
+        parser,
+        "model",
+        "gains per channel, or a 3x3 matrix on 20 stars and more",
+        names_of("model"),
+    )
+    _add_leave_out(parser)
+    _add_linear(parser)
+
+
+def _add_neutral_star(parser) -> None:
+    _add_number(
+        parser, "neutral_bv", "BV", "B-V of the star that comes out neutral; the sun has 0.65"
+    )
+
+
+def _add_source(parser) -> None:
+    parser.add_argument(
+        "--catalogue",
+        default=default_of("catalogue"),
+        metavar="NAME",
+        help="embedded (default), gaia, apass, tycho2-online, file:PATH, or auto: a cached deeper "
+        "field if there is one",
+    )
+    parser.add_argument(
+        "--columns", metavar="MAP", help="columns of your own table: ra=..,dec=..,v=..,bv=.."
+    )
+    parser.add_argument(
+        "--online",
+        action=argparse.BooleanOptionalAction,
+        default=default_of("online"),
+        help="whether the network may be asked (default: only for a catalogue that you name)",
+    )
+    _add_number(parser, "timeout", "S", "seconds for all that is asked of the network")
+
+
+def _add_detection(parser) -> None:
+    _add_number(parser, "snr", "N", "detection threshold")
+
+
+def _add_leave_out(parser) -> None:
+    parser.add_argument(
+        "--leave-out",
+        type=_place,
+        action="append",
+        default=list(default_of("leave_out")),
+        metavar="X,Y",
+        help="a star to be left out of the fit, by its place in pixels; may be given again",
+    )
+
+
+def _add_linear(parser) -> None:
+    _add_switch(parser, "assume_linear", "believe that the frame is linear")
+
+
+def _add_star_colours(parser, routes: Sequence[str]) -> None:
+    _add_names(parser, "route", "best source for each star, or one source alone", routes)
+    _add_number(parser, "bv", "BV", "B-V of the palette")
+    _add_number(parser, "spread", "MAG", "invented spread of the palette's B-V")
+    _add_number(parser, "warmth", "N", "1 is true, more is redder")
+    _add_number(parser, "saturation", "N", "1 is true, 0 is white")
+    _add_starless(parser)
+    parser.add_argument(
+        "--star-frame",
+        metavar="FILE",
+        help="a separate broadband frame of the field: its stars are calibrated and used",
+    )
+    _add_number(parser, "star_brightness", "N", "1 leaves the stars' light as it is")
+
+
+def _add_starless(parser) -> None:
+    parser.add_argument(
+        "--starless",
+        metavar="FILE",
+        help="a starless version of FRAME that you already have, linear",
+    )
+
+
+def _add_sky(parser) -> None:
+    _add_names(
+        parser,
+        "sky",
+        "bring the sky background to grey, or keep it as it comes",
+        names_of("sky"),
+    )
+
+
+def _add_display(parser) -> None:
+    _add_number(
+        parser, "black", "N", "black point of previews: 0 as chosen from the frame, 1 at the sky"
+    )
+    _add_number(
+        parser,
+        "strength",
+        "N",
+        "stretch of previews: 1 as chosen from the frame, more lifts faint light",
+    )
+
+
+def _add_write_wcs(parser) -> None:
+    parser.add_argument(
+        "--write-wcs",
+        metavar="FILE",
+        help="write where the frame points, by its stars, as a FITS header for --wcs",
+    )
+
+
+def _add_fits_output(parser) -> None:
+    parser.add_argument("-o", "--output", metavar="OUT", required=True, help="file to write (FITS)")
+
+
+def _add_overwrite(parser, what: str = "existing files") -> None:
+    parser.add_argument("--overwrite", action="store_true", help=f"replace {what}")
+
+
+# --- options that stand for a choice ----------------------------------------------------
+
+
+def _option(name: str) -> str:
+    return f"--{name.replace('_', '-')}"
+
+
+def _add_number(parser, name: str, metavar: str, text: str) -> None:
+    """An option whose default and limits are those of the choice of this name."""
+    default = default_of(name)
+    limits = limits_of(name)
+    parser.add_argument(
+        _option(name),
+        type=lambda typed: _which(typed, limits.hold, limits.needed),
+        default=default,
+        metavar=metavar,
+        help=text if default is None else f"{text} (default: {default:g})",
+    )
+
+
+def _add_names(parser, name: str, text: str, names: Sequence[str]) -> None:
+    """An option that is one of some names, by default the choice's own default."""
+    default = default_of(name)
+    parser.add_argument(
+        _option(name), choices=names, default=default, help=f"{text} (default: {default})"
+    )
+
+
+def _add_switch(parser, name: str, text: str) -> None:
+    """An option that says yes to a choice whose default is no."""
+    parser.add_argument(_option(name), action="store_true", default=default_of(name), help=text)
+
+
+# --- words into values ------------------------------------------------------------------
+
+
 def _number(text: str) -> float:
     try:
         return float(text)
@@ -626,15 +625,11 @@ def _number(text: str) -> float:
 
 
 def _positive(text: str) -> float:
-    return _which(text, lambda value: 0 < value < math.inf, "a number above 0 needed")
+    return _which(text, POSITIVE.hold, POSITIVE.needed)
 
 
 def _not_negative(text: str) -> float:
-    return _which(text, lambda value: 0 <= value < math.inf, "0 or more needed")
-
-
-def _black(text: str) -> float:
-    return _which(text, lambda value: -10 <= value <= 1, "-10 to 1 needed")
+    return _which(text, NOT_NEGATIVE.hold, NOT_NEGATIVE.needed)
 
 
 def _which(text: str, serves, needed: str) -> float:
@@ -669,9 +664,3 @@ def _port(text: str) -> int:
             f"{text!r} given, a port from 1 to 65535 needed, or 0 for a free one"
         )
     return int(text)
-
-
-def _star_colour(text: str) -> float:
-    return _which(
-        text, lambda value: -0.37 <= value <= 1.5, "colours are known for B-V -0.37 to 1.5"
-    )

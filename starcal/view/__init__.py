@@ -1,9 +1,9 @@
 """The page: a frame before and after, and what can be chosen about it, in a browser on this
 machine.
 
-One idea a file: `desk` remembers what was chosen, `visible` renders the part of the picture that is
-seen, `job` knows the frame and what a choice makes of it, `points` turns stars into columns to plot
-and `rows` into words; `picture`, `plots`, `panel` and `page` are what is seen, `looks` how it
+One idea a file: `history` remembers what was chosen, `visible` renders the part of the picture that
+is seen, `job` knows the frame and what a choice makes of it, `points` turns stars into columns to
+plot and `rows` into words; `picture`, `plots`, `panel` and `page` are what is seen, `looks` how it
 looks, `serving` opens it to this machine alone. The first five know nothing of Bokeh.
 """
 

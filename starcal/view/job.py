@@ -19,7 +19,7 @@ from ..frame import Frame
 from ..layers import Split, split
 from ..pipeline import read, takes_gains
 from ..stars import in_channels
-from .visible import Sight, Whitening, Window, look, rgba
+from .visible import VisiblePart, Whitening, Window, rgba, visible_part
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,7 +29,7 @@ class Job:
     Attributes
     ----------
     frame : Frame
-    found : CheckResult
+    check : CheckResult
         With the stars left out that the first settings name.
     parts : Split
     near_clipping : tuple of ndarray
@@ -39,7 +39,7 @@ class Job:
     """
 
     frame: Frame
-    found: CheckResult
+    check: CheckResult
     parts: Split
     near_clipping: tuple[NDArray, NDArray]
     stretch: Stretch
@@ -49,13 +49,13 @@ class Job:
         """Rows and columns of the frame."""
         return self.frame.pixels.shape[1:]
 
-    def look(self, window: Window) -> Sight:
+    def look(self, window: Window) -> VisiblePart:
         """What is seen through a window."""
-        return look(self.frame.pixels, self.parts, window)
+        return visible_part(self.frame.pixels, self.parts, window)
 
     def refit(self, leave_out) -> CheckResult:
         """The check with other stars left out by hand."""
-        return refit(self.found, leave_out)
+        return refit(self.check, leave_out)
 
 
 def open_job(settings: Settings, progress: Progress = silent) -> Job:
@@ -86,18 +86,18 @@ def open_job(settings: Settings, progress: Progress = silent) -> Job:
         )
     progress("reading", 0.0)
     frame = read(settings)
-    found = check(frame, settings, progress=lambda step, share: progress(step, share / 2))
-    frame = usable(frame, found, settings.assume_linear)
+    checked = check(frame, settings, progress=lambda step, share: progress(step, share / 2))
+    frame = usable(frame, checked, settings.assume_linear)
     progress("splitting stars from nebula", 0.5)
     job = Job(
         frame,
-        found,
-        split(frame.pixels, found.stars),
-        np.nonzero(near_clipping(frame.pixels, found.stars.meta["clip_level"])),
+        checked,
+        split(frame.pixels, checked.stars),
+        np.nonzero(near_clipping(frame.pixels, checked.stars.meta["clip_level"])),
         tone.choose_stretch(frame.pixels),
     )
     cure_of(
-        job, found, settings
+        job, checked, settings
     )  # a route that cannot be taken is refused here, and not in the browser
     return job
 
@@ -111,14 +111,14 @@ class ByGains:
 
     Attributes
     ----------
-    found : CheckResult
+    check : CheckResult
     calibrated : Calibrated
         Of a thinned frame: for its matrix and sky offset.
     whitening : Whitening
     stretch : Stretch
     """
 
-    found: CheckResult
+    check: CheckResult
     calibrated: Calibrated
     whitening: Whitening
     stretch: Stretch
@@ -128,26 +128,26 @@ class ByGains:
     @property
     def reason(self) -> str:
         """Why this route."""
-        return self.found.route_reason if self.found.route == "gains" else "asked for"
+        return self.check.route_reason if self.check.route == "gains" else "asked for"
 
     @property
     def source(self) -> NDArray:
         """Where each star has its colour from."""
-        return np.full(len(self.found.stars), "gains")
+        return np.full(len(self.check.stars), "gains")
 
     @property
     def bv_mag(self) -> NDArray:
         """B-V given to each star: none, its light is measured."""
-        return np.full(len(self.found.stars), np.nan)
+        return np.full(len(self.check.stars), np.nan)
 
     @property
     def star_rgb(self) -> NDArray:
         """Linear RGB of each star in the picture, (n, 3)."""
-        return star_fluxes(self.found).T @ self.calibrated.matrix.T
+        return star_fluxes(self.check).T @ self.calibrated.matrix.T
 
-    def after(self, sight: Sight) -> NDArray[np.float32]:
+    def after(self, part: VisiblePart) -> NDArray[np.float32]:
         """The picture, linear, where it is seen."""
-        return sight.multiplied(self.calibrated.matrix, self.calibrated.sky_offset, self.whitening)
+        return part.multiplied(self.calibrated.matrix, self.calibrated.sky_offset, self.whitening)
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,7 +156,7 @@ class ByStar:
 
     Attributes
     ----------
-    found : CheckResult
+    check : CheckResult
     colours : StarColours
     star_rgb : ndarray, (n, 3)
         Linear RGB of each star in the picture, of luminance 1.
@@ -164,7 +164,7 @@ class ByStar:
     stretch : Stretch
     """
 
-    found: CheckResult
+    check: CheckResult
     colours: StarColours
     star_rgb: NDArray
     brightness: float
@@ -190,18 +190,18 @@ class ByStar:
         """B-V given to each star."""
         return self.colours.bv_mag
 
-    def after(self, sight: Sight) -> NDArray[np.float32]:
+    def after(self, part: VisiblePart) -> NDArray[np.float32]:
         """The picture, linear, where it is seen."""
-        return sight.with_stars(self.star_rgb * self.brightness)
+        return part.with_stars(self.star_rgb * self.brightness)
 
 
-def cure_of(job: Job, found: CheckResult, settings: Settings) -> ByGains | ByStar:
+def cure_of(job: Job, checked: CheckResult, settings: Settings) -> ByGains | ByStar:
     """What settings make of a job.
 
     Parameters
     ----------
     job : Job
-    found : CheckResult
+    check : CheckResult
         The job's, refitted as the settings say.
     settings : Settings
 
@@ -212,18 +212,18 @@ def cure_of(job: Job, found: CheckResult, settings: Settings) -> ByGains | BySta
     FrameError
         Gains were asked for and cannot make star colours here.
     """
-    if takes_gains(found, settings):
-        require_usable(found)
-        return _by_gains(job, found, settings.sky)
-    colours = colours_of(found, job.parts, settings)
-    star_rgb = rgb_of(colours, found.neutral_bv, settings)
-    return ByStar(found, colours, star_rgb, settings.star_brightness, job.stretch)
+    if takes_gains(checked, settings):
+        require_usable(checked)
+        return _by_gains(job, checked, settings.sky)
+    colours = colours_of(checked, job.parts, settings)
+    star_rgb = rgb_of(colours, checked.neutral_bv, settings)
+    return ByStar(checked, colours, star_rgb, settings.star_brightness, job.stretch)
 
 
-def _by_gains(job: Job, found: CheckResult, sky: str) -> ByGains:
+def _by_gains(job: Job, checked: CheckResult, sky: str) -> ByGains:
     def calibrated(pixels):
         return apply_calibration(
-            replace(job.frame, pixels=np.ascontiguousarray(pixels)), found, sky
+            replace(job.frame, pixels=np.ascontiguousarray(pixels)), checked, sky
         )
 
     thinned = calibrated(tone.every_nth(job.frame.pixels))
@@ -231,27 +231,29 @@ def _by_gains(job: Job, found: CheckResult, sky: str) -> ByGains:
     bright = job.frame.pixels[:, y, x]
     plain = np.tensordot(thinned.matrix, bright, 1) + thinned.sky_offset[:, None]
     excess = np.nan_to_num(calibrated(bright[:, None, :]).pixels[:, 0] - plain)
-    return ByGains(found, thinned, Whitening(x, y, excess), job.stretch.on_sky_of(thinned.pixels))
+    return ByGains(checked, thinned, Whitening(x, y, excess), job.stretch.on_sky_of(thinned.pixels))
 
 
-def before_shown(job: Job, sight: Sight, settings: Settings) -> NDArray[np.uint32]:
+def before_shown(job: Job, part: VisiblePart, settings: Settings) -> NDArray[np.uint32]:
     """The frame as pixels of the screen, (rows, columns); see `visible.rgba`."""
-    return rgba(job.stretch.adjusted(settings.black, settings.strength).apply(sight.before))
+    return rgba(job.stretch.adjusted(settings.black, settings.strength).apply(part.before))
 
 
-def after_shown(cure: ByGains | ByStar, sight: Sight, settings: Settings) -> NDArray[np.uint32]:
+def after_shown(
+    cure: ByGains | ByStar, part: VisiblePart, settings: Settings
+) -> NDArray[np.uint32]:
     """The picture as pixels of the screen, (rows, columns)."""
-    return rgba(cure.stretch.adjusted(settings.black, settings.strength).apply(cure.after(sight)))
+    return rgba(cure.stretch.adjusted(settings.black, settings.strength).apply(cure.after(part)))
 
 
 # --- stars ------------------------------------------------------------------------------
 
 
-def star_fluxes(found: CheckResult) -> NDArray:
+def star_fluxes(checked: CheckResult) -> NDArray:
     """Measured light of the stars, (3, n)."""
-    return in_channels(found.stars)
+    return in_channels(checked.stars)
 
 
-def star_ratios(found: CheckResult) -> NDArray:
+def star_ratios(checked: CheckResult) -> NDArray:
     """Measured log ratios of the stars, (2, n), mag; NaN where a flux is not positive."""
-    return log_ratios(star_fluxes(found), in_channels(found.stars, "flux_error"))[0]
+    return log_ratios(star_fluxes(checked), in_channels(checked.stars, "flux_error"))[0]

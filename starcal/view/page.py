@@ -17,7 +17,7 @@ from ..errors import StarcalError
 from ..fit.sources import source_tally
 from ..pipeline import folder_of, run_settings
 from . import looks, panel, points, rows
-from .desk import Desk
+from .history import History
 from .job import Job, after_shown, before_shown, cure_of
 from .picture import make_picture, show_halves
 from .plots import make_plots
@@ -28,7 +28,7 @@ REACH_PX = 15  # of the screen: a click so far from a star still means it
 MOST_MARKS = 60  # in the picture at a time, the brightest: more hide it
 MOST_NUMBERS = 10  # of chosen stars, beside their rings
 LARGEST_SCREEN_PX = 4096
-USUAL_SCREEN_PX = 600  # until the browser has told
+USUAL_SCREEN_PX = 600  # until the browser says
 
 
 class Page:
@@ -39,34 +39,37 @@ class Page:
     document : Document
         Of a new session; the page fills it.
     job : Job
-    desk : Desk
+    history : History
         What has been chosen so far.
     out, overwrite
         Where files go and whether they may replace others, at first.
     keep : callable
-        Is told each new desk, so that a reloaded page finds its choices.
+        Is given each new history, so that a reloaded page finds its choices.
     """
 
     def __init__(
         self,
         document: Document,
         job: Job,
-        desk: Desk,
+        history: History,
         *,
         out: str | None = None,
         overwrite: bool = False,
-        keep: Callable[[Desk], None] = lambda desk: None,
+        keep: Callable[[History], None] = lambda history: None,
     ):
-        self.document, self.job, self.desk, self.keep = document, job, desk, keep
-        self.found, self.waiting = job.refit(desk.now.leave_out), False
-        self.sight = self.before_seen = None
-        self.cure = cure_of(job, self.found, desk.now)
-        self.shown_settings = desk.now
+        self.document, self.job, self.history, self.keep = document, job, history, keep
+        self.check, self.waiting = job.refit(history.now.leave_out), False
+        self.visible = self.before_seen = None
+        self.cure = cure_of(job, self.check, history.now)
+        self.shown_settings = history.now
         self.stars = ColumnDataSource(points.columns_of(self.cure), name="stars")
         self.picture, self.plots = make_picture(job.shape, self.stars), make_plots(self.stars)
         self.buttons = {name: panel.button(name) for name in panel.BUTTONS}
-        self.sliders, self.route = panel.setting_sliders(desk.now), panel.route_select(desk.now)
-        self.folder = panel.folder_field(str(out or folder_of(desk.now.first_file)))
+        self.sliders, self.route = (
+            panel.setting_sliders(history.now),
+            panel.route_select(history.now),
+        )
+        self.folder = panel.folder_field(str(out or folder_of(history.now.first_file)))
         self.overwrite, self.marks = panel.overwrite_box(overwrite), panel.stars_toggle()
         self.plots_key = panel.text("plots_key")
         self.plots_key.text = looks.plots_key_html()
@@ -79,7 +82,7 @@ class Page:
         self._show_chosen()
         self.plots.show_ranges(
             points.chromaticity_range(
-                self.stars.data, points.clear(self.found), self.plots.locus.data
+                self.stars.data, points.clear(self.check), self.plots.locus.data
             )
         )
         self._lay_out()
@@ -146,16 +149,16 @@ class Page:
 
     def choose(self, **changes) -> None:
         """Change settings by name, and show what comes of it."""
-        self._turn_to(self.desk.choose(**changes))
+        self._turn_to(self.history.choose(**changes))
 
     def undo(self) -> None:
         """Take the last choice back."""
-        self._turn_to(self.desk.undo())
+        self._turn_to(self.history.undo())
 
     def leave_out(self) -> None:
         """Leave the chosen stars out of the fit."""
         if places := self._chosen_places("used", "clipped"):
-            self._turn_to(self.desk.leave_out(places))
+            self._turn_to(self.history.leave_out(places))
         else:
             self._say(rows.NONE_IN_FIT if self.stars.selected.indices else rows.NOTHING_CHOSEN)
 
@@ -164,10 +167,10 @@ class Page:
         stars = np.reshape(self._chosen_places("left out"), (-1, 2))
         if len(stars):  # a place that was typed need not be the star's to the last digit
             self._turn_to(
-                self.desk.take_back(
+                self.history.take_back(
                     tuple(
                         place
-                        for place in self.desk.now.leave_out
+                        for place in self.history.now.leave_out
                         if np.hypot(*(stars - place).T).min() <= LEFT_OUT_REACH_PX
                     )
                 )
@@ -183,21 +186,26 @@ class Page:
             if self.stars.data["state"][i] in states
         )
 
-    def _turn_to(self, desk: Desk) -> None:
-        """Make a desk's choices hold, unless they cannot: then say why and stay."""
+    def _turn_to(self, history: History) -> None:
+        """Make a history's choices hold, unless they cannot: then say why and stay."""
         if (
-            desk is self.desk
+            history is self.history
         ):  # as when a control is put back: what was said of the choice before stays
             return
         try:
-            refitted = desk.now.leave_out != self.desk.now.leave_out
-            found = self.job.refit(desk.now.leave_out) if refitted else self.found
-            cure = cure_of(self.job, found, desk.now)
+            refitted = history.now.leave_out != self.history.now.leave_out
+            checked = self.job.refit(history.now.leave_out) if refitted else self.check
+            cure = cure_of(self.job, checked, history.now)
         except StarcalError as error:
             self._say(rows.page_words(error))
         else:
-            self.desk, self.found, self.cure, self.shown_settings = desk, found, cure, desk.now
-            self.keep(desk)
+            self.history, self.check, self.cure, self.shown_settings = (
+                history,
+                checked,
+                cure,
+                history.now,
+            )
+            self.keep(history)
             self._say("")  # what was said of the choices before
             self.stars.data = points.columns_of(cure)
             self._show_stars()
@@ -207,22 +215,22 @@ class Page:
 
     def _show_choices(self) -> None:
         """Put every control where the choices are."""
-        now, whole_frame = self.desk.now, self.cure.route == "gains"
+        now, whole_frame = self.history.now, self.cure.route == "gains"
         self.route.value = now.route
         for name, slider in self.sliders.items():
             slider.value = getattr(now, name)
             slider.disabled = whole_frame and name in panel.OF_SINGLE_STARS
-        self.buttons["undo"].disabled = not self.desk.past
+        self.buttons["undo"].disabled = not self.history.past
         for name in ("leave_out", "next", "previous"):
-            self.buttons[name].disabled = self.found.fit is None
-        self.buttons["take_back"].disabled = self.found.fit is None and not now.leave_out
+            self.buttons[name].disabled = self.check.fit is None
+        self.buttons["take_back"].disabled = self.check.fit is None and not now.leave_out
 
     def _slider_moved(self, name: str, attribute: str, old: float, new: float) -> None:
         """Show what a slider would do, while it moves."""
-        preview = replace(self.desk.now, **{name: round(new, 3)})
+        preview = replace(self.history.now, **{name: round(new, 3)})
         shown = self.shown_settings
         if any(getattr(preview, each) != getattr(shown, each) for each in panel.OF_SINGLE_STARS):
-            self.cure = cure_of(self.job, self.found, preview)
+            self.cure = cure_of(self.job, self.check, preview)
         if preview != self.shown_settings:
             self.shown_settings = preview
             self._refresh()
@@ -233,7 +241,7 @@ class Page:
     # --- what is seen -------------------------------------------------------------------
 
     def _view_moved(self, attribute: str, old, new) -> None:
-        self.sight = None
+        self.visible = None
         self._refresh()
 
     def _refresh(self) -> None:
@@ -245,18 +253,18 @@ class Page:
     def render(self) -> None:
         """Render the visible part."""
         self.waiting = False
-        if self.sight is None:
-            self.sight = self.job.look(self._window())
+        if self.visible is None:
+            self.visible = self.job.look(self._window())
             self._show_marks()
         settings, before = self.shown_settings, None
-        seen = (self.sight.window, settings.black, settings.strength)
+        seen = (self.visible.window, settings.black, settings.strength)
         if seen != self.before_seen:
-            self.before_seen, before = seen, before_shown(self.job, self.sight, settings)
+            self.before_seen, before = seen, before_shown(self.job, self.visible, settings)
         show_halves(
             self.picture.halves,
-            self.sight.window,
+            self.visible.window,
             before,
-            after_shown(self.cure, self.sight, settings),
+            after_shown(self.cure, self.visible, settings),
         )
 
     def _window(self):
@@ -277,26 +285,26 @@ class Page:
         x, y, (left, low, width, height) = (
             self.stars.data["x"],
             self.stars.data["y"],
-            self.sight.window.box,
+            self.visible.window.box,
         )
         inside = np.flatnonzero((x > left) & (x < left + width) & (y > low) & (y < low + height))
-        snr = np.nan_to_num(np.array(self.found.stars["snr"], float))[inside]
+        snr = np.nan_to_num(np.array(self.check.stars["snr"], float))[inside]
         self.picture.in_view.indices = inside[np.argsort(-snr, kind="stable")][:MOST_MARKS].tolist()
-        self.picture.fit_marks(max(self.found.stars.meta["fwhm_px"]) / self._px_per_screen())
+        self.picture.fit_marks(max(self.check.stars.meta["fwhm_px"]) / self._px_per_screen())
 
     def _show_stars(self) -> None:
         """All that depends on fit and route, besides the picture."""
         self.plots.matched.indices = points.with_catalogue(self.stars.data).tolist()
-        self.plots.clear.indices = points.clear(self.found).tolist()
+        self.plots.clear.indices = points.clear(self.check).tolist()
         self.plots.curves.data, self.plots.locus.data = (
-            points.curves_of(self.found),
-            points.locus_of(self.found),
+            points.curves_of(self.check),
+            points.locus_of(self.check),
         )
         self.plots.show_ranges(
             points.fit_ranges(self.stars.data, self.plots.matched.indices, self.plots.curves.data)
         )
         for label in self.plots.no_fit:
-            label.visible = self.found.fit is None
+            label.visible = self.check.fit is None
         self.verdict.text = rows.verdict_html(self.cure)
         self.legend.text = looks.legend_html(
             looks.SOURCE_MARKS, source_tally(self.cure.source.astype(str)), "colour from"
@@ -338,11 +346,11 @@ class Page:
             at = order.index(chosen[0]) + by if chosen and chosen[0] in order else 0
             star = order[at % len(order)]
             self.stars.selected.indices = [star]
-            self._bring_in_sight(
+            self._bring_into_view(
                 float(self.stars.data["x"][star]), float(self.stars.data["y"][star])
             )
 
-    def _bring_in_sight(self, x_px: float, y_px: float) -> None:
+    def _bring_into_view(self, x_px: float, y_px: float) -> None:
         """Move the view onto a place that it does not show."""
         ranges = (self.picture.figure.x_range, self.picture.figure.y_range)
         shares = [
@@ -364,10 +372,10 @@ class Page:
         self.buttons["save"].disabled = True
         self._say("Saving …")
         folder = os.path.expanduser(self.folder.value.strip()) or str(
-            folder_of(self.desk.now.first_file)
+            folder_of(self.history.now.first_file)
         )
         self.document.add_next_tick_callback(
-            partial(self._saved, self.desk.now, folder, self.overwrite.active)
+            partial(self._saved, self.history.now, folder, self.overwrite.active)
         )
 
     async def _saved(self, settings: Settings, folder: str, overwrite: bool) -> None:

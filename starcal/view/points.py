@@ -28,12 +28,12 @@ def columns_of(cure: ByGains | ByStar) -> dict[str, NDArray]:
         x, y (px); bv (catalogue, mag); rho, beta (measured log ratios, mag); rho_left, beta_left
         (residuals, mag); state, source; u_before, v_before, u_after, v_after (u'v').
     """
-    found, stars = cure.found, cure.found.stars
-    bv, ratio = catalogue_of(found, "bv_mag"), star_ratios(found)
-    left = residuals_of(found, bv, ratio)
+    checked, stars = cure.check, cure.check.stars
+    bv, ratio = catalogue_of(checked, "bv_mag"), star_ratios(checked)
+    left = residuals_of(checked, bv, ratio)
     before, after = (
         np.where(np.isfinite(uv), uv, np.nan)
-        for uv in (_uv(star_fluxes(found).T), _uv(cure.star_rgb))
+        for uv in (_uv(star_fluxes(checked).T), _uv(cure.star_rgb))
     )
     return {
         "x": np.array(stars["x_px"], float),
@@ -43,7 +43,7 @@ def columns_of(cure: ByGains | ByStar) -> dict[str, NDArray]:
         "beta": ratio[1],
         "rho_left": left[0],
         "beta_left": left[1],
-        "state": states_of(found),
+        "state": states_of(checked),
         "source": np.array(cure.source, dtype=object),
         "u_before": before[:, 0],
         "v_before": before[:, 1],
@@ -52,9 +52,9 @@ def columns_of(cure: ByGains | ByStar) -> dict[str, NDArray]:
     }
 
 
-def catalogue_of(found: CheckResult, name: str) -> NDArray:
+def catalogue_of(checked: CheckResult, name: str) -> NDArray:
     """A column of the catalogue, NaN for stars without a match."""
-    return floats_of(found.stars, name)
+    return floats_of(checked.stars, name)
 
 
 def _uv(rgb: NDArray) -> NDArray:
@@ -62,22 +62,22 @@ def _uv(rgb: NDArray) -> NDArray:
     return rgb_to_uv_prime(np.where(visible[:, None], rgb, np.nan))
 
 
-def residuals_of(found: CheckResult, bv: NDArray, ratio: NDArray) -> NDArray:
+def residuals_of(checked: CheckResult, bv: NDArray, ratio: NDArray) -> NDArray:
     """Measured minus predicted, (2, n): the fit's own, and the same for the stars that it was not
     given."""
-    if found.fit is None:
+    if checked.fit is None:
         return np.full_like(ratio, np.nan)
-    left = ratio - found.fit.predicted_mag(bv)
-    left[:, found.fitted] = found.fit.residual_mag
+    left = ratio - checked.fit.predicted_mag(bv)
+    left[:, checked.fitted] = checked.fit.residual_mag
     return left
 
 
-def states_of(found: CheckResult) -> NDArray:
+def states_of(checked: CheckResult) -> NDArray:
     """What became of each star in the fit: one of `STATES`."""
-    flags = np.array(found.stars["flags"])
+    flags = np.array(checked.stars["flags"])
     state = np.full(len(flags), "not used", dtype=object)
-    if found.fit is not None:
-        state[found.fitted[found.fit.used]] = "used"
+    if checked.fit is not None:
+        state[checked.fitted[checked.fit.used]] = "used"
     state[flags & Flag.CLIPPED > 0] = "clipped"
     state[flags & Flag.LEFT_OUT > 0] = "left out"
     return state
@@ -90,29 +90,30 @@ def with_catalogue(columns: dict[str, NDArray]) -> NDArray:
     )
 
 
-def clear(found: CheckResult) -> NDArray:
+def clear(checked: CheckResult) -> NDArray:
     """Rows of the stars whose chromaticity says something, the brightest first."""
-    snr = np.nan_to_num(np.array(found.stars["snr"], float))
+    snr = np.nan_to_num(np.array(checked.stars["snr"], float))
     rows = np.flatnonzero(
-        (snr >= CLEAR_SNR) & (np.array(found.stars["flags"]) & int(Flag.SATURATED | Flag.EDGE) == 0)
+        (snr >= CLEAR_SNR)
+        & (np.array(checked.stars["flags"]) & int(Flag.SATURATED | Flag.EDGE) == 0)
     )
     return rows[np.argsort(-snr[rows], kind="stable")][:MOST_PLOTTED]
 
 
-def curves_of(found: CheckResult) -> dict[str, NDArray]:
+def curves_of(checked: CheckResult) -> dict[str, NDArray]:
     """Fit, and what channels of full star colour would show through the same zero points, over
     B-V."""
-    if found.fit is None:
+    if checked.fit is None:
         return {name: np.empty(0) for name in ("bv", "rho", "beta", "rho_full", "beta_full")}
-    fit = found.fit
+    fit = checked.fit
     bv = bv_range_mag(fit)
     line, full = fit.predicted_mag(bv), full_colour_mag(fit, bv)
     return {"bv": bv, "rho": line[0], "beta": line[1], "rho_full": full[0], "beta_full": full[1]}
 
 
-def locus_of(found: CheckResult) -> dict[str, NDArray]:
+def locus_of(checked: CheckResult) -> dict[str, NDArray]:
     """Chromaticities of real stars as seen with the neutral star."""
-    uv = locus_uv(found.neutral_bv)
+    uv = locus_uv(checked.neutral_bv)
     return {"u": uv[:, 0], "v": uv[:, 1]}
 
 

@@ -40,10 +40,10 @@ PAGE_WORDS = {
 
 def star_rows(cure: ByGains | ByStar, chosen: list[int]) -> list[tuple[str, ...]]:
     """What is known of stars, a tuple of texts for each, in the order of `HEADINGS`."""
-    found, stars = cure.found, cure.found.stars
-    bv, v, error = (catalogue_of(found, name) for name in ("bv_mag", "v_mag", "bv_error_mag"))
-    ratio, state = star_ratios(found), states_of(found)
-    left = residuals_of(found, bv, ratio)
+    checked, stars = cure.check, cure.check.stars
+    bv, v, error = (catalogue_of(checked, name) for name in ("bv_mag", "v_mag", "bv_error_mag"))
+    ratio, state = star_ratios(checked), states_of(checked)
+    left = residuals_of(checked, bv, ratio)
     return [
         (
             str(i + 1),
@@ -91,19 +91,21 @@ def page_words(error: Exception) -> str:
 
 def verdict_html(cure: ByGains | ByStar) -> str:
     """Verdict, route and the numbers that they rest on."""
-    found = cure.found
+    checked = cure.check
     lines = [
-        f"<b>Verdict: {found.verdict.verdict}</b> — {escaped(found.verdict.reasons[0])}",
+        f"<b>Verdict: {checked.verdict.verdict}</b> — {escaped(checked.verdict.reasons[0])}",
         f"<b>Route: {escaped(cure.route)}</b> — {escaped(cure.reason)}",
     ]
-    if found.fit is not None:
+    if checked.fit is not None:
         gains = ", ".join(
             f"{c} {gain:.4f} ± {error:.4f}"
-            for c, gain, error in zip("RGB", found.fit.gains, found.fit.gain_errors, strict=True)
+            for c, gain, error in zip(
+                "RGB", checked.fit.gains, checked.fit.gain_errors, strict=True
+            )
         )
-        red, blue = found.fit.scatter_mag
+        red, blue = checked.fit.scatter_mag
         lines.append(
-            f"<b>Fit of gains: {found.fit.n_used} of {len(found.fit.used)} stars</b> — gains "
+            f"<b>Fit of gains: {checked.fit.n_used} of {len(checked.fit.used)} stars</b> — gains "
             f"{gains}; "
             f"residual scatter R/G {red:.3f}, B/G {blue:.3f} mag"
         )

@@ -19,7 +19,7 @@ from tornado.ioloop import IOLoop
 from tornado.web import RequestHandler
 
 from ..errors import PageError
-from .desk import Desk
+from .history import History
 from .job import Job
 from .page import Page
 
@@ -100,23 +100,23 @@ def claim(port: int = 0) -> socket.socket:
 
 
 def serve(
-    plug: socket.socket,
+    listener: socket.socket,
     job: Job,
-    desk: Desk,
+    history: History,
     *,
     out: str | None = None,
     overwrite: bool = False,
     browser: bool = True,
-    told: Callable[[str], None] = lambda address: None,
+    announce: Callable[[str], None] = lambda address: None,
 ) -> None:
     """Serve the page until interrupted.
 
     Parameters
     ----------
-    plug : socket
+    listener : socket
         Of `claim`.
     job : Job
-    desk : Desk
+    history : History
         What has been chosen so far.
     out : str, optional
         Where files go, at first.
@@ -124,11 +124,11 @@ def serve(
         Whether they may replace others, at first.
     browser : bool
         Whether to open the page.
-    told : callable
-        Is told the address.
+    announce : callable
+        Is given the address.
     """
-    server, address = _start(plug, job, desk, out, overwrite)
-    told(address)
+    server, address = _start(listener, job, history, out, overwrite)
+    announce(address)
     if browser:
         webbrowser.open(address)
     try:
@@ -139,22 +139,22 @@ def serve(
         server.stop()
 
 
-def _start(plug, job: Job, desk: Desk, out, overwrite) -> tuple[BaseServer, str]:
+def _start(listener, job: Job, history: History, out, overwrite) -> tuple[BaseServer, str]:
     """The server, and the address of its page."""
-    plug.setblocking(False)
+    listener.setblocking(False)
     logging.getLogger("bokeh").setLevel(logging.ERROR)
     bokeh_settings.resources.set_value(
         "server"
     )  # whatever the environment says: scripts come from here
-    token, port = secrets.token_urlsafe(TOKEN_BYTES), plug.getsockname()[1]
-    kept = deque([desk], maxlen=1)  # a page that is loaded again finds its choices
+    token, port = secrets.token_urlsafe(TOKEN_BYTES), listener.getsockname()[1]
+    kept = deque([history], maxlen=1)  # a page that is loaded again finds its choices
 
     def open_page(document):
         Page(document, job, kept[0], out=out, overwrite=overwrite, keep=kept.append)
 
     application = Guarded({"/": Application(FunctionHandler(open_page))}, token, port)
     http = HTTPServer(application)
-    http.add_sockets([plug])
+    http.add_sockets([listener])
     server = BaseServer(IOLoop.current(), application, http)
     server.start()
     return server, f"http://{LOOPBACK}:{port}/{token}/"

@@ -118,7 +118,7 @@ class Whitening:
 
 
 @dataclass(frozen=True, eq=False)
-class Sight:
+class VisiblePart:
     """What is seen of a frame, ready to be coloured.
 
     Attributes
@@ -150,9 +150,9 @@ class Sight:
         return made + offset.astype(np.float32)[:, None, None] + whitening.seen_in(self.window)
 
 
-def look(pixels: NDArray, parts: Split, window: Window) -> Sight:
+def visible_part(pixels: NDArray, parts: Split, window: Window) -> VisiblePart:
     """Prepare the view of a window of a frame and its layers."""
-    return Sight(
+    return VisiblePart(
         window, mean_of(pixels, window), mean_of(parts.starless, window), shares_of(parts, window)
     )
 

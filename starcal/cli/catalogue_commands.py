@@ -1,0 +1,83 @@
+"""The commands about the star catalogues and their cache."""
+
+from dataclasses import asdict
+
+from ..catalogue import cache, embedded
+from ..catalogue.choose import fetch as fetch_field
+from ..catalogue.request import FieldRequest
+from ..errors import CatalogueError
+from ..frame import read_frame
+from ..place.locate import field_of
+from ..texts import counted
+from .terminal import ProgressBar, show
+
+
+def fetch(options) -> int:
+    """Put a field into the cache."""
+    request = FieldRequest(options.catalogue, *_circle(options), options.limit)
+    with ProgressBar(options) as bar:
+        bar(f"asking {options.catalogue}", 0.1)
+        fetched = fetch_field(request, timeout_s=options.timeout)
+    show(options, asdict(fetched), fetched)
+    return 0
+
+
+def _circle(options) -> tuple[float, float, float]:
+    """Centre and radius that were typed, or that a frame fills, degrees."""
+    if options.frame:
+        return field_of(read_frame(options.frame))
+    if options.dec is None:
+        raise CatalogueError(
+            f"--ra {options.ra % 360:g} given without --dec. Give both, in degrees."
+        )
+    return options.ra % 360, options.dec, options.radius
+
+
+def list_fields(options) -> int:
+    """List what the cache holds."""
+    fields, notes = cache.fields()
+    folder = str(cache.cache_folder())
+    facts = {
+        "folder": folder,
+        "fields": [asdict(field) for field in fields],
+        "notes": list(notes),
+    }
+    head = f"{counted(len(fields), 'field')} in {folder}"
+    show(options, facts, "\n".join([head, *map(str, fields), *notes]))
+    return 0
+
+
+def info(options) -> int:
+    """Say what the embedded catalogue is, or a field of the cache."""
+    if options.name:
+        field = cache.info(options.name)
+        show(options, asdict(field), field)
+    else:
+        facts = asdict(embedded.info())
+        show(options, facts, _aligned(facts))
+    return 0
+
+
+def verify(options) -> int:
+    """Compare the catalogues' files with their checksums."""
+    facts = {} if options.name else asdict(embedded.verify())
+    fields = cache.verify(options.name)
+    text = (
+        f"of {counted(len(fields), 'field')} of the cache and of the catalogue, every file has its "
+        "checksum"
+    )
+    lines = [_aligned(facts), text] if facts else [text]
+    show(options, facts | {"fields": [asdict(field) for field in fields]}, "\n".join(lines))
+    return 0
+
+
+def forget(options) -> int:
+    """Remove a field from the cache, or all of them."""
+    gone = [str(path) for path in cache.forget(options.name)]
+    text = "\n".join([f"{counted(len(gone), 'field')} removed", *gone])
+    show(options, {"removed": gone}, text)
+    return 0
+
+
+def _aligned(facts: dict) -> str:
+    return "\n".join(f"{name:<20}{value}" for name, value in facts.items())

@@ -1,0 +1,249 @@
+"""The commands that work on a frame: each takes what was typed and returns the exit status."""
+
+import os
+from dataclasses import replace
+
+from ..checking.check import check as check_frame
+from ..compose import compose as compose_channels
+from ..cure.gains import calibrate as calibrate_frame
+from ..cure.stars import recolour_stars
+from ..demo.examples import demo_catalogue, demo_scenes
+from ..draw.tone import screen, stretch_apart
+from ..errors import OutputError, StarcalError
+from ..frame import read_frame, require_same_place, write_bytes, write_fits
+from ..layers import join_add, plausible_starless
+from ..layers import split as split_layers
+from ..pipeline import folder_of, outputs_of, read, read_others, run_settings
+from ..stars import measure_stars
+from ..stars.linearity import measure_linearity, require_linear
+from ..view import require_bokeh
+from ..view.history import History
+from ..view.job import open_job
+from .files import asked_for, require_outputs, require_wcs_output, write_found_wcs
+from .terminal import ProgressBar, refuse, show
+
+TABLE_OF_DEMO = {"cassiopeia-few": "cassiopeia-sky.csv"}  # a catalogue of its user's own
+
+
+# --- the whole job ----------------------------------------------------------------------
+
+
+def run(options) -> int:
+    """Do the whole job into a folder."""
+    asked = asked_for(options)
+    require_wcs_output(options, *outputs_of(options.out or folder_of(asked.first_file)))
+    with ProgressBar(options) as bar:
+        done = run_settings(asked, options.out, overwrite=options.overwrite, progress=bar)
+    facts = done.check.to_dict() | {
+        "audit": {"before": done.audit_before.to_dict(), "after": done.audit_after.to_dict()},
+        "folder": str(done.folder),
+        "files": list(done.files),
+    }
+    show(options, facts, done)
+    write_found_wcs(options, done.check)
+    return 0
+
+
+def view(options) -> int:
+    """Serve the page until it is ended."""
+    require_bokeh()
+    from ..view.serving import claim, serve  # Bokeh is an extra that need not be installed
+
+    asked = asked_for(options)
+    listener = claim(options.port)
+    with ProgressBar(options) as bar:
+        job = open_job(asked, bar)
+    serve(
+        listener,
+        job,
+        History(asked),
+        out=options.out,
+        overwrite=options.overwrite,
+        browser=options.browser,
+        announce=lambda address: show(
+            options, {"address": address}, f"the page: {address} (Ctrl-C ends it)"
+        ),
+    )
+    return 0
+
+
+def check(options) -> int:
+    """Check frames, one after the other."""
+    require_wcs_output(options)
+    frames = [None] if options.red else options.frame
+    alone = len(frames) == 1
+    return max(_check_one(options, frame, alone) for frame in frames)
+
+
+def _check_one(options, frame: str | None, alone: bool) -> int:
+    try:
+        with ProgressBar(options) as bar:
+            asked = asked_for(options, frame)
+            result = check_frame(read(asked), asked, progress=bar)
+    except StarcalError as error:
+        if alone and not options.json:
+            raise
+        show(options, {"frame": str(frame), "error": str(error)}, None)
+        return refuse(str(error))
+    result = replace(result, frame=str(frame or result.frame))
+    show(options, result.to_dict(), result if alone else result.summary())
+    write_found_wcs(options, result)
+    return 0
+
+
+def calibrate(options) -> int:
+    """Fit gains and apply them to the whole frame."""
+    require_outputs(options, options.output)
+    require_wcs_output(options, options.output)
+    asked = asked_for(options)
+    with ProgressBar(options) as bar:
+        made = calibrate_frame(read(asked), asked, progress=bar)
+        made.write(options.output, overwrite=options.overwrite)
+    facts = made.check.to_dict() | {"output": options.output}
+    show(options, facts, f"{made.check.summary()}\nwritten: {options.output}")
+    write_found_wcs(options, made.check)
+    return 0
+
+
+def recolour(options) -> int:
+    """Give the stars new colours."""
+    require_outputs(options, options.output)
+    asked = asked_for(options)
+    with ProgressBar(options) as bar:
+        made = recolour_stars(read(asked), asked, progress=bar, **read_others(asked))
+        made.write(options.output, overwrite=options.overwrite)
+    lines = [
+        f"{made.check.frame}: route {made.check.route} ({made.colours.reason})",
+        *(f"{count:6} stars: {source}" for source, count in made.tally.items()),
+        f"written: {options.output}",
+    ]
+    facts = made.check.to_dict() | {"sources": made.tally, "output": options.output}
+    show(options, facts, "\n".join(lines))
+    return 0
+
+
+# --- channels and layers ----------------------------------------------------------------
+
+
+def compose(options) -> int:
+    """Put three mono frames together."""
+    require_outputs(options, options.output)
+    with ProgressBar(options) as bar:
+        made = compose_channels(
+            options.red,
+            options.green,
+            options.blue,
+            match=options.match,
+            full_scale=options.full_scale,
+            progress=bar,
+        )
+        made.write(options.output, overwrite=options.overwrite)
+    show(options, _composed_facts(made, options.output), _composed_text(made, options.output))
+    return 0
+
+
+def _composed_facts(made, output: str) -> dict:
+    return {
+        "match": made.matching.match,
+        "factors": [float(value) for value in made.matching.factors],
+        "offsets": [float(value) for value in made.matching.offsets],
+        "notes": list(made.frame.notes),
+        "output": output,
+    }
+
+
+def _composed_text(made, output: str) -> str:
+    said = [line.removeprefix("starcal: ") for line in (*made.history, *made.frame.notes)]
+    return "\n".join(dict.fromkeys([*said, f"written: {output}"]))  # each line once
+
+
+def split(options) -> int:
+    """Split a frame into stars and starless."""
+    targets = [f"{options.output}-{layer}.fits" for layer in ("starless", "stars")]
+    require_outputs(options, *targets)
+    with ProgressBar(options) as bar:
+        frame = read(asked_for(options))
+        bar("measuring stars", 0.2)
+        stars = measure_stars(frame.pixels, snr_min=options.snr)
+        if not options.assume_linear:
+            require_linear(frame.name, measure_linearity(frame.pixels, stars))
+        bar("splitting", 0.5)
+        count, layers = _layers(options, frame, stars)
+        for target, layer in zip(targets, layers, strict=True):
+            _write_layer(options, frame, layer, target)
+    show(
+        options,
+        {"frame": frame.name, "stars": len(stars), "split": count, "files": targets},
+        f"{count} of {len(stars)} stars split off; written: {', '.join(targets)}",
+    )
+    return 0
+
+
+def _layers(options, frame, stars):
+    """How many stars were split off, and the starless and the star layer."""
+    if not options.starless:
+        parts = split_layers(frame.pixels, stars)
+        return int((parts.model.reach_px > 0).sum()), (parts.starless, parts.stars)
+    starless = read_frame(options.starless, full_scale=options.full_scale).pixels
+    plausible_starless(frame.pixels, starless, stars)
+    return len(stars), (starless, frame.pixels - starless)
+
+
+def _write_layer(options, frame, layer, target: str) -> None:
+    write_fits(
+        target,
+        frame.refill(layer),
+        frame.header,
+        history=("starcal: split; starless and stars add up to the frame",),
+        overwrite=options.overwrite,
+    )
+
+
+def join(options) -> int:
+    """Put a starless frame and a star layer together."""
+    require_outputs(options, options.output)
+    starless = read_frame(options.starless)
+    stars = read_frame(options.stars)
+    require_same_place(starless, stars)
+    how = "screen" if options.stretch else options.how
+    layers = starless.pixels, stars.pixels
+    if options.stretch:
+        layers = stretch_apart(*layers)
+    joined = join_add(*layers) if how == "add" else screen(*layers)
+    write_fits(
+        options.output,
+        starless.refill(joined.astype("float32")),
+        starless.header,
+        history=(f"starcal: joined by {how}: {starless.name}, {stars.name}",),
+        overwrite=options.overwrite,
+    )
+    show(options, {"how": how, "output": options.output}, f"written: {options.output}")
+    return 0
+
+
+# --- frames to try the rest on ----------------------------------------------------------
+
+
+def demo(options) -> int:
+    """Write the example frames."""
+    if os.path.exists(options.folder) and not os.path.isdir(options.folder):
+        raise OutputError(f"{options.folder} is a file: give the name of a folder")
+    os.makedirs(options.folder, exist_ok=True)
+    written: list[str] = []
+    with ProgressBar(options) as bar:
+        for stem, scene in demo_scenes():
+            bar(f"making {stem}", len(written) / 6)
+            written += _write_demo(options, stem, scene)
+    show(options, {"files": written}, "\n".join(written))
+    return 0
+
+
+def _write_demo(options, stem: str, scene) -> list[str]:
+    """A made frame, and where it needs one a catalogue of the user's own."""
+    frame = os.path.join(options.folder, f"{stem}.fits")
+    write_fits(frame, scene.pixels, scene.header, overwrite=options.overwrite)
+    if stem not in TABLE_OF_DEMO:
+        return [frame]
+    table = os.path.join(options.folder, TABLE_OF_DEMO[stem])
+    write_bytes(table, demo_catalogue(scene).encode(), overwrite=options.overwrite)
+    return [frame, table]

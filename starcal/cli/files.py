@@ -1,0 +1,68 @@
+"""The files of a command: what it was told to read, and where its results may go."""
+
+import os
+import re
+from dataclasses import fields
+
+from ..choices import Settings, own_table_path
+from ..errors import NoWCSError, OutputError
+from ..frame import check_output, require_not_inputs, write_wcs
+from .terminal import show
+
+INPUTS = ("red", "green", "blue", "wcs", "starless", "stars", "star_frame", "picture")
+
+
+def asked_for(options, frame: str | None = None) -> Settings:
+    """What was typed, as settings; options that a command has not got are as by default."""
+    typed = {each.name: getattr(options, each.name, each.default) for each in fields(Settings)}
+    typed["frame"] = frame or next(iter(options.frame), None)
+    try:
+        return Settings(**typed)
+    except ValueError as error:  # of choices that do not go together
+        return options.frame_parser.error(str(error))
+
+
+def require_outputs(options, *outputs: str, fits: bool = True) -> None:
+    """No input is written over; nothing that is there without --overwrite; FITS goes by its
+    name."""
+    require_not_inputs(outputs, _inputs(options))
+    for output in outputs:
+        if fits and not re.search(r"\.(fits?|fts)$", output, re.IGNORECASE):
+            raise OutputError(f"{output}: the output is FITS. Give a name that ends in .fits")
+        check_output(output, options.overwrite)
+
+
+def _inputs(options) -> list:
+    """Every file that a command was told to read; None for an option that was not given."""
+    return [
+        *(getattr(options, "frame", None) or []),
+        *(getattr(options, name, None) for name in INPUTS),
+        own_table_path(getattr(options, "catalogue", "")),
+    ]
+
+
+def require_wcs_output(options, *others: str) -> None:
+    """The file of --write-wcs is free, and no other output goes there."""
+    if not options.write_wcs:
+        return
+    require_outputs(options, options.write_wcs, fits=False)
+    if os.path.realpath(options.write_wcs) in {os.path.realpath(other) for other in others}:
+        raise OutputError(
+            f"{options.write_wcs} is another output already: give --write-wcs another name"
+        )
+
+
+def write_found_wcs(options, checked) -> None:
+    """Write where the frame points, for --wcs of a later command."""
+    if not options.write_wcs:
+        return
+    if checked.wcs is None:
+        raise NoWCSError(
+            f"{checked.frame}: no WCS was found that fits its stars: {options.write_wcs} not "
+            "written. Say where it points, with --ra, --dec and --scale; or use a deeper "
+            "catalogue: --catalogue gaia"
+        )
+    shape = checked.wcs.array_shape
+    write_wcs(options.write_wcs, checked.wcs, shape, overwrite=options.overwrite)
+    if not options.json:
+        show(options, {}, f"WCS written: {options.write_wcs}")

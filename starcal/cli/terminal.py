@@ -1,0 +1,56 @@
+"""What a command says: results on stdout, errors and progress on stderr. Nothing else prints."""
+
+import json
+import sys
+import time
+
+
+def show(options, facts: dict, text) -> None:
+    """Print one JSON object, or the text for whoever reads it; of None nothing."""
+    if options.json:
+        print(json.dumps(facts, default=str), flush=True)
+    elif text is not None and not options.quiet:
+        print(text, flush=True)
+
+
+def say(text: str) -> None:
+    """Print what was asked for as text alone, such as a script."""
+    print(text, flush=True)
+
+
+def refuse(message: str, status: int = 1) -> int:
+    """Print one line on stderr, and return the exit status."""
+    print(f"starcal: {' '.join(message.split())}", file=sys.stderr)
+    return status
+
+
+class ProgressBar:
+    """A progress bar on stderr, once a command has taken a second; none when stderr is not a
+    terminal."""
+
+    WIDTH = 30
+    AFTER_S = 1.0
+
+    def __init__(self, options):
+        self.wanted = sys.stderr.isatty() and not options.quiet
+        self.start_s = time.monotonic()
+        self.drawn = False
+
+    def __call__(self, step: str, share: float) -> None:
+        """Draw how far a step has come, 0 to 1."""
+        if self.wanted and time.monotonic() - self.start_s > self.AFTER_S:
+            filled = round(self.WIDTH * share)
+            bar = "#" * filled + "." * (self.WIDTH - filled)
+            self._draw(f"\r{bar} {step:<40}")
+            self.drawn = True
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        if self.drawn:
+            self._draw(f"\r{' ' * (self.WIDTH + 42)}\r")
+
+    @staticmethod
+    def _draw(text: str) -> None:
+        print(text, end="", file=sys.stderr, flush=True)

@@ -77,7 +77,7 @@ def starcal_job(source: str, target: str) -> dict[str, float]:
     for (name, begin), end in zip(steps, ends, strict=True):
         times[name] = end - begin
     clock.restart()
-    made = apply_calibration(frame, found)
+    made = apply_calibration(frame, found, "grey")
     clock("apply gains, level the sky")
     made.write(target, overwrite=True)
     clock("write")

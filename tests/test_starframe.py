@@ -543,7 +543,7 @@ def test_colours_from_a_calibrated_camera_frame():
     )
     found = check(frame, model="matrix")
     assert found.verdict.verdict == "rescue"
-    calibrated = apply_calibration(frame, found).pixels
+    calibrated = apply_calibration(frame, found, "grey").pixels
     stars = measure_stars(calibrated)
     star_field = Field(split(calibrated, stars), stars, frame.wcs, "stars")
     nebula = make_scene(**{**NEBULA, **place, "shape": (500, 700), "scale_arcsec": 4.0})

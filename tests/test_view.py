@@ -25,7 +25,7 @@ from astropy.nddata import block_reduce
 from hypothesis import given
 from hypothesis import strategies as st
 
-from starcal.choices import Settings, names_of
+from starcal.choices import Settings, default_of, names_of
 from starcal.colour.stellar import star_rgb, uv_prime_distance
 from starcal.cure.gains import apply_calibration
 from starcal.cure.stars import recolour_checked
@@ -186,7 +186,7 @@ def test_gains_show_as_they_are_applied(camera, step):
     included."""
     window = Window(slice(40, 440), slice(80, 680), step)
     cure = cure_of(camera, camera.check, Settings(route="gains"))
-    whole = apply_calibration(camera.frame, camera.check).pixels
+    whole = apply_calibration(camera.frame, camera.check, default_of("sky")).pixels
     expected = block_reduce(whole[:, window.rows, window.columns], (1, step, step), np.mean)
     assert cure.after(camera.look(window)) == pytest.approx(expected, abs=2e-6)
     assert len(cure.whitening.x_px) > 0

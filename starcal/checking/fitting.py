@@ -31,6 +31,7 @@ NOT_TO_FIT = SPOILT | Flag.SHAPE | Flag.NO_MATCH | Flag.NO_BV
 MOST_SHAPE_STARS = 250  # tell the growth of light to 0.3 % where the profile is one
 UNLIKE_WIDTHS = 1.5  # ratio of the channels' widths that is worth a word
 LARGE_GAIN = 5.0
+DUSTY_BV_MAG = 1.0  # mean of a field's stars; without dust 0.6 to 0.9
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -205,4 +206,11 @@ def said_of_light(light: ApertureLight, fit: GainFit) -> tuple[str, ...]:
                 f"the gain of {CHANNELS[channel]} is {gain:.2g}: the channels were scaled very "
                 "unlike each other, and their noise will be as well"
             )
+    if fit.bv_mean > DUSTY_BV_MAG:
+        red, blue = 100 * fit.dust_error
+        notes.append(
+            f"the stars are redder than those of most fields (mean B-V {fit.bv_mean:.2f}); if dust "
+            "does it, all gains are off in common, red low and blue high: that is "
+            f"{red:.1f} and {blue:.1f} % of the stated errors"
+        )
     return tuple(notes)

@@ -42,7 +42,7 @@ RULES = {
     # the gain changes over the field by about 4 of it; t is wider as its own errors are too small
     # by 1.3
     "core": Rule(2.0, 2.6, 0.003),
-    "convergence": Rule(0.5, 1.0),
+    "convergence": Rule(1.0, 1.0),
 }
 MEANING = {
     "bright": "from the faint to the bright half of the stars: that channel is not linear, or light"

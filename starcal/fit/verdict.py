@@ -253,9 +253,9 @@ def _doubts(fit: GainFit, second: tuple[SecondMeasurement, ...]) -> list[str]:
             )
     if fit.red_share < MIN_RED_SHARE and not _surely_broadband(fit):
         doubts.append(
-            f"only {100 * fit.red_share:.0f} % of the used stars have B-V above 0.4, and the colour "
-            "that the channels show is not known well enough to rule out that hydrogen absorption "
-            "of hot stars passes for it"
+            f"only {100 * fit.red_share:.0f} % of the used stars have B-V above 0.4, and the "
+            "colour that the channels show is not known well enough to rule out that hydrogen "
+            "absorption of hot stars passes for it"
         )
     return doubts
 

@@ -42,6 +42,7 @@ FEWEST_WIDTH_STARS = 3
 PROFILE_BIN_PX = 0.5
 PROFILE_HALF_WIDTHS = 4.0  # half the stamps that the profile is taken from, in expected widths
 LEAST_PROFILE_HALF_PX = 10  # so that a wrong guess does not set the answer
+SHINING_SHARE = 0.8  # of the stars, that have to show light in a channel
 NARROWEST_PX = 1.1  # a single pixel has a profile as wide as this
 
 
@@ -133,7 +134,7 @@ def _profile_width(plane: NDArray, x_px: NDArray, y_px: NDArray, half: int) -> f
     top = np.nanmax(level[: max(2, half)], initial=-np.inf)
     if not (np.isfinite(top) and top > 0):
         return np.nan
-    above = np.flatnonzero(level >= 0.5 * top)
+    above = np.flatnonzero(np.nan_to_num(level) >= 0.5 * top)
     last = int(above[-1])
     if last + 1 >= len(level) or not np.isfinite(level[last + 1]):
         return np.nan
@@ -153,15 +154,21 @@ def radial_profile(
     values = stamps - np.nan_to_num(upper_median(rim.reshape(len(stamps), -1)))[:, None, None]
     light = np.nansum(np.where(radius < 0.5 * half, values, 0), axis=(1, 2))
     good = light > 0
+    if good.sum() < max(FEWEST_WIDTH_STARS, SHINING_SHARE * len(good)):
+        return np.zeros(1), np.full(1, np.nan)  # a channel without light
     values, radius = values[good] / light[good][:, None, None], radius[good]
     edges = np.arange(0, 0.75 * half, PROFILE_BIN_PX)
     bins = np.digitize(radius, edges) - 1
     flat, bins = values.ravel(), bins.ravel()
     known = np.isfinite(flat)
     number = range(len(edges) - 1)
-    level = [upper_median(flat[known & (bins == b)]) for b in number]
-    middle = [upper_median(radius.ravel()[known & (bins == b)]) for b in number]
-    return np.array(middle, float), np.array(level, float)
+    level = [_middle(flat[known & (bins == b)]) for b in number]
+    middle = [_middle(radius.ravel()[known & (bins == b)]) for b in number]
+    return np.array(middle), np.array(level)
+
+
+def _middle(values: NDArray) -> float:
+    return float(upper_median(values)) if len(values) else np.nan
 
 
 def _distances(x_px: NDArray, y_px: NDArray, half: int) -> NDArray:

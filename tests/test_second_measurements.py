@@ -1,0 +1,302 @@
+"""Light in equal apertures, its growth, defects, and the second measurements of gains: against
+light that was put in, profiles integrated by hand, and faults of known size."""
+
+import numpy as np
+import pytest
+
+from starcal.fit.contrasts import (
+    added_errors,
+    colour_gradient,
+    contradiction,
+    core_contrast,
+    gradient_notes,
+    measurement_rows,
+    second_measurements,
+)
+from starcal.fit.expected import expected_flux
+from starcal.fit.gains import fit_gains
+from starcal.stars import Flag, measure_stars
+from starcal.stars.apertures import (
+    RADII_WIDTHS,
+    aperture_flux,
+    clipped_mean,
+    growing_flux,
+    measure_widths,
+)
+from starcal.stars.defects import find_defects, mended
+from starcal.stars.growth import measure_growth
+from starcal.stars.noise import frame_noise
+
+SHAPE = (300, 400)
+
+
+def gaussian_stars(fwhm_px, n=40, seed=0, noise=1e-4):
+    """Three planes of Gaussian stars of total light 1 to 10, on a grid with random phases."""
+    rng = np.random.default_rng(seed)
+    x, y = np.meshgrid(np.arange(30, SHAPE[1] - 30, 45), np.arange(30, SHAPE[0] - 30, 45))
+    x, y = (at.ravel()[:n] + rng.uniform(-0.5, 0.5, n) for at in (x, y))
+    light = rng.uniform(1, 10, n)
+    rows, columns = np.indices(SHAPE)
+    planes = []
+    for width in fwhm_px:
+        sigma = width / 2.3548
+        plane = 0.1 + noise * rng.standard_normal(SHAPE)
+        for at_x, at_y, total in zip(x, y, light, strict=True):
+            bell = np.exp(-0.5 * ((columns - at_x) ** 2 + (rows - at_y) ** 2) / sigma**2)
+            plane += total * bell / (2 * np.pi * sigma**2)
+        planes.append(plane)
+    return np.array(planes, np.float32), x, y, light
+
+
+# --- apertures and growth ---------------------------------------------------------------
+
+
+def test_widths_are_those_of_the_profile():
+    """Full width at half maximum of Gaussians of known sigma, sampled by whole pixels: 4 %."""
+    pixels, x, y, _ = gaussian_stars((3.0, 4.0, 6.0))
+    widths = measure_widths(pixels, x, y, 3.0)
+    np.testing.assert_allclose(widths.fwhm_px, [3.0, 4.0, 6.0], rtol=0.04)
+    assert widths.failed == ()
+
+
+def test_a_wrong_guess_of_the_width_does_not_set_it():
+    pixels, x, y, _ = gaussian_stars((3.0, 3.0, 3.0))
+    for guess in (1.2, 9.0):
+        np.testing.assert_allclose(measure_widths(pixels, x, y, guess).common_px, 3.0, rtol=0.04)
+
+
+def test_a_width_that_cannot_be_measured_is_a_failure_not_a_number():
+    """A channel without stars, and one whose stars reach beyond the stamps."""
+    pixels, x, y, _ = gaussian_stars((3.0, 3.0, 40.0))
+    pixels[0] = 0.1
+    widths = measure_widths(pixels, x, y, 3.0)
+    assert widths.failed == (0, 2)
+    assert np.isnan(widths.fwhm_px[[0, 2]]).all()
+
+
+def test_light_in_an_aperture_is_that_of_a_gaussian():
+    """1 - exp(-r^2 / 2 sigma^2) of the light; the ring from 1.5 r + 2 px on holds next to none of
+    it. A soft edge instead of exact areas: 1 %."""
+    pixels, x, y, light = gaussian_stars((4.0, 4.0, 4.0))
+    taken = np.zeros(SHAPE, bool)
+    radius = 6.0
+    share = 1 - np.exp(-0.5 * (radius / (4.0 / 2.3548)) ** 2)
+    flux = aperture_flux(pixels, taken, x, y, radius)
+    np.testing.assert_allclose(flux, np.tile(share * light, (3, 1)), rtol=0.01, atol=0.01)
+
+
+def test_the_clipped_mean_leaves_out_stars_and_nan():
+    """200 values about 5 with an error of 1 / sqrt(200); four of its sigmas."""
+    rng = np.random.default_rng(1)
+    values = 5 + rng.standard_normal((1, 200))
+    spoilt = np.concatenate([values, np.full((1, 10), 500.0), np.full((1, 7), np.nan)], axis=1)
+    assert abs(clipped_mean(spoilt)[0] - 5) < 4 / np.sqrt(200)
+    assert np.isnan(clipped_mean(np.full((1, 4), np.nan))[0])
+
+
+@pytest.mark.parametrize("blue_px", [3.0, 3.6, 5.0, 7.0])
+def test_growth_makes_up_for_a_softer_channel(blue_px):
+    """Equal light in all channels comes out equal, to 3 errors or 1 %."""
+    pixels, x, y, _ = gaussian_stars((3.0, 3.0, blue_px))
+    widths = measure_widths(pixels, x, y, 3.0)
+    taken = np.zeros(SHAPE, bool)
+    flux = growing_flux(pixels, taken, x, y, widths.common_px)
+    growth = measure_growth(flux, np.full(len(x), 0.01))
+    inner = flux[:, RADII_WIDTHS.index(1.0)].sum(axis=1)
+    left = np.log(inner[2] / inner[1]) + growth.ln[1]
+    assert abs(left) < max(0.01, 3 * growth.error_ln[1])
+
+
+def test_growth_needs_stars():
+    assert measure_growth(np.ones((3, 6, 3)), np.full(3, 0.01)) is None
+
+
+# --- defects ----------------------------------------------------------------------------
+
+
+def with_hot_pixels(pixels, noise, count, seed):
+    rng = np.random.default_rng(seed)
+    pixels = pixels.copy()
+    at = tuple(rng.integers(3, n - 3, count) for n in SHAPE)
+    channel = rng.integers(0, 3, count)
+    height = rng.uniform(20, 500, count) * np.array(noise)[channel]
+    pixels[channel, at[0], at[1]] += height.astype(np.float32)
+    return pixels, set(zip(channel.tolist(), at[0].tolist(), at[1].tolist(), strict=True))
+
+
+@pytest.mark.parametrize("fwhm_px", [1.7, 2.5, 4.0])
+def test_hot_pixels_are_found_and_nothing_else(scene_of, fwhm_px):
+    """One in a hundred may lie on a star, where the other channels show light as well."""
+    scene = scene_of(shape=SHAPE, fwhm_px=fwhm_px, seed=4)
+    assert len(find_defects(scene.pixels, frame_noise(scene.pixels), fwhm_px)) == 0
+    pixels, hot = with_hot_pixels(scene.pixels, scene.noise, 120, 5)
+    defects = find_defects(pixels, frame_noise(pixels), fwhm_px)
+    places = (defects.channel, defects.row, defects.column)
+    found = set(zip(*(part.tolist() for part in places), strict=True))
+    assert found <= hot
+    assert len(found) >= 0.97 * len(hot)
+    assert sum(defects.hot_pixels) == len(found)
+
+
+def test_a_bad_column_is_found_and_mended(scene_of):
+    scene = scene_of(shape=SHAPE, seed=4)
+    pixels = scene.pixels.copy()
+    pixels[1, :, 77] += np.float32(5 * scene.noise[1])
+    defects = find_defects(pixels, frame_noise(pixels), 3.0)
+    assert defects.columns == (0, 1, 0)
+    left = np.median(mended(pixels, defects)[1, :, 77] - scene.pixels[1, :, 77])
+    assert abs(left) < scene.noise[1]  # 1.25 / sqrt(300) of a pixel's noise, times sqrt(1.5)
+
+
+def test_mending_leaves_the_frame_itself_alone(scene_of):
+    scene = scene_of(shape=SHAPE, seed=4)
+    pixels, _ = with_hot_pixels(scene.pixels, scene.noise, 50, 6)
+    before = pixels.copy()
+    table = measure_stars(pixels)
+    np.testing.assert_array_equal(pixels, before)
+    assert sum(table.meta["defects"].hot_pixels) >= 45
+
+
+def test_hot_pixels_change_neither_widths_nor_stars(scene_of):
+    """300 in 120 000 pixels; the width to 3 %, the clean stars but for one or two."""
+    scene = scene_of(shape=SHAPE, seed=4)
+    clean = measure_stars(scene.pixels)
+    pixels, _ = with_hot_pixels(scene.pixels, scene.noise, 300, 7)
+    spoilt = measure_stars(pixels)
+    np.testing.assert_allclose(spoilt.meta["fwhm_px"], clean.meta["fwhm_px"], rtol=0.03)
+    counts = [np.count_nonzero(t["flags"] & Flag.DEFECT == 0) for t in (clean, spoilt)]
+    assert abs(counts[1] - counts[0]) <= 0.03 * counts[0] + 2
+
+
+# --- which stars serve ------------------------------------------------------------------
+
+
+def test_expected_light_is_that_of_the_zero_points():
+    """Zero points and colour terms put in; noise of 3 % on 60 stars: 2 %."""
+    rng = np.random.default_rng(2)
+    v_mag, bv_mag = rng.uniform(8, 12, 60), rng.uniform(0, 1.4, 60)
+    terms = np.array([[-0.4], [0.0], [0.5]])
+    true = 10 ** (-0.4 * (v_mag + terms * bv_mag))
+    flux = true * np.exp(0.03 * rng.standard_normal((3, 60)))
+    flux[:, 0] *= 50  # a blend
+    np.testing.assert_allclose(
+        np.median(expected_flux(flux, v_mag, bv_mag) / true, axis=1), 1, rtol=0.02
+    )
+    assert expected_flux(-flux, v_mag, bv_mag) is None
+
+
+# --- second measurements ----------------------------------------------------------------
+
+
+def stars_with(fault, seed, n=80):
+    """A fit, places and magnitudes of stars whose R is weakened by a fault's share of each star."""
+    rng = np.random.default_rng([9, seed])
+    x_px, y_px, v_mag = rng.uniform(0, 999, n), rng.uniform(0, 699, n), rng.uniform(8, 12, n)
+    bv_mag = rng.normal(0.75, 0.35, n)
+    ratio = np.array([0.45 * bv_mag, np.zeros(n), -0.5 * bv_mag])
+    flux = 10 ** (0.4 * ratio) * np.exp(0.02 * rng.standard_normal((3, n)))
+    flux[0] *= 1 + fault(x_px / 999, y_px / 699, (v_mag - 8) / 4)
+    fit = fit_gains(flux, 0.02 * flux, bv_mag, np.full(n, 0.03))
+    return fit, v_mag, x_px, y_px
+
+
+def measured(fault, seed):
+    fit, v_mag, x_px, y_px = stars_with(fault, seed)
+    return fit, second_measurements(
+        fit=fit,
+        v_mag=v_mag,
+        x_px=x_px,
+        y_px=y_px,
+        shape=(700, 1000),
+        growth=None,
+        cores=(np.full(2, np.nan), np.full(2, np.nan)),
+    )
+
+
+def none(x, y, faint):
+    return 0.0 * x
+
+
+def test_second_measurements_of_honest_stars_add_nothing_much():
+    """Of 30 frames without a fault one gain in ten may get an addition, of 1 % at most."""
+    added = np.array([added_errors(measured(none, seed)[1]) for seed in range(30)])
+    assert (
+        np.mean(added > 0) < 0.1 * 4
+    )  # four independent contrasts a gain at two sigma, 4.6 % each
+    assert np.max(added) < 0.01
+
+
+def test_pulls_of_honest_contrasts_are_normal():
+    """Mean square of 30 frames x 2 gains x 4 contrasts, of which 60 count as independent: 1 +-
+    0.2."""
+    pulls = [m.change / m.error for seed in range(30) for m in measured(none, seed)[1]]
+    assert 0.5 < np.mean(np.square(pulls)) < 1.5
+
+
+@pytest.mark.parametrize(
+    ("fault", "name", "sign"),
+    [
+        (lambda x, y, faint: -0.2 * x, "left", 1),
+        (lambda x, y, faint: -0.2 * y, "bottom", 1),
+        (lambda x, y, faint: -0.4 * np.abs(np.hypot(x - 0.5, y - 0.5)), "edge", -1),
+        (lambda x, y, faint: 0.2 * faint, "bright", 1),
+    ],
+)
+def test_a_fault_is_named_and_goes_into_the_error(fault, name, sign):
+    """A fault of 20 % from end to end is 10 % between halves, far beyond 0.6 % of error."""
+    fit, second = measured(fault, 1)
+    named = {m.name: m for m in second if m.channel == "red"}
+    assert max(named.values(), key=lambda m: m.added_error).name == name
+    assert np.sign(named[name].change) == sign
+    assert abs(named[name].change) > 0.04
+    assert fit.with_added(added_errors(second)).stated_errors[0] > 0.02
+    assert added_errors(second)[1] < 0.01
+    assert "red" in named[name].words
+    assert "%" in named[name].words
+    assert len(measurement_rows(second)) == len(second)
+
+
+def test_a_gradient_is_told_with_its_size_and_direction():
+    """R falls by 20 % from left to right: its gain grows to the right, by 0.22 of itself."""
+    fit, _, x_px, y_px = stars_with(lambda x, y, faint: -0.2 * x, 3)
+    gradient = colour_gradient(fit, x_px, y_px, (700, 1000))
+    assert abs(gradient.change[0] - 0.22) < 3 * gradient.error[0] + 0.02
+    notes = gradient_notes(gradient)
+    assert len(notes) == 1
+    assert "red" in notes[0]
+    assert "the right" in notes[0]
+
+
+def test_no_gradient_is_told_where_there_is_none():
+    told = [
+        gradient_notes(colour_gradient(fit, x, y, (700, 1000)))
+        for fit, _, x, y in (stars_with(none, seed) for seed in range(20))
+    ]
+    assert told == [()] * 20
+
+
+def test_cores_show_a_channel_that_is_not_linear():
+    """Peaks of bright stars lowered by 10 % in B: ln of the inner light falls by 0.1."""
+    rng = np.random.default_rng(4)
+    light = 10 ** rng.uniform(2, 4, 90)
+    curve = np.array([0.7, 1.0, 1.25, 1.3, 1.31, 1.32])
+    flux = curve[None, :, None] * light * np.exp(0.003 * rng.standard_normal((3, 6, 90)))
+    noise = np.full((3, 90), 1.0)
+    change, error = core_contrast(flux, noise)
+    assert np.all(np.abs(change) < 4 * error)
+    flux[2, 0] *= 1 - 0.1 * (light > np.median(light))
+    change, error = core_contrast(flux, noise)
+    assert abs(change[1] + 0.105) < 4 * error[1]
+    assert np.isnan(core_contrast(flux[:, :, :10], noise[:, :10])[0]).all()
+
+
+def test_an_audit_against_the_gains():
+    """Names are given, so only the counting is tested: 40 of 100 impossible afterwards."""
+    flux, noise = np.ones((3, 100)), np.full(100, 0.01)
+
+    def names(rgb):
+        return np.where((rgb[:, 0] > 1) & (np.arange(100) < 40), "green", "possible")
+
+    assert "40 of 100" in contradiction(flux, noise, np.array([2.0, 1.0, 1.0]), names)
+    assert contradiction(flux, noise, np.ones(3), names) == ""
+    assert contradiction(flux, np.full(100, 0.2), np.array([2.0, 1.0, 1.0]), names) == ""

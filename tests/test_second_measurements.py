@@ -66,12 +66,20 @@ def test_a_wrong_guess_of_the_width_does_not_set_it():
 
 
 def test_a_width_that_cannot_be_measured_is_a_failure_not_a_number():
-    """A channel without stars, and one whose stars reach beyond the stamps."""
-    pixels, x, y, _ = gaussian_stars((3.0, 3.0, 40.0))
-    pixels[0] = 0.1
+    """A channel without stars, and one with single bright pixels in their place."""
+    pixels, x, y, _ = gaussian_stars((3.0, 3.0, 3.0))
+    pixels[[0, 2]] = 0.1
+    pixels[2, np.rint(y).astype(int), np.rint(x).astype(int)] = 1.0
     widths = measure_widths(pixels, x, y, 3.0)
-    assert widths.failed == (0, 2)
-    assert np.isnan(widths.fwhm_px[[0, 2]]).all()
+    assert widths.failed[0] == 0
+    assert np.isnan(widths.fwhm_px[0])
+    assert widths.fwhm_px[1] == pytest.approx(3.0, rel=0.04)
+
+
+def test_stars_wider_than_expected_are_measured_in_wider_stamps():
+    """The guess is 3 px, the channel's stars have 14: 6 %, as their grid is 45 px wide."""
+    pixels, x, y, _ = gaussian_stars((3.0, 3.0, 14.0))
+    assert measure_widths(pixels, x, y, 3.0).fwhm_px[2] == pytest.approx(14.0, rel=0.06)
 
 
 def test_light_in_an_aperture_is_that_of_a_gaussian():

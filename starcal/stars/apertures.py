@@ -43,6 +43,7 @@ PROFILE_BIN_PX = 0.5
 PROFILE_HALF_WIDTHS = 4.0  # half the stamps that the profile is taken from, in expected widths
 LEAST_PROFILE_HALF_PX = 10  # so that a wrong guess does not set the answer
 SHINING_SHARE = 0.8  # of the stars, that have to show light in a channel
+WIDEST_HALF_PX = 64  # stars as wide as that are no stars
 NARROWEST_PX = 1.1  # a single pixel has a profile as wide as this
 
 
@@ -122,10 +123,21 @@ def measure_widths(pixels: NDArray, x_px: NDArray, y_px: NDArray, expected_px: f
     fwhm_px = np.full(3, np.nan)
     if len(x_px) >= FEWEST_WIDTH_STARS:
         for channel, plane in enumerate(pixels):
-            fwhm_px[channel] = _profile_width(plane, x_px, y_px, half)
+            fwhm_px[channel] = _width_in_reach(plane, x_px, y_px, half)
     known = np.isfinite(fwhm_px)
     common = float(np.exp(np.mean(np.log(fwhm_px[known])))) if known.any() else expected_px
     return Widths(fwhm_px, common, tuple(int(c) for c in np.flatnonzero(~known)))
+
+
+def _width_in_reach(plane: NDArray, x_px: NDArray, y_px: NDArray, half: int) -> float:
+    """Width, from stamps twice as wide as it at least; NaN if the widest do not do."""
+    while True:
+        width = _profile_width(plane, x_px, y_px, half)
+        if width <= half:
+            return width
+        if 2 * half > WIDEST_HALF_PX:
+            return np.nan
+        half *= 2
 
 
 def _profile_width(plane: NDArray, x_px: NDArray, y_px: NDArray, half: int) -> float:

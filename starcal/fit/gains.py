@@ -381,7 +381,8 @@ def intrinsic_scatter(
     """
     near = np.abs(residual) <= CLIP_SIGMA * np.sqrt(known + before**2)
     variance = known[near] + INTRINSIC_GRID_MAG[:, None] ** 2
-    freedom = max(np.count_nonzero(near) - 2, 1) / max(np.count_nonzero(near), 1)
+    n_near = int(np.count_nonzero(near))
+    freedom = max(n_near - 2, 1) / max(n_near, 1)
     log_likelihood = -0.5 * (residual[near] ** 2 / variance + freedom * np.log(variance)).sum(
         axis=1
     )

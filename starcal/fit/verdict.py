@@ -6,6 +6,7 @@ narrowband composites have at least one below 0.08 or above 2.0.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -196,7 +197,7 @@ def decide(
     lost, doubts = _no_reasons(fit), _doubts(fit, second)
     if contradicted:
         doubts.append(contradicted)
-    shared = {"colour_error_before": before, "colour_error_after": after}
+    shared: dict[str, Any] = {"colour_error_before": before, "colour_error_after": after}
     if lost:
         return Verdict(
             "no",
@@ -320,7 +321,7 @@ def _rescue_reasons(fit: GainFit, before: float, after: float) -> tuple[str, ...
 
 
 def _rescue_steps(fit: GainFit) -> tuple[str, ...]:
-    steps = (USE_CALIBRATED,)
+    steps: tuple[str, ...] = (USE_CALIBRATED,)
     if np.any((fit.slope_ratio < MATRIX_BELOW) | (fit.slope_ratio > MATRIX_ABOVE)):
         steps += (USE_MATRIX,)
     return steps

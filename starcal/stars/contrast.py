@@ -14,6 +14,7 @@ from collections.abc import Iterator
 import numpy as np
 from scipy import ndimage
 
+from ..robust import SIGMA_PER_DEVIATION, scatter_about_zero, upper_median
 from .noise import FrameNoise
 from .shapes import FWHM_PER_SIGMA, LIKENESS
 
@@ -48,16 +49,25 @@ def star_snr(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float) -> np.ndarra
         filtered[~known] = np.nan
     nebulous = _divide_by_block_noise(filtered, LEAST_FILTERED_NOISE / sigma_px)
     for region in _regions(nebulous):
-        inside = np.kron(nebulous[region], np.ones((NOISE_BLOCK_PX, NOISE_BLOCK_PX), bool))
-        window = tuple(
-            slice(s.start * NOISE_BLOCK_PX, min(s.stop * NOISE_BLOCK_PX, n))
-            for s, n in zip(region, filtered.shape, strict=True)
-        )
-        inside = inside[: window[0].stop - window[0].start, : window[1].stop - window[1].start]
-        np.copyto(
-            filtered[window], _against_nebula(pixels, known, noise, sigma_px, window), where=inside
-        )
+        window, inside = _in_pixels(region, nebulous, filtered.shape)
+        snr = _against_nebula(pixels, known, noise, sigma_px, window)
+        np.copyto(filtered[window], snr, where=inside)
     return np.nan_to_num(filtered, copy=False)
+
+
+def _in_pixels(region, nebulous, shape):
+    """The window of a region of blocks, and which of its pixels lie in nebulous ones."""
+    size = NOISE_BLOCK_PX
+    window = tuple(
+        slice(blocks.start * size, min(blocks.stop * size, n))
+        for blocks, n in zip(region, shape, strict=True)
+    )
+    inside = np.kron(nebulous[region], np.ones((size, size), bool))
+    return window, inside[: _length(window[0]), : _length(window[1])]
+
+
+def _length(part: slice) -> int:
+    return part.stop - part.start
 
 
 def _luminance(pixels: np.ndarray, noise: FrameNoise) -> np.ndarray:
@@ -101,9 +111,9 @@ def _divide_by_block_noise(filtered: np.ndarray, least: float) -> np.ndarray:
     nebulous = np.zeros([-(-n // size) for n in filtered.shape], bool)
     for row, column in np.ndindex(nebulous.shape):
         block = filtered[row * size : (row + 1) * size, column * size : (column + 1) * size]
-        sample = np.abs(block[::3, ::3])
+        sample = block[::3, ::3]
         sample = sample[np.isfinite(sample)]
-        spread = 1.4826 * np.median(sample) if len(sample) else 0
+        spread = scatter_about_zero(sample) if len(sample) else 0
         block *= 1 / max(spread, least)
         nebulous[row, column] = spread > NEBULOUS * least
     return nebulous
@@ -117,28 +127,35 @@ def _regions(blocks: np.ndarray) -> Iterator[tuple[slice, slice]]:
 def _against_nebula(pixels, known, noise, sigma_px, window):
     """Signal-to-noise of a star against noise and nebula in a window, whose covariance goes block
     by block."""
-    size, margin = FINE_BLOCK_PX, FINE_BLOCK_PX // 2 + int(np.ceil(3.5 * WIDE_KERNEL * sigma_px))
-    outer = tuple(
-        slice(max(0, s.start - margin), min(n, s.stop + margin))
-        for s, n in zip(window, pixels.shape[1:], strict=True)
-    )
+    outer = _with_margin(window, pixels.shape[1:], sigma_px)
     planes = _answers(pixels[:, *outer], None if known is None else known[outer], noise, sigma_px)
-    (top, left), (height, width) = (
-        (s.start - o.start for s, o in zip(window, outer, strict=True)),
-        (s.stop - s.start for s in window),
-    )
-    rows, columns = (-(-n // size) for n in (height, width))
-    samples = _samples(planes, (top, left), (rows, columns))
-    weight, spread = _weights(samples)
-    weight = (weight / spread[:, None]).reshape(rows, columns, -1).astype(np.float32)
+    top, left = window[0].start - outer[0].start, window[1].start - outer[1].start
+    height, width = _length(window[0]), _length(window[1])
+    grid = -(-height // FINE_BLOCK_PX), -(-width // FINE_BLOCK_PX)
+    weight, spread = _weights(_samples(planes, (top, left), grid))
+    weight = (weight / spread[:, None]).reshape(*grid, -1).astype(np.float32)
     inner = planes[:, top : top + height, left : left + width]
-    snr = np.empty((height, width), np.float32)
-    for row, column in np.ndindex(rows, columns):
+    # without a peak in the sum it is the rim of a bright star
+    return np.where(inner[1::2].sum(axis=0) > 0, _weighted(inner, weight), 0)
+
+
+def _with_margin(window, shape, sigma_px):
+    """A window and as much around it as kernels and blocks reach."""
+    margin = FINE_BLOCK_PX // 2 + int(np.ceil(3.5 * WIDE_KERNEL * sigma_px))
+    return tuple(
+        slice(max(0, part.start - margin), min(n, part.stop + margin))
+        for part, n in zip(window, shape, strict=True)
+    )
+
+
+def _weighted(planes, weight):
+    """Sum of planes by weights that go block by block, (rows, columns, planes)."""
+    size = FINE_BLOCK_PX
+    total = np.empty(planes.shape[1:], np.float32)
+    for row, column in np.ndindex(weight.shape[:2]):
         block = np.s_[row * size : (row + 1) * size, column * size : (column + 1) * size]
-        snr[block] = np.tensordot(weight[row, column], inner[:, *block], 1)
-    return np.where(
-        inner[1::2].sum(axis=0) > 0, snr, 0
-    )  # without a peak in the sum it is the rim of a bright star
+        total[block] = np.tensordot(weight[row, column], planes[:, *block], 1)
+    return total
 
 
 def _answers(pixels, known, noise, sigma_px):
@@ -169,24 +186,25 @@ def _weights(samples):
     """Best weights of the answers in each block, (blocks, 6), and the scatter of what they make of
     its samples."""
     known = np.isfinite(samples).all(axis=2)
-    samples, keep = np.where(known[:, :, None], samples, 0), known
+    samples = np.where(known[:, :, None], samples, 0)
+    keep = known
     for _ in range(COVARIANCE_ROUNDS):
-        kept = samples * keep[:, :, None]
-        covariance = kept.swapaxes(1, 2) @ kept / np.maximum(keep.sum(axis=1), 1)[:, None, None]
-        variance = np.einsum("bkk->bk", covariance)
-        covariance += np.eye(len(STAR_ANSWER)) * (LIKENESS * variance + 1e-12)[:, None, :]
-        inverse = np.linalg.inv(covariance)
+        inverse = np.linalg.inv(_covariance(samples * keep[:, :, None], keep.sum(axis=1)))
         distance = np.where(known, ((samples @ inverse) * samples).sum(axis=2), np.nan)
         keep = known & (distance <= OUTLYING * _median(distance)[:, None])
     weight = inverse @ STAR_ANSWER
     made = np.where(known, np.abs(samples @ weight[:, :, None])[:, :, 0], np.nan)
-    return weight, np.maximum(1.4826 * _median(made), 1e-12)
+    return weight, np.maximum(SIGMA_PER_DEVIATION * _median(made), 1e-12)
+
+
+def _covariance(kept, count):
+    """Covariance of the answers in each block, (blocks, 6, 6), kept away from being singular."""
+    covariance = kept.swapaxes(1, 2) @ kept / np.maximum(count, 1)[:, None, None]
+    variance = np.einsum("bkk->bk", covariance)
+    return covariance + np.eye(len(STAR_ANSWER)) * (LIKENESS * variance + 1e-12)[:, None, :]
 
 
 def _median(values):
     """Median along the last axis, NaN left out; infinite where there is nothing."""
-    ordered, count = np.sort(values, axis=-1), np.isfinite(values).sum(axis=-1)
-    middle = np.take_along_axis(ordered, np.minimum(count // 2, values.shape[-1] - 1)[:, None], -1)[
-        :, 0
-    ]
-    return np.where(count > 0, middle, np.inf)
+    middle = upper_median(values)
+    return np.where(np.isnan(middle), np.inf, middle)

@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..robust import SIGMA_PER_DEVIATION, upper_median
+
 BLOCK_PX = 16
 MOST_BLOCKS = (
     2500  # evenly spread; 2.5 % of a 24-megapixel frame tells sky and noise to better than 1 %
@@ -62,17 +64,16 @@ def frame_noise(pixels: np.ndarray) -> FrameNoise:
     -------
     FrameNoise
     """
-    place, blocks = zip(*(_sample_blocks(plane) for plane in pixels), strict=True)
-    level = np.array([_median(b.reshape(len(b), -1)) for b in blocks])
+    place = _sample_blocks(pixels[0])[0]
+    blocks = [_sample_blocks(plane)[1] for plane in pixels]
+    level = np.array([upper_median(b.reshape(len(b), -1), 0.5) for b in blocks])
     sigma = np.array([_difference_noise(b) for b in blocks])
     whole = np.isfinite(level).all(axis=0)
     if not whole.any():
         whole[:] = True
-    level, sigma, place = (
-        np.nan_to_num(level[:, whole]),
-        np.nan_to_num(sigma[:, whole]),
-        place[0][whole],
-    )
+    level = np.nan_to_num(level[:, whole])
+    sigma = np.nan_to_num(sigma[:, whole])
+    place = place[whole]
     dark = _darkest(level, sigma)
     sky, noise = np.median(level[:, dark], axis=1), np.median(sigma[:, dark], axis=1)
     empty = not noise.any() and _share_of(blocks, sky) > EMPTY_SHARE
@@ -87,10 +88,7 @@ def frame_noise(pixels: np.ndarray) -> FrameNoise:
             np.inf if empty else _electrons_per_unit(level[c], sigma[c], sky[c], noise[c])
             for c in channels
         ),
-        tuple(
-            float(_tilt(place[dark], level[c][dark]) / noise[c]) if noise[c] > 0 else 0.0
-            for c in channels
-        ),
+        tuple(_gradient(place[dark], level[c][dark], noise[c]) for c in channels),
         empty,
     )
 
@@ -130,7 +128,7 @@ def _lit_noise(blocks: np.ndarray, sky: float) -> float:
     faint = light <= np.quantile(light, FAINT_SHARE)
     bend = np.abs(right - 2 * middle + left)[faint]
     least = LEAST_STEP * float(np.nanmax(np.abs(blocks)))
-    return max(float(1.4826 / np.sqrt(6) * np.median(bend)), least)
+    return max(float(SIGMA_PER_DEVIATION / np.sqrt(6) * np.median(bend)), least)
 
 
 def _step(blocks: np.ndarray) -> float:
@@ -138,17 +136,6 @@ def _step(blocks: np.ndarray) -> float:
     noise, too."""
     values = np.unique(blocks[::4][np.isfinite(blocks[::4])])
     return float(np.median(np.diff(values))) if 1 < len(values) <= COARSE_VALUES else 0.0
-
-
-def _median(values: np.ndarray) -> np.ndarray:
-    """Median along the last axis; NaN where more than half is NaN or infinite, without a
-    warning."""
-    finite = np.isfinite(values)
-    ordered = np.sort(np.where(finite, values, np.inf), axis=-1)
-    count = finite.sum(axis=-1)
-    index = np.minimum(count // 2, values.shape[-1] - 1)
-    middle = np.take_along_axis(ordered, index[..., None], -1)[..., 0]
-    return np.where(2 * count > values.shape[-1], middle, np.nan)
 
 
 def _difference_noise(blocks: np.ndarray) -> np.ndarray:
@@ -162,9 +149,8 @@ def _difference_noise(blocks: np.ndarray) -> np.ndarray:
     if blocks.shape[2] < 6:
         return np.zeros(len(blocks))
     bend = blocks[:, :, 4:] - 2 * blocks[:, :, 2:-2] + blocks[:, :, :-4]
-    return (
-        1.4826 / np.sqrt(6) * _median(np.abs(bend).reshape(len(bend), -1))
-    )  # 6: sum of the squared weights
+    size = upper_median(np.abs(bend).reshape(len(bend), -1), 0.5)
+    return SIGMA_PER_DEVIATION / np.sqrt(6) * size  # 6: sum of the squared weights
 
 
 def _darkest(level: np.ndarray, sigma: np.ndarray) -> np.ndarray:
@@ -184,6 +170,11 @@ def _electrons_per_unit(level: np.ndarray, sigma: np.ndarray, sky: float, noise:
         if slope > 0:
             return float(1 / slope)
     return float(sky / noise**2) if sky > 0 and noise > 0 else np.inf
+
+
+def _gradient(place: np.ndarray, level: np.ndarray, noise: float) -> float:
+    """The tilt in units of the noise."""
+    return float(_tilt(place, level) / noise) if noise > 0 else 0.0
 
 
 def _tilt(place: np.ndarray, level: np.ndarray) -> float:

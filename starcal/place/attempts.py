@@ -8,6 +8,7 @@ from scipy.spatial import cKDTree
 from scipy.stats import poisson
 
 from ..catalogue import CatalogueStars
+from ..robust import scatter_per_axis
 from .match import mutual_nearest
 from .plate import Plate, best_plate, fit_plate
 
@@ -150,8 +151,7 @@ def grown(
     star, _, apart = seen.pairs(plate, n_stars, listed, radius_px)
     if len(star) < FREE_PAIRS + 1:
         return None
-    scatter_px = float(np.median(apart)) / np.sqrt(2 * np.log(2))
-    radius_px = max(LEAST_RADIUS_PX, RADIUS_SCATTERS * scatter_px)
+    radius_px = max(LEAST_RADIUS_PX, RADIUS_SCATTERS * scatter_per_axis(apart))
     star, partner, _ = seen.pairs(plate, n_stars, listed, radius_px)
     attempt = Attempt(
         plate=plate,
@@ -174,10 +174,10 @@ def _refined(plate, seen) -> tuple[Plate, float] | None:
         star, partner, _ = seen.pairs(plate, 2 * n_stars, rows, radius_px)
         if len(star) < FREE_PAIRS + 1:
             return None
-        pairs = seen.of_pairs(star, rows[partner])
-        plate = fit_plate(*pairs, plate, 0 if len(star) < LINEAR_FROM else 1)
+        xy_px, ra_deg, dec_deg = seen.of_pairs(star, rows[partner])
+        plate = fit_plate(xy_px, ra_deg, dec_deg, plate, 0 if len(star) < LINEAR_FROM else 1)
         listed = seen.on_frame(plate)
-    return best_plate(*pairs, plate), radius_px
+    return best_plate(xy_px, ra_deg, dec_deg, plate), radius_px
 
 
 def _false_log10(attempt, n_tried) -> float:

@@ -115,7 +115,8 @@ def _of_pairs(wcs, match, sides) -> tuple[Plate, WCS]:
     ra, dec = wcs.all_pix2world(*middle, 0)
     plate = plate_of_wcs(wcs, max(sides.shape) / 2)
     start = replace(plate, ra_deg=float(ra), dec_deg=float(dec), origin_px=middle)
-    return fitted(*sides.pairs(match, alike_in_brightness(match)), start, sides.shape, wcs)
+    xy_px, ra_deg, dec_deg = sides.pairs(match, alike_in_brightness(match))
+    return fitted(xy_px, ra_deg, dec_deg, start, sides.shape, wcs)
 
 
 def alike_in_brightness(match: Match) -> NDArray:

@@ -138,8 +138,9 @@ def hints_of(choices: Choices, header: fits.Header) -> Hints | None:
 def _given_place(ra, dec):
     if ra is None and dec is None:
         return None
-    place = _angle_deg(ra, "hourangle"), _angle_deg(dec, "deg")
-    if None in place or not 0 <= place[0] <= 360 or abs(place[1]) > 90:
+    ra_deg = _angle_deg(ra, "hourangle")
+    dec_deg = _angle_deg(dec, "deg")
+    if ra_deg is None or dec_deg is None or not 0 <= ra_deg <= 360 or abs(dec_deg) > 90:
         missing = [name for name, value in (("--ra", ra), ("--dec", dec)) if value is None]
         wrong = (
             f"{missing[0]} is missing"
@@ -150,7 +151,7 @@ def _given_place(ra, dec):
             f"{wrong}: both are needed, RA within 0 to 360 degrees and Dec within -90 to 90, or "
             "sexagesimal. Give --ra 305.6 --dec 40.3 or --ra 20:22:24 --dec +40:18:00"
         )
-    return *place, "given"
+    return ra_deg, dec_deg, "given"
 
 
 def _place_of(header):

@@ -13,6 +13,7 @@ from ..catalogue.choose import Choice, Source, magnitude_limit, source_of, stars
 from ..choices import Choices
 from ..errors import NoWCSError
 from ..frame import ONE_GRID_PX, Frame, corners_apart_px, pixel_scale_arcsec, require_wcs
+from ..robust import middle_px
 from ..stars import instrumental_mag, places_of
 from .bend import BothSides, nearer, straightened
 from .hints import Hints, hints_from_header
@@ -64,9 +65,7 @@ class Located:
     why_not: str = ""
 
 
-def locate(
-    stars: Table, frame: Frame, source: Source, hints: Hints | None = None
-) -> Located:
+def locate(stars: Table, frame: Frame, source: Source, hints: Hints | None = None) -> Located:
     """Find where a frame is on the sky.
 
     A WCS that fits the stars is taken, bent to them where they show distortion; a poor one is put
@@ -126,7 +125,7 @@ def _by_own_wcs(task: _Task, hints: Hints | None) -> Located:
     match = sides.match(task.frame.wcs)
     own = Located(how="own", match=match, catalogue=choice.stars, notes=choice.notes)
     if match.credible:
-        return _settled(own, task.frame.wcs, sides)
+        return _settled(own, match, task.frame.wcs, sides)
     solution = _put_right(task, choice, hints)
     note = f"by the header's WCS no more stars than by chance are paired: {solution.message}"
     if solution.wcs is None:
@@ -138,16 +137,17 @@ def _by_solution(task: _Task, solution: Solution, note: str) -> Located:
     """By a WCS that the stars have told."""
     choice = _field(task, solution.wcs)
     sides = task.beside(choice)
+    match = sides.match(solution.wcs)
     located = Located(
         how="solved" if solution.given is None else "replaced",
         replacement=solution.wcs,
-        match=sides.match(solution.wcs),
+        match=match,
         catalogue=choice.stars,
         before=solution.given,
         distortion=solution.distortion,
         notes=(note, *choice.notes),
     )
-    return _settled(located, solution.wcs, sides) if located.match.credible else located
+    return _settled(located, match, solution.wcs, sides) if match.credible else located
 
 
 def _solved(task: _Task, hints: Hints) -> Solution:
@@ -176,10 +176,10 @@ def _put_right(task: _Task, choice: Choice, hints: Hints | None) -> Solution:
     return solution
 
 
-def _settled(located: Located, wcs: WCS, sides: BothSides) -> Located:
+def _settled(located: Located, match: Match, wcs: WCS, sides: BothSides) -> Located:
     """The WCS that the stars vouch for, and the match by it: a new one where they show distortion
     or a poor one."""
-    match, own = located.match, located.replacement is None
+    own = located.replacement is None
     better_wcs, better, distortion = straightened(wcs, match, sides)
     fitted = nearer(better_wcs, better, sides)
     bearable_px = POOR_WCS_PX if own else ONE_GRID_PX
@@ -218,7 +218,7 @@ def field_of(frame: Frame) -> tuple[float, float, float]:
 
 def _circle(wcs: WCS, shape: tuple[int, int]) -> tuple[float, float, float]:
     height, width = shape
-    ra, dec = wcs.all_pix2world((width - 1) / 2, (height - 1) / 2, 0)
+    ra, dec = wcs.all_pix2world(*middle_px(shape), 0)
     radius = (np.hypot(height, width) / 2 + MATCH_MARGIN_PX) * pixel_scale_arcsec(wcs) / 3600
     return float(ra) % 360, float(dec), min(radius, 90.0)
 

@@ -315,8 +315,8 @@ def pair_scatter_px(wcs, shape: tuple[int, int], star_xy_px, ra_deg, dec_deg) ->
     """Scatter per axis, from the median distance, of pairs by a WCS as it stands; parameters as for
     `wcs_error`."""
     ra0, dec0 = wcs.all_pix2world(*middle_px(shape), 0)
-    star_sky = wcs.all_pix2world(np.reshape(star_xy_px, (-1, 2)), 0).T
-    east, north = tangent_plane(*star_sky, float(ra0), float(dec0))
+    star_ra, star_dec = wcs.all_pix2world(np.reshape(star_xy_px, (-1, 2)), 0).T
+    east, north = tangent_plane(star_ra, star_dec, float(ra0), float(dec0))
     true_east, true_north = tangent_plane(ra_deg, dec_deg, float(ra0), float(dec0))
     apart_deg = np.hypot(east - true_east, north - true_north)
     return float(scatter_per_axis(apart_deg) * 3600 / pixel_scale_arcsec(wcs))
@@ -393,14 +393,16 @@ def _vote(stars: np.ndarray, listed: np.ndarray) -> np.ndarray:
     if not differences:
         return np.zeros(2)
     bins = np.arange(-REACH_PX - 1, REACH_PX + 2, 1.0)
-    votes = np.histogram2d(*np.concatenate(differences).T, bins=(bins, bins))[0]
+    x_px, y_px = np.concatenate(differences).T
+    votes = np.histogram2d(x_px, y_px, bins=[bins, bins])[0]
     x, y = np.unravel_index(np.argmax(_crowd(votes)), votes.shape)
     return np.array([bins[x] + 0.5, bins[y] + 0.5])
 
 
 def _crowd(votes: np.ndarray) -> np.ndarray:
     """Votes within two bins of each, the edges joined."""
-    return sum(np.roll(votes, (i, j), (0, 1)) for i in range(-2, 3) for j in range(-2, 3))
+    near = [np.roll(votes, (i, j), (0, 1)) for i in range(-2, 3) for j in range(-2, 3)]
+    return np.sum(near, axis=0)
 
 
 def mutual_nearest(tree: cKDTree, listed: np.ndarray, radius: float):

@@ -115,10 +115,11 @@ def fit_plate(
     for _ in range(4):  # the tangent point moves to the origin's place
         w = _plane_number(ra_deg, dec_deg, ra0, dec0)
         terms, _ = _clipped_fit(_design(z, level), w, LEAST_CLIP_PX * start.pixel_deg)
-        ra0, dec0 = plane_to_sky(terms[0].real, terms[0].imag, ra0, dec0)
+        ra, dec = plane_to_sky(terms[0].real, terms[0].imag, ra0, dec0)
+        ra0, dec0 = float(ra), float(dec)
     # what is left of the constant is nothing: it became the tangent point
     terms = np.append(0, terms[1:])
-    return replace(start, ra_deg=float(ra0), dec_deg=float(dec0), level=level, terms=terms)
+    return replace(start, ra_deg=ra0, dec_deg=dec0, level=level, terms=terms)
 
 
 def _clipped_fit(design, w, least):

@@ -181,7 +181,8 @@ def _hints_of(wcs: WCS, shape) -> Hints:
     ra, dec = wcs.all_pix2world(*middle, 0)
     plate = plate_of_wcs(wcs, max(shape) / 2)
     start = replace(plate, ra_deg=float(ra), dec_deg=float(dec), origin_px=middle)
-    here = fit_plate(*_sampled(wcs, shape), start, 0)
+    xy_px, ra_deg, dec_deg = _sampled(wcs, shape)
+    here = fit_plate(xy_px, ra_deg, dec_deg, start, 0)
     return Hints(
         ra_deg=float(ra) % 360,
         dec_deg=float(dec),

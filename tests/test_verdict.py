@@ -277,9 +277,14 @@ def test_young_clusters_are_rescued_where_both_slopes_are_known(system):
 
 
 def test_few_hot_stars_stay_open_and_it_is_said():
-    found = judged(fit_gains(*stars_through("mono", 10, 1, mean=0.1, spread=0.12)))
-    assert found.verdict == "undecided"
-    assert any("hot stars" in reason for reason in found.reasons)
+    """Ten of them; where the slopes happen to be known well enough the gains are not."""
+    found = [
+        judged(fit_gains(*stars_through("mono", 10, seed, mean=0.1, spread=0.12)))
+        for seed in range(10)
+    ]
+    assert {each.verdict for each in found} == {"undecided"}
+    told = [any("hot stars" in reason for reason in each.reasons) for each in found]
+    assert sum(told) >= 5
 
 
 # --- verdicts without a fit -------------------------------------------------------------

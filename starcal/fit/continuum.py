@@ -1,244 +1,331 @@
-"""B-V from a star's own continuum: its log ratios in this frame, put on the catalogue's scale by
-the matched stars.
+"""What the continuum of stars tells of their B-V in this frame: which lines its channels hold, and
+where the relation between their ratios and B-V lies.
 
 Narrowband filters see little of a star but its continuum, at two or three wavelengths. That is one
-dimension of colour, enough for B-V to 0.1 mag, whichever channel holds which line: the relation is
-fitted on the frame's own matched stars.
+dimension of colour, enough for B-V to 0.1 mag. Real spectra through real filters say how it goes
+with B-V but for the zero points, so one matched star is enough, and none is better than nothing.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import least_squares
 
-from ..colour.stellar import BV_RANGE_MAG
-from .gains import CLIP_SIGMA, MIN_STARS, intrinsic_scatter
+from ..texts import counted
+from .gains import MAG_PER_LN, MIN_STARS
+from .population import COUNTS_PER_MAG, ln_population
+from .posterior import Evidence, FrameFit, fit_frame, star_posteriors
+from .relations import GRID_BV_MAG, Bands, candidates
 
-# mag per mag; relations of real stars have 0.4 to 1.3, copied channels need something to hold on to
-LINEAR_PRIOR = 2.0
-BEND_PRIOR = 0.25  # mag per mag^2: the bend of real stars between 501 and 656 nm is 0.1 to 0.2
-INTRINSIC_MAG = 0.09  # scatter of real stars about the relation: 0.08 (7 nm) to 0.11 (3 nm)
-EXPLAINED_SHARE = 0.4  # of the variance of B-V, at least: less is no better than one colour for all
-RATIO_RANGE_SIGMA = (
-    1.0  # how far beyond the fitted stars' range of ratios, in their spread, a star may lie
-)
-PRIOR_BV_MAG, PRIOR_SPREAD_MAG = 0.75, 0.35  # of field stars, where there is no catalogue
+COPY_SCATTER_MAG = 0.015  # of a ratio of bright stars; that of two lines scatters by 0.04 and more
+LARGEST_ERROR_MAG = 0.5  # of a channel: the logarithm of less light is skewed
+LINE_ERROR_MAG = 0.012  # of the best fluxes in a channel: profile, flat field, neighbours unseen
+MOST_MATCHED, MOST_OTHERS = 200, 120  # in the fit; more change nothing but the time
+OTHERS_WEIGHT = 35.0  # together: the shape of a field's colours is known roughly only
+TELLING_SHARE = 0.2  # of the variance of B-V that ratios must take away
+FIELD_BV_MAG = 0.75  # of a star of an unknown field
+
+# Of catalogue entries: shares that belong to another star, to a variable, or are wrong
+WRONG_SHARE, WRONG_SHARE_CUT, WRONG_SHARE_CROWDED = 0.02, 0.03, 0.1
+WRONG_MAG = 0.5
+CATALOGUE_FLOOR_MAG = 0.02  # of maps from a catalogue's colours to Johnson's
+
+LINE_NAMES = {"S": "S II", "H": "H-alpha", "O": "O III"}
 
 
-@dataclass(frozen=True, eq=False)
-class ContinuumFit:
-    """B-V as a gently bent function of rho and beta.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Seen:
+    """What was measured of n stars, and what the catalogue says.
 
     Attributes
     ----------
-    coefficients : ndarray, shape (6,)
-        Of 1, r, b, r^2, r b, b^2 with r and b the log ratios less ``centre``.
-    covariance : ndarray, shape (6, 6)
-        Of the coefficients.
-    centre, spread : ndarray, shape (2,)
-        Median and scatter of the fitted stars' log ratios, mag.
-    intrinsic_mag : float
-        Scatter of B-V about the relation beyond photometry and catalogue.
+    mag, error_mag : ndarray, shape (3, n)
+        In R, G, B, with any zero point; NaN where a star has no such light.
+    bv_mag, bv_error_mag, v_mag : ndarray, shape (n,)
+        Of the catalogue, NaN without.
+    wrong_share : ndarray, shape (n,)
+        Chance that the catalogue's entry is wrong by far.
+    clean, other : ndarray of bool, shape (n,)
+        Matched stars to fit the relation by, and stars without catalogue colour that show the
+        field's.
+    """
+
+    mag: np.ndarray
+    error_mag: np.ndarray
+    bv_mag: np.ndarray
+    bv_error_mag: np.ndarray
+    v_mag: np.ndarray
+    wrong_share: np.ndarray
+    clean: np.ndarray
+    other: np.ndarray
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ContinuumFit:
+    """The relation between ratios and B-V in a frame.
+
+    Attributes
+    ----------
+    frame : FrameFit or None
+        None where the channels are all one.
+    evidence : Evidence
+        Of all stars, under the frame's kind of channels.
+    used : ndarray of bool
+        Of the clean matched stars, which the relation rests on.
     explained : float
-        Share of the variance of B-V among the fitted stars that the relation explains.
-    bv_mean, bv_spread : float
-        Of the fitted stars, freed of the catalogue's errors.
-    used : ndarray of bool, shape (n,)
-        False where clipped.
-    residual_mag : ndarray, shape (n,)
-        Catalogue less relation.
+        Share of the variance of B-V that the ratios take away; NaN for no stars.
+    told_by : str
+        How the kind of channels is known.
     refused : str
         Why the relation must not be used; empty when it may.
     """
 
-    coefficients: np.ndarray
-    covariance: np.ndarray
-    centre: np.ndarray
-    spread: np.ndarray
-    intrinsic_mag: float
-    explained: float
-    bv_mean: float
-    bv_spread: float
+    frame: FrameFit | None
+    evidence: Evidence
     used: np.ndarray
-    residual_mag: np.ndarray
+    explained: float
+    told_by: str
     refused: str
 
-    def predict(
-        self, ratio_mag: np.ndarray, ratio_error_mag: np.ndarray
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """B-V and its error for stars of given log ratios, each of shape (2, n); NaN in gives NaN
-        out.
-
-        Ratios beyond the fitted stars' are brought back to their range, and the error grows by what
-        was cut.
-        """
-        offset = (ratio_mag - self.centre[:, None]) / self.spread[:, None]
-        reach = np.max(np.abs(offset), axis=0)
-        limit = _range_of(self.used, self.spread)
-        shrink = np.where(reach > limit, limit / np.maximum(reach, 1e-9), 1.0)
-        inside = self.centre[:, None] + shrink * (ratio_mag - self.centre[:, None])
-        design = _design(inside, self.centre)
-        slopes = _slopes(self.coefficients, inside, self.centre)
-        variance = (
-            np.einsum("ni,ij,nj->n", design, self.covariance, design)
-            + self.intrinsic_mag**2
-            + np.sum((slopes * ratio_error_mag) ** 2, axis=0)
-            + np.sum(slopes * (ratio_mag - inside), axis=0) ** 2
-        )
-        return np.clip(design @ self.coefficients, *BV_RANGE_MAG), np.sqrt(variance)
+    @property
+    def assumed(self) -> str:
+        """What is taken for granted, in words."""
+        name = self.frame.bands.name
+        if not self.frame.bands.is_narrow:
+            kinds = {"broadband": "a camera's or broad filters'"}
+            return f"the channels are {kinds.get(name, 'of no known kind')}"
+        lines = ", ".join(LINE_NAMES[line] for line in name)
+        return f"R, G, B hold {lines} ({self.told_by})"
 
 
-def _range_of(used: np.ndarray, spread: np.ndarray) -> float:
-    """Largest offset, in spreads, to trust: what so many stars of a normal field reach, and a
-    little more."""
-    return float(np.sqrt(2 * np.log(max(np.count_nonzero(used), 3))) + RATIO_RANGE_SIGMA)
+# --- channels ---------------------------------------------------------------------------
 
 
-def _design(ratio_mag: np.ndarray, centre: np.ndarray) -> np.ndarray:
-    r, b = ratio_mag - centre[:, None]
-    return np.column_stack([np.ones_like(r), r, b, r**2, r * b, b**2])
+def magnitudes(flux: np.ndarray, flux_error: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Magnitudes of stars and their errors, (3, n); NaN where the light is too little for a
+    logarithm."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mag = -2.5 * np.log10(np.where(flux > 0, flux, np.nan))
+        error = np.hypot(MAG_PER_LN * flux_error / np.abs(flux), LINE_ERROR_MAG)
+    good = np.isfinite(mag) & (error <= LARGEST_ERROR_MAG)
+    return np.where(good, mag, np.nan), np.where(good, error, np.nan)
 
 
-def _slopes(coefficients: np.ndarray, ratio_mag: np.ndarray, centre: np.ndarray) -> np.ndarray:
-    r, b = ratio_mag - centre[:, None]
-    _, cr, cb, crr, crb, cbb = coefficients
-    return np.array([cr + 2 * crr * r + crb * b, cb + crb * r + 2 * cbb * b])
-
-
-def fit_continuum(
-    ratio_mag: np.ndarray, ratio_error_mag: np.ndarray, bv_mag: np.ndarray, bv_error_mag: np.ndarray
-) -> ContinuumFit:
-    """Fit B-V of matched stars as a function of their two log ratios, robustly.
+def distinct_channels(mag: np.ndarray, error_mag: np.ndarray) -> tuple[int, ...]:
+    """Channels that are no copy of one before them.
 
     Parameters
     ----------
-    ratio_mag, ratio_error_mag : ndarray, shape (2, n)
-        rho and beta and their errors, finite.
-    bv_mag, bv_error_mag : ndarray, shape (n,)
-        Catalogue B-V and the smooth model of its error.
+    mag, error_mag : ndarray, shape (3, n)
+
+    Returns
+    -------
+    tuple of int
+    """
+    found = [0]
+    for channel in (1, 2):
+        if not any(_is_copy(mag, error_mag, channel, other) for other in found):
+            found.append(channel)
+    return tuple(found)
+
+
+def _is_copy(mag: np.ndarray, error_mag: np.ndarray, one: int, other: int) -> bool:
+    """Whether the better half of the stars has the same ratio of two channels."""
+    ratio = mag[one] - mag[other]
+    error = error_mag[one] + error_mag[other]
+    good = np.isfinite(ratio)
+    if np.count_nonzero(good) < MIN_STARS:
+        return False
+    good &= error <= np.median(error[good])
+    away = np.abs(ratio[good] - np.median(ratio[good]))
+    return bool(1.4826 * np.median(away) < COPY_SCATTER_MAG)
+
+
+# --- evidence ---------------------------------------------------------------------------
+
+
+def _ln_catalogue(seen: Seen) -> np.ndarray:
+    """Likelihood of the catalogue's B-V at each of the grid, (n, grid); 0 where it has none."""
+    known = np.isfinite(seen.bv_mag)
+    away = np.where(known, seen.bv_mag, 0.0)[:, None] - GRID_BV_MAG
+    sigma = np.hypot(np.where(known, seen.bv_error_mag, 1.0), CATALOGUE_FLOOR_MAG)[:, None]
+    broad, wrong = np.hypot(sigma, WRONG_MAG), seen.wrong_share[:, None]
+    right = (1 - wrong) / sigma * np.exp(-0.5 * (away / sigma) ** 2)
+    lost = wrong / broad * np.exp(-0.5 * (away / broad) ** 2)
+    return np.where(known[:, None], np.log(right + lost), 0.0)
+
+
+def _ln_prior(seen: Seen, reference: np.ndarray, against_v: np.ndarray) -> np.ndarray:
+    """The population at the V of each star, or at what V its light would mean, (n, grid).
+
+    Parameters
+    ----------
+    reference : ndarray, shape (n,)
+        Magnitude in a channel, any zero point.
+    against_v : ndarray, shape (grid,)
+        What a star has in that channel, less its V.
+    """
+    matched = np.isfinite(seen.v_mag)
+    listed = np.interp(np.where(np.isfinite(seen.bv_mag), seen.bv_mag, 0.65), GRID_BV_MAG, against_v)
+    zero = seen.v_mag + listed - reference
+    clean = zero[seen.clean & np.isfinite(zero)]
+    rough = zero[np.isfinite(zero)]
+    zero_mag = np.median(clean) if len(clean) else np.median(rough) if len(rough) else np.nan
+    v_mag = reference[:, None] + zero_mag - against_v
+    by_light = ln_population(v_mag) - COUNTS_PER_MAG * np.log(10) * against_v
+    return np.where(matched[:, None], ln_population(seen.v_mag), by_light)
+
+
+def _even(rows: np.ndarray, mag: np.ndarray, most: int) -> np.ndarray:
+    """At most so many of the rows, evenly by brightness."""
+    if len(rows) <= most:
+        return rows
+    order = rows[np.argsort(mag[rows])]
+    return order[np.linspace(0, len(order) - 1, most).astype(int)]
+
+
+def gather(seen: Seen, bands: Bands | None, ln_catalogue: np.ndarray) -> Evidence:
+    """Evidence of all stars under one kind of channels, or without ratios."""
+    n = seen.mag.shape[1]
+    ratio, variance = np.full((2, n), np.nan), np.ones((2, n))
+    shared = np.zeros(n)
+    reference, against_v = seen.mag[1], np.zeros(len(GRID_BV_MAG))
+    if bands is not None:
+        ratio[:], variance[:] = 0.0, 1.0
+        for place, (one, other) in enumerate(bands.ratio_of):
+            ratio[place] = seen.mag[one] - seen.mag[other]
+            variance[place] = seen.error_mag[one] ** 2 + seen.error_mag[other] ** 2
+        against = bands.ratio_of[0][1]
+        shared = seen.error_mag[against] ** 2 * (len(bands.ratio_of) == 2)
+        reference, against_v = seen.mag[against], bands.reference_mag
+    return Evidence(
+        ratio_mag=ratio,
+        variance_mag2=variance,
+        shared_mag2=shared,
+        ln_prior=_ln_prior(seen, reference, against_v),
+        ln_catalogue=ln_catalogue,
+        catalogued=np.isfinite(seen.v_mag),
+        weight=_weights(seen, np.isfinite(ratio).all(axis=0), reference),
+    )
+
+
+def _weights(seen: Seen, has_ratio: np.ndarray, reference: np.ndarray) -> np.ndarray:
+    """How much each star counts in the fit, 0 for those left out."""
+    matched = _even(np.flatnonzero(seen.clean & has_ratio), reference, MOST_MATCHED)
+    others = _even(np.flatnonzero(seen.other & has_ratio), reference, MOST_OTHERS)
+    weight = np.zeros(len(has_ratio))
+    weight[matched] = 1.0
+    weight[others] = min(1.0, OTHERS_WEIGHT / max(len(others), 1))
+    return weight
+
+
+# --- the relation -----------------------------------------------------------------------
+
+
+def fit_continuum(seen: Seen, told: str = "") -> ContinuumFit:
+    """Find what the channels are, and where the relation of their ratios to B-V lies.
+
+    Parameters
+    ----------
+    seen : Seen
+    told : str
+        The lines in R, G, B as a header names them, such as "SHO"; empty if it does not.
 
     Returns
     -------
     ContinuumFit
         Look at ``refused`` before using it.
-
-    Raises
-    ------
-    ValueError
-        For fewer than MIN_STARS stars.
     """
-    if len(bv_mag) < MIN_STARS:
-        raise ValueError(f"{len(bv_mag)} matched stars given, a relation needs {MIN_STARS}")
-    centre = np.median(ratio_mag, axis=1)
-    spread = np.maximum(1.4826 * np.median(np.abs(ratio_mag - centre[:, None]), axis=1), 0.02)
-    design = _design(ratio_mag, centre)
-    used, coefficients, intrinsic = np.ones(len(bv_mag), bool), np.zeros(6), 0.15
-    coefficients[0] = np.median(bv_mag)
-    for _ in range(10):
-        slopes = _slopes(coefficients, ratio_mag, centre)
-        known = bv_error_mag**2 + np.sum((slopes * ratio_error_mag) ** 2, axis=0)
-        sigma = np.sqrt(known + intrinsic**2)
-        coefficients = _solve(design[used], bv_mag[used], sigma[used], np.median(bv_mag))
-        residual = bv_mag - design @ coefficients
-        intrinsic = intrinsic_scatter(residual[used], known[used], intrinsic, INTRINSIC_MAG)
-        inlier = np.abs(residual) <= CLIP_SIGMA * sigma
-        used = inlier if inlier.sum() >= MIN_STARS else used
-    covariance = np.linalg.inv(
-        design[used].T @ (design[used] / sigma[used, None] ** 2) + np.diag(_PRIOR**-2)
+    ln_catalogue = _ln_catalogue(seen)
+    kinds = candidates(distinct_channels(seen.mag, seen.error_mag), told)
+    blank = gather(seen, None, ln_catalogue)
+    nothing = ContinuumFit(
+        frame=None,
+        evidence=blank,
+        used=np.zeros(0, bool),
+        explained=np.nan,
+        told_by="",
+        refused="the channels are copies of one, without colour",
     )
-    return _judged(
-        coefficients,
-        covariance,
-        centre,
-        spread,
-        intrinsic,
-        bv_mag,
-        bv_error_mag,
-        used,
-        residual,
-        known,
+    if not kinds:
+        return nothing
+    all_evidence = [gather(seen, bands, ln_catalogue) for bands in kinds]
+    if not any(evidence.weight.any() for evidence in all_evidence):
+        return replace(nothing, refused="no star has clean light in all channels")
+    fits = [
+        _fitted(bands, evidence, seen) for bands, evidence in zip(kinds, all_evidence, strict=True)
+    ]
+    best = int(np.argmax([fit.ln_evidence for fit in fits]))
+    made = replace(
+        nothing,
+        frame=fits[best],
+        evidence=all_evidence[best],
+        used=seen.clean[seen.clean] & (all_evidence[best].weight[seen.clean] > 0),
+        told_by=_told_by(kinds[best], kinds, told),
+        refused="",
     )
+    return _judged(made, seen)
 
 
-_PRIOR = np.array([1.0, LINEAR_PRIOR, LINEAR_PRIOR, BEND_PRIOR, BEND_PRIOR, BEND_PRIOR])
+def _told_by(bands: Bands, kinds: list[Bands], told: str) -> str:
+    if bands.name == told:
+        return "by the FILTER keywords"
+    return "the usual order, assumed" if len(kinds) == 1 else "by the stars themselves"
 
 
-def _solve(design: np.ndarray, bv_mag: np.ndarray, sigma: np.ndarray, middle: float) -> np.ndarray:
-    """Soft-L1 solution drawn to a field of one colour by the priors."""
-    at_rest = np.array([middle, 0, 0, 0, 0, 0])
-    matrix = np.vstack([design / sigma[:, None], np.diag(1 / _PRIOR)])
-    wanted = np.concatenate([bv_mag / sigma, at_rest / _PRIOR])
-    return least_squares(
-        lambda c: matrix @ c - wanted, at_rest, lambda _: matrix, loss="soft_l1", f_scale=2.0
-    ).x
+def _fitted(bands: Bands, evidence: Evidence, seen: Seen) -> FrameFit:
+    """The fit of one kind of channels to the stars that count."""
+    rows = np.flatnonzero(evidence.weight > 0)
+    stars = evidence.rows(rows)
+    return fit_frame(bands, stars, _start(bands, stars, np.where(seen.clean, seen.bv_mag, np.nan)[rows]))
 
 
-def _judged(
-    coefficients, covariance, centre, spread, intrinsic, bv_mag, bv_error_mag, used, residual, known
-):
-    noise = np.mean(bv_error_mag[used] ** 2)
-    field = max(bv_mag[used].var(ddof=1) - noise, 0.02**2)
-    left = max(residual[used].var(ddof=1) * (used.sum() - 1) / max(used.sum() - 3.5, 1) - noise, 0)
-    explained = float(1 - left / field)
+def _start(bands: Bands, stars: Evidence, bv_mag: np.ndarray) -> np.ndarray:
+    """Parameters to begin with: from the matched stars, else from a usual field."""
+    values = bands.expected.copy()
+    count = len(bands.ratio_of)
+    known = np.isfinite(bv_mag)
+    x = np.where(known, bv_mag, FIELD_BV_MAG)
+    chosen = known if known.any() else ~known
+    for place in range(count):
+        expected = np.einsum("p,pg->g", values, bands.features[place, :, 0])
+        left = stars.ratio_mag[place] - np.interp(x, GRID_BV_MAG, expected)
+        if bands.name == "unknown" and np.count_nonzero(known) >= MIN_STARS:
+            values[count + place] = _slope(bv_mag[known], left[known])
+            left = left - values[count + place] * (x - 0.65)
+        values[place] = np.median(left[chosen])
+    return values
+
+
+def _slope(x: np.ndarray, y: np.ndarray) -> float:
+    away = x - x.mean()
+    return float(away @ (y - y.mean()) / max(away @ away, 0.1))
+
+
+def _judged(made: ContinuumFit, seen: Seen) -> ContinuumFit:
+    """The same with the share of B-V's variance that the ratios take away, refused if too little."""
+    known = np.flatnonzero(made.evidence.weight > 0)
+    told = star_posteriors(made.frame, made.evidence.rows(known))
+    explained = 1 - told.variance_mag2["ratios"].mean() / told.variance_mag2["field"].mean()
+    clean = seen.clean[known]
+    enough = np.count_nonzero(clean) >= MIN_STARS
     refused = ""
-    if explained < EXPLAINED_SHARE:
+    if enough:
+        listed, noise = seen.bv_mag[known][clean], seen.bv_error_mag[known][clean]
+        left = np.abs(listed - told.mean_mag["ratios"][clean])
+        unknowing = np.abs(listed - np.median(listed))
+        explained = _explained(left, unknowing, noise)
+    if made.frame.bands.name == "unknown" and not enough:
+        refused = "the channels show the colours of no known filters, and few stars are matched"
+    elif explained < TELLING_SHARE:
         refused = (
             f"the channels' ratios explain {100 * max(explained, 0):.0f} % of the variance of B-V "
-            f"of "
-            f"{used.sum()} stars, {100 * EXPLAINED_SHARE:.0f} % needed"
+            f"of {counted(len(known), 'star')}, {100 * TELLING_SHARE:.0f} % needed"
         )
-    return ContinuumFit(
-        coefficients,
-        covariance,
-        centre,
-        spread,
-        intrinsic,
-        explained,
-        float(bv_mag[used].mean()),
-        float(np.sqrt(field)),
-        used,
-        residual,
-        refused,
-    )
+    return replace(made, explained=float(explained), refused=refused)
 
 
-def field_spread_bv(
-    ratio_mag: np.ndarray, ratio_error_mag: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """B-V when no catalogue star is matched: the field's own spread of colours laid on a usual
-    field's.
-
-    The main axis of the log ratios is taken for the sequence of stars, its redder end where R is
-    stronger against B, its middle B-V 0.75 and its spread 0.35 mag. A guess with a sound shape: the
-    order of the stars is real, the scale is not measured.
-
-    Parameters
-    ----------
-    ratio_mag, ratio_error_mag : ndarray, shape (2, n)
-
-    Returns
-    -------
-    tuple of ndarray, shape (n,)
-        B-V and its error; all NaN when the ratios have no clear axis or it does not tell red from
-        blue.
-    """
-    nothing = np.full(ratio_mag.shape[1], np.nan), np.full(ratio_mag.shape[1], np.nan)
-    good = np.isfinite(ratio_mag).all(axis=0) & (np.max(ratio_error_mag, axis=0) < 0.1)
-    if good.sum() < 2 * MIN_STARS:
-        return nothing
-    centre = np.median(ratio_mag[:, good], axis=1)
-    offset = np.clip(ratio_mag - centre[:, None], -1.5, 1.5)
-    noise = np.diag(np.mean(ratio_error_mag[:, good] ** 2, axis=1))
-    values, axes = np.linalg.eigh(offset[:, good] @ offset[:, good].T / good.sum() - noise)
-    axis, redness = (
-        axes[:, 1],
-        axes[1, 1] - axes[0, 1],
-    )  # beta - rho = -2.5 log10(B/R): larger is redder
-    if values[1] < 0.1**2 or abs(redness) < 0.3:
-        return nothing
-    place = np.sign(redness) * axis @ offset / np.sqrt(values[1])
-    error = np.sqrt((axis**2) @ ratio_error_mag**2 / values[1])
-    return (
-        np.clip(PRIOR_BV_MAG + PRIOR_SPREAD_MAG * place, *BV_RANGE_MAG),
-        PRIOR_SPREAD_MAG * np.hypot(error, 0.6),
-    )
+def _explained(left: np.ndarray, unknowing: np.ndarray, noise: np.ndarray) -> float:
+    """Share of the variance that is gone, by medians, the catalogue's own noise taken off."""
+    own = (0.6745 * np.median(noise)) ** 2
+    before = np.median(unknowing) ** 2
+    return float(1 - max(np.median(left) ** 2 - own, 0) / max(before - own, 0.1 * before, 1e-6))

@@ -1,5 +1,4 @@
-"""A B-V for every star, from the best source there is: catalogue, continuum, or the field
-itself."""
+"""A B-V for every star, from all that is known of it: catalogue, continuum, and the field."""
 
 from dataclasses import dataclass, replace
 
@@ -10,28 +9,32 @@ from ..colour.palette import Palette
 from ..errors import TooFewStars
 from ..stars import Flag
 from ..texts import counted
-from .continuum import PRIOR_BV_MAG, PRIOR_SPREAD_MAG, ContinuumFit, field_spread_bv, fit_continuum
-from .gains import MIN_STARS, log_ratios
+from .continuum import (
+    FIELD_BV_MAG,
+    WRONG_SHARE,
+    WRONG_SHARE_CROWDED,
+    WRONG_SHARE_CUT,
+    ContinuumFit,
+    Seen,
+    fit_continuum,
+    magnitudes,
+)
+from .gains import MIN_STARS
+from .posterior import StarPosterior, star_posteriors
 
 SINGLE_ROUTES = ("catalogue", "continuum", "palette")  # that may be asked for alone
+OWN_SOURCES = ("star frame", "catalogue", "continuum", "catalogue+continuum")
 NEARLY_ALL = 0.98  # of a variance: what is left is not known so well
-MAIN_SHARE = 0.6  # of the weight: a source with more is named alone
+MAIN_SHARE = 0.6  # of the knowledge: a source with more is named alone
+FIELD_SPREAD_MAG = 0.35  # of B-V in a usual field
+DOUBLE_ERROR_MAG, POOR_ERROR_MAG = 0.05, 0.1  # of a catalogue's B-V, besides the stated
 NOT_FOR_RATIOS = Flag.SATURATED | Flag.EDGE  # a clipped or cut star has no ratio
-NOT_FOR_TRAINING = (
-    NOT_FOR_RATIOS
-    | Flag.BLENDED
-    | Flag.FAINT
-    | Flag.SHAPE
-    | Flag.NO_MATCH
-    | Flag.NO_BV
-    | Flag.DOUBLE
-    | Flag.MISMATCH
-    | Flag.LEFT_OUT
-)
+NOT_FOR_FIELD = NOT_FOR_RATIOS | Flag.BLENDED | Flag.FAINT | Flag.SHAPE | Flag.LEFT_OUT
+NOT_FOR_TRAINING = NOT_FOR_FIELD | Flag.NO_MATCH | Flag.NO_BV | Flag.DOUBLE | Flag.MISMATCH
 NOT_FOR_CATALOGUE = Flag.NO_MATCH | Flag.NO_BV | Flag.MISMATCH
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class StarColours:
     """B-V of every star of a table.
 
@@ -46,7 +49,7 @@ class StarColours:
     reason : str
         Why this route and no better one.
     continuum : ContinuumFit or None
-        The relation, where there were stars to fit one; look at its ``refused``.
+        The relation, where stars were measured; look at its ``refused``.
     """
 
     bv_mag: np.ndarray
@@ -67,16 +70,35 @@ def source_tally(source: np.ndarray) -> dict[str, int]:
     return {str(name): int(count) for name, count in zip(names, counts, strict=True)}
 
 
+def told_own(source: np.ndarray) -> str:
+    """How many stars have a colour of their own, and what the others were given, in words."""
+    tally = source_tally(source)
+    total = sum(tally.values())
+    own = sum(count for name, count in tally.items() if name in OWN_SOURCES)
+    parts = [f"{own} of {counted(total, 'star')} have a colour of their own"]
+    parts += [
+        f"{tally[name]} {words}"
+        for name, words in (
+            ("field spread", "have their place among the field's colours, whose scale is assumed"),
+            ("field median", "were given the colour usual for their field and brightness"),
+            ("palette", "were given a synthetic colour"),
+        )
+        if name in tally
+    ]
+    return "; ".join(parts)
+
+
 def choose_colours(
     stars: Table, flux: np.ndarray, flux_error: np.ndarray, route: str = "best"
 ) -> StarColours:
-    """Give every star the B-V that its sources allow, weighted by inverse variance.
+    """Give every star the mean B-V of all that is known of it.
 
     Parameters
     ----------
     stars : Table
         A star table that `checking.check` has gone over: with ``flags`` and, after a match,
-        ``bv_mag`` and its ``bv_fit_error_mag``.
+        ``bv_mag``, its ``bv_fit_error_mag`` and ``v_mag``; ``meta["lines"]`` may name the lines in
+        R, G and B.
     flux, flux_error : ndarray, shape (3, n)
         Of the same stars, in the linear frame as it is; NaN or not positive where unknown.
     route : {"best", "catalogue", "continuum"}
@@ -91,121 +113,124 @@ def choose_colours(
     TooFewStars
         One source alone was asked for, and no star has it.
     """
-    ratio, error = log_ratios(flux, flux_error)
-    usable = np.isfinite(ratio).all(axis=0) & (stars["flags"] & NOT_FOR_RATIOS == 0)
-    ratio, error = np.where(usable, ratio, np.nan), np.where(usable, error, np.nan)
-    catalogue = _catalogue(stars)
-    fit = _trained(stars, ratio, error, catalogue)
-    inferred = _inferred(fit, ratio, error)
-    name = "continuum"
-    if route != "best":
-        return _from_one(route, catalogue, inferred, fit)
-    if fit is None and not np.isfinite(catalogue[0]).any():
-        inferred, name = field_spread_bv(ratio, error), "field spread"
-    return _combined(catalogue, inferred, name, _field(fit, catalogue[0]), fit)
+    seen = _seen(stars, flux, flux_error)
+    fit = fit_continuum(seen, stars.meta.get("lines", ""))
+    told = star_posteriors(None if fit.refused else fit.frame, fit.evidence)
+    if route == "best":
+        return _combined(told, fit, seen, "all")
+    return _from_one(route, told, fit, seen)
 
 
-def _from_one(route: str, catalogue, inferred, fit: ContinuumFit | None) -> StarColours:
+def _seen(stars: Table, flux: np.ndarray, flux_error: np.ndarray) -> Seen:
+    """The table as arrays, what must not be used left out."""
+    flags = np.asarray(stars["flags"])
+    mag, error_mag = magnitudes(flux, flux_error)
+    whole = flags & NOT_FOR_RATIOS == 0
+    listed = _column(stars, "bv_mag")
+    bv_error_mag = _column(stars, "bv_fit_error_mag")
+    known = (flags & NOT_FOR_CATALOGUE == 0) & np.isfinite(listed) & np.isfinite(bv_error_mag)
+    double = DOUBLE_ERROR_MAG * (flags & Flag.DOUBLE > 0)
+    poor = POOR_ERROR_MAG * (flags & Flag.POOR_BV > 0)
+    return Seen(
+        mag=np.where(whole, mag, np.nan),
+        error_mag=np.where(whole, error_mag, np.nan),
+        bv_mag=np.where(known, listed, np.nan),
+        bv_error_mag=np.where(known, np.hypot(np.hypot(bv_error_mag, double), poor), np.nan),
+        v_mag=np.where(known, _column(stars, "v_mag"), np.nan),
+        wrong_share=_wrong_share(flags),
+        clean=known & (flags & NOT_FOR_TRAINING == 0) & np.isfinite(mag).all(axis=0),
+        other=~known & (flags & NOT_FOR_FIELD == 0),
+    )
+
+
+def _column(stars: Table, name: str) -> np.ndarray:
+    if name not in stars.colnames:
+        return np.full(len(stars), np.nan)
+    return np.asarray(stars[name], float)
+
+
+def _wrong_share(flags: np.ndarray) -> np.ndarray:
+    """Chance that a catalogue entry is far from the star that stands there."""
+    crowded = flags & (Flag.BLENDED | Flag.DOUBLE) > 0
+    cut = flags & NOT_FOR_RATIOS > 0
+    return np.select([crowded, cut], [WRONG_SHARE_CROWDED, WRONG_SHARE_CUT], WRONG_SHARE)
+
+
+def _from_one(route: str, told: StarPosterior, fit: ContinuumFit, seen: Seen) -> StarColours:
     """One source alone; stars without it are held by what is known of the field."""
-    field, nothing = _field(fit, catalogue[0]), np.full_like(catalogue, np.nan)
-    known = int(np.isfinite({"catalogue": catalogue, "continuum": inferred}[route][0]).sum())
-    if not known:
+    has_ratio = np.isfinite(fit.evidence.ratio_mag).all(axis=0) & (fit.refused == "")
+    known = {"catalogue": np.isfinite(seen.bv_mag), "continuum": has_ratio & _is_fixed(fit)}[route]
+    count = int(np.count_nonzero(known))
+    if not count:
         why = "no star is matched" if route == "catalogue" else _why_no_relation(fit)
         raise TooFewStars(
             f"--route {route} asked for, but {why}: use --route best", found=0, needed=1
         )
-    sources = (catalogue, nothing) if route == "catalogue" else (nothing, inferred)
-    made = _combined(*sources, "continuum", field, fit)
-    reason = f"the {route} alone was asked for; {counted(known, 'star')} with a colour by it"
+    made = _combined(told, fit, seen, "ratios" if route == "continuum" else route)
+    reason = f"the {route} alone was asked for; {counted(count, 'star')} with a colour by it"
     return replace(made, route=route, reason=reason)
 
 
-def _why_no_relation(fit: ContinuumFit | None) -> str:
-    return (
-        fit.refused if fit is not None else "too few clean matched stars for a continuum relation"
+def _is_fixed(fit: ContinuumFit) -> bool:
+    """Whether a matched star tells the relation's zero point."""
+    return bool(fit.used.any())
+
+
+def _why_no_relation(fit: ContinuumFit) -> str:
+    return fit.refused or "no clean matched star for a continuum relation"
+
+
+def _combined(told: StarPosterior, fit: ContinuumFit, seen: Seen, knowledge: str) -> StarColours:
+    """Mean and error by some of the knowledge, and where it is from."""
+    bv_mag = told.mean_mag[knowledge].copy()
+    error_mag = np.sqrt(told.variance_mag2[knowledge])
+    name = "continuum" if _is_fixed(fit) else "field spread"
+    source = _sources(told, seen, knowledge, name)
+    if not np.isfinite(seen.bv_mag).any():
+        unknown = source == "field median"
+        source[unknown] = "palette"
+        bv_mag[unknown], error_mag[unknown] = FIELD_BV_MAG, FIELD_SPREAD_MAG
+    route, reason = _route(source, fit)
+    return StarColours(
+        bv_mag=bv_mag,
+        bv_error_mag=error_mag,
+        source=source,
+        route=route,
+        reason=reason,
+        continuum=fit,
     )
 
 
-def _catalogue(stars: Table):
-    if "bv_mag" not in stars.colnames:
-        return np.full(len(stars), np.nan), np.full(len(stars), np.nan)
-    known = (stars["flags"] & NOT_FOR_CATALOGUE == 0) & np.isfinite(stars["bv_mag"])
-    return tuple(
-        np.where(known, np.asarray(stars[name], float), np.nan)
-        for name in ("bv_mag", "bv_fit_error_mag")
-    )
-
-
-def _trained(stars: Table, ratio, error, catalogue) -> ContinuumFit | None:
-    good = (
-        (stars["flags"] & NOT_FOR_TRAINING == 0)
-        & np.isfinite(ratio).all(axis=0)
-        & np.isfinite(catalogue[0])
-    )
-    if good.sum() < MIN_STARS:
-        return None
-    return fit_continuum(ratio[:, good], error[:, good], catalogue[0][good], catalogue[1][good])
-
-
-def _inferred(fit: ContinuumFit | None, ratio, error):
-    if fit is None or fit.refused:
-        return np.full(ratio.shape[1], np.nan), np.full(ratio.shape[1], np.nan)
-    return fit.predict(ratio, error)
-
-
-def _field(fit: ContinuumFit | None, catalogue_bv: np.ndarray) -> tuple[float, float]:
-    """Mean and spread of B-V that a star of this field has before anything is known of it."""
-    known = catalogue_bv[np.isfinite(catalogue_bv)]
-    if fit is not None:
-        return fit.bv_mean, max(fit.bv_spread, 0.15)
-    return (
-        (float(np.median(known)), PRIOR_SPREAD_MAG)
-        if len(known) >= MIN_STARS
-        else (PRIOR_BV_MAG, PRIOR_SPREAD_MAG)
-    )
-
-
-def _combined(catalogue, inferred, name: str, field: tuple[float, float], fit) -> StarColours:
-    """Inverse-variance mean of the sources and of the field, which holds stars that nothing else is
-    known of."""
-    n = len(catalogue[0])
-    values = np.array([catalogue[0], inferred[0], np.full(n, field[0])])
-    weights = np.array([1 / catalogue[1] ** 2, 1 / inferred[1] ** 2, np.full(n, field[1] ** -2)])
-    weights = np.where(np.isfinite(values) & np.isfinite(weights), weights, 0)
-    total = weights.sum(axis=0)
-    bv = (weights * np.nan_to_num(values)).sum(axis=0) / total
-    share = weights / total
-    measured = share[:2].sum(axis=0)
-    last = "field median" if fit is not None or np.isfinite(catalogue[0]).any() else "palette"
+def _sources(told: StarPosterior, seen: Seen, knowledge: str, name: str) -> np.ndarray:
+    """What each star's colour rests on most, by the inverse variances that each part adds."""
+    field = 1 / told.variance_mag2["field"]
+    ratios = np.maximum(1 / told.variance_mag2["ratios"] - field, 0) * (knowledge != "catalogue")
+    listed = np.nan_to_num(seen.bv_error_mag**-2.0) * (knowledge != "ratios")
+    total = field + ratios + listed
+    measured = ratios + listed
     source = np.select(
         [
-            measured < 1 - MAIN_SHARE,
-            share[0] > MAIN_SHARE * measured,
-            share[1] > MAIN_SHARE * measured,
+            measured < (1 - MAIN_SHARE) * total,
+            listed > MAIN_SHARE * measured,
+            ratios > MAIN_SHARE * measured,
         ],
-        [last, "catalogue", name],
+        ["field median", "catalogue", name],
         f"catalogue+{name}",
     )
-    route, reason = _route(source, fit, name)
-    return StarColours(bv, total**-0.5, source.astype("U24"), route, reason, fit)
+    return source.astype("U24")
 
 
-def _route(source: np.ndarray, fit: ContinuumFit | None, name: str) -> tuple[str, str]:
-    if fit is not None and not fit.refused:
-        share = f"{100 * fit.explained:.0f} %" if fit.explained < NEARLY_ALL else "nearly all"
-        return "continuum", (
-            f"a relation between the channels and B-V, fitted on {np.count_nonzero(fit.used)} "
-            f"matched "
-            f"stars, explains {share} of their B-V's variance beyond the catalogue's noise"
-        )
+def _route(source: np.ndarray, fit: ContinuumFit) -> tuple[str, str]:
+    """The route that many stars took, and why."""
+    if not fit.refused and _is_fixed(fit):
+        return "continuum", _told_relation(fit)
     if np.any(source == "catalogue"):
         count = counted(np.count_nonzero(source == "catalogue"), "star")
         return "catalogue", f"the catalogue has the colour of {count}; {_why_no_relation(fit)}"
-    if np.any(source == name) and name == "field spread":
+    if not fit.refused and np.any(source == "field spread"):
         return "palette", (
-            "no star is matched: the field's own spread of colours is laid on the usual one "
-            "(median "
-            f"B-V {PRIOR_BV_MAG}), the redder end where R is stronger against B; not measured"
+            f"no star is matched: assuming that {fit.assumed}, the field's own spread of colours "
+            "is laid on the usual one; not measured"
         )
     return (
         "palette",
@@ -213,14 +238,30 @@ def _route(source: np.ndarray, fit: ContinuumFit | None, name: str) -> tuple[str
     )
 
 
+def _told_relation(fit: ContinuumFit) -> str:
+    """What the relation rests on."""
+    matched = counted(np.count_nonzero(fit.used), "matched star")
+    share = f"{100 * fit.explained:.0f} %" if fit.explained < NEARLY_ALL else "nearly all"
+    told = (
+        f"a relation between the channels and B-V, fitted on {matched}, explains {share} of "
+        f"their B-V's variance beyond the catalogue's noise; {fit.assumed}"
+    )
+    if np.count_nonzero(fit.used) < MIN_STARS:
+        told = (
+            f"{matched} fixed the zero point of a relation between the channels and B-V whose "
+            f"slope is that of real stars through such filters; {fit.assumed}"
+        )
+    return told
+
+
 def from_palette(palette: Palette) -> StarColours:
     """Every star from a palette that was asked for."""
     n = len(palette.bv_mag)
     return StarColours(
-        palette.bv_mag,
-        np.full(n, PRIOR_SPREAD_MAG),
-        np.full(n, "palette", "U24"),
-        "palette",
-        palette.label,
-        None,
+        bv_mag=palette.bv_mag,
+        bv_error_mag=np.full(n, FIELD_SPREAD_MAG),
+        source=np.full(n, "palette", "U24"),
+        route="palette",
+        reason=palette.label,
+        continuum=None,
     )

@@ -1,0 +1,420 @@
+"""One probability over B-V for each star, from its ratios, the catalogue and its field.
+
+The frame's parameters (zero points, slopes and bends of the ratios, their scatter, reddening, the
+field's colours) are those of the largest posterior, found by scoring steps: gradients are exact,
+the information is that of the stars' own scores (Berndt et al. 1974, Annals of Economic and Social
+Measurement 3, 653). The stars' probabilities allow for what remains unknown of the parameters.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .population import TILT_ERROR, tilts
+from .relations import GRID_BV_MAG, Bands, possible_behind
+
+# Shares of stars that are not as the others: of larger scatter; with emission or absorption that
+# spoils the weaker ratio alone; of no use; and the late giants, which look like K stars in B-V.
+WIDE_SHARE, WIDE_MAG = 0.08, 0.3
+WEAK_BAD_SHARE, WEAK_BAD_MAG = 0.10, 0.4
+FLAT_SHARE, FLAT_RANGE_MAG = 0.03, 3.0
+LATE_SHARE, LATE_BV_MAG = 0.04, (0.95, 1.55)
+LATE_SCATTER_MAG = np.array([0.35, 0.2])
+SCATTER_LN_ERROR = 0.3  # of the real stars' scatter through other filters
+SCATTER_HELD_FROM_MAG, SCATTER_HELD = 1.3, 0.2  # the red stars' is large, and known from giants
+REDDENED_LOGIT, REDDENED_LOGIT_ERROR = -1.0, 1.0  # share of stars behind dust
+REDDENED_LOGIT_TWO_LINES = -2.0  # one ratio cannot tell
+SHARE_BY_REDDENING = np.array([0.65, 0.35])  # of the reddened: the nearer, the farther
+MOST_STEPS, ENOUGH_GAIN = 40, 0.01  # of ln probability
+CHUNK = 1000  # stars at a time, for memory
+TINY = 1e-300
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Evidence:
+    """What is known of n stars.
+
+    Attributes
+    ----------
+    ratio_mag : ndarray, shape (2, n)
+        In the order of the bands' ratios; NaN where there is none. A single ratio stands first,
+        with 0 beside it.
+    variance_mag2 : ndarray, shape (2, n)
+        Of the ratios; 1 beside a single one.
+    shared_mag2 : ndarray, shape (n,)
+        Covariance of the two, by the channel that they share.
+    ln_prior : ndarray, shape (n, grid)
+        Of the population.
+    ln_catalogue : ndarray, shape (n, grid)
+        Likelihood of the catalogue's B-V; 0 where it has none.
+    catalogued : ndarray of bool, shape (n,)
+        Whether the catalogue has the star: which of the field's two tilts it follows.
+    weight : ndarray, shape (n,)
+        How much a star counts in the fit of the frame.
+    """
+
+    ratio_mag: np.ndarray
+    variance_mag2: np.ndarray
+    shared_mag2: np.ndarray
+    ln_prior: np.ndarray
+    ln_catalogue: np.ndarray
+    catalogued: np.ndarray
+    weight: np.ndarray
+
+    def __len__(self) -> int:
+        """Count the stars."""
+        return len(self.weight)
+
+    def rows(self, which) -> "Evidence":
+        """The same of some of the stars."""
+        return Evidence(
+            ratio_mag=self.ratio_mag[:, which],
+            variance_mag2=self.variance_mag2[:, which],
+            shared_mag2=self.shared_mag2[which],
+            ln_prior=self.ln_prior[which],
+            ln_catalogue=self.ln_catalogue[which],
+            catalogued=self.catalogued[which],
+            weight=self.weight[which],
+        )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class FrameFit:
+    """Parameters of a frame.
+
+    Attributes
+    ----------
+    bands : Bands
+    values : ndarray, shape (parameters + 6,)
+        Those of the bands; ln factor of the scatter of each ratio; logit of the reddened share;
+        tilts of the catalogued stars, of the others, and of the spread.
+    covariance : ndarray
+        Of the values.
+    ln_evidence : float
+        Probability of the data under this kind of bands (Laplace's approximation).
+    """
+
+    bands: Bands
+    values: np.ndarray
+    covariance: np.ndarray
+    ln_evidence: float
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Priors:
+    """Gaussian priors of all values."""
+
+    middle: np.ndarray
+    error: np.ndarray
+
+    @classmethod
+    def of(cls, bands: Bands) -> "_Priors":
+        single = len(bands.ratio_of) == 1
+        dust = REDDENED_LOGIT_TWO_LINES if single else REDDENED_LOGIT
+        dust_error = 1e-3 if single or not bands.is_narrow else REDDENED_LOGIT_ERROR
+        rest = [0.0, 0.0, dust, 0.0, 0.0, 0.0]
+        errors = [SCATTER_LN_ERROR, SCATTER_LN_ERROR, dust_error, *TILT_ERROR.values()]
+        return cls(
+            middle=np.concatenate([bands.expected, rest]),
+            error=np.concatenate([bands.expected_error, errors]),
+        )
+
+    def ln(self, values: np.ndarray) -> float:
+        pull = (values - self.middle) / self.error
+        return float(-0.5 * pull @ pull)
+
+
+# --- the ratios -------------------------------------------------------------------------
+
+
+def scatter_reach() -> np.ndarray:
+    """How far the frame's factor on the scatter holds at each B-V, (grid,)."""
+    fade = (GRID_BV_MAG - SCATTER_HELD_FROM_MAG) / 0.2
+    return np.clip(1 - fade, SCATTER_HELD, 1)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Lobes:
+    """Likelihood of ratios at each reddening and B-V, (n, reddenings, grid), and what drives it.
+
+    Attributes
+    ----------
+    ln : ndarray
+    toward : ndarray, shape (2, n, reddenings, grid)
+        d ln / d the mean of each ratio.
+    wider : ndarray, shape (2, n, reddenings, grid)
+        d ln / d the ln of the real stars' scatter.
+    """
+
+    ln: np.ndarray
+    toward: np.ndarray
+    wider: np.ndarray
+
+
+def _normal(left: np.ndarray, own: np.ndarray, shared: np.ndarray, real: np.ndarray):
+    """A normal of two ratios: its density, and its gradients by mean and by ln real scatter.
+
+    Parameters
+    ----------
+    left : ndarray, shape (2, n, reddenings, grid)
+        Residuals.
+    own, real : ndarray, broadcast to it
+        Whole variances, and the part that scales with the real stars' scatter.
+    shared : ndarray, broadcast to one of it
+        Covariance.
+    """
+    bottom = own[0] * own[1] - shared**2
+    toward = np.array(
+        [
+            (own[1] * left[0] - shared * left[1]) / bottom,
+            (own[0] * left[1] - shared * left[0]) / bottom,
+        ]
+    )
+    density = np.exp(-0.5 * np.sum(toward * left, axis=0)) / (2 * np.pi * np.sqrt(bottom))
+    inverse = np.array([own[1] / bottom, own[0] / bottom])
+    return density, toward, real * (toward**2 - inverse)
+
+
+def _lobes(fit_values: np.ndarray, bands: Bands, stars: Evidence, unknown=None) -> _Lobes:
+    """Likelihood of the ratios of some stars; `unknown`, (2, reddenings, grid), is the variance
+    that the parameters leave open."""
+    count = len(bands.expected)
+    mean = np.einsum("p,cpeg->ceg", fit_values[:count], bands.features)
+    factor = np.exp(fit_values[count : count + 2, None] * scatter_reach())
+    real = ((bands.scatter_mag * factor) ** 2)[:, None, None, :]
+    seen = np.isfinite(stars.ratio_mag).all(axis=0)
+    ratio = np.where(seen, stars.ratio_mag, 0.0)
+    left = ratio[:, :, None, None] - mean[:, None]
+    own = real + np.where(seen, stars.variance_mag2, 1.0)[:, :, None, None]
+    if unknown is not None:
+        own = own + unknown[:, None]
+    shared = np.where(seen, stars.shared_mag2, 0.0)[:, None, None]
+    parts = _parts(left, own, shared, real, bands, fit_values)
+    total = sum(part[0] for part in parts) + TINY
+    toward = sum(part[0] * part[1] for part in parts) / total
+    wider = sum(part[0] * part[2] for part in parts) / total * scatter_reach()
+    blind = ~seen[:, None, None]
+    return _Lobes(
+        ln=np.where(blind, 0.0, np.log(total)),
+        toward=np.where(blind, 0.0, toward),
+        wider=np.where(blind, 0.0, wider),
+    )
+
+
+def _parts(left, own, shared, real, bands: Bands, values: np.ndarray) -> list[tuple]:
+    """Each kind of star: its density with its share, and its gradients."""
+    two = len(bands.ratio_of) == 2
+    used = np.array([1.0, 1.0 if two else 0.0]).reshape(2, 1, 1, 1)
+    weak = np.array([0.0, 1.0]).reshape(2, 1, 1, 1)
+    flat = FLAT_RANGE_MAG ** -len(bands.ratio_of) / (1 if two else np.sqrt(2 * np.pi * own[1]))
+    late = _late_share(bands)
+    weak_share = WEAK_BAD_SHARE if two and bands.is_narrow else 0.0
+    kinds = [
+        (1 - late - WIDE_SHARE - FLAT_SHARE - weak_share, own),
+        (WIDE_SHARE, own + WIDE_MAG**2 * used),
+    ]
+    if weak_share:
+        kinds.append((weak_share, own + WEAK_BAD_MAG**2 * weak))
+    parts = []
+    for share, variance in kinds:
+        density, toward, wider = _normal(left, variance, shared, real)
+        parts.append((share * density, toward, wider))
+    parts.append((FLAT_SHARE * flat, 0.0, 0.0))
+    if bands.late_giants_mag is not None:
+        parts.append(_late_giants(left, own - real, shared, bands, values, late))
+    return parts
+
+
+def _late_share(bands: Bands) -> np.ndarray:
+    """Share of late giants at each B-V, (grid,)."""
+    low, high = LATE_BV_MAG
+    inside = (GRID_BV_MAG > low) & (GRID_BV_MAG < high)
+    return LATE_SHARE * inside * (bands.late_giants_mag is not None)
+
+
+def _late_giants(left, noise, shared, bands: Bands, values, share) -> tuple:
+    """The part of giants M5 and later, whose ratios do not depend on their B-V."""
+    count = len(bands.expected)
+    ratios = len(bands.ratio_of)
+    usual = np.einsum("p,cpeg->ceg", values[:count], bands.features)
+    zero = np.zeros(2)
+    zero[:ratios] = values[:ratios]
+    away = left + (usual - (zero + bands.late_giants_mag)[:, None, None])[:, None]
+    scatter = np.where(np.arange(2) < ratios, LATE_SCATTER_MAG, 0.0) ** 2
+    own = noise + scatter.reshape(2, 1, 1, 1)
+    density, _, _ = _normal(away, own, shared, np.zeros(1))
+    return share * density, 0.0, 0.0
+
+
+# --- the frame --------------------------------------------------------------------------
+
+
+def _prior(values: np.ndarray, stars: Evidence) -> np.ndarray:
+    """The population as the field has tilted it, (n, grid), logarithm, normalised."""
+    tilt = np.where(stars.catalogued, values[-3], values[-2])
+    towards, spread = tilts()
+    ln = stars.ln_prior + tilt[:, None] * towards + values[-1] * spread
+    return ln - _ln_sum(ln)[:, None]
+
+
+def _ln_sum(ln: np.ndarray) -> np.ndarray:
+    """Logarithm of the sum of exponentials over the last axis."""
+    top = ln.max(axis=-1, keepdims=True)
+    return (top + np.log(np.exp(ln - top).sum(axis=-1, keepdims=True)))[..., 0]
+
+
+def _dust(values: np.ndarray) -> np.ndarray:
+    """Share of the stars behind each reddening, (reddenings, grid)."""
+    share = 1 / (1 + np.exp(-values[-4]))
+    weights = np.concatenate([[1 - share], share * SHARE_BY_REDDENING])
+    there = weights[:, None] * possible_behind()
+    return there / there.sum(axis=0)
+
+
+def _scores(values: np.ndarray, bands: Bands, stars: Evidence) -> tuple[np.ndarray, np.ndarray]:
+    """Each star's ln probability, and its gradient by the values, (n,) and (n, values)."""
+    lobes = _lobes(values, bands, stars)
+    prior = _prior(values, stars)
+    dust = _dust(values)
+    joint = lobes.ln + np.log(dust + TINY) + (prior + stars.ln_catalogue)[:, None, :]
+    flat = joint.reshape(len(stars), -1)
+    ln = _ln_sum(flat)
+    share = np.exp(flat - ln[:, None]).reshape(joint.shape)
+    of_bands = np.einsum("cneg,cpeg->np", share * lobes.toward, bands.features, optimize=True)
+    of_scatter = np.einsum("neg,cneg->nc", share, lobes.wider)
+    moved = share.sum(axis=1) - np.exp(prior)
+    by_tilt = moved @ tilts().T
+    shown = share[:, 1:].sum(axis=1)
+    reddened = dust[1:].sum(axis=0)
+    of_dust = (shown * (1 - reddened) - (share.sum(axis=1) - shown) * reddened).sum(axis=1)
+    of_tilt = [
+        by_tilt[:, 0] * stars.catalogued,
+        by_tilt[:, 0] * ~stars.catalogued,
+        by_tilt[:, 1],
+    ]
+    return ln, np.column_stack([of_bands, of_scatter, of_dust, *of_tilt])
+
+
+def fit_frame(bands: Bands, stars: Evidence, start: np.ndarray) -> FrameFit:
+    """Parameters of a frame by their largest posterior.
+
+    Parameters
+    ----------
+    bands : Bands
+        What kind of channels it has.
+    stars : Evidence
+        Those to fit by; few hundred are enough.
+    start : ndarray, shape (parameters,)
+        Of the bands' parameters.
+
+    Returns
+    -------
+    FrameFit
+    """
+    priors = _Priors.of(bands)
+    values = priors.middle.copy()
+    values[: len(start)] = start
+    ln, gradient, information = _state(values, bands, stars, priors)
+    for _ in range(MOST_STEPS):
+        step = np.linalg.solve(information, gradient)
+        for _ in range(8):
+            after = _state(values + step, bands, stars, priors)
+            if after[0] > ln:
+                break
+            step = step / 3
+        else:
+            break
+        gain, values = after[0] - ln, values + step
+        ln, gradient, information = after
+        if gain < ENOUGH_GAIN:
+            break
+    covariance = np.linalg.inv(information)
+    scaled = covariance / np.outer(priors.error, priors.error)
+    volume = 0.5 * np.linalg.slogdet(scaled)[1]
+    return FrameFit(
+        bands=bands, values=values, covariance=covariance, ln_evidence=float(ln + volume)
+    )
+
+
+def _state(values, bands: Bands, stars: Evidence, priors: _Priors):
+    """Posterior, its gradient and its information at some values."""
+    ln, score = _scores(values, bands, stars)
+    inverse = priors.error**-2
+    gradient = stars.weight @ score - (values - priors.middle) * inverse
+    information = (stars.weight[:, None] * score).T @ score + np.diag(inverse)
+    return float(stars.weight @ ln) + priors.ln(values), gradient, information
+
+
+# --- the stars --------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class StarPosterior:
+    """Mean and variance of B-V of n stars, by all that is known and by parts of it.
+
+    Attributes
+    ----------
+    mean_mag, variance_mag2 : dict of str to ndarray, shape (n,)
+        By "field", "ratios", "catalogue" (each of the last two with the field) and "all".
+    """
+
+    mean_mag: dict[str, np.ndarray]
+    variance_mag2: dict[str, np.ndarray]
+
+
+def star_posteriors(fit: FrameFit | None, stars: Evidence) -> StarPosterior:
+    """B-V of every star.
+
+    Parameters
+    ----------
+    fit : FrameFit or None
+        None: ratios tell nothing.
+    stars : Evidence
+
+    Returns
+    -------
+    StarPosterior
+    """
+    chunks = [
+        _moments(fit, stars.rows(slice(first, first + CHUNK)))
+        for first in range(0, max(len(stars), 1), CHUNK)
+    ]
+    names = chunks[0]
+    return StarPosterior(
+        mean_mag={name: np.concatenate([c[name][0] for c in chunks]) for name in names},
+        variance_mag2={name: np.concatenate([c[name][1] for c in chunks]) for name in names},
+    )
+
+
+def _moments(fit: FrameFit | None, stars: Evidence) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+    """Mean and variance of B-V by each part of the knowledge."""
+    values = np.zeros(6) if fit is None else fit.values
+    prior = _prior(values, stars)
+    ratios = np.zeros_like(prior) if fit is None else _ln_ratios(fit, stars)
+    catalogue = stars.ln_catalogue
+    return {
+        "field": _mean_and_variance(prior),
+        "ratios": _mean_and_variance(prior + ratios),
+        "catalogue": _mean_and_variance(prior + catalogue),
+        "all": _mean_and_variance(prior + ratios + catalogue),
+    }
+
+
+def _ln_ratios(fit: FrameFit, stars: Evidence) -> np.ndarray:
+    """Likelihood of the ratios at each B-V, whatever the reddening, (n, grid)."""
+    count = len(fit.bands.expected)
+    left_open = np.einsum(
+        "cpeg,pq,cqeg->ceg",
+        fit.bands.features,
+        fit.covariance[:count, :count],
+        fit.bands.features,
+        optimize=True,
+    )
+    ln = _lobes(fit.values, fit.bands, stars, left_open).ln + np.log(_dust(fit.values) + TINY)
+    return _ln_sum(np.moveaxis(ln, 1, 2))
+
+
+def _mean_and_variance(ln: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    share = np.exp(ln - _ln_sum(ln)[:, None])
+    mean = share @ GRID_BV_MAG
+    return mean, share @ GRID_BV_MAG**2 - mean**2

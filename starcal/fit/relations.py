@@ -1,0 +1,319 @@
+"""How the log ratios of channels go with B-V before a frame has said anything: real spectra
+through real kinds of filters, and how well each number of that is known.
+
+A ratio is linear in a handful of parameters (zero point, slope, width of the filters, bends), each
+with a prior, so that many stars overrule what one to four stars may rely on.
+"""
+
+import csv
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from itertools import permutations
+
+import numpy as np
+
+from ..catalogue.embedded import data_folder
+
+GRID_BV_MAG = np.arange(-0.39, 2.0, 0.03)  # a step is a third of the best relation's scatter
+PIVOT_BV_MAG = 0.65  # zero points are told for a star of the sun's colour
+# Of E(B-V): none, and two of the Milky Way's usual ones along a kiloparsec or two.
+REDDENING_MAG = np.array([0.0, 0.4, 0.8])
+# Fitzpatrick 1999, R_V 3.1: (A(line) - A(656 nm)) / E(B-V)
+EXTINCTION = {"H": 0.0, "O": 1.11, "S": -0.085}
+SMOOTHING_MAG = 0.10  # the 108 spectra are 0.02 apart, their B-V good to 0.02 to 0.03
+SCATTER_FLOOR_MAG = 0.035  # the library's own photometric accuracy
+ZERO_ERROR_MAG = 3.0  # channels may be scaled by anything
+# Share of spectra among what fields show, against giants to M2 and dwarfs to K2: red dwarfs are
+# faint, supergiants rare, and giants beyond M4 turn back in B-V.
+RED_DWARF_BV_MAG, RED_DWARF_SHARE = 0.85, 0.3
+SHARE_OF_CLASS = {"I": 0.3, "II": 0.3}
+SHARE_OF_LATE_GIANT = {"m3": 0.4, "m4": 0.4, "m5": 0.03, "m6": 0.03}
+LINE_OF_WORD = {"ha": "H", "hα": "H", "o3": "O", "oiii": "O", "s2": "S", "sii": "S"}
+TWO_LINES = {(0,): "HOO", (2,): "HHO", (1,): "OHO"}  # by the channel that stands alone
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Bands:
+    """What kind of channels a frame may have, and how two of its ratios then go with B-V.
+
+    Attributes
+    ----------
+    name : str
+        "SHO" and the like, "broadband" or "unknown".
+    ratio_of : tuple of (int, int)
+        Channels of each ratio, -2.5 log10(first / second); one for two lines, else two.
+    features : ndarray, shape (2, parameters, reddenings, grid)
+        d ratio / d parameter at `GRID_BV_MAG`, for a star behind each of `REDDENING_MAG`.
+    expected, expected_error : ndarray, shape (parameters,)
+        Of the parameters. The first ones are the zero points, all but free.
+    scatter_mag : ndarray, shape (2, grid)
+        Of real stars about the ratio; 0 in place of a second one that there is not.
+    late_giants_mag : ndarray, shape (2,) or None
+        Where the ratios of giants of type M5 and later lie, against the pivot's.
+    reference_mag : ndarray, shape (grid,)
+        Of the second channel of the ratios, against V.
+    """
+
+    name: str
+    ratio_of: tuple[tuple[int, int], ...]
+    features: np.ndarray
+    expected: np.ndarray
+    expected_error: np.ndarray
+    scatter_mag: np.ndarray
+    late_giants_mag: np.ndarray | None
+    reference_mag: np.ndarray
+
+    @property
+    def is_narrow(self) -> bool:
+        """Whether these are emission lines."""
+        return set(self.name) <= set("SHO")
+
+
+# --- spectra ----------------------------------------------------------------------------
+
+
+def _share(name: str, luminosity: str, bv_mag: float) -> float:
+    """How much a spectrum counts."""
+    if luminosity == "III" and name[0] == "m":
+        late = SHARE_OF_LATE_GIANT.get(name[:2], 0.0)
+        return 1.0 if name[:2] in ("m0", "m1", "m2") and not name.startswith("m10") else late
+    if luminosity == "V" and bv_mag > RED_DWARF_BV_MAG:
+        return RED_DWARF_SHARE
+    return SHARE_OF_CLASS.get(luminosity, 1.0)
+
+
+@cache
+def _spectra() -> dict[str, np.ndarray]:
+    """Columns of star_bands.csv (Pickles 1998, PASP 110, 863), and the share of each spectrum."""
+    with open(data_folder() / "star_bands.csv", encoding="utf-8") as lines:
+        rows = list(csv.DictReader(line for line in lines if line[0] != "#"))
+    names = [name for name in rows[0] if name not in ("name", "luminosity", "field_star")]
+    columns = {name: np.array([float(row[name]) for row in rows]) for name in names}
+    shares = [_share(row["name"], row["luminosity"], float(row["bv_mag"])) for row in rows]
+    return columns | {"share": np.array(shares)}
+
+
+def _smooth(value_mag: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Local straight line through the spectra at each of `GRID_BV_MAG`, and the scatter about it.
+
+    Local linear regression (Cleveland 1979, JASA 74, 829) with a Gaussian kernel.
+    """
+    spectra = _spectra()
+    away = spectra["bv_mag"] - GRID_BV_MAG[:, None]
+    weight = spectra["share"] * np.exp(-0.5 * (away / SMOOTHING_MAG) ** 2)
+    moments = [np.sum(weight * away**power, axis=1) for power in range(3)]
+    first = np.sum(weight * value_mag, axis=1)
+    second = np.sum(weight * away * value_mag, axis=1)
+    bottom = moments[0] * moments[2] - moments[1] ** 2 + 1e-9 * moments[0] ** 2
+    level = (moments[2] * first - moments[1] * second) / bottom
+    slope = (moments[0] * second - moments[1] * first) / bottom
+    left = value_mag - level[:, None] - slope[:, None] * away
+    scatter = np.sqrt(np.sum(weight * left**2, axis=1) / moments[0])
+    return level, np.maximum(scatter, SCATTER_FLOOR_MAG)
+
+
+def _at_pivot(curve: np.ndarray) -> float:
+    return float(np.interp(PIVOT_BV_MAG, GRID_BV_MAG, curve))
+
+
+def _reddened(curve: np.ndarray, per_e: float) -> np.ndarray:
+    """The curve for stars behind each reddening: those of bluer ones, moved; (reddenings, grid)."""
+    shifted = [
+        np.interp(GRID_BV_MAG - reddening, GRID_BV_MAG, curve) + per_e * reddening
+        for reddening in REDDENING_MAG
+    ]
+    return np.array(shifted)
+
+
+def possible_behind() -> np.ndarray:
+    """Whether a star of each observed B-V can stand behind each reddening, (reddenings, grid)."""
+    return GRID_BV_MAG - REDDENING_MAG[:, None] >= GRID_BV_MAG[0]
+
+
+# --- kinds of channels ------------------------------------------------------------------
+
+SLOPE_ERROR = {"O": 0.08, "S": 0.3}  # over line widths, edges, tilts of filters, cameras
+RED_BEND_FROM_MAG, RED_BEND_ERROR = 0.95, 0.2
+BLUE_BEND_TO_MAG, BLUE_BEND_ERROR = 0.35, 0.15
+WEAK_LINE_SCATTER_MAG = 0.03  # of S/H besides: H-alpha and TiO differ from star to star
+# O/H and S/H of giants M5 to M10 less those of a star of B-V 0.65
+LATE_GIANTS_MAG = {"O": 1.7, "S": 0.75}
+
+
+@cache
+def _line_ratio(line: str, against: str) -> dict[str, np.ndarray]:
+    """A ratio through 5 nm against B-V, half its change from 3 to 7 nm, and its scatter."""
+    spectra = _spectra()
+    curves = {
+        width: _smooth(spectra[f"{line}{width}"] - spectra[f"{against}{width}"])
+        for width in (3, 5, 7)
+    }
+    return {
+        "mean": curves[5][0],
+        "wider": (curves[7][0] - curves[3][0]) / 2,
+        "scatter": np.maximum(curves[3][1], curves[5][1]),
+    }
+
+
+def _line_features(place: int, count: int, line: str, against: str) -> np.ndarray:
+    """Rows (zero point and slope of each ratio, width, red bend, blue bend), of one ratio."""
+    ratio = _line_ratio(line, against)
+    features = np.zeros((2 * count + 3, len(REDDENING_MAG), len(GRID_BV_MAG)))
+    mean, wider = ratio["mean"], ratio["wider"]
+    per_e = EXTINCTION[line] - EXTINCTION[against]
+    features[place] = 1.0
+    features[count + place] = _reddened(mean - _at_pivot(mean), per_e)
+    features[2 * count] = _reddened(wider - _at_pivot(wider), 0.0)
+    if "O" in (line, against):
+        sign = 1.0 if line == "O" else -1.0
+        features[2 * count + 1] = sign * np.maximum(GRID_BV_MAG - RED_BEND_FROM_MAG, 0)
+        features[2 * count + 2] = -sign * np.maximum(BLUE_BEND_TO_MAG - GRID_BV_MAG, 0)
+    return features
+
+
+@cache
+def line_bands(mapping: str) -> Bands:
+    """Channels that hold emission lines.
+
+    Parameters
+    ----------
+    mapping : str
+        A line, S, H or O, for each of R, G, B; two or three different ones. Of a line that fills
+        two channels the first is taken.
+
+    Returns
+    -------
+    Bands
+    """
+    against = next(line for line in "HSO" if line in mapping)
+    others = [line for line in "OS" if line in mapping and line != against]
+    count = len(others)
+    features = np.zeros((2, 2 * count + 3, len(REDDENING_MAG), len(GRID_BV_MAG)))
+    scatter = np.zeros((2, len(GRID_BV_MAG)))
+    for place, line in enumerate(others):
+        features[place] = _line_features(place, count, line, against)
+        extra = WEAK_LINE_SCATTER_MAG if line == "S" else 0.0
+        scatter[place] = _line_ratio(line, against)["scatter"] + extra
+    slopes = [SLOPE_ERROR[line] for line in others]
+    errors = [ZERO_ERROR_MAG] * count + slopes + [1.0, RED_BEND_ERROR, BLUE_BEND_ERROR]
+    late = [LATE_GIANTS_MAG[line] for line in others] + [0.0] * (2 - count)
+    return Bands(
+        name=mapping,
+        ratio_of=tuple((mapping.index(line), mapping.index(against)) for line in others),
+        features=features,
+        expected=np.array([0.0] * count + [1.0] * count + [0.0] * 3),
+        expected_error=np.array(errors),
+        scatter_mag=scatter,
+        late_giants_mag=np.array(late) if against == "H" else None,
+        reference_mag=_smooth(_spectra()[f"{against}5"])[0],
+    )
+
+
+# Colour terms R/G and B/G of 52 measured cameras and of mono sets alike, and their bends.
+BROAD_SLOPE, BROAD_SLOPE_ERROR = np.array([-0.48, 0.56]), np.array([0.11, 0.12])
+BROAD_BEND, BROAD_BEND_ERROR = np.array([0.0, 0.04]), np.array([0.03, 0.03])
+BROAD_SCATTER_MAG = 0.03
+ANY_SLOPE_ERROR, ANY_BEND_ERROR = 1.0, 0.25  # narrowband mixtures have slopes to 1.3
+ANY_SCATTER_MAG = 0.10
+
+
+def _bent_bands(name, channels, slope, slope_error, bend, bend_error, scatter_mag) -> Bands:
+    """Ratios of the channels named against G (or R) that are gently bent lines in B-V."""
+    count = len(channels)
+    x = GRID_BV_MAG - PIVOT_BV_MAG
+    features = np.zeros((2, 3 * count, len(REDDENING_MAG), len(x)))
+    scatter = np.zeros((2, len(x)))
+    for place in range(count):
+        for power in range(3):
+            features[place, power * count + place] = x**power
+        scatter[place] = scatter_mag
+    return Bands(
+        name=name,
+        ratio_of=channels,
+        features=features,
+        expected=np.concatenate([np.zeros(count), slope, bend]),
+        expected_error=np.concatenate([[ZERO_ERROR_MAG] * count, slope_error, bend_error]),
+        scatter_mag=scatter,
+        late_giants_mag=None,
+        reference_mag=np.zeros(len(x)),
+    )
+
+
+@cache
+def broad_bands() -> Bands:
+    """Red, green and blue of a colour camera or of a set of broad filters."""
+    return _bent_bands(
+        "broadband",
+        ((0, 1), (2, 1)),
+        BROAD_SLOPE,
+        BROAD_SLOPE_ERROR,
+        BROAD_BEND,
+        BROAD_BEND_ERROR,
+        BROAD_SCATTER_MAG,
+    )
+
+
+@cache
+def any_bands(channels: tuple[tuple[int, int], ...]) -> Bands:
+    """Channels of which nothing is known; only matched stars can tell."""
+    count = len(channels)
+    return _bent_bands(
+        "unknown",
+        channels,
+        np.zeros(count),
+        np.full(count, ANY_SLOPE_ERROR),
+        np.zeros(count),
+        np.full(count, ANY_BEND_ERROR),
+        ANY_SCATTER_MAG,
+    )
+
+
+# --- which of them ----------------------------------------------------------------------
+
+
+def lines_in_header(header: Mapping) -> str:
+    """The lines of R, G, B that FILTER1 to FILTER3 name, such as "SHO"; empty where they do not.
+
+    Parameters
+    ----------
+    header : mapping
+        A FITS header.
+    """
+    return "".join(_line_in(str(header.get(f"FILTER{n}", ""))) or "?" for n in (1, 2, 3)) * (
+        all(_line_in(str(header.get(f"FILTER{n}", ""))) for n in (1, 2, 3))
+    )
+
+
+def _line_in(words: str) -> str:
+    """The line that a filter's name tells, or nothing."""
+    plain = words.lower().translate(str.maketrans("", "", " -_[]()."))
+    if plain.startswith(("halpha", "h")) and not plain.startswith("hb"):
+        return "H" if plain.startswith(("halpha", "ha", "hα")) or plain == "h" else ""
+    return next((line for word, line in LINE_OF_WORD.items() if plain.startswith(word)), "") or (
+        plain.upper() if plain in ("o", "s") else ""
+    )
+
+
+def candidates(distinct: tuple[int, ...], told: str) -> list[Bands]:
+    """Kinds of channels to weigh against each other.
+
+    Parameters
+    ----------
+    distinct : tuple of int
+        Channels that are no copies of another, in order.
+    told : str
+        What the header says, or empty.
+
+    Returns
+    -------
+    list of Bands
+        Empty where all channels are one.
+    """
+    if len(distinct) == 3:
+        mappings = [told] if len(set(told)) == 3 else ["".join(p) for p in permutations("SHO")]
+        known = [line_bands(mapping) for mapping in mappings]
+        return [*known, broad_bands(), any_bands(((0, 1), (2, 1)))]
+    if len(distinct) == 2:
+        return [line_bands(told if len(set(told)) == 2 else "HOO")]
+    return []

@@ -23,6 +23,7 @@ from ..fit.gains import (
     brightness_slope,
     fit_matrix,
 )
+from ..fit.relations import lines_in_header
 from ..fit.sources import choose_colours
 from ..frame import Frame, read_frame, with_wcs
 from ..place.hints import hints_of
@@ -112,6 +113,7 @@ def check(
     source, hints = source_of(choices), hints_of(choices, frame.header)
     progress("finding and measuring stars", 0.2)
     stars = measure_stars(frame.pixels, snr_min=choices.snr)
+    stars.meta["lines"] = lines_in_header(frame.header)
     linearity = measure_linearity(frame.pixels, stars)
     progress("matching the catalogue", 0.6)
     located = locate(stars, frame, source, hints)
@@ -295,13 +297,22 @@ def _flag_pairs(stars: Table, match: Match, catalogue: CatalogueStars) -> None:
     """Flag what pairs and catalogue tell against stars."""
     crowded = _crowded(match, catalogue, max(stars.meta["aperture_px"]))
     against = {
-        Flag.MISMATCH: match.mismatched,
+        Flag.MISMATCH: _of_another(stars, match, catalogue),
         Flag.DOUBLE: catalogue.double[match.catalogue],
         Flag.POOR_BV: catalogue.bv_clamped[match.catalogue],
         Flag.BLENDED: crowded,
     }
     for flag, told in against.items():
         stars["flags"][match.star[told]] |= flag
+
+
+def _of_another(stars: Table, match: Match, catalogue) -> np.ndarray:
+    """Pairs whose brightness shows two different stars: a clipped star measures too faint, so only
+    too bright counts against it."""
+    difference = instrumental_mag(stars)[match.star] - catalogue.v_mag[match.catalogue]
+    too_faint = difference > np.nanmedian(difference)
+    clipped = np.asarray(stars["flags"])[match.star] & Flag.SATURATED > 0
+    return match.mismatched & ~(clipped & too_faint)
 
 
 def _crowded(match: Match, catalogue, aperture_px: float) -> np.ndarray:

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 # of a star whose place is known from the star frame: chance gives such a peak at 1 place of 3000
 SEEN_SNR = 4.0
+# Fitted fluxes of made stars on nebulae scatter so much more than their formal errors.
+FITTED_ERROR_FACTOR = 1.35
 
 
 @dataclass(frozen=True, eq=False)
@@ -234,9 +236,15 @@ def colours_of(found: CheckResult, parts: Split, choices: Choices) -> StarColour
 
 
 def _flux_errors(found: CheckResult, parts: Split) -> np.ndarray:
-    """Errors of the fitted fluxes, (3, n), at least those of the apertures, which alone know of
-    uneven ground."""
-    return np.fmax(parts.model.flux_error, in_channels(found.stars, "flux_error"))
+    """Errors of the fitted fluxes, (3, n).
+
+    Those of the apertures alone know of uneven ground, but are twice too large for ratios: the
+    ground is alike in all channels. The smaller counts, the fit's own widened by what it does not
+    see.
+    """
+    fitted = parts.model.flux_error
+    whole = np.fmax(fitted, in_channels(found.stars, "flux_error"))
+    return np.fmin(whole, FITTED_ERROR_FACTOR * fitted)
 
 
 def rgb_of(colours: StarColours, neutral_bv: float, choices: Choices) -> np.ndarray:

@@ -20,7 +20,8 @@ COPY_SCATTER_MAG = 0.015  # of a ratio of bright stars; that of two lines scatte
 LARGEST_ERROR_MAG = 0.5  # of a channel: the logarithm of less light is skewed
 LINE_ERROR_MAG = 0.012  # of the best fluxes in a channel: profile, flat field, neighbours unseen
 MOST_MATCHED, MOST_OTHERS = 200, 120  # in the fit; more change nothing but the time
-OTHERS_WEIGHT = 35.0  # together: the shape of a field's colours is known roughly only
+MOST_TO_TELL = 40  # matched, and of all: these tell what the channels are
+OTHERS_WEIGHT = 15.0  # together: the shape of a field's colours is known roughly only
 TELLING_SHARE = 0.2  # of the variance of B-V that ratios must take away
 FIELD_BV_MAG = 0.75  # of a star of an unknown field
 
@@ -29,6 +30,17 @@ WRONG_SHARE, WRONG_SHARE_CUT, WRONG_SHARE_CROWDED = 0.02, 0.03, 0.1
 WRONG_MAG = 0.5
 CATALOGUE_FLOOR_MAG = 0.02  # of maps from a catalogue's colours to Johnson's
 
+# How often frames of three different channels have which order of lines, or others.
+USUAL_SHARE = {
+    "SHO": 0.5,
+    "HOS": 0.2,
+    "OHS": 0.1,
+    "HSO": 0.05,
+    "OSH": 0.05,
+    "SOH": 0.05,
+    "broadband": 0.04,
+    "unknown": 0.01,
+}
 LINE_NAMES = {"S": "S II", "H": "H-alpha", "O": "O III"}
 
 
@@ -165,7 +177,9 @@ def _ln_prior(seen: Seen, reference: np.ndarray, against_v: np.ndarray) -> np.nd
         What a star has in that channel, less its V.
     """
     matched = np.isfinite(seen.v_mag)
-    listed = np.interp(np.where(np.isfinite(seen.bv_mag), seen.bv_mag, 0.65), GRID_BV_MAG, against_v)
+    listed = np.interp(
+        np.where(np.isfinite(seen.bv_mag), seen.bv_mag, 0.65), GRID_BV_MAG, against_v
+    )
     zero = seen.v_mag + listed - reference
     clean = zero[seen.clean & np.isfinite(zero)]
     rough = zero[np.isfinite(zero)]
@@ -248,22 +262,44 @@ def fit_continuum(seen: Seen, told: str = "") -> ContinuumFit:
     )
     if not kinds:
         return nothing
-    all_evidence = [gather(seen, bands, ln_catalogue) for bands in kinds]
-    if not any(evidence.weight.any() for evidence in all_evidence):
+    if not ((seen.clean | seen.other) & np.isfinite(seen.mag).all(axis=0)).any():
         return replace(nothing, refused="no star has clean light in all channels")
-    fits = [
-        _fitted(bands, evidence, seen) for bands, evidence in zip(kinds, all_evidence, strict=True)
-    ]
-    best = int(np.argmax([fit.ln_evidence for fit in fits]))
+    bands = _likeliest(kinds, seen, ln_catalogue)
+    evidence = gather(seen, bands, ln_catalogue)
     made = replace(
         nothing,
-        frame=fits[best],
-        evidence=all_evidence[best],
-        used=seen.clean[seen.clean] & (all_evidence[best].weight[seen.clean] > 0),
-        told_by=_told_by(kinds[best], kinds, told),
+        frame=_fitted(bands, evidence, seen),
+        evidence=evidence,
+        used=evidence.weight[seen.clean] > 0,
+        told_by=_told_by(bands, kinds, told),
         refused="",
     )
     return _judged(made, seen)
+
+
+def _likeliest(kinds: list[Bands], seen: Seen, ln_catalogue: np.ndarray) -> Bands:
+    """The kind of channels of the largest evidence, judged by some of the stars."""
+    if len(kinds) == 1:
+        return kinds[0]
+    fits = [
+        _fitted(bands, _thinned(gather(seen, bands, ln_catalogue)), seen) for bands in kinds
+    ]
+    odds = [fit.ln_evidence + np.log(USUAL_SHARE[fit.bands.name]) for fit in fits]
+    return kinds[int(np.argmax(odds))]
+
+
+def _thinned(evidence: Evidence) -> Evidence:
+    """The same with fewer stars that count."""
+    rows = np.flatnonzero(evidence.weight > 0)
+    matched = rows[evidence.weight[rows] == 1]
+    keep = np.union1d(_every(matched, MOST_TO_TELL), _every(rows, MOST_TO_TELL))
+    weight = np.where(np.isin(np.arange(len(evidence)), keep), evidence.weight, 0)
+    return replace(evidence, weight=weight)
+
+
+def _every(rows: np.ndarray, most: int) -> np.ndarray:
+    """At most so many of the rows, at equal steps."""
+    return rows[:: max(1, -(-len(rows) // most))]
 
 
 def _told_by(bands: Bands, kinds: list[Bands], told: str) -> str:
@@ -276,7 +312,9 @@ def _fitted(bands: Bands, evidence: Evidence, seen: Seen) -> FrameFit:
     """The fit of one kind of channels to the stars that count."""
     rows = np.flatnonzero(evidence.weight > 0)
     stars = evidence.rows(rows)
-    return fit_frame(bands, stars, _start(bands, stars, np.where(seen.clean, seen.bv_mag, np.nan)[rows]))
+    return fit_frame(
+        bands, stars, _start(bands, stars, np.where(seen.clean, seen.bv_mag, np.nan)[rows])
+    )
 
 
 def _start(bands: Bands, stars: Evidence, bv_mag: np.ndarray) -> np.ndarray:
@@ -308,7 +346,7 @@ def _judged(made: ContinuumFit, seen: Seen) -> ContinuumFit:
     explained = 1 - told.variance_mag2["ratios"].mean() / told.variance_mag2["field"].mean()
     clean = seen.clean[known]
     enough = np.count_nonzero(clean) >= MIN_STARS
-    refused = ""
+    believed, refused = explained, ""
     if enough:
         listed, noise = seen.bv_mag[known][clean], seen.bv_error_mag[known][clean]
         left = np.abs(listed - told.mean_mag["ratios"][clean])
@@ -316,9 +354,9 @@ def _judged(made: ContinuumFit, seen: Seen) -> ContinuumFit:
         explained = _explained(left, unknowing, noise)
     if made.frame.bands.name == "unknown" and not enough:
         refused = "the channels show the colours of no known filters, and few stars are matched"
-    elif explained < TELLING_SHARE:
+    elif min(explained, believed) < TELLING_SHARE:
         refused = (
-            f"the channels' ratios explain {100 * max(explained, 0):.0f} % of the variance of B-V "
+            f"the channels' ratios explain {100 * max(min(explained, believed), 0):.0f} % of the variance of B-V "
             f"of {counted(len(known), 'star')}, {100 * TELLING_SHARE:.0f} % needed"
         )
     return replace(made, explained=float(explained), refused=refused)

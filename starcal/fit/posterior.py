@@ -15,12 +15,12 @@ from .relations import GRID_BV_MAG, Bands, possible_behind
 
 # Shares of stars that are not as the others: of larger scatter; with emission or absorption that
 # spoils the weaker ratio alone; of no use; and the late giants, which look like K stars in B-V.
-WIDE_SHARE, WIDE_MAG = 0.08, 0.3
+WIDE_SHARE, WIDE_MAG = 0.05, 0.3
 WEAK_BAD_SHARE, WEAK_BAD_MAG = 0.10, 0.4
-FLAT_SHARE, FLAT_RANGE_MAG = 0.03, 3.0
-LATE_SHARE, LATE_BV_MAG = 0.04, (0.95, 1.55)
+FLAT_SHARE, FLAT_RANGE_MAG = 0.015, 3.0
+LATE_SHARE, LATE_BV_MAG = 0.02, (0.95, 1.55)
 LATE_SCATTER_MAG = np.array([0.35, 0.2])
-SCATTER_LN_ERROR = 0.3  # of the real stars' scatter through other filters
+SCATTER_LN_ERROR = 0.5  # of the real stars' scatter through other filters
 SCATTER_HELD_FROM_MAG, SCATTER_HELD = 1.3, 0.2  # the red stars' is large, and known from giants
 REDDENED_LOGIT, REDDENED_LOGIT_ERROR = -1.0, 1.0  # share of stars behind dust
 REDDENED_LOGIT_TWO_LINES = -2.0  # one ratio cannot tell

@@ -24,6 +24,11 @@ from .posterior import StarPosterior, star_posteriors
 
 SINGLE_ROUTES = ("catalogue", "continuum", "palette")  # that may be asked for alone
 OWN_SOURCES = ("star frame", "catalogue", "continuum", "catalogue+continuum")
+GIVEN = {
+    "field spread": "put in order by the field's own spread of colours, the scale assumed",
+    "field median": "given the colour usual for their field and brightness",
+    "palette": "given a synthetic colour",
+}
 NEARLY_ALL = 0.98  # of a variance: what is left is not known so well
 MAIN_SHARE = 0.6  # of the knowledge: a source with more is named alone
 FIELD_SPREAD_MAG = 0.35  # of B-V in a usual field
@@ -73,18 +78,10 @@ def source_tally(source: np.ndarray) -> dict[str, int]:
 def told_own(source: np.ndarray) -> str:
     """How many stars have a colour of their own, and what the others were given, in words."""
     tally = source_tally(source)
-    total = sum(tally.values())
     own = sum(count for name, count in tally.items() if name in OWN_SOURCES)
-    parts = [f"{own} of {counted(total, 'star')} have a colour of their own"]
-    parts += [
-        f"{tally[name]} {words}"
-        for name, words in (
-            ("field spread", "have their place among the field's colours, whose scale is assumed"),
-            ("field median", "were given the colour usual for their field and brightness"),
-            ("palette", "were given a synthetic colour"),
-        )
-        if name in tally
-    ]
+    total = counted(sum(tally.values()), "star")
+    parts = [f"{own} of {total} with a colour of their own"]
+    parts += [f"{tally[name]} {words}" for name, words in GIVEN.items() if name in tally]
     return "; ".join(parts)
 
 

@@ -144,7 +144,8 @@ def test_b_v_comes_out_as_well_as_published_spectra_allow(mapping):
         miss.append((made.bv_mag - field.bv)[other])
         pull.append(miss[-1] / made.bv_error_mag[other])
     assert np.sqrt(np.mean(np.concatenate(miss) ** 2)) < 0.14
-    assert 0.7 < np.sqrt(np.mean(np.concatenate(pull) ** 2)) < 1.25
+    # Frames hold blends and odd stars, which the stated errors allow for; here are none.
+    assert 0.5 < np.sqrt(np.mean(np.concatenate(pull) ** 2)) < 1.2
 
 
 @pytest.mark.parametrize("mapping", ["SHO", "HOO"])

@@ -22,7 +22,7 @@ LINE_ERROR_MAG = 0.012  # of the best fluxes in a channel: profile, flat field, 
 MOST_MATCHED, MOST_OTHERS = 200, 120  # in the fit; more change nothing but the time
 MOST_TO_TELL = 40  # matched, and of all: these tell what the channels are
 OTHERS_WEIGHT = 15.0  # together: the shape of a field's colours is known roughly only
-TELLING_SHARE = 0.2  # of the variance of B-V that ratios must take away
+TELLING_SHARE = 0.4  # of the variance of B-V that ratios must take away, or chance may do it
 FIELD_BV_MAG = 0.75  # of a star of an unknown field
 
 # Of catalogue entries: shares that belong to another star, to a variable, or are wrong
@@ -281,9 +281,7 @@ def _likeliest(kinds: list[Bands], seen: Seen, ln_catalogue: np.ndarray) -> Band
     """The kind of channels of the largest evidence, judged by some of the stars."""
     if len(kinds) == 1:
         return kinds[0]
-    fits = [
-        _fitted(bands, _thinned(gather(seen, bands, ln_catalogue)), seen) for bands in kinds
-    ]
+    fits = [_fitted(bands, _thinned(gather(seen, bands, ln_catalogue)), seen) for bands in kinds]
     odds = [fit.ln_evidence + np.log(USUAL_SHARE[fit.bands.name]) for fit in fits]
     return kinds[int(np.argmax(odds))]
 
@@ -340,7 +338,7 @@ def _slope(x: np.ndarray, y: np.ndarray) -> float:
 
 
 def _judged(made: ContinuumFit, seen: Seen) -> ContinuumFit:
-    """The same with the share of B-V's variance that the ratios take away, refused if too little."""
+    """The same with the share of B-V's variance that the ratios take away, refused if small."""
     known = np.flatnonzero(made.evidence.weight > 0)
     told = star_posteriors(made.frame, made.evidence.rows(known))
     explained = 1 - told.variance_mag2["ratios"].mean() / told.variance_mag2["field"].mean()
@@ -355,10 +353,8 @@ def _judged(made: ContinuumFit, seen: Seen) -> ContinuumFit:
     if made.frame.bands.name == "unknown" and not enough:
         refused = "the channels show the colours of no known filters, and few stars are matched"
     elif min(explained, believed) < TELLING_SHARE:
-        refused = (
-            f"the channels' ratios explain {100 * max(min(explained, believed), 0):.0f} % of the variance of B-V "
-            f"of {counted(len(known), 'star')}, {100 * TELLING_SHARE:.0f} % needed"
-        )
+        share = max(min(explained, believed), 0)
+        refused = f"the channels' ratios explain {100 * share:.0f} % of the variance of B-V of {counted(len(known), 'star')}, {100 * TELLING_SHARE:.0f} % needed"
     return replace(made, explained=float(explained), refused=refused)
 
 

@@ -227,8 +227,8 @@ def _parts(left, own, shared, real, bands: Bands, values: np.ndarray) -> list[tu
 
 def _late_share(bands: Bands) -> np.ndarray:
     """Share of late giants at each B-V, (grid,)."""
-    low, high = LATE_BV_MAG
-    inside = (GRID_BV_MAG > low) & (GRID_BV_MAG < high)
+    low, high = np.searchsorted(GRID_BV_MAG, LATE_BV_MAG)
+    inside = np.isin(np.arange(len(GRID_BV_MAG)), np.arange(low, high))
     return LATE_SHARE * inside * (bands.late_giants_mag is not None)
 
 

@@ -22,7 +22,6 @@ from .continuum import (
 from .gains import MIN_STARS
 from .posterior import StarPosterior, star_posteriors
 
-SINGLE_ROUTES = ("catalogue", "continuum", "palette")  # that may be asked for alone
 OWN_SOURCES = ("star frame", "catalogue", "continuum", "catalogue+continuum")
 GIVEN = {
     "field spread": "put in order by the field's own spread of colours, the scale assumed",

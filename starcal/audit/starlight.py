@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..layers.psf import disc_offsets, stamps_at
+from ..layers.stamps import disc_offsets, stamps_at
 from ..stars.noise import FrameNoise
 
 CORE_WIDTHS = 1.0  # radius of the core, in widths (FWHM) of the star: 80 to 95 % of its light

@@ -606,9 +606,7 @@ def _light_share(field: Field, chosen: NDArray) -> NDArray[np.float32]:
     for tile in tiles(field.shape):
         total, part = (np.zeros(share[tile.inner].shape, np.float32) for _ in range(2))
         for star, place, dx, dy in drawn(model, tile.inner):
-            own = light[star] * np.maximum(
-                model.psf[1].at_radius(np.hypot(dx, dy)), np.float32(1e-20)
-            )
+            own = light[star] * model.seen_profile(star, dx, dy)
             np.add.at(total.ravel(), place, own.astype(np.float32))
             np.add.at(part.ravel(), place, (own * chosen[star]).astype(np.float32))
         np.divide(part, total, out=share[tile.inner], where=total > 0)

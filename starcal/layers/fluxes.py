@@ -8,14 +8,16 @@ from scipy.sparse import coo_matrix, csr_matrix, diags, hstack
 from scipy.sparse.linalg import spsolve
 from scipy.spatial import cKDTree
 
-from .psf import Psf, disc_offsets, stamps_at
+from .psf import Psf
+from .stamps import disc_offsets, stamps_at
+from .warp import longest, warped
 
 FIT_FWHM = 2.5  # radius of the pixels that a star's light is fitted on
 MODEL_ERROR = 0.02  # share of a pixel's star light that the model may be wrong by, in the weights
 LARGEST_STEP = 0.3  # of a FWHM: how far the joint fit may move a star
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class FluxFit:
     """Light of the stars in one channel.
 
@@ -43,6 +45,7 @@ def fit_fluxes(
     psf: Psf,
     guess: np.ndarray,
     *,
+    warp: np.ndarray,
     sky: float,
     noise: float,
     electrons_per_unit: float,
@@ -59,51 +62,68 @@ def fit_fluxes(
     psf : Psf
     guess : ndarray, (n,)
         Rough fluxes; they weigh the pixels, and bound how far a star may move.
+    warp : ndarray, (n, 3)
+        How the profile differs at each star.
     sky, noise, electrons_per_unit : float
         Of a dark pixel, and what photon noise follows from.
     radius_px : float
-        Of the pixels that each star is fitted on; by default `FIT_FWHM` times the FWHM.
+        Of the pixels that a star of the middling profile is fitted on; by default `FIT_FWHM` times
+        the FWHM.
     moving : bool
         Whether positions are fitted as well.
     """
     radius_px = radius_px or FIT_FWHM * psf.fwhm_px
-    offsets = disc_offsets(radius_px)
+    widest_px = radius_px * float(longest(warp).max(initial=1.0))
+    offsets = disc_offsets(widest_px)
     values, dx, dy = stamps_at(plane, x_px, y_px, offsets)
-    own = _profiles(psf, dx, dy, moving)
+    own = _profiles(psf, dx, dy, warp[:, None, :], moving)
     guess = np.maximum(np.nan_to_num(guess), 0)
     light = guess[:, None] * np.maximum(own[0], 0)
-    variance = (
-        noise**2 + (light + _nebula(values, sky)) / electrons_per_unit + (MODEL_ERROR * light) ** 2
-    )
-    root = np.where(np.isfinite(values), 1 / np.sqrt(variance), 0).astype(np.float32)
-    flatten = _flattener(
-        np.stack([np.ones(len(offsets[0])), *(o / radius_px for o in offsets)], axis=1), root
-    )
-    patch, star = _pairs(x_px, y_px, 2 * radius_px)
-    beside = _profiles(
-        psf,
-        dx[patch] + (rounded_offset(x_px, patch, star))[:, None],
-        dy[patch] + (rounded_offset(y_px, patch, star))[:, None],
-        moving,
-    )
-    everyone = np.arange(len(x_px))
-    patches = np.append(everyone, patch)
-    design = _design(
-        patches,
-        np.append(everyone, star),
-        root.shape,
-        [flatten(np.concatenate(pair), patches) for pair in zip(own, beside, strict=True)],
-    )
+    photons = (light + _nebula(values, sky)) / electrons_per_unit
+    variance = noise**2 + photons + (MODEL_ERROR * light) ** 2
+    u, v, _ = warped(dx, dy, warp[:, None, :])
+    usable = np.isfinite(values) & (u**2 + v**2 <= (radius_px + 1) ** 2)
+    root = np.where(usable, 1 / np.sqrt(variance), 0).astype(np.float32)
+    slopes = (offset / widest_px for offset in offsets)
+    flatten = _flattener(np.stack([np.ones(len(offsets[0])), *slopes], axis=1), root)
+    everyone, pairs = np.arange(len(x_px)), _pairs(x_px, y_px, 2 * widest_px)
+    near = _light_of_neighbours(psf, (x_px, y_px), (dx, dy), warp, pairs, moving)
+    patches = np.append(everyone, pairs[0])
+    stamps = [
+        flatten(np.concatenate([mine, theirs]), patches)
+        for mine, theirs in zip(own, near, strict=True)
+    ]
+    design = _design(patches, np.append(everyone, pairs[1]), root.shape, stamps)
     data = flatten(np.nan_to_num(values), everyone).ravel()
     step_px = LARGEST_STEP / 3 * psf.fwhm_px
     solution, error = _solve(design, data, np.maximum(guess, 10 * noise) * step_px, len(x_px))
     flux = np.maximum(solution[0], 0)
-    misfit = _misfit((data - design @ solution.ravel()).reshape(root.shape), own[0] * root, flux)
-    dx_px, dy_px = (
-        np.clip(part / np.maximum(flux, 1e-30), -3 * step_px, 3 * step_px) * (flux > 0)
-        for part in (solution[1:] if moving else np.zeros((2, len(x_px))))
+    left = (data - design @ solution.ravel()).reshape(root.shape)
+    dx_px, dy_px = _steps(solution, flux, 3 * step_px)
+    return FluxFit(
+        flux=flux,
+        error=error[0],
+        dx_px=dx_px,
+        dy_px=dy_px,
+        misfit=_misfit(left, own[0] * root, flux),
     )
-    return FluxFit(flux, error[0], dx_px, dy_px, misfit)
+
+
+def _light_of_neighbours(psf, places, offsets, warp, pairs, moving):
+    """Profiles of other stars on the patch of each star that they reach; see `_profiles`."""
+    patch, star = pairs
+    (x_px, y_px), (dx, dy) = places, offsets
+    beside_x = dx[patch] + rounded_offset(x_px, patch, star)[:, None]
+    beside_y = dy[patch] + rounded_offset(y_px, patch, star)[:, None]
+    return _profiles(psf, beside_x, beside_y, warp[star][:, None, :], moving)
+
+
+def _steps(solution, flux, largest_px):
+    """How far each star is to move in x and in y; 0 if positions were not fitted."""
+    if len(solution) == 1:
+        return np.zeros((2, len(flux)))
+    steps = solution[1:] / np.maximum(flux, 1e-30)
+    return np.clip(steps, -largest_px, largest_px) * (flux > 0)
 
 
 def _nebula(values: np.ndarray, sky: float) -> np.ndarray:
@@ -120,19 +140,20 @@ def rounded_offset(at_px: np.ndarray, patch: np.ndarray, star: np.ndarray) -> np
 def _pairs(x_px, y_px, reach_px):
     """Ordered pairs of different stars within reach: whose patch, whose light."""
     pairs = cKDTree(np.column_stack([x_px, y_px])).query_pairs(reach_px, output_type="ndarray")
-    return np.concatenate([pairs[:, 0], pairs[:, 1]]), np.concatenate([pairs[:, 1], pairs[:, 0]])
+    patch, star = np.concatenate([pairs, pairs[:, ::-1]]).T
+    return patch, star
 
 
-def _profiles(psf, dx, dy, moving):
+def _profiles(psf, dx, dy, warp, moving):
     """The star's light and, where it may move, what a shift by one pixel in x and in y adds to
     it."""
+    light = psf(dx, dy, warp)
     if not moving:
-        return [psf(dx, dy)]
+        return [light]
     h = np.float32(0.25)
-    return [
-        psf(dx, dy),
-        *((psf(dx - a, dy - b) - psf(dx + a, dy + b)) / (2 * h) for a, b in ((h, 0), (0, h))),
-    ]
+    along_x = (psf(dx - h, dy, warp) - psf(dx + h, dy, warp)) / (2 * h)
+    along_y = (psf(dx, dy - h, warp) - psf(dx, dy + h, warp)) / (2 * h)
+    return [light, along_x, along_y]
 
 
 def _flattener(basis, root):

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ..errors import FrameError
 from .model import PSF_SNR, UNFIT_FOR_PSF
-from .psf import disc_offsets, stamps_at
+from .stamps import disc_offsets, stamps_at
 
 MOST_SKY_SHIFT = (
     3.0  # in units of the frame's noise; a stretch or a scaling moves the sky by far more

@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ..stars import CHANNELS
-from .psf import Psf, disc_offsets
+from .psf import Psf
+from .stamps import disc_offsets
+from .warp import longest
 
 CLIPPED_SHARE = 0.97  # pixels above this share of the clipping level have lost light
 WING_MISFIT = 0.02  # a model is wrong by this share of its light more for each FWHM from the centre
@@ -21,7 +23,7 @@ BATCH_PIXELS = 1_000_000
 LEAST_VARIANCE = np.float32(1e-18)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Channel:
     """One channel of a frame and what is known of it.
 
@@ -60,20 +62,20 @@ def channels_of(pixels: NDArray, stars: Table) -> list[Channel]:
     noise = stars.meta["noise"]
     return [
         Channel(
-            i,
-            name,
-            pixels[i],
-            noise.sky[i],
-            max(noise.noise[i], 1e-9),
-            noise.electrons_per_unit[i],
-            stars.meta["clip_level"][i],
-            stars.meta["fwhm_px"][i],
+            index=i,
+            name=name,
+            plane=pixels[i],
+            sky=noise.sky[i],
+            noise=max(noise.noise[i], 1e-9),
+            electrons_per_unit=noise.electrons_per_unit[i],
+            clip_level=stars.meta["clip_level"][i],
+            fwhm_px=stars.meta["fwhm_px"][i],
         )
         for i, name in enumerate(CHANNELS)
     ]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class StarModel:
     """What the frame's stars are like: enough to draw each of them again.
 
@@ -83,6 +85,8 @@ class StarModel:
         Positions after the joint fit.
     psf : tuple of Psf
         One a channel; none if there is no star.
+    warp : ndarray, (3, n, 3)
+        How the profile of each channel differs at each star; see `warp`.
     flux, flux_error, misfit : ndarray, (3, n)
         Fitted light, its error, and by what share of its light each star differs from the model.
         Flux 0 in all channels: not a star.
@@ -93,10 +97,20 @@ class StarModel:
     x_px: np.ndarray
     y_px: np.ndarray
     psf: tuple[Psf, ...]
+    warp: np.ndarray
     flux: np.ndarray
     flux_error: np.ndarray
     misfit: np.ndarray
     reach_px: np.ndarray
+
+    def profile(self, channel: int, star: NDArray, dx_px: NDArray, dy_px: NDArray) -> NDArray:
+        """Share of each pixel's own star's light at an offset from that star; all (k,)."""
+        return self.psf[channel](dx_px, dy_px, self.warp[channel][star])
+
+    def seen_profile(self, star: NDArray, dx_px: NDArray, dy_px: NDArray) -> NDArray:
+        """The same, above 0 everywhere, of the channel the eye sees best: it stands for all of them
+        where stars share a pixel."""
+        return np.maximum(self.psf[1].smooth(dx_px, dy_px, self.warp[1][star]), np.float32(1e-20))
 
 
 @dataclass(frozen=True)
@@ -166,13 +180,13 @@ def _footprints(model, window, some, offsets):
     """See `drawn`: the same for a few stars."""
     rows, columns = window
     height, width = rows.stop - rows.start, columns.stop - columns.start
-    xs = offsets[0] + np.rint(model.x_px[some]).astype(int)[:, None]
-    ys = offsets[1] + np.rint(model.y_px[some]).astype(int)[:, None]
-    dx = (xs - model.x_px[some][:, None]).astype(np.float32)
-    dy = (ys - model.y_px[some][:, None]).astype(np.float32)
+    x_px, y_px = model.x_px[some, None], model.y_px[some, None]
+    xs = offsets[0] + np.rint(x_px).astype(int)
+    ys = offsets[1] + np.rint(y_px).astype(int)
+    dx, dy = (xs - x_px).astype(np.float32), (ys - y_px).astype(np.float32)
     xs, ys = xs - columns.start, ys - rows.start
     use = (xs >= 0) & (xs < width) & (ys >= 0) & (ys < height)
-    use &= dx**2 + dy**2 <= model.reach_px[some].astype(np.float32)[:, None] ** 2
+    use &= dx**2 + dy**2 <= model.reach_px[some, None].astype(np.float32) ** 2
     return some[np.nonzero(use)[0]], (ys * width + xs)[use], dx[use], dy[use]
 
 
@@ -188,17 +202,23 @@ def star_light(
     model: StarModel, channel: Channel, window
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Light of all stars in a window, and the variance that taking it away adds to a pixel."""
-    light, doubt = (np.zeros([s.stop - s.start for s in window], np.float32) for _ in range(2))
-    psf, flux, misfit = (part[channel.index] for part in (model.psf, model.flux, model.misfit))
-    share = model.flux_error[channel.index] / np.maximum(flux, 1e-30)
+    light, doubt = np.zeros((2, *(s.stop - s.start for s in window)), np.float32)
     for star, place, dx, dy in drawn(model, window):
-        radius = np.hypot(dx, dy)
-        fade = np.clip((1 - radius / model.reach_px[star]) / FADE_SHARE, 0, 1)
-        own = flux[star] * psf(dx, dy) * fade
-        wrong = misfit[star] ** 2 + share[star] ** 2 + (WING_MISFIT * radius / psf.fwhm_px) ** 2
+        own, wrong = _light_and_error(model, channel.index, star, dx, dy)
         np.add.at(light.ravel(), place, own.astype(np.float32))
         np.add.at(doubt.ravel(), place, (own**2 * wrong).astype(np.float32))
     return light, doubt + np.maximum(light, 0) / np.float32(channel.electrons_per_unit)
+
+
+def _light_and_error(model: StarModel, channel: int, star, dx, dy):
+    """Light of each star in its pixels, (k,), and the variance of it as a share of its square."""
+    flux, radius = model.flux[channel][star], np.hypot(dx, dy)
+    fade = np.clip((1 - radius / model.reach_px[star]) / FADE_SHARE, 0, 1)
+    own = flux * model.profile(channel, star, dx, dy) * fade
+    width = model.psf[channel].fwhm_px * longest(model.warp[channel][star])
+    share = model.flux_error[channel][star] / np.maximum(flux, 1e-30)
+    wrong = model.misfit[channel][star] ** 2 + share**2 + (WING_MISFIT * radius / width) ** 2
+    return own, wrong
 
 
 @dataclass(frozen=True, eq=False)

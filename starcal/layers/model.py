@@ -1,7 +1,7 @@
-"""What the stars of a frame are like: PSF, positions and fluxes, and which of the things found are
-stars at all."""
+"""What the stars of a frame are like: profile, positions and fluxes, and which of the things found
+are stars at all."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from astropy.table import Table
@@ -12,28 +12,28 @@ from ..stars import SHAPE_SNR, Flag
 from .fill import fill
 from .fluxes import FIT_FWHM, FluxFit, fit_fluxes
 from .light import Channel, StarModel, channels_of, footprint, rest_of, tiles, touching
-from .psf import Psf, measure_psf, with_wings
+from .profiles import Profiles, first_profiles, profiles_on
+from .psf import Psf
+from .warp import longest
 
-STAR_FWHM_RATIO = (0.55, 1.4)  # of the measured FWHM and the frame's; outside, and with ...
+STAR_FWHM_RATIO = (0.55, 1.4)  # of the measured FWHM and that expected here; outside, and with ...
 STAR_MISFIT = (
-    0.25  # ... this share of its light not where the PSF has it: a knot, a filament, a hot pixel
+    0.25  # ... this share of its light not where the profile has it: a knot, a filament, a pixel
 )
 UNFIT_FOR_PSF = int(Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.SHAPE)
-PSF_SNR, WING_SNR = 30.0, 300.0
+PSF_SNR = 30.0
 FAINTEST_LIGHT = 0.1  # in units of noise: where a star's model ends
 WIDEST_FWHM = 60.0
 BLEND_FWHM_RATIO = 2.2  # wider than any pair that detection takes for one
-FEWEST_FOR_COLOUR, LEAST_COLOUR_SPREAD = (
-    5,
-    0.1,
-)  # stars that show what ratios stars have here; natural logarithm
+# stars that show what ratios stars have here; natural logarithm
+FEWEST_FOR_COLOUR, LEAST_COLOUR_SPREAD = 5, 0.1
 LEAST_MISFIT = 0.01  # share of its light that the model of any star is wrong by
 MOVES = 2  # the fit is linear in small steps; stars that lie in one another have far to go
 HOLE_FWHM = 0.8  # radius left out when the background under a star is judged without its own light
 
 
 def model_stars(pixels: NDArray, stars: Table) -> StarModel:
-    """Measure PSF, positions and fluxes of all stars of a frame.
+    """Measure profile, positions and fluxes of all stars of a frame.
 
     In two rounds: the second fits on a background made flat by what the first left between the
     stars.
@@ -46,52 +46,50 @@ def model_stars(pixels: NDArray, stars: Table) -> StarModel:
     """
     channels = channels_of(pixels, stars)
     x_px, y_px = (np.array(stars[name], float) for name in ("x_px", "y_px"))
-    clear = [
-        np.array([_clipped_radius(c, stars, star) for star in range(len(stars))]) for c in channels
-    ]
-    psf = [_psf_of(c, stars, radius) for c, radius in zip(channels, clear, strict=True)]
     everything = np.ones(len(stars), bool)
+    known = _Known(stars, [_clipped_radii(c, stars) for c in channels], everything)
+    profiles = first_profiles(channels, stars, known.clear_px)
     for _ in range(MOVES):
-        fits = [
-            _fit(
-                c,
-                c.unclipped(),
-                stars,
-                x_px,
-                y_px,
-                psf[c.index],
-                clear[c.index],
-                everything,
-                moving=True,
-            )
-            for c in channels
-        ]
-        x_px, y_px = (
-            x_px + _common([f.dx_px for f in fits], fits),
-            y_px + _common([f.dy_px for f in fits], fits),
-        )
-    pointlike = _pointlike(stars, fits)
-    first = _assembled(channels, x_px, y_px, psf, fits)
-    for c in channels:
-        flat = _flattened(first, c)
-        psf[c.index] = _core_of(c, flat, stars, x_px, y_px, psf[c.index]).normalised()
-        fits[c.index] = _fit(c, flat, stars, x_px, y_px, psf[c.index], clear[c.index], pointlike)
-    pointlike &= _pointlike(stars, fits)
-    return _assembled(
-        channels, x_px, y_px, psf, [replace(f, flux=np.where(pointlike, f.flux, 0)) for f in fits]
-    )
+        planes = (c.unclipped() for c in channels)
+        fits = _fits(channels, planes, known, (x_px, y_px), profiles, moving=True)
+        x_px = x_px + _common([f.dx_px for f in fits], fits)
+        y_px = y_px + _common([f.dy_px for f in fits], fits)
+    pointlike = _pointlike(stars, fits, profiles)
+    first = _assembled(channels, (x_px, y_px), profiles, fits)
+    flat = [_flattened(first, c) for c in channels]
+    profiles = profiles_on(profiles, channels, flat, stars, (x_px, y_px))
+    known = replace(known, usable=pointlike)
+    fits = _fits(channels, flat, known, (x_px, y_px), profiles)
+    pointlike &= _pointlike(stars, fits, profiles)
+    fits = [replace(f, flux=np.where(pointlike, f.flux, 0)) for f in fits]
+    return _assembled(channels, (x_px, y_px), profiles, fits)
 
 
-def _assembled(channels, x_px, y_px, psf, fits) -> StarModel:
-    reach = np.max([_reach(psf[c.index], fits[c.index].flux, c.noise) for c in channels], axis=0)
+@dataclass(frozen=True, eq=False)
+class _Known:
+    """The star table, how far out each star is clipped in each channel, and which entries to
+    fit."""
+
+    stars: Table
+    clear_px: list[NDArray]
+    usable: NDArray
+
+
+def _assembled(channels, places, profiles, fits) -> StarModel:
+    warp = profiles.warps(*places)
+    reach = [
+        _reach(profiles.psf[c.index], fits[c.index].flux, c.noise) * longest(warp[c.index])
+        for c in channels
+    ]
     return StarModel(
-        x_px,
-        y_px,
-        tuple(psf),
-        np.array([f.flux for f in fits]),
-        np.array([f.error for f in fits]),
-        np.array([np.maximum(f.misfit, LEAST_MISFIT) for f in fits]),
-        reach,
+        x_px=places[0],
+        y_px=places[1],
+        psf=profiles.psf,
+        warp=warp,
+        flux=np.array([f.flux for f in fits]),
+        flux_error=np.array([f.error for f in fits]),
+        misfit=np.array([np.maximum(f.misfit, LEAST_MISFIT) for f in fits]),
+        reach_px=np.max(reach, axis=0),
     )
 
 
@@ -111,30 +109,12 @@ def shows_stars(stars: Table) -> bool:
     return bool(np.any(fit & (np.array(stars["snr"]) >= SHAPE_SNR)))
 
 
-# --- shape ------------------------------------------------------------------------------
+# --- what is a star ---------------------------------------------------------------------
 
 
-def _psf_of(channel: Channel, stars: Table, clear_px: NDArray) -> Psf:
-    """PSF of a channel: the core from its best stars, the wings from its brightest."""
-    x_px, y_px = (np.array(stars[name], float) for name in ("x_px", "y_px"))
-    bright = _brightest(channel, stars, int(Flag.SHAPE), WING_SNR)
-    core = _core_of(channel, channel.plane, stars, x_px, y_px)
-    return with_wings(core, channel.plane, x_px, y_px, clear_px, bright).normalised()
-
-
-def _core_of(channel, plane, stars, x_px, y_px, known=None) -> Psf:
-    good = _brightest(channel, stars, UNFIT_FOR_PSF, PSF_SNR)
-    return measure_psf(plane, x_px[good], y_px[good], channel.fwhm_px, known)
-
-
-def _brightest(channel: Channel, stars: Table, unwanted: int, snr: float) -> NDArray:
-    """Indices of the stars of at least this signal-to-noise without unwanted flags, brightest
-    first."""
-    flux, error = (
-        np.nan_to_num(np.array(stars[f"{name}_{channel.name}"])) for name in ("flux", "flux_error")
-    )
-    order = np.argsort(flux)[::-1]
-    return order[((np.array(stars["flags"]) & unwanted == 0) & (flux > snr * error))[order]]
+def _clipped_radii(channel: Channel, stars: Table) -> NDArray:
+    """Radius beyond which each star has no clipped pixel, 0 if it has none at all, (n,)."""
+    return np.array([_clipped_radius(channel, stars, star) for star in range(len(stars))])
 
 
 def _clipped_radius(channel: Channel, stars: Table, star: int) -> float:
@@ -150,20 +130,25 @@ def _clipped_radius(channel: Channel, stars: Table, star: int) -> float:
     return float(np.hypot(ys + top - y, xs + left - x).max(initial=0) + 1.5)
 
 
-def _pointlike(stars: Table, fits: list[FluxFit]) -> NDArray[np.bool_]:
+def _pointlike(stars: Table, fits: list[FluxFit], profiles: Profiles) -> NDArray[np.bool_]:
     """Whether each entry of the table has a star's shape in the channel that shows it best,
     (n,)."""
     best = np.argmax([f.flux / np.maximum(f.error, 1e-30) for f in fits], axis=0)
     misfit = np.array([f.misfit for f in fits])[best, np.arange(len(stars))]
-    flags, typical = np.array(stars["flags"]), np.exp(np.mean(np.log(stars.meta["fwhm_px"])))
-    ratio = np.nan_to_num(np.array(stars["fwhm_px"]), nan=np.inf) / typical
+    flags, snr = np.array(stars["flags"]), np.array(stars["snr"])
+    ratio = _width_ratio(stars, profiles)
     odd = (ratio < STAR_FWHM_RATIO[0]) | (ratio > STAR_FWHM_RATIO[1]) | (flags & Flag.SHAPE > 0)
-    blend = (
-        (ratio < BLEND_FWHM_RATIO)
-        & (np.array(stars["snr"]) >= SHAPE_SNR)
-        & _coloured_as_stars(stars, fits)
-    )
+    blend = (ratio < BLEND_FWHM_RATIO) & (snr >= SHAPE_SNR) & _coloured_as_stars(stars, fits)
     return ~(odd & (misfit > STAR_MISFIT)) | (flags & Flag.SATURATED > 0) | blend
+
+
+def _width_ratio(stars: Table, profiles: Profiles) -> NDArray:
+    """Measured width of each entry against that of the stars at its place; infinite if it has
+    none."""
+    typical = np.exp(np.mean(np.log(stars.meta["fwhm_px"])))
+    places = np.array(stars["x_px"], float), np.array(stars["y_px"], float)
+    expected = typical * profiles.field.relative_width(*places)
+    return np.nan_to_num(np.array(stars["fwhm_px"]) / expected, nan=np.inf)
 
 
 def _coloured_as_stars(stars: Table, fits: list[FluxFit]) -> NDArray[np.bool_]:
@@ -187,36 +172,56 @@ def _coloured_as_stars(stars: Table, fits: list[FluxFit]) -> NDArray[np.bool_]:
 # --- light ------------------------------------------------------------------------------
 
 
-def _fit(channel, rest, stars, x_px, y_px, psf, clear_px, usable, moving=False) -> FluxFit:
+def _fits(channels, planes, known, places, profiles, moving=False) -> list[FluxFit]:
+    """Fluxes of all channels; the planes are used up."""
+    warp, result = profiles.warps(*places), []
+    for channel, plane in zip(channels, planes, strict=True):
+        shape = profiles.psf[channel.index], warp[channel.index]
+        result.append(_fit(channel, plane, known, places, shape, moving))
+    return result
+
+
+def _fit(channel, rest, known, places, shape, moving) -> FluxFit:
     """Fluxes of one channel: clipped stars first, one by one, from their wings; then all others
     together.
 
     ``rest`` is used up: the clipped stars are taken out of it.
     """
-    guess = np.nan_to_num(np.array(stars[f"flux_{channel.name}"]))
-    facts = {
-        "sky": channel.sky,
-        "noise": channel.noise,
-        "electrons_per_unit": channel.electrons_per_unit,
-        "moving": moving,
-    }
-    fits, clipped = [], np.flatnonzero((clear_px > 0) & usable)
-    for star in clipped[np.argsort(guess[clipped])[::-1]]:
-        one, radius_px = np.array([star]), clear_px[star] + FIT_FWHM * psf.fwhm_px
-        fit = fit_fluxes(rest, x_px[one], y_px[one], psf, guess[one], radius_px=radius_px, **facts)
-        _subtract(rest, x_px[star], y_px[star], psf, fit, channel.noise)
-        fits.append((one, fit))
-    others = np.flatnonzero((clear_px == 0) & usable)
-    if len(others):
-        fits.append(
-            (others, fit_fluxes(rest, x_px[others], y_px[others], psf, guess[others], **facts))
+    psf, warp = shape
+    guess = np.nan_to_num(np.array(known.stars[f"flux_{channel.name}"]))
+    clear_px = known.clear_px[channel.index]
+
+    def fitted(rows, radius_px=None):
+        return fit_fluxes(
+            rest,
+            places[0][rows],
+            places[1][rows],
+            psf,
+            guess[rows],
+            warp=warp[rows],
+            sky=channel.sky,
+            noise=channel.noise,
+            electrons_per_unit=channel.electrons_per_unit,
+            radius_px=radius_px,
+            moving=moving,
         )
-    return _gathered(fits, len(stars))
+
+    fits, clipped = [], np.flatnonzero((clear_px > 0) & known.usable)
+    for star in clipped[np.argsort(guess[clipped])[::-1]]:
+        one = np.array([star])
+        fit = fitted(one, clear_px[star] + FIT_FWHM * psf.fwhm_px)
+        _subtract(rest, places[0][star], places[1][star], (psf, warp[star]), fit, channel.noise)
+        fits.append((one, fit))
+    others = np.flatnonzero((clear_px == 0) & known.usable)
+    if len(others):
+        fits.append((others, fitted(others)))
+    return _gathered(fits, len(guess))
 
 
-def _subtract(plane, x_px, y_px, psf, fit, noise):
+def _subtract(plane, x_px, y_px, shape, fit, noise):
     """Take one star's light out of a plane, in place."""
-    reach = int(_reach(psf, fit.flux, noise)[0])
+    psf, warp = shape
+    reach = int(_reach(psf, fit.flux, noise)[0] * longest(warp))
     rows, columns = (
         slice(max(0, int(at) - reach), max(0, int(at) + reach + 2)) for at in (y_px, x_px)
     )
@@ -225,14 +230,15 @@ def _subtract(plane, x_px, y_px, psf, fit, noise):
         rows.start : rows.start + cut.shape[0], columns.start : columns.start + cut.shape[1]
     ]
     dx, dy = (x - x_px - fit.dx_px).astype(np.float32), (y - y_px - fit.dy_px).astype(np.float32)
-    cut -= np.float32(fit.flux[0]) * psf(dx, dy)
+    cut -= np.float32(fit.flux[0]) * psf(dx, dy, warp)
 
 
 def _gathered(fits, n: int) -> FluxFit:
     """One fit of n stars from fits of some of them; flux 0 for stars in none."""
-    whole = FluxFit(*np.zeros((5, n)))
+    names = ("flux", "error", "dx_px", "dy_px", "misfit")
+    whole = FluxFit(**{name: np.zeros(n) for name in names})
     for which, fit in fits:
-        for name in ("flux", "error", "dx_px", "dy_px", "misfit"):
+        for name in names:
             getattr(whole, name)[which] = getattr(fit, name)
     return whole
 

@@ -67,18 +67,8 @@ def light_shares(split: Split, window: tuple[slice, slice], step: int = 1) -> cs
     csr_array, (rows // step * (columns // step), n) float32
     """
     height, width = (s.stop - s.start for s in window)
-    weight, profile = LUMINANCE_WEIGHTS @ split.model.flux, _luminance_profile(split.model)
-    star, place, light = (
-        np.concatenate(part)
-        for part in zip(
-            _NOTHING,
-            *(
-                (star, place, weight[star] * profile(dx, dy))
-                for star, place, dx, dy in drawn(split.model, window)
-            ),
-            strict=True,
-        )
-    )
+    weight = LUMINANCE_WEIGHTS @ split.model.flux
+    star, place, light = _drawn_light(split.model, weight, window)
     brightness = luminance(split.stars[:, *window], axis=0).ravel()
     total = np.bincount(place, light, minlength=height * width)
     share = light * (brightness / np.where(total > 0, total, 1))[place] / step**2
@@ -108,7 +98,10 @@ def _checked(rgb: NDArray, model: StarModel) -> NDArray:
     return np.where(split[:, None], rgb, 0)
 
 
-def _luminance_profile(model: StarModel):
-    """Round profile that stands for all channels in the weights: that of the channel the eye sees
-    best."""
-    return lambda dx, dy: np.maximum(model.psf[1].at_radius(np.hypot(dx, dy)), np.float32(1e-20))
+def _drawn_light(model: StarModel, weight: NDArray, window) -> tuple[NDArray, NDArray, NDArray]:
+    """Star, flat place in the window and light of every pixel of every footprint."""
+    parts = [_NOTHING]
+    for star, place, dx, dy in drawn(model, window):
+        parts.append((star, place, weight[star] * model.seen_profile(star, dx, dy)))
+    star, place, light = (np.concatenate(part) for part in zip(*parts, strict=True))
+    return star, place, light

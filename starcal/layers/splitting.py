@@ -89,13 +89,7 @@ def split(pixels: NDArray, stars: Table) -> Split:
     frame = pixels.astype(np.float32, copy=False)
     starless, layer, covered = frame.copy(), np.zeros_like(frame), np.zeros(frame.shape[1:], bool)
     if not shows_stars(stars):
-        nothing = np.zeros((3, len(stars)))
-        return Split(
-            starless,
-            layer,
-            covered,
-            StarModel(nothing[0], nothing[0], (), *[nothing] * 3, nothing[0]),
-        )
+        return Split(starless, layer, covered, _no_stars(len(stars)))
     model, channels = model_stars(frame, stars), channels_of(frame, stars)
     grain = _grain(model, channels)
     for tile in tiles(covered.shape):
@@ -111,6 +105,21 @@ def split(pixels: NDArray, stars: Table) -> Split:
                     c.plane[tile.inner], clean, inside
                 )
     return Split(starless, layer, covered, model)
+
+
+def _no_stars(count: int) -> StarModel:
+    """A model of entries none of which is a star."""
+    nothing = np.zeros((3, count))
+    return StarModel(
+        x_px=nothing[0],
+        y_px=nothing[0],
+        psf=(),
+        warp=np.zeros((3, count, 3), np.float32),
+        flux=nothing,
+        flux_error=nothing,
+        misfit=nothing,
+        reach_px=nothing[0],
+    )
 
 
 def _apart(values, clean, inside):

@@ -1,0 +1,140 @@
+"""The core of the profile: what the stars of a channel differ from a Moffat profile by, star upon
+star, each warped back to the middling star."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.sparse import coo_matrix, csr_matrix, diags
+from scipy.sparse.linalg import cg
+
+from .psf import TABLE_STEP, Psf, moffat, over_pixels
+from .stamps import disc_offsets, stamps_at
+from .warp import longest, warped
+
+CORE_FWHM = 2.5  # radius that the core is measured on, and of its table
+MOST_STARS = 150
+# a cell of the table is expected to be about these shares of the profile, and of its peak
+TABLE_PRIOR = (0.2, 0.002)
+OUTLIER = 5.0  # errors
+OWN_ERROR = 0.01  # share of its own light that a pixel may be wrong by
+
+
+def with_core(
+    psf: Psf, plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, warp: np.ndarray
+) -> Psf:
+    """The same Moffat profile and wings with the table measured on stars.
+
+    Parameters
+    ----------
+    psf : Psf
+    plane : ndarray, (y, x)
+        NaN counts for nothing.
+    x_px, y_px : ndarray, (n,)
+        Unsaturated stars with no near neighbour, the best first; `MOST_STARS` are used.
+    warp : ndarray, (n, 3)
+        Of each star.
+    """
+    stamps = _Stamps.cut(psf, plane, x_px[:MOST_STARS], y_px[:MOST_STARS], warp[:MOST_STARS])
+    if len(stamps.values) == 0:
+        return psf
+    half = int(np.ceil(CORE_FWHM / TABLE_STEP)) + 1
+    y, x = np.mgrid[-half : half + 1, -half : half + 1] * TABLE_STEP * psf.fwhm_px
+    design = _bilinear(stamps.u, stamps.v, half, TABLE_STEP * psf.fwhm_px)
+    design = design.multiply(stamps.shrunk.ravel()[:, None]).tocsr()
+    light = moffat(x**2 + y**2, psf.fwhm_px, psf.beta)
+    prior = TABLE_PRIOR[0] * light + TABLE_PRIOR[1] * light.max()
+    summed = over_pixels(x, y, psf.fwhm_px, psf.beta).ravel() - light.ravel()
+    profile = stamps.shrunk * moffat(stamps.u**2 + stamps.v**2, psf.fwhm_px, psf.beta)
+    expected = profile + (design @ summed).reshape(profile.shape)
+    residual, error = stamps.less(expected)
+    cells = _cells(design, residual, error, prior.ravel())
+    left = residual.ravel() - design @ cells
+    spread = 1.4826 * np.median(np.abs(left[stamps.inside.ravel()])) / light.max()
+    cells = cells + summed
+    fade = np.clip((1 - np.hypot(x, y) / (CORE_FWHM * psf.fwhm_px)) / 0.2, 0, 1)
+    table = (cells.reshape(x.shape) * fade).astype(np.float32)
+    return replace(psf, table=table, stars=len(stamps.values), residual=float(spread))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Stamps:
+    """Pixels of n stars, (n, P), and where they are in the middling star's profile."""
+
+    values: np.ndarray
+    u: np.ndarray
+    v: np.ndarray
+    shrunk: np.ndarray
+    inside: np.ndarray
+    basis: np.ndarray
+
+    @classmethod
+    def cut(cls, psf, plane, x_px, y_px, warp):
+        reach_px = CORE_FWHM * psf.fwhm_px
+        offsets = disc_offsets(reach_px * float(longest(warp).max(initial=1.0)))
+        values, dx, dy = stamps_at(plane, x_px, y_px, offsets)
+        u, v, shrunk = warped(dx - psf.shift_px[0], dy - psf.shift_px[1], warp[:, None, :])
+        within = np.hypot(u, v) <= reach_px
+        inside = within & np.isfinite(values)
+        whole = inside.sum(axis=1) > 0.95 * within.sum(axis=1)
+        parts = (values, u, v, np.broadcast_to(shrunk, u.shape), inside)
+        values, u, v, shrunk, inside = (part[whole] for part in parts)
+        basis = np.stack([np.ones(len(offsets[0])), *offsets], axis=1) / reach_px
+        return cls(
+            values=np.nan_to_num(values).astype(float),
+            u=u,
+            v=v,
+            shrunk=shrunk.astype(float),
+            inside=inside,
+            basis=basis,
+        )
+
+    def less(self, expected):
+        """What is left of each pixel without the expected profile and the star's sky, and its
+        error, both for a star of unit flux."""
+        basis = np.broadcast_to(self.basis, (*self.values.shape, 3))
+        columns = np.concatenate([expected[:, :, None], basis], axis=2) * self.inside[:, :, None]
+        normal = np.swapaxes(columns, 1, 2) @ columns
+        right = np.swapaxes(columns, 1, 2) @ self.values[:, :, None]
+        best = (np.linalg.pinv(normal, rcond=1e-12, hermitian=True) @ right)[:, :, 0]
+        flux = np.maximum(best[:, :1], 1e-30)
+        residual = (self.values - best[:, 1:] @ self.basis.T) / flux - expected
+        error = np.hypot(self._unrest() / flux, OWN_ERROR * expected) + 1e-12
+        return residual, np.where(self.inside, error, np.inf)
+
+    def _unrest(self):
+        """Scatter of the pixels at each star's rim about their median, (n, 1): slopes count, as
+        uneven ground is wrong by the same sign over many pixels."""
+        radius = np.hypot(self.u, self.v)
+        rim = self.inside & (radius > 0.8 * radius.max(where=self.inside, initial=0))
+        values = np.where(rim, self.values, np.nan)
+        level = np.nanmedian(values, axis=1, keepdims=True)
+        return 1.4826 * np.nanmedian(np.abs(values - level), axis=1, keepdims=True)
+
+
+def _cells(design, residual, error, prior):
+    """Least squares for what the table differs by from the profile's sum over pixels; held towards
+    0 where the stars say little."""
+    weight = (np.abs(residual) < OUTLIER * error) / error**2
+    weighted = design.multiply(weight.ravel()[:, None]).tocsr()
+    normal = design.T @ weighted + diags(1 / prior**2)
+    right = weighted.T @ residual.ravel()
+    precondition = diags(1 / normal.diagonal())
+    return cg(normal, right, rtol=1e-5, maxiter=200, M=precondition)[0]
+
+
+def _bilinear(u_px, v_px, half, step_px):
+    """Sparse matrix that reads a table of cells at offsets; (offsets, cells)."""
+    size = 2 * half + 1
+    column, row = u_px.ravel() / step_px + half, v_px.ravel() / step_px + half
+    i = np.clip(column.astype(int), 0, size - 2)
+    j = np.clip(row.astype(int), 0, size - 2)
+    a, b = np.clip(column - i, 0, 1), np.clip(row - j, 0, 1)
+    corners = [(j, i, (1 - a) * (1 - b)), (j, i + 1, a * (1 - b))]
+    corners += [(j + 1, i, (1 - a) * b), (j + 1, i + 1, a * b)]
+    pixels, total = np.arange(len(column)), csr_matrix((len(column), size**2))
+    for at_row, at_column, share in corners:
+        total = (
+            total
+            + coo_matrix((share, (pixels, at_row * size + at_column)), shape=total.shape).tocsr()
+        )
+    return total

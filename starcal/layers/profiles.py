@@ -1,0 +1,170 @@
+"""The profiles of the three channels and how they change over the frame, measured together."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from ..stars import Flag
+from .core import CORE_FWHM, with_core
+from .light import Channel
+from .psf import Psf, textbook_psf
+from .shape_field import FEWEST_FOR_SHAPE, ShapeField, fit_shape_field
+from .singles import USUAL_BETA, Singles, fit_singles
+from .training import balanced
+from .warp import warps_of
+from .wings import Sources, with_wings
+
+# A star's own shape says nothing against it here: where all stars are drawn out, all are flagged.
+UNFIT_FOR_SHAPE = int(Flag.SATURATED | Flag.EDGE | Flag.BLENDED)
+SHAPE_FIT_SNR, CORE_SNR, WING_SNR = 12.0, 30.0, 300.0
+FEW_STARS = 5  # a profile that rests on fewer is said to
+# how far a star may be from the field's shape, in ln FWHM and ellipticity, to tell of the profile
+LIKE_OTHERS = 0.12
+SURE = 4.0  # errors
+
+
+@dataclass(frozen=True, eq=False)
+class Profiles:
+    """Profile of each channel, and the shapes of the stars over the frame."""
+
+    psf: tuple[Psf, ...]
+    field: ShapeField
+
+    def warps(self, x_px: NDArray, y_px: NDArray) -> NDArray:
+        """How the profile of each channel differs at places of the frame, (3, n, 3)."""
+        return np.array([warps_at(self.field, c, x_px, y_px) for c in range(len(self.psf))])
+
+
+def warps_at(field: ShapeField, channel: int, x_px: NDArray, y_px: NDArray) -> NDArray:
+    """How the profile of one channel differs at places of the frame, (n, 3)."""
+    size, lean = field.at(channel, x_px, y_px)
+    return warps_of(size - np.log(field.middling(channel)), lean)
+
+
+def first_profiles(channels: list[Channel], stars: Table, clear_px: list[NDArray]) -> Profiles:
+    """Profiles from the frame as it is: field, cores and wings.
+
+    Parameters
+    ----------
+    channels : list of Channel
+    stars : Table
+    clear_px : list of ndarray, (n,)
+        Radius beyond which each star has no clipped pixel in a channel.
+    """
+    places = np.array(stars["x_px"], float), np.array(stars["y_px"], float)
+    planes = [c.unclipped() for c in channels]
+    rows, singles = _singles(channels, planes, stars, places)
+    field = _field(channels, singles, [(places[0][r], places[1][r]) for r in rows])
+    profiles = []
+    for c in channels:
+        sharp_px = field.middling(c.index) * np.exp(singles[c.index].sharper)
+        psf = textbook_psf(
+            float(sharp_px), _beta(singles, c.index), CORE_FWHM, _shift(singles[c.index])
+        )
+        warp = warps_at(field, c.index, *places)
+        good = _for_core(field, c, stars, singles[c.index], places, rows[c.index])
+        psf = _core(psf, planes[c.index], places, warp, good)
+        sources = Sources(x_px=places[0], y_px=places[1], warp=warp, clear_px=clear_px[c.index])
+        bright = _brightest(c, stars, int(Flag.SHAPE), WING_SNR)
+        profiles.append(with_wings(psf, c.plane, sources, bright).normalised())
+    return Profiles(tuple(profiles), field)
+
+
+def profiles_on(
+    profiles: Profiles,
+    channels: list[Channel],
+    planes: list[NDArray],
+    stars: Table,
+    places: tuple[NDArray, NDArray],
+) -> Profiles:
+    """Field and cores measured again on planes with a flat background, stars at better places; the
+    Moffat profiles and the wings stay."""
+    rows, singles = _singles(channels, planes, stars, places)
+    field = _field(channels, singles, [(places[0][r], places[1][r]) for r in rows])
+    result = []
+    for c, psf in enumerate(profiles.psf):
+        shape = replace(psf, shift_px=_shift(singles[c], psf.shift_px), scale=1.0)
+        warp = warps_at(field, c, *places)
+        good = _for_core(field, channels[c], stars, singles[c], places, rows[c])
+        result.append(_core(shape, planes[c], places, warp, good).normalised())
+    return Profiles(tuple(result), field)
+
+
+def _singles(channels, planes, stars, places) -> tuple[list[NDArray], list[Singles]]:
+    """Which stars tell the shapes of each channel, and their shapes."""
+    rows, singles = [], []
+    for c, plane in zip(channels, planes, strict=True):
+        good = _brightest(c, stars, UNFIT_FOR_SHAPE, SHAPE_FIT_SNR)
+        flux = np.array(stars[f"flux_{c.name}"])[good]
+        good = good[balanced(places[0][good], places[1][good], flux, plane.shape)]
+        rows.append(good)
+        singles.append(
+            fit_singles(
+                plane,
+                places[0][good],
+                places[1][good],
+                np.array(stars[f"flux_{c.name}"])[good],
+                fwhm_px=c.fwhm_px,
+                noise=c.noise,
+                electrons_per_unit=c.electrons_per_unit,
+            )
+        )
+    return rows, singles
+
+
+def _field(channels, singles, places) -> ShapeField:
+    shape, fwhm_px = channels[0].plane.shape, tuple(c.fwhm_px for c in channels)
+    return fit_shape_field(singles, places, shape, fwhm_px)
+
+
+def _beta(singles: list[Singles], channel: int) -> float:
+    """Exponent of a channel, of the others if it has no stars to tell."""
+    told = [s.beta for s in singles if len(s.flux) >= FEWEST_FOR_SHAPE]
+    if len(singles[channel].flux) >= FEWEST_FOR_SHAPE:
+        return singles[channel].beta
+    return float(np.median(told)) if told else USUAL_BETA
+
+
+def _shift(single: Singles, otherwise=(0.0, 0.0)) -> tuple[float, float]:
+    """Where a channel's stars lie against the table's places, px."""
+    if len(single.flux) < FEWEST_FOR_SHAPE:
+        return otherwise
+    x, y = np.median(single.shift_px, axis=0)
+    return float(x), float(y)
+
+
+def _for_core(field, channel, stars, single, places, rows) -> NDArray:
+    """Which stars tell the core: those like the others, and the bright ones among them."""
+    flux, error = (
+        np.array(stars[f"{name}_{channel.name}"])[rows] for name in ("flux", "flux_error")
+    )
+    return rows[
+        _like_others(field, channel.index, single, places, rows) & (flux > CORE_SNR * error)
+    ]
+
+
+def _like_others(field, channel, single, places, rows) -> NDArray[np.bool_]:
+    """Stars whose own shape is what the field says of their place: no knots, no blends."""
+    size, lean = field.at(channel, places[0][rows], places[1][rows])
+    off = np.column_stack([single.size - size, single.lean - lean])
+    error = np.column_stack([single.size_error, single.lean_error])
+    return (np.abs(off) < np.maximum(LIKE_OTHERS, SURE * error)).all(axis=1)
+
+
+def _core(psf, plane, places, warp, rows) -> Psf:
+    """The core from these stars, if they are enough."""
+    if len(rows) < FEWEST_FOR_SHAPE:
+        return psf
+    return with_core(psf, plane, places[0][rows], places[1][rows], warp[rows])
+
+
+def _brightest(channel: Channel, stars: Table, unwanted: int, snr: float) -> NDArray:
+    """Indices of the stars of at least this signal-to-noise without unwanted flags, brightest
+    first."""
+    flux = np.nan_to_num(np.array(stars[f"flux_{channel.name}"]))
+    error = np.nan_to_num(np.array(stars[f"flux_error_{channel.name}"]))
+    wanted = (np.array(stars["flags"]) & unwanted == 0) & (flux > snr * error)
+    order = np.argsort(flux)[::-1]
+    return order[wanted[order]]

@@ -1,0 +1,254 @@
+"""The shape of each star by itself: width, lean and shift of a Moffat profile, all stars at once.
+
+Damped Gauss-Newton steps on flux, shift, ln FWHM, ellipticity and a plane of sky; a pixel counts
+less the further it is from the model, so that what lies beside a star does not stretch it.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .stamps import disc_offsets, stamps_at
+
+CORE_FWHM = 2.5  # radius of the stamps
+STEPS = 10
+LINEAR_BEYOND = 3.0  # errors: further off, a pixel's pull grows no more
+OWN_ERROR = 0.01  # share of its own light that a profile is wrong by
+USUAL_BETA = 3.5  # of seeing with a little of everything else; where no star tells
+BETA_RANGE = (1.3, 30.0)  # the upper end is a Gaussian, for all that matters here
+BETA_STARS = 80  # the brightest of them tell the exponent
+# standard deviations of what single stars may have: shift in FWHM, ln FWHM, e1, e2; 1 / beta
+SHIFT_PRIOR, SIZE_PRIOR, LEAN_PRIOR, POWER_PRIOR = 0.5, 0.7, 0.4, 0.3
+LARGEST_STEPS = {"shift": 0.25, "size": 0.3, "lean": 0.2, "power": 0.05}
+MOST_LEAN = 0.6  # |e|: an axis ratio of 0.3
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Singles:
+    """Shapes of n stars of one channel, each fitted by itself.
+
+    Attributes
+    ----------
+    flux : ndarray, (n,)
+    shift_px : ndarray, (n, 2)
+        Against the places given.
+    size, size_error : ndarray, (n,)
+        ln FWHM in pixels.
+    lean, lean_error : ndarray, (n, 2)
+        e1, e2 of `warp.warps_of`.
+    misfit : ndarray, (n,)
+        Robust chi of the pixels within a FWHM.
+    beta : float
+        Of the profile before pixels sum it.
+    sharper : float
+        ln of the FWHM before pixels sum it, less ln FWHM as seen, of the typical star.
+    """
+
+    flux: np.ndarray
+    shift_px: np.ndarray
+    size: np.ndarray
+    size_error: np.ndarray
+    lean: np.ndarray
+    lean_error: np.ndarray
+    misfit: np.ndarray
+    beta: float
+    sharper: float
+
+
+def fit_singles(
+    plane: np.ndarray,
+    x_px: np.ndarray,
+    y_px: np.ndarray,
+    guess: np.ndarray,
+    *,
+    fwhm_px: float,
+    noise: float,
+    electrons_per_unit: float,
+) -> Singles:
+    """Fit a Moffat profile of its own to each star; the exponent is one for all.
+
+    Parameters
+    ----------
+    plane : ndarray, (y, x)
+        NaN counts for nothing.
+    x_px, y_px, guess : ndarray, (n,)
+        Places to about a pixel, and rough fluxes.
+    fwhm_px : float
+        First guess.
+    noise, electrons_per_unit : float
+        Of a dark pixel, and what photon noise follows from.
+    """
+    stamps = _Stamps.cut(plane, x_px, y_px, fwhm_px)
+    facts = (fwhm_px, noise, electrons_per_unit)
+    bright = np.argsort(guess)[::-1][:BETA_STARS]
+    few, light = stamps.only(bright), guess[bright]
+    beta, sharp = USUAL_BETA, np.zeros(0)
+    if len(bright):
+        free = _descended(few, light, USUAL_BETA, facts, over_pixels=True, free=True)[0]
+        beta = float(np.clip(1 / np.median(free[:, 9]), *BETA_RANGE))
+        sharp = _descended(few, light, beta, facts, over_pixels=True)[0][:, 3]
+    state, error, misfit = _descended(stamps, guess, beta, facts)
+    sharper = sharp - state[bright, 3]
+    return Singles(
+        flux=state[:, 0],
+        shift_px=state[:, 1:3],
+        size=state[:, 3],
+        size_error=error[:, 3],
+        lean=state[:, 4:6],
+        lean_error=error[:, 4:6],
+        misfit=misfit,
+        beta=beta,
+        sharper=float(np.median(sharper)) if len(bright) else 0.0,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Stamps:
+    """Pixels of n stars, (n, P), their offsets, and their sky's basis (P, 2)."""
+
+    values: np.ndarray
+    dx: np.ndarray
+    dy: np.ndarray
+    slopes: np.ndarray
+
+    @classmethod
+    def cut(cls, plane, x_px, y_px, fwhm_px):
+        offsets = disc_offsets(CORE_FWHM * fwhm_px)
+        values, dx, dy = stamps_at(plane, x_px, y_px, offsets)
+        slopes = np.stack(offsets, axis=1) / (CORE_FWHM * fwhm_px)
+        return cls(values.astype(float), dx.astype(float), dy.astype(float), slopes)
+
+    def only(self, rows):
+        return _Stamps(self.values[rows], self.dx[rows], self.dy[rows], self.slopes)
+
+
+def _descended(stamps, guess, beta, facts, over_pixels=False, free=False):
+    """State (n, 10): flux, shift x and y, ln FWHM, e1, e2, sky, slopes, 1 / beta; errors; misfit.
+
+    With ``over_pixels`` the profile is summed over pixels: without that the exponent, which is each
+    star's own where it is ``free``, would come out too high.
+    """
+    fwhm_px, noise, _ = facts
+    state = np.zeros((len(guess), 10))
+    state[:, 0] = np.maximum(guess, noise)
+    state[:, 3], state[:, 9] = np.log(fwhm_px), 1 / beta
+    state[:, 6] = np.nan_to_num(_rim_level(stamps.values))
+    start, prior = state.copy(), _prior(fwhm_px, free)
+    for _ in range(STEPS):
+        model, slope = _summed(stamps, state) if over_pixels else _model_and_slopes(stamps, state)
+        weight, residual = _weights(stamps.values, model, state, facts)
+        weighted = slope * weight[:, :, None]
+        normal = np.swapaxes(slope, 1, 2) @ weighted
+        gradient = (residual[:, None, :] @ weighted)[:, 0] + prior * (start - state)
+        normal += np.eye(10) * (prior[None, :, None] + 0.01 * _diagonal(normal)[:, :, None])
+        state = _moved(state, np.linalg.solve(normal, gradient[:, :, None])[:, :, 0], fwhm_px)
+    error = np.sqrt(np.maximum(_diagonal(np.linalg.inv(normal)), 0))
+    return state, error, _misfit(stamps, residual * np.sqrt(weight), fwhm_px)
+
+
+def _diagonal(matrices):
+    return np.diagonal(matrices, axis1=1, axis2=2)
+
+
+def _prior(fwhm_px, free):
+    """Inverse variance of each number of a star's state about where it starts, (10,)."""
+    shift = (SHIFT_PRIOR * fwhm_px) ** -2
+    power = POWER_PRIOR**-2 if free else 1e12
+    lean = LEAN_PRIOR**-2
+    return np.array([0, shift, shift, SIZE_PRIOR**-2, lean, lean, 0, 0, 0, power])
+
+
+def _rim_level(values):
+    """A third of the way up the sorted pixels: sky, whatever the star."""
+    ordered = np.sort(np.where(np.isfinite(values), values, np.inf), axis=1)
+    level = ordered[:, values.shape[1] // 3]
+    return np.where(np.isfinite(level), level, 0)
+
+
+def _summed(stamps, state):
+    """Model and derivatives integrated over pixels, by two Gauss-Legendre nodes each way."""
+    node, total = 0.5 / np.sqrt(3), 0
+    for across, down in ((-node, -node), (node, -node), (-node, node), (node, node)):
+        moved = _Stamps(stamps.values, stamps.dx + across, stamps.dy + down, stamps.slopes)
+        model, slope = _model_and_slopes(moved, state)
+        total = total + np.concatenate([model[:, :, None], slope], axis=2) / 4
+    return total[:, :, 0], total[:, :, 1:]
+
+
+def _model_and_slopes(stamps, state):
+    """Light of every pixel, (n, P), and its derivatives by the state, (n, P, 10)."""
+    flux, x, y, size, e1, e2, _, _, _, power = (column[:, None] for column in state.T)
+    dx, dy, beta = stamps.dx - x, stamps.dy - y, 1 / power
+    form = _form(e1, e2)
+    steep = 4 * (2**power - 1) * np.exp(-2 * size)
+    square = form[0] * dx**2 + 2 * form[1] * dx * dy + form[2] * dy**2
+    base = 1 + steep * square
+    unit = (beta - 1) / np.pi * steep * base**-beta
+    slope = np.empty((*stamps.dx.shape, 10))
+    slope[:, :, 0] = unit
+    fall = flux * unit * beta * steep / base  # less light for each unit of the squared distance
+    slope[:, :, 1] = fall * 2 * (form[0] * dx + form[1] * dy)
+    slope[:, :, 2] = fall * 2 * (form[1] * dx + form[2] * dy)
+    slope[:, :, 3] = -2 * flux * unit + 2 * fall * square
+    for k, turned in enumerate((_form_slope(e1, e2, 0), _form_slope(e1, e2, 1))):
+        grown = turned[0] * dx**2 + 2 * turned[1] * dx * dy + turned[2] * dy**2
+        slope[:, :, 4 + k] = -fall * grown
+    slope[:, :, 6] = 1
+    slope[:, :, 7:9] = stamps.slopes
+    slope[:, :, 9] = flux * _power_slope(power, np.exp(-2 * size) * square, size, unit)
+    sky = state[:, 6:7] + state[:, 7:9] @ stamps.slopes.T
+    return flux * unit + sky, slope
+
+
+def _form(e1, e2):
+    """Entries xx, xy, yy of exp(-2 E)."""
+    length = np.hypot(e1, e2)
+    across = np.sinh(2 * length) / np.maximum(length, 1e-9)
+    even = np.cosh(2 * length)
+    return even - across * e1, -across * e2, even + across * e1
+
+
+def _form_slope(e1, e2, which, h=1e-4):
+    """The same, differentiated by e1 or by e2."""
+    step = (h, 0.0) if which == 0 else (0.0, h)
+    up, down = _form(e1 + step[0], e2 + step[1]), _form(e1 - step[0], e2 - step[1])
+    return [(a - b) / (2 * h) for a, b in zip(up, down, strict=True)]
+
+
+def _power_slope(power, square, size, unit, h=1e-3):
+    """The profile of unit flux differentiated by 1 / beta."""
+    steep = 4 * (2 ** (power + h) - 1)
+    beta = 1 / (power + h)
+    moved = (beta - 1) / np.pi * steep * np.exp(-2 * size) * (1 + steep * square) ** -beta
+    return (moved - unit) / h
+
+
+def _weights(values, model, state, facts):
+    """Inverse variance of each pixel, less for those far from the model, and what they differ
+    by."""
+    _, noise, electrons_per_unit = facts
+    light = np.maximum(model - state[:, 6:7], 0)
+    variance = noise**2 + light / electrons_per_unit + (OWN_ERROR * light) ** 2
+    residual = np.where(np.isfinite(values), values - model, 0)
+    chi = np.abs(residual) / np.sqrt(variance)
+    weight = np.minimum(1, LINEAR_BEYOND / np.maximum(chi, 1e-9)) / variance
+    return np.where(np.isfinite(values), weight, 0), residual
+
+
+def _moved(state, step, fwhm_px):
+    """The state one step on, no step longer than the model is straight for."""
+    shift, size, lean, power = LARGEST_STEPS.values()
+    limit = np.array([np.inf, shift * fwhm_px, shift * fwhm_px, size, lean, lean])
+    limit = np.append(limit, [np.inf, np.inf, np.inf, power])
+    new = state + np.clip(step, -limit, limit)
+    new[:, 0] = np.maximum(new[:, 0], 0.2 * state[:, 0])
+    length = np.hypot(new[:, 4], new[:, 5])
+    new[:, 4:6] *= np.minimum(1, MOST_LEAN / np.maximum(length, 1e-9))[:, None]
+    new[:, 9] = np.clip(new[:, 9], 1 / BETA_RANGE[1], 1 / BETA_RANGE[0])
+    return new
+
+
+def _misfit(stamps, chi, fwhm_px):
+    """Root mean square, in errors, of the pixels within a FWHM of the place given."""
+    near = np.hypot(stamps.dx, stamps.dy) < fwhm_px
+    return np.sqrt((chi**2 * near).sum(axis=1) / np.maximum(near.sum(axis=1), 1))

@@ -1,0 +1,29 @@
+"""Stamps: the pixels round each star, as rows of an array."""
+
+import numpy as np
+
+
+def disc_offsets(radius_px: float) -> tuple[np.ndarray, np.ndarray]:
+    """Integer offsets dx, dy of the pixels within a radius, each (P,)."""
+    half = int(np.ceil(radius_px))
+    dy, dx = np.mgrid[-half : half + 1, -half : half + 1]
+    inside = dx**2 + dy**2 <= radius_px**2
+    return dx[inside], dy[inside]
+
+
+def stamps_at(plane: np.ndarray, x_px, y_px, offsets) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Values and offsets from the star of the pixels round each star, all (n, P); NaN beyond the
+    frame."""
+    column, row = np.rint(x_px).astype(int), np.rint(y_px).astype(int)
+    dx = offsets[0] + (column - x_px)[:, None]
+    dy = offsets[1] + (row - y_px)[:, None]
+    values = values_at(plane, offsets[0] + column[:, None], offsets[1] + row[:, None])
+    return values, dx.astype(np.float32), dy.astype(np.float32)
+
+
+def values_at(plane: np.ndarray, columns: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """Pixels of a plane as float32, NaN beyond its edges; the shape of the indices."""
+    height, width = plane.shape
+    values = plane[np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1)]
+    outside = (columns < 0) | (rows < 0) | (columns >= width) | (rows >= height)
+    return np.where(outside, np.float32(np.nan), values.astype(np.float32))

@@ -1,0 +1,153 @@
+"""The wings of the profile, from the brightest stars: what rings round them hold beyond the core's
+Moffat profile. The rings are ellipses where the stars are."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from .psf import SHALLOWEST_WING, Psf
+from .warp import longest, warped
+
+WING_STARS = 40
+WING_FWHM = (2.0, 20.0)  # where the wing's profile is measured
+WING_BINS = 10
+WING_PRIOR = 0.3  # each ring is expected to differ from what the one before promises by this share
+# a star must stand out this far in a ring, in errors of the ring, to tell of wings
+WING_SIGNAL = 5.0
+RING_UNREST = 1.0  # nebula lifts or lowers a whole ring by about the scatter of its pixels
+FEWEST_PIXELS = 8
+ROUNDS = 8
+FACTOR_STEP = (0.6, 2.0)  # of a ring's factor against that of the ring within
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Sources:
+    """All the stars of a channel.
+
+    Attributes
+    ----------
+    x_px, y_px : ndarray, (n,)
+    warp : ndarray, (n, 3)
+    clear_px : ndarray, (n,)
+        Radius beyond which a star has no clipped pixel; 0 for unsaturated ones.
+    """
+
+    x_px: np.ndarray
+    y_px: np.ndarray
+    warp: np.ndarray
+    clear_px: np.ndarray
+
+
+def with_wings(psf: Psf, plane: np.ndarray, stars: Sources, bright: np.ndarray) -> Psf:
+    """The same core with wings measured on the brightest stars of the channel.
+
+    Parameters
+    ----------
+    psf : Psf
+    plane : ndarray, (y, x)
+    stars : Sources
+        All of them: the others' cores are left out.
+    bright : ndarray, (m,)
+        Indices of the brightest stars, saturated ones among them; the first `WING_STARS` are used.
+    """
+    edges = psf.fwhm_px * np.geomspace(*WING_FWHM, WING_BINS + 1)
+    radius = np.sqrt((edges[1:] ** 2 + edges[:-1] ** 2) / 2)  # half of a ring's pixels lie beyond
+    tree, rings = cKDTree(np.column_stack([stars.x_px, stars.y_px])), []
+    for star in bright[:WING_STARS]:
+        rings.append(_ring_levels(psf, plane, stars, star, tree, edges))
+    if not rings:
+        return psf
+    level, error = np.array(rings).swapaxes(0, 1)
+    blind_px = stars.clear_px[bright[:WING_STARS], None]
+    usable = np.isfinite(level) & (edges[:-1] > blind_px)
+    usable &= _showing(np.where(usable, level, np.nan), error)[:, None]
+    if not usable.any():
+        return psf
+    weight = np.where(usable, 1 / error**2, 0)
+    factor = _wing_factors(np.nan_to_num(level), weight, psf.at_radius(radius))
+    light = np.log(psf.at_radius(radius) * factor)
+    slope = np.polyfit(np.log(radius[-4:]), light[-4:], 1)[0]
+    return replace(
+        psf,
+        wing_radius_px=radius,
+        wing_factor=factor,
+        wing_slope=float(min(slope, SHALLOWEST_WING)),
+    )
+
+
+def _showing(level, error):
+    """Stars whose wings stand out of the unrest of the sky in some ring; the others would only add
+    what biases them."""
+    sky = np.nan_to_num(level[:, -1], nan=np.inf)[:, None]
+    contrast = np.nan_to_num((level - sky) / error, nan=-1.0, neginf=-1.0)
+    return (contrast > WING_SIGNAL).any(axis=1)
+
+
+def _ring_levels(psf, plane, stars, star, tree, edges):
+    """Median of the pixels in each ring round a star, other stars' cores left out, and what it may
+    be wrong by."""
+    at, warp = tree.data[star], stars.warp[star]
+    reach_px = edges[-1] * float(longest(warp))
+    half = int(np.ceil(reach_px))
+    top, left = (max(0, round(float(at[k])) - half) for k in (1, 0))
+    cut = plane[top : top + 2 * half + 1, left : left + 2 * half + 1]
+    y, x = np.ogrid[top : top + cut.shape[0], left : left + cut.shape[1]]
+    u, v, _ = warped(x - at[0], y - at[1], warp)
+    radius = np.hypot(u, v)
+    ring = np.digitize(radius, edges) - 1
+    for other in tree.query_ball_point(at, reach_px):
+        if other != star:
+            ring[np.hypot(x - tree.data[other, 0], y - tree.data[other, 1]) < edges[0]] = -1
+    return _levels(cut, ring, psf.at_radius(radius), len(edges) - 1)
+
+
+def _levels(cut, ring, profile, count):
+    level, error = np.full(count, np.nan), np.full(count, np.inf)
+    for k in range(count):
+        use = (ring == k) & np.isfinite(cut)
+        if use.sum() >= FEWEST_PIXELS:
+            level[k] = np.median(cut[use])
+            spread = _unrest(cut[use], profile[use])
+            error[k] = spread * (1.25 / np.sqrt(use.sum()) + RING_UNREST) + 1e-12
+    return level, error
+
+
+def _unrest(values, profile):
+    """Scatter of the pixels of a ring, the star's own fall from the inner to the outer ones taken
+    out."""
+    slope, level = profile - profile.mean(), values - values.mean()
+    left = level - slope * (values * slope).sum() / np.maximum((slope**2).sum(), 1e-30)
+    return 1.4826 * np.median(np.abs(left - np.median(left)))
+
+
+def _wing_factors(level, weight, profile):
+    """Factors on the profile that make level = flux * profile * factor + sky hold for all stars.
+
+    Alternating least squares; the first ring's factor is 1 and each next is expected to be like the
+    one before, give or take `WING_PRIOR`, so that rings in which no star shows follow those in
+    which stars do.
+    """
+    factor = np.ones(len(profile))
+    for _ in range(ROUNDS):
+        flux, sky = _flux_and_sky(level, weight, profile * factor)
+        light = (weight * flux * (level - sky)).sum(axis=0)
+        precision = (weight * flux**2).sum(axis=0)
+        for k in range(1, len(factor)):
+            expected = profile[k] * factor[k - 1]
+            trust = (WING_PRIOR * expected) ** -2
+            best = (light[k] + expected * trust) / (precision[k] + trust) / profile[k]
+            low, high = (step * factor[k - 1] for step in FACTOR_STEP)
+            factor[k] = np.clip(best, low, high)
+    return factor
+
+
+def _flux_and_sky(level, weight, shape):
+    """Of each star, (m, 1), for a given profile."""
+    total = np.maximum(weight.sum(axis=1, keepdims=True), 1e-30)
+    mean = (weight * shape).sum(axis=1, keepdims=True) / total
+    centred = shape - mean
+    spread = (weight * centred**2).sum(axis=1, keepdims=True)
+    flux = (weight * centred * level).sum(axis=1, keepdims=True) / np.maximum(spread, 1e-30)
+    flux = np.maximum(flux, 0)
+    return flux, (weight * level).sum(axis=1, keepdims=True) / total - flux * mean

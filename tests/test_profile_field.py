@@ -22,7 +22,7 @@ SKY, NOISE = 0.01, 1e-4
 
 def add_star(plane, x, y, flux, fwhm_px, ratio=1.0, angle=0.0, beta=3.0, halo=0.0):
     """One star, its long axis at an angle, a share of its light in a halo 2.5 times as wide."""
-    reach = int(min(12 * fwhm_px + 20, 90))
+    reach = int(12 * fwhm_px)
     rows = np.arange(max(0, int(y) - reach), min(plane.shape[0], int(y) + reach + 1))
     columns = np.arange(max(0, int(x) - reach), min(plane.shape[1], int(x) + reach + 1))
     dy = (rows[:, None] + NODES - y).ravel()[:, None]
@@ -40,7 +40,7 @@ def add_star(plane, x, y, flux, fwhm_px, ratio=1.0, angle=0.0, beta=3.0, halo=0.
     plane[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1] += total
 
 
-def drawn_field(seed, grow=0.0, ratio=1.0, count=150, shape=(340, 460), **profile):
+def drawn_field(seed, grow=0.0, ratio=1.0, count=90, shape=(240, 320), **profile):
     """A frame (3, y, x), its places, fluxes and what of each star is true; the FWHM, 2.8 px, grows
     by ``grow`` to the far corner."""
     rng = np.random.default_rng(seed)

@@ -39,21 +39,28 @@ def with_core(
         return psf
     half = int(np.ceil(CORE_FWHM / TABLE_STEP)) + 1
     y, x = np.mgrid[-half : half + 1, -half : half + 1] * TABLE_STEP * psf.fwhm_px
+    light = moffat(x**2 + y**2, psf.fwhm_px, psf.beta)
+    summed = over_pixels(x, y, psf.fwhm_px, psf.beta).ravel() - light.ravel()
+    prior = TABLE_PRIOR[0] * light + TABLE_PRIOR[1] * light.max()
+    cells, left = _fitted(psf, stamps, half, summed, prior.ravel())
+    fade = np.clip((1 - np.hypot(x, y) / (CORE_FWHM * psf.fwhm_px)) / 0.2, 0, 1)
+    return replace(
+        psf,
+        table=(cells.reshape(x.shape) * fade).astype(np.float32),
+        stars=len(stamps.values),
+        residual=float(1.4826 * np.median(np.abs(left)) / light.max()),
+    )
+
+
+def _fitted(psf, stamps, half, summed, prior):
+    """Cells of the table, and what they leave of the stars' pixels; both for unit flux."""
     design = _bilinear(stamps.u, stamps.v, half, TABLE_STEP * psf.fwhm_px)
     design = design.multiply(stamps.shrunk.ravel()[:, None]).tocsr()
-    light = moffat(x**2 + y**2, psf.fwhm_px, psf.beta)
-    prior = TABLE_PRIOR[0] * light + TABLE_PRIOR[1] * light.max()
-    summed = over_pixels(x, y, psf.fwhm_px, psf.beta).ravel() - light.ravel()
     profile = stamps.shrunk * moffat(stamps.u**2 + stamps.v**2, psf.fwhm_px, psf.beta)
-    expected = profile + (design @ summed).reshape(profile.shape)
-    residual, error = stamps.less(expected)
-    cells = _cells(design, residual, error, prior.ravel())
+    residual, error = stamps.less(profile + (design @ summed).reshape(profile.shape))
+    cells = _cells(design, residual, error, prior)
     left = residual.ravel() - design @ cells
-    spread = 1.4826 * np.median(np.abs(left[stamps.inside.ravel()])) / light.max()
-    cells = cells + summed
-    fade = np.clip((1 - np.hypot(x, y) / (CORE_FWHM * psf.fwhm_px)) / 0.2, 0, 1)
-    table = (cells.reshape(x.shape) * fade).astype(np.float32)
-    return replace(psf, table=table, stars=len(stamps.values), residual=float(spread))
+    return summed + cells, left[stamps.inside.ravel()]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -73,40 +73,52 @@ def fit_fluxes(
         Whether positions are fitted as well.
     """
     radius_px = radius_px or FIT_FWHM * psf.fwhm_px
-    widest_px = radius_px * float(longest(warp).max(initial=1.0))
-    offsets = disc_offsets(widest_px)
+    offsets = disc_offsets(radius_px * float(longest(warp).max(initial=1.0)))
     values, dx, dy = stamps_at(plane, x_px, y_px, offsets)
     own = _profiles(psf, dx, dy, warp[:, None, :], moving)
     guess = np.maximum(np.nan_to_num(guess), 0)
-    light = guess[:, None] * np.maximum(own[0], 0)
-    photons = (light + _nebula(values, sky)) / electrons_per_unit
-    variance = noise**2 + photons + (MODEL_ERROR * light) ** 2
-    u, v, _ = warped(dx, dy, warp[:, None, :])
-    usable = np.isfinite(values) & (u**2 + v**2 <= (radius_px + 1) ** 2)
-    root = np.where(usable, 1 / np.sqrt(variance), 0).astype(np.float32)
-    slopes = (offset / widest_px for offset in offsets)
-    flatten = _flattener(np.stack([np.ones(len(offsets[0])), *slopes], axis=1), root)
-    everyone, pairs = np.arange(len(x_px)), _pairs(x_px, y_px, 2 * widest_px)
+    variance = _variance(
+        values, guess[:, None] * np.maximum(own[0], 0), sky, noise, electrons_per_unit
+    )
+    usable = np.isfinite(values) & _within(dx, dy, warp, radius_px)
+    root = np.where(usable, variance**-0.5, 0).astype(np.float32)
+    pairs = _pairs(x_px, y_px, np.hypot(*offsets).max())
     near = _light_of_neighbours(psf, (x_px, y_px), (dx, dy), warp, pairs, moving)
+    design, data = _equations(values, root, offsets, pairs, own, near)
+    step_px = LARGEST_STEP / 3 * psf.fwhm_px
+    solution, error = _solve(design, data, step_px * np.maximum(guess, 10 * noise))
+    flux = np.maximum(solution[0], 0)
+    left = (data - design @ solution.ravel()).reshape(root.shape)
+    dx_px, dy_px = _steps(solution, flux, 3 * step_px)
+    misfit = _misfit(left, own[0] * root, flux)
+    return FluxFit(flux=flux, error=error[0], dx_px=dx_px, dy_px=dy_px, misfit=misfit)
+
+
+def _variance(values, light, sky, noise, electrons_per_unit):
+    """Of every pixel, (n, P): readout and sky, photons of star and nebula, what the model is wrong
+    by."""
+    photons = (light + _nebula(values, sky)) / electrons_per_unit
+    return noise**2 + photons + (MODEL_ERROR * light) ** 2
+
+
+def _within(dx, dy, warp, radius_px):
+    """Pixels whose offset, seen in the middling star, is within a radius and a pixel, (n, P)."""
+    u, v, _ = warped(dx, dy, warp[:, None, :])
+    return np.hypot(u, v) <= radius_px + 1
+
+
+def _equations(values, root, offsets, pairs, own, near):
+    """Sparse design and data of all patches, in units of their errors, skies taken out."""
+    slopes = [offset / np.hypot(*offsets).max() for offset in offsets]
+    flatten = _flattener(np.stack([np.ones(len(slopes[0])), *slopes], axis=1), root)
+    everyone = np.arange(len(values))
     patches = np.append(everyone, pairs[0])
     stamps = [
         flatten(np.concatenate([mine, theirs]), patches)
         for mine, theirs in zip(own, near, strict=True)
     ]
     design = _design(patches, np.append(everyone, pairs[1]), root.shape, stamps)
-    data = flatten(np.nan_to_num(values), everyone).ravel()
-    step_px = LARGEST_STEP / 3 * psf.fwhm_px
-    solution, error = _solve(design, data, np.maximum(guess, 10 * noise) * step_px, len(x_px))
-    flux = np.maximum(solution[0], 0)
-    left = (data - design @ solution.ravel()).reshape(root.shape)
-    dx_px, dy_px = _steps(solution, flux, 3 * step_px)
-    return FluxFit(
-        flux=flux,
-        error=error[0],
-        dx_px=dx_px,
-        dy_px=dy_px,
-        misfit=_misfit(left, own[0] * root, flux),
-    )
+    return design, flatten(np.nan_to_num(values), everyone).ravel()
 
 
 def _light_of_neighbours(psf, places, offsets, warp, pairs, moving):
@@ -137,9 +149,9 @@ def rounded_offset(at_px: np.ndarray, patch: np.ndarray, star: np.ndarray) -> np
     return (at_px[patch] - at_px[star]).astype(np.float32)
 
 
-def _pairs(x_px, y_px, reach_px):
-    """Ordered pairs of different stars within reach: whose patch, whose light."""
-    pairs = cKDTree(np.column_stack([x_px, y_px])).query_pairs(reach_px, output_type="ndarray")
+def _pairs(x_px, y_px, radius_px):
+    """Ordered pairs of different stars whose discs touch: whose patch, whose light."""
+    pairs = cKDTree(np.column_stack([x_px, y_px])).query_pairs(2 * radius_px, output_type="ndarray")
     patch, star = np.concatenate([pairs, pairs[:, ::-1]]).T
     return patch, star
 
@@ -189,9 +201,9 @@ def _design(patch, star, shape, stamps):
     return hstack(blocks, format="csr")
 
 
-def _solve(design, data, step, n):
+def _solve(design, data, step):
     """Solution and its error, (1 or 3, n); shifts are held near 0 by what is thinkable."""
-    normal = (design.T @ design).tocsc()
+    normal, n = (design.T @ design).tocsc(), len(step)
     prior = np.concatenate([np.zeros(n), *[1 / step**2] * (design.shape[1] // n - 1)])
     diagonal = normal.diagonal() + prior
     normal += diags(prior + np.where(diagonal > 0, 1e-9 * diagonal, 1.0))

@@ -14,7 +14,7 @@ from scipy import ndimage
 from .stamps import disc_offsets
 from .warp import SAME, warped
 
-TABLE_STEP = 0.2  # of a FWHM, between the cells of the table
+TABLE_STEP = 0.15  # of a FWHM, between the cells of the table
 SHALLOWEST_WING = -2.0  # log slope; anything shallower would hold infinite light
 
 

@@ -177,27 +177,37 @@ def _summed(stamps, state):
 
 def _model_and_slopes(stamps, state):
     """Light of every pixel, (n, P), and its derivatives by the state, (n, P, 10)."""
-    flux, x, y, size, e1, e2, _, _, _, power = (column[:, None] for column in state.T)
-    dx, dy, beta = stamps.dx - x, stamps.dy - y, 1 / power
-    form = _form(e1, e2)
+    flux, size, power = state[:, 0:1], state[:, 3:4], state[:, 9:10]
+    dx, dy = stamps.dx - state[:, 1:2], stamps.dy - state[:, 2:3]
+    form = _form(state[:, 4:5], state[:, 5:6])
     steep = 4 * (2**power - 1) * np.exp(-2 * size)
-    square = form[0] * dx**2 + 2 * form[1] * dx * dy + form[2] * dy**2
-    base = 1 + steep * square
-    unit = (beta - 1) / np.pi * steep * base**-beta
+    square = _square(form, dx, dy)
+    unit = (1 / power - 1) / np.pi * steep * (1 + steep * square) ** (-1 / power)
+    # less light for each unit of the squared distance
+    fall = flux * unit / power * steep / (1 + steep * square)
     slope = np.empty((*stamps.dx.shape, 10))
     slope[:, :, 0] = unit
-    fall = flux * unit * beta * steep / base  # less light for each unit of the squared distance
-    slope[:, :, 1] = fall * 2 * (form[0] * dx + form[1] * dy)
-    slope[:, :, 2] = fall * 2 * (form[1] * dx + form[2] * dy)
-    slope[:, :, 3] = -2 * flux * unit + 2 * fall * square
-    for k, turned in enumerate((_form_slope(e1, e2, 0), _form_slope(e1, e2, 1))):
-        grown = turned[0] * dx**2 + 2 * turned[1] * dx * dy + turned[2] * dy**2
-        slope[:, :, 4 + k] = -fall * grown
+    slope[:, :, 1:6] = _shape_slopes(state, form, dx, dy, fall)
+    slope[:, :, 3] -= 2 * flux * unit
     slope[:, :, 6] = 1
     slope[:, :, 7:9] = stamps.slopes
-    slope[:, :, 9] = flux * _power_slope(power, np.exp(-2 * size) * square, size, unit)
+    slope[:, :, 9] = flux * _power_slope(power, square, size, unit)
     sky = state[:, 6:7] + state[:, 7:9] @ stamps.slopes.T
     return flux * unit + sky, slope
+
+
+def _shape_slopes(state, form, dx, dy, fall):
+    """What a star's light changes by through its squared distances: by shift, ln FWHM, e1, e2."""
+    changes = [2 * (form[0] * dx + form[1] * dy), 2 * (form[1] * dx + form[2] * dy)]
+    changes.append(2 * _square(form, dx, dy))
+    for which in (0, 1):
+        changes.append(-_square(_form_slope(state[:, 4:5], state[:, 5:6], which), dx, dy))
+    return np.stack([fall * change for change in changes], axis=2)
+
+
+def _square(form, dx, dy):
+    """Quadratic form of an offset."""
+    return form[0] * dx**2 + 2 * form[1] * dx * dy + form[2] * dy**2
 
 
 def _form(e1, e2):
@@ -217,9 +227,9 @@ def _form_slope(e1, e2, which, h=1e-4):
 
 def _power_slope(power, square, size, unit, h=1e-3):
     """The profile of unit flux differentiated by 1 / beta."""
-    steep = 4 * (2 ** (power + h) - 1)
+    steep = 4 * (2 ** (power + h) - 1) * np.exp(-2 * size)
     beta = 1 / (power + h)
-    moved = (beta - 1) / np.pi * steep * np.exp(-2 * size) * (1 + steep * square) ** -beta
+    moved = (beta - 1) / np.pi * steep * (1 + steep * square) ** -beta
     return (moved - unit) / h
 
 

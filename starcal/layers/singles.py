@@ -15,7 +15,7 @@ STEPS = 10
 LINEAR_BEYOND = 3.0  # errors: further off, a pixel's pull grows no more
 OWN_ERROR = 0.01  # share of its own light that a profile is wrong by
 USUAL_BETA = 3.5  # of seeing with a little of everything else; where no star tells
-BETA_RANGE = (1.3, 30.0)  # the upper end is a Gaussian, for all that matters here
+BETA_RANGE = (1.3, 100.0)  # the upper end is a Gaussian, for all that matters here
 BETA_STARS = 80  # the brightest of them tell the exponent
 # standard deviations of what single stars may have: shift in FWHM, ln FWHM, e1, e2; 1 / beta
 SHIFT_PRIOR, SIZE_PRIOR, LEAN_PRIOR, POWER_PRIOR = 0.5, 0.7, 0.4, 0.3

@@ -23,7 +23,7 @@ _HOME = {
     "Verdict": "fit.verdict",
     "Frame": "frame",
     "read_frame": "frame",
-    "read_channels": "frame",
+    "read_channels": "compose",
     "StarcalError": "errors",
     "plan_exposures": "plan",
     "Plan": "plan",

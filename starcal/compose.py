@@ -9,16 +9,24 @@ from scipy import ndimage
 from scipy.stats import theilslopes
 
 from .errors import FrameError
-from .frame import Frame, Plane, frame_of_planes, pixel_scale_arcsec, read_plane, write_fits
+from .frame import (
+    Frame,
+    Plane,
+    corners_apart_px,
+    frame_of_planes,
+    pixel_scale_arcsec,
+    read_plane,
+    write_fits,
+)
 from .frame.levels import blank_borders
 from .frame.regrid import regrid, source_positions
+from .place.channels import ChannelStars, Registered, channel_stars, register
 from .stars import CHANNELS, measure_stars
 from .stars.noise import frame_noise
 
 MATCHES = ("none", "background", "fit")
-SAME_GRID_PX = (
-    0.3  # solutions of registered frames differ by a tenth or two; more shows as coloured fringes
-)
+SAME_GRID_PX = 0.3  # more shows as coloured fringes
+PROBES = 5  # points a side at which two grids are compared
 SAME_SCALE = 0.02  # pixel scales that differ by less are equal: solutions do, from filter to filter
 
 BLOCK_PX = 16  # its median has a twelfth of a pixel's noise
@@ -36,7 +44,7 @@ LEAST_CORRELATION = (
 )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Matching:
     """What the channels of a frame were multiplied by, and what was then added.
 
@@ -130,13 +138,16 @@ def compose(
     blue: str | Path,
     *,
     match: str = "none",
+    wcs: str | Path | None = None,
     full_scale: float | None = None,
     progress=lambda step, share: None,
 ) -> Composed:
     """Put three mono frames together to one colour frame.
 
-    Files that by their own WCS lie on different pixel grids (by more than 0.3 px) are brought onto
-    the finest of the grids, the first of equal ones; without WCS they are taken to be registered.
+    Files that lie on different pixel grids (by more than 0.3 px) are brought onto the finest of the
+    grids, the first of equal ones. Where they lie is told by their own stars: shifted, turned, half
+    a turn too, or scaled, with a WCS or without. Where too few stars are common to two of them
+    their WCS decide; without these they are taken to be registered.
 
     Parameters
     ----------
@@ -146,6 +157,8 @@ def compose(
         Levels left as they are; or brought to the same sky and the same noise; or to the same
         levels throughout, by a linear fit of each channel to that with the best signal (see
         `match_channels`).
+    wcs : str or Path, optional
+        As for `frame.read_frame`: the WCS of the frame, whatever the files say.
     full_scale : float, optional
         As for `frame.read_frame`.
     progress : callable
@@ -169,14 +182,56 @@ def compose(
     known = {path: read_plane(path) for path in files}
     planes = tuple(known[Path(path)] for path in (red, green, blue))
     progress("registering", 0.3)
-    pixels, home, notes = _on_one_grid(planes)
-    frame = frame_of_planes(pixels, planes, home, full_scale=full_scale, notes=notes)
+    pixels, home, notes = _on_one_grid(planes, by_wcs=wcs is None)
+    frame = frame_of_planes(pixels, planes, home, wcs=wcs, full_scale=full_scale, notes=notes)
     progress("matching", 0.7)
     matching = match_channels(frame.pixels, match)
     matching.apply(frame.pixels)
     sources = (f"starcal: composed of R {planes[0].name}, G {planes[1].name}, B {planes[2].name}",)
     history = (*sources, *(f"starcal: {note}" for note in notes), *matching.history)
     return Composed(replace(frame, notes=(*frame.notes, *matching.history)), matching, history)
+
+
+def read_channels(
+    red: str | Path,
+    green: str | Path,
+    blue: str | Path,
+    *,
+    wcs: str | Path | None = None,
+    full_scale: float | None = None,
+) -> Frame:
+    """Read three one-channel files as one frame, registered as by `compose`, their levels left.
+
+    Parameters
+    ----------
+    red, green, blue : str or Path
+        Files of one channel each.
+    wcs : str or Path, optional
+        As for `compose`.
+    full_scale : float, optional
+        As for `frame.read_frame`.
+
+    Returns
+    -------
+    Frame
+
+    Raises
+    ------
+    FrameError
+        As `compose`.
+    NoWCSError
+        The file given as `wcs` has no WCS.
+
+    Examples
+    --------
+    >>> from starcal import read_channels
+    >>> frame = read_channels("red.fits", "green.fits", "blue.fits")
+    >>> frame.name, frame.pixels.shape
+    ('red.fits + green.fits + blue.fits', (3, 500, 700))
+    """
+    made = compose(red, green, blue, wcs=wcs, full_scale=full_scale)
+    notes = made.frame.notes[: len(made.frame.notes) - len(made.matching.history)]
+    return replace(made.frame, notes=notes)
 
 
 def _require_match(match):
@@ -188,38 +243,87 @@ def _require_match(match):
 
 
 def _on_one_grid(
-    planes: tuple[Plane, Plane, Plane],
+    planes: tuple[Plane, Plane, Plane], by_wcs: bool
 ) -> tuple[NDArray[np.float32], Plane, tuple[str, ...]]:
     """Pixels (3, y, x), the plane whose grid they are on, and what was done."""
     home = _finest(planes)
     pixels, notes, first_of = np.empty((3, *home.pixels.shape), np.float32), [], {}
+    home_stars = _stars_of(home) if any(plane is not home for plane in planes) else None
     for channel, plane in enumerate(planes):
         first = first_of.setdefault(id(plane), channel)
-        shift_px = _shift_px(plane, home)
         if first < channel:
             pixels[channel] = pixels[first]
-        elif shift_px <= SAME_GRID_PX:
+        elif plane is home:
             pixels[channel] = plane.pixels
         else:
-            notes.append(
-                f"{plane.name} brought onto the pixel grid of {home.name}, up to {shift_px:.1f} px "
-                f"away"
-            )
-            pixels[channel] = _moved(plane, home)
+            pixels[channel], note = _brought(plane, home, home_stars, by_wcs)
+            notes.append(note)
     return pixels, home, tuple(notes)
 
 
-def _moved(plane, home):
-    """Pixels of a plane on the grid of another."""
+def _stars_of(plane: Plane) -> ChannelStars:
+    """Its stars; zero borders are no data there, as their edges would pass for stars."""
+    pixels = plane.raw.pixels.copy()
+    blank_borders(pixels)
+    return channel_stars(pixels[0])
+
+
+def _moved(plane: Plane, source, target, shape: tuple[int, int]) -> NDArray:
+    """Pixels of a plane on another grid; zero borders are no data."""
     blank_borders(plane.raw.pixels)
-    moved = regrid(plane.raw.pixels, plane.wcs, home.wcs, home.pixels.shape)[0]
+    return regrid(plane.raw.pixels, source, target, shape)[0]
+
+
+def _brought(
+    plane: Plane, home: Plane, home_stars: ChannelStars, by_wcs: bool
+) -> tuple[NDArray, str]:
+    """Pixels of a plane on the grid of another, and what was done."""
+    own, its = (plane.wcs, home.wcs) if by_wcs else (None, None)
+    told = register(_stars_of(plane), home_stars, own, its)
+    both = own is not None and its is not None
+    if told is not None:
+        off_px = corners_apart_px(own, told.wcs, plane.pixels.shape) if both else np.inf
+        if off_px <= SAME_GRID_PX:
+            return _by_wcs(plane, home, f"by their WCS, which {told.n_pairs} stars confirm")
+        return _by_stars(plane, home, told, off_px)
+    if both:
+        return _by_wcs(plane, home, "by their WCS, as they show too few stars in common")
+    _require_one_size(plane, home)
+    return plane.pixels, (
+        f"{plane.name} and {home.name} show too few stars in common to be registered by: taken to "
+        "be on one pixel grid"
+    )
+
+
+def _by_stars(plane: Plane, home: Plane, told: Registered, off_px: float) -> tuple[NDArray, str]:
+    apart_px = _apart_px(told.wcs, told.home, home.pixels.shape)
+    by = f"by {told.n_pairs} stars that both show"
+    if np.isfinite(off_px):
+        by += f"; their WCS are off by {off_px:.1f} px"
+    if apart_px <= SAME_GRID_PX and plane.pixels.shape == home.pixels.shape:
+        return plane.pixels, f"{plane.name} lies within {apart_px:.2f} px of {home.name}, {by}"
+    moved = _moved(plane, told.wcs, told.home, home.pixels.shape)
+    return moved, _moved_note(plane, home, apart_px, by)
+
+
+def _by_wcs(plane: Plane, home: Plane, by: str) -> tuple[NDArray, str]:
+    apart_px = _apart_px(plane.wcs, home.wcs, home.pixels.shape)
+    if apart_px <= SAME_GRID_PX and plane.pixels.shape == home.pixels.shape:
+        return plane.pixels, f"{plane.name} lies within {apart_px:.2f} px of {home.name}, {by}"
+    moved = _moved(plane, plane.wcs, home.wcs, home.pixels.shape)
     if not np.isfinite(moved).any():
         raise FrameError(
             f"{plane.name} and {home.name} show different parts of the sky by their WCS. Give "
-            f"three "
-            "pictures of one field."
+            "three pictures of one field."
         )
-    return moved
+    return moved, _moved_note(plane, home, apart_px, by)
+
+
+def _moved_note(plane: Plane, home: Plane, apart_px: float, by: str) -> str:
+    return (
+        f"{plane.name} brought onto the pixel grid of {home.name}, up to {apart_px:.1f} px away "
+        f"{by}"
+    )
 
 
 def _finest(planes):
@@ -235,27 +339,23 @@ def _finest(planes):
     )
 
 
-def _shift_px(plane: Plane, home: Plane) -> float:
-    """How far apart the same sky is at most in two planes; 0 where no WCS tells and the sizes are
-    equal."""
-    rows, columns = home.pixels.shape
-    if plane is home or (
-        (plane.wcs is None or home.wcs is None) and plane.pixels.shape == home.pixels.shape
-    ):
-        return 0.0
-    if plane.wcs is None or home.wcs is None:
-        without = plane if plane.wcs is None else home
-        raise FrameError(
-            f"{home.name} has {columns} x {rows} pixels, {plane.name} has {plane.pixels.shape[1]} "
-            f"x "
-            f"{plane.pixels.shape[0]}, and {without.name} has no WCS to register them by. Plate "
-            f"solve "
-            "each, or register the three on one pixel grid first."
-        )
-    x, y = np.meshgrid(np.linspace(0, columns - 1, 5), np.linspace(0, rows - 1, 5))
-    there = source_positions(plane.wcs, home.wcs, x, y)
-    shift_px = float(np.max(np.nan_to_num(np.hypot(there[0] - x, there[1] - y), nan=np.inf)))
-    return shift_px if plane.pixels.shape == home.pixels.shape else max(shift_px, 1.0)
+def _require_one_size(plane: Plane, home: Plane) -> None:
+    if plane.pixels.shape == home.pixels.shape:
+        return
+    (rows, columns), (other_rows, other_columns) = home.pixels.shape, plane.pixels.shape
+    raise FrameError(
+        f"{home.name} has {columns} x {rows} pixels, {plane.name} has {other_columns} x "
+        f"{other_rows}, and there are neither stars in common nor a WCS in both to register them "
+        "by. Plate solve each, or register the three on one pixel grid first."
+    )
+
+
+def _apart_px(source, target, shape: tuple[int, int]) -> float:
+    """How far apart the same sky is at most in two planes; infinite where it is not in both."""
+    across, down = np.linspace(0, shape[1] - 1, PROBES), np.linspace(0, shape[0] - 1, PROBES)
+    x, y = np.meshgrid(across, down)
+    there = source_positions(source, target, x, y)
+    return float(np.max(np.nan_to_num(np.hypot(there[0] - x, there[1] - y), nan=np.inf)))
 
 
 # --- levels -----------------------------------------------------------------------------
@@ -294,7 +394,7 @@ def match_channels(pixels: NDArray, match: str) -> Matching:
     """
     _require_match(match)
     if match == "none":
-        return Matching(match, 1, (1.0,) * 3, (0.0,) * 3)
+        return Matching(match=match, reference=1, factors=(1.0,) * 3, offsets=(0.0,) * 3)
     noise = frame_noise(pixels)
     _require_noise(noise)
     if match == "fit":
@@ -302,7 +402,12 @@ def match_channels(pixels: NDArray, match: str) -> Matching:
     reference = _best_channel(pixels, noise)
     factors = np.array(noise.noise[reference]) / noise.noise
     offsets = noise.sky[reference] - factors * noise.sky
-    return Matching(match, reference, tuple(map(float, factors)), tuple(map(float, offsets)))
+    return Matching(
+        match=match,
+        reference=reference,
+        factors=tuple(factors.tolist()),
+        offsets=tuple(offsets.tolist()),
+    )
 
 
 def _require_noise(noise):
@@ -327,7 +432,15 @@ def _linear(pixels, reference):
     region = np.minimum((place * REGIONS).astype(int), REGIONS - 1) @ (REGIONS, 1)
     fits = [_fit(level[c], level[reference], region, c, reference) for c in range(3)]
     factors, offsets, errors, correlations = zip(*fits, strict=True)
-    return Matching("fit", reference, factors, offsets, errors, correlations, len(place))
+    return Matching(
+        match="fit",
+        reference=reference,
+        factors=factors,
+        offsets=offsets,
+        factor_errors=errors,
+        correlations=correlations,
+        n_blocks=len(place),
+    )
 
 
 def _fit(values, wanted, region, channel, reference):

@@ -16,6 +16,7 @@ from .audit.plots import plot_beside
 from .checking.check import Progress, as_frame, check, silent, usable
 from .checking.result import CheckResult
 from .choices import Choices, OfRun, Settings, chosen
+from .compose import read_channels
 from .cure.gains import apply_calibration, require_usable
 from .cure.stars import recolour_checked
 from .draw import tone
@@ -26,7 +27,6 @@ from .frame import (
     Frame,
     atomic_folder,
     check_folder,
-    read_channels,
     read_frame,
     require_not_inputs,
     write_fits,

@@ -8,15 +8,17 @@ from astropy.io import fits
 from astropy.wcs import WCS
 from scipy import ndimage
 
-from starcal.compose import compose, match_channels
+import starcal
+from starcal.compose import compose, match_channels, read_channels
 from starcal.demo.clouds import nebula_lines
 from starcal.demo.light import add_stars
 from starcal.demo.scene import make_scene
 from starcal.demo.setup import Setup
 from starcal.demo.sky import wcs_header
 from starcal.errors import FrameError
-from starcal.frame import read_channels, read_frame, read_plane, write_fits
+from starcal.frame import read_frame, read_plane, write_fits
 from starcal.frame.regrid import source_positions
+from starcal.place.channels import channel_stars, register
 
 SHAPE = (240, 320)
 PLACE = {"scale_arcsec": 2.5, "shape": SHAPE}
@@ -318,21 +320,34 @@ def test_pixels_without_data_are_not_looked_at():
 # --- refusals ---------------------------------------------------------------------------
 
 
-def test_sizes_that_differ_need_a_wcs(files, scene, tmp_path):
-    small = mono(tmp_path / "small.fits", scene.pixels[1][:-10])
-    with pytest.raises(
-        FrameError, match=r"small.fits has 320 x 230, and small.fits has no WCS .* Plate solve"
-    ):
-        compose(files[0], small, files[2])
-    solved = mono(tmp_path / "solved.fits", scene.pixels[1][:-10], sky_header())
+def test_sizes_that_differ_need_stars_in_common_or_a_wcs(files, scene, tmp_path):
+    cut = scene.pixels[1][:-10]
+    small = mono(tmp_path / "small.fits", cut)
+    composed = compose(files[0], small, files[2])
+    assert np.array_equal(np.isfinite(composed.frame.pixels[1]).any(axis=1)[:-14], [True] * 226)
+    assert any("by their WCS" not in n and "stars that both show" in n for n in composed.history)
+    rng = np.random.default_rng(1)
+    empty = mono(tmp_path / "empty.fits", rng.normal(0.1, 0.01, cut.shape).astype(np.float32))
+    with pytest.raises(FrameError, match=r"empty.fits has 320 x 230, .* Plate solve"):
+        compose(files[0], empty, files[2])
+    solved = mono(tmp_path / "solved.fits", cut, sky_header())
     assert compose(files[0], solved, files[2]).frame.pixels.shape == (3, *SHAPE)
 
 
 def test_another_part_of_the_sky_is_refused(files, scene, tmp_path):
-    elsewhere = mono(tmp_path / "elsewhere.fits", scene.pixels[1], sky_header(ra_deg=30.0))
+    rng = np.random.default_rng(1)
+    other = rng.normal(0.1, 0.01, SHAPE).astype(np.float32)
+    elsewhere = mono(tmp_path / "elsewhere.fits", other, sky_header(ra_deg=30.0))
     with pytest.raises(FrameError, match="different parts of the sky"):
         compose(files[0], elsewhere, files[2])
     assert compose(files[0], files[1], files[2]).frame.pixels.shape == (3, *SHAPE)
+
+
+def test_stars_decide_against_a_wrong_wcs(files, scene, tmp_path):
+    wrong = mono(tmp_path / "wrong.fits", scene.pixels[1], sky_header(ra_deg=305.61))
+    composed = compose(files[0], wrong, files[2])
+    assert np.array_equal(composed.frame.pixels[1], scene.pixels[1])
+    assert any("their WCS are off by" in note for note in composed.history)
 
 
 def test_channels_without_common_structure_have_no_line(tmp_path):
@@ -386,3 +401,67 @@ def test_no_warning_where_data_are_missing(files, scene, tmp_path):
             files[2],
             match="background",
         )
+
+
+# --- registered by the stars alone ------------------------------------------------------
+
+
+def turned(plane, degrees):
+    """A plane turned about its middle, by cubic splines."""
+    return ndimage.rotate(plane, degrees, reshape=False, order=3, mode="nearest")
+
+
+@pytest.mark.parametrize(
+    ("move", "where"),
+    [
+        (lambda plane: np.roll(plane, (3, -2), (0, 1)), lambda x, y: (x - 2, y + 3)),
+        (
+            lambda plane: plane[::-1, ::-1].copy(),
+            lambda x, y: (SHAPE[1] - 1 - x, SHAPE[0] - 1 - y),
+        ),
+        (lambda plane: turned(plane, 4.0), None),
+    ],
+    ids=["shifted", "half a turn", "turned"],
+)
+def test_channels_without_a_wcs_are_brought_together_by_their_stars(scene, tmp_path, move, where):
+    """Truth: numpy's and scipy's own motion of the pixels. Places to a tenth of a pixel."""
+    moved = move(scene.pixels[1])
+    told = register(channel_stars(moved), channel_stars(scene.pixels[0]), None, None)
+    x, y = np.meshgrid(np.linspace(30, SHAPE[1] - 31, 4), np.linspace(30, SHAPE[0] - 31, 4))
+    if where is None:
+        angle, middle = np.radians(4.0), ((SHAPE[1] - 1) / 2, (SHAPE[0] - 1) / 2)
+        across, down = x - middle[0], y - middle[1]
+        true_x = middle[0] + across * np.cos(angle) + down * np.sin(angle)
+        true_y = middle[1] - across * np.sin(angle) + down * np.cos(angle)
+    else:
+        true_x, true_y = where(x, y)
+    there = source_positions(told.wcs, told.home, x, y)
+    assert np.hypot(there[0] - true_x, there[1] - true_y).max() < 0.1
+
+    paths = [mono(tmp_path / f"{c}.fits", p) for c, p in zip("rgb", scene.pixels, strict=True)]
+    mono(paths[1], moved)
+    composed = compose(*paths)
+    assert any("g.fits brought onto the pixel grid of r.fits" in n for n in composed.history)
+    inside = (slice(40, -40), slice(40, -40))
+    difference = composed.frame.pixels[1][inside] - scene.pixels[1][inside]
+    # a spline through well sampled stars; what is left is noise that it smooths
+    assert np.nanstd(difference) < 0.2 * np.std(scene.pixels[1][inside])
+
+
+@pytest.mark.slow
+def test_a_channel_two_pixels_off_changes_no_gain(scene_of, tmp_path):
+    """The same planes as three files, G as it is and moved by numpy."""
+    made = scene_of(seed=1, scale_arcsec=4.0, faint_to_mag=13.5, channel_gains=(0.6, 1.0, 0.8))
+    names = ("r.fits", "g.fits", "b.fits")
+    paths = [
+        mono(tmp_path / name, plane, made.header)
+        for name, plane in zip(names, made.pixels, strict=True)
+    ]
+    as_it_was = starcal.check(read_channels(*paths), assume_linear=True)
+    mono(paths[1], np.roll(made.pixels[1], 2, axis=1), made.header)
+    frame = read_channels(*paths)
+    assert any("g.fits brought onto" in note for note in frame.notes)
+    moved = starcal.check(frame, assume_linear=True)
+    assert abs(len(moved.match.star) / len(as_it_was.match.star) - 1) < 0.05
+    change = np.abs(moved.fit.gains - as_it_was.fit.gains)
+    assert np.all(change <= as_it_was.fit.gain_errors)

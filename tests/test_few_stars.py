@@ -13,10 +13,10 @@ from scipy.spatial import cKDTree
 
 from starcal.catalogue import embedded
 from starcal.checking.check import check
+from starcal.compose import read_channels
 from starcal.demo.examples import DEMOS
 from starcal.demo.light import profile
 from starcal.demo.scene import make_scene
-from starcal.frame import read_channels
 from starcal.layers import split
 from starcal.place.locate import field_of
 from starcal.stars import CHANNELS, Flag, free_places, measure_at, measure_stars

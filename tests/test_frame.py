@@ -24,12 +24,12 @@ from hypothesis.extra import numpy as hnp
 
 import starcal.frame.output as output_module
 import starcal.frame.reading as reading_module
+from starcal.compose import read_channels
 from starcal.errors import FrameError, NoWCSError, OutputError
 from starcal.frame import (
     Frame,
     atomic_write,
     pixel_scale_arcsec,
-    read_channels,
     read_frame,
     require_wcs,
     write_fits,
@@ -510,7 +510,7 @@ def test_sizes_that_differ(tmp_path):
         read_frame(tmp_path / "a.fits")
     paths = [save(tmp_path / f"{i}.fits", image.data) for i, image in enumerate(images)]
     with pytest.raises(
-        FrameError, match=r"0.fits has 60 x 40 pixels, 1.fits has 60 x 39. Register"
+        FrameError, match=r"0.fits has 60 x 40 pixels, 1.fits has 60 x 39, .* Plate solve each"
     ):
         read_channels(*paths)
     assert read_channels(paths[0], paths[2], paths[2]).pixels.shape == (
@@ -927,12 +927,9 @@ def test_unregistered_channels(tmp_path):
         ]
 
     assert not any("apart" in note for note in read_channels(*three(20.0, 20.1, 20.0)).notes)
-    assert any("1.5 px apart" in note for note in read_channels(*three(20.2, 21.7, 20.3)).notes)
+    assert any("1.5 px away" in note for note in read_channels(*three(20.2, 21.7, 20.3)).notes)
     apart = three(22.0, 22.0, 30.0)
-    with pytest.raises(
-        FrameError, match=r"22.0-0.fits and 30.0-2.fits are 8.0 px apart .*--wcs FILE"
-    ):
-        read_channels(*apart)
+    assert any("8.0 px away" in note for note in read_channels(*apart).notes)
     assert read_channels(*apart, wcs=apart[0]).wcs.wcs.crpix[0] == 22.0
 
 

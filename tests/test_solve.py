@@ -18,10 +18,11 @@ from scipy.ndimage import map_coordinates
 
 import starcal
 from starcal.catalogue.embedded import cone
+from starcal.compose import read_channels
 from starcal.demo.setup import Setup
 from starcal.demo.sky import wcs_header
 from starcal.errors import NoWCSError
-from starcal.frame import Frame, read_channels
+from starcal.frame import Frame
 from starcal.place.bend import BothSides, nearer, straightened
 from starcal.place.hints import Hints, hints_from_header
 from starcal.place.match import match_catalogue

@@ -16,7 +16,7 @@ from .output import (
     write_fits,
     write_tiff16,
 )
-from .reading import Frame, Plane, frame_of_planes, read_channels, read_frame, read_plane
+from .reading import Frame, Plane, frame_of_planes, read_frame, read_plane
 from .sky import (
     ONE_GRID_PX,
     corners_apart_px,
@@ -38,7 +38,6 @@ __all__ = [
     "corners_apart_px",
     "frame_of_planes",
     "pixel_scale_arcsec",
-    "read_channels",
     "read_frame",
     "read_plane",
     "require_not_inputs",

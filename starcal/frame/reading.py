@@ -3,7 +3,7 @@
 import difflib
 import math
 import os
-from dataclasses import KW_ONLY, dataclass, field, replace
+from dataclasses import KW_ONLY, dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -29,10 +29,6 @@ from .wcs_files import FROM_BOTTOM, check_picture_size, read_wcs_header
 CHANNELS = ("R", "G", "B")
 FILTER_KEYS = ("FILTERR", "FILTERG", "FILTERB")  # of the channels of a cube: it has one header
 SMALLEST_SIDE_PX = 8
-SHIFT_NOTED_PX, SHIFT_REFUSED_PX = (
-    0.5,
-    3.0,
-)  # of channels against each other; solutions alone differ by a few tenths
 
 
 @dataclass(frozen=True, eq=False)
@@ -162,76 +158,6 @@ def read_frame(
     return _frame(raw, raw.pixels, path.name, wcs, full_scale)
 
 
-def read_channels(
-    red: str | Path,
-    green: str | Path,
-    blue: str | Path,
-    *,
-    wcs: str | Path | None = None,
-    full_scale: float | None = None,
-) -> Frame:
-    """Read three registered one-channel files of the same size as one frame; parameters as for
-    `read_frame`.
-
-    Header and WCS are those of the first file that has a WCS.
-
-    Parameters
-    ----------
-    red, green, blue : str or Path
-        Files of one channel each.
-    wcs : str or Path, optional
-        As for `read_frame`.
-    full_scale : float, optional
-        As for `read_frame`.
-
-    Returns
-    -------
-    Frame
-
-    Raises
-    ------
-    FrameError
-        As `read_frame`; besides, sizes or number types differ, or the files' own WCS say that they
-        are not registered.
-    NoWCSError
-        The file given as `wcs` has no WCS.
-
-    Examples
-    --------
-    >>> from starcal import read_channels
-    >>> frame = read_channels("red.fits", "green.fits", "blue.fits")
-    >>> frame.name, frame.pixels.shape
-    ('red.fits + green.fits + blue.fits', (3, 500, 700))
-    """
-    paths = [Path(path) for path in (red, green, blue)]
-    raws, pixels = [], None
-    for channel, path in enumerate(paths):
-        raw = _load(path, 1)
-        if pixels is None:
-            pixels = np.empty((3, *raw.pixels.shape[1:]), np.float32)
-        _require_same_size(raw, pixels, path, paths[0])
-        pixels[channel] = raw.pixels[0]
-        raws.append(_with_pixels(raw, None))
-    solved = [celestial_wcs(raw.header, pixels.shape[1:]) for raw in raws]
-    notes = () if wcs else _registration(solved, pixels.shape[1:], paths)
-    first = next(
-        (raw for raw, sky in zip(raws, solved, strict=True) if sky.wcs is not None), raws[0]
-    )
-    header = with_date(first.header, *(raw.header for raw in raws))
-    notes += tuple(
-        f"{path.name}: {note}" for path, raw in zip(paths, raws, strict=True) for note in raw.notes
-    )
-    joint = Raw(
-        pixels=pixels,
-        header=header,
-        kinds=sum((raw.kinds for raw in raws), ()),
-        filters=sum((raw.filters for raw in raws), ()),
-        notes=notes,
-        is_picture=first.is_picture,
-    )
-    return _frame(joint, pixels, " + ".join(path.name for path in paths), wcs, full_scale)
-
-
 @dataclass(frozen=True, eq=False)
 class Plane:
     """One channel as a file has it: its numbers are not yet scaled.
@@ -281,6 +207,7 @@ def frame_of_planes(
     planes: tuple[Plane, Plane, Plane],
     home: Plane,
     *,
+    wcs: str | Path | None = None,
     full_scale: float | None = None,
     notes: tuple[str, ...] = (),
 ) -> Frame:
@@ -294,6 +221,8 @@ def frame_of_planes(
         Where they come from.
     home : Plane
         The one whose grid, WCS and header the frame has.
+    wcs : str or Path, optional
+        As for `read_frame`.
     full_scale : float, optional
         As for `read_frame`.
     notes : tuple of str
@@ -323,7 +252,7 @@ def frame_of_planes(
         notes=notes,
         is_picture=home.raw.is_picture,
     )
-    return _frame(joint, pixels, " + ".join(plane.name for plane in planes), None, full_scale)
+    return _frame(joint, pixels, " + ".join(plane.name for plane in planes), wcs, full_scale)
 
 
 def _with_filters(header, filters):
@@ -334,10 +263,6 @@ def _with_filters(header, filters):
         if name is not None:
             header[key] = (name, "filter of this channel")
     return header
-
-
-def _with_pixels(raw, pixels):
-    return replace(raw, pixels=pixels)
 
 
 def _frame(raw, pixels, name, wcs_path, full_scale):
@@ -423,16 +348,6 @@ def _not_found(path):
     return f"{path}: there is no such file. " + (
         f"Did you mean {path.parent / close[0]}?" if close else "Check the spelling."
     )
-
-
-def _require_same_size(raw, pixels, path, first):
-    if raw.pixels.shape[1:] != pixels.shape[1:]:
-        sizes = ["{1} x {0}".format(*shape) for shape in (pixels.shape[1:], raw.pixels.shape[1:])]
-        raise FrameError(
-            f"{first.name} has {sizes[0]} pixels, {path.name} has {sizes[1]}. Register the three "
-            f"on one "
-            "pixel grid first."
-        )
 
 
 def _require_size(pixels, name):
@@ -547,32 +462,3 @@ def _upright(wcs, rows, wcs_name):
             "turned over with the picture."
         )
     return wcs, f"{wcs_name} was taken to count rows from the bottom, as FITS does."
-
-
-def _registration(solved, shape, paths):
-    """Compare the files' own WCS: how far apart, in pixels, is the same sky position?"""
-    known = [
-        (path, sky.wcs) for path, sky in zip(paths, solved, strict=True) if sky.wcs is not None
-    ]
-    if len(known) < 2:
-        return ()
-    x, y = np.meshgrid(np.linspace(0, shape[1] - 1, 3), np.linspace(0, shape[0] - 1, 3))
-    (first, reference), *others = known
-    sky_deg = reference.all_pix2world(x.ravel(), y.ravel(), 0)
-    shifts = [(_shift_px(wcs, sky_deg, x, y), path) for path, wcs in others]
-    shift_px, path = max(shifts)
-    if shift_px > SHIFT_REFUSED_PX:
-        raise FrameError(
-            f"{first.name} and {path.name} are {shift_px:.1f} px apart by their own WCS. Register "
-            f"them on "
-            "one pixel grid first; if they are, give the one WCS that holds: --wcs FILE"
-        )
-    if shift_px > SHIFT_NOTED_PX:
-        return (f"{first.name} and {path.name} are {shift_px:.1f} px apart by their own WCS.",)
-    return ()
-
-
-def _shift_px(wcs, sky_deg, x, y):
-    px, py = wcs.all_world2pix(*sky_deg, 0, quiet=True)
-    shift = np.hypot(px - x.ravel(), py - y.ravel())
-    return float(np.max(shift)) if np.all(np.isfinite(shift)) else math.inf

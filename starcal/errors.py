@@ -4,6 +4,7 @@ StarcalError
     FrameError              a file that is not a usable linear colour frame (also a ValueError)
         NoWCSError          the header does not say where on the sky the pixels are
         NotLinearError      the picture has been stretched
+    HarmError               the stars would look worse than they do, or no better
     TooFewStars             not enough stars for what was asked (also a ValueError)
     CatalogueError          a catalogue or its cache cannot answer
         CatalogueDamaged    a file of the catalogue differs from its checksum
@@ -44,6 +45,10 @@ class NoWCSError(FrameError):
 
 class NotLinearError(FrameError):
     """The picture has been stretched, so its ratios are not those of the light."""
+
+
+class HarmError(StarcalError):
+    """The stars would come out worse than they are, or no better; nothing was written."""
 
 
 class TooFewStars(StarcalError, ValueError):

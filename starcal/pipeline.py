@@ -13,23 +13,26 @@ import numpy as np
 
 from .audit import Audit, audit_picture
 from .audit.plots import plot_beside
-from .checking.check import Progress, as_frame, check, silent, usable
+from .checking.check import Progress, as_frame, check, relocated, silent, usable
 from .checking.result import CheckResult
 from .choices import Choices, OfRun, Settings, chosen
 from .compose import read_channels
 from .cure.gains import apply_calibration, require_usable
+from .cure.pictures import recolour_picture
 from .cure.stars import recolour_checked
 from .draw import tone
-from .draw.preview import write_preview
-from .errors import OutputError
+from .draw.preview import write_pair, write_png
+from .errors import HarmError, OutputError
 from .fit.verdict import USE_CALIBRATED
 from .frame import (
     Frame,
     atomic_folder,
     check_folder,
+    kind_of,
     read_frame,
     require_not_inputs,
     write_fits,
+    write_in_kind,
     write_tiff16,
 )
 from .report.tables import write_json, write_stars
@@ -46,6 +49,10 @@ OUTPUTS = (
     "picture.tif",
     "stars.ecsv",
     "result.json",
+    "picture.png",
+    "after.png",
+    "after.tif",
+    "before-after.png",
     "preview.png",
     "report.html",
 )
@@ -135,7 +142,7 @@ def run(
     Parameters
     ----------
     frame : Frame, str or Path
-        A linear colour frame.
+        A linear colour frame, or a stretched picture.
     out : str or Path, optional
         Folder for the files; by default ``FRAME-starcal`` beside the frame.
     choices : Choices, optional
@@ -160,7 +167,9 @@ def run(
     FrameError
         The file is not a usable colour frame.
     NotLinearError
-        The picture is stretched: its stars would come out worse than they are.
+        The picture is stretched, and what was asked for needs linear light.
+    HarmError
+        No fewer stars would have impossible colours than now; nothing was written.
     TooFewStars
         The route asked for has no stars to rest on.
     OutputError
@@ -181,12 +190,13 @@ def run(
     settings = _kept(choices, frame, starless, star_frame)
     frame = as_frame(frame, progress)
     found = check(frame, choices, progress=progress)
-    frame = usable(frame, found, choices.assume_linear)
     progress("making the picture", 0.7)
-    if star_frame is None and takes_gains(found, choices):
-        made = _by_gains(frame, found, choices)
+    displayed = found.linearity.stretched and not choices.assume_linear
+    if displayed and starless is None and star_frame is None:
+        made = _as_displayed(frame, found, choices)
     else:
-        made = _by_star(frame, found, choices, starless, star_frame)
+        frame = usable(frame, found, choices.assume_linear)
+        made = _linear(frame, found, choices, starless, star_frame)
     progress("writing", 0.9)
     return _write(folder, frame, made, settings, overwrite)
 
@@ -314,6 +324,51 @@ class _Made:
     history: tuple[str, ...]
     layers: dict[str, np.ndarray]
     check: CheckResult
+    changed: np.ndarray | None = None  # pixels of a stretched picture
+
+
+def _linear(frame: Frame, found: CheckResult, choices: Choices, starless, star_frame) -> _Made:
+    if star_frame is None and takes_gains(found, choices):
+        return _by_gains(frame, found, choices)
+    return _by_star(frame, found, choices, starless, star_frame)
+
+
+def _as_displayed(frame: Frame, found: CheckResult, choices: Choices) -> _Made:
+    """A stretched picture: unchanged where its stars are possible and nobody asked for more."""
+    before = _audited(frame.pixels, "before", found, stretched=True)
+    if choices.route == "best" and all_possible(before):
+        return _unchanged(frame, found, before)
+    made = recolour_picture(relocated(frame, found), found, choices)
+    return _Made(
+        made.picture, made.history, {"starless.fits": made.starless}, made.check, made.changed
+    )
+
+
+def all_possible(audit: Audit) -> bool:
+    """Whether hardly a star of a picture has an impossible colour, or an impossible rim."""
+    return audit.n_judged >= ENOUGH_JUDGED and audit.n_impossible <= FEW_IMPOSSIBLE * audit.n_judged
+
+
+def _unchanged(frame: Frame, found: CheckResult, before: Audit) -> _Made:
+    """The frame as it is, and why."""
+    reason = (
+        f"{before.n_judged - before.n_impossible} of {before.n_judged} judged stars have possible "
+        "colours already: the picture is unchanged (--route palette recolours it all the same)"
+    )
+    steps = tuple(step for step in found.verdict.next_steps if "`starcal run`" not in step)
+    told = replace(found, route_reason=reason, verdict=replace(found.verdict, next_steps=steps))
+    untouched = np.zeros(frame.pixels.shape[1:], bool)
+    picture = frame.refill(frame.pixels.copy())
+    return _Made(picture, (f"starcal: {reason}",), {}, told, untouched)
+
+
+def _where_known(picture: np.ndarray, frame: Frame) -> np.ndarray:
+    """A picture without the numbers that stand for no data in it."""
+    return np.where(np.isfinite(frame.pixels), picture, np.float32(np.nan))
+
+
+def _audited(pixels, name: str, found: CheckResult, stretched: bool) -> Audit:
+    return audit_picture(pixels, name=name, neutral_bv_mag=found.neutral_bv, stretched=stretched)
 
 
 def _by_gains(frame: Frame, found: CheckResult, choices: Choices) -> _Made:
@@ -404,46 +459,87 @@ def _require_free(folder: Path, inputs: Iterable[str | Path], overwrite: bool) -
 
 
 def _write(folder, frame, made, settings, overwrite) -> RunResult:
-    names = [
-        "picture.fits",
-        *made.layers,
-        *["picture.tif"] * settings.tiff,
-        "stars.ecsv",
-        "result.json",
-        "preview.png",
-        "report.html",
-    ]
     stretched = made.check.linearity.stretched and not settings.assume_linear
-    audits = {
-        name: audit_picture(
-            pixels, name=name, neutral_bv_mag=made.check.neutral_bv, stretched=stretched
-        )
-        for name, pixels in (("before", frame.pixels), ("after", made.picture))
-    }
-    made = replace(made, check=_warned(made.check, audits["before"], settings.route))
+    audits = tuple(
+        _audited(pixels, name, made.check, stretched)
+        for name, pixels in (("before", frame.pixels), ("after", _where_known(made.picture, frame)))
+    )
+    _require_no_harm(made.check.frame, *audits)
+    made = replace(made, check=_warned(made.check, audits[0], settings.route))
+    names = _names(made, settings)
     facts = made.check.to_dict() | {
-        "audit": {name: audit.to_dict() for name, audit in audits.items()},
+        "audit": {audit.name: audit.to_dict() for audit in audits},
         "settings": settings.to_dict(folder),
         "files": names,
     }
     with atomic_folder(folder, OUTPUTS, overwrite) as place:
         for name, pixels in {"picture.fits": made.picture, **made.layers}.items():
             write_fits(place / name, pixels, frame.header, history=made.history)
-        if settings.tiff:
-            write_tiff16(place / "picture.tif", made.picture)
+        _write_pictures(place, frame, made, settings)
         write_stars(place / "stars.ecsv", made.check.stars)
         write_json(place / "result.json", facts)
-        _write_views(place, frame, made, settings, tuple(audits.values()), facts)
-    return RunResult(made.check, audits["before"], audits["after"], folder, tuple(names))
+        _write_views(place, frame, made, settings, audits, facts)
+    return RunResult(made.check, *audits, folder, tuple(names))
+
+
+def _require_no_harm(name: str, before: Audit, after: Audit) -> None:
+    """Refuse a picture with more impossible stars than the frame had; a star in a hundred may be
+    judged otherwise by chance.
+
+    Raises
+    ------
+    HarmError
+    """
+    allowed = (before.share_impossible or 0) + FEW_IMPOSSIBLE
+    if after.n_impossible > before.n_impossible and (after.share_impossible or 0) > allowed:
+        raise HarmError(
+            f"{name}: {before.n_impossible} of {before.n_judged} judged stars have impossible "
+            f"colours now, {after.n_impossible} of {after.n_judged} would have them afterwards: "
+            "nothing was written. Keep the frame as it is, or choose another --route."
+        )
+
+
+def _names(made: _Made, settings: Settings) -> list[str]:
+    """Files of a run, the order of the page's list."""
+    kind = _kind(made, settings)
+    pictures = [f"picture.{kind}"] if kind else []
+    if settings.tiff:
+        pictures += [name for name in ("picture.tif", "after.tif") if name not in pictures]
+    return [
+        "picture.fits",
+        *made.layers,
+        *pictures,
+        "after.png",
+        "before-after.png",
+        "stars.ecsv",
+        "result.json",
+        "report.html",
+    ]
+
+
+def _kind(made: _Made, settings: Settings) -> str | None:
+    """Ending of a stretched picture in the format of its file; None for linear frames."""
+    path = Path(settings.first_file) if settings.first_file else None
+    if made.changed is None or path is None or not path.is_file():
+        return None
+    return kind_of(path)
+
+
+def _write_pictures(place: Path, frame: Frame, made: _Made, settings: Settings) -> None:
+    """The picture for other programs: a stretched one as it came, with --tiff in 16 bits."""
+    kind = _kind(made, settings)
+    if kind:
+        path = place / f"picture.{kind}"
+        source = Path(settings.first_file)
+        write_in_kind(path, source, made.picture, made.changed, frame.full_scale)
+    if settings.tiff and kind != "tif":
+        write_tiff16(place / "picture.tif", made.picture)
 
 
 def _warned(found: CheckResult, before: Audit, route: str) -> CheckResult:
     """The check, with a warning where colours that were possible gave way to colours that nobody
     measured."""
-    possible = (
-        before.n_judged >= ENOUGH_JUDGED and before.n_impossible <= FEW_IMPOSSIBLE * before.n_judged
-    )
-    if not possible or found.route != "palette" or route != "best":
+    if not all_possible(before) or found.route != "palette" or route != "best":
         return found
     step = (
         f"compare with the frame as it was: {before.n_impossible} of its {before.n_judged} judged "
@@ -462,15 +558,23 @@ def _write_views(
     """Preview and report."""
     from .report.page import write_report  # matplotlib takes half a second to import
 
-    stretch = tone.choose_stretch(frame.pixels)
-    before, after = (
-        look.adjusted(settings.black, settings.strength).apply(pixels)
-        for look, pixels in (
-            (stretch, frame.pixels),
-            (stretch.on_sky_of(made.picture), made.picture),
-        )
-    )
-    write_preview(place / "preview.png", before, after)
+    before, after = _shown(frame, made, settings)
+    write_png(place / "after.png", after)
+    if settings.tiff:
+        write_tiff16(place / "after.tif", after)
+    write_pair(place / "before-after.png", before, after)
     write_report(
         place / "report.html", made.check, before=before, after=after, audits=audits, record=facts
     )
+
+
+def _shown(frame: Frame, made: _Made, settings: Settings) -> tuple[np.ndarray, np.ndarray]:
+    """Before and after for display, in one stretch; a stretched picture as it is."""
+    if made.changed is not None:
+        return frame.pixels, made.picture
+    stretch = tone.choose_stretch(frame.pixels)
+    looks = (stretch, frame.pixels), (stretch.on_sky_of(made.picture), made.picture)
+    before, after = (
+        look.adjusted(settings.black, settings.strength).apply(pixels) for look, pixels in looks
+    )
+    return before, after

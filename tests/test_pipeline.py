@@ -78,7 +78,7 @@ def test_run_writes_every_file_beside_the_frame(broad, rescued):
         "picture.tif",
         "stars.ecsv",
         "result.json",
-        "preview.png",
+        "before-after.png",
         "report.html",
     }
 
@@ -113,7 +113,7 @@ def test_tiff_and_preview_show_what_they_should(rescued):
     picture = tifffile.imread(rescued.folder / "picture.tif")
     assert picture.dtype == np.uint16
     assert picture.shape == (420, 600, 3)
-    with Image.open(rescued.folder / "preview.png") as preview:
+    with Image.open(rescued.folder / "before-after.png") as preview:
         assert preview.size[0] >= 2 * 600
 
 

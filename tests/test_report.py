@@ -548,7 +548,7 @@ def test_a_picture_of_another_shape_is_refused_and_nothing_written(shape, tmp_pa
     with pytest.raises(ValueError, match=r"display pictures are \(3, y, x\)"):
         report.write_report(tmp_path / "report.html", fitted_result(), before=np.zeros(shape))
     with pytest.raises(ValueError, match=r"display pictures are \(3, y, x\)"):
-        preview.write_preview(tmp_path / "preview.png", np.zeros(shape), np.zeros(shape))
+        preview.write_pair(tmp_path / "before-after.png", np.zeros(shape), np.zeros(shape))
     assert list(tmp_path.iterdir()) == []
 
 
@@ -721,14 +721,14 @@ def halves(path):
 
 
 def test_before_is_on_the_left_and_after_on_the_right(tmp_path):
-    preview.write_preview(tmp_path / "p.png", a_picture(BEFORE), a_picture(AFTER))
+    preview.write_pair(tmp_path / "p.png", a_picture(BEFORE), a_picture(AFTER))
     for half, colour in zip(halves(tmp_path / "p.png"), (BEFORE, AFTER), strict=True):
         assert half.shape == (*SHAPE, 3)
         assert np.abs(half - colour).max() <= 0.5 / 255 + 1e-6  # rounding to 8 bits
 
 
 def test_each_picture_of_the_preview_has_a_label(tmp_path):
-    preview.write_preview(tmp_path / "p.png", a_picture(BEFORE), a_picture(AFTER))
+    preview.write_pair(tmp_path / "p.png", a_picture(BEFORE), a_picture(AFTER))
     strip = np.asarray(Image.open(tmp_path / "p.png").convert("L"))[:28]
     left, right = strip[:, : SHAPE[1]], strip[:, SHAPE[1] :]
     assert left.max() > 200
@@ -745,7 +745,7 @@ def test_preview_is_small_and_keeps_light_and_proportions(tmp_path):
     rng = np.random.default_rng(2)
     picture = rng.random((3, 64, 2 * preview.PREVIEW_WIDTH_PX), np.float32)
     picture[:, :32] *= 0.2
-    preview.write_preview(tmp_path / "p.png", picture, picture)
+    preview.write_pair(tmp_path / "p.png", picture, picture)
     left, _ = halves(tmp_path / "p.png")
     assert left.shape == (32, preview.PREVIEW_WIDTH_PX, 3)
     assert (
@@ -758,7 +758,7 @@ def test_preview_is_small_and_keeps_light_and_proportions(tmp_path):
 def test_preview_shows_nan_and_what_is_out_of_range_as_black_and_white(tmp_path):
     picture = a_picture((0.5, 0.5, 0.5), (40, 60))
     picture[:, 0, 0], picture[:, 0, 1], picture[:, 0, 2], picture[:, 0, 3] = np.nan, -3, 7, np.inf
-    preview.write_preview(tmp_path / "p.png", picture, picture)
+    preview.write_pair(tmp_path / "p.png", picture, picture)
     left, _ = halves(tmp_path / "p.png")
     assert left[-1, :4, 0].tolist() == [0, 0, 1, 1]
 
@@ -822,7 +822,7 @@ def test_json_holds_no_nan(tmp_path):
 WRITERS = {
     "stars.ecsv": lambda path, **options: tables.write_stars(path, star_table(), **options),
     "result.json": lambda path, **options: tables.write_json(path, {"a": 1}, **options),
-    "preview.png": lambda path, **options: preview.write_preview(
+    "before-after.png": lambda path, **options: preview.write_pair(
         path, a_picture(BEFORE), a_picture(AFTER), **options
     ),
     "report.html": lambda path, **options: report.write_report(path, fitted_result(), **options),

@@ -287,7 +287,7 @@ def test_settings_repeat_a_run_exactly(by_hand, tmp_path):
         np.testing.assert_array_equal(
             fits.getdata(tmp_path / "again" / name), fits.getdata(by_hand / name)
         )
-    for name in ("preview.png", "stars.ecsv"):
+    for name in ("before-after.png", "stars.ecsv"):
         assert (tmp_path / "again" / name).read_bytes() == (by_hand / name).read_bytes()
 
 

@@ -893,7 +893,7 @@ def test_the_page_in_a_browser(browser, address, folder):
         "stars.fits",
         "stars.ecsv",
         "result.json",
-        "preview.png",
+        "before-after.png",
     ):
         assert (folder / "again" / name).read_bytes() == (saved / name).read_bytes(), name
     assert np.isfinite(fits.getdata(saved / "picture.fits")).all()

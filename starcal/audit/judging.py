@@ -47,6 +47,7 @@ IMPOSSIBLE_KINDS = ("green", "magenta", "blue")
 MAX_DUV_ERROR = (
     IMPOSSIBLE_DUV / 4
 )  # most stars are within 0.004 of the locus: 2.7 errors at least from the limit
+DECIDED = 2.0  # errors from the limit: what is seen on a display is judged as possible or not
 # Of detection in a linear and in a stretched picture, where it is compressed: below, so small an
 # error of colour is not that of point-like light.
 MIN_SNR = (20.0, 8.0)
@@ -332,8 +333,8 @@ def audit_picture(
     -----
     Limits: nothing is known of a stretched picture's curve. Per-channel curves make all colours
     paler, so faults are then understated. What of the background is left in a star's pixels is
-    known only between limits, which go into the error; few stars on a bright nebula can be judged.
-    Clipped pixels are left out: a star is judged by the ring round them. The stars of a galaxy
+    known only between limits, which go into the error. Clipped pixels of a linear picture are left
+    out: a star is judged by the ring round them; in a stretched one they are seen as they are. The stars of a galaxy
     cluster, and compact galaxies, pass for stars.
 
     Examples
@@ -375,6 +376,7 @@ def audit_picture(
         _bv_of(stars, known),
         _odd_shape(table, starlight, stretched),
         table["snr"] < MIN_SNR[bool(stretched)],
+        bool(stretched),
     )
     _judge_rims(stars, starlight)
     return Audit(name, bool(stretched), how_judged, neutral_bv_mag, stars)
@@ -423,10 +425,12 @@ def _decoded(display: np.ndarray) -> np.ndarray:
 
 
 def _blind(pixels: np.ndarray, table: Table, stretched: bool) -> np.ndarray:
-    """Pixels that say nothing of colour, (y, x): a channel is clipped or has no data."""
+    """Pixels that say nothing of colour, (y, x): no data, or in a linear picture a channel is
+    clipped."""
     blind = ~np.isfinite(pixels).all(axis=0)
+    if stretched:
+        return blind  # what is white is seen as white
     for plane, level in zip(pixels, table.meta["clip_level"], strict=True):
-        level = np.fmin(level, 1.0) if stretched else level
         if np.isfinite(level):
             blind |= plane >= PLATEAU_SHARE * level
     return blind
@@ -470,12 +474,14 @@ def _judge_cores(
     bv_mag: np.ndarray,
     odd_shape: np.ndarray,
     faint: np.ndarray,
+    stretched: bool,
 ) -> None:
     """Colour of the cores, their kind, and why some have none, into the table."""
     core = light.core
     stars["duv"] = duv(core, neutral_bv_mag)
     stars["duv_error"] = _duv_error(light, neutral_bv_mag)
     known = (stars["duv_error"] <= MAX_DUV_ERROR) | _surely_impossible(light, neutral_bv_mag)
+    known |= stretched & _clearly_decided(stars["duv"], stars["duv_error"])
     stars["green_index"] = green_index(core, neutral_bv_mag)
     stars["u_prime"], stars["v_prime"] = rgb_to_uv_prime(core).T
     stars["hue"] = hue_word(core)
@@ -486,6 +492,13 @@ def _judge_cores(
     )
     stars["kind"] = np.where(
         stars["why_unknown"] == "", classify(core, neutral_bv_mag, bv_mag), "unknown"
+    )
+
+
+def _clearly_decided(duv_found: np.ndarray, error: np.ndarray) -> np.ndarray:
+    """Cores whose Duv is less certain, but lies clear of the limit on either side."""
+    return (error <= IMPOSSIBLE_DUV) & (
+        np.abs(np.abs(duv_found) - IMPOSSIBLE_DUV) >= DECIDED * error
     )
 
 

@@ -10,8 +10,9 @@ from pathlib import Path
 
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
+from PIL.PngImagePlugin import PngInfo
 
-from ..frame import write_bytes
+from ..frame import PAIR_MARK, write_bytes
 from ..texts import escaped, html_image
 from .tone import choose_stretch
 
@@ -24,10 +25,15 @@ NOTEBOOK_SIDE_PX = 420  # longer side of a picture in a notebook
 STRIP_ROWS = 64
 
 
-def write_preview(
+def write_png(path: str | Path, picture: np.ndarray, *, overwrite: bool = False) -> None:
+    """Write a display picture (3, y, x) whole as 8-bit PNG, nothing written on it."""
+    write_bytes(path, encoded(to_image(picture), "PNG", compress_level=3), overwrite)
+
+
+def write_pair(
     path: str | Path, before: np.ndarray, after: np.ndarray, *, overwrite: bool = False
 ) -> None:
-    """Write two pictures side by side, labelled, as PNG.
+    """Write two pictures side by side, labelled, as PNG that carries `PAIR_MARK`.
 
     Parameters
     ----------
@@ -56,7 +62,9 @@ def write_preview(
         sheet.paste(picture, (left, strip))
         draw.text((left + 8, strip // 2), label, "#f0f0f0", ImageFont.load_default(16), anchor="lm")
         left += picture.width + gap
-    write_bytes(path, encoded(sheet, "PNG", compress_level=3), overwrite)
+    mark = PngInfo()
+    mark.add_text("Description", PAIR_MARK)
+    write_bytes(path, encoded(sheet, "PNG", compress_level=3, pnginfo=mark), overwrite)
 
 
 def to_image(

@@ -166,6 +166,7 @@ def stretched(linearity: Linearity) -> Verdict:
         reasons=(linearity.reason,),
         next_steps=(
             "use the frame from before the stretch",
+            "or let `starcal run` colour its stars one by one as they are displayed",
             *doubt,
         ),
     )

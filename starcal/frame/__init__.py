@@ -3,9 +3,11 @@
 One idea a file: `reading` puts a `Frame` together, `fits_files` and `pictures` fetch planes and
 header from FITS and from TIFF, PNG, JPEG, `levels` finds the full scale, blank borders and dead
 channels, `sky` makes sense of the header (WCS, epoch), `wcs_files` reads a WCS given apart,
-`output` writes so that a half-written file never carries the final name.
+`output` writes so that a half-written file never carries the final name, `in_kind` in the format
+that a picture came in.
 """
 
+from .in_kind import kind_of, write_in_kind
 from .output import (
     atomic_folder,
     atomic_write,
@@ -16,6 +18,7 @@ from .output import (
     write_fits,
     write_tiff16,
 )
+from .pictures import PAIR_MARK
 from .reading import Frame, Plane, frame_of_planes, read_frame, read_plane
 from .sky import (
     ONE_GRID_PX,
@@ -29,6 +32,7 @@ from .wcs_files import write_wcs
 
 __all__ = [
     "ONE_GRID_PX",
+    "PAIR_MARK",
     "Frame",
     "Plane",
     "atomic_folder",
@@ -37,6 +41,7 @@ __all__ = [
     "check_output",
     "corners_apart_px",
     "frame_of_planes",
+    "kind_of",
     "pixel_scale_arcsec",
     "read_frame",
     "read_plane",
@@ -46,6 +51,7 @@ __all__ = [
     "with_wcs",
     "write_bytes",
     "write_fits",
+    "write_in_kind",
     "write_tiff16",
     "write_wcs",
 ]

@@ -12,6 +12,8 @@ from ..errors import FrameError
 from .fits_files import COMPOSE, GZIP_LIMIT, Raw
 
 PNG, JPEG, TIFF = b"\x89PNG", b"\xff\xd8\xff", (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+PAIR_MARK = "starcal: before and after"  # of pictures that show a frame twice
+MARK_REACH = 4096  # bytes at the start of a file, where its texts are
 TIFF_COLOURS = (1, 2, 6)  # grey, RGB, YCbCr; not palettes, masks, negatives, raw mosaics
 
 
@@ -117,6 +119,11 @@ def _png(path):
     import imagecodecs
 
     data = path.read_bytes()
+    if PAIR_MARK.encode() in data[:MARK_REACH]:
+        raise FrameError(
+            f"{path.name}: this is a before-and-after picture made by starcal, not a frame. Give "
+            "one of its two pictures: after.png lies beside it."
+        )
     width, height = (int.from_bytes(data[at : at + 4], "big") for at in (16, 20))
     _require_plausible(path, width * height)
     return imagecodecs.png_decode(data)

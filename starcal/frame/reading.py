@@ -269,7 +269,9 @@ def _frame(raw, pixels, name, wcs_path, full_scale):
     notes = list(raw.notes)
     _require_size(pixels, name)
     (scale, source), not_finite = _scale(pixels, raw.kinds, full_scale, name, notes)
-    blank_value = 0.0 if _blank(pixels, name, notes) and not not_finite else math.nan
+    displayed = raw.is_picture and "uint8" in raw.kinds  # its black is a sky clipped for display
+    bordered = not displayed and _blank(pixels, name, notes)
+    blank_value = 0.0 if bordered and not not_finite else math.nan
     header, sky = _locate(raw, pixels.shape[1:], wcs_path, name)
     return Frame(
         pixels,

@@ -43,7 +43,10 @@ FILE_TEXTS = {
     "picture.tif": "the picture, 16-bit",
     "stars.ecsv": "the star table: positions, fluxes, catalogue, flags",
     "result.json": "this result for programs",
-    "preview.png": "before and after, side by side",
+    "picture.png": "the picture in the format it came in",
+    "after.png": "the picture to show, stretched, whole",
+    "after.tif": "the same in 16 bits",
+    "before-after.png": "before and after, side by side",
     "report.html": "this page",
     "starless.fits": "the frame without its stars",
     "stars.fits": "the stars alone, in their new colours",
@@ -159,10 +162,10 @@ def source_rows(result: CheckResult) -> list[tuple[str, str, str]]:
         return []
     source, error = np.asarray(stars["colour_source"]), np.asarray(stars["colour_bv_error_mag"])
     names, counts = np.unique(source, return_counts=True)
-    return [
-        (str(names[i]), str(counts[i]), f"{np.median(error[source == names[i]]):.2f}")
-        for i in np.argsort(-counts, kind="stable")
-    ]
+    medians = [np.median(error[source == name]) for name in names]
+    texts = [f"{median:.2f}" if np.isfinite(median) else "" for median in medians]
+    order = np.argsort(-counts, kind="stable")
+    return [(str(names[i]) or "no star", str(counts[i]), texts[i]) for i in order]
 
 
 def audit_rows(audits: Sequence[Audit]) -> list[tuple[str, ...]]:

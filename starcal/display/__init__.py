@@ -1,0 +1,10 @@
+"""Star colours in pictures that are already stretched, in the values of a display.
+
+One idea a file: `profiles` measures how each star is displayed and tells stars from knots of the
+nebula, `curve` finds the tone curve from the shapes of stars, `targets` chooses the B-V of each
+star, `transfer` puts the colours on, `recolour` does all of it and takes back what did harm.
+"""
+
+from .recolour import DisplayColours, recolour_display
+
+__all__ = ["DisplayColours", "recolour_display"]

@@ -1,0 +1,153 @@
+"""The tone curve of a stretched picture, from the shapes of its stars.
+
+All stars have the same profile in light. A curve that makes the displayed profiles alike again is
+the inverse of the stretch: ln x = p ln D - (A / q) ln(1 - q D), which covers linear data, gammas,
+arcsinh-like and midtone curves.
+"""
+
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..colour.stellar import srgb_decode, srgb_encode
+
+POWERS = (0.8, 1.0, 1.3, 1.7, 2.2, 3.0)
+KNEES = (0.5, 0.8, 0.95, 0.985)
+STRENGTHS = (0.0, 0.5, 1.0, 2.0, 3.5, 5.5, 8.0, 11.0)
+PLAIN = (2.2, 0.5, 0.0)  # where too few stars tell: the display's own curve, nearly
+FEWEST_STARS = 12
+MOST_STARS = 80
+LEAST_EXCESS_SIGMA = 5.0
+GAMMA_COST = 0.25  # a pure power is not seen in profiles; without magnitudes the plainest is taken
+RATIO_COST = 0.15
+TABLE = np.linspace(0, 1, 2048)
+ROUNDS = 6  # of the additive fit
+
+
+@dataclass(frozen=True)
+class ToneCurve:
+    """From display values to light and back.
+
+    Attributes
+    ----------
+    power, knee, strength : float
+        p, q and A of the formula above.
+    keeps_ratios : bool
+        Stretched as a whole, channel ratios of the decoded values kept; else channel by channel.
+    score : float
+        How unlike the profiles still are; NaN where the curve was not fitted.
+    """
+
+    power: float
+    knee: float
+    strength: float
+    keeps_ratios: bool = False
+    score: float = np.nan
+
+    @property
+    def steepness(self) -> float:
+        """d ln x / d ln D at D = 0.5: 1 for linear data, 1.4 and more for stretched."""
+        return self.power + self.strength * 0.5 / (1 - 0.5 * self.knee)
+
+    def light(self, display: NDArray) -> NDArray:
+        """Light (3, ...) of display values (3, ...), 1 at white."""
+        if not self.keeps_ratios:
+            return self._bent(display)
+        decoded = srgb_decode(display)
+        mean = decoded.mean(axis=0)
+        return decoded * (self._bent(srgb_encode(mean)) / np.maximum(mean, 1e-9))
+
+    def display(self, light: NDArray) -> NDArray:
+        """The inverse of `light`."""
+        if not self.keeps_ratios:
+            return self._unbent(light)
+        mean = light.mean(axis=0)
+        shown = srgb_decode(self._unbent(mean))
+        return srgb_encode(light * (shown / np.maximum(mean, 1e-12)))
+
+    def _bent(self, values: NDArray) -> NDArray:
+        values = np.clip(values, 0, 1)
+        grown = ((1 - self.knee) / (1 - self.knee * values)) ** (self.strength / self.knee)
+        return values**self.power * grown
+
+    def _unbent(self, light: NDArray) -> NDArray:
+        return np.interp(light, self._bent(TABLE), TABLE)
+
+
+def fit_curve(rings: NDArray, ground: NDArray, sigma: float, half_px: float) -> ToneCurve:
+    """Find the curve that makes the profiles of stars alike.
+
+    Parameters
+    ----------
+    rings : ndarray, (n, 3, radii)
+        Of clean stars: medians of rings a pixel wide.
+    ground : ndarray, (n, 3)
+        Display values under them.
+    sigma : float
+        Noise.
+    half_px : float
+        Of a typical star; rings out to three times that are looked at.
+    """
+    if len(rings) < FEWEST_STARS:
+        return ToneCurve(*PLAIN)
+    rings = rings[:: max(1, len(rings) // MOST_STARS), :, : round(3 * half_px) + 2]
+    ground = ground[:: max(1, len(ground) // MOST_STARS)]
+    excess = rings - ground[:, :, None]
+    seen = (excess > LEAST_EXCESS_SIGMA * sigma) & (rings < 0.985)
+    tried = [
+        ToneCurve(power, knee, strength, whole)
+        for power, knee, strength, whole in product(POWERS, KNEES, STRENGTHS, (False, True))
+        if strength > 0 or knee == KNEES[0]
+    ]
+    scores = [_score(curve, rings, ground, seen) for curve in tried]
+    best = int(np.argmin(scores))
+    chosen = tried[best]
+    return ToneCurve(
+        chosen.power, chosen.knee, chosen.strength, chosen.keeps_ratios, float(scores[best])
+    )
+
+
+def _score(curve: ToneCurve, rings: NDArray, ground: NDArray, seen: NDArray) -> float:
+    """Unlikeness of the profiles, cost of the power, and unlikeness of colours within a star."""
+    light = curve.light(rings.swapaxes(0, 1))
+    below = curve.light(ground.T)
+    excess = light - below[:, :, None]
+    usable = seen.swapaxes(0, 1) & (excess > 0)
+    level = np.log(np.where(usable, excess, 1.0))
+    left, spread = _additive(level, usable)
+    return (
+        left / max(spread, 0.05)
+        + GAMMA_COST * abs(np.log(curve.power))
+        + RATIO_COST * _tint(level, usable)
+    )
+
+
+def _additive(level: NDArray, usable: NDArray) -> tuple[float, float]:
+    """Scatter about a fit of star plus ring, and how far the stars spread, over all channels."""
+    star = np.zeros(level.shape[:2])
+    ring = np.zeros((level.shape[0], level.shape[2]))
+    weight = usable.astype(float)
+    for _ in range(ROUNDS):
+        rest = (level - ring[:, None]) * weight
+        star = rest.sum(axis=2) / np.maximum(weight.sum(axis=2), 1)
+        rest = (level - star[:, :, None]) * weight
+        ring = rest.sum(axis=1) / np.maximum(weight.sum(axis=1), 1)
+    left = np.abs(level - star[:, :, None] - ring[:, None])[usable]
+    known = usable.sum(axis=2) >= 2
+    if not len(left) or not known.any():
+        return 1.0, 1.0
+    return float(1.4826 * np.median(left)), float(np.std(star[known]))
+
+
+def _tint(level: NDArray, usable: NDArray) -> float:
+    """Scatter of channel ratios from ring to ring of a star, over the size of these ratios."""
+    both = usable[[0, 2]] & usable[1]
+    ratio = np.where(both, level[[0, 2]] - level[1], np.nan)
+    if not both.any():
+        return 0.0
+    count = np.maximum(both.sum(axis=2, keepdims=True), 1)
+    middle = np.where(both, ratio, 0).sum(axis=2, keepdims=True) / count
+    within = float(np.median(np.abs(ratio - middle)[both]))
+    return within / max(float(np.median(np.abs(ratio)[both])), 0.02)

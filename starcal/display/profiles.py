@@ -1,0 +1,294 @@
+"""How each star is displayed: rings round it, half radius, reach; and which detections are stars.
+
+Widths are each star's own, because a stretch shows bright stars wider than faint ones.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from ..colour.stellar import rgb_to_uv_prime, srgb_decode
+from ..layers.psf import disc_offsets, stamps_at
+
+LEAST_SIGMA = 1 / 255 / 3.5  # the rounding of 8 bits
+SMALLEST_RADIUS_PX, LARGEST_RADIUS_PX = 10, 40
+RADIUS_FWHM = 7.0  # rings are measured out to so many widths of a typical star
+MOST_REACH = 4.5  # in half radii; further out nobody sees a star's light
+FLOOR_SIGMA, FLOOR_SHARE = 0.8, 0.015  # so near to its floor a profile has ended
+RING = (1.9, 3.8)  # of the surroundings, in half radii
+STEEP = (0.8, 0.3)  # of the peak: a star falls between them within about one width
+UNEVEN_SIGMA, UNEVEN_SHARE = 3.0, 0.06  # upper scatter of textured surroundings; of the peak too
+STAMP_PIXELS = 1 << 21  # per batch of stars, to bound memory
+LIKE_PEAKS = 41  # stars of like peak that tell what width a star has
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Profiles:
+    """Of n detections in a picture of display values.
+
+    Attributes
+    ----------
+    x_px, y_px : ndarray, (n,)
+    rings : ndarray, (n, 3, radii)
+        Median of each ring of pixels, a pixel wide, in each channel.
+    peak, floor : ndarray, (n,)
+        Of the mean of the channels; the peak above the floor.
+    half_px, reach_px : ndarray, (n,)
+        Where the profile has fallen to half, and where it ends.
+    edge_px : ndarray, (n,)
+        From 0.8 to 0.3 of the peak.
+    roundness : ndarray, (n,)
+    saturated : ndarray of bool, (n,)
+        Some channel's middle is at the display's white.
+    scatter, texture, filled : ndarray, (n,)
+        Of the surroundings: upper scatter in units of noise; share of the peak that it is; share of
+        pixels above 0.45 of the peak.
+    hue_apart : ndarray, (n,)
+        u'v' distance of the star's light from that of the structure round it.
+    sigma : float
+        Noise of the mean of the channels.
+    """
+
+    x_px: NDArray
+    y_px: NDArray
+    rings: NDArray
+    peak: NDArray
+    floor: NDArray
+    half_px: NDArray
+    reach_px: NDArray
+    edge_px: NDArray
+    roundness: NDArray
+    saturated: NDArray
+    scatter: NDArray
+    texture: NDArray
+    filled: NDArray
+    hue_apart: NDArray
+    sigma: float
+
+    @property
+    def textured(self) -> NDArray[np.bool_]:
+        """Whether the surroundings have structure of their own."""
+        return (self.scatter > UNEVEN_SIGMA) & (self.texture > UNEVEN_SHARE)
+
+    def pick(self, rows: NDArray) -> "Profiles":
+        """Some of them."""
+        columns = {k: v[rows] for k, v in vars(self).items() if isinstance(v, np.ndarray)}
+        return replace(self, **columns)
+
+
+def pixel_noise(mean: NDArray) -> float:
+    """Noise of a plane of display values: scatter about the median of 5 x 5 pixels."""
+    rest = np.abs(mean - ndimage.median_filter(mean, 5))
+    return max(float(1.4826 * np.median(rest)), LEAST_SIGMA)
+
+
+def measure_profiles(display: NDArray, stars: Table) -> Profiles:
+    """Measure how the stars of a table are displayed.
+
+    Parameters
+    ----------
+    display : ndarray, (3, y, x)
+        Display values in [0, 1], finite.
+    stars : Table
+        Of `stars.measure_stars`, of this picture.
+    """
+    mean = display.mean(axis=0)
+    sigma = pixel_noise(mean)
+    x_px, y_px = (np.asarray(stars[name], float) for name in ("x_px", "y_px"))
+    fwhm_px = float(np.mean(stars.meta["fwhm_px"]))
+    radius = round(np.clip(RADIUS_FWHM * fwhm_px, SMALLEST_RADIUS_PX, LARGEST_RADIUS_PX))
+    rings = ring_medians(display, x_px, y_px, radius)
+    shape = _shape(ring_medians(mean[None], x_px, y_px, radius)[:, 0], sigma)
+    round_about = _surroundings(display, mean, x_px, y_px, shape, sigma)
+    return Profiles(
+        x_px=x_px,
+        y_px=y_px,
+        rings=rings,
+        **shape,
+        roundness=np.nan_to_num(np.asarray(stars["roundness"], float), nan=1.0),
+        saturated=(rings[:, :, :2].max(axis=2) >= 0.985).any(axis=1),
+        **round_about,
+        sigma=sigma,
+    )
+
+
+def ring_medians(planes: NDArray, x_px: NDArray, y_px: NDArray, radius: int) -> NDArray:
+    """Medians of rings a pixel wide round each place, (n, channels, radius + 1)."""
+    return np.stack([_rings(plane, x_px, y_px, radius) for plane in planes], axis=1)
+
+
+def _rings(plane: NDArray, x_px: NDArray, y_px: NDArray, radius: int) -> NDArray:
+    dx, dy = disc_offsets(radius + 0.5)
+    ring = np.rint(np.hypot(dx, dy)).astype(int)
+    found = np.full((len(x_px), radius + 1), np.nan, np.float32)
+    step = max(1, STAMP_PIXELS // len(dx))
+    for first in range(0, len(x_px), step):
+        part = slice(first, first + step)
+        values = stamps_at(plane, x_px[part], y_px[part], (dx, dy))[0]
+        for r in range(radius + 1):
+            found[part, r] = _finite_median(values[:, ring == r])
+    return found
+
+
+def _finite_median(values: NDArray) -> NDArray:
+    """Median along the last axis of what is finite; NaN where nothing is."""
+    ordered = np.sort(values, axis=-1)  # NaN goes last
+    count = np.isfinite(ordered).sum(axis=-1)
+    middle = np.maximum(count - 1, 0) // 2
+    return np.take_along_axis(ordered, middle[:, None], -1)[:, 0]
+
+
+def _shape(profile: NDArray, sigma: float) -> dict[str, NDArray]:
+    """Peak, floor, half radius, reach and edge of mean profiles, (n, radii)."""
+    profile = _without_gaps(profile)
+    top = profile[:, :2].max(axis=1)
+    half_px = np.full(len(profile), 1.0)
+    # the floor lies near the star: what is further out may be another's ground
+    for _ in range(2):
+        near = np.arange(profile.shape[1]) <= np.maximum(MOST_REACH * half_px, 5)[:, None]
+        floor = np.where(near, profile, np.inf).min(axis=1)
+        half_px = _crossing(profile, floor + 0.5 * (top - floor))
+    peak = top - floor
+    low, high = (_crossing(profile, floor + share * peak) for share in STEEP[::-1])
+    return {
+        "peak": peak,
+        "floor": floor,
+        "half_px": half_px,
+        "reach_px": _reach(profile, floor, peak, half_px, sigma),
+        "edge_px": low - high,
+    }
+
+
+def _without_gaps(profile: NDArray) -> NDArray:
+    """Rings beyond the picture take the value of the one inside."""
+    profile = np.array(profile)
+    for r in range(1, profile.shape[1]):
+        profile[:, r] = np.where(np.isfinite(profile[:, r]), profile[:, r], profile[:, r - 1])
+    return np.nan_to_num(profile)
+
+
+def _crossing(profile: NDArray, level: NDArray) -> NDArray:
+    """Radius at which each profile first falls below a level, linear between rings."""
+    below = profile < level[:, None]
+    first = np.where(below.any(axis=1), below.argmax(axis=1), profile.shape[1] - 1)
+    first = np.maximum(first, 1)
+    rows = np.arange(len(profile))
+    before, after = profile[rows, first - 1], profile[rows, first]
+    share = (before - level) / np.maximum(before - after, 1e-6)
+    return first - 1 + np.clip(share, 0.2, 1.0)
+
+
+def _reach(profile, floor, peak, half_px, sigma) -> NDArray:
+    """First ring after the half radius that is near the floor, or where the profile stops
+    falling."""
+    radius = np.arange(profile.shape[1])
+    near = profile - floor[:, None] <= np.maximum(FLOOR_SIGMA * sigma, FLOOR_SHARE * peak)[:, None]
+    rising = np.diff(profile, axis=1, append=profile[:, -1:]) > -0.1 * sigma
+    ended = (near | rising) & (radius > half_px[:, None] + 0.5)
+    end = np.where(ended.any(axis=1), ended.argmax(axis=1), profile.shape[1] - 1)
+    return np.minimum(end, MOST_REACH * half_px)
+
+
+def _surroundings(display, mean, x_px, y_px, shape, sigma) -> dict[str, NDArray]:
+    """What is round each detection, other detections masked."""
+    names = ("scatter", "texture", "filled", "hue_apart")
+    found = {name: np.zeros(len(x_px)) for name in names}
+    taken = _discs(mean.shape, x_px, y_px, np.minimum(2.0 * shape["half_px"], 12))
+    light = srgb_decode(display)
+    for i in range(len(x_px)):
+        half = shape["half_px"][i]
+        window, radius = _window(mean.shape, x_px[i], y_px[i], RING[1] * half + 1)
+        around = (radius >= RING[0] * half) & (radius <= RING[1] * half)
+        around &= ~taken[window] | (radius <= 2.0 * half)
+        values = mean[window][around]
+        if len(values) < 8:
+            continue
+        low, high = np.quantile(values, (0.5, 0.84))
+        peak = max(shape["peak"][i], 1e-6)
+        found["scatter"][i] = (high - low) / sigma
+        found["texture"][i] = (high - low) / peak
+        found["filled"][i] = np.mean(values > shape["floor"][i] + 0.45 * peak)
+        if found["scatter"][i] > UNEVEN_SIGMA:
+            here = light[:, *window]
+            found["hue_apart"][i] = _hue_apart(
+                here, mean[window], around, radius <= max(half, 1), low
+            )
+    return found
+
+
+def _hue_apart(light, mean, around, inside, middle) -> float:
+    """u'v' distance of a star's light from that of the brighter part of its surroundings."""
+    dark, bright = (around & side for side in (mean <= middle, mean > middle))
+    if not (inside.any() and dark.any() and bright.any()):
+        return 0.0
+    base = np.median(light[:, dark], axis=1)
+    star, structure = (np.median(light[:, part], axis=1) - base for part in (inside, bright))
+    if not (star.max() > 0 and structure.max() > 0):
+        return 0.0
+    apart = rgb_to_uv_prime(np.maximum(star, 0)) - rgb_to_uv_prime(np.maximum(structure, 0))
+    return float(np.nan_to_num(np.hypot(*apart)))
+
+
+def _window(shape, x, y, reach) -> tuple[tuple[slice, slice], NDArray]:
+    """Rows and columns within reach of a place, and the distances of their pixels from it."""
+    left, right = max(0, int(x - reach)), min(shape[1], int(x + reach) + 2)
+    low, high = max(0, int(y - reach)), min(shape[0], int(y + reach) + 2)
+    radius = np.hypot(np.arange(low, high)[:, None] - y, np.arange(left, right)[None] - x)
+    return (slice(low, high), slice(left, right)), radius
+
+
+def _discs(shape, x_px, y_px, radius_px) -> NDArray[np.bool_]:
+    """Where any disc is."""
+    covered = np.zeros(shape, bool)
+    for x, y, reach in zip(x_px, y_px, radius_px, strict=True):
+        window, radius = _window(shape, x, y, reach)
+        covered[window] |= radius <= reach
+    return covered
+
+
+def are_stars(found: Profiles, matched: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which detections are stars and not knots of the nebula.
+
+    Parameters
+    ----------
+    found : Profiles
+    matched : ndarray of bool, (n,)
+        Where a catalogue knows a star: brightness and size are enough then.
+    """
+    calm = ~found.textured
+    bright = found.peak > np.maximum.reduce(
+        [
+            np.full(len(found.peak), 5 * found.sigma),
+            np.full(len(found.peak), 0.035),
+            1.5 * np.minimum(found.scatter, 8) * found.sigma,
+        ]
+    )
+    usual = usual_half_px(found)
+    sized = found.half_px <= np.where(calm, 1.7 * usual + 0.5, 1.35 * usual + 0.3)
+    sized |= _burnt_out(found, calm)
+    # the brightest burn out to any width; a knot does so on ground of its own texture only
+    sized |= found.saturated & (matched | (calm & (found.roundness > 0.6)))
+    lonely = found.filled < np.where(calm, 0.35, 0.10)
+    shaped = found.roundness > np.where(calm, 0.4, 0.6)
+    far_above = found.peak > 12 * found.scatter * found.sigma
+    own_hue = calm | (found.hue_apart > 0.02) | far_above
+    return bright & sized & (matched | (lonely & shaped & own_hue))
+
+
+def _burnt_out(found: Profiles, calm: NDArray) -> NDArray:
+    """Wide by saturation: a core at the display's white with a steep edge."""
+    steep = found.edge_px <= 1.1 * 2 * np.median(found.half_px) + 0.35 * found.half_px
+    white = (found.rings[:, :, 0] > 0.8).all(axis=1)
+    return found.saturated & steep & (calm | white)
+
+
+def usual_half_px(found: Profiles) -> NDArray:
+    """Half radius that stars of like peak have: a running median over the peaks."""
+    order = np.argsort(found.peak)
+    smooth = ndimage.median_filter(found.half_px[order], min(LIKE_PEAKS, len(order) or 1))
+    usual = np.empty_like(smooth)
+    usual[order] = smooth
+    return usual

@@ -1,0 +1,209 @@
+"""A stretched picture whose stars get the colours of stars, one by one; all else stays as it is."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from ..colour.stellar import rgb_to_uv_prime, star_rgb
+from ..layers.fill import fill
+from ..stars import Flag
+from .curve import ToneCurve, fit_curve
+from .profiles import Profiles, are_stars, measure_profiles, ring_medians
+from .targets import Parts, Targets, choose_targets, parts_of
+from .transfer import footprint_window, paint, recoloured
+
+HIGHEST_GROUND = 0.98
+HARDLY_MOVED_UV = 0.006  # a possible star that a catalogue would move by less stays
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class DisplayColours:
+    """A picture with new star colours, and how they came about.
+
+    Attributes
+    ----------
+    picture : ndarray, (3, y, x) float32
+        Display values; bit for bit the input outside ``footprint``.
+    footprint : ndarray of bool, (y, x)
+    ground : ndarray, (3, y, x)
+        The picture without its stars.
+    curve : ToneCurve
+    saturation : float
+        Of the picture against plain light.
+    star : ndarray of bool, (n,)
+        Which rows of the table passed for stars.
+    source, bv_mag : ndarray, (n,)
+        Where each star has its colour from (empty: no star, ``kept``: its own), and the B-V.
+    impossible_before, impossible_after : int
+        Impossible cores and rims of all that passed for stars.
+    parts_judged : int
+    reverted : int
+        Stars that got their colour back because the new one was no better.
+    """
+
+    picture: NDArray = field(repr=False)
+    footprint: NDArray = field(repr=False)
+    ground: NDArray = field(repr=False)
+    curve: ToneCurve
+    saturation: float
+    star: NDArray = field(repr=False)
+    source: NDArray = field(repr=False)
+    bv_mag: NDArray = field(repr=False)
+    impossible_before: int
+    impossible_after: int
+    parts_judged: int
+    reverted: int
+
+
+def recolour_display(
+    display: NDArray,
+    stars: Table,
+    *,
+    catalogue_bv: NDArray | None = None,
+    catalogue_error: NDArray | None = None,
+    v_mag: NDArray | None = None,
+    neutral_bv: float | None,
+    usual_bv: float,
+    all_usual: bool = False,
+) -> DisplayColours:
+    """Give the stars of a stretched picture star colours.
+
+    Parameters
+    ----------
+    display : ndarray, (3, y, x) float32
+        Display values in [0, 1]; NaN where there are none.
+    stars : Table
+        Of `stars.measure_stars`, n rows.
+    catalogue_bv, catalogue_error, v_mag : ndarray, (n,), optional
+        Of the star that a catalogue knows at each place, NaN where none.
+    neutral_bv : float or None
+        B-V of the star that is shown neutral.
+    usual_bv : float
+        For stars of which nothing is known.
+    all_usual : bool
+        Give it to all stars, whatever is known.
+    """
+    shown = np.clip(np.nan_to_num(display), 0, 1).astype(np.float32)
+    unknown = np.full(len(stars), np.nan)
+    bv, error, v = (unknown if c is None else c for c in (catalogue_bv, catalogue_error, v_mag))
+    everything = measure_profiles(shown, stars)
+    star = are_stars(everything, np.isfinite(bv))
+    found = everything.pick(star)
+    ground = _ground(shown, found)
+    under = _at(ground, found)
+    curve = _curve_of(found, np.asarray(stars["flags"])[star], under)
+    parts = parts_of(found.rings, found, under, neutral_bv)
+    targets = choose_targets(
+        found,
+        parts,
+        curve,
+        under,
+        catalogue_bv=bv[star],
+        catalogue_error=error[star],
+        v_mag=v[star],
+        neutral_bv=neutral_bv,
+        usual_bv=usual_bv,
+    )
+    if all_usual:
+        targets = Targets(
+            bv_mag=np.full(len(under), usual_bv),
+            source=np.full(len(under), "palette"),
+            saturation=targets.saturation,
+        )
+    made = _Picture(shown, ground, curve, targets.saturation, neutral_bv)
+    taken = np.isfinite(targets.bv_mag)
+    picture, footprint = made.painted(found, targets.bv_mag, taken)
+    after = made.judged(picture, found, under)
+    worse = taken & ~_better(parts, after, targets.source)
+    picture, footprint = made.painted(found, targets.bv_mag, taken & ~worse)
+    after = made.judged(picture, found, under)
+    source, bv_mag = np.full(len(stars), "", "U10"), unknown.copy()
+    source[star] = np.where(worse, "kept", targets.source)
+    bv_mag[star] = np.where(worse, np.nan, targets.bv_mag)
+    nowhere = np.isnan(display)
+    picture[nowhere] = np.nan
+    return DisplayColours(
+        picture=np.where(footprint, picture, display),
+        footprint=footprint,
+        ground=ground,
+        curve=curve,
+        saturation=targets.saturation,
+        star=star,
+        source=source,
+        bv_mag=bv_mag,
+        impossible_before=int(parts.impossible.sum()),
+        impossible_after=int(after.impossible.sum()),
+        parts_judged=int(
+            (parts.core_kind != "unknown").sum() + (parts.rim_kind != "unknown").sum()
+        ),
+        reverted=int(worse.sum()),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Picture:
+    """What does not change while stars are painted and judged."""
+
+    display: NDArray
+    ground: NDArray
+    curve: ToneCurve
+    saturation: float
+    neutral_bv: float | None
+
+    def painted(self, found: Profiles, bv_mag: NDArray, rows: NDArray) -> tuple[NDArray, NDArray]:
+        """The picture with some of the stars coloured, and where it may differ."""
+        log_colour = np.log(star_rgb(bv_mag[rows], self.neutral_bv))
+        painted = paint(found.pick(rows), log_colour, self.display, self.ground, self.curve)
+        made = recoloured(self.display, self.ground, painted, self.curve, self.saturation)
+        return made, painted.weight > 0
+
+    def judged(self, picture: NDArray, found: Profiles, under: NDArray) -> Parts:
+        """Cores and rims of the stars in a picture of these places."""
+        rings = ring_medians(picture, found.x_px, found.y_px, found.rings.shape[2] - 1)
+        return parts_of(rings, found, under, self.neutral_bv)
+
+
+def _better(before: Parts, after: Parts, source: NDArray) -> NDArray[np.bool_]:
+    """Stars without more impossible parts than before; possible ones only if they visibly moved."""
+    moved = rgb_to_uv_prime(np.maximum(after.core, 1e-6)) - rgb_to_uv_prime(
+        np.maximum(before.core, 1e-6)
+    )
+    still = (before.impossible == 0) & (source == "catalogue")
+    still &= np.hypot(moved[:, 0], moved[:, 1]) < HARDLY_MOVED_UV
+    return (after.impossible <= before.impossible) & ~still
+
+
+def _ground(display: NDArray, found: Profiles) -> NDArray[np.float32]:
+    """The picture filled in from around under the stars."""
+    hidden = np.zeros(display.shape[1:], bool)
+    for i in range(len(found.x_px)):
+        window, radius = footprint_window(hidden.shape, found, i)
+        hidden[window] |= radius <= found.reach_px[i] + 1
+    weight = (~hidden).astype(np.float32)
+    ground = display.copy()
+    for index, plane in enumerate(display):
+        filled = fill(np.where(hidden, 0, plane).astype(np.float32), weight, found.sigma)
+        ground[index][hidden] = np.clip(filled, 0, HIGHEST_GROUND)[hidden]
+    return ground
+
+
+def _at(ground: NDArray, found: Profiles) -> NDArray:
+    """Ground under each star's middle, (n, 3)."""
+    rows, columns = (
+        np.clip(np.rint(at).astype(int), 0, side - 1)
+        for at, side in zip((found.y_px, found.x_px), ground.shape[1:], strict=True)
+    )
+    return ground[:, rows, columns].T
+
+
+def _curve_of(found: Profiles, flags: NDArray, under: NDArray) -> ToneCurve:
+    """From the clean stars."""
+    spoilt = flags & (Flag.EDGE | Flag.BLENDED) != 0
+    clean = ~spoilt & ~found.saturated & ~found.textured & (found.roundness > 0.6)
+    rows = np.flatnonzero(clean)
+    if not len(rows):
+        return fit_curve(found.rings[:0], under[:0], found.sigma, 1.0)
+    half_px = float(np.median(found.half_px[rows]))
+    return fit_curve(found.rings[rows], under[rows], found.sigma, half_px)

@@ -1,0 +1,272 @@
+"""Which B-V each displayed star gets: the catalogue's, one inferred from the picture's own ratios,
+its own hue where that is possible, or a yellow-white."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..colour.stellar import classify, green_index, real_star_log_ratios, srgb_decode, white_rgb
+from .curve import ToneCurve
+from .profiles import Profiles
+
+IMPOSSIBLE = ("green", "magenta", "blue")
+CATALOGUE_ERROR_MAG = 0.25  # a B-V known less well tells less than the picture does
+BRIGHTNESS_MAG = 1.6  # a match further off the picture's own relation of brightness is another star
+FEWEST_FOR_RELATION, RELATION_SCATTER_MAG, RELATION_SHARE = 15, 0.3, 0.75
+FEWEST_FOR_SATURATION = 12
+# Largest slope of a pair of channels against B-V, mag per mag, in light: every composite of
+# O III with H alpha has 1.12, broadband nearly so.
+PLAIN_SLOPE = 1.12
+SLOPE_ERROR = 0.35  # at this relative error, half of what is measured of the saturation is believed
+ON_LOCUS = 0.25  # mag of the green index: a population nearer is one of stars
+BV_GRID_MAG = np.linspace(-0.3, 1.5, 181)
+LEAST_SPREAD_MAG = 0.1  # of R against B; less may be noise and uneven ground
+USUAL_SPREAD_MAG = 0.35  # of B-V in a field of stars
+TRUE_CONTRAST = 1.47  # change of R against B with B-V, mag per mag, of real stars
+SPREAD_RANGE_MAG = (-0.2, 1.4)
+FAINTEST_SHARE = 0.03  # of a core's light in a channel, that still makes a ratio
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Parts:
+    """Displayed colours of n stars: decoded light above the ground, and what they can be.
+
+    Attributes
+    ----------
+    core, rim : ndarray, (n, 3)
+        Inside the half radius, and from there to twice as far out.
+    core_kind, rim_kind : ndarray of str, (n,)
+        Of `colour.stellar.classify`; ``unknown`` for rims too faint to be seen.
+    """
+
+    core: NDArray
+    rim: NDArray
+    core_kind: NDArray
+    rim_kind: NDArray
+
+    @property
+    def impossible(self) -> NDArray[np.int_]:
+        """How many of the two are impossible, (n,)."""
+        kinds = (self.core_kind, self.rim_kind)
+        return np.sum([np.isin(kind, IMPOSSIBLE) for kind in kinds], axis=0)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Targets:
+    """B-V of each of n stars, NaN where it keeps its colour, and on what that rests.
+
+    Attributes
+    ----------
+    bv_mag : ndarray, (n,)
+    source : ndarray of str, (n,)
+        ``catalogue``, ``continuum``, ``own hue``, ``field``, ``palette``, or ``kept``.
+    saturation : float
+        Of the picture against plain light.
+    """
+
+    bv_mag: NDArray
+    source: NDArray
+    saturation: float
+
+    def tally(self) -> dict[str, int]:
+        """How many stars have their colour from where."""
+        names, counts = np.unique(self.source, return_counts=True)
+        return {str(name): int(count) for name, count in zip(names, counts, strict=True)}
+
+
+def parts_of(rings: NDArray, found: Profiles, ground: NDArray, neutral_bv: float | None) -> Parts:
+    """Judge cores and rims as displayed.
+
+    Parameters
+    ----------
+    rings : ndarray, (n, 3, radii)
+        Medians of rings, before or after.
+    found : Profiles
+        Of the same n stars, for their half radii.
+    ground : ndarray, (n, 3)
+        Display values under the stars.
+    neutral_bv : float or None
+    """
+    light = srgb_decode(np.clip(rings, 0, 1)) - srgb_decode(ground)[:, :, None]
+    radius = np.arange(rings.shape[2])
+    half = found.half_px[:, None]
+    core = _mean_in(light, radius, radius <= half)
+    rim = _mean_in(light, radius, (radius > half) & (radius <= 2 * half))
+    excess = _mean_in(rings - ground[:, :, None], radius, (radius > half) & (radius <= 2 * half))
+    seen = excess.mean(axis=1) > 3 * found.sigma
+    return Parts(
+        core=core,
+        rim=rim,
+        core_kind=classify(np.maximum(core, 1e-6), neutral_bv),
+        rim_kind=np.where(seen, classify(np.maximum(rim, 1e-6), neutral_bv), "unknown"),
+    )
+
+
+def _mean_in(values: NDArray, radius: NDArray, inside: NDArray) -> NDArray:
+    """Mean of rings over the area of a region, (n, 3)."""
+    weight = np.where(inside, np.maximum(radius, 0.25), 0)[:, None]
+    weight = np.where(np.isfinite(values), weight, 0)
+    return np.nansum(values * weight, axis=2) / np.maximum(weight.sum(axis=2), 1e-9)
+
+
+def choose_targets(
+    found: Profiles,
+    parts: Parts,
+    curve: ToneCurve,
+    ground: NDArray,
+    *,
+    catalogue_bv: NDArray,
+    catalogue_error: NDArray,
+    v_mag: NDArray,
+    neutral_bv: float | None,
+    usual_bv: float,
+) -> Targets:
+    """B-V of each star from the best source there is for it.
+
+    Parameters
+    ----------
+    found, parts, curve, ground
+        Of n stars.
+    catalogue_bv, catalogue_error, v_mag : ndarray, (n,)
+        NaN where no catalogue knows the star.
+    neutral_bv : float or None
+    """
+    ratios, brightness = _light_ratios(found, curve, ground)
+    known = np.isfinite(catalogue_bv) & (catalogue_error <= CATALOGUE_ERROR_MAG)
+    known &= _as_bright(brightness, v_mag)
+    inferred, scatter = _inferred_bv(ratios, catalogue_bv, known)
+    possible = ~np.isin(parts.core_kind, (*IMPOSSIBLE, "suspicious", "unknown"))
+    fine = possible & ~np.isin(parts.rim_kind, IMPOSSIBLE)
+    # where the picture's own relation is good, a catalogue B-V far off it is another star's
+    contradicted = np.abs(catalogue_bv - inferred) > max(4 * scatter, 0.4)
+    known &= ~(contradicted & fine)
+    projected = _projected_bv(parts.core, neutral_bv)
+    spread = _spread_bv(ratios, usual_bv)
+    source = np.select(
+        [known, np.isfinite(inferred), fine, np.isfinite(projected), np.isfinite(spread)],
+        ["catalogue", "continuum", "kept", "own hue", "field"],
+        "palette",
+    )
+    bv_mag = np.select(
+        [source == name for name in ("catalogue", "continuum", "kept", "own hue", "field")],
+        [catalogue_bv, inferred, np.full(len(inferred), np.nan), projected, spread],
+        usual_bv,
+    )
+    saturation = _saturation(ratios, np.where(known, catalogue_bv, np.nan), catalogue_error)
+    return Targets(bv_mag=bv_mag, source=source, saturation=saturation)
+
+
+def _light_ratios(found: Profiles, curve: ToneCurve, ground: NDArray) -> tuple[NDArray, NDArray]:
+    """Rho and beta of the cores in the light that the curve tells, (2, n), and magnitudes, (n,)."""
+    clear = np.where(found.rings < 0.985, found.rings, np.nan)
+    clear = np.where(np.isfinite(clear).all(axis=1, keepdims=True), clear, np.nan)
+    filled = np.nan_to_num(clear).swapaxes(0, 1)
+    light = curve.light(filled) - curve.light(ground.T)[:, :, None]
+    light = np.where(np.isfinite(clear).swapaxes(0, 1), light, np.nan).swapaxes(0, 1)
+    radius = np.arange(light.shape[2])
+    core = _mean_in(light, radius, radius <= 1.5 * found.half_px[:, None])
+    core = np.where(core > FAINTEST_SHARE * core.max(axis=1, keepdims=True), core, np.nan)
+    magnitude = -2.5 * np.log10(core)
+    total = magnitude.mean(axis=1) - 5 * np.log10(found.half_px)
+    return np.stack([magnitude[:, 0] - magnitude[:, 1], magnitude[:, 2] - magnitude[:, 1]]), total
+
+
+def _as_bright(brightness: NDArray, v_mag: NDArray) -> NDArray[np.bool_]:
+    """Whether a match is about as bright as the picture's own relation says."""
+    both = np.isfinite(brightness) & np.isfinite(v_mag)
+    if both.sum() < 5:
+        return np.isfinite(v_mag)
+    slope, constant = np.polyfit(brightness[both], v_mag[both], 1)
+    for _ in range(3):
+        left = np.abs(v_mag - slope * brightness - constant)
+        near = both & (left <= 2 * np.median(left[both]) + 1e-6)
+        slope, constant = np.polyfit(brightness[near], v_mag[near], 1)
+    off = np.abs(v_mag - slope * brightness - constant)
+    return np.isfinite(v_mag) & ~(off > BRIGHTNESS_MAG)
+
+
+def _inferred_bv(ratios: NDArray, bv_mag: NDArray, known: NDArray) -> tuple[NDArray, float]:
+    """B-V by the relation that the matched stars fix, and its scatter; NaN where it tells
+    nothing."""
+    nothing = np.full(ratios.shape[1], np.nan), np.nan
+    rows = np.flatnonzero(known & np.isfinite(ratios).all(axis=0))
+    if len(rows) < FEWEST_FOR_RELATION:
+        return nothing
+    middle = np.median(ratios[:, rows], axis=1)
+    design = np.column_stack([np.ones(ratios.shape[1]), *(ratios - middle[:, None])])
+    weight = np.ones(len(rows))
+    for _ in range(8):
+        root = np.sqrt(weight)[:, None]
+        answer = np.linalg.lstsq(design[rows] * root, bv_mag[rows] * root[:, 0], rcond=None)[0]
+        left = bv_mag[rows] - design[rows] @ answer
+        scatter = max(1.4826 * float(np.median(np.abs(left))), 0.02)
+        weight = 1 / np.maximum(np.abs(left) / (1.5 * scatter), 1)
+    spread = 1.4826 * np.median(np.abs(bv_mag[rows] - np.median(bv_mag[rows])))
+    if scatter > RELATION_SCATTER_MAG or scatter > RELATION_SHARE * spread:
+        return nothing
+    low, high = np.quantile(bv_mag[rows], (0.02, 0.98))
+    return np.clip(design @ answer, low - 0.1, high + 0.1), scatter
+
+
+def _spread_bv(ratios: NDArray, usual_bv: float) -> NDArray:
+    """The field's own spread laid on the usual one, the stars stronger in R against B the redder;
+    NaN where there is no spread or no ratio."""
+    warmth = ratios[1] - ratios[0]
+    good = np.isfinite(warmth)
+    if good.sum() < FEWEST_FOR_RELATION:
+        return np.full(len(warmth), np.nan)
+    middle = np.median(warmth[good])
+    scatter = 1.4826 * np.median(np.abs(warmth[good] - middle))
+    if scatter < LEAST_SPREAD_MAG:
+        return np.full(len(warmth), np.nan)
+    # at most the contrast of true stars: more would invent it
+    slope = min(USUAL_SPREAD_MAG / scatter, 1 / TRUE_CONTRAST)
+    return np.clip(usual_bv + slope * (warmth - middle), *SPREAD_RANGE_MAG)
+
+
+def _saturation(ratios: NDArray, bv_mag: NDArray, error_mag: NDArray) -> float:
+    """How saturated the picture is against plain light, from the slopes of its channel pairs."""
+    rows = np.flatnonzero(np.isfinite(bv_mag) & np.isfinite(ratios).all(axis=0))
+    if len(rows) < FEWEST_FOR_SATURATION:
+        return 1.0
+    x = bv_mag[rows] - np.median(bv_mag[rows])
+    variance = float(np.var(x))
+    noise = float(np.median(error_mag[rows])) ** 2
+    true_share = np.clip(1 - noise / max(variance, 1e-6), 0.3, 1)
+    pairs = (ratios[0], ratios[1], ratios[0] - ratios[1])
+    fits = [_slope(x, pair[rows]) for pair in pairs]
+    slope, error = max(fits, key=lambda one: abs(one[0]))
+    found = abs(slope) / true_share / PLAIN_SLOPE
+    relative = error / max(abs(slope), 1e-6)
+    return float(1 + (np.clip(found, 0.3, 2.5) - 1) / (1 + (relative / SLOPE_ERROR) ** 2))
+
+
+def _slope(x: NDArray, y: NDArray) -> tuple[float, float]:
+    """Robust slope and its error."""
+    weight = np.ones(len(x))
+    for _ in range(8):
+        slope, constant = np.polyfit(x, y, 1, w=np.sqrt(weight))
+        left = y - slope * x - constant
+        scatter = max(1.4826 * float(np.median(np.abs(left))), 1e-3)
+        weight = 1 / np.maximum(np.abs(left) / (1.5 * scatter), 1)
+    return float(slope), float(scatter / np.sqrt(len(x)) / max(np.std(x), 1e-3))
+
+
+def _projected_bv(core: NDArray, neutral_bv: float | None) -> NDArray:
+    """The nearest star colour to each star's own, if the population is one of star colours; else
+    NaN."""
+    own = core * white_rgb(neutral_bv)
+    good = (core > FAINTEST_SHARE * core.max(axis=1, keepdims=True)).all(axis=1)
+    index = green_index(np.where(good[:, None], core, np.nan), neutral_bv)
+    if not good.any():
+        return np.full(len(core), np.nan)
+    odd = np.abs(index[good]) > 0.35  # green or magenta beyond doubt
+    if np.abs(np.median(index[good])) > ON_LOCUS or odd.mean() > 0.5:
+        return np.full(len(core), np.nan)
+    magnitude = -2.5 * np.log10(np.where(good[:, None], own, np.nan))
+    rho, beta = magnitude[:, 0] - magnitude[:, 1], magnitude[:, 2] - magnitude[:, 1]
+    line = real_star_log_ratios(BV_GRID_MAG)
+    distance = (rho[:, None] - line[0]) ** 2 + (beta[:, None] - line[1]) ** 2
+    nearest = BV_GRID_MAG[np.nan_to_num(distance, nan=np.inf).argmin(axis=1)]
+    return np.where(good, nearest, np.nan)

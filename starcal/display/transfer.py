@@ -1,0 +1,177 @@
+"""Colours put on displayed stars: luminance kept, the ground under them kept, cores white where
+the stretch makes them so."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..colour.stellar import LUMINANCE_WEIGHTS, luminance, srgb_decode, srgb_encode, star_rgb
+from .curve import ToneCurve
+from .profiles import Profiles
+
+TAPER_PX = 1.5  # of a footprint's rim
+SEEN_SIGMA = (1.0, 3.0)  # of profile and pixel: between them colours fade in
+OWN_LIGHT = 1.5  # times its profile: what a pixel has more is not the star's
+BISECTIONS = 24
+MOST_LIGHT = 64.0  # a clipped core is brighter than white by an unknown factor
+BV_ENDS_MAG = (-0.34, 1.5)  # what no exponent may lead beyond
+LIMIT_WHITE = 0.985  # all channels above it: a core without colour
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Painted:
+    """What is to be put where, all (y, x) but the first.
+
+    Attributes
+    ----------
+    log_colour : ndarray, (3, y, x)
+        Logarithm of the linear RGB of luminance 1, the stars' mean where they overlap.
+    weight : ndarray
+        How much of the new colour a pixel gets; 0 outside footprints.
+    """
+
+    log_colour: NDArray
+    weight: NDArray
+
+
+def paint(
+    found: Profiles, log_colour: NDArray, display: NDArray, ground: NDArray, curve: ToneCurve
+) -> Painted:
+    """Lay out the colours of stars over their footprints.
+
+    Parameters
+    ----------
+    found : Profiles
+        Of the n stars that get a colour.
+    log_colour : ndarray, (n, 3)
+    display, ground : ndarray, (3, y, x)
+    curve : ToneCurve
+    """
+    shape = display.shape[1:]
+    excess = (display - ground).mean(axis=0)
+    total, share = np.zeros((3, *shape)), np.zeros(shape)
+    weight = np.zeros(shape, np.float32)
+    for i in range(len(found.x_px)):
+        window, radius = footprint_window(shape, found, i)
+        profile = _profile_at(found, i, radius)
+        inside = np.clip((found.reach_px[i] + 1 - radius) / TAPER_PX, 0, 1)
+        own = inside * _own_weight(profile, excess[window], _local_sigma(found, i))
+        np.maximum(weight[window], own, out=weight[window])
+        light = _light_of(curve, found.floor[i], profile) * (inside > 0) + 1e-12 * (inside > 0)
+        share[window] += light
+        total[:, *window] += log_colour[i][:, None, None] * light
+    return Painted(log_colour=total / np.maximum(share, 1e-30), weight=weight)
+
+
+def footprint_window(shape, found: Profiles, i: int) -> tuple[tuple[slice, slice], NDArray]:
+    """Rows and columns of a star's footprint, and distances of its pixels from the star."""
+    reach = found.reach_px[i] + 1
+    x, y = found.x_px[i], found.y_px[i]
+    left, right = max(0, int(x - reach)), min(shape[1], int(x + reach) + 2)
+    low, high = max(0, int(y - reach)), min(shape[0], int(y + reach) + 2)
+    radius = np.hypot(np.arange(low, high)[:, None] - y, np.arange(left, right)[None] - x)
+    return (slice(low, high), slice(left, right)), radius
+
+
+def _profile_at(found: Profiles, i: int, radius: NDArray) -> NDArray:
+    """The star's profile above its floor, falling outwards."""
+    mean = found.rings[i].mean(axis=0)
+    known = np.isfinite(mean)
+    falling = np.minimum.accumulate(np.where(known, mean, np.inf)) - found.floor[i]
+    at = np.arange(len(mean))
+    return np.maximum(np.interp(radius, at[known], falling[known]), 0)
+
+
+def _local_sigma(found: Profiles, i: int) -> float:
+    busy = np.clip(found.scatter[i] / 2, 1, 5) if found.textured[i] else 1.0
+    return float(found.sigma * busy)
+
+
+def _own_weight(profile: NDArray, excess: NDArray, sigma: float) -> NDArray:
+    """Of the star's light in pixels, so that filaments keep their own."""
+    seen = _smooth(profile / sigma) * _smooth(excess / sigma)
+    return seen * np.minimum(1, OWN_LIGHT * (profile + sigma) / (np.maximum(excess, 0) + sigma))
+
+
+def _smooth(sigmas: NDArray) -> NDArray:
+    share = np.clip((sigmas - SEEN_SIGMA[0]) / (SEEN_SIGMA[1] - SEEN_SIGMA[0]), 0, 1)
+    return share * share * (3 - 2 * share)
+
+
+def _light_of(curve: ToneCurve, floor: float, profile: NDArray) -> NDArray:
+    values = np.stack([np.full(profile.shape, floor) + profile] * 3)
+    base = np.full((3, *profile.shape), floor)
+    return np.maximum((curve.light(values) - curve.light(base))[1], 0)
+
+
+def recoloured(
+    display: NDArray, ground: NDArray, painted: Painted, curve: ToneCurve, saturation: float
+) -> NDArray:
+    """The picture with the colours put on; bit for bit itself where the weight is 0.
+
+    Parameters
+    ----------
+    display, ground : ndarray, (3, y, x) float32
+    painted : Painted
+    curve : ToneCurve
+    saturation : float
+        Of the picture: exponent of the colours in light.
+    """
+    above = luminance(srgb_decode(display), axis=0) - luminance(srgb_decode(ground), axis=0)
+    white = (display >= LIMIT_WHITE).all(axis=0)
+    touched = (painted.weight > 0) & (above > 0) & ~white
+    made = display.copy()
+    before, under = display[:, touched], ground[:, touched]
+    log_colour = painted.log_colour[:, touched]
+    exponent = _exponent(before, under, log_colour, curve, saturation)
+    colour = np.exp(exponent * log_colour)
+    colour /= luminance(colour, axis=0)
+    light = srgb_decode(under) + above[touched] * colour
+    light = _within_gamut(light, luminance(srgb_decode(before), axis=0))
+    weight = painted.weight[touched]
+    made[:, touched] = srgb_encode(weight * light + (1 - weight) * srgb_decode(before))
+    return np.clip(made, 0, 1).astype(np.float32)
+
+
+def _exponent(display, ground, log_colour, curve: ToneCurve, saturation: float) -> NDArray:
+    """How much of a colour's contrast the stretch would have left at each pixel, (P,).
+
+    The star's light is added to the ground in light until the pixel has its luminance, and
+    stretched.
+    """
+    wanted = luminance(srgb_decode(display), axis=0)
+    base = curve.light(ground)
+    colour = np.exp(saturation * log_colour)
+    low, high = np.zeros(len(wanted)), np.full(len(wanted), MOST_LIGHT)
+    for _ in range(BISECTIONS):
+        middle = 0.5 * (low + high) if _ > 6 else np.sqrt((low + 1e-6) * high)
+        dim = luminance(srgb_decode(_shown(curve, base + middle * colour)), axis=0) < wanted
+        low, high = np.where(dim, middle, low), np.where(dim, high, middle)
+    shown = srgb_decode(_shown(curve, base + high * colour)) - srgb_decode(ground)
+    ratio = np.log(np.maximum(shown, 1e-4 * shown.max(axis=0)) + 1e-9)
+    ratio -= (LUMINANCE_WEIGHTS[:, None] * ratio).sum(axis=0)
+    plain = log_colour - (LUMINANCE_WEIGHTS[:, None] * log_colour).sum(axis=0)
+    contrast = (plain**2).sum(axis=0)
+    exponent = (ratio * plain).sum(axis=0) / np.maximum(contrast, 1e-9)
+    return np.clip(exponent, 0, _most_exponent(plain, contrast))
+
+
+def _shown(curve: ToneCurve, light: NDArray) -> NDArray:
+    return np.clip(curve.display(light), 0, 1)
+
+
+def _most_exponent(plain: NDArray, contrast: NDArray) -> NDArray:
+    """The exponent that would lead to the ends of the line of stars."""
+    ends = np.log(star_rgb(np.array(BV_ENDS_MAG), 0.65)).T
+    ends = ends - (LUMINANCE_WEIGHTS[:, None] * ends).sum(axis=0)
+    blue, red = (np.linalg.norm(end) for end in ends.T)
+    longest = np.where(plain[2] > plain[0], blue, red)
+    return np.where(contrast > 1e-6, longest / np.sqrt(np.maximum(contrast, 1e-6)), 1)
+
+
+def _within_gamut(light: NDArray, grey: NDArray) -> NDArray:
+    """Colours brighter than white drawn towards grey of their luminance."""
+    top = light.max(axis=0)
+    share = np.where(top > 1, (1 - grey) / np.maximum(top - grey, 1e-6), 1)
+    return grey + np.clip(share, 0, 1) * (light - grey)

@@ -1,0 +1,121 @@
+"""Pictures written in the format and depth they came in, with all that was not changed bit for bit:
+pixels, transparency, resolution, colour profile."""
+
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .output import write_bytes
+from .pictures import PNG, TIFF
+
+PNG_OWN = {b"IHDR", b"IDAT", b"IEND", b"PLTE", b"tRNS"}  # what an encoder writes itself
+ICC_TAG = 34675  # of a TIFF (ICC.1:2010, annex B)
+TO_PNG = {".jpg": "png", ".jpeg": "png"}  # saving with loss would change everything
+
+
+def kind_of(path: Path) -> str | None:
+    """Ending that the picture of this file gets, or None where it is FITS."""
+    with open(path, "rb") as file:
+        start = file.read(4)
+    if start == PNG:
+        return "png"
+    if start in TIFF:
+        return "tif"
+    return "png" if start[:3] == b"\xff\xd8\xff" else None
+
+
+def write_in_kind(
+    path: Path, source: Path, display: NDArray, changed: NDArray[np.bool_], full_scale: float
+) -> None:
+    """Write a picture as its source was: PNG or TIFF of the same depth; JPEG as PNG.
+
+    Parameters
+    ----------
+    path : Path
+    source : Path
+        The file that was read; transparency, colour profile and resolution are taken from it.
+    display : ndarray, (3, y, x)
+        New values, 1 for ``full_scale``; row 0 at the bottom.
+    changed : ndarray of bool, (y, x)
+        Where they differ; elsewhere the numbers of the source are kept.
+    full_scale : float
+        Number of the source that stands for 1.
+    """
+    start = source.read_bytes()
+    if start[:4] in TIFF:
+        _write_tiff(path, source, display, changed, full_scale)
+        return
+    import imagecodecs
+
+    png = start[:4] == PNG
+    old = imagecodecs.png_decode(start) if png else imagecodecs.jpeg8_decode(start)
+    content = imagecodecs.png_encode(_merged(old, display, changed, full_scale))
+    extra = _png_extras(start) if png else _jpeg_profile(source)
+    write_bytes(path, content[:33] + extra + content[33:])  # behind the header chunk
+
+
+def _merged(old: NDArray, display: NDArray, changed: NDArray, full_scale: float) -> NDArray:
+    """The source's numbers (y, x, channels), new ones in the first three where they changed."""
+    new = np.array(old)
+    rows = changed[::-1]
+    values = display[:, ::-1].transpose(1, 2, 0)[rows] * full_scale
+    whole = np.issubdtype(old.dtype, np.integer)
+    new[..., :3][rows] = np.rint(values) if whole else values
+    return new
+
+
+def _png_extras(content: bytes) -> bytes:
+    """Every chunk of a PNG but those that hold the pixels (ISO/IEC 15948): colour profile, gamma,
+    resolution, texts."""
+    kept, at = b"", 8
+    while at + 12 <= len(content):
+        size = int.from_bytes(content[at : at + 4], "big")
+        name = content[at + 4 : at + 8]
+        if name == b"IDAT":
+            break
+        if name not in PNG_OWN:
+            kept += content[at : at + 12 + size]
+        at += 12 + size
+    return kept
+
+
+def _jpeg_profile(source: Path) -> bytes:
+    """The colour profile of a JPEG as a PNG chunk; empty where there is none."""
+    import zlib
+
+    from PIL import Image
+
+    with Image.open(source) as image:
+        profile = image.info.get("icc_profile")
+    if not profile:
+        return b""
+    body = b"iCCP" + b"profile\0\0" + zlib.compress(profile)
+    size = len(body) - 4
+    return size.to_bytes(4, "big") + body + zlib.crc32(body).to_bytes(4, "big")
+
+
+def _write_tiff(path, source, display, changed, full_scale) -> None:
+    import io
+
+    import tifffile
+
+    with tifffile.TiffFile(source) as tiff:
+        page = tiff.series[0].keyframe
+        old, axes = tiff.series[0].asarray(), tiff.series[0].axes
+        profile = page.tags[ICC_TAG].value if ICC_TAG in page.tags else None
+    apart = axes[-1] not in "SC"
+    numbers = np.moveaxis(old.squeeze(), 0, -1) if apart else old.squeeze()
+    made = _merged(numbers, display, changed, full_scale)
+    file = io.BytesIO()
+    tifffile.imwrite(
+        file,
+        np.moveaxis(made, -1, 0) if apart else made,
+        photometric="rgb",
+        planarconfig="separate" if apart else "contig",
+        iccprofile=profile,
+        software="starcal",
+        metadata=None,
+        extrasamples=["unassalpha"] * (made.shape[-1] - 3),
+    )
+    write_bytes(path, file.getvalue())

@@ -1,0 +1,165 @@
+"""Stars of stretched pictures coloured one by one, against pictures rendered truly and stretched
+alike; see `made_pictures`."""
+
+from functools import lru_cache
+
+import imagecodecs
+import numpy as np
+import pytest
+import tifffile
+from made_pictures import CURVES, made_picture
+from scipy.spatial import cKDTree
+
+import starcal
+from starcal.colour.stellar import rgb_to_uv_prime, srgb_decode
+from starcal.display import recolour_display
+from starcal.display.curve import ToneCurve
+from starcal.display.profiles import measure_profiles, ring_medians
+from starcal.errors import FrameError, HarmError, NotLinearError
+from starcal.stars import measure_stars
+
+SLOW_FIXTURES = ("done",)
+SUN, USUAL = 0.65, 0.75
+REACH_PX = 1.5  # of a detection from a true star
+MEDIAN_UV, NINE_IN_TEN_UV = 0.008, 0.025  # the aims: two just noticed steps, six
+
+
+@lru_cache(maxsize=6)
+def cured(name, known, seed=1):
+    made = made_picture(seed, CURVES[name])
+    stars = measure_stars(made.display)
+    tree = cKDTree(np.column_stack([made.stars["x_px"], made.stars["y_px"]]))
+    apart, nearest = tree.query(np.column_stack([stars["x_px"], stars["y_px"]]))
+    columns = ("bv_mag", "bv_error_mag", "v_mag")
+    bv, error, v_mag = (np.where(apart < REACH_PX, made.stars[c][nearest], np.nan) for c in columns)
+    catalogue = {"catalogue_bv": bv, "catalogue_error": error, "v_mag": v_mag} if known else {}
+    done = recolour_display(made.display, stars, neutral_bv=SUN, usual_bv=USUAL, **catalogue)
+    return made, stars, done, apart < REACH_PX
+
+
+@pytest.fixture(params=[(name, known) for name in CURVES for known in (True, False)])
+def done(request):
+    return cured(*request.param)
+
+
+def ring_colours(picture, found, reach):
+    rings = ring_medians(picture, found.x_px, found.y_px, reach).swapaxes(1, 2)
+    return rgb_to_uv_prime(np.maximum(srgb_decode(rings), 1e-5))
+
+
+def test_displayed_colours_are_those_of_the_true_picture(done):
+    """u'v' of rings from the core to twice the half radius, ground included, against the picture
+    whose stars have the colours of their B-V; the truth knows nothing of how colours are put on."""
+    made, stars, result, real = done
+    found = measure_profiles(made.display, stars).pick(result.star & real)
+    reach = int(np.ceil(2 * found.half_px.max()))
+    off = ring_colours(result.picture, found, reach) - ring_colours(made.truth, found, reach)
+    inside = np.arange(reach + 1) <= 2 * found.half_px[:, None]
+    error = np.hypot(off[..., 0], off[..., 1])[inside]
+    assert np.median(error) < MEDIAN_UV
+    assert np.quantile(error, 0.9) < NINE_IN_TEN_UV
+    assert len(found.x_px) > 100
+
+
+def test_the_nebula_is_untouched_bit_for_bit(done):
+    made, _, result, _ = done
+    outside = ~result.footprint
+    assert outside.mean() > 0.5
+    np.testing.assert_array_equal(result.picture[:, outside], made.display[:, outside])
+
+
+def test_hardly_a_star_is_impossible_afterwards(done):
+    """Before, nearly all parts are; the true picture itself has some, because curves bend the line
+    of stars."""
+    _, _, result, _ = done
+    assert result.impossible_before > 0.6 * result.parts_judged
+    assert result.impossible_after < 0.1 * result.impossible_before
+
+
+def test_knots_of_the_nebula_are_not_taken_for_stars(done):
+    _, _, result, real = done
+    assert (result.star & ~real).sum() <= 0.03 * result.star.sum()
+
+
+@pytest.mark.parametrize("keeps_ratios", [True, False])
+def test_a_tone_curve_and_its_inverse(keeps_ratios):
+    """Through light and back to a thousandth of the display's range: the inverse is a table."""
+    curve = ToneCurve(1.3, 0.95, 3.5, keeps_ratios)
+    values = np.random.default_rng(3).uniform(0.05, 0.95, (3, 500))
+    np.testing.assert_allclose(curve.display(curve.light(values)), values, atol=1e-3)
+
+
+def test_light_of_the_plain_curve_is_the_values():
+    assert ToneCurve(1.0, 0.5, 0.0).steepness == 1
+    np.testing.assert_allclose(ToneCurve(1.0, 0.5, 0.0).light(np.full((3, 2), 0.3)), 0.3)
+
+
+# --- the whole job ----------------------------------------------------------------------
+
+PROFILE = b"a colour profile " * 20
+
+
+def save(path, display, kind):
+    numbers = np.ascontiguousarray(display[:, ::-1].transpose(1, 2, 0))
+    if kind == "png":
+        path.write_bytes(imagecodecs.png_encode(np.rint(255 * numbers).astype(np.uint8)))
+    else:
+        sixteen = np.rint(65535 * numbers).astype(np.uint16)
+        tifffile.imwrite(path, sixteen, photometric="rgb", iccprofile=PROFILE)
+
+
+def numbers_of(path):
+    return (
+        imagecodecs.png_decode(path.read_bytes())
+        if path.suffix == ".png"
+        else tifffile.imread(path)
+    )
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["png", "tif"])
+def test_run_writes_a_stretched_picture_as_it_came(kind, tmp_path):
+    """Format, depth and colour profile; the numbers outside footprints are the file's own."""
+    made = made_picture(
+        2, CURVES["arcsinh"], n=90, bits=8 if kind == "png" else 16, shape=(240, 320)
+    )
+    path = tmp_path / f"shown.{kind}"
+    save(path, made.display, kind)
+    result = starcal.run(path)
+    written = result.folder / f"picture.{kind}"
+    before, after = numbers_of(path), numbers_of(written)
+    assert (before.dtype, before.shape) == (after.dtype, after.shape)
+    changed = (before != after).any(axis=-1)
+    assert 0.005 < changed.mean() < 0.5
+    if kind == "tif":
+        with tifffile.TiffFile(written) as tiff:
+            assert tiff.pages[0].tags[34675].value == PROFILE
+    assert result.audit_after.n_impossible < result.audit_before.n_impossible
+    with pytest.raises(FrameError, match="before-and-after picture"):
+        starcal.read_frame(result.folder / "before-after.png")
+    assert (result.folder / "after.png").exists()
+
+
+@pytest.mark.slow
+def test_possible_stars_are_left_alone_unless_asked(tmp_path):
+    """The truth: every star has the colour of its B-V."""
+    made = made_picture(3, CURVES["gamma"], n=90, shape=(240, 320))
+    path = tmp_path / "true.png"
+    save(path, made.truth, "png")
+    result = starcal.run(path)
+    assert "unchanged" in result.check.route_reason
+    np.testing.assert_array_equal(numbers_of(path), numbers_of(result.folder / "picture.png"))
+
+
+@pytest.mark.slow
+def test_routes_that_need_light_are_refused(tmp_path):
+    made = made_picture(2, CURVES["arcsinh"], n=90, shape=(240, 320))
+    path = tmp_path / "shown.png"
+    save(path, made.display, "png")
+    with pytest.raises(NotLinearError, match="needs linear light"):
+        starcal.run(path, route="continuum")
+    assert not (tmp_path / "shown-starcal").exists()
+
+
+def test_harm_is_an_error_of_its_own():
+    assert issubclass(HarmError, starcal.errors.StarcalError)

@@ -355,14 +355,14 @@ def test_no_input_is_ever_written_over(words, tmp_path, monkeypatch, capsys):
 
 
 @pytest.mark.slow
-def test_a_stretched_picture_is_refused_by_every_cure(tmp_path, capsys):
+def test_a_stretched_picture_is_refused_by_every_cure_that_needs_light(tmp_path, capsys):
     scene = narrowband("SHO", "cygnus", 3, 0, shape=(300, 400))
     write_fits(
         tmp_path / "shown.fits", choose_stretch(scene.pixels).apply(scene.pixels), scene.header
     )
     frame = str(tmp_path / "shown.fits")
     for words in (
-        ["run", frame],
+        ["run", frame, "--route", "continuum"],
         ["recolour", frame, "-o", str(tmp_path / "o.fits")],
         ["split", frame, "-o", str(tmp_path / "o")],
     ):

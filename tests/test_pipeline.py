@@ -78,6 +78,8 @@ def test_run_writes_every_file_beside_the_frame(broad, rescued):
         "picture.tif",
         "stars.ecsv",
         "result.json",
+        "after.png",
+        "after.tif",
         "before-after.png",
         "report.html",
     }

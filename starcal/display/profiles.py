@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ..colour.stellar import rgb_to_uv_prime, srgb_decode
-from ..layers.psf import disc_offsets, stamps_at
+from ..layers.stamps import disc_offsets, stamps_at
 
 LEAST_SIGMA = 1 / 255 / 3.5  # the rounding of 8 bits
 SMALLEST_RADIUS_PX, LARGEST_RADIUS_PX = 10, 40

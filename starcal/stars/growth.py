@@ -15,9 +15,9 @@ from ..robust import scatter_about_zero
 from .apertures import FIT_RADIUS_WIDTHS, RADII_WIDTHS
 
 # how far out the light is followed, in widths, and how well it must be known there, in ln
-REACHES = ((3.5, 0.015), (2.5, 0.025), (2.0, np.inf))
-# of the last step's light, that lies beyond it: the middle between wings that fall like Moffat
-# profiles of exponents 2.5 and 3.5
+REACHES = ((3.5, 0.02), (2.5, 0.03), (2.0, np.inf))
+# what lies beyond, as a share of the last step's light: the middle between wings that fall like
+# Moffat profiles of exponents 2.5 and 3.5
 BEYOND = {3.5: 0.4, 2.5: 0.75, 2.0: 0.4}
 NOISE_GROWTH = 4.0  # from one width to 2.5: of white noise 2.5, of uneven ground 6
 OUTLYING = 4.0  # robust sigmas of a star's own growth, all channels together: a neighbour in it
@@ -82,24 +82,46 @@ def measure_growth(flux: NDArray, noise: NDArray) -> Growth | None:
     green = flux[1, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)]
     weight = 1 / (green * (noise**2 + STAR_SCATTER**2))
     sums = _resampled_sums(flux * weight)
-    for reach, known in REACHES:
-        raw, error = _against_green(sums, FIT_RADIUS_WIDTHS, reach)
-        if np.all(error <= known):
+    for reach, enough in REACHES:  # noise grows outwards, what is left beyond inwards
+        best = _followed(sums, reach)
+        if np.all(best.error_ln <= enough):
             break
+    # where channels seem alike the correction would only add noise
+    truth2 = np.maximum(best.ln**2 - best.error_ln**2, 0) + USUAL_DIFFERENCE_LN**2
+    share = truth2 / (truth2 + best.error_ln**2)
+    return Growth(
+        ln=share * best.ln,
+        error_ln=np.sqrt(share) * best.error_ln,
+        raw_ln=best.ln,
+        raw_error_ln=best.error_ln,
+        last_step_ln=best.step_ln,
+        last_step_error_ln=best.step_error_ln,
+        reach_widths=best.reach_widths,
+        stars=len(noise),
+    )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Followed:
+    """Growth to one radius and beyond, its error, and the last step to it."""
+
+    reach_widths: float
+    ln: NDArray
+    error_ln: NDArray
+    step_ln: NDArray
+    step_error_ln: NDArray
+
+
+def _followed(sums: NDArray, reach: float) -> _Followed:
+    within, error = _against_green(sums, FIT_RADIUS_WIDTHS, reach)
     before = RADII_WIDTHS[RADII_WIDTHS.index(reach) - 1]
     step, step_error = _against_green(sums, before, reach)
-    raw, error = raw + BEYOND[reach] * step, np.hypot(error, BEYOND[reach] * step_error)
-    truth2 = np.maximum(raw**2 - error**2, 0) + USUAL_DIFFERENCE_LN**2
-    share = truth2 / (truth2 + error**2)
-    return Growth(
-        ln=share * raw,
-        error_ln=np.sqrt(share) * error,
-        raw_ln=raw,
-        raw_error_ln=error,
-        last_step_ln=step,
-        last_step_error_ln=step_error,
+    return _Followed(
         reach_widths=reach,
-        stars=len(noise),
+        ln=within + BEYOND[reach] * step,
+        error_ln=np.hypot(error, BEYOND[reach] * step_error),
+        step_ln=step,
+        step_error_ln=step_error,
     )
 
 

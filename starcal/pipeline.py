@@ -371,43 +371,44 @@ def _audited(pixels, name: str, found: CheckResult, stretched: bool) -> Audit:
     return audit_picture(pixels, name=name, neutral_bv_mag=found.neutral_bv, stretched=stretched)
 
 
-def _by_gains(frame: Frame, found: CheckResult, choices: Choices) -> _Made:
-    require_usable(found)
-    found = _told_by_hand(found, choices)
-    calibrated = apply_calibration(frame, found, choices.sky)
-    steps = tuple(step for step in found.verdict.next_steps if step != USE_CALIBRATED)
-    told = replace(found, verdict=replace(found.verdict, next_steps=steps))
-    return _Made(calibrated.pixels, calibrated.history, {}, told)
+def _by_gains(frame: Frame, checked: CheckResult, choices: Choices) -> _Made:
+    require_usable(checked)
+    checked = _with_notes_on_gains(_on_route_gains(checked), choices)
+    calibrated = apply_calibration(frame, checked, choices.sky)
+    steps = tuple(step for step in checked.verdict.next_steps if step != USE_CALIBRATED)
+    checked = replace(checked, verdict=replace(checked.verdict, next_steps=steps))
+    return _Made(calibrated.pixels, calibrated.history, {}, checked)
 
 
-def _told_by_hand(found: CheckResult, choices: Choices) -> CheckResult:
-    """The check, with what was asked for against its advice and what gains cannot do."""
-    if found.route != "gains":
-        found = replace(
-            found,
-            route="gains",
-            route_reason=f"asked for by --route gains; {found.verdict.reasons[0]}",
-        )
+def _on_route_gains(checked: CheckResult) -> CheckResult:
+    """The check, its route the one that was asked for against its advice."""
+    if checked.route == "gains":
+        return checked
+    reason = f"asked for by --route gains; {checked.verdict.reasons[0]}"
+    return replace(checked, route="gains", route_reason=reason)
+
+
+def _with_notes_on_gains(checked: CheckResult, choices: Choices) -> CheckResult:
+    """The check, with what was asked for and gains cannot do."""
     if (choices.warmth, choices.saturation, choices.star_brightness) == (1.0, 1.0, 1.0):
-        return found
-    return replace(
-        found,
-        notes=(
-            *found.notes,
-            "warmth, saturation and brightness are for stars coloured one by one: "
-            "gains leave them as they come",
-        ),
+        return checked
+    note = (
+        "warmth, saturation and brightness are for stars coloured one by one: "
+        "gains leave them as they come"
     )
+    return replace(checked, notes=(*checked.notes, note))
 
 
-def _by_star(frame: Frame, found: CheckResult, *cure) -> _Made:
-    made = recolour_checked(frame, found, *cure)
-    return _Made(
-        made.picture,
-        made.history,
-        {"starless.fits": made.starless, "stars.fits": made.stars},
-        made.check,
-    )
+def _by_star(
+    frame: Frame,
+    checked: CheckResult,
+    choices: Choices,
+    starless: Frame | None,
+    star_frame: Frame | None,
+) -> _Made:
+    made = recolour_checked(frame, checked, choices, starless, star_frame)
+    layers = {"starless.fits": made.starless, "stars.fits": made.stars}
+    return _Made(made.picture, made.history, layers, made.check)
 
 
 def _name_of(frame: Frame | str | Path | None) -> str | None:

@@ -164,9 +164,7 @@ def split(options) -> int:
     with ProgressBar(options) as bar:
         frame = read(asked_for(options))
         bar("measuring stars", 0.2)
-        stars = measure_stars(frame.pixels, snr_min=options.snr)
-        if not options.assume_linear:
-            require_linear(frame.name, measure_linearity(frame.pixels, stars))
+        stars = _stars_of_linear(options, frame)
         bar("splitting", 0.5)
         count, layers = _layers(options, frame, stars)
         for target, layer in zip(targets, layers, strict=True):
@@ -177,6 +175,14 @@ def split(options) -> int:
         f"{count} of {len(stars)} stars split off; written: {', '.join(targets)}",
     )
     return 0
+
+
+def _stars_of_linear(options, frame):
+    """The star table of a frame, which must be linear."""
+    stars = measure_stars(frame.pixels, snr_min=options.snr)
+    if not options.assume_linear:
+        require_linear(frame.name, measure_linearity(frame.pixels, stars))
+    return stars
 
 
 def _layers(options, frame, stars):

@@ -57,26 +57,20 @@ class Page:
         overwrite: bool = False,
         keep: Callable[[History], None] = lambda history: None,
     ):
-        self.document, self.job, self.history, self.keep = document, job, history, keep
-        self.check, self.waiting = job.refit(history.now.leave_out), False
-        self.visible = self.before_seen = None
+        self.document = document
+        self.job = job
+        self.history = history
+        self.keep = keep
+        self.check = job.refit(history.now.leave_out)
         self.cure = cure_of(job, self.check, history.now)
         self.shown_settings = history.now
+        self.waiting = False
+        self.visible = self.before_seen = None
         self.stars = ColumnDataSource(points.columns_of(self.cure), name="stars")
-        self.picture, self.plots = make_picture(job.shape, self.stars), make_plots(self.stars)
-        self.buttons = {name: panel.button(name) for name in panel.BUTTONS}
-        self.sliders, self.route = (
-            panel.setting_sliders(history.now),
-            panel.route_select(history.now),
-        )
-        self.folder = panel.folder_field(str(out or folder_of(history.now.first_file)))
-        self.overwrite, self.marks = panel.overwrite_box(overwrite), panel.stars_toggle()
-        self.plots_key = panel.text("plots_key")
-        self.plots_key.text = looks.plots_key_html()
-        self.verdict, self.legend = panel.text("verdict"), panel.text("legend")
-        self.states = panel.text("states")
-        self.table = panel.text("table", role="region", aria_label="chosen stars")
-        self.status = panel.text("status", role="status", aria_live="polite")
+        self.picture = make_picture(job.shape, self.stars)
+        self.plots = make_plots(self.stars)
+        self._make_controls(str(out or folder_of(history.now.first_file)), overwrite)
+        self._make_texts()
         self._connect()
         self._show_stars()
         self._show_chosen()
@@ -86,6 +80,24 @@ class Page:
             )
         )
         self._lay_out()
+
+    def _make_controls(self, folder: str, overwrite: bool) -> None:
+        now = self.history.now
+        self.buttons = {name: panel.button(name) for name in panel.BUTTONS}
+        self.sliders = panel.setting_sliders(now)
+        self.route = panel.route_select(now)
+        self.folder = panel.folder_field(folder)
+        self.overwrite = panel.overwrite_box(overwrite)
+        self.marks = panel.stars_toggle()
+
+    def _make_texts(self) -> None:
+        self.plots_key = panel.text("plots_key")
+        self.plots_key.text = looks.plots_key_html()
+        self.verdict = panel.text("verdict")
+        self.legend = panel.text("legend")
+        self.states = panel.text("states")
+        self.table = panel.text("table", role="region", aria_label="chosen stars")
+        self.status = panel.text("status", role="status", aria_live="polite")
 
     def _lay_out(self) -> None:
         self.document.title = f"{self.job.frame.name} — star colours"
@@ -134,6 +146,9 @@ class Page:
         self.marks.on_change(
             "active", lambda attribute, old, new: self.picture.marks.update(visible=new)
         )
+        self._connect_buttons()
+
+    def _connect_buttons(self) -> None:
         act = {
             "undo": self.undo,
             "leave_out": self.leave_out,
@@ -199,12 +214,10 @@ class Page:
         except StarcalError as error:
             self._say(rows.page_words(error))
         else:
-            self.history, self.check, self.cure, self.shown_settings = (
-                history,
-                checked,
-                cure,
-                history.now,
-            )
+            self.history = history
+            self.check = checked
+            self.cure = cure
+            self.shown_settings = history.now
             self.keep(history)
             self._say("")  # what was said of the choices before
             self.stars.data = points.columns_of(cure)
@@ -294,26 +307,25 @@ class Page:
 
     def _show_stars(self) -> None:
         """All that depends on fit and route, besides the picture."""
+        self._show_fit()
+        self.verdict.text = rows.verdict_html(self.cure)
+        sources = source_tally(self.cure.source.astype(str))
+        self.legend.text = looks.legend_html(looks.SOURCE_MARKS, sources, "colour from")
+        states = self.stars.data["state"][self.plots.matched.indices]
+        self.states.text = looks.legend_html(looks.STATE_MARKS, source_tally(states.astype(str)))
+        self._show_choices()
+
+    def _show_fit(self) -> None:
+        """The plots of fit and chromaticities."""
         self.plots.matched.indices = points.with_catalogue(self.stars.data).tolist()
         self.plots.clear.indices = points.clear(self.check).tolist()
-        self.plots.curves.data, self.plots.locus.data = (
-            points.curves_of(self.check),
-            points.locus_of(self.check),
-        )
+        self.plots.curves.data = points.curves_of(self.check)
+        self.plots.locus.data = points.locus_of(self.check)
         self.plots.show_ranges(
             points.fit_ranges(self.stars.data, self.plots.matched.indices, self.plots.curves.data)
         )
         for label in self.plots.no_fit:
             label.visible = self.check.fit is None
-        self.verdict.text = rows.verdict_html(self.cure)
-        self.legend.text = looks.legend_html(
-            looks.SOURCE_MARKS, source_tally(self.cure.source.astype(str)), "colour from"
-        )
-        self.states.text = looks.legend_html(
-            looks.STATE_MARKS,
-            source_tally(self.stars.data["state"][self.plots.matched.indices].astype(str)),
-        )
-        self._show_choices()
 
     def _show_chosen(self) -> None:
         chosen = sorted(self.stars.selected.indices)

@@ -24,7 +24,7 @@ MARK_FWHM = 4  # a mark lies round a star of this many widths, however near it i
 LABEL = "The picture: before on the left of the divider, after on the right"
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Picture:
     """The figure, and what it shows.
 
@@ -61,6 +61,21 @@ class Picture:
 
 def make_picture(shape: tuple[int, int], stars: ColumnDataSource) -> Picture:
     """The figure for a frame of so many rows and columns."""
+    plot = _empty_plot(shape)
+    halves = ColumnDataSource(
+        {"before": [], "after": [], "x": [], "y": [], "dw": [], "dh": []}, name="halves"
+    )
+    plot.tags = [halves]  # no glyph draws it: thus the page gets it
+    _add_image(plot)
+    plot.add_layout(_divider(shape[1] / 2))
+    in_view, marks = _add_marks(plot, stars)
+    rings, chosen = _add_rings(plot)
+    return Picture(
+        figure=plot, halves=halves, in_view=in_view, marks=marks, rings=rings, chosen=chosen
+    )
+
+
+def _empty_plot(shape: tuple[int, int]) -> figure:
     height, width = shape
     plot = figure(
         name="picture",
@@ -74,11 +89,13 @@ def make_picture(shape: tuple[int, int], stars: ColumnDataSource) -> Picture:
         stylesheets=[sheet()],
         html_attributes={"role": "img", "aria-label": LABEL},
     )
-    plot.axis.visible, plot.grid.visible = False, False
-    halves = ColumnDataSource(
-        {"before": [], "after": [], "x": [], "y": [], "dw": [], "dh": []}, name="halves"
-    )
-    plot.tags = [halves]  # no glyph draws it: thus the page gets it
+    plot.axis.visible = False
+    plot.grid.visible = False
+    return plot
+
+
+def _add_image(plot: figure) -> None:
+    """What the page composes of the two halves; nothing at first."""
     empty = {"image": [np.zeros((1, 1), np.uint32)], "x": [0], "y": [0], "dw": [0], "dh": [0]}
     plot.image_rgba(
         image="image",
@@ -88,21 +105,21 @@ def make_picture(shape: tuple[int, int], stars: ColumnDataSource) -> Picture:
         dh="dh",
         source=ColumnDataSource(empty, name="composed"),
     )
-    plot.add_layout(
-        Span(
-            name="divider",
-            dimension="height",
-            location=width / 2,
-            editable=True,
-            line_color="#ffd27a",
-            line_width=3,
-            hover_line_color="#ffffff",
-            hover_line_width=5,
-            hover_line_alpha=1.0,
-        )
+
+
+def _divider(x_px: float) -> Span:
+    """The line between before and after, which can be drawn along."""
+    return Span(
+        name="divider",
+        dimension="height",
+        location=x_px,
+        editable=True,
+        line_color="#ffd27a",
+        line_width=3,
+        hover_line_color="#ffffff",
+        hover_line_width=5,
+        hover_line_alpha=1.0,
     )
-    in_view, marks = _add_marks(plot, stars)
-    return Picture(plot, halves, in_view, marks, *_add_rings(plot))
 
 
 def _add_marks(plot, stars: ColumnDataSource):

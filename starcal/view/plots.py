@@ -15,7 +15,7 @@ BANDS = {"rho": "R/G", "beta": "B/G"}  # column of the stars: what it is the log
 LEFT_BORDER_PX = 78  # alike, so that plots one above the other stand in line
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Plots:
     """The figures by name, and what changes in them.
 
@@ -59,12 +59,12 @@ def make_plots(stars: ColumnDataSource) -> Plots:
     fits = [_fit_plot(column, stars, matched, curves, bv_range) for column in BANDS]
     left = [_residual_plot(column, stars, matched, bv_range) for column in BANDS]
     return Plots(
-        [*fits, *left, _chromaticity_plot(stars, clear, locus)],
-        matched,
-        clear,
-        curves,
-        locus,
-        [_say_no_fit(plot) for plot in (*fits, *left)],
+        figures=[*fits, *left, _chromaticity_plot(stars, clear, locus)],
+        matched=matched,
+        clear=clear,
+        curves=curves,
+        locus=locus,
+        no_fit=[_say_no_fit(plot) for plot in (*fits, *left)],
     )
 
 

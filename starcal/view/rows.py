@@ -1,13 +1,17 @@
 """Stars in words: a row of a table for each, and the sentences about verdict and route."""
 
+from collections.abc import Callable
+
 import numpy as np
 
+from ..fit.gains import GainFit
 from ..stars import FLAG_REASONS, Flag
 from ..texts import escaped, html_table
 from .job import ByGains, ByStar
 from .points import catalogue_of, residuals_of, star_ratios, states_of
 
 MOST_ROWS = 40
+Cell = Callable[[int], str]  # a text for a row of the star table
 HEADINGS = (
     "Star",
     "x, y",
@@ -39,29 +43,58 @@ PAGE_WORDS = {
 
 
 def star_rows(cure: ByGains | ByStar, chosen: list[int]) -> list[tuple[str, ...]]:
-    """What is known of stars, a tuple of texts for each, in the order of `HEADINGS`."""
-    checked, stars = cure.check, cure.check.stars
-    bv, v, error = (catalogue_of(checked, name) for name in ("bv_mag", "v_mag", "bv_error_mag"))
-    ratio, state = star_ratios(checked), states_of(checked)
-    left = residuals_of(checked, bv, ratio)
-    return [
-        (
-            str(i + 1),
-            f"{stars['x_px'][i]:.1f}, {stars['y_px'][i]:.1f}",
-            f"{stars['snr'][i]:.0f}",
-            _number(ratio[0, i], "+.3f"),
-            _number(ratio[1, i], "+.3f"),
-            _number(v[i], ".2f"),
-            _number(bv[i], ".2f") + (f" ± {error[i]:.2f}" if np.isfinite(error[i]) else ""),
-            _number(left[0, i], "+.3f"),
-            _number(left[1, i], "+.3f"),
-            state[i],
-            str(cure.source[i]),
-            _number(cure.bv_mag[i], ".2f"),
-            flags_in_words(int(stars["flags"][i])),
-        )
-        for i in chosen
-    ]
+    """What is known of stars, a tuple of texts for each, in the order of `HEADINGS`.
+
+    Parameters
+    ----------
+    cure : ByGains or ByStar
+    chosen : list of int
+        Rows of the star table.
+
+    Returns
+    -------
+    list of tuple of str
+    """
+    columns = _measured(cure) | _catalogue(cure) | _given(cure)
+    return [tuple(columns[heading](i) for heading in HEADINGS) for i in chosen]
+
+
+def _measured(cure: ByGains | ByStar) -> dict[str, Cell]:
+    """Cells of what the frame tells of a star, by heading."""
+    stars = cure.check.stars
+    ratio = star_ratios(cure.check)
+    return {
+        "Star": lambda i: str(i + 1),
+        "x, y": lambda i: f"{stars['x_px'][i]:.1f}, {stars['y_px'][i]:.1f}",
+        "SNR": lambda i: f"{stars['snr'][i]:.0f}",
+        "R/G, mag": lambda i: _number(ratio[0, i], "+.3f"),
+        "B/G, mag": lambda i: _number(ratio[1, i], "+.3f"),
+        "flags": lambda i: flags_in_words(int(stars["flags"][i])),
+    }
+
+
+def _catalogue(cure: ByGains | ByStar) -> dict[str, Cell]:
+    """Cells of what the catalogue tells of a star, and what the fit makes of it."""
+    v_mag = catalogue_of(cure.check, "v_mag")
+    bv = catalogue_of(cure.check, "bv_mag")
+    error = catalogue_of(cure.check, "bv_error_mag")
+    left = residuals_of(cure.check, bv, star_ratios(cure.check))
+    return {
+        "V": lambda i: _number(v_mag[i], ".2f"),
+        "B−V": lambda i: _number(bv[i], ".2f") + _error(error[i]),
+        "residual R/G": lambda i: _number(left[0, i], "+.3f"),
+        "residual B/G": lambda i: _number(left[1, i], "+.3f"),
+    }
+
+
+def _given(cure: ByGains | ByStar) -> dict[str, Cell]:
+    """Cells of what became of a star."""
+    state = states_of(cure.check)
+    return {
+        "in the fit": lambda i: state[i],
+        "colour from": lambda i: str(cure.source[i]),
+        "B−V given": lambda i: _number(cure.bv_mag[i], ".2f"),
+    }
 
 
 def flags_in_words(flags: int) -> str:
@@ -71,6 +104,10 @@ def flags_in_words(flags: int) -> str:
 
 def _number(value: float, form: str) -> str:
     return format(value, form).replace("-", "−") if np.isfinite(value) else "—"
+
+
+def _error(value: float) -> str:
+    return f" ± {value:.2f}" if np.isfinite(value) else ""
 
 
 def table_html(cure: ByGains | ByStar, chosen: list[int]) -> str:
@@ -97,16 +134,17 @@ def verdict_html(cure: ByGains | ByStar) -> str:
         f"<b>Route: {escaped(cure.route)}</b> — {escaped(cure.reason)}",
     ]
     if checked.fit is not None:
-        gains = ", ".join(
-            f"{c} {gain:.4f} ± {error:.4f}"
-            for c, gain, error in zip(
-                "RGB", checked.fit.gains, checked.fit.gain_errors, strict=True
-            )
-        )
-        red, blue = checked.fit.scatter_mag
-        lines.append(
-            f"<b>Fit of gains: {checked.fit.n_used} of {len(checked.fit.used)} stars</b> — gains "
-            f"{gains}; "
-            f"residual scatter R/G {red:.3f}, B/G {blue:.3f} mag"
-        )
+        lines.append(_fit_html(checked.fit))
     return "".join(f"<p>{line}</p>" for line in lines)
+
+
+def _fit_html(fit: GainFit) -> str:
+    gains = ", ".join(
+        f"{name} {gain:.4f} ± {error:.4f}"
+        for name, gain, error in zip("RGB", fit.gains, fit.gain_errors, strict=True)
+    )
+    red, blue = fit.scatter_mag
+    return (
+        f"<b>Fit of gains: {fit.n_used} of {len(fit.used)} stars</b> — gains {gains}; "
+        f"residual scatter R/G {red:.3f}, B/G {blue:.3f} mag"
+    )

@@ -106,7 +106,9 @@ def test_a_wrong_star_left_out_mends_the_gains(folder, broad):
     spoilt.stars["bv_mag"][wrong] += 0.2  # too little to be clipped, so that it pulls
     pulled, mended = refit(spoilt), refit(spoilt, [place_of(broad, row) for row in wrong])
     clean = refit(broad, [place_of(broad, row) for row in wrong])
-    assert mended.gains == pytest.approx(clean.gains, rel=1e-9)
+    # relative: left out of the fit, a star is still expected to shine by its colour where the light
+    # of its neighbours is measured; a thousandth of the gains' own errors
+    assert mended.gains == pytest.approx(clean.gains, rel=1e-5)
     assert abs(pulled.gains[2] - clean.gains[2]) > 1e-3
 
 

@@ -19,10 +19,11 @@ from scipy.ndimage import map_coordinates
 import starcal
 from starcal.catalogue.embedded import cone
 from starcal.compose import read_channels
+from starcal.demo.scene import make_scene
 from starcal.demo.setup import Setup
 from starcal.demo.sky import wcs_header
 from starcal.errors import NoWCSError
-from starcal.frame import Frame
+from starcal.frame import Frame, read_frame, write_tiff16
 from starcal.place.bend import BothSides, nearer, straightened
 from starcal.place.hints import Hints, hints_from_header
 from starcal.place.match import match_catalogue
@@ -160,16 +161,16 @@ def test_scales(cards, scales):
 @pytest.mark.parametrize(
     ("cards", "lacks"),
     [
-        ({}, "no place .*no scale"),
-        ({"RA": 10.0, "DEC": 20.0}, "no scale"),
-        ({"SECPIX": 1.0}, "no place"),
+        ({}, "no place .*no scale.*--ra and --dec.*--scale"),
+        ({"RA": 10.0, "DEC": 20.0}, r"no scale.*place \(RA, DEC\).*: give --scale [^-]*$"),
+        ({"SECPIX": 1.0}, "no place.*: give --ra and --dec [^-]*$"),
         ({"RA": 10.0, "DEC": 95.0, "SECPIX": 1.0}, "no place"),
         ({"RA": "north", "DEC": "up", "SECPIX": 1.0}, "no place"),
         ({"RA": 10.0, "DEC": 20.0, "FOCALLEN": 0.0, "XPIXSZ": 5.0}, "no scale"),
     ],
 )
-def test_missing_hints_are_named_and_the_advice_helps(cards, lacks):
-    with pytest.raises(NoWCSError, match=f"{lacks}.*--ra and --dec.*--scale"):
+def test_missing_hints_are_named_and_the_advice_asks_for_them_alone(cards, lacks):
+    with pytest.raises(NoWCSError, match=lacks):
         hints_from_header(Header(cards))
     hints = hints_from_header(Header(cards), ra=305.6, dec=40.3, scale_arcsec=2.5)  # as advised
     assert (hints.ra_deg, hints.dec_deg, hints.scales_arcsec) == (305.6, 40.3, (2.5,))
@@ -668,3 +669,49 @@ def test_m67_is_solved_from_hints_with_a_table_of_ones_own(own_table, bands, rea
     assert ours.separation(theirs).arcsec.max() / 0.854 < reach_px
     assert len(found.match.star) > 40
     assert found.match.credible
+
+
+def test_a_frame_whose_header_lacks_only_the_scale_is_asked_for_that(scene_of, frame_of):
+    scene = scene_of(seed=1, scale_arcsec=4.0, faint_to_mag=13.5, with_wcs=False)
+    header = Header({"RA": scene.setup.ra_deg, "DEC": scene.setup.dec_deg})
+    frame = frame_of(scene, header=header)
+    (reason,) = starcal.check(frame).verdict.reasons
+    assert "give --scale (arcsec a pixel)" in reason
+    assert "--ra" not in reason
+    found = starcal.check(frame, scale=4.1)  # as asked; 2.5 % off
+    assert found.located.how == "solved"
+    assert found.match.credible
+
+
+def test_a_mirrored_picture_is_placed_by_its_stars_whichever_way_its_wcs_counts(scene_of, tmp_path):
+    """A WCS file that does not say from which end it counts: mirrored, so the other is tried."""
+    scene = scene_of(seed=1, scale_arcsec=4.0, faint_to_mag=13.5)
+    columns = scene.pixels.shape[2]
+    header = scene.header.copy()
+    header["CRPIX1"] = columns + 1 - header["CRPIX1"]
+    for key in ("CD1_1", "CD2_1", "CDELT1"):
+        if key in header:
+            header[key] = -header[key]
+    mirrored = np.ascontiguousarray(scene.pixels[:, :, ::-1])
+    write_tiff16(tmp_path / "mirrored.tif", mirrored)
+    header["IMAGEW"], header["IMAGEH"] = columns, scene.pixels.shape[1]
+    (tmp_path / "mirrored.wcs").write_text(header.tostring(sep="\n"))
+    frame = read_frame(tmp_path / "mirrored.tif", wcs=tmp_path / "mirrored.wcs")
+    truth = WCS(header)
+    assert error_px(frame.wcs, truth, mirrored.shape[1:]) > 50  # taken to count from the top
+    found = starcal.check(frame, assume_linear=True)
+    assert found.located.how == "replaced"
+    assert found.match.credible
+    assert error_px(found.wcs, truth, mirrored.shape[1:]) < 1
+    assert any("it was turned over" in note for note in found.notes)
+
+
+def test_a_field_with_one_catalogue_star_is_not_told_that_its_wcs_is_wrong(frame_of):
+    """A piece of sky of 6 arcmin has a star or none of the embedded catalogue."""
+    scene = make_scene(
+        shape=(240, 320), ra_deg=190.0, dec_deg=40.0, scale_arcsec=1.2, faint_to_mag=17.0
+    )
+    found = starcal.check(frame_of(scene), assume_linear=True)
+    assert found.match.in_frame.sum() <= 1
+    assert "the catalogue has" in found.verdict.reasons[0]
+    assert not any("WCS" in text for text in (*found.notes, *found.verdict.next_steps))

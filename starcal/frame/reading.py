@@ -68,6 +68,9 @@ class Frame:
     >>> frame = read_frame("broadband.fits")
     >>> isinstance(frame, Frame), frame.pixels.shape, str(frame.pixels.dtype)
     (True, (3, 500, 700), 'float32')
+    wcs_other_way : astropy.wcs.WCS or None
+        The same with rows counted from the other end of the picture, where the file that holds it
+        does not say from which: stars decide. None where there is no doubt.
     """
 
     pixels: np.ndarray = field(repr=False)
@@ -83,6 +86,7 @@ class Frame:
     notes: tuple[str, ...] = ()
     wcs_missing: tuple[str, ...] = ()
     blank_value: float = math.nan
+    wcs_other_way: WCS | None = field(repr=False, default=None)
 
     def __post_init__(self):
         """Refuse arrays that would break the promises above."""
@@ -286,7 +290,18 @@ def _frame(raw, pixels, name, wcs_path, full_scale):
         notes=(*notes, *sky.notes),
         wcs_missing=sky.missing,
         blank_value=blank_value,
+        wcs_other_way=_other_way(raw, sky, wcs_path),
     )
+
+
+def _other_way(raw, sky, wcs_path):
+    """The WCS of a file with the rows of a picture counted from the other end, where that is
+    open."""
+    if wcs_path is None or not raw.is_picture or sky.wcs is None:
+        return None
+    if card_value(read_wcs_header(wcs_path), "ROWORDER") == FROM_BOTTOM:
+        return None
+    return upside_down(sky.wcs, raw.pixels.shape[-2])
 
 
 def _filters(raw):

@@ -12,7 +12,11 @@ from ..choices import Choices
 from ..errors import NoWCSError
 
 PLACE_WIDTHS, SCALE_SHARE = 0.5, 0.10  # how far hints may be off: frame widths, and relative
-ADVICE = "give --ra and --dec (of the frame's middle, degrees) and --scale (arcsec a pixel)"
+PLACE_ADVICE = "--ra and --dec (of the frame's middle, degrees)"
+SCALE_ADVICE = "--scale (arcsec a pixel)"
+ADVICE = f"give {PLACE_ADVICE} and {SCALE_ADVICE}"
+SCALE_KEYS = "SECPIX", "SECPIX1", "PIXSCALE", "PIXSCAL", "PIXSCAL1", "SCALE"  # arcsec a pixel
+PIXEL_KEYS = "XPIXSZ", "PIXSIZE1"  # micrometres, to go with FOCALLEN
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,7 +83,7 @@ def hints_from_header(
     ----------
     header : Header
         RA, DEC or OBJCTRA, OBJCTDEC: numbers are degrees, sexagesimal texts are hours and degrees;
-        precessed where EQUINOX is not 2000. SECPIX or PIXSCALE, arcsec; or FOCALLEN, mm, with
+        precessed where EQUINOX is not 2000. One of `SCALE_KEYS`, arcsec; or FOCALLEN, mm, with
         XPIXSZ, micrometres. Some software counts binning into XPIXSZ and some does not; with
         XBINNING above 1 both scales are kept, and the stars decide.
     ra, dec : float or str, optional
@@ -94,19 +98,8 @@ def hints_from_header(
     """
     place = _given_place(ra, dec) or _place_of(header)
     scale = ((float(scale_arcsec),), "given") if scale_arcsec is not None else _scale_of(header)
-    lacks = [
-        text
-        for text, found in (
-            ("place (RA, DEC or OBJCTRA, OBJCTDEC)", place),
-            ("scale (SECPIX, PIXSCALE, or FOCALLEN and XPIXSZ)", scale),
-        )
-        if found is None
-    ]
-    if lacks:
-        raise NoWCSError(
-            f"there is no WCS, and the header has no {' and no '.join(lacks)} to solve from: "
-            f"{ADVICE}"
-        )
+    if place is None or scale is None:
+        raise NoWCSError(_lacking(place, scale))
     return Hints(
         ra_deg=place[0],
         dec_deg=place[1],
@@ -114,6 +107,26 @@ def hints_from_header(
         place_source=place[2],
         scale_source=scale[1],
     )
+
+
+def _lacking(place, scale) -> str:
+    """What is missing, and what to type: nothing that is known already."""
+    no_place = "place (RA, DEC or OBJCTRA, OBJCTDEC)"
+    no_scale = f"scale ({', '.join(SCALE_KEYS)}, or FOCALLEN and XPIXSZ)"
+    if scale is not None:
+        what, advice = no_place, f"give {PLACE_ADVICE}"
+    elif place is not None:
+        what, advice = f"{no_scale}, though it has a place ({place[2]})", f"give {SCALE_ADVICE}"
+    else:
+        what, advice = f"{no_place} and no {no_scale}", ADVICE
+    return f"there is no WCS, and the header has no {what} to solve from: {advice}"
+
+
+def lacks_only_scale(header: fits.Header) -> str:
+    """What to type for a header that tells where the frame points but not how large its pixels are;
+    empty for any other."""
+    place, scale = _place_of(header), _scale_of(header)
+    return _lacking(place, scale) if place is not None and scale is None else ""
 
 
 def hints_of(choices: Choices, header: fits.Header) -> Hints | None:
@@ -188,16 +201,18 @@ def _j2000(ra_deg, dec_deg, equinox):
 
 
 def _scale_of(header):
-    for key in ("SECPIX", "PIXSCALE"):
+    for key in SCALE_KEYS:
         if (scale := _number(header, key)) is not None and 0 < scale < 3600:
             return (scale,), key
-    focal_mm, pixel_um = _number(header, "FOCALLEN"), _number(header, "XPIXSZ")
+    focal_mm = _number(header, "FOCALLEN")
+    key = next((key for key in PIXEL_KEYS if _number(header, key)), None)
+    pixel_um = _number(header, key) if key else None
     if not (focal_mm and pixel_um and 0 < pixel_um / focal_mm < 10):
         return None
     scale = float(np.degrees(pixel_um * 1e-3 / focal_mm) * 3600)
     binning = _number(header, "XBINNING") or 1
     scales = (scale, scale * binning) if 1 < binning <= 8 else (scale,)
-    return scales, "FOCALLEN, XPIXSZ" + (", XBINNING" if len(scales) > 1 else "")
+    return scales, f"FOCALLEN, {key}" + (", XBINNING" if len(scales) > 1 else "")
 
 
 def _number(header, key) -> float | None:

@@ -16,8 +16,8 @@ from ..frame import ONE_GRID_PX, Frame, corners_apart_px, pixel_scale_arcsec, re
 from ..robust import middle_px
 from ..stars import instrumental_mag, places_of
 from .bend import BothSides, nearer, straightened
-from .hints import Hints, hints_from_header
-from .match import Match, WCSError
+from .hints import Hints, hints_from_header, lacks_only_scale
+from .match import MIN_PAIRS, Match, WCSError
 from .plate import LEVELS
 from .solve import Solution, refine, solve
 
@@ -92,7 +92,7 @@ def locate(stars: Table, frame: Frame, source: Source, hints: Hints | None = Non
     try:
         hints = hints or hints_from_header(frame.header)
     except NoWCSError:
-        return Located(how="nowhere")
+        return Located(how="nowhere", why_not=lacks_only_scale(frame.header))
     solution = _solved(task, hints)
     if solution.wcs is None:
         return Located(how="nowhere", why_not=solution.message)
@@ -126,11 +126,38 @@ def _by_own_wcs(task: _Task, hints: Hints | None) -> Located:
     own = Located(how="own", match=match, catalogue=choice.stars, notes=choice.notes)
     if match.credible:
         return _settled(own, match, task.frame.wcs, sides)
+    turned = _counted_otherwise(task)
+    if turned is not None:
+        return turned
     solution = _put_right(task, choice, hints)
+    if solution.wcs is None and match.in_frame.sum() < MIN_PAIRS:
+        return own  # too few stars to say anything of the WCS
     note = f"by the header's WCS no more stars than by chance are paired: {solution.message}"
     if solution.wcs is None:
         return replace(own, notes=(note, *own.notes))
     return _by_solution(task, solution, note)
+
+
+def _counted_otherwise(task: _Task) -> Located | None:
+    """By the same WCS with its rows counted from the other end, where the file left that open and
+    the stars say so."""
+    wcs = task.frame.wcs_other_way
+    if wcs is None:
+        return None
+    choice = _field(task, wcs)
+    sides = task.beside(choice)
+    match = sides.match(wcs)
+    if not match.credible:
+        return None
+    note = "by the stars the WCS counts rows from the other end of the picture: it was turned over"
+    located = Located(
+        how="replaced",
+        replacement=wcs,
+        match=match,
+        catalogue=choice.stars,
+        notes=(note, *choice.notes),
+    )
+    return _settled(located, match, wcs, sides)
 
 
 def _by_solution(task: _Task, solution: Solution, note: str) -> Located:
@@ -194,7 +221,7 @@ def _settled(located: Located, match: Match, wcs: WCS, sides: BothSides) -> Loca
         return located
     return replace(
         located,
-        how="replaced" if before else "solved",
+        how="replaced" if own else located.how,
         replacement=better_wcs,
         wcs=better_wcs,
         distortion=distortion,

@@ -26,6 +26,7 @@ from ..fit.gains import (
 from ..fit.relations import lines_in_header
 from ..fit.sources import choose_colours
 from ..frame import Frame, read_frame, with_wcs
+from ..place.channels import planes_apart_px
 from ..place.hints import hints_of
 from ..place.locate import Located, locate
 from ..place.match import Match
@@ -49,6 +50,7 @@ from .result import CatalogueUse, CheckResult
 ENOUGH_STARS = 40  # with so many, stars whose catalogue colour is poor are left out
 # of B-V; the embedded catalogue's at V 11, 11.5 and 12, where it gets biased
 GOOD_ERRORS_MAG = 0.156, 0.242, 0.28
+ONE_GRID_PX = 0.3  # of channels that belong together: more shows as coloured fringes
 SEEN_SNR = 10.0  # of catalogue stars that are looked for where they must be
 LEFT_OUT_REACH_PX = 2.0  # a star left out by hand lies within this of the place named
 NO_STAR_THERE = "no star to leave out at"
@@ -203,7 +205,24 @@ def _notes(frame: Frame, stars: Table) -> tuple[str, ...]:
             f"the sky has a gradient: {max(noise.gradient):.0f} times the pixel noise from edge to "
             "edge; starcal does not remove it"
         )
-    return (*notes, *defect_notes(stars.meta["defects"]))
+    notes += defect_notes(stars.meta["defects"])
+    return (*notes, *_grid_notes(*planes_apart_px(frame.pixels, stars)))
+
+
+def _grid_notes(apart_px: tuple[float, float], n_stars: int) -> tuple[str, ...]:
+    """Whether the channels lie on one pixel grid, where they do not."""
+    off = [
+        f"{channel} lies up to {px:.1f} px from G"
+        for channel, px in zip("RB", apart_px, strict=True)
+        if px > ONE_GRID_PX
+    ]
+    if not off:
+        return ()
+    return (
+        f"the channels are not on one pixel grid: {' and '.join(off)}, by {n_stars} stars; star "
+        "colours are wrong by what falls out of the apertures: register the three again, as "
+        "`starcal compose` does with their files",
+    )
 
 
 def relocated(frame: Frame, found: CheckResult) -> Frame:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from ..choices import SERVICES, Choices, own_table_path, require_catalogue
+from ..choices import SERVICES, Choices, default_of, own_table_path, require_catalogue
 from ..errors import CatalogueDamaged, CatalogueError, CatalogueUnreachable, OutputError
 from . import CatalogueStars, cache, embedded, services
 from .columns import catalogue_stars
@@ -114,7 +114,7 @@ def stars_around(
     epoch_yr: float = 2000.0,
     limit_mag: float | None = None,
     online: bool | None = None,
-    timeout_s: float = 60.0,
+    timeout_s: float = default_of("timeout"),
     mapping: dict[str, str] | None = None,
 ) -> Choice:
     """Stars within a circle on the sky, from the catalogue of a name.
@@ -170,7 +170,7 @@ def stars_around(
     )
 
 
-def fetch(request: FieldRequest, *, timeout_s: float = 60.0) -> Fetched:
+def fetch(request: FieldRequest, *, timeout_s: float = default_of("timeout")) -> Fetched:
     """Put a field into the cache, unless it is there.
 
     Parameters

@@ -31,6 +31,7 @@ from urllib.parse import urlsplit
 import numpy as np
 from astropy.table import Table
 
+from ..choices import default_of
 from ..errors import CatalogueError, CatalogueIncomplete, CatalogueUnreachable
 from .columns import NAMES, no_rows, plain_table, wanted_columns
 from .request import FieldRequest
@@ -104,7 +105,9 @@ class _Deadline:
 # --- the question -----------------------------------------------------------------------
 
 
-def ask(request: FieldRequest, *, timeout_s: float = 60.0, row_limit: int = ROW_LIMIT) -> Answer:
+def ask(
+    request: FieldRequest, *, timeout_s: float = default_of("timeout"), row_limit: int = ROW_LIMIT
+) -> Answer:
     """Ask a service for a field.
 
     Parameters

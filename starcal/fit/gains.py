@@ -14,6 +14,7 @@ import numpy as np
 from scipy.optimize import least_squares
 from scipy.stats import theilslopes
 
+from ..choices import SOLAR_BV_MAG
 from ..robust import scatter
 
 MAG_PER_LN = 1.085736  # 2.5 / ln 10
@@ -170,7 +171,7 @@ def fit_gains(
     flux_error: np.ndarray,
     bv_mag: np.ndarray,
     bv_error_mag: np.ndarray,
-    neutral_bv: float = 0.65,
+    neutral_bv: float = SOLAR_BV_MAG,
     growth_error: tuple[float, float] = (0.0, 0.0),
 ) -> GainFit:
     """Fit per-channel gains to catalogue B-V by robust least squares, errors in both variables.

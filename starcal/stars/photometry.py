@@ -6,6 +6,7 @@ from astropy.table import Table
 from photutils.aperture import CircularAperture, aperture_photometry
 from scipy.spatial import cKDTree
 
+from ..choices import default_of
 from .columns import in_channels, places_of
 from .defects import find_defects, mended
 from .detection import clip_level_of, close_pairs, detect, guess_fwhm, one_detection_a_core
@@ -45,7 +46,7 @@ BLEND_FLUX_SHARE = (
 )
 
 
-def measure_stars(pixels: np.ndarray, *, snr_min: float = 5.0) -> Table:
+def measure_stars(pixels: np.ndarray, *, snr_min: float = default_of("snr")) -> Table:
     """Find the stars of a linear colour frame and measure them in all channels.
 
     Parameters

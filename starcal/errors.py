@@ -14,6 +14,7 @@ StarcalError
     OutputError             a result cannot be written where it should go (also an OSError)
     SettingsError           settings of an earlier run that cannot be used (also a ValueError)
     PageError               the page cannot be opened
+    GeometryError           where a finished nebula lies to its starless frame is not sure
 
 A message says what was given, what is needed, and what to type. Wrong arguments from Python code
 (a misspelt model name, a negative radius) stay plain ValueErrors: they are the caller's slip.
@@ -108,3 +109,7 @@ class SettingsError(StarcalError, ValueError):
 
 class PageError(StarcalError):
     """The page cannot be opened."""
+
+
+class GeometryError(StarcalError, ValueError):
+    """Where a finished nebula lies to its starless frame is not sure."""

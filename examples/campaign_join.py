@@ -1,0 +1,125 @@
+"""Crop, turn, mirror, scale and restyle starless pictures as an editor does; is the way back found?
+
+    python examples/campaign_join.py FOLDER [--edits 8] [--seed 1]
+
+FOLDER holds stretched pictures (PNG, TIFF, JPEG). Their stars are filtered out first. One line an
+edit, and a summary: how many ways were found, how far off they are, which were wrong.
+"""
+
+import argparse
+import time
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from starcal.errors import GeometryError
+from starcal.finish import carried, find_moved
+from starcal.frame import read_frame
+
+WRONG_PX = 2.0
+
+
+def starless_of(pixels, seed):
+    """The picture less what is smaller than some 9 pixels, its own grain put back."""
+    rng = np.random.default_rng(seed)
+    planes = []
+    for plane in np.nan_to_num(pixels):
+        eight = np.clip(255 * plane, 0, 255).astype(np.uint8)
+        opened = cv2.morphologyEx(eight, cv2.MORPH_OPEN, np.ones((7, 7), np.uint8))
+        smooth = cv2.GaussianBlur(cv2.medianBlur(opened, 9).astype(np.float32) / 255, (0, 0), 1.2)
+        planes.append(smooth + rng.normal(0, 0.006, plane.shape).astype(np.float32))
+    return np.clip(planes, 0, 1).astype(np.float32)
+
+
+def similarity(rng, shape):
+    """A similarity as editors make them, and the size of what comes out."""
+    height, width = shape
+    kind = rng.choice(["none", "crop", "quarter", "any angle", "scale", "all"])
+    angle = {"quarter": 90.0 * rng.integers(1, 4), "any angle": rng.uniform(-180, 180)}
+    turn = np.radians(angle.get(kind, rng.uniform(-180, 180) if kind == "all" else 0.0))
+    scale = rng.uniform(0.45, 1.4) if kind in ("scale", "all") else 1.0
+    share = rng.uniform(0.45, 0.95) if kind in ("crop", "all") else 1.0
+    mirror = -1.0 if rng.random() < 0.25 and kind != "none" else 1.0
+    linear = scale * np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    linear = linear @ np.diag([mirror, 1.0])
+    size = np.abs(np.array([width, height]) * share * scale).astype(int)
+    if kind == "quarter" and round(np.degrees(turn)) % 180:
+        size = size[::-1]
+    room = (1 - share) / 2
+    middle = np.array([width - 1, height - 1]) / 2 + rng.uniform(-room, room, 2) * (width, height)
+    if kind == "none":
+        return kind, np.eye(2, 3), (width, height)
+    return kind, np.column_stack([linear, (size - 1) / 2 - linear @ middle]), tuple(size)
+
+
+def restyled(rng, pixels):
+    """Tones, colours, sharpness and noise changed."""
+    picture = np.clip(pixels, 0, 1) ** rng.uniform(0.5, 1.6)
+    mix = np.eye(3) + rng.normal(0, 0.25, (3, 3))
+    picture = np.clip(np.einsum("ij,jyx->iyx", mix, picture), 0, None)
+    picture /= max(np.quantile(picture, 0.999), 1e-6)
+    lift = rng.uniform(-0.5, 1.0)
+    wide = np.array([cv2.GaussianBlur(plane, (0, 0), 12) for plane in picture.astype(np.float32)])
+    picture = picture + lift * (picture - wide)
+    fine = rng.uniform(0.0, 1.2)
+    soft = np.array([cv2.GaussianBlur(plane, (0, 0), 1.5) for plane in picture.astype(np.float32)])
+    picture = soft if rng.random() < 0.3 else picture + fine * (picture - soft)
+    curved = 0.5 - 0.5 * np.cos(np.pi * np.clip(picture, 0, 1))
+    picture = np.clip(picture + rng.uniform(0, 1) * (curved - picture), 0, 1)
+    noisy = picture + rng.normal(0, rng.uniform(0, 0.02), picture.shape)
+    return np.clip(noisy, 0, 1).astype(np.float32)
+
+
+def edited(rng, starless):
+    kind, matrix, size = similarity(rng, starless.shape[1:])
+    width, height = (int(side) for side in size)
+    shrink = np.sqrt(abs(np.linalg.det(matrix[:, :2])))
+    blur = 0.4 / shrink if shrink < 1 else 0
+    planes = [cv2.GaussianBlur(p, (0, 0), blur) if blur else p for p in starless]
+    moved = [cv2.warpAffine(p, matrix, (width, height), flags=cv2.INTER_CUBIC) for p in planes]
+    return kind, matrix, restyled(rng, np.array(moved))
+
+
+def off_px(found, matrix, shape):
+    """Root mean square over the picture of how far the found way ends from the true one."""
+    inverse = np.linalg.inv(np.vstack([matrix, [0, 0, 1]]))[:2]
+    y, x = np.mgrid[0 : shape[0] : 9j, 0 : shape[1] : 9j]
+    before = carried(inverse, x.ravel(), y.ravel())
+    again = carried(found.matrix, *before)
+    return float(np.sqrt(np.mean((again[0] - x.ravel()) ** 2 + (again[1] - y.ravel()) ** 2)))
+
+
+def main():
+    options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    options.add_argument("folder", type=Path)
+    options.add_argument("--edits", type=int, default=8, help="of each picture")
+    options.add_argument("--seed", type=int, default=1)
+    chosen = options.parse_args()
+    rows = []
+    for path in sorted(p for p in chosen.folder.iterdir() if p.suffix in (".png", ".tif", ".jpg")):
+        starless = starless_of(read_frame(path).pixels, len(rows))
+        for number in range(chosen.edits):
+            rng = np.random.default_rng([chosen.seed, number, len(rows)])
+            kind, matrix, nebula = edited(rng, starless)
+            start = time.perf_counter()
+            try:
+                found = find_moved(starless, nebula)
+                off, told = off_px(found, matrix, nebula.shape[1:]), f"+- {found.error_px:.2f} px"
+                told += f", {found.agreeing} of {found.tried}"
+                told += f", {found.correlation:.2f} against {found.elsewhere:.2f}"
+            except GeometryError as error:
+                off, told = np.nan, str(error)[:90]
+            seconds = time.perf_counter() - start
+            rows.append((off, seconds))
+            print(f"{path.stem:16}{kind:10}{off:8.2f} px {seconds:5.1f} s  {told}", flush=True)
+    off, seconds = np.array(rows).T
+    print(
+        f"\n{len(off)} edits: {np.mean(off < 0.3):.0%} within 0.3 px, {np.mean(off < 0.7):.0%} "
+        f"within 0.7, {np.isnan(off).sum()} not found, {np.sum(off > WRONG_PX)} wrong; "
+        f"median {np.median(seconds):.1f} s"
+    )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,10 @@
+"""The last step: stars back into the finished nebula.
+
+One idea a file: `geometry` finds how the nebula was cropped, turned and scaled since its stars were
+taken out, `blend` lays stars over it so that they keep their hue.
+"""
+
+from .blend import screen_keeping_hue
+from .geometry import Moved, carried, find_moved
+
+__all__ = ["Moved", "carried", "find_moved", "screen_keeping_hue"]

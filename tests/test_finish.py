@@ -1,0 +1,150 @@
+"""starcal.finish: stars back into a nebula that was worked on elsewhere."""
+
+import numpy as np
+import pytest
+
+from starcal.colour import luminance, srgb_decode, srgb_encode, star_rgb, uv_prime_distance
+from starcal.draw.tone import screen
+from starcal.errors import GeometryError
+from starcal.finish import carried, find_moved, screen_keeping_hue
+
+# --- hue over coloured ground -----------------------------------------------------------------
+
+GROUNDS = {  # display values
+    "red": (0.45, 0.10, 0.12),
+    "teal": (0.08, 0.40, 0.42),
+    "bright white": (0.75, 0.75, 0.75),
+    "sky": (0.08, 0.08, 0.08),
+}
+
+
+def star_over(ground, bv_mag, brightness):
+    colour = star_rgb(bv_mag) / luminance(star_rgb(bv_mag))
+    above = srgb_encode(np.clip(brightness * colour, 0, 1))[:, None, None]
+    below = np.array(GROUNDS[ground])[:, None, None]
+    return below, above
+
+
+@pytest.mark.parametrize("ground", GROUNDS)
+@pytest.mark.parametrize("bv_mag", [-0.2, 0.3, 0.65, 1.1, 1.5])
+@pytest.mark.parametrize("brightness", [0.02, 0.1, 0.2])
+def test_the_light_that_a_star_adds_has_the_stars_colour(ground, bv_mag, brightness):
+    """Tolerance: a tenth of what two colours side by side must differ by to be told apart, 0.004 in
+    u'v' (common practice); nothing here rounds more coarsely than float32."""
+    below, above = star_over(ground, bv_mag, brightness)
+    joined = screen_keeping_hue(below, above)
+    added = (srgb_decode(joined.astype(float)) - srgb_decode(below))[:, 0, 0]
+    true = srgb_decode(above)[:, 0, 0]
+    assert uv_prime_distance(added, true) < 4e-4
+
+
+def test_a_screen_channel_by_channel_would_shift_it():
+    """The fault that this cures: half a magnitude between red and green over a red nebula."""
+    below, above = star_over("red", 0.65, 0.1)
+    added = (screen(below, above) - below)[:, 0, 0]
+    own = above[:, 0, 0]
+    shift_mag = -2.5 * np.log10((added[0] / added[1]) / (own[0] / own[1]))
+    assert shift_mag > 0.4
+
+
+def test_lightness_is_that_of_a_screen_and_nothing_else_changes():
+    rng = np.random.default_rng(3)
+    below = rng.uniform(0, 1, (3, 40, 50)).astype(np.float32)
+    above = np.zeros_like(below)
+    above[:, 10:20, 10:20] = rng.uniform(0, 0.5, (3, 10, 10))
+    joined = screen_keeping_hue(below, above)
+    outside = (above == 0).all(axis=0)
+    assert np.array_equal(joined[:, outside], below[:, outside])
+    light = [srgb_encode(luminance(srgb_decode(p.astype(float)), axis=0)) for p in (below, above)]
+    wanted = 1 - (1 - light[0]) * (1 - light[1])
+    got = srgb_encode(luminance(srgb_decode(joined.astype(float)), axis=0))
+    assert got == pytest.approx(wanted, abs=1e-5)  # float32
+    assert joined.min() >= 0
+    assert joined.max() <= 1
+
+
+def test_a_core_too_bright_for_its_colour_becomes_white_not_another_hue():
+    below = np.full((3, 1, 1), 0.3)
+    above = srgb_encode(np.array([1.0, 0.75, 0.4]))[:, None, None]
+    joined = srgb_decode(screen_keeping_hue(below, above).astype(float))[:, 0, 0]
+    assert joined[0] >= joined[1] >= joined[2] > 0.4
+
+
+# --- where the nebula lies ---------------------------------------------------------------------
+
+
+def clouds(seed, shape=(360, 480)):
+    """Display picture of a made nebula: noise at all scales, other in each channel."""
+    rng = np.random.default_rng(seed)
+    frequency = np.hypot(*np.meshgrid(*(np.fft.fftfreq(n) for n in shape), indexing="ij"))
+    filters = 1 / np.maximum(frequency, 1 / max(shape)) ** 1.6
+    common = rng.normal(size=shape)
+    planes = []
+    for _ in range(3):
+        noise = np.fft.fft2(common + 0.5 * rng.normal(size=shape)) * filters
+        plane = np.fft.ifft2(noise).real
+        planes.append((plane - plane.min()) / np.ptp(plane))
+    return np.array(planes) + rng.normal(0, 0.004, (3, *shape))
+
+
+def edit(picture, matrix, size, gamma=0.7, mix=0.2):
+    """Carried by a similarity, tones and colours changed."""
+    from scipy import ndimage
+
+    linear = np.linalg.inv(matrix[:, :2][::-1, ::-1])
+    offset = -linear @ matrix[:, 2][::-1]
+    moved = [
+        ndimage.affine_transform(plane, linear, offset, size, order=3, mode="nearest")
+        for plane in picture
+    ]
+    moved = np.array(moved)
+    mixed = (1 - mix) * moved + mix * np.roll(moved, 1, axis=0)
+    return np.clip(mixed, 0, 1) ** gamma
+
+
+def turned(angle_deg, scale, shift, mirrored=False):
+    turn = np.radians(angle_deg)
+    linear = scale * np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    linear = linear @ np.diag([-1.0 if mirrored else 1.0, 1.0])
+    return np.column_stack([linear, shift])
+
+
+WAYS = {
+    "as it was": (np.eye(2, 3), (360, 480)),
+    "cropped": (turned(0, 1, (-90, -60)), (260, 330)),
+    "turned and scaled": (turned(33, 0.8, (150, -40)), (300, 400)),
+    "mirrored quarter turn": (turned(90, 1, (359, 479), mirrored=True), (480, 360)),
+    "enlarged": (turned(-4, 1.35, (-60, -80)), (360, 480)),
+}
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_the_nebulas_place_is_found(way):
+    """0.3 px is what stars may be off before a double edge shows (a tenth of a usual FWHM)."""
+    pytest.importorskip("cv2")
+    matrix, size = WAYS[way]
+    frame = clouds(1)
+    found = find_moved(frame, edit(frame, matrix, size))
+    y, x = np.mgrid[0 : size[0] : 7j, 0 : size[1] : 7j]
+    inverse = np.linalg.inv(np.vstack([matrix, [0, 0, 1]]))[:2]
+    again = carried(found.matrix, *carried(inverse, x.ravel(), y.ravel()))
+    off_px = np.hypot(again[0] - x.ravel(), again[1] - y.ravel())
+    assert off_px.max() < 0.3 + 3 * found.error_px
+    assert np.median(off_px) < 0.3
+    assert found.mirrored == ("mirrored" in way)
+    assert found.unchanged == (way == "as it was")
+
+
+@pytest.mark.parametrize("seed", [2, 3, 4])
+def test_another_nebula_is_refused(seed):
+    pytest.importorskip("cv2")
+    with pytest.raises(GeometryError, match="--moved none"):
+        find_moved(clouds(1), clouds(seed))
+
+
+def test_a_sheared_nebula_is_refused_by_its_residuals():
+    pytest.importorskip("cv2")
+    frame = clouds(1)
+    sheared = edit(frame, np.array([[1.04, 0.0, -5], [0.0, 1.0, 0]]), (360, 480))
+    with pytest.raises(GeometryError, match=r"squeezed by [34]"):
+        find_moved(frame, sheared)

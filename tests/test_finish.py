@@ -5,8 +5,8 @@ import pytest
 
 from starcal.colour import luminance, srgb_decode, srgb_encode, star_rgb, uv_prime_distance
 from starcal.draw.tone import screen
-from starcal.errors import GeometryError
-from starcal.finish import carried, find_moved, screen_keeping_hue
+from starcal.errors import FrameError, GeometryError
+from starcal.finish import carried, colour_space, find_moved, screen_keeping_hue
 
 # --- hue over coloured ground -----------------------------------------------------------------
 
@@ -68,6 +68,60 @@ def test_a_core_too_bright_for_its_colour_becomes_white_not_another_hue():
     above = srgb_encode(np.array([1.0, 0.75, 0.4]))[:, None, None]
     joined = srgb_decode(screen_keeping_hue(below, above).astype(float))[:, 0, 0]
     assert joined[0] >= joined[1] >= joined[2] > 0.4
+
+
+# --- colour spaces ------------------------------------------------------------------------------
+
+# Primaries and white of Adobe RGB (1998) (its specification, 2005, 4.3.1.1) and of Display P3 (SMPTE
+# RP 431-2 primaries, D65): the luminance of their red, green and blue as published there or derived.
+ADOBE_LUMINANCE = (0.29734, 0.62736, 0.07529)
+P3_LUMINANCE = (0.22897, 0.69174, 0.07929)
+
+
+def profile(name):
+    import imagecodecs
+
+    p3 = (0.680, 0.320, 1.0, 0.265, 0.690, 1.0, 0.150, 0.060, 1.0)
+    if name == "p3":
+        white = (0.3127, 0.3290, 1.0)
+        return imagecodecs.cms_profile("rgb", whitepoint=white, primaries=p3, gamma=2.2)
+    return imagecodecs.cms_profile(name)
+
+
+@pytest.mark.parametrize(("name", "wanted"), [("adobergb", ADOBE_LUMINANCE), ("p3", P3_LUMINANCE)])
+def test_luminance_of_published_primaries(name, wanted):
+    """To 1 %: profiles hold their primaries moved to another white, rounded to 16 bits."""
+    space = colour_space(profile(name))
+    assert space.luminance(np.eye(3)) == pytest.approx(wanted, abs=0.01)
+    assert space.luminance(np.ones(3)) == pytest.approx(1, abs=1e-3)
+
+
+def test_srgb_read_from_a_profile_is_srgb():
+    read = colour_space(profile("srgb"))
+    levels = np.linspace(0, 1, 33)
+    assert read.decode(levels) == pytest.approx(srgb_decode(levels), abs=1e-4)
+    assert read.to_srgb == pytest.approx(np.eye(3), abs=1e-3)
+
+
+@pytest.mark.parametrize("name", ["srgb", "adobergb", "p3"])
+def test_there_and_back(name):
+    space = colour_space(profile(name))
+    encoded = np.random.default_rng(1).uniform(0, 1, (3, 100))
+    assert space.encode(space.decode(encoded)) == pytest.approx(encoded, abs=1e-5)
+
+
+@pytest.mark.parametrize("name", ["adobergb", "p3"])
+def test_a_star_has_its_colour_in_the_pictures_own_space(name):
+    space = colour_space(profile(name))
+    below, above = star_over("red", 1.1, 0.1)
+    joined = screen_keeping_hue(below, above, space).astype(float)
+    added = space.to_srgb @ (space.decode(joined) - space.decode(below))[:, 0, 0]
+    assert uv_prime_distance(added, srgb_decode(above)[:, 0, 0]) < 4e-4
+
+
+def test_a_damaged_profile_is_refused():
+    with pytest.raises(FrameError, match="sRGB"):
+        colour_space(b"no profile at all")
 
 
 # --- where the nebula lies ---------------------------------------------------------------------

@@ -8,12 +8,15 @@ star's own ratios of channels, as the light of a star has that shines through a 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..colour import luminance, srgb_decode, srgb_encode
+from ..colour import srgb_decode, srgb_encode
+from .profiles import SRGB, ColourSpace
 
 STRIP_ROWS = 256
 
 
-def screen_keeping_hue(below: NDArray, above: NDArray) -> NDArray[np.float32]:
+def screen_keeping_hue(
+    below: NDArray, above: NDArray, space: ColourSpace = SRGB
+) -> NDArray[np.float32]:
     """Screen the lightness of a star layer over a picture and keep the stars' colours.
 
     With L the sRGB-encoded luminance, L = 1 - (1 - L below)(1 - L above); the light added has the
@@ -23,7 +26,9 @@ def screen_keeping_hue(below: NDArray, above: NDArray) -> NDArray[np.float32]:
     Parameters
     ----------
     below, above : ndarray, (3, y, x)
-        Display pictures, sRGB-encoded, 0 to 1. The star layer is black where no star is.
+        Display pictures, 0 to 1, ``below`` encoded in ``space``, ``above`` in sRGB. The star layer
+        is black where no star is.
+    space : ColourSpace
 
     Returns
     -------
@@ -35,35 +40,36 @@ def screen_keeping_hue(below: NDArray, above: NDArray) -> NDArray[np.float32]:
         strip = np.s_[:, top : top + STRIP_ROWS]
         starry = (above[strip] > 0).any(axis=0)
         if starry.any():
-            joined[strip][:, starry] = _screened(below[strip][:, starry], above[strip][:, starry])
+            light = srgb_decode(np.asarray(above[strip][:, starry], float))
+            joined[strip][:, starry] = _screened(below[strip][:, starry], light, space)
     return joined
 
 
-def _screened(below: NDArray, above: NDArray) -> NDArray:
-    """See `screen_keeping_hue`: for pixels under stars, (3, n)."""
-    ground = srgb_decode(np.asarray(below, float))
-    star = srgb_decode(np.asarray(above, float))
-    ground_y = luminance(ground, axis=0)
-    star_y = luminance(star, axis=0)
+def _screened(below: NDArray, star_srgb: NDArray, space: ColourSpace) -> NDArray:
+    """See `screen_keeping_hue`: for pixels under stars, (3, n); the stars as linear light."""
+    ground = space.decode(below)
+    star = space.from_srgb(star_srgb)
+    ground_y, star_y = space.luminance(ground), space.luminance(star)
     lightness = 1 - (1 - srgb_encode(ground_y)) * (1 - srgb_encode(star_y))
-    added = np.maximum(srgb_decode(lightness) - ground_y, 0) / np.maximum(star_y, 1e-12)
-    return srgb_encode(within_gamut(ground + added * star))
+    share = np.maximum(srgb_decode(lightness) - ground_y, 0) / np.maximum(star_y, 1e-12)
+    return space.encode(within_gamut(ground + share * star, space))
 
 
-def within_gamut(light: NDArray) -> NDArray:
+def within_gamut(light: NDArray, space: ColourSpace = SRGB) -> NDArray:
     """Linear light that a display can show: what exceeds 1 goes towards grey of its luminance.
 
     Parameters
     ----------
     light : ndarray, (3, ...)
         Linear, 0 and more.
+    space : ColourSpace
 
     Returns
     -------
     ndarray, (3, ...)
         0 to 1, of the same luminance where that is at most 1.
     """
-    grey = np.minimum(luminance(light, axis=0), 1)
+    grey = np.minimum(space.luminance(light), 1)
     over = light.max(axis=0) - grey
     keep = np.where(over > 1 - grey, (1 - grey) / np.maximum(over, 1e-12), 1)
     return np.clip(grey + keep * (light - grey), 0, 1)

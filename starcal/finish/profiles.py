@@ -1,0 +1,135 @@
+"""Colour spaces of finished pictures, as their embedded ICC profiles tell.
+
+A star's colour is known as linear light in sRGB's primaries. A picture of another space shows it
+only if the numbers are made for that space.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..colour import LUMINANCE_WEIGHTS, srgb_decode
+from ..errors import FrameError
+
+LEVELS = 4097  # of the curve that is read off a profile; linear between them to 1e-6 of full scale
+# White and primaries of IEC 61966-2-1 (sRGB), as x, y, Y
+WHITE = (0.3127, 0.3290, 1.0)
+PRIMARIES = (0.64, 0.33, 1.0, 0.30, 0.60, 1.0, 0.15, 0.06, 1.0)
+MOST_MISFIT = 2e-3  # of linear light: half a step of 8 bits
+
+
+@dataclass(frozen=True, eq=False)
+class ColourSpace:
+    """Encoded values to linear light and back, and to the primaries of sRGB.
+
+    Attributes
+    ----------
+    name : str
+        For messages.
+    light : ndarray, (n,)
+        Linear light of encoded values evenly spaced from 0 to 1.
+    to_srgb : ndarray, (3, 3)
+        From linear light in this space to linear light in sRGB's primaries.
+    """
+
+    name: str
+    light: NDArray[np.float64]
+    to_srgb: NDArray[np.float64]
+
+    @cached_property
+    def levels(self) -> NDArray[np.float64]:
+        """The encoded values that `light` belongs to."""
+        return np.linspace(0, 1, len(self.light))
+
+    def decode(self, encoded: NDArray) -> NDArray:
+        """Linear light of encoded values, 0 to 1."""
+        return np.interp(encoded, self.levels, self.light)
+
+    def encode(self, light: NDArray) -> NDArray:
+        """Encoded values of linear light, 0 to 1."""
+        return np.interp(light, self.light, self.levels)
+
+    def from_srgb(self, light: NDArray) -> NDArray:
+        """Linear light of sRGB's primaries, (3, ...), in this space's."""
+        return np.tensordot(np.linalg.inv(self.to_srgb), light, axes=1)
+
+    def luminance(self, light: NDArray) -> NDArray:
+        """Of linear light of this space, (3, ...); white has 1."""
+        return np.tensordot(LUMINANCE_WEIGHTS @ self.to_srgb, light, axes=1)
+
+
+SRGB = ColourSpace("sRGB", srgb_decode(np.linspace(0, 1, LEVELS)), np.eye(3))
+
+
+def colour_space(icc_profile: bytes | None) -> ColourSpace:
+    """The space of a picture.
+
+    Parameters
+    ----------
+    icc_profile : bytes or None
+        As embedded in the picture; None stands for sRGB.
+
+    Returns
+    -------
+    ColourSpace
+
+    Raises
+    ------
+    FrameError
+        The profile is damaged, or is not one of three primaries and one curve.
+    """
+    if icc_profile is None:
+        return SRGB
+    import imagecodecs
+
+    ramp = np.repeat(np.linspace(0, 1, LEVELS)[:, None], 3, axis=1)
+    try:
+        light = _to_linear_srgb(icc_profile, ramp)[:, 1]
+        to_srgb = _to_linear_srgb(icc_profile, np.eye(3)).T
+        trial = np.random.default_rng(0).uniform(0.05, 1, (64, 3))
+        true = _to_linear_srgb(icc_profile, trial)
+    except (imagecodecs.CmsError, ValueError, TypeError) as error:
+        raise FrameError(
+            f"the embedded colour profile ({len(icc_profile)} bytes) cannot be read ({error}): "
+            f"save the picture with sRGB, Adobe RGB (1998), Display P3 or ProPhoto RGB"
+        ) from error
+    space = ColourSpace(_name(icc_profile), np.maximum.accumulate(light), to_srgb)
+    misfit = np.abs(space.decode(trial) @ to_srgb.T - true).max()
+    if misfit > MOST_MISFIT or not np.all(np.diff(space.light) >= 0) or light[-1] <= 0:
+        raise FrameError(
+            f"the embedded colour profile {space.name!r} is no space of three primaries and one "
+            f"curve (off by {misfit:.3f} of white): convert the picture to sRGB, Adobe RGB (1998), "
+            f"Display P3 or ProPhoto RGB"
+        )
+    return space
+
+
+def _to_linear_srgb(icc_profile: bytes, encoded: NDArray) -> NDArray:
+    """Linear light in sRGB's primaries, not clipped, (n, 3)."""
+    import imagecodecs
+
+    linear = imagecodecs.cms_profile("rgb", whitepoint=WHITE, primaries=PRIMARIES, gamma=1.0)
+    light = imagecodecs.cms_transform(
+        np.ascontiguousarray(encoded[None], np.float32),
+        icc_profile,
+        linear,
+        colorspace="rgb",
+        outcolorspace="rgb",
+        outdtype=np.float32,
+        intent=1,  # relative: white stays white
+    )
+    return light[0].astype(float)
+
+
+def _name(icc_profile: bytes) -> str:
+    import io
+
+    from PIL import ImageCms
+
+    try:
+        profile = ImageCms.ImageCmsProfile(io.BytesIO(icc_profile))
+        return " ".join(ImageCms.getProfileDescription(profile).split()) or "unnamed"
+    except (ImageCms.PyCMSError, OSError):
+        return "unnamed"

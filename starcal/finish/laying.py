@@ -31,20 +31,22 @@ def carried_layer(stars: NDArray, matrix: NDArray, shape: tuple[int, int]) -> ND
         Surface brightness is kept, so that the light of a star grows with the area of a pixel. 0
         where no star is.
     """
-    linear = np.linalg.inv(matrix[:, :2])
-    back = linear[::-1, ::-1]
-    offset = -(linear @ matrix[:, 2])[::-1]
     scale = np.sqrt(abs(np.linalg.det(matrix[:, :2])))
     sigma_px = SOFTENED_SHARE * np.sqrt(max(scale**-2 - 1, 0))
     carried = np.zeros((3, *shape), np.float32)
     for channel, plane in enumerate(stars):
         soft = ndimage.gaussian_filter(plane, sigma_px) if sigma_px else plane
-        moved = ndimage.affine_transform(soft, back, offset, shape, order=3, prefilter=True)
-        starry = ndimage.affine_transform(
-            (soft > 0).astype(np.float32), back, offset, shape, order=1
-        )
-        carried[channel] = np.where(starry > 0.5, np.maximum(moved, 0), 0)
+        starry = _moved((soft > 0).astype(np.float32), matrix, shape, order=1) > 0.5
+        light = _moved(soft, matrix, shape, order=3)
+        carried[channel] = np.where(starry, np.maximum(light, 0), 0)
     return carried
+
+
+def _moved(plane: NDArray, matrix: NDArray, shape: tuple[int, int], order: int) -> NDArray:
+    """A plane carried by a matrix of x and y; splines of an order between its pixels."""
+    back = np.linalg.inv(matrix[:, :2])
+    offset = -(back @ matrix[:, 2])[::-1]
+    return ndimage.affine_transform(plane, back[::-1, ::-1], offset, shape, order=order)
 
 
 def laid_over(

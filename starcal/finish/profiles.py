@@ -18,6 +18,7 @@ LEVELS = 4097  # of the curve that is read off a profile; linear between them to
 WHITE = (0.3127, 0.3290, 1.0)
 PRIMARIES = (0.64, 0.33, 1.0, 0.30, 0.60, 1.0, 0.15, 0.06, 1.0)
 MOST_MISFIT = 2e-3  # of linear light: half a step of 8 bits
+CONVERT = "convert the picture to sRGB, Adobe RGB (1998), Display P3 or ProPhoto RGB"
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,26 +85,33 @@ def colour_space(icc_profile: bytes | None) -> ColourSpace:
         return SRGB
     import imagecodecs
 
-    ramp = np.repeat(np.linspace(0, 1, LEVELS)[:, None], 3, axis=1)
+    trial = np.random.default_rng(0).uniform(0.05, 1, (64, 3))
     try:
-        light = _to_linear_srgb(icc_profile, ramp)[:, 1]
-        to_srgb = _to_linear_srgb(icc_profile, np.eye(3)).T
-        trial = np.random.default_rng(0).uniform(0.05, 1, (64, 3))
+        space = _read_off(icc_profile)
         true = _to_linear_srgb(icc_profile, trial)
     except (imagecodecs.CmsError, ValueError, TypeError) as error:
         raise FrameError(
             f"the embedded colour profile ({len(icc_profile)} bytes) cannot be read ({error}): "
-            f"save the picture with sRGB, Adobe RGB (1998), Display P3 or ProPhoto RGB"
+            f"{CONVERT}"
         ) from error
-    space = ColourSpace(_name(icc_profile), np.maximum.accumulate(light), to_srgb)
-    misfit = np.abs(space.decode(trial) @ to_srgb.T - true).max()
-    if misfit > MOST_MISFIT or not np.all(np.diff(space.light) >= 0) or light[-1] <= 0:
+    misfit = np.abs(space.decode(trial) @ space.to_srgb.T - true).max()
+    if misfit > MOST_MISFIT:
         raise FrameError(
             f"the embedded colour profile {space.name!r} is no space of three primaries and one "
-            f"curve (off by {misfit:.3f} of white): convert the picture to sRGB, Adobe RGB (1998), "
-            f"Display P3 or ProPhoto RGB"
+            f"curve (off by {misfit:.3f} of white): {CONVERT}"
         )
     return space
+
+
+def _read_off(icc_profile: bytes) -> ColourSpace:
+    """Curve and primaries, as the profile turns greys and primaries into light."""
+    ramp = np.repeat(np.linspace(0, 1, LEVELS)[:, None], 3, axis=1)
+    light = _to_linear_srgb(icc_profile, ramp)[:, 1]
+    return ColourSpace(
+        name=_name(icc_profile),
+        light=np.maximum.accumulate(light),
+        to_srgb=_to_linear_srgb(icc_profile, np.eye(3)).T,
+    )
 
 
 def _to_linear_srgb(icc_profile: bytes, encoded: NDArray) -> NDArray:

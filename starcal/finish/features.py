@@ -20,6 +20,7 @@ REACH_PX = 3.0  # of agreement
 LEAST_PAIRS = 4  # fewer fix no similarity with anything left to judge it by
 PLACE_ERROR_PX, PLACE_ERROR_SHARE = 0.15, 0.05  # of a feature: at least, and of its size
 ROUNDS = 8
+POSSIBLE = (0.05, 20.0)  # scales; beyond, all pairs end in one feature
 
 
 def features_library():
@@ -187,9 +188,13 @@ def similarity(frame: Looked, picture: Looked, mirrored: bool) -> Way:
     cv2 = features_library()
     pairs = _alike(cv2, frame.grey, picture.grey, mirrored)
     matrix = _drawn_through_most(cv2, pairs, mirrored) if len(pairs) >= LEAST_PAIRS else None
-    if matrix is None:
+    way = None if matrix is None else _refined(matrix, pairs, mirrored)
+    if (
+        way is None
+        or not POSSIBLE[0] < np.sqrt(abs(np.linalg.det(way.matrix[:, :2]))) < POSSIBLE[1]
+    ):
         return Way(None, pairs, np.empty(0, int))
-    return _refined(matrix, pairs, mirrored)
+    return way
 
 
 def _alike(cv2, grey: NDArray, other: NDArray, mirrored: bool) -> Pairs:

@@ -15,7 +15,7 @@ from scipy import ndimage, stats
 from ..errors import GeometryError
 from .features import REACH_PX, Looked, Pairs, Way, features_library, looked_at, similarity
 
-LEAST_AGREEING = 12  # a similarity has 4 numbers; a dozen pairs agree by chance in none of 1000
+LEAST_AGREEING = 10  # pictures of other objects agree in 4 at most (55 pairs of 11 pictures)
 SCALES = (0.35, 1.7)  # of nebula to starless frame: edits of 0.4 to 1.5 and their errors
 MOST_STRETCH = 0.006  # of one axis against the other: at 1000 px from the middle that is 6 px
 PROOF_SIDE_PX = 160  # ranks are compared at this size: structure, no noise

@@ -7,13 +7,16 @@ from starcal.colour import luminance, srgb_decode, srgb_encode, star_rgb, uv_pri
 from starcal.draw.tone import Stretch, screen
 from starcal.errors import FrameError, GeometryError
 from starcal.finish import (
+    belonging_cards,
     carried,
     carried_layer,
     colour_space,
     find_moved,
+    join_pictures,
     laid_over,
     screen_keeping_hue,
 )
+from starcal.frame import read_frame, write_fits
 
 # --- hue over coloured ground -----------------------------------------------------------------
 
@@ -267,3 +270,106 @@ def test_a_linear_nebula_is_added_to_and_a_stretched_one_screened():
     nowhere = (stars == 0).all(axis=0)
     assert np.array_equal(stretched[:, nowhere], nebula[:, nowhere])
     assert stretched.max() <= 1
+
+
+# --- the whole way --------------------------------------------------------------------------------
+
+PLACES = ((80, 60), (200, 90), (330, 200), (120, 280), (400, 300), (260, 180))
+BV_MAG = (-0.2, 0.2, 0.65, 1.0, 1.3, 1.5)
+
+
+def star_layer(shape=(360, 480)):
+    layers = [layer(x, y, shape, fwhm_px=3.5)[0] for x, y in PLACES]
+    colours = [star_rgb(bv) / luminance(star_rgb(bv)) for bv in BV_MAG]
+    return np.float32(
+        sum(0.2 * np.multiply.outer(c, s) for c, s in zip(colours, layers, strict=True))
+    )
+
+
+@pytest.fixture(scope="module")
+def split_files(tmp_path_factory):
+    """A linear starless frame and its star layer as a run leaves them."""
+    folder = tmp_path_factory.mktemp("split")
+    starless = np.float32(0.01 + 0.05 * clouds(5) ** 2)
+    write_fits(folder / "starless.fits", starless)
+    write_fits(folder / "stars.fits", star_layer(), belonging_cards(starless, "starless.fits"))
+    return folder
+
+
+def finished(folder, starless, matrix, size, profile=None):
+    """A nebula stretched, coloured, turned and saved with 16 bits, as an editor does."""
+    import tifffile
+
+    stretched = np.arcsinh(300 * np.clip(starless - 0.008, 0, None)) / np.arcsinh(300 * 0.08)
+    picture = np.clip(edit(stretched, matrix, size, gamma=1.1, mix=0.1), 0, 1)
+    numbers = np.rint(picture[:, ::-1].transpose(1, 2, 0) * 65535).astype(np.uint16)
+    tifffile.imwrite(folder / "nebula.tif", numbers, photometric="rgb", iccprofile=profile)
+    return folder / "nebula.tif"
+
+
+def test_stars_come_back_in_their_colours_after_an_edit(split_files, tmp_path):
+    """u'v' of the light that was added where it is a tenth of the core or more: 0.004 is what two
+    colours side by side differ by to be told apart (common practice)."""
+    pytest.importorskip("cv2")
+    starless = read_frame(split_files / "starless.fits").pixels
+    matrix, size = turned(12, 0.9, (60, -30)), (330, 420)
+    nebula = finished(tmp_path, starless, matrix, size)
+    joined = join_pictures(nebula, split_files / "stars.fits")
+    assert joined.how == "screen"
+    assert not joined.tones.linear
+    below = joined.nebula.pixels.astype(float)
+    assert np.array_equal(
+        joined.pixels[:, ~joined.changed], joined.nebula.pixels[:, ~joined.changed]
+    )
+    added = srgb_decode(joined.pixels.astype(float)) - srgb_decode(below)
+    x_px, y_px = carried(matrix, *np.array(PLACES, float).T)
+    for x, y, bv in zip(x_px, y_px, BV_MAG, strict=True):
+        if 8 < x < size[1] - 8 and 8 < y < size[0] - 8:
+            rim = added[:, round(y) + 2, round(x)]
+            assert uv_prime_distance(rim, star_rgb(bv)) < 0.004
+
+
+def test_a_nebula_left_as_it_was_gets_its_stars_added(split_files):
+    joined = join_pictures(split_files / "starless.fits", split_files / "stars.fits")
+    starless = read_frame(split_files / "starless.fits").pixels
+    assert joined.how == "add"
+    assert joined.pixels == pytest.approx(starless + star_layer(), abs=1e-6)
+
+
+def test_stars_still_in_the_nebula_would_be_doubled(split_files, tmp_path):
+    whole = read_frame(split_files / "starless.fits").pixels + star_layer()
+    write_fits(tmp_path / "whole.fits", whole)
+    with pytest.raises(FrameError, match="doubled"):
+        join_pictures(tmp_path / "whole.fits", split_files / "stars.fits", moved="none")
+
+
+def test_without_its_starless_frame_the_message_says_what_to_type(split_files, tmp_path):
+    """And what it says works."""
+    alone = tmp_path / "stars.fits"
+    alone.write_bytes((split_files / "stars.fits").read_bytes())
+    with pytest.raises(GeometryError, match="--starless FILE, or say --moved none"):
+        join_pictures(split_files / "starless.fits", alone)
+    starless = split_files / "starless.fits"
+    assert join_pictures(starless, alone, starless=starless).how == "add"
+    assert join_pictures(starless, alone, moved="none").how == "add"
+
+
+def test_a_nebula_of_another_size_needs_looking_for(split_files, tmp_path):
+    write_fits(
+        tmp_path / "small.fits", read_frame(split_files / "starless.fits").pixels[:, 20:, 30:]
+    )
+    with pytest.raises(GeometryError, match="leave away --moved none"):
+        join_pictures(tmp_path / "small.fits", split_files / "stars.fits", moved="none")
+    pytest.importorskip("cv2")
+    joined = join_pictures(tmp_path / "small.fits", split_files / "stars.fits")
+    assert joined.how == "add"
+    assert joined.pixels == pytest.approx(
+        (read_frame(split_files / "starless.fits").pixels + star_layer())[:, 20:, 30:], abs=0.01
+    )
+
+
+def test_another_starless_frame_of_that_name_is_not_believed(split_files, tmp_path):
+    (tmp_path / "stars.fits").write_bytes((split_files / "stars.fits").read_bytes())
+    write_fits(tmp_path / "starless.fits", np.float32(0.01 + 0.05 * clouds(6)))
+    with pytest.raises(GeometryError, match="--starless FILE"):
+        join_pictures(split_files / "starless.fits", tmp_path / "stars.fits")

@@ -1,23 +1,29 @@
 """The last step: stars back into the finished nebula.
 
-One idea a file: `geometry` finds how the nebula was cropped, turned and scaled since its stars were
-taken out, `laying` carries a star layer there and lays it over, `blend` screens stars so that they
-keep their hue, `profiles` knows the picture's colour space.
+One idea a file: `features` is what two pictures share, `geometry` how the nebula was cropped,
+turned and scaled since its stars were taken out, `belonging` which starless frame a layer is of,
+`laying` carries the layer there and lays it over, `blend` screens stars so that they keep their
+hue, `profiles` knows the picture's colour space; `job` does it all.
 """
 
+from .belonging import belonging_cards
 from .blend import screen_keeping_hue
 from .geometry import Moved, carried, find_moved
+from .job import Joined, join_pictures
 from .laying import carried_layer, laid_over
 from .profiles import SRGB, ColourSpace, colour_space
 
 __all__ = [
     "SRGB",
     "ColourSpace",
+    "Joined",
     "Moved",
+    "belonging_cards",
     "carried",
     "carried_layer",
     "colour_space",
     "find_moved",
+    "join_pictures",
     "laid_over",
     "screen_keeping_hue",
 ]

@@ -1,0 +1,153 @@
+"""Which starless frame a star layer belongs to, and what a finished nebula is to it."""
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from astropy.io import fits
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from ..errors import FrameError
+from ..frame import Frame, read_frame
+from ..robust import scatter
+
+NAME_CARD, SUM_CARD = "STARLESS", "SLESSSUM"
+# Slope of a nebula's tones against its starless frame's in the dark, over that in the bright: 1 for
+# any linear edit, 2.2 and more for the gentlest usual stretch (a square root, its dark quarter).
+BENT_TONES = 1.4
+TONES = (0.1, 0.5, 0.99)  # shares of the pixels: dark below the second, bright above it
+DARK_SKY = 0.04  # of full scale: a linear sky lies below (common practice), a stretched one above
+STARS_LOOKED_AT = 200
+STARS_SEEN_SIGMA, STARS_SEEN_SHARE = 5.0, 0.5  # so many stars still stand out: they are still in
+
+
+def belonging_cards(starless: NDArray, name: str) -> fits.Header:
+    """Header cards of a star layer that name its starless frame.
+
+    Parameters
+    ----------
+    starless : ndarray, (3, y, x) float32
+    name : str
+        File name, without its folder.
+
+    Returns
+    -------
+    Header
+    """
+    cards = fits.Header()
+    cards[NAME_CARD] = (Path(name).name, "starless frame of this star layer")
+    cards[SUM_CARD] = (checksum(starless), "SHA-256 of its pixels, first 16 digits")
+    return cards
+
+
+def checksum(pixels: NDArray) -> str:
+    """Of pixels as big-endian float32, the way a FITS file holds them."""
+    return hashlib.sha256(np.ascontiguousarray(pixels, ">f4").tobytes()).hexdigest()[:16]
+
+
+def starless_beside(layer: Frame, path: Path) -> Frame | None:
+    """The starless frame that a star layer names, if it lies beside it and is the one.
+
+    Parameters
+    ----------
+    layer : Frame
+    path : Path
+        Of the layer.
+
+    Returns
+    -------
+    Frame or None
+    """
+    named = layer.header.get(NAME_CARD)
+    if named is None or not (beside := path.parent / Path(named).name).is_file():
+        return None
+    starless = read_frame(beside)
+    with fits.open(beside) as held:
+        same = checksum(held[0].data) == layer.header.get(SUM_CARD)
+    return starless if same else None
+
+
+@dataclass(frozen=True)
+class Tones:
+    """Whether a picture's values are proportional to light, and how one knows.
+
+    Attributes
+    ----------
+    linear : bool
+    evidence : str
+        In words.
+    """
+
+    linear: bool
+    evidence: str
+
+
+def tones_of(nebula: NDArray, starless: NDArray | None, eight_bits: bool) -> Tones:
+    """Judge a nebula without stars: linear or stretched.
+
+    Parameters
+    ----------
+    nebula : ndarray, (3, y, x)
+    starless : ndarray or None
+        Its linear starless frame, on any grid. Only the distribution of its values is looked at.
+    eight_bits : bool
+        The file holds no more.
+
+    Returns
+    -------
+    Tones
+    """
+    if eight_bits:
+        return Tones(False, "8 bits a channel hold no linear frame")
+    if starless is None:
+        sky = float(np.nanmedian(nebula))
+        word = "below" if sky < DARK_SKY else "above"
+        return Tones(sky < DARK_SKY, f"its middle value {sky:.3f} lies {word} {DARK_SKY}")
+    bend = float(np.median([_bend(*planes) for planes in zip(nebula, starless, strict=True)]))
+    return Tones(
+        bend < BENT_TONES,
+        f"dark tones are lifted {bend:.1f} times as much as bright ones against the starless frame",
+    )
+
+
+def _bend(plane: NDArray, before: NDArray) -> float:
+    """Slope of tones in the dark over that in the bright."""
+    now = np.nanquantile(plane[::3, ::3], TONES)
+    then = np.nanquantile(before[::3, ::3], TONES)
+    dark, bright = np.diff(now) / np.maximum(np.diff(then), 1e-12)
+    return dark / max(bright, 1e-12)
+
+
+def require_starless(nebula: NDArray, layer: NDArray) -> None:
+    """Refuse a nebula whose stars are still in it.
+
+    Parameters
+    ----------
+    nebula, layer : ndarray, (3, y, x)
+        On one pixel grid.
+
+    Raises
+    ------
+    FrameError
+    """
+    x_px, y_px = _brightest(layer.sum(axis=0))
+    if not len(x_px):
+        return
+    brightness = np.nan_to_num(nebula.mean(axis=0))
+    fine = brightness - ndimage.median_filter(brightness, 9)
+    seen = fine[y_px, x_px] > STARS_SEEN_SIGMA * max(scatter(fine[::3, ::3]), 1e-9)
+    if seen.mean() > STARS_SEEN_SHARE:
+        raise FrameError(
+            f"{seen.mean():.0%} of the {len(seen)} brightest stars still stand in the nebula: they "
+            f"would be doubled; give the nebula without its stars"
+        )
+
+
+def _brightest(light: NDArray) -> tuple[NDArray, NDArray]:
+    """Places of the brightest peaks of a star layer."""
+    peak = (light == ndimage.maximum_filter(light, 7)) & (light > 0)
+    y, x = np.nonzero(peak)
+    order = np.argsort(light[y, x])[::-1][:STARS_LOOKED_AT]
+    return x[order], y[order]

@@ -1,0 +1,217 @@
+"""The last step as one job: a finished nebula and its star layer, from files to one picture."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..draw.tone import Stretch, choose_stretch
+from ..errors import GeometryError
+from ..frame import Frame, read_frame
+from .belonging import Tones, require_starless, starless_beside, tones_of
+from .geometry import Moved, find_moved
+from .laying import carried_layer, laid_over
+from .profiles import colour_space
+
+HOWS = ("auto", "add", "screen")
+STAR_STRENGTH = (0.1, 10.0)
+
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Joined:
+    """A finished nebula with its stars.
+
+    Attributes
+    ----------
+    pixels : ndarray, (3, y, x) float32
+        1 is full scale, row 0 the bottom.
+    changed : ndarray, (y, x) bool
+        Where a star lies; elsewhere the nebula's values are kept.
+    nebula : Frame
+    moved : Moved or None
+        How the nebula was found to lie; None: nobody looked, it lies as its stars do.
+    tones : Tones
+        Linear or stretched, and how one knows.
+    how : str
+        "add" or "screen".
+    space : str
+        Colour space that the stars were computed for.
+    """
+
+    pixels: NDArray[np.float32]
+    changed: NDArray[np.bool_]
+    nebula: Frame
+    moved: Moved | None
+    tones: Tones
+    how: str
+    space: str
+
+    def __str__(self) -> str:
+        """In words."""
+        lies = "taken to lie as its stars do" if self.moved is None else str(self.moved)
+        done = "added" if self.how == "add" else f"screened, colours for {self.space}"
+        kind = "linear" if self.tones.linear else "stretched"
+        return (
+            f"the nebula is {kind} ({self.tones.evidence}); {lies}; stars {done}, "
+            f"{self.changed.mean():.1%} of the pixels under stars"
+        )
+
+    def to_dict(self) -> dict:
+        """For JSON."""
+        found = self.moved
+        return {
+            "how": self.how,
+            "linear": self.tones.linear,
+            "evidence": self.tones.evidence,
+            "colour_space": self.space,
+            "moved": None if found is None else moved_facts(found),
+        }
+
+
+def moved_facts(found: Moved) -> dict:
+    """What was found of the nebula's place, for JSON."""
+    return {
+        "matrix": found.matrix.tolist(),
+        "scale": found.scale,
+        "rotation_deg": found.rotation_deg,
+        "mirrored": found.mirrored,
+        "error_px": found.error_px,
+        "features": found.agreeing,
+        "correlation": found.correlation,
+    }
+
+
+def join_pictures(
+    nebula: str | Path,
+    stars: str | Path,
+    *,
+    starless: str | Path | None = None,
+    moved: str = "auto",
+    how: str = "auto",
+    star_strength: float = 1.0,
+    icc_profile: bytes | None = None,
+    progress: Progress = lambda step, share: None,
+) -> Joined:
+    """Put the stars of a run back into its nebula, whatever was done to that in between.
+
+    Parameters
+    ----------
+    nebula : str or Path
+        The finished nebula without its stars.
+    stars : str or Path
+        Star layer, linear: ``stars.fits`` of a run or split.
+    starless : str or Path, optional
+        The starless frame that the nebula was made from; by default the one that the layer names,
+        if it lies beside it.
+    moved : {"auto", "none"}
+        Whether to look for a crop, turn, mirroring or scaling.
+    how : {"auto", "add", "screen"}
+        Add to a linear nebula, screen over a stretched one; by default the nebula is judged.
+    star_strength : float
+        0.1 to 10: how far faint stars are lifted; 1 as the whole picture's own stretch does.
+    icc_profile : bytes, optional
+        Colour profile of a stretched nebula.
+    progress : callable
+        Told the step and the share done.
+
+    Returns
+    -------
+    Joined
+
+    Raises
+    ------
+    GeometryError
+        Where the nebula lies is not sure, or no starless frame tells it.
+    FrameError
+        A file cannot be used, or the nebula still has its stars.
+    ValueError
+        ``moved``, ``how`` or ``star_strength`` outside their range.
+    """
+    _require_asked(moved, how, star_strength)
+    progress("reading", 0.0)
+    below, layer = read_frame(nebula), read_frame(stars)
+    light = own_light = np.nan_to_num(layer.pixels)
+    frame = read_frame(starless) if starless else starless_beside(layer, Path(stars))
+    progress("looking where the nebula lies", 0.2)
+    found = None if moved == "none" else _found(frame, below)
+    if found is not None and not found.unchanged:
+        light = carried_layer(light, found.matrix, below.pixels.shape[1:])
+    _require_one_size(below.pixels, light)
+    progress("laying the stars over it", 0.6)
+    require_starless(below.pixels, light)
+    tones = _tones(how, below, frame)
+    space = colour_space(None if tones.linear else icc_profile)
+    stretch = None if tones.linear else stars_stretch(own_light, frame, star_strength)
+    return Joined(
+        pixels=laid_over(below.pixels, light, stretch, space),
+        changed=(light != 0).any(axis=0),
+        nebula=below,
+        moved=found,
+        tones=tones,
+        how="add" if tones.linear else "screen",
+        space="linear light" if tones.linear else space.name,
+    )
+
+
+def _require_asked(moved: str, how: str, star_strength: float) -> None:
+    low, high = STAR_STRENGTH
+    if moved not in ("auto", "none"):
+        raise ValueError(f"moved {moved!r} given; it is 'auto' or 'none'")
+    if how not in HOWS:
+        raise ValueError(f"how {how!r} given; it is one of {', '.join(HOWS)}")
+    if not low <= star_strength <= high:
+        raise ValueError(f"star strength {star_strength} given; {low} to {high} is possible")
+
+
+def _found(frame: Frame | None, below: Frame) -> Moved | None:
+    """Where the nebula lies; None for the starless frame itself."""
+    if frame is None:
+        raise GeometryError(
+            f"the starless frame that {below.name} was made from is not beside the star layer: "
+            f"name it by --starless FILE, or say --moved none if the nebula was neither cropped "
+            f"nor turned nor scaled"
+        )
+    same = frame.pixels.shape == below.pixels.shape
+    if same and np.array_equal(frame.pixels, below.pixels, equal_nan=True):
+        return None
+    return find_moved(frame.pixels, below.pixels)
+
+
+def _require_one_size(nebula: NDArray, light: NDArray) -> None:
+    if nebula.shape != light.shape:
+        sizes = [f"{shape[2]} x {shape[1]} px" for shape in (nebula.shape, light.shape)]
+        raise GeometryError(
+            f"a nebula of {sizes[0]} and stars of {sizes[1]} given: leave away --moved none, so "
+            f"that crop and scale are found"
+        )
+
+
+def _tones(how: str, below: Frame, frame: Frame | None) -> Tones:
+    if how != "auto":
+        return Tones(how == "add", "as was said")
+    starless = None if frame is None else frame.pixels
+    return tones_of(below.pixels, starless, below.source_type == "uint8")
+
+
+def stars_stretch(light: NDArray, frame: Frame | None, strength: float) -> Stretch:
+    """The stretch of the whole linear picture, for its stars alone: black lies at no light.
+
+    Parameters
+    ----------
+    light : ndarray, (3, y, x)
+        Star layer as it was split off.
+    frame : Frame or None
+        Its starless frame, of the same size; without one the stretch is chosen by the stars' own light.
+    strength : float
+
+    Returns
+    -------
+    Stretch
+    """
+    whole = light if frame is None else frame.pixels + light
+    stretch = replace(choose_stretch(whole), black=(0.0, 0.0, 0.0))
+    return stretch.adjusted(strength=strength)

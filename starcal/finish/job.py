@@ -205,7 +205,8 @@ def stars_stretch(light: NDArray, frame: Frame | None, strength: float) -> Stret
     light : ndarray, (3, y, x)
         Star layer as it was split off.
     frame : Frame or None
-        Its starless frame, of the same size; without one the stretch is chosen by the stars' own light.
+        Its starless frame, of the same size; without one the stretch is chosen by the stars' own
+        light.
     strength : float
 
     Returns

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Unpack
 
 import numpy as np
+from astropy.io.fits import Header
 
 from .audit import Audit, audit_picture
 from .audit.plots import plot_beside
@@ -23,6 +24,7 @@ from .cure.stars import recolour_checked
 from .draw import tone
 from .draw.preview import write_pair, write_png
 from .errors import HarmError, OutputError
+from .finish import belonging_cards
 from .fit.verdict import USE_CALIBRATED
 from .frame import (
     Frame,
@@ -475,7 +477,8 @@ def _write(folder, frame, made, settings, overwrite) -> RunResult:
     }
     with atomic_folder(folder, OUTPUTS, overwrite) as place:
         for name, pixels in {"picture.fits": made.picture, **made.layers}.items():
-            write_fits(place / name, pixels, frame.header, history=made.history)
+            header = _layer_header(frame, made) if name == "stars.fits" else frame.header
+            write_fits(place / name, pixels, header, history=made.history)
         _write_pictures(place, frame, made, settings)
         write_stars(place / "stars.ecsv", made.check.stars)
         write_json(place / "result.json", facts)
@@ -535,6 +538,13 @@ def _write_pictures(place: Path, frame: Frame, made: _Made, settings: Settings) 
         write_in_kind(path, source, made.picture, made.changed, frame.full_scale)
     if settings.tiff and kind != "tif":
         write_tiff16(place / "picture.tif", made.picture)
+
+
+def _layer_header(frame: Frame, made: _Made) -> Header:
+    """Of the star layer: it names the starless frame that it belongs to."""
+    header = frame.header.copy()
+    header.update(belonging_cards(made.layers["starless.fits"], "starless.fits"))
+    return header
 
 
 def _warned(found: CheckResult, before: Audit, route: str) -> CheckResult:

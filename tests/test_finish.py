@@ -1,9 +1,14 @@
 """starcal.finish: stars back into a nebula that was worked on elsewhere."""
 
+import json
+
 import numpy as np
 import pytest
+from astropy.io import fits
 
+from starcal.cli.main import main
 from starcal.colour import luminance, srgb_decode, srgb_encode, star_rgb, uv_prime_distance
+from starcal.demo.scene import make_scene
 from starcal.draw.tone import Stretch, screen
 from starcal.errors import FrameError, GeometryError
 from starcal.finish import (
@@ -376,3 +381,18 @@ def test_another_starless_frame_of_that_name_is_not_believed(split_files, tmp_pa
     write_fits(tmp_path / "starless.fits", np.float32(0.01 + 0.05 * clouds(6)))
     with pytest.raises(GeometryError, match="--starless FILE"):
         join_pictures(split_files / "starless.fits", tmp_path / "stars.fits")
+
+
+def test_what_a_split_leaves_is_put_together_again(tmp_path, capsys):
+    """The star layer names its starless frame, so that nothing has to be typed."""
+    scene = make_scene(ra_deg=305.0, dec_deg=40.0, shape=(240, 320), scale_arcsec=6.0, seed=2)
+    write_fits(tmp_path / "frame.fits", scene.pixels, scene.header)
+    stem = str(tmp_path / "parts")
+    assert main(["split", "-q", str(tmp_path / "frame.fits"), "-o", stem]) == 0
+    layers = [f"{stem}-starless.fits", f"{stem}-stars.fits"]
+    assert fits.getheader(layers[1])["STARLESS"] == "parts-starless.fits"
+    assert main(["join", *layers, "-o", str(tmp_path / "whole.fits"), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["how"] == "add"
+    whole = fits.getdata(tmp_path / "whole.fits")
+    assert whole == pytest.approx(fits.getdata(tmp_path / "frame.fits"), abs=1e-6, nan_ok=True)

@@ -37,6 +37,7 @@ LADDER = (
     "display",
     "cure",
     "report",
+    "finish",
     "pipeline",
     "view",
     "cli",

@@ -216,17 +216,40 @@ def _add_join(commands) -> None:
     join = _command(
         commands,
         "join",
-        "put a starless frame and a star layer together",
-        "starcal join veil-starless.fits veil-stars.fits -o veil-joined.fits",
+        "put the stars of a run back into its finished nebula",
+        "starcal join veil-finished.fits veil-starcal/stars.fits -o veil-whole.fits",
     )
-    join.add_argument("starless", metavar="STARLESS")
-    join.add_argument("stars", metavar="STARS")
+    join.add_argument(
+        "nebula",
+        metavar="NEBULA",
+        help="starless picture, linear or stretched; cropped, turned, mirrored or scaled or not",
+    )
+    join.add_argument("stars", metavar="STARS", help="star layer of a run or split")
     _add_fits_output(join)
     join.add_argument(
         "--how",
-        choices=("add", "screen"),
-        default="add",
-        help="add linear layers, or screen stretched ones in [0, 1] (default: add)",
+        choices=("auto", "add", "screen"),
+        default="auto",
+        help="auto: find where the nebula lies, add stars to a linear one, screen them over a "
+        "stretched one so that they keep their hue; add, screen: two layers as they are",
+    )
+    join.add_argument(
+        "--starless",
+        metavar="FILE",
+        help="linear frame that the nebula was made from (by default the one beside STARS)",
+    )
+    join.add_argument(
+        "--moved",
+        choices=("auto", "none"),
+        default="auto",
+        help="none: the nebula was neither cropped nor turned nor scaled; do not look",
+    )
+    join.add_argument(
+        "--star-strength",
+        type=float,
+        default=1.0,
+        metavar="N",
+        help="over a stretched nebula: above 1 faint stars are lifted more, below 1 less",
     )
     join.add_argument(
         "--stretch",

@@ -10,6 +10,7 @@ from ..cure.stars import recolour_stars
 from ..demo.examples import demo_catalogue, demo_scenes
 from ..draw.tone import screen, stretch_apart
 from ..errors import OutputError, StarcalError
+from ..finish import belonging_cards, join_pictures
 from ..frame import read_frame, require_same_place, write_bytes, write_fits
 from ..layers import join_add, plausible_starless
 from ..layers import split as split_layers
@@ -167,8 +168,7 @@ def split(options) -> int:
         stars = _stars_of_linear(options, frame)
         bar("splitting", 0.5)
         count, layers = _layers(options, frame, stars)
-        for target, layer in zip(targets, layers, strict=True):
-            _write_layer(options, frame, layer, target)
+        _write_layers(options, frame, layers, targets)
     show(
         options,
         {"frame": frame.name, "stars": len(stars), "split": count, "files": targets},
@@ -195,20 +195,51 @@ def _layers(options, frame, stars):
     return len(stars), (starless, frame.pixels - starless)
 
 
-def _write_layer(options, frame, layer, target: str) -> None:
-    write_fits(
-        target,
-        frame.refill(layer),
-        frame.header,
-        history=("starcal: split; starless and stars add up to the frame",),
-        overwrite=options.overwrite,
-    )
+def _write_layers(options, frame, layers, targets: list[str]) -> None:
+    """The starless frame, and the star layer that names it."""
+    starless, stars = (frame.refill(layer) for layer in layers)
+    belonging = frame.header.copy()
+    belonging.update(belonging_cards(starless, targets[0]))
+    headers = frame.header, belonging
+    for target, layer, header in zip(targets, (starless, stars), headers, strict=True):
+        write_fits(
+            target,
+            layer,
+            header,
+            history=("starcal: split; starless and stars add up to the frame",),
+            overwrite=options.overwrite,
+        )
 
 
 def join(options) -> int:
-    """Put a starless frame and a star layer together."""
+    """Put the stars back into a nebula."""
     require_outputs(options, options.output)
-    starless = read_frame(options.starless)
+    if options.stretch or options.how != "auto":
+        return _join_layers(options)
+    with ProgressBar(options) as bar:
+        made = join_pictures(
+            options.nebula,
+            options.stars,
+            starless=options.starless,
+            moved=options.moved,
+            star_strength=options.star_strength,
+            progress=bar,
+        )
+    write_fits(
+        options.output,
+        made.nebula.refill(made.pixels),
+        made.nebula.header,
+        history=(f"starcal: {made}",),
+        overwrite=options.overwrite,
+    )
+    facts = made.to_dict() | {"output": options.output}
+    show(options, facts, f"{made}\nwritten: {options.output}")
+    return 0
+
+
+def _join_layers(options) -> int:
+    """Two layers as they are, or stretched each its own way."""
+    starless = read_frame(options.nebula)
     stars = read_frame(options.stars)
     require_same_place(starless, stars)
     how = "screen" if options.stretch else options.how

@@ -9,7 +9,17 @@ from ..errors import NoWCSError, OutputError
 from ..frame import check_output, require_not_inputs, write_wcs
 from .terminal import show
 
-INPUTS = ("red", "green", "blue", "wcs", "starless", "stars", "star_frame", "picture")
+INPUTS = (
+    "red",
+    "green",
+    "blue",
+    "wcs",
+    "nebula",
+    "starless",
+    "stars",
+    "star_frame",
+    "picture",
+)
 
 
 def asked_for(options, frame: str | None = None) -> Settings:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ..draw.tone import Stretch, choose_stretch
 from ..errors import GeometryError
-from ..frame import Frame, read_frame
+from ..frame import Frame, read_frame, require_same_place
 from .belonging import Tones, require_starless, starless_beside, tones_of
 from .geometry import Moved, find_moved
 from .laying import carried_layer, laid_over
@@ -134,10 +134,11 @@ def join_pictures(
     _require_asked(moved, how, star_strength)
     progress("reading", 0.0)
     below, layer = read_frame(nebula), read_frame(stars)
+    require_same_place(below, layer)
     light = own_light = np.nan_to_num(layer.pixels)
     frame = read_frame(starless) if starless else starless_beside(layer, Path(stars))
     progress("looking where the nebula lies", 0.2)
-    found = None if moved == "none" else _found(frame, below)
+    found = None if moved == "none" else _found(frame, below, layer)
     if found is not None and not found.unchanged:
         light = carried_layer(light, found.matrix, below.pixels.shape[1:])
     _require_one_size(below.pixels, light)
@@ -167,16 +168,18 @@ def _require_asked(moved: str, how: str, star_strength: float) -> None:
         raise ValueError(f"star strength {star_strength} given; {low} to {high} is possible")
 
 
-def _found(frame: Frame | None, below: Frame) -> Moved | None:
-    """Where the nebula lies; None for the starless frame itself."""
+def _found(frame: Frame | None, below: Frame, layer: Frame) -> Moved | None:
+    """Where the nebula lies; None where the starless frame itself or two equal WCS say it."""
     if frame is None:
+        solved = below.wcs is not None and layer.wcs is not None
+        if solved and below.pixels.shape == layer.pixels.shape:
+            return None
         raise GeometryError(
             f"the starless frame that {below.name} was made from is not beside the star layer: "
             f"name it by --starless FILE, or say --moved none if the nebula was neither cropped "
             f"nor turned nor scaled"
         )
-    same = frame.pixels.shape == below.pixels.shape
-    if same and np.array_equal(frame.pixels, below.pixels, equal_nan=True):
+    if np.array_equal(frame.pixels, below.pixels, equal_nan=True):
         return None
     return find_moved(frame.pixels, below.pixels)
 

@@ -10,6 +10,7 @@ from .noise import FrameNoise
 FWHM_PER_SIGMA = 2.3548
 RESTLESS = 8.0  # scatter round a star, in sums of three units of noise: white noise alone gives 3.5
 OWN_SHARE = 0.03  # of a star's height, that its surroundings may owe to it
+WINDOW_ROUNDS = 6
 LIKENESS = 1e-3  # of a variance: copied channels have a singular covariance
 
 
@@ -94,18 +95,25 @@ def _quiet_weights(channels: np.ndarray) -> np.ndarray:
     What a star is brighter by counts as unrest with a small share, so that a bright star's own
     wings do not matter.
     """
-    n, half = len(channels), channels.shape[2] // 2
     outer = np.nan_to_num(channels[:, :, _outer(channels.shape[2:])])
     level = np.median(outer, axis=2)
-    centre = channels[:, :, half - 1 : half + 2, half - 1 : half + 2].reshape(n, 3, 9)
-    height = np.nan_to_num(np.mean(centre, axis=2) - level)
+    height = _height(channels, level)
     left = (outer - level[:, :, None]).astype(float)
     covariance = left @ left.swapaxes(1, 2) / left.shape[2]
     own = 1 + (OWN_SHARE * height.sum(axis=1)) ** 2 + LIKENESS * np.einsum("ncc->n", covariance)
     covariance += np.eye(3) * own[:, None, None]
-    weight = np.linalg.solve(covariance, np.ones((n, 3, 1)))[:, :, 0]
+    weight = np.linalg.solve(covariance, np.ones((len(channels), 3, 1)))[:, :, 0]
     weight *= 3 / np.abs(weight).sum(axis=1, keepdims=True)
-    return np.where(((weight * height).sum(axis=1) > 0)[:, None], weight, 1).astype(np.float32)
+    shown = (weight * height).sum(axis=1) > 0
+    return np.where(shown[:, None], weight, 1).astype(np.float32)
+
+
+def _height(channels: np.ndarray, level: np.ndarray) -> np.ndarray:
+    """Mean of the innermost 3 x 3 pixels above a level, (n, 3)."""
+    half = channels.shape[2] // 2
+    inner = slice(half - 1, half + 2)
+    centre = channels[:, :, inner, inner].reshape(len(channels), 3, 9)
+    return np.nan_to_num(np.mean(centre, axis=2) - level)
 
 
 def measure_shapes(stamps: np.ndarray, fwhm_px: float) -> Shapes:
@@ -115,35 +123,93 @@ def measure_shapes(stamps: np.ndarray, fwhm_px: float) -> Shapes:
     the window is matched to the star by iteration (adaptive moments, Bernstein & Jarvis 2002, AJ
     123, 583).
     """
-    half = stamps.shape[1] // 2
-    offset = np.arange(-half, half + 1, dtype=float)
     values = np.nan_to_num(stamps - rim_level(stamps)[:, None, None])
-    n, reach = (
-        len(stamps),
-        max(0.5 * fwhm_px, 1.0),
-    )  # further off, it would be another star's centre
-    x, y, variance = np.zeros(n), np.zeros(n), np.full(n, (fwhm_px / FWHM_PER_SIGMA) ** 2)
-    for _ in range(6):
-        dx, dy = offset - x[:, None], offset - y[:, None]
-        wx, wy = (np.exp(-0.5 * d**2 / variance[:, None]) for d in (dx, dy))
-        columns, rows = (
-            np.einsum("nyx,ny->nx", values, wy) * wx,
-            np.einsum("nyx,nx->ny", values, wx) * wy,
-        )
-        total = np.where((t := columns.sum(1)) > 0, t, np.nan)
-        mx, my = (columns * dx).sum(1) / total, (rows * dy).sum(1) / total
-        mxx, myy = (columns * dx**2).sum(1) / total - mx**2, (rows * dy**2).sum(1) / total - my**2
-        x, y = (np.clip(np.nan_to_num(p + 2 * m), -reach, reach) for p, m in ((x, mx), (y, my)))
-        variance = np.clip(
-            np.nan_to_num(_unwindow((mxx + myy) / 2, variance), nan=1.0), 0.2, half**2 / 4
-        )
-    mxy = np.einsum("nyx,ny,nx->n", values, wy * dy, wx * dx) / total - mx * my
-    spread, mean = np.hypot(mxx - myy, 2 * mxy) / 2, (mxx + myy) / 2
-    minor, major = (_unwindow(mean + sign * spread, variance) for sign in (-1, 1))
-    roundness = np.sqrt(np.clip(minor / major, 0, 1))
+    n = len(stamps)
+    half = stamps.shape[1] // 2
+    reach_px = max(0.5 * fwhm_px, 1.0)  # further off, it would be another star's centre
+    window = _Window(np.zeros(n), np.zeros(n), np.full(n, (fwhm_px / FWHM_PER_SIGMA) ** 2))
+    for _ in range(WINDOW_ROUNDS):
+        seen_through = window
+        moments = _moments(values, seen_through)
+        window = _recentred(seen_through, moments, reach_px, half)
+    minor, major = _axes(moments, _mixed_moment(values, seen_through, moments), window.variance)
+    fwhm = FWHM_PER_SIGMA * np.sqrt(window.variance)
     return Shapes(
-        x, y, FWHM_PER_SIGMA * np.where(np.isfinite(total), np.sqrt(variance), np.nan), roundness
+        window.x,
+        window.y,
+        np.where(np.isfinite(moments.total), fwhm, np.nan),
+        np.sqrt(np.clip(minor / major, 0, 1)),
     )
+
+
+@dataclass(frozen=True)
+class _Window:
+    """Round Gaussian windows over n stamps: centre from the middle, and variance, (n,)."""
+
+    x: np.ndarray
+    y: np.ndarray
+    variance: np.ndarray
+
+    def offsets(self, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Of columns and of rows of the stamps from the centres, (n, side)."""
+        half = values.shape[1] // 2
+        offset = np.arange(-half, half + 1, dtype=float)
+        return offset - self.x[:, None], offset - self.y[:, None]
+
+    def weight(self, offset: np.ndarray) -> np.ndarray:
+        """Of columns or rows."""
+        return np.exp(-0.5 * offset**2 / self.variance[:, None])
+
+
+@dataclass(frozen=True)
+class _Moments:
+    """Of n stars under their windows, (n,)."""
+
+    total: np.ndarray
+    mx: np.ndarray
+    my: np.ndarray
+    mxx: np.ndarray
+    myy: np.ndarray
+
+
+def _moments(values: np.ndarray, window: _Window) -> _Moments:
+    dx, dy = window.offsets(values)
+    weight_x = window.weight(dx)
+    weight_y = window.weight(dy)
+    columns = np.einsum("nyx,ny->nx", values, weight_y) * weight_x
+    rows = np.einsum("nyx,nx->ny", values, weight_x) * weight_y
+    light = columns.sum(1)
+    total = np.where(light > 0, light, np.nan)
+    mx = (columns * dx).sum(1) / total
+    my = (rows * dy).sum(1) / total
+    mxx = (columns * dx**2).sum(1) / total - mx**2
+    myy = (rows * dy**2).sum(1) / total - my**2
+    return _Moments(total, mx, my, mxx, myy)
+
+
+def _recentred(window: _Window, moments: _Moments, reach_px: float, half: int) -> _Window:
+    """The windows moved to where the light is, as wide as the stars seem."""
+    x = np.nan_to_num(window.x + 2 * moments.mx)
+    y = np.nan_to_num(window.y + 2 * moments.my)
+    own = _unwindow((moments.mxx + moments.myy) / 2, window.variance)
+    return _Window(
+        np.clip(x, -reach_px, reach_px),
+        np.clip(y, -reach_px, reach_px),
+        np.clip(np.nan_to_num(own, nan=1.0), 0.2, half**2 / 4),
+    )
+
+
+def _mixed_moment(values: np.ndarray, window: _Window, moments: _Moments) -> np.ndarray:
+    dx, dy = window.offsets(values)
+    weighted = window.weight(dy) * dy, window.weight(dx) * dx
+    return np.einsum("nyx,ny,nx->n", values, *weighted) / moments.total - moments.mx * moments.my
+
+
+def _axes(moments: _Moments, mxy: np.ndarray, variance: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Variance along the minor and the major axis."""
+    spread = np.hypot(moments.mxx - moments.myy, 2 * mxy) / 2
+    mean = (moments.mxx + moments.myy) / 2
+    return _unwindow(mean - spread, variance), _unwindow(mean + spread, variance)
 
 
 def _unwindow(moment: np.ndarray, window_variance: np.ndarray) -> np.ndarray:
@@ -176,28 +242,39 @@ def stacked_profile(
     Gaussian moments make a star with wings 10 to 20 % too wide; the half-maximum is what observers
     quote. ``weight`` is that of each star, ``beta`` the range of the exponent.
     """
-    half = stamps.shape[1] // 2
-    offset = np.arange(-half, half + 1)
-    dx, dy = (offset - np.where(p < 0.5, p, p - 1)[:, None] for p in (x_px, y_px))
-    radius = np.hypot(dx[:, None, :], dy[:, :, None])
-    values = stamps - rim_level(stamps)[:, None, None]
+    radius = _radius_px(stamps, x_px, y_px)
     core = radius <= 1.5 * fwhm_px
-    light = np.nansum(np.where(core, values, 0), axis=(1, 2))
-    shining = light > 0  # a clipped neighbour on the rim can outshine the star
-    values = values / np.where(shining, light, np.nan)[:, None, None]
+    values = _per_light(stamps, core)
     good = core & np.isfinite(values)
+    middle_beta = float(np.clip(3.0, *beta))
     if not good.any():
-        return fwhm_px, float(np.clip(3.0, *beta))
+        return fwhm_px, middle_beta
     pixel_weight = np.broadcast_to(weight[:, None, None], values.shape)[good]
 
     def misfit(parameters):
         return (parameters[0] * moffat(radius[good], *parameters[1:]) - values[good]) * pixel_weight
 
-    start = np.array([np.nanmax(values), fwhm_px, np.clip(3.0, *beta)])
+    start = np.array([np.nanmax(values), fwhm_px, middle_beta])
     bounds = [0, 0.5 * fwhm_px, beta[0] - 0.01], [np.inf, 2 * fwhm_px, beta[1] + 0.01]
-    return tuple(
-        map(float, least_squares(misfit, start, bounds=bounds, loss="soft_l1", f_scale=0.01).x[1:])
-    )
+    found = least_squares(misfit, start, bounds=bounds, loss="soft_l1", f_scale=0.01)
+    return float(found.x[1]), float(found.x[2])
+
+
+def _radius_px(stamps: np.ndarray, x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:
+    """Of each pixel of the stamps from its star, whose fraction of a pixel is given."""
+    half = stamps.shape[1] // 2
+    offset = np.arange(-half, half + 1)
+    dx = offset - np.where(x_px < 0.5, x_px, x_px - 1)[:, None]
+    dy = offset - np.where(y_px < 0.5, y_px, y_px - 1)[:, None]
+    return np.hypot(dx[:, None, :], dy[:, :, None])
+
+
+def _per_light(stamps: np.ndarray, core: np.ndarray) -> np.ndarray:
+    """Stamps above their rim, for a star of light 1 in the core; NaN where it does not shine."""
+    values = stamps - rim_level(stamps)[:, None, None]
+    light = np.nansum(np.where(core, values, 0), axis=(1, 2))
+    shining = light > 0  # a clipped neighbour on the rim can outshine the star
+    return values / np.where(shining, light, np.nan)[:, None, None]
 
 
 def moffat(radius_px: np.ndarray, fwhm_px: float, beta: float) -> np.ndarray:

@@ -396,3 +396,31 @@ def test_what_a_split_leaves_is_put_together_again(tmp_path, capsys):
     assert told["how"] == "add"
     whole = fits.getdata(tmp_path / "whole.fits")
     assert whole == pytest.approx(fits.getdata(tmp_path / "frame.fits"), abs=1e-6, nan_ok=True)
+
+
+@pytest.mark.parametrize("space", ["srgb", "adobergb"])
+def test_a_tiff_comes_back_as_a_tiff_of_its_depth_and_profile(split_files, tmp_path, capsys, space):
+    pytest.importorskip("cv2")
+    import tifffile
+
+    starless = read_frame(split_files / "starless.fits").pixels
+    size = starless.shape[1:]
+    icc_profile = profile(space)
+    nebula = finished(tmp_path, starless, np.eye(2, 3), size, icc_profile)
+    before = nebula.read_bytes()
+    out = tmp_path / "whole.tif"
+    assert (
+        main(["join", str(nebula), str(split_files / "stars.fits"), "-o", str(out), "--json"]) == 0
+    )
+    told = json.loads(capsys.readouterr().out)
+    assert told["how"] == "screen"
+    with tifffile.TiffFile(out) as tiff:
+        assert tiff.pages[0].tags[34675].value == icc_profile
+        numbers = tiff.asarray()
+    old = tifffile.imread(nebula)
+    assert numbers.dtype == np.uint16
+    assert numbers.shape == old.shape
+    starry = (star_layer() > 0).any(axis=0)[::-1]
+    assert np.array_equal(numbers[~starry], old[~starry])
+    assert np.mean(numbers[starry] != old[starry]) > 0.5
+    assert nebula.read_bytes() == before

@@ -217,7 +217,7 @@ def _add_join(commands) -> None:
         commands,
         "join",
         "put the stars of a run back into its finished nebula",
-        "starcal join veil-finished.fits veil-starcal/stars.fits -o veil-whole.fits",
+        "starcal join veil-finished.tif veil-starcal/stars.fits -o veil-whole.tif",
     )
     join.add_argument(
         "nebula",
@@ -225,7 +225,13 @@ def _add_join(commands) -> None:
         help="starless picture, linear or stretched; cropped, turned, mirrored or scaled or not",
     )
     join.add_argument("stars", metavar="STARS", help="star layer of a run or split")
-    _add_fits_output(join)
+    join.add_argument(
+        "-o",
+        "--output",
+        metavar="OUT",
+        required=True,
+        help="file to write: of the nebula's own kind (TIFF, PNG) and depth, or FITS",
+    )
     join.add_argument(
         "--how",
         choices=("auto", "add", "screen"),

@@ -2,6 +2,7 @@
 
 import os
 from dataclasses import replace
+from pathlib import Path
 
 from ..checking.check import check as check_frame
 from ..compose import compose as compose_channels
@@ -11,7 +12,14 @@ from ..demo.examples import demo_catalogue, demo_scenes
 from ..draw.tone import screen, stretch_apart
 from ..errors import OutputError, StarcalError
 from ..finish import belonging_cards, join_pictures
-from ..frame import read_frame, require_same_place, write_bytes, write_fits
+from ..frame import (
+    kind_of,
+    read_frame,
+    require_same_place,
+    write_bytes,
+    write_fits,
+    write_in_kind,
+)
 from ..layers import join_add, plausible_starless
 from ..layers import split as split_layers
 from ..pipeline import folder_of, outputs_of, read, read_others, run_settings
@@ -213,9 +221,10 @@ def _write_layers(options, frame, layers, targets: list[str]) -> None:
 
 def join(options) -> int:
     """Put the stars back into a nebula."""
-    require_outputs(options, options.output)
     if options.stretch or options.how != "auto":
+        require_outputs(options, options.output)
         return _join_layers(options)
+    require_outputs(options, options.output, fits=_is_fits(options.nebula, options.output))
     with ProgressBar(options) as bar:
         made = join_pictures(
             options.nebula,
@@ -225,6 +234,31 @@ def join(options) -> int:
             star_strength=options.star_strength,
             progress=bar,
         )
+    _write_joined(options, made)
+    facts = made.to_dict() | {"output": options.output}
+    show(options, facts, f"{made}\nwritten: {options.output}")
+    return 0
+
+
+def _is_fits(nebula: str, output: str) -> bool:
+    """Whether a joined picture goes into a FITS file: unless it is named as its nebula's kind."""
+    kind = kind_of(Path(nebula)) if os.path.isfile(nebula) else None
+    ending = Path(output).suffix.lower().removeprefix(".").replace("tiff", "tif")
+    return kind is None or ending != kind
+
+
+def _write_joined(options, made) -> None:
+    """As FITS, or in the nebula's own format, depth and colour profile."""
+    if not _is_fits(options.nebula, options.output):
+        write_in_kind(
+            Path(options.output),
+            Path(options.nebula),
+            made.pixels,
+            made.changed,
+            made.nebula.full_scale,
+            overwrite=options.overwrite,
+        )
+        return
     write_fits(
         options.output,
         made.nebula.refill(made.pixels),
@@ -232,9 +266,6 @@ def join(options) -> int:
         history=(f"starcal: {made}",),
         overwrite=options.overwrite,
     )
-    facts = made.to_dict() | {"output": options.output}
-    show(options, facts, f"{made}\nwritten: {options.output}")
-    return 0
 
 
 def _join_layers(options) -> int:

@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 
 from ..draw.tone import Stretch, choose_stretch
 from ..errors import GeometryError
-from ..frame import Frame, read_frame, require_same_place
+from ..frame import Frame, icc_profile_of, read_frame, require_same_place
 from .belonging import Tones, require_starless, starless_beside, tones_of
 from .geometry import Moved, find_moved
 from .laying import carried_layer, laid_over
-from .profiles import colour_space
+from .profiles import SRGB, colour_space
 
 HOWS = ("auto", "add", "screen")
 STAR_STRENGTH = (0.1, 10.0)
@@ -93,7 +93,6 @@ def join_pictures(
     moved: str = "auto",
     how: str = "auto",
     star_strength: float = 1.0,
-    icc_profile: bytes | None = None,
     progress: Progress = lambda step, share: None,
 ) -> Joined:
     """Put the stars of a run back into its nebula, whatever was done to that in between.
@@ -113,8 +112,6 @@ def join_pictures(
         Add to a linear nebula, screen over a stretched one; by default the nebula is judged.
     star_strength : float
         0.1 to 10: how far faint stars are lifted; 1 as the whole picture's own stretch does.
-    icc_profile : bytes, optional
-        Colour profile of a stretched nebula.
     progress : callable
         Told the step and the share done.
 
@@ -145,7 +142,7 @@ def join_pictures(
     progress("laying the stars over it", 0.6)
     require_starless(below.pixels, light)
     tones = _tones(how, below, frame)
-    space = colour_space(None if tones.linear else icc_profile)
+    space = SRGB if tones.linear else colour_space(icc_profile_of(Path(nebula)))
     stretch = None if tones.linear else stars_stretch(own_light, frame, star_strength)
     return Joined(
         pixels=laid_over(below.pixels, light, stretch, space),

@@ -7,7 +7,7 @@ channels, `sky` makes sense of the header (WCS, epoch), `wcs_files` reads a WCS 
 that a picture came in.
 """
 
-from .in_kind import kind_of, write_in_kind
+from .in_kind import icc_profile_of, kind_of, write_in_kind
 from .output import (
     atomic_folder,
     atomic_write,
@@ -41,6 +41,7 @@ __all__ = [
     "check_output",
     "corners_apart_px",
     "frame_of_planes",
+    "icc_profile_of",
     "kind_of",
     "pixel_scale_arcsec",
     "read_frame",

@@ -25,8 +25,40 @@ def kind_of(path: Path) -> str | None:
     return "png" if start[:3] == b"\xff\xd8\xff" else None
 
 
+def icc_profile_of(path: Path) -> bytes | None:
+    """The colour profile embedded in a picture; None where there is none, as in FITS.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    bytes or None
+    """
+    kind = kind_of(path)
+    if kind == "tif":
+        import tifffile
+
+        with tifffile.TiffFile(path) as tiff:
+            tags = tiff.series[0].keyframe.tags
+            return tags[ICC_TAG].value if ICC_TAG in tags else None
+    if kind is None:
+        return None
+    from PIL import Image
+
+    with Image.open(path) as image:
+        return image.info.get("icc_profile")
+
+
 def write_in_kind(
-    path: Path, source: Path, display: NDArray, changed: NDArray[np.bool_], full_scale: float
+    path: Path,
+    source: Path,
+    display: NDArray,
+    changed: NDArray[np.bool_],
+    full_scale: float,
+    *,
+    overwrite: bool = False,
 ) -> None:
     """Write a picture as its source was: PNG or TIFF of the same depth; JPEG as PNG.
 
@@ -41,10 +73,13 @@ def write_in_kind(
         Where they differ; elsewhere the numbers of the source are kept.
     full_scale : float
         Number of the source that stands for 1.
+    overwrite : bool
+        Replace an existing file.
     """
     start = source.read_bytes()
     if start[:4] in TIFF:
-        _write_tiff(path, source, display, changed, full_scale)
+        content = _tiff_content(source, display, changed, full_scale)
+        write_bytes(path, content, overwrite)
         return
     import imagecodecs
 
@@ -52,7 +87,8 @@ def write_in_kind(
     old = imagecodecs.png_decode(start) if png else imagecodecs.jpeg8_decode(start)
     content = imagecodecs.png_encode(_merged(old, display, changed, full_scale))
     extra = _png_extras(start) if png else _jpeg_profile(source)
-    write_bytes(path, content[:33] + extra + content[33:])  # behind the header chunk
+    whole = content[:33] + extra + content[33:]  # behind the header chunk
+    write_bytes(path, whole, overwrite)
 
 
 def _merged(old: NDArray, display: NDArray, changed: NDArray, full_scale: float) -> NDArray:
@@ -95,7 +131,7 @@ def _jpeg_profile(source: Path) -> bytes:
     return size.to_bytes(4, "big") + body + zlib.crc32(body).to_bytes(4, "big")
 
 
-def _write_tiff(path, source, display, changed, full_scale) -> None:
+def _tiff_content(source, display, changed, full_scale) -> bytes:
     import io
 
     import tifffile
@@ -118,4 +154,4 @@ def _write_tiff(path, source, display, changed, full_scale) -> None:
         metadata=None,
         extrasamples=["unassalpha"] * (made.shape[-1] - 3),
     )
-    write_bytes(path, file.getvalue())
+    return file.getvalue()

@@ -14,7 +14,8 @@ from starcal import colour
 from starcal.catalogue.embedded import cone
 from starcal.checking.check import check
 from starcal.cure.gains import apply_calibration
-from starcal.cure.star_frame import Field, StarFrame, join_star_frame, register_stars
+from starcal.cure.registration import Field, register_stars
+from starcal.cure.star_frame import StarFrame, join_star_frame
 from starcal.demo.light import profile
 from starcal.demo.scene import Scene, make_scene
 from starcal.errors import FrameError

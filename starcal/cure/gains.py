@@ -72,7 +72,8 @@ class Calibrated:
 
     def _repr_html_(self) -> str:
         """For notebooks."""
-        return f"{before_and_after(self.frame.pixels, self.pixels)}<p>{escaped(self.check.summary())}</p>"
+        pictures = before_and_after(self.frame.pixels, self.pixels)
+        return f"{pictures}<p>{escaped(self.check.summary())}</p>"
 
     def write(self, path: str | Path, *, overwrite: bool = False) -> None:
         """Write as float32 FITS with the input's header."""

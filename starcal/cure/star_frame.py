@@ -1,31 +1,28 @@
 """The stars of a separate broadband frame put on the pixel grid of a nebula frame."""
 
 from dataclasses import dataclass
-from types import SimpleNamespace
 
 import numpy as np
-from astropy.table import Table
-from astropy.wcs import WCS
 from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from ..colour.stellar import LUMINANCE_WEIGHTS
 from ..errors import FrameError
-from ..frame import pixel_scale_arcsec
-from ..frame.regrid import Moved, regrid, source_positions
-from ..layers import Split
+from ..frame.regrid import Moved, regrid
 from ..layers.light import drawn, tiles
-from ..place.match import Match, match_catalogue, similarity
 from ..stars import Flag, in_channels
+from .registration import (
+    Field,
+    Registration,
+    complex_positions,
+    luminance_mag,
+    positions_on,
+    register_stars,
+)
 
-PAIRS_FOR_TURN = 10  # fewer pairs tell a shift only
-SIGNIFICANT = 3.0  # errors of the correction; less is left alone
-LEAST_SHIFT_PX = 0.05  # nobody sees less
-BENT_PX = 0.7  # scatter per axis above which one shift, turn and scale are not enough
 SPOILT = Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.SHAPE
 BRIGHTNESS_SNR = 20.0
-ENOUGH_FOR_CHECK = 10  # stars on both sides of which some must be the same
 SEAM_FWHM = 8.0  # width of the soft seam, in FWHM of the wider stars
 RIM_FWHM = 2.0  # along the star frame's edge its stars are cut off
 QUIET = 1e-3  # of the nebula frame's noise
@@ -44,94 +41,7 @@ BRIGHT_REACH_FWHM, BRIGHTER = (
 )  # a spot this near to a star so many times as bright may be a part of it
 
 
-@dataclass(frozen=True, eq=False)
-class Field:
-    """A frame that has been split, and where on the sky it is.
-
-    Attributes
-    ----------
-    split : Split
-    stars : Table
-        Of `stars.measure_stars`; what it was split by.
-    wcs : astropy.wcs.WCS
-    name : str
-        For messages.
-    """
-
-    split: Split
-    stars: Table
-    wcs: WCS
-    name: str = "frame"
-
-    @property
-    def shape(self) -> tuple[int, int]:
-        """Rows and columns."""
-        return self.split.footprint.shape
-
-    @property
-    def luminance(self) -> NDArray:
-        """Luminance of each star's light, (n,), in full scale times pixels; 0: not split off."""
-        return LUMINANCE_WEIGHTS @ self.split.flux
-
-    @property
-    def found(self) -> NDArray[np.int_]:
-        """Rows of the stars that were split off."""
-        return np.flatnonzero((self.split.model.reach_px > 0) & (self.luminance > 0))
-
-    @property
-    def fwhm_px(self) -> float:
-        """Of its stars, mean of the channels."""
-        return float(np.mean(self.stars.meta["fwhm_px"]))
-
-
-@dataclass(frozen=True, eq=False)
-class Registration:
-    """How a star frame lies on a nebula frame.
-
-    Attributes
-    ----------
-    scale : float
-        Pixels of the nebula frame per pixel of the star frame, along a side.
-    rotation_deg : float
-        Angle of the star frame's x axis in the nebula frame, from its x axis to its y axis.
-    mirrored : bool
-        Whether one is the other's mirror image.
-    overlap_share : float
-        Of the nebula frame's pixels that the star frame covers.
-    pairs : int
-        Stars common to both; 0 where too few to check the two WCS.
-    chance_pairs : float
-        Mean number that the same search finds against shifted stars.
-    offset_px : tuple of 2 floats
-        Median error of the two WCS against each other in the overlap: where they put the star
-        frame's stars less where the nebula frame's are, x and y.
-    scatter_px : float
-        Of the common stars' positions after the correction, per axis; NaN without pairs.
-    corrected : bool
-        Whether that error is significant and taken out.
-    correction : tuple of 2 complex
-        (a, b): position z = x + i y by the two WCS is really at a z + b.
-    star_row, nebula_row : ndarray of int
-        The common stars in the two tables.
-    notes : tuple of str
-    """
-
-    scale: float
-    rotation_deg: float
-    mirrored: bool
-    overlap_share: float
-    pairs: int
-    chance_pairs: float
-    offset_px: tuple[float, float]
-    scatter_px: float
-    corrected: bool
-    correction: tuple[complex, complex]
-    star_row: NDArray[np.int_]
-    nebula_row: NDArray[np.int_]
-    notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class StarFrame:
     """Star layer for a nebula frame, its stars from a separate frame as far as that reaches.
 
@@ -178,93 +88,6 @@ class StarFrame:
     notes: tuple[str, ...]
 
 
-def register_stars(star_field: Field, nebula_field: Field) -> Registration:
-    """Find out how a star frame lies on a nebula frame, by the WCS of both and by the stars that
-    both show.
-
-    Parameters
-    ----------
-    star_field, nebula_field : Field
-        Any scale, rotation, handedness; a WCS may be off by up to 30 pixels of the nebula frame.
-
-    Returns
-    -------
-    Registration
-
-    Raises
-    ------
-    FrameError
-        They show different parts of the sky; or both have stars in the overlap, but not the same
-        ones: a WCS is wrong.
-
-    Notes
-    -----
-    The search is that of `match.match_catalogue`, with the star frame's stars for a catalogue. The
-    correction is a similarity by least squares on mutual nearest pairs.
-    """
-    overlap = _overlap_share(star_field, nebula_field)
-    scale, rotation_deg, mirrored = _geometry(star_field, nebula_field)
-    match, star_row, nebula_row = _common_stars(star_field, nebula_field)
-    if not match.credible:
-        counts = [
-            _count_inside(a, b) for a, b in ((star_field, nebula_field), (nebula_field, star_field))
-        ]
-        _require_few(counts, match, star_field, nebula_field)
-        note = f"only {min(counts)} stars to check the two WCS against each other by; they are taken on trust"
-        none = np.empty(0, int)
-        return Registration(
-            scale,
-            rotation_deg,
-            mirrored,
-            overlap,
-            0,
-            match.chance_matches,
-            (np.nan, np.nan),
-            np.nan,
-            False,
-            (1, 0),
-            none,
-            none,
-            (note,),
-        )
-    moved = _positions(star_field, nebula_field.wcs, star_row)
-    wanted = _complex_positions(nebula_field, nebula_row)
-    correction, scatter_px, corrected = _correction(moved, wanted)
-    offset = _median(moved - wanted)
-    notes = _registration_notes(offset, scatter_px, corrected)
-    return Registration(
-        scale,
-        rotation_deg,
-        mirrored,
-        overlap,
-        len(star_row),
-        match.chance_matches,
-        (float(offset.real), float(offset.imag)),
-        scatter_px,
-        corrected,
-        correction,
-        star_row,
-        nebula_row,
-        notes,
-    )
-
-
-def places_on(star_field: Field, nebula_field: Field) -> tuple[NDArray, NDArray]:
-    """Where the stars of a star frame lie on a nebula frame: x and y in its pixels; the brightest
-    first, those on it.
-
-    Raises
-    ------
-    FrameError
-        As `register_stars`.
-    """
-    a, b = register_stars(star_field, nebula_field).correction
-    rows = star_field.found[np.argsort(star_field.luminance[star_field.found])[::-1]]
-    z = a * _positions(star_field, nebula_field.wcs, rows) + b
-    z = z[_inside(z.real, z.imag, nebula_field.shape)]
-    return z.real, z.imag
-
-
 def join_star_frame(
     nebula_field: Field, own_layer: NDArray, star_field: Field, *, star_brightness: float = 1.0
 ) -> StarFrame:
@@ -296,6 +119,38 @@ def join_star_frame(
     ValueError
         `star_brightness` is not above 0.
     """
+    _require_layer(own_layer, nebula_field, star_brightness)
+    registration = register_stars(star_field, nebula_field)
+    brightness, scatter_mag, n_stars = _brightness(star_field, nebula_field, registration)
+    layer = _layer_on(star_field, nebula_field, registration)
+    fwhm_px = star_field.fwhm_px * registration.scale, nebula_field.fwhm_px
+    share = _share(np.isfinite(layer).all(axis=0), max(fwhm_px))
+    alone, nebular = _without_partner(star_field, nebula_field, registration, brightness)
+    nebular &= n_stars > 0  # else nothing says how bright a star would be
+    faint = alone & ~nebular
+    layer *= np.float32(brightness * star_brightness) * share
+    _silence(layer, nebula_field.stars.meta["noise"].noise)
+    layer += (1 - share + share * _light_share(nebula_field, faint)) * own_layer
+    returned = share * _light_share(nebula_field, nebular)
+    counts = _count(nebula_field, nebular, share), _count(nebula_field, faint, share)
+    return StarFrame(
+        stars=layer,
+        starless=nebula_field.split.starless + returned * nebula_field.split.stars,
+        coverage=share > 0,
+        share=share,
+        registration=registration,
+        brightness=brightness,
+        brightness_scatter_mag=scatter_mag,
+        brightness_stars=n_stars,
+        fwhm_px=fwhm_px,
+        returned=counts[0],
+        too_faint=counts[1],
+        notes=(*registration.notes, *_notes(fwhm_px, *counts, n_stars)),
+    )
+
+
+def _require_layer(own_layer: NDArray, nebula_field: Field, star_brightness: float) -> None:
+    """Refuse a layer of another frame, and a factor that is none."""
     if not (np.isfinite(star_brightness) and star_brightness > 0):
         raise ValueError(
             f"star_brightness {star_brightness} given; it is a factor above 0, 1 for as bright as "
@@ -306,34 +161,6 @@ def join_star_frame(
             f"a star layer of shape {own_layer.shape} given for a nebula frame of shape "
             f"{(3, *nebula_field.shape)}; give the recoloured layer of this frame"
         )
-    registration = register_stars(star_field, nebula_field)
-    brightness, scatter_mag, n_stars = _brightness(star_field, nebula_field, registration)
-    fwhm_px = star_field.fwhm_px * registration.scale, nebula_field.fwhm_px
-    layer = _layer_on(star_field, nebula_field, registration)
-    share = _share(np.isfinite(layer).all(axis=0), max(fwhm_px))
-    alone, nebular = _without_partner(star_field, nebula_field, registration, brightness)
-    nebular &= n_stars > 0  # else nothing says how bright a star would be
-    groups = nebular, alone & ~nebular
-    returned, kept = (share * _light_share(nebula_field, group) for group in groups)
-    layer *= np.float32(brightness * star_brightness) * share
-    _silence(layer, nebula_field.stars.meta["noise"].noise)
-    layer += (1 - share + kept) * own_layer
-    starless = nebula_field.split.starless + returned * nebula_field.split.stars
-    counts = tuple(_count(nebula_field, group, share) for group in groups)
-    notes = (*registration.notes, *_notes(fwhm_px, *counts, n_stars))
-    return StarFrame(
-        layer,
-        starless,
-        share > 0,
-        share,
-        registration,
-        brightness,
-        scatter_mag,
-        n_stars,
-        fwhm_px,
-        *counts,
-        notes,
-    )
 
 
 def _silence(layer, noise):
@@ -344,127 +171,6 @@ def _silence(layer, noise):
 
 
 # --- where the star frame lies ----------------------------------------------------------
-
-
-def _complex_positions(field, rows):
-    return field.split.model.x_px[rows] + 1j * field.split.model.y_px[rows]
-
-
-def _positions(field: Field, wcs, rows) -> NDArray[np.complex128]:
-    """Stars of a field on the grid of another, by the WCS of both."""
-    x, y = source_positions(
-        wcs, field.wcs, field.split.model.x_px[rows], field.split.model.y_px[rows]
-    )
-    return x + 1j * y
-
-
-def _geometry(star_field, nebula_field):
-    """Scale, rotation in degrees and handedness, from a step along both axes in the middle of the
-    star frame."""
-    middle = (np.array(star_field.shape[::-1]) - 1) / 2
-    x, y = source_positions(
-        nebula_field.wcs, star_field.wcs, *(middle[:, None] + [[0, 1, 0], [0, 0, 1]])
-    )
-    z = x + 1j * y
-    along, up = z[1] - z[0], z[2] - z[0]
-    cross = along.real * up.imag - along.imag * up.real
-    return float(np.sqrt(abs(cross))), float(np.degrees(np.angle(along))), bool(cross < 0)
-
-
-def _overlap_share(star_field, nebula_field):
-    rows, columns = nebula_field.shape
-    x, y = np.meshgrid(np.linspace(0, columns - 1, 64), np.linspace(0, rows - 1, 64))
-    there = source_positions(star_field.wcs, nebula_field.wcs, x, y)
-    share = float(np.mean(_inside(*there, star_field.shape)))
-    if share == 0:
-        raise FrameError(
-            f"{star_field.name} and {nebula_field.name} show different parts of the sky by their "
-            f"WCS. "
-            "Give --star-frame a picture of this field, or plate solve both again."
-        )
-    return share
-
-
-def _inside(x, y, shape):
-    return (x > -0.5) & (x < shape[1] - 0.5) & (y > -0.5) & (y < shape[0] - 0.5)
-
-
-def _count_inside(field, other):
-    z = _positions(field, other.wcs, field.found)
-    return int(np.count_nonzero(_inside(z.real, z.imag, other.shape)))
-
-
-def _common_stars(star_field: Field, nebula_field: Field) -> tuple[Match, NDArray, NDArray]:
-    """The match, and the rows of the common stars in both tables."""
-    of_star, of_nebula = star_field.found, nebula_field.found
-    sky = star_field.wcs.all_pix2world(
-        star_field.split.model.x_px[of_star], star_field.split.model.y_px[of_star], 0
-    )
-    catalogue = SimpleNamespace(ra_deg=sky[0], dec_deg=sky[1], v_mag=_mag(star_field, of_star))
-    model = nebula_field.split.model
-    match = match_catalogue(
-        np.column_stack([model.x_px[of_nebula], model.y_px[of_nebula]]),
-        _mag(nebula_field, of_nebula),
-        nebula_field.wcs,
-        nebula_field.shape,
-        catalogue,
-        pixel_scale_arcsec(nebula_field.wcs),
-    )
-    alike = ~match.mismatched
-    return match, of_star[match.catalogue[alike]], of_nebula[match.star[alike]]
-
-
-def _mag(field, rows):
-    return -2.5 * np.log10(field.luminance[rows])
-
-
-def _require_few(counts, match, star_field, nebula_field):
-    """Refuse two frames that both have stars in the overlap, but not the same."""
-    if min(counts) >= ENOUGH_FOR_CHECK:
-        raise FrameError(
-            f"{star_field.name} and {nebula_field.name} have {counts[0]} and {counts[1]} stars "
-            f"where they "
-            f"overlap by their WCS, but only {len(match.star)} fall together, "
-            f"{match.chance_matches:.0f} by chance: one of the two WCS is wrong. Plate solve both "
-            f"again."
-        )
-
-
-def _correction(moved, wanted):
-    """(a, b) that take the positions by WCS to the true ones, the scatter about it, and whether it
-    is significant."""
-    a, b = similarity(moved, wanted, PAIRS_FOR_TURN)
-    scatter_px = _scatter(a * moved + b - wanted)
-    motion = np.sqrt(np.mean(np.abs((a - 1) * moved + b) ** 2))
-    corrected = motion > max(LEAST_SHIFT_PX, SIGNIFICANT * scatter_px * np.sqrt(2 / len(moved)))
-    if corrected:
-        return (complex(a), complex(b)), scatter_px, True
-    return (1 + 0j, 0j), _scatter(moved - wanted), False
-
-
-def _median(z):
-    return complex(np.median(z.real), np.median(z.imag))
-
-
-def _scatter(z):
-    """Per axis, from the median distance (Rayleigh distribution)."""
-    return float(np.median(np.abs(z)) / np.sqrt(2 * np.log(2)))
-
-
-def _registration_notes(offset, scatter_px, corrected):
-    notes = []
-    if corrected:
-        notes.append(
-            f"the two WCS are {abs(offset):.2f} px apart; corrected by the stars that both frames "
-            f"show"
-        )
-    if scatter_px > BENT_PX:
-        notes.append(
-            f"positions of common stars scatter by {scatter_px:.1f} px: one of the solutions lacks "
-            f"the lens's "
-            "distortion; solve with distortion terms"
-        )
-    return tuple(notes)
 
 
 # --- the layer --------------------------------------------------------------------------
@@ -494,17 +200,17 @@ def _share(covered, fwhm_px):
 def _brightness(star_field, nebula_field, registration):
     """Factor that makes common stars as bright as the nebula frame has them, its scatter in mag,
     and their number."""
-    rows = registration.star_row, registration.nebula_row
-    if not len(rows[0]):
+    star_row, nebula_row = registration.star_row, registration.nebula_row
+    if not len(star_row):
         return 1.0, np.nan, 0
-    good = _clean(star_field, rows[0]) & _clean(nebula_field, rows[1])
+    good = _clean(star_field, star_row) & _clean(nebula_field, nebula_row)
     if not good.any():
         good[:] = True
-    ratio_mag = _mag(nebula_field, rows[1][good]) - _mag(star_field, rows[0][good])
-    scatter_mag = (
-        1.4826 * np.median(np.abs(ratio_mag - np.median(ratio_mag))) if good.sum() > 1 else np.nan
-    )
-    return float(10 ** (-0.4 * np.median(ratio_mag))), float(scatter_mag), int(good.sum())
+    own_mag = luminance_mag(nebula_field, nebula_row[good])
+    ratio_mag = own_mag - luminance_mag(star_field, star_row[good])
+    away_mag = np.abs(ratio_mag - np.median(ratio_mag))
+    scatter_mag = 1.4826 * np.median(away_mag) if len(ratio_mag) > 1 else np.nan
+    return float(10 ** (-0.4 * np.median(ratio_mag))), float(scatter_mag), len(ratio_mag)
 
 
 def _clean(field, rows):
@@ -527,7 +233,7 @@ def _without_partner(star_field, nebula_field, registration, brightness):
     """
     rows, there = nebula_field.found, star_field.found
     width_px = max(nebula_field.fwhm_px, star_field.fwhm_px * registration.scale)
-    places, light = _points(_complex_positions(nebula_field, rows)), nebula_field.luminance[rows]
+    places, light = _points(complex_positions(nebula_field, rows)), nebula_field.luminance[rows]
     own, shown = light / brightness, _shown(star_field, nebula_field, registration, there)
     same, blend = (
         _light_near(places, shown, star_field.luminance[there], reach_px)
@@ -552,7 +258,7 @@ def _without_partner(star_field, nebula_field, registration, brightness):
 def _shown(star_field, nebula_field, registration, rows):
     """Places (n, 2) of the star frame's stars in the nebula frame."""
     a, b = registration.correction
-    return _points(a * _positions(star_field, nebula_field.wcs, rows) + b)
+    return _points(a * positions_on(star_field, nebula_field.wcs, rows) + b)
 
 
 def _detected_light(field):

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Unpack
 
 import numpy as np
+from astropy.table import Table
 
 from ..checking.check import Progress, as_frame, check, silent, usable
 from ..checking.result import CheckResult
@@ -16,14 +17,15 @@ from ..colour.palette import star_colours, yellow_white
 from ..draw import plots
 from ..draw.preview import before_and_after
 from ..errors import FrameError
-from ..fit.sources import StarColours, choose_colours, from_palette, source_tally
+from ..fit.sources import StarColours, choose_colours, from_palette, source_tally, told_own
 from ..fit.verdict import GO_ON_WITHOUT, SEPARATE_STARS
 from ..frame import Frame, require_wcs, write_fits
 from ..layers import Split, join_add, plausible_starless, recolour, split
 from ..stars import Flag, free_places, in_channels, measure_at, measure_stars
 from ..texts import counted, escaped
 from .gains import Calibrated, calibrate
-from .star_frame import Field, StarFrame, join_star_frame, places_on
+from .registration import Field, places_on
+from .star_frame import StarFrame, join_star_frame
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -34,7 +36,7 @@ SEEN_SNR = 4.0
 FITTED_ERROR_FACTOR = 1.35
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Recoloured:
     """A picture whose stars have new colours.
 
@@ -211,7 +213,15 @@ def recolour_checked(
         )
     picture = frame.pixels.copy()
     np.add(parts.starless, layer, out=picture, where=parts.footprint)
-    return Recoloured(frame.refill(picture), parts.starless, layer, colours, frame, found, history)
+    return Recoloured(
+        picture=frame.refill(picture),
+        starless=parts.starless,
+        stars=layer,
+        colours=colours,
+        frame=frame,
+        check=_with_count(found),
+        history=history,
+    )
 
 
 def colours_of(found: CheckResult, parts: Split, choices: Choices) -> StarColours:
@@ -270,6 +280,12 @@ def _told(found: CheckResult, colours: StarColours, choices: Choices) -> CheckRe
     return replace(found, stars=stars, route=colours.route, route_reason=reason, verdict=verdict)
 
 
+def _with_count(found: CheckResult) -> CheckResult:
+    """The check with a note of how many stars have a colour of their own."""
+    note = f"star colours: {told_own(found.stars['colour_source'])}"
+    return replace(found, notes=(*found.notes, note))
+
+
 def _history(found: CheckResult, colours: StarColours, choices: Choices) -> tuple[str, ...]:
     tally = ", ".join(f"{count} {source}" for source, count in colours.tally().items())
     return (
@@ -297,7 +313,10 @@ def _with_its_places(
     if more == 0:
         return found, parts
     stars["flags"][len(found.stars) :] |= Flag.NO_MATCH
-    note = f"{counted(more, 'star')} too faint to be found alone measured where {star_field.name} shows them"
+    note = (
+        f"{counted(more, 'star')} too faint to be found alone measured where {star_field.name} "
+        "shows them"
+    )
     before = found.flags_before_fit
     if before is not None:
         before = np.append(before, stars["flags"][len(before) :])
@@ -312,32 +331,43 @@ def _with_star_frame(
     ones beyond."""
     nebula = Field(parts, found.stars, require_wcs(frame), frame.name)
     joined = join_star_frame(nebula, layer, star_field, star_brightness=choices.star_brightness)
-    picture = join_add(joined.starless, joined.stars)
-    x, y = (
-        np.clip(np.rint(found.stars[name].value).astype(int), 0, size - 1)
-        for name, size in (("x_px", joined.coverage.shape[1]), ("y_px", joined.coverage.shape[0]))
-    )
-    found.stars["colour_source"] = np.where(
-        joined.coverage[y, x], "star frame", found.stars["colour_source"]
-    )
-    share, gains = 100 * joined.registration.overlap_share, calibrated.check.gains
-    reason = (
-        f"stars of {star_field.name}, calibrated by gains (R {gains[0]:.3f}, B {gains[2]:.3f}), "
-        f"cover "
-        f"{share:.0f} % of the frame; beyond it: {colours.reason}"
-    )
-    notes = (*found.notes, *joined.notes)
+    covered = _covered(found.stars, joined.coverage)
+    found.stars["colour_source"] = np.where(covered, "star frame", found.stars["colour_source"])
+    reason = f"{_told_star_frame(joined, calibrated, star_field.name)}; beyond it: {colours.reason}"
     steps = tuple(step for step in found.verdict.next_steps if step != SEPARATE_STARS)
-    found = replace(found, verdict=replace(found.verdict, next_steps=steps))
+    found = replace(
+        found,
+        verdict=replace(found.verdict, next_steps=steps),
+        route="gains",
+        route_reason=reason,
+        notes=(*found.notes, *joined.notes),
+    )
     return Recoloured(
-        frame.refill(picture),
-        joined.starless,
-        joined.stars,
-        colours,
-        frame,
-        replace(found, route="gains", route_reason=reason, notes=notes),
-        (*history, f"starcal: {reason}"),
-        joined,
+        picture=frame.refill(join_add(joined.starless, joined.stars)),
+        starless=joined.starless,
+        stars=joined.stars,
+        colours=colours,
+        frame=frame,
+        check=_with_count(found),
+        history=(*history, f"starcal: {reason}"),
+        star_frame=joined,
+    )
+
+
+def _covered(stars: Table, coverage: np.ndarray) -> np.ndarray:
+    """Which stars stand where a star frame reaches, (n,)."""
+    height, width = coverage.shape
+    column = np.clip(np.rint(stars["x_px"].value).astype(int), 0, width - 1)
+    row = np.clip(np.rint(stars["y_px"].value).astype(int), 0, height - 1)
+    return coverage[row, column]
+
+
+def _told_star_frame(joined: StarFrame, calibrated: Calibrated, name: str) -> str:
+    """What a star frame gave."""
+    share, gains = 100 * joined.registration.overlap_share, calibrated.check.gains
+    return (
+        f"stars of {name}, calibrated by gains (R {gains[0]:.3f}, B {gains[2]:.3f}), "
+        f"cover {share:.0f} % of the frame"
     )
 
 

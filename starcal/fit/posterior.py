@@ -6,7 +6,7 @@ the information is that of the stars' own scores (Berndt et al. 1974, Annals of 
 Measurement 3, 653). The stars' probabilities allow for what remains unknown of the parameters.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,6 +26,7 @@ REDDENED_LOGIT, REDDENED_LOGIT_ERROR = -1.0, 1.0  # share of stars behind dust
 REDDENED_LOGIT_TWO_LINES = -2.0  # one ratio cannot tell
 SHARE_BY_REDDENING = np.array([0.65, 0.35])  # of the reddened: the nearer, the farther
 MOST_STEPS, ENOUGH_GAIN = 40, 0.01  # of ln probability
+STEP_CUTS = 8  # to a third each: less is no step
 CHUNK = 1000  # stars at a time, for memory
 TINY = 1e-300
 
@@ -151,78 +152,116 @@ class _Lobes:
     wider: np.ndarray
 
 
-def _normal(left: np.ndarray, own: np.ndarray, shared: np.ndarray, real: np.ndarray):
-    """A normal of two ratios: its density, and its gradients by mean and by ln real scatter.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Residuals:
+    """Ratios of n stars less what each reddening and B-V calls for.
 
-    Parameters
+    Attributes
     ----------
     left : ndarray, shape (2, n, reddenings, grid)
-        Residuals.
     own, real : ndarray, broadcast to it
         Whole variances, and the part that scales with the real stars' scatter.
     shared : ndarray, broadcast to one of it
         Covariance.
+    seen : ndarray of bool, shape (n,)
+        Whether a star has ratios.
     """
-    bottom = own[0] * own[1] - shared**2
-    toward = np.array(
-        [
-            (own[1] * left[0] - shared * left[1]) / bottom,
-            (own[0] * left[1] - shared * left[0]) / bottom,
-        ]
-    )
-    density = np.exp(-0.5 * np.sum(toward * left, axis=0)) / (2 * np.pi * np.sqrt(bottom))
-    inverse = np.array([own[1] / bottom, own[0] / bottom])
-    return density, toward, real * (toward**2 - inverse)
+
+    left: np.ndarray
+    own: np.ndarray
+    real: np.ndarray
+    shared: np.ndarray
+    seen: np.ndarray
 
 
-def _lobes(fit_values: np.ndarray, bands: Bands, stars: Evidence, unknown=None) -> _Lobes:
-    """Likelihood of the ratios of some stars; `unknown`, (2, reddenings, grid), is the variance
-    that the parameters leave open."""
+def _residuals(values: np.ndarray, bands: Bands, stars: Evidence, unknown) -> _Residuals:
+    """Ratios against what the values call for; 0 where there are none."""
     count = len(bands.expected)
-    mean = np.einsum("p,cpeg->ceg", fit_values[:count], bands.features)
-    factor = np.exp(fit_values[count : count + 2, None] * scatter_reach())
+    factor = np.exp(values[count : count + 2, None] * scatter_reach())
     real = ((bands.scatter_mag * factor) ** 2)[:, None, None, :]
     seen = np.isfinite(stars.ratio_mag).all(axis=0)
-    ratio = np.where(seen, stars.ratio_mag, 0.0)
-    left = ratio[:, :, None, None] - mean[:, None]
-    own = real + np.where(seen, stars.variance_mag2, 1.0)[:, :, None, None]
+    noise = np.where(seen, stars.variance_mag2, 1.0)[:, :, None, None]
     if unknown is not None:
-        own = own + unknown[:, None]
-    shared = np.where(seen, stars.shared_mag2, 0.0)[:, None, None]
-    parts = _parts(left, own, shared, real, bands, fit_values)
-    total = sum(part[0] for part in parts) + TINY
-    toward = sum(part[0] * part[1] for part in parts) / total
-    wider = sum(part[0] * part[2] for part in parts) / total * scatter_reach()
-    blind = ~seen[:, None, None]
+        noise = noise + unknown[:, None]
+    ratio = np.where(seen, stars.ratio_mag, 0.0)[:, :, None, None]
+    return _Residuals(
+        left=ratio - _called_for(values, bands)[:, None],
+        own=real + noise,
+        real=real,
+        shared=np.where(seen, stars.shared_mag2, 0.0)[:, None, None],
+        seen=seen,
+    )
+
+
+def _called_for(values: np.ndarray, bands: Bands) -> np.ndarray:
+    """Mean ratios at each reddening and B-V, (2, reddenings, grid)."""
+    return np.einsum("p,cpeg->ceg", values[: len(bands.expected)], bands.features)
+
+
+def _normal(ratios: _Residuals, more: np.ndarray | float = 0.0) -> tuple:
+    """A normal of two ratios, of so much more variance: its density, and its gradients by mean and
+    by ln real scatter."""
+    left, shared = ratios.left, ratios.shared
+    own = ratios.own + more
+    bottom = own[0] * own[1] - shared**2
+    first = (own[1] * left[0] - shared * left[1]) / bottom
+    second = (own[0] * left[1] - shared * left[0]) / bottom
+    toward = np.array([first, second])
+    density = np.exp(-0.5 * np.sum(toward * left, axis=0)) / (2 * np.pi * np.sqrt(bottom))
+    inverse = own[::-1] / bottom
+    return density, toward, ratios.real * (toward**2 - inverse)
+
+
+def _lobes(values: np.ndarray, bands: Bands, stars: Evidence, unknown=None) -> _Lobes:
+    """Likelihood of the ratios of some stars; `unknown`, (2, reddenings, grid), is the variance
+    that the parameters leave open."""
+    ratios = _residuals(values, bands, stars, unknown)
+    parts = _parts(ratios, bands, values)
+    total = sum(density for density, _, _ in parts) + TINY
+    toward = sum(density * gradient for density, gradient, _ in parts) / total
+    wider = sum(density * gradient for density, _, gradient in parts) / total
+    blind = ~ratios.seen[:, None, None]
     return _Lobes(
         ln=np.where(blind, 0.0, np.log(total)),
         toward=np.where(blind, 0.0, toward),
-        wider=np.where(blind, 0.0, wider),
+        wider=np.where(blind, 0.0, wider * scatter_reach()),
     )
 
 
-def _parts(left, own, shared, real, bands: Bands, values: np.ndarray) -> list[tuple]:
+def _parts(ratios: _Residuals, bands: Bands, values: np.ndarray) -> list[tuple]:
     """Each kind of star: its density with its share, and its gradients."""
     two = len(bands.ratio_of) == 2
-    used = np.array([1.0, 1.0 if two else 0.0]).reshape(2, 1, 1, 1)
-    weak = np.array([0.0, 1.0]).reshape(2, 1, 1, 1)
-    flat = FLAT_RANGE_MAG ** -len(bands.ratio_of) / (1 if two else np.sqrt(2 * np.pi * own[1]))
     late = _late_share(bands)
-    weak_share = WEAK_BAD_SHARE if two and bands.is_narrow else 0.0
-    kinds = [
-        (1 - late - WIDE_SHARE - FLAT_SHARE - weak_share, own),
-        (WIDE_SHARE, own + WIDE_MAG**2 * used),
+    weak = WEAK_BAD_SHARE if two and bands.is_narrow else 0.0
+    usual = 1 - late - WIDE_SHARE - FLAT_SHARE - weak
+    parts = [
+        _shared_out(usual, _normal(ratios)),
+        _shared_out(WIDE_SHARE, _normal(ratios, _of_ratios(WIDE_MAG**2, WIDE_MAG**2 * two))),
+        (FLAT_SHARE * _flat(ratios, two), 0.0, 0.0),
     ]
-    if weak_share:
-        kinds.append((weak_share, own + WEAK_BAD_MAG**2 * weak))
-    parts = []
-    for share, variance in kinds:
-        density, toward, wider = _normal(left, variance, shared, real)
-        parts.append((share * density, toward, wider))
-    parts.append((FLAT_SHARE * flat, 0.0, 0.0))
+    if weak:
+        parts.append(_shared_out(weak, _normal(ratios, _of_ratios(0.0, WEAK_BAD_MAG**2))))
     if bands.late_giants_mag is not None:
-        parts.append(_late_giants(left, own - real, shared, bands, values, late))
+        parts.append((late * _late_giants(ratios, bands, values), 0.0, 0.0))
     return parts
+
+
+def _of_ratios(first: float, second: float) -> np.ndarray:
+    """A number for each ratio, (2, 1, 1, 1)."""
+    return np.array([first, second]).reshape(2, 1, 1, 1)
+
+
+def _shared_out(share, part: tuple) -> tuple:
+    density, toward, wider = part
+    return share * density, toward, wider
+
+
+def _flat(ratios: _Residuals, two: bool) -> np.ndarray | float:
+    """Density of stars of any ratio; the second's is that of a number that is always 0 where there
+    is but one."""
+    if two:
+        return FLAT_RANGE_MAG**-2
+    return 1 / (FLAT_RANGE_MAG * np.sqrt(2 * np.pi * ratios.own[1]))
 
 
 def _late_share(bands: Bands) -> np.ndarray:
@@ -232,18 +271,19 @@ def _late_share(bands: Bands) -> np.ndarray:
     return LATE_SHARE * inside * (bands.late_giants_mag is not None)
 
 
-def _late_giants(left, noise, shared, bands: Bands, values, share) -> tuple:
-    """The part of giants M5 and later, whose ratios do not depend on their B-V."""
-    count = len(bands.expected)
-    ratios = len(bands.ratio_of)
-    usual = np.einsum("p,cpeg->ceg", values[:count], bands.features)
+def _late_giants(ratios: _Residuals, bands: Bands, values: np.ndarray) -> np.ndarray:
+    """Density of giants M5 and later, whose ratios do not depend on their B-V."""
+    count = len(bands.ratio_of)
     zero = np.zeros(2)
-    zero[:ratios] = values[:ratios]
-    away = left + (usual - (zero + bands.late_giants_mag)[:, None, None])[:, None]
-    scatter = np.where(np.arange(2) < ratios, LATE_SCATTER_MAG, 0.0) ** 2
-    own = noise + scatter.reshape(2, 1, 1, 1)
-    density, _, _ = _normal(away, own, shared, np.zeros(1))
-    return share * density, 0.0, 0.0
+    zero[:count] = values[:count]
+    moved = _called_for(values, bands) - (zero + bands.late_giants_mag)[:, None, None]
+    scatter = np.where(np.arange(2) < count, LATE_SCATTER_MAG, 0.0) ** 2
+    giants = replace(
+        ratios,
+        left=ratios.left + moved[:, None],
+        own=ratios.own - ratios.real + scatter.reshape(2, 1, 1, 1),
+    )
+    return _normal(giants)[0]
 
 
 # --- the frame --------------------------------------------------------------------------
@@ -274,25 +314,35 @@ def _dust(values: np.ndarray) -> np.ndarray:
 def _scores(values: np.ndarray, bands: Bands, stars: Evidence) -> tuple[np.ndarray, np.ndarray]:
     """Each star's ln probability, and its gradient by the values, (n,) and (n, values)."""
     lobes = _lobes(values, bands, stars)
-    prior = _prior(values, stars)
-    dust = _dust(values)
+    prior, dust = _prior(values, stars), _dust(values)
     joint = lobes.ln + np.log(dust + TINY) + (prior + stars.ln_catalogue)[:, None, :]
     flat = joint.reshape(len(stars), -1)
     ln = _ln_sum(flat)
     share = np.exp(flat - ln[:, None]).reshape(joint.shape)
-    of_bands = np.einsum("cneg,cpeg->np", share * lobes.toward, bands.features, optimize=True)
-    of_scatter = np.einsum("neg,cneg->nc", share, lobes.wider)
-    moved = share.sum(axis=1) - np.exp(prior)
-    by_tilt = moved @ tilts().T
-    shown = share[:, 1:].sum(axis=1)
-    reddened = dust[1:].sum(axis=0)
-    of_dust = (shown * (1 - reddened) - (share.sum(axis=1) - shown) * reddened).sum(axis=1)
-    of_tilt = [
-        by_tilt[:, 0] * stars.catalogued,
-        by_tilt[:, 0] * ~stars.catalogued,
-        by_tilt[:, 1],
+    by_ratios = _by_ratios(share, lobes, bands)
+    by_tilts = (share.sum(axis=1) - np.exp(prior)) @ tilts().T
+    by_field = [
+        _by_dust(share, dust),
+        by_tilts[:, 0] * stars.catalogued,
+        by_tilts[:, 0] * ~stars.catalogued,
+        by_tilts[:, 1],
     ]
-    return ln, np.column_stack([of_bands, of_scatter, of_dust, *of_tilt])
+    return ln, np.column_stack([by_ratios, *by_field])
+
+
+def _by_ratios(share: np.ndarray, lobes: _Lobes, bands: Bands) -> np.ndarray:
+    """Gradient by the parameters of the bands and both scatters, (n, parameters + 2)."""
+    toward = share * lobes.toward
+    of_bands = np.einsum("cneg,cpeg->np", toward, bands.features, optimize=True)
+    of_scatter = np.einsum("neg,cneg->nc", share, lobes.wider)
+    return np.hstack([of_bands, of_scatter])
+
+
+def _by_dust(share: np.ndarray, dust: np.ndarray) -> np.ndarray:
+    """Gradient by the logit of the reddened share, (n,)."""
+    behind, clear = share[:, 1:].sum(axis=1), share[:, 0]
+    reddened = dust[1:].sum(axis=0)
+    return (behind * (1 - reddened) - clear * reddened).sum(axis=1)
 
 
 def fit_frame(bands: Bands, stars: Evidence, start: np.ndarray) -> FrameFit:
@@ -314,26 +364,35 @@ def fit_frame(bands: Bands, stars: Evidence, start: np.ndarray) -> FrameFit:
     priors = _Priors.of(bands)
     values = priors.middle.copy()
     values[: len(start)] = start
-    ln, gradient, information = _state(values, bands, stars, priors)
+    state = _state(values, bands, stars, priors)
     for _ in range(MOST_STEPS):
-        step = np.linalg.solve(information, gradient)
-        for _ in range(8):
-            after = _state(values + step, bands, stars, priors)
-            if after[0] > ln:
-                break
-            step = step / 3
-        else:
+        step, after = _uphill(values, state, bands, stars, priors)
+        if after is None:
             break
-        gain, values = after[0] - ln, values + step
-        ln, gradient, information = after
+        gain = after[0] - state[0]
+        values, state = values + step, after
         if gain < ENOUGH_GAIN:
             break
-    covariance = np.linalg.inv(information)
-    scaled = covariance / np.outer(priors.error, priors.error)
-    volume = 0.5 * np.linalg.slogdet(scaled)[1]
+    covariance = np.linalg.inv(state[2])
+    volume = np.linalg.slogdet(covariance / np.outer(priors.error, priors.error))[1]
     return FrameFit(
-        bands=bands, values=values, covariance=covariance, ln_evidence=float(ln + volume)
+        bands=bands,
+        values=values,
+        covariance=covariance,
+        ln_evidence=float(state[0] + volume / 2),
     )
+
+
+def _uphill(values, state, bands: Bands, stars: Evidence, priors: _Priors) -> tuple:
+    """A step by which the posterior grows, and the state after it; None where there is none."""
+    _, gradient, information = state
+    step = np.linalg.solve(information, gradient)
+    for _ in range(STEP_CUTS):
+        after = _state(values + step, bands, stars, priors)
+        if after[0] > state[0]:
+            return step, after
+        step = step / 3
+    return step, None
 
 
 def _state(values, bands: Bands, stars: Evidence, priors: _Priors):

@@ -114,6 +114,22 @@ def test_the_stars_themselves_tell_which_channel_is_the_blue_line(mapping, match
     assert "by the stars themselves" in fit.assumed
 
 
+@pytest.mark.parametrize("told", [False, True])
+@pytest.mark.parametrize("mapping", ["HOO", "HHO"])
+def test_two_lines_are_taken_from_the_channels_that_differ(mapping, told):
+    field = Field(mapping, n=80, matched=10, seed=4, told=told)
+    made = field.colours()
+    assert made.continuum.frame.bands.name == mapping
+    assert np.median(miss_uv(made.bv_mag, field.bv)) < 0.006
+
+
+def test_filter_keywords_that_the_channels_contradict_are_not_believed():
+    """The header says SHO, but green and blue are one exposure."""
+    field = Field("HOO", n=80, matched=10, seed=4)
+    field.stars.meta["lines"] = "SHO"
+    assert field.colours().continuum.frame.bands.name == "HOO"
+
+
 # --- the fit ----------------------------------------------------------------------------
 
 

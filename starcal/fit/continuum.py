@@ -14,7 +14,7 @@ from ..texts import counted
 from .gains import MAG_PER_LN, MIN_STARS
 from .population import COUNTS_PER_MAG, ln_population
 from .posterior import Evidence, FrameFit, fit_frame, star_posteriors
-from .relations import GRID_BV_MAG, Bands, candidates
+from .relations import GRID_BV_MAG, PIVOT_BV_MAG, Bands, candidates
 
 COPY_SCATTER_MAG = 0.015  # of a ratio of bright stars; that of two lines scatters by 0.04 and more
 LARGEST_ERROR_MAG = 0.5  # of a channel: the logarithm of less light is skewed
@@ -160,10 +160,14 @@ def _ln_catalogue(seen: Seen) -> np.ndarray:
     known = np.isfinite(seen.bv_mag)
     away = np.where(known, seen.bv_mag, 0.0)[:, None] - GRID_BV_MAG
     sigma = np.hypot(np.where(known, seen.bv_error_mag, 1.0), CATALOGUE_FLOOR_MAG)[:, None]
-    broad, wrong = np.hypot(sigma, WRONG_MAG), seen.wrong_share[:, None]
-    right = (1 - wrong) / sigma * np.exp(-0.5 * (away / sigma) ** 2)
-    lost = wrong / broad * np.exp(-0.5 * (away / broad) ** 2)
+    wrong = seen.wrong_share[:, None]
+    right = (1 - wrong) * _bell(away, sigma)
+    lost = wrong * _bell(away, np.hypot(sigma, WRONG_MAG))
     return np.where(known[:, None], np.log(right + lost), 0.0)
+
+
+def _bell(away: np.ndarray, sigma: np.ndarray) -> np.ndarray:
+    return np.exp(-0.5 * (away / sigma) ** 2) / sigma
 
 
 def _ln_prior(seen: Seen, reference: np.ndarray, against_v: np.ndarray) -> np.ndarray:
@@ -176,17 +180,20 @@ def _ln_prior(seen: Seen, reference: np.ndarray, against_v: np.ndarray) -> np.nd
     against_v : ndarray, shape (grid,)
         What a star has in that channel, less its V.
     """
-    matched = np.isfinite(seen.v_mag)
-    listed = np.interp(
-        np.where(np.isfinite(seen.bv_mag), seen.bv_mag, 0.65), GRID_BV_MAG, against_v
-    )
-    zero = seen.v_mag + listed - reference
-    clean = zero[seen.clean & np.isfinite(zero)]
-    rough = zero[np.isfinite(zero)]
-    zero_mag = np.median(clean) if len(clean) else np.median(rough) if len(rough) else np.nan
-    v_mag = reference[:, None] + zero_mag - against_v
+    v_mag = reference[:, None] + _zero_mag(seen, reference, against_v) - against_v
     by_light = ln_population(v_mag) - COUNTS_PER_MAG * np.log(10) * against_v
-    return np.where(matched[:, None], ln_population(seen.v_mag), by_light)
+    matched = np.isfinite(seen.v_mag)[:, None]
+    return np.where(matched, ln_population(seen.v_mag), by_light)
+
+
+def _zero_mag(seen: Seen, reference: np.ndarray, against_v: np.ndarray) -> float:
+    """What takes a channel's magnitudes to V: from clean matched stars, else from any, else NaN."""
+    bv_mag = np.where(np.isfinite(seen.bv_mag), seen.bv_mag, FIELD_BV_MAG)
+    zero = seen.v_mag + np.interp(bv_mag, GRID_BV_MAG, against_v) - reference
+    known = np.isfinite(zero)
+    clean = known & seen.clean
+    best = zero[clean] if clean.any() else zero[known]
+    return float(np.median(best)) if len(best) else np.nan
 
 
 def _even(rows: np.ndarray, mag: np.ndarray, most: int) -> np.ndarray:
@@ -199,18 +206,10 @@ def _even(rows: np.ndarray, mag: np.ndarray, most: int) -> np.ndarray:
 
 def gather(seen: Seen, bands: Bands | None, ln_catalogue: np.ndarray) -> Evidence:
     """Evidence of all stars under one kind of channels, or without ratios."""
-    n = seen.mag.shape[1]
-    ratio, variance = np.full((2, n), np.nan), np.ones((2, n))
-    shared = np.zeros(n)
+    ratio, variance, shared = _ratios(seen, bands)
     reference, against_v = seen.mag[1], np.zeros(len(GRID_BV_MAG))
     if bands is not None:
-        ratio[:], variance[:] = 0.0, 1.0
-        for place, (one, other) in enumerate(bands.ratio_of):
-            ratio[place] = seen.mag[one] - seen.mag[other]
-            variance[place] = seen.error_mag[one] ** 2 + seen.error_mag[other] ** 2
-        against = bands.ratio_of[0][1]
-        shared = seen.error_mag[against] ** 2 * (len(bands.ratio_of) == 2)
-        reference, against_v = seen.mag[against], bands.reference_mag
+        reference, against_v = seen.mag[bands.ratio_of[0][1]], bands.reference_mag
     return Evidence(
         ratio_mag=ratio,
         variance_mag2=variance,
@@ -220,6 +219,20 @@ def gather(seen: Seen, bands: Bands | None, ln_catalogue: np.ndarray) -> Evidenc
         catalogued=np.isfinite(seen.v_mag),
         weight=_weights(seen, np.isfinite(ratio).all(axis=0), reference),
     )
+
+
+def _ratios(seen: Seen, bands: Bands | None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Two ratios, their variances and their covariance; 0 and 1 beside a single one."""
+    n = seen.mag.shape[1]
+    if bands is None:
+        return np.full((2, n), np.nan), np.ones((2, n)), np.zeros(n)
+    ratio, variance = np.zeros((2, n)), np.ones((2, n))
+    for place, (one, other) in enumerate(bands.ratio_of):
+        ratio[place] = seen.mag[one] - seen.mag[other]
+        variance[place] = seen.error_mag[one] ** 2 + seen.error_mag[other] ** 2
+    if len(bands.ratio_of) == 1:
+        return ratio, variance, np.zeros(n)
+    return ratio, variance, seen.error_mag[bands.ratio_of[0][1]] ** 2
 
 
 def _weights(seen: Seen, has_ratio: np.ndarray, reference: np.ndarray) -> np.ndarray:
@@ -323,13 +336,18 @@ def _start(bands: Bands, stars: Evidence, bv_mag: np.ndarray) -> np.ndarray:
     x = np.where(known, bv_mag, FIELD_BV_MAG)
     chosen = known if known.any() else ~known
     for place in range(count):
-        expected = np.einsum("p,pg->g", values, bands.features[place, :, 0])
-        left = stars.ratio_mag[place] - np.interp(x, GRID_BV_MAG, expected)
+        left = stars.ratio_mag[place] - _expected(bands, place, x)
         if bands.name == "unknown" and np.count_nonzero(known) >= MIN_STARS:
             values[count + place] = _slope(bv_mag[known], left[known])
-            left = left - values[count + place] * (x - 0.65)
+            left = left - values[count + place] * (x - PIVOT_BV_MAG)
         values[place] = np.median(left[chosen])
     return values
+
+
+def _expected(bands: Bands, place: int, bv_mag: np.ndarray) -> np.ndarray:
+    """A ratio by its priors, zero point 0, without dust."""
+    curve = np.einsum("p,pg->g", bands.expected, bands.features[place, :, 0])
+    return np.interp(bv_mag, GRID_BV_MAG, curve)
 
 
 def _slope(x: np.ndarray, y: np.ndarray) -> float:
@@ -341,25 +359,35 @@ def _judged(made: ContinuumFit, seen: Seen) -> ContinuumFit:
     """The same with the share of B-V's variance that the ratios take away, refused if small."""
     known = np.flatnonzero(made.evidence.weight > 0)
     told = star_posteriors(made.frame, made.evidence.rows(known))
-    explained = 1 - told.variance_mag2["ratios"].mean() / told.variance_mag2["field"].mean()
+    believed = 1 - told.variance_mag2["ratios"].mean() / told.variance_mag2["field"].mean()
     clean = seen.clean[known]
     enough = np.count_nonzero(clean) >= MIN_STARS
-    believed, refused = explained, ""
+    explained = believed
     if enough:
-        listed, noise = seen.bv_mag[known][clean], seen.bv_error_mag[known][clean]
-        left = np.abs(listed - told.mean_mag["ratios"][clean])
-        unknowing = np.abs(listed - np.median(listed))
-        explained = _explained(left, unknowing, noise)
+        rows = known[clean]
+        explained = _explained(
+            seen.bv_mag[rows], seen.bv_error_mag[rows], told.mean_mag["ratios"][clean]
+        )
     if made.frame.bands.name == "unknown" and not enough:
         refused = "the channels show the colours of no known filters, and few stars are matched"
-    elif min(explained, believed) < TELLING_SHARE:
-        share = max(min(explained, believed), 0)
-        refused = f"the channels' ratios explain {100 * share:.0f} % of the variance of B-V of {counted(len(known), 'star')}, {100 * TELLING_SHARE:.0f} % needed"
+    else:
+        refused = _too_little(min(explained, believed), len(known))
     return replace(made, explained=float(explained), refused=refused)
 
 
-def _explained(left: np.ndarray, unknowing: np.ndarray, noise: np.ndarray) -> float:
+def _too_little(share: float, stars: int) -> str:
+    """Why a relation that explains such a share is refused; empty where it is not."""
+    if share >= TELLING_SHARE:
+        return ""
+    return (
+        f"the channels' ratios explain {100 * max(share, 0):.0f} % of the variance of B-V of "
+        f"{counted(stars, 'star')}, {100 * TELLING_SHARE:.0f} % needed"
+    )
+
+
+def _explained(listed_mag: np.ndarray, error_mag: np.ndarray, told_mag: np.ndarray) -> float:
     """Share of the variance that is gone, by medians, the catalogue's own noise taken off."""
-    own = (0.6745 * np.median(noise)) ** 2
-    before = np.median(unknowing) ** 2
-    return float(1 - max(np.median(left) ** 2 - own, 0) / max(before - own, 0.1 * before, 1e-6))
+    own = (0.6745 * np.median(error_mag)) ** 2
+    left = np.median(np.abs(listed_mag - told_mag)) ** 2
+    before = np.median(np.abs(listed_mag - np.median(listed_mag))) ** 2
+    return float(1 - max(left - own, 0) / max(before - own, 0.1 * before, 1e-6))

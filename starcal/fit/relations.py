@@ -30,7 +30,6 @@ RED_DWARF_BV_MAG, RED_DWARF_SHARE = 0.85, 0.3
 SHARE_OF_CLASS = {"I": 0.3, "II": 0.3}
 SHARE_OF_LATE_GIANT = {"m3": 0.4, "m4": 0.4, "m5": 0.03, "m6": 0.03}
 LINE_OF_WORD = {"ha": "H", "hα": "H", "o3": "O", "oiii": "O", "s2": "S", "sii": "S"}
-TWO_LINES = {(0,): "HOO", (2,): "HHO", (1,): "OHO"}  # by the channel that stands alone
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -102,14 +101,14 @@ def _smooth(value_mag: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     spectra = _spectra()
     away = spectra["bv_mag"] - GRID_BV_MAG[:, None]
     weight = spectra["share"] * np.exp(-0.5 * (away / SMOOTHING_MAG) ** 2)
-    moments = [np.sum(weight * away**power, axis=1) for power in range(3)]
-    first = np.sum(weight * value_mag, axis=1)
-    second = np.sum(weight * away * value_mag, axis=1)
-    bottom = moments[0] * moments[2] - moments[1] ** 2 + 1e-9 * moments[0] ** 2
-    level = (moments[2] * first - moments[1] * second) / bottom
-    slope = (moments[0] * second - moments[1] * first) / bottom
+    weight = weight / weight.sum(axis=1, keepdims=True)
+    centre = np.sum(weight * away, axis=1, keepdims=True)
+    middle = weight @ value_mag
+    spread = np.sum(weight * (away - centre) ** 2, axis=1) + 1e-9
+    slope = np.sum(weight * (away - centre) * value_mag, axis=1) / spread
+    level = middle - slope * centre[:, 0]
     left = value_mag - level[:, None] - slope[:, None] * away
-    scatter = np.sqrt(np.sum(weight * left**2, axis=1) / moments[0])
+    scatter = np.sqrt(np.sum(weight * left**2, axis=1))
     return level, np.maximum(scatter, SCATTER_FLOOR_MAG)
 
 
@@ -136,6 +135,7 @@ def possible_behind() -> np.ndarray:
 SLOPE_ERROR = {"O": 0.08, "S": 0.3}  # over line widths, edges, tilts of filters, cameras
 RED_BEND_FROM_MAG, RED_BEND_ERROR = 0.95, 0.2
 BLUE_BEND_TO_MAG, BLUE_BEND_ERROR = 0.35, 0.15
+OTHER_ERRORS = [1.0, RED_BEND_ERROR, BLUE_BEND_ERROR]  # the first of the width, in 2 nm
 WEAK_LINE_SCATTER_MAG = 0.03  # of S/H besides: H-alpha and TiO differ from star to star
 # O/H and S/H of giants M5 to M10 less those of a star of B-V 0.65
 LATE_GIANTS_MAG = {"O": 1.7, "S": 0.75}
@@ -159,12 +159,12 @@ def _line_ratio(line: str, against: str) -> dict[str, np.ndarray]:
 def _line_features(place: int, count: int, line: str, against: str) -> np.ndarray:
     """Rows (zero point and slope of each ratio, width, red bend, blue bend), of one ratio."""
     ratio = _line_ratio(line, against)
+    mean = ratio["mean"] - _at_pivot(ratio["mean"])
+    wider = ratio["wider"] - _at_pivot(ratio["wider"])
     features = np.zeros((2 * count + 3, len(REDDENING_MAG), len(GRID_BV_MAG)))
-    mean, wider = ratio["mean"], ratio["wider"]
-    per_e = EXTINCTION[line] - EXTINCTION[against]
     features[place] = 1.0
-    features[count + place] = _reddened(mean - _at_pivot(mean), per_e)
-    features[2 * count] = _reddened(wider - _at_pivot(wider), 0.0)
+    features[count + place] = _reddened(mean, EXTINCTION[line] - EXTINCTION[against])
+    features[2 * count] = _reddened(wider, 0.0)
     if "O" in (line, against):
         sign = 1.0 if line == "O" else -1.0
         features[2 * count + 1] = sign * np.maximum(GRID_BV_MAG - RED_BEND_FROM_MAG, 0)
@@ -189,25 +189,31 @@ def line_bands(mapping: str) -> Bands:
     against = next(line for line in "HSO" if line in mapping)
     others = [line for line in "OS" if line in mapping and line != against]
     count = len(others)
+    absent = [0.0] * (2 - count)
     features = np.zeros((2, 2 * count + 3, len(REDDENING_MAG), len(GRID_BV_MAG)))
-    scatter = np.zeros((2, len(GRID_BV_MAG)))
     for place, line in enumerate(others):
         features[place] = _line_features(place, count, line, against)
-        extra = WEAK_LINE_SCATTER_MAG if line == "S" else 0.0
-        scatter[place] = _line_ratio(line, against)["scatter"] + extra
-    slopes = [SLOPE_ERROR[line] for line in others]
-    errors = [ZERO_ERROR_MAG] * count + slopes + [1.0, RED_BEND_ERROR, BLUE_BEND_ERROR]
-    late = [LATE_GIANTS_MAG[line] for line in others] + [0.0] * (2 - count)
+    slope_errors = [SLOPE_ERROR[line] for line in others]
+    late = np.array([LATE_GIANTS_MAG[line] for line in others] + absent)
     return Bands(
         name=mapping,
         ratio_of=tuple((mapping.index(line), mapping.index(against)) for line in others),
         features=features,
-        expected=np.array([0.0] * count + [1.0] * count + [0.0] * 3),
-        expected_error=np.array(errors),
-        scatter_mag=scatter,
-        late_giants_mag=np.array(late) if against == "H" else None,
+        expected=np.repeat([0.0, 1.0, 0.0], [count, count, 3]),
+        expected_error=np.array([ZERO_ERROR_MAG] * count + slope_errors + OTHER_ERRORS),
+        scatter_mag=_line_scatter(others, against),
+        late_giants_mag=late if against == "H" else None,
         reference_mag=_smooth(_spectra()[f"{against}5"])[0],
     )
+
+
+def _line_scatter(others: list[str], against: str) -> np.ndarray:
+    """Of the ratios of the other lines against one, (2, grid); 0 where there is none."""
+    scatter = np.zeros((2, len(GRID_BV_MAG)))
+    for place, line in enumerate(others):
+        extra = WEAK_LINE_SCATTER_MAG if line == "S" else 0.0
+        scatter[place] = _line_ratio(line, against)["scatter"] + extra
+    return scatter
 
 
 # Colour terms R/G and B/G of 52 measured cameras and of mono sets alike, and their bends.
@@ -280,9 +286,8 @@ def lines_in_header(header: Mapping) -> str:
     header : mapping
         A FITS header.
     """
-    return "".join(_line_in(str(header.get(f"FILTER{n}", ""))) or "?" for n in (1, 2, 3)) * (
-        all(_line_in(str(header.get(f"FILTER{n}", ""))) for n in (1, 2, 3))
-    )
+    lines = [_line_in(str(header.get(f"FILTER{n}", ""))) for n in (1, 2, 3)]
+    return "".join(lines) if all(lines) else ""
 
 
 def _line_in(words: str) -> str:
@@ -293,6 +298,10 @@ def _line_in(words: str) -> str:
     return next((line for word, line in LINE_OF_WORD.items() if plain.startswith(word)), "") or (
         plain.upper() if plain in ("o", "s") else ""
     )
+
+
+# By the channels that are no copy of one before them; red is the redder line.
+USUAL_TWO_LINES = {(0, 1): "HOO", (0, 2): "HHO"}
 
 
 def candidates(distinct: tuple[int, ...], told: str) -> list[Bands]:
@@ -310,10 +319,12 @@ def candidates(distinct: tuple[int, ...], told: str) -> list[Bands]:
     list of Bands
         Empty where all channels are one.
     """
+    firsts = tuple(channel for channel in range(len(told)) if told.index(told[channel]) == channel)
+    agrees = firsts == distinct
     if len(distinct) == 3:
-        mappings = [told] if len(set(told)) == 3 else ["".join(p) for p in permutations("SHO")]
+        mappings = [told] if agrees else ["".join(lines) for lines in permutations("SHO")]
         known = [line_bands(mapping) for mapping in mappings]
         return [*known, broad_bands(), any_bands(((0, 1), (2, 1)))]
     if len(distinct) == 2:
-        return [line_bands(told if len(set(told)) == 2 else "HOO")]
+        return [line_bands(told if agrees else USUAL_TWO_LINES[distinct])]
     return []

@@ -21,6 +21,7 @@ FEWEST_FOR_WIDTH = 5
 IN_CHANNEL_HALF_PX = 6  # a peak is seen in a channel where its nine pixels stand above this rim
 IN_CHANNEL_CORE = slice(IN_CHANNEL_HALF_PX - 1, IN_CHANNEL_HALF_PX + 2)
 IN_CHANNEL_SIGMA = 3.0
+IN_CHANNEL_SHARE = 0.1  # of the strongest channel; real stars have a third and more
 GUESS_HALF_PX = 400  # half the height of the part that tells the FWHM; it is three times as wide
 STRIP_ROWS = 256  # a strip of luminance and its two smoothings stay near the cache
 PLATEAU_SHARE = 0.98  # pixels above this share of the peak form a star's flat top
@@ -97,14 +98,16 @@ def guess_fwhm(pixels: np.ndarray, noise: FrameNoise, snr_min: float) -> float:
 
 def _in_two_channels(pixels, noise: FrameNoise, x_px, y_px) -> np.ndarray:
     """Which peaks show in two channels or more, as stars do and hot pixels do not."""
-    channels = np.zeros(len(x_px), int)
-    for plane, sigma in zip(pixels, noise.noise, strict=True):
+    above = np.zeros((len(pixels), len(x_px)))
+    for channel, (plane, sigma) in enumerate(zip(pixels, noise.noise, strict=True)):
         if sigma > 0 and len(x_px):
             stamps = stamps_round(plane, x_px, y_px, IN_CHANNEL_HALF_PX)
             core = stamps[:, IN_CHANNEL_CORE, IN_CHANNEL_CORE].mean(axis=(1, 2))
-            above = np.nan_to_num(core - rim_level(stamps), nan=0.0)
-            channels += above > IN_CHANNEL_SIGMA * sigma / 3  # a mean of nine pixels
-    return channels >= 2
+            # a mean of nine pixels
+            above[channel] = 3 * np.nan_to_num(core - rim_level(stamps), nan=0.0) / sigma
+    strongest = above.max(axis=0, initial=0)
+    seen = above > np.maximum(IN_CHANNEL_SIGMA, IN_CHANNEL_SHARE * strongest)
+    return seen.sum(axis=0) >= 2
 
 
 def clip_level_of(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: float) -> float:

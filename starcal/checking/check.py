@@ -59,7 +59,14 @@ Progress = Callable[[str, float], None]
 
 
 def silent(step: str, share: float) -> None:
-    """Take no notice of progress."""
+    """Take no notice of progress.
+
+    Parameters
+    ----------
+    step : str
+    share : float
+        0 to 1.
+    """
 
 
 def check(
@@ -185,7 +192,18 @@ def _another_route(result: CheckResult) -> CheckResult:
 
 
 def as_frame(frame: Frame | str | Path, progress: Progress = silent) -> Frame:
-    """The frame itself, or the frame that a file holds."""
+    """The frame itself, or the frame that a file holds.
+
+    Parameters
+    ----------
+    frame : Frame, str or Path
+    progress : callable
+        Is given the step and the share done.
+
+    Returns
+    -------
+    Frame
+    """
     if isinstance(frame, Frame):
         return frame
     progress("reading", 0.0)
@@ -226,7 +244,18 @@ def _grid_notes(apart_px: tuple[float, float], n_stars: int) -> tuple[str, ...]:
 
 
 def relocated(frame: Frame, found: CheckResult) -> Frame:
-    """The frame with the WCS that its check has found, where it had none or a poor one."""
+    """The frame with the WCS that its check has found, where it had none or a poor one.
+
+    Parameters
+    ----------
+    frame : Frame
+    found : CheckResult
+        Of this frame.
+
+    Returns
+    -------
+    Frame
+    """
     wcs = found.located.replacement
     if wcs is None:
         return frame
@@ -235,6 +264,17 @@ def relocated(frame: Frame, found: CheckResult) -> Frame:
 
 def usable(frame: Frame, found: CheckResult, assume_linear: bool) -> Frame:
     """The frame to work on, as its check has located it.
+
+    Parameters
+    ----------
+    frame : Frame
+    found : CheckResult
+    assume_linear : bool
+        Believe that it is linear.
+
+    Returns
+    -------
+    Frame
 
     Raises
     ------

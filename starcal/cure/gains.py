@@ -131,7 +131,12 @@ def calibrate(
 
 
 def require_usable(found: CheckResult) -> None:
-    """Refuse gains that do not exist or make no star colours."""
+    """Refuse gains that do not exist or make no star colours.
+
+    Parameters
+    ----------
+    found : CheckResult
+    """
     reason, name = found.verdict.reasons[0], found.frame
     if found.fit is None and found.verdict.verdict == "no":
         require_linear(name, found.linearity)
@@ -186,7 +191,18 @@ def _transform(
 
 def near_clipping(pixels: np.ndarray, clip_level: np.ndarray) -> np.ndarray:
     """Which pixels, (y, x), are made whiter: those in which a channel is near its clipping level,
-    (3,), if it has one."""
+    (3,), if it has one.
+
+    Parameters
+    ----------
+    pixels : ndarray, (3, y, x)
+    clip_level : sequence of float
+        Of each channel; NaN where nothing clips.
+
+    Returns
+    -------
+    ndarray, (y, x) bool
+    """
     near = np.zeros(pixels.shape[1:], bool)
     for plane, level in zip(pixels, clip_level, strict=True):
         if np.isfinite(level):

@@ -208,7 +208,17 @@ def _softening(contrast: float) -> float:
 
 
 def every_nth(pixels: NDArray) -> NDArray:
-    """Every n-th pixel (3, h, w), h and w at most about 512: all that a stretch is chosen by."""
+    """Every n-th pixel (3, h, w), h and w at most about 512: all that a stretch is chosen by.
+
+    Parameters
+    ----------
+    pixels : ndarray, (3, y, x)
+
+    Returns
+    -------
+    ndarray, (3, h, w)
+        A view.
+    """
     step = max(1, *(-(-side // _SAMPLE_SIDE) for side in pixels.shape[1:]))
     return pixels[:, step // 2 :: step, step // 2 :: step]
 
@@ -260,6 +270,15 @@ def screen(below: ArrayLike, above: ArrayLike) -> NDArray:
 
     It dims what is above by (1 - below), channel by channel: stars laid over a coloured nebula that
     were split from a linear picture change colour. Linear pictures are added, not screened.
+
+    Parameters
+    ----------
+    below, above : array_like
+        In [0, 1], of shapes that go together.
+
+    Returns
+    -------
+    ndarray
 
     Raises
     ------

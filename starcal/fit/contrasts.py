@@ -235,7 +235,17 @@ def _robust_mean(values: NDArray) -> tuple[NDArray, NDArray]:
 
 
 def added_errors(measured: tuple[SecondMeasurement, ...]) -> NDArray:
-    """Relative errors of the gains of R and B, shape (2,), that the second measurements add."""
+    """Relative errors of the gains of R and B, shape (2,), that the second measurements add.
+
+    Parameters
+    ----------
+    measured : sequence of SecondMeasurement
+
+    Returns
+    -------
+    ndarray
+        As they are added to the errors of the gains.
+    """
     return np.array(
         [
             np.sqrt(sum(m.added_error**2 for m in measured if m.channel == channel))
@@ -278,6 +288,10 @@ def contradiction(
     gains : ndarray, shape (3,)
     classify : callable
         From rows of linear RGB, (n, 3), to names of what they are; see `colour.classify`.
+
+    Returns
+    -------
+    str
     """
     judged = relative_noise < JUDGED_ERROR
     n = int(np.count_nonzero(judged))
@@ -329,7 +343,20 @@ LEAST_GRADIENT = 0.02
 def colour_gradient(
     fit: GainFit, x_px: NDArray, y_px: NDArray, shape: tuple[int, int]
 ) -> ColourGradient | None:
-    """A plane through the residuals of either gain; None with fewer than 12 used stars."""
+    """A plane through the residuals of either gain; None with fewer than 12 used stars.
+
+    Parameters
+    ----------
+    fit : GainFit
+    x_px, y_px : ndarray, (n,)
+        Places of the stars of the fit.
+    shape : (int, int)
+        Rows and columns of the frame.
+
+    Returns
+    -------
+    ColourGradient or None
+    """
     if fit.n_used < FEWEST_FOR_GRADIENT:
         return None
     height, width = shape
@@ -349,7 +376,17 @@ def colour_gradient(
 
 
 def gradient_notes(gradient: ColourGradient | None) -> tuple[str, ...]:
-    """A sentence for each gain that differs from edge to edge by more than its error."""
+    """A sentence for each gain that differs from edge to edge by more than its error.
+
+    Parameters
+    ----------
+    gradient : ColourGradient or None
+        Of `colour_gradient`.
+
+    Returns
+    -------
+    tuple of str
+    """
     if gradient is None:
         return ()
     seen = (gradient.change > GRADIENT_SIGMAS * gradient.error) & (gradient.change > LEAST_GRADIENT)

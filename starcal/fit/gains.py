@@ -465,6 +465,16 @@ def brightness_slope(instrumental_mag: np.ndarray, v_mag: np.ndarray) -> tuple[f
 
     A stretched picture compresses bright stars: slopes of 0.2 to 0.7. Theil-Sen, so outliers do not
     matter (Sen 1968, JASA 63, 1379). NaN for fewer than 8 stars or less than 1 mag of range.
+
+    Parameters
+    ----------
+    instrumental_mag : ndarray, (n,)
+    v_mag : ndarray, (n,)
+        Johnson V of the catalogue.
+
+    Returns
+    -------
+    tuple of float
     """
     good = np.isfinite(instrumental_mag) & np.isfinite(v_mag)
     if good.sum() < 8 or np.ptp(v_mag[good]) < 1:

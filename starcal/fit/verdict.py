@@ -93,6 +93,10 @@ def without_wcs(missing: str, tried: str = "") -> Verdict:
         What its header lacks.
     tried : str
         Why the hints that there were did not lead to a WCS; empty without hints.
+
+    Returns
+    -------
+    Verdict
     """
     if tried:
         return Verdict(
@@ -112,7 +116,17 @@ def without_wcs(missing: str, tried: str = "") -> Verdict:
 
 
 def without_match(match: Match, detected: int) -> Verdict:
-    """The verdict when the pairs are no better than chance, or too few to tell."""
+    """The verdict when the pairs are no better than chance, or too few to tell.
+
+    Parameters
+    ----------
+    match : Match
+    detected : int
+
+    Returns
+    -------
+    Verdict
+    """
     listed = int(np.count_nonzero(match.in_frame))
     if listed < MIN_PAIRS:
         return Verdict(
@@ -141,7 +155,16 @@ def without_match(match: Match, detected: int) -> Verdict:
 
 
 def too_few(usable: int, matched: int) -> Verdict:
-    """The verdict when a believable match leaves too few clean stars."""
+    """The verdict when a believable match leaves too few clean stars.
+
+    Parameters
+    ----------
+    usable, matched : int
+
+    Returns
+    -------
+    Verdict
+    """
     return Verdict(
         "undecided",
         stars_needed=10,
@@ -159,7 +182,16 @@ def too_few(usable: int, matched: int) -> Verdict:
 
 
 def stretched(linearity: Linearity) -> Verdict:
-    """The verdict for a picture that is not linear."""
+    """The verdict for a picture that is not linear.
+
+    Parameters
+    ----------
+    linearity : Linearity
+
+    Returns
+    -------
+    Verdict
+    """
     doubt = ("or give --assume-linear if you know better",) if linearity.doubtful else ()
     return Verdict(
         "no",

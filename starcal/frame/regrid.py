@@ -95,7 +95,20 @@ def regrid(
 
 
 def source_positions(source, target, x_px: NDArray, y_px: NDArray) -> tuple[NDArray, NDArray]:
-    """Where on the source's grid pixels of the target's lie; NaN off the sky."""
+    """Where on the source's grid pixels of the target's lie; NaN off the sky.
+
+    Parameters
+    ----------
+    source, target : WCS
+        Celestial.
+    x_px, y_px : ndarray
+        0-based, on the grid of `target`.
+
+    Returns
+    -------
+    tuple of ndarray
+        The same places on the grid of `source`.
+    """
     return Checked(source).world_to_pixel_values(*target.pixel_to_world_values(x_px, y_px))
 
 

@@ -91,6 +91,10 @@ def hints_from_header(
     scale_arcsec : float, optional
         Arcsec a pixel.
 
+    Returns
+    -------
+    Hints or None
+
     Raises
     ------
     NoWCSError
@@ -132,6 +136,11 @@ def lacks_only_scale(header: fits.Header) -> str:
 def hints_of(choices: Choices, header: fits.Header) -> Hints | None:
     """Where a frame points and how large its pixels are, if anything of it was chosen; what was not
     is asked of the header.
+
+    Parameters
+    ----------
+    choices : Choices
+    header : Header
 
     Returns
     -------

@@ -235,6 +235,15 @@ def field_of(frame: Frame) -> tuple[float, float, float]:
     """Centre and radius, degrees, of the circle round a frame with a WCS in which catalogue stars
     are wanted.
 
+    Parameters
+    ----------
+    frame : Frame
+        With a WCS.
+
+    Returns
+    -------
+    tuple of float
+
     Raises
     ------
     NoWCSError

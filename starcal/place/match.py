@@ -313,7 +313,23 @@ def _turn_between(true, given, middle, reach_px) -> complex:
 
 def pair_scatter_px(wcs, shape: tuple[int, int], star_xy_px, ra_deg, dec_deg) -> float:
     """Scatter per axis, from the median distance, of pairs by a WCS as it stands; parameters as for
-    `wcs_error`."""
+    `wcs_error`.
+
+    Parameters
+    ----------
+    wcs : WCS
+    shape : (int, int)
+        Rows and columns of the frame.
+    star_xy_px : ndarray, (n, 2)
+        Stars of the frame, 0-based.
+    ra_deg, dec_deg : ndarray, (n,)
+        Their catalogue places.
+
+    Returns
+    -------
+    float
+        Pixels, per axis.
+    """
     ra0, dec0 = wcs.all_pix2world(*middle_px(shape), 0)
     star_ra, star_dec = wcs.all_pix2world(np.reshape(star_xy_px, (-1, 2)), 0).T
     east, north = tangent_plane(star_ra, star_dec, float(ra0), float(dec0))

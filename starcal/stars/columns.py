@@ -113,6 +113,16 @@ def places_of(stars: Table) -> NDArray:
 
 def instrumental_mag(stars: Table) -> NDArray:
     """Magnitudes of the stars from all their light, zero point arbitrary; NaN where there is no
-    positive flux."""
+    positive flux.
+
+    Parameters
+    ----------
+    stars : Table
+        Of `measure_stars`, n rows.
+
+    Returns
+    -------
+    ndarray, (n,)
+    """
     light = in_channels(stars).sum(axis=0)
     return -2.5 * np.log10(np.where(light > 0, light, np.nan))

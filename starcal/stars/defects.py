@@ -57,7 +57,17 @@ class Defects:
 
 
 def mended(pixels: NDArray, defects: Defects) -> NDArray:
-    """The frame with its defects replaced; the same array where there are none."""
+    """The frame with its defects replaced; the same array where there are none.
+
+    Parameters
+    ----------
+    pixels : ndarray, (3, y, x)
+    defects : Defects
+
+    Returns
+    -------
+    ndarray, (3, y, x)
+    """
     if not len(defects):
         return pixels
     pixels = pixels.copy()
@@ -215,7 +225,16 @@ def _column_places(pixels, channel: int, column: int, bad_columns):
 
 
 def defect_notes(defects: Defects) -> tuple[str, ...]:
-    """A sentence on what was found; none for a frame without."""
+    """A sentence on what was found; none for a frame without.
+
+    Parameters
+    ----------
+    defects : Defects
+
+    Returns
+    -------
+    tuple of str
+    """
     names = ("R", "G", "B")
     parts = [
         f"{count} {what} in {name}"

@@ -52,5 +52,15 @@ FLAG_REASONS = {
 
 
 def flag_tally(flags: np.ndarray) -> dict[str, int]:
-    """Count the stars that carry each flag, by its lower-case name."""
+    """Count the stars that carry each flag, by its lower-case name.
+
+    Parameters
+    ----------
+    flags : ndarray of int
+        Sums of bits.
+
+    Returns
+    -------
+    dict
+    """
     return {flag.name.lower(): int(np.count_nonzero(flags & flag)) for flag in Flag}

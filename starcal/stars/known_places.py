@@ -75,6 +75,19 @@ def free_places(pixels: np.ndarray, stars: Table, x_px: np.ndarray, y_px: np.nda
 
     Far enough from the edge, from pixels without data, from the cores of the stars of the table,
     clipped ones above all, and from the places before.
+
+    Parameters
+    ----------
+    pixels : ndarray, (3, y, x)
+        Linear, NaN where there is no data.
+    stars : Table
+        Of `measure_stars`.
+    x_px, y_px : ndarray, (n,)
+        0-based.
+
+    Returns
+    -------
+    ndarray, (n,) bool
     """
     free = ~beyond_edge(stars, x_px, y_px)
     if not free.any():

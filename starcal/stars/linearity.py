@@ -144,6 +144,12 @@ def _clearly_below(slope: float, error: float, limit: float) -> bool:
 def require_linear(name: str, linearity: Linearity) -> None:
     """Refuse a stretched picture.
 
+    Parameters
+    ----------
+    name : str
+        Of the picture.
+    linearity : Linearity
+
     Raises
     ------
     NotLinearError

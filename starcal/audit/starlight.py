@@ -174,7 +174,7 @@ def _quantile(values: np.ndarray, share: float) -> np.ndarray:
     return np.mean([np.take_along_axis(ordered, at, -1)[..., 0] for at in (low, high)], axis=0)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class _Stamps:
     """Pixels round each of m stars."""
 
@@ -193,7 +193,14 @@ class _Stamps:
         dx, dy = (planes[0][i] / width_px[:, None] for i in (1, 2))
         hidden, stars = (stamps_at(mask, x_px, y_px, offsets)[0] > 0 for mask in (blind, starry))
         seen = np.isfinite(values).all(axis=1) & ~hidden
-        return cls(np.where(seen[:, None], values, 0), dx, dy, np.hypot(dx, dy), seen, stars)
+        return cls(
+            values=np.where(seen[:, None], values, 0),
+            dx=dx,
+            dy=dy,
+            radius=np.hypot(dx, dy),
+            seen=seen,
+            starry=stars,
+        )
 
 
 @dataclass(frozen=True, eq=False)

@@ -4,7 +4,16 @@ import numpy as np
 
 
 def disc_offsets(radius_px: float) -> tuple[np.ndarray, np.ndarray]:
-    """Integer offsets dx, dy of the pixels within a radius, each (P,)."""
+    """Integer offsets dx, dy of the pixels within a radius, each (P,).
+
+    Parameters
+    ----------
+    radius_px : float
+
+    Returns
+    -------
+    dx, dy : ndarray, (P,)
+    """
     half = int(np.ceil(radius_px))
     dy, dx = np.mgrid[-half : half + 1, -half : half + 1]
     inside = dx**2 + dy**2 <= radius_px**2
@@ -13,7 +22,20 @@ def disc_offsets(radius_px: float) -> tuple[np.ndarray, np.ndarray]:
 
 def stamps_at(plane: np.ndarray, x_px, y_px, offsets) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Values and offsets from the star of the pixels round each star, all (n, P); NaN beyond the
-    frame."""
+    frame.
+
+    Parameters
+    ----------
+    plane : ndarray, (y, x)
+    x_px, y_px : ndarray, (n,)
+        0-based.
+    offsets : tuple of ndarray
+        Of `disc_offsets`.
+
+    Returns
+    -------
+    tuple of ndarray, (n, P)
+    """
     column, row = np.rint(x_px).astype(int), np.rint(y_px).astype(int)
     dx = offsets[0] + (column - x_px)[:, None]
     dy = offsets[1] + (row - y_px)[:, None]

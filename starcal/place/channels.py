@@ -83,6 +83,10 @@ def channel_stars(plane: NDArray) -> ChannelStars:
     ----------
     plane : ndarray, shape (y, x), float32
         Linear, in any unit; NaN where there is no data.
+
+    Returns
+    -------
+    ChannelStars
     """
     pixels = np.broadcast_to(plane, (3, *plane.shape))  # what finds stars looks at three channels
     noise = frame_noise(pixels)
@@ -192,7 +196,7 @@ def _searched(sides: BothSides, home: ChannelStars, sky: WCS) -> Registered | No
         place_widths=OFF_WIDTHS,
     )
     found = solve(sides.xy_px, sides.mag, sides.shape, lambda *circle: sides.catalogue, hints)
-    if found.wcs is None or len(found.match.star) < FEWEST_PAIRS:
+    if found.wcs is None or found.match is None or len(found.match.star) < FEWEST_PAIRS:
         return None
     return Registered(found.wcs, sky, len(found.match.star), found.scatter_px)
 

@@ -38,6 +38,20 @@ def detect(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float
     """Peaks of what stands out as a star: x_px, y_px and their local SNR.
 
     Works in overlapping strips, so that no full-size temporary is made.
+
+    Parameters
+    ----------
+    pixels : ndarray, (3, y, x)
+        Linear, NaN where there is no data.
+    noise : FrameNoise
+    fwhm_px : float
+        Of its stars.
+    snr_min : float
+        Detection threshold.
+
+    Returns
+    -------
+    x_px, y_px, snr : ndarray, (n,)
     """
     margin = int(np.ceil(5 * fwhm_px * WIDE_KERNEL / 2))
     with ThreadPoolExecutor(os.cpu_count()) as pool:  # filters and arithmetic let other threads run

@@ -26,7 +26,17 @@ class Shapes:
 
 
 def half_width(fwhm_px: float) -> int:
-    """Of the stamps that shapes are measured on, in pixels."""
+    """Of the stamps that shapes are measured on, in pixels.
+
+    Parameters
+    ----------
+    fwhm_px : float
+
+    Returns
+    -------
+    int
+        Pixels.
+    """
     return int(np.ceil(2.5 * fwhm_px)) + 1
 
 
@@ -54,6 +64,19 @@ def luminance_stamps(
     `stamps_round`.
 
     Where there is nebula round a star, the channels are weighted so that it cancels.
+
+    Parameters
+    ----------
+    pixels : ndarray, (3, y, x)
+    noise : FrameNoise
+    x_px, y_px : ndarray, (n,)
+        0-based.
+    half : int
+        Pixels from the middle to the edge.
+
+    Returns
+    -------
+    ndarray, (n, 2 half + 1, 2 half + 1)
     """
     channels = np.stack(
         [
@@ -122,6 +145,17 @@ def measure_shapes(stamps: np.ndarray, fwhm_px: float) -> Shapes:
     Windowed moments of a Gaussian of width s under a window of width w give 1/m = 1/s^2 + 1/w^2;
     the window is matched to the star by iteration (adaptive moments, Bernstein & Jarvis 2002, AJ
     123, 583).
+
+    Parameters
+    ----------
+    stamps : ndarray, (n, size, size)
+        Round each star, of odd size.
+    fwhm_px : float
+        To start from.
+
+    Returns
+    -------
+    Shapes
     """
     values = np.nan_to_num(stamps - rim_level(stamps)[:, None, None])
     n = len(stamps)

@@ -334,8 +334,8 @@ def audit_picture(
     Limits: nothing is known of a stretched picture's curve. Per-channel curves make all colours
     paler, so faults are then understated. What of the background is left in a star's pixels is
     known only between limits, which go into the error. Clipped pixels of a linear picture are left
-    out: a star is judged by the ring round them; in a stretched one they are seen as they are. The stars of a galaxy
-    cluster, and compact galaxies, pass for stars.
+    out: a star is judged by the ring round them; in a stretched one they are seen as they are. The
+    stars of a galaxy cluster, and compact galaxies, pass for stars.
 
     Examples
     --------

@@ -55,6 +55,10 @@ def recolour_picture(frame: Frame, found: CheckResult, choices: Choices) -> Reco
     choices : Choices
         ``route`` best or palette; ``bv`` is for stars of which nothing is known.
 
+    Returns
+    -------
+    RecolouredPicture
+
     Raises
     ------
     NotLinearError

@@ -84,6 +84,10 @@ def recolour_display(
         For stars of which nothing is known.
     all_usual : bool
         Give it to all stars, whatever is known.
+
+    Returns
+    -------
+    DisplayColours
     """
     shown = np.clip(np.nan_to_num(display), 0, 1).astype(np.float32)
     unknown = np.full(len(stars), np.nan)

@@ -26,7 +26,16 @@ STRIP_ROWS = 64
 
 
 def write_png(path: str | Path, picture: np.ndarray, *, overwrite: bool = False) -> None:
-    """Write a display picture (3, y, x) whole as 8-bit PNG, nothing written on it."""
+    """Write a display picture (3, y, x) whole as 8-bit PNG, nothing written on it.
+
+    Parameters
+    ----------
+    path : str or Path
+    picture : ndarray, (3, y, x)
+        For display, in [0, 1].
+    overwrite : bool
+        Replace an existing file.
+    """
     write_bytes(path, encoded(to_image(picture), "PNG", compress_level=3), overwrite)
 
 

@@ -15,7 +15,16 @@ TO_PNG = {".jpg": "png", ".jpeg": "png"}  # saving with loss would change everyt
 
 
 def kind_of(path: Path) -> str | None:
-    """Ending that the picture of this file gets, or None where it is FITS."""
+    """Ending that the picture of this file gets, or None where it is FITS.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    str or None
+    """
     with open(path, "rb") as file:
         start = file.read(4)
     if start == PNG:

@@ -161,7 +161,16 @@ def require_linear(name: str, linearity: Linearity) -> None:
 
 def advice(linearity: Linearity) -> str:
     """What to do with a stretched picture; to say otherwise is offered only where there is
-    doubt."""
+    doubt.
+
+    Parameters
+    ----------
+    linearity : Linearity
+
+    Returns
+    -------
+    str
+    """
     if linearity.doubtful:
         return "Use the linear frame, or add --assume-linear"
     return "Use the linear frame"

@@ -227,6 +227,16 @@ def recolour_checked(
 def colours_of(found: CheckResult, parts: Split, choices: Choices) -> StarColours:
     """B-V of every star by the route that was asked for.
 
+    Parameters
+    ----------
+    found : CheckResult
+    parts : Split
+    choices : Choices
+
+    Returns
+    -------
+    StarColours
+
     Raises
     ------
     FrameError
@@ -258,7 +268,19 @@ def _flux_errors(found: CheckResult, parts: Split) -> np.ndarray:
 
 
 def rgb_of(colours: StarColours, neutral_bv: float, choices: Choices) -> np.ndarray:
-    """Linear RGB of luminance 1 of every star, (n, 3)."""
+    """Linear RGB of luminance 1 of every star, (n, 3).
+
+    Parameters
+    ----------
+    colours : StarColours
+    neutral_bv : float
+        B-V of the neutral star, mag.
+    choices : Choices
+
+    Returns
+    -------
+    ndarray, (n, 3)
+    """
     return star_colours(colours.bv_mag, neutral_bv, choices.warmth, choices.saturation)
 
 

@@ -285,6 +285,10 @@ def lines_in_header(header: Mapping) -> str:
     ----------
     header : mapping
         A FITS header.
+
+    Returns
+    -------
+    str
     """
     lines = [_line_in(str(header.get(f"FILTER{n}", ""))) for n in (1, 2, 3)]
     return "".join(lines) if all(lines) else ""

@@ -69,7 +69,16 @@ class StarColours:
 
 
 def source_tally(source: np.ndarray) -> dict[str, int]:
-    """Count the entries of each name."""
+    """Count the entries of each name.
+
+    Parameters
+    ----------
+    source : ndarray of str, (n,)
+
+    Returns
+    -------
+    dict
+    """
     names, counts = np.unique(np.asarray(source), return_counts=True)
     return {str(name): int(count) for name, count in zip(names, counts, strict=True)}
 
@@ -251,7 +260,16 @@ def _told_relation(fit: ContinuumFit) -> str:
 
 
 def from_palette(palette: Palette) -> StarColours:
-    """Every star from a palette that was asked for."""
+    """Every star from a palette that was asked for.
+
+    Parameters
+    ----------
+    palette : Palette
+
+    Returns
+    -------
+    StarColours
+    """
     n = len(palette.bv_mag)
     return StarColours(
         bv_mag=palette.bv_mag,

@@ -23,6 +23,15 @@ SAMPLE_STEP = 3
 def join_add(starless: NDArray, stars: NDArray) -> NDArray[np.float32]:
     """Add a linear star layer to a linear starless frame: the exact inverse of `layers.split`.
 
+    Parameters
+    ----------
+    starless, stars : ndarray, (3, y, x)
+        Linear.
+
+    Returns
+    -------
+    ndarray, (3, y, x) float32
+
     Raises
     ------
     FrameError

@@ -130,7 +130,17 @@ class Tile:
 
 
 def tiles(shape: tuple[int, int]) -> Iterator[Tile]:
-    """Cut a frame into tiles, so that temporaries stay small."""
+    """Cut a frame into tiles, so that temporaries stay small.
+
+    Parameters
+    ----------
+    shape : (int, int)
+        Rows and columns.
+
+    Yields
+    ------
+    Tile
+    """
     for top in range(0, shape[0], TILE_PX):
         for left in range(0, shape[1], TILE_PX):
             inner = tuple(
@@ -158,6 +168,12 @@ def touching(model: StarModel, window) -> NDArray[np.bool_]:
 def drawn(model: StarModel, window) -> Iterator[tuple[NDArray, ...]]:
     """The pixels of a window that lie in the footprint of each star, in batches of stars of like
     size.
+
+    Parameters
+    ----------
+    model : StarModel
+    window : tuple of slice
+        Rows and columns.
 
     Yields
     ------

@@ -84,7 +84,17 @@ def source_tally(source: np.ndarray) -> dict[str, int]:
 
 
 def told_own(source: np.ndarray) -> str:
-    """How many stars have a colour of their own, and what the others were given, in words."""
+    """How many stars have a colour of their own, and what the others were given, in words.
+
+    Parameters
+    ----------
+    source : ndarray of str, (n,)
+        Where each star's colour is from.
+
+    Returns
+    -------
+    ndarray
+    """
     tally = source_tally(source)
     own = sum(count for name, count in tally.items() if name in OWN_SOURCES)
     total = counted(sum(tally.values()), "star")

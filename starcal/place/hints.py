@@ -214,14 +214,14 @@ def _scale_of(header):
         if (scale := _number(header, key)) is not None and 0 < scale < 3600:
             return (scale,), key
     focal_mm = _number(header, "FOCALLEN")
-    key = next((key for key in PIXEL_KEYS if _number(header, key)), None)
-    pixel_um = _number(header, key) if key else None
+    pixel_key = next((name for name in PIXEL_KEYS if _number(header, name)), PIXEL_KEYS[0])
+    pixel_um = _number(header, pixel_key)
     if not (focal_mm and pixel_um and 0 < pixel_um / focal_mm < 10):
         return None
     scale = float(np.degrees(pixel_um * 1e-3 / focal_mm) * 3600)
     binning = _number(header, "XBINNING") or 1
     scales = (scale, scale * binning) if 1 < binning <= 8 else (scale,)
-    return scales, f"FOCALLEN, {key}" + (", XBINNING" if len(scales) > 1 else "")
+    return scales, f"FOCALLEN, {pixel_key}" + (", XBINNING" if len(scales) > 1 else "")
 
 
 def _number(header, key) -> float | None:

@@ -15,7 +15,7 @@ from ..robust import scatter_about_zero
 from .apertures import FIT_RADIUS_WIDTHS, RADII_WIDTHS
 
 # how far out the light is followed, in widths, and how well it must be known there, in ln
-REACHES = ((3.5, 0.02), (2.5, 0.03), (2.0, np.inf))
+REACHES = ((3.5, 0.015), (2.5, 0.025), (2.0, np.inf))
 # what lies beyond, as a share of the last step's light: the middle between wings that fall like
 # Moffat profiles of exponents 2.5 and 3.5
 BEYOND = {3.5: 0.4, 2.5: 0.75, 2.0: 0.4}

@@ -11,6 +11,7 @@ from scipy import ndimage
 
 from ..stars import CHANNELS
 from .psf import Psf
+from .shape_field import ShapeField
 from .stamps import disc_offsets
 from .warp import longest
 
@@ -92,6 +93,8 @@ class StarModel:
         Flux 0 in all channels: not a star.
     reach_px : ndarray, (n,)
         Radius of each star's footprint; 0 for what is not split off.
+    field : ShapeField or None
+        How the shapes change over the frame; None if there is no star.
     """
 
     x_px: np.ndarray
@@ -102,6 +105,7 @@ class StarModel:
     flux_error: np.ndarray
     misfit: np.ndarray
     reach_px: np.ndarray
+    field: ShapeField | None = None
 
     def profile(self, channel: int, star: NDArray, dx_px: NDArray, dy_px: NDArray) -> NDArray:
         """Share of each pixel's own star's light at an offset from that star; all (k,)."""

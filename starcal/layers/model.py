@@ -14,6 +14,7 @@ from .fluxes import FIT_FWHM, FluxFit, fit_fluxes
 from .light import Channel, StarModel, channels_of, footprint, rest_of, tiles, touching
 from .profiles import Profiles, first_profiles, profiles_on
 from .psf import Psf
+from .specks import specks
 from .warp import longest
 
 STAR_FWHM_RATIO = (0.55, 1.4)  # of the measured FWHM and that expected here; outside, and with ...
@@ -54,7 +55,9 @@ def model_stars(pixels: NDArray, stars: Table) -> StarModel:
         fits = _fits(channels, planes, known, (x_px, y_px), profiles, moving=True)
         x_px = x_px + _common([f.dx_px for f in fits], fits)
         y_px = y_px + _common([f.dy_px for f in fits], fits)
+    shapes = list(zip(profiles.psf, profiles.warps(x_px, y_px), strict=True))
     pointlike = _pointlike(stars, fits, profiles)
+    pointlike &= ~specks(channels, shapes, (x_px, y_px), fits, stars)
     first = _assembled(channels, (x_px, y_px), profiles, fits)
     flat = [_flattened(first, c) for c in channels]
     profiles = profiles_on(profiles, channels, flat, stars, (x_px, y_px))
@@ -90,6 +93,7 @@ def _assembled(channels, places, profiles, fits) -> StarModel:
         flux_error=np.array([f.error for f in fits]),
         misfit=np.array([np.maximum(f.misfit, LEAST_MISFIT) for f in fits]),
         reach_px=np.max(reach, axis=0),
+        field=profiles.field,
     )
 
 

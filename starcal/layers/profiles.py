@@ -19,7 +19,6 @@ from .wings import Sources, with_wings
 # A star's own shape says nothing against it here: where all stars are drawn out, all are flagged.
 UNFIT_FOR_SHAPE = int(Flag.SATURATED | Flag.EDGE | Flag.BLENDED)
 SHAPE_FIT_SNR, CORE_SNR, WING_SNR = 12.0, 30.0, 300.0
-FEW_STARS = 5  # a profile that rests on fewer is said to
 # how far a star may be from the field's shape, in ln FWHM and ellipticity, to tell of the profile
 LIKE_OTHERS = 0.12
 SURE = 4.0  # errors

@@ -15,14 +15,19 @@ from numpy.typing import NDArray
 from ..draw.preview import beside, thinned
 from ..draw.tone import stretch_apart
 from ..errors import FrameError
+from ..stars import CHANNELS
+from ..texts import counted
 from .fill import fill
 from .grain import emptiest, laid_out, local_noise, swatch
 from .light import Channel, StarModel, channels_of, footprint, rest_of, tiles
 from .model import model_stars, shows_stars
+from .profile_map import ProfileMap, profile_map
 
 GRAIN_DOUBT = (
     0.1  # a pixel shows the frame's grain if star light adds no more than this to its variance
 )
+
+FEW_STARS = 5  # a profile that rests on fewer is said to
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +58,21 @@ class Split:
         """For notebooks."""
         views = stretch_apart(thinned(self.starless), thinned(self.stars))
         return beside(dict(zip(("starless", "stars"), views, strict=True)))
+
+    @property
+    def profile_map(self) -> ProfileMap | None:
+        """How wide and how drawn out the stars are over the frame; None if there is no star."""
+        return profile_map(self.model.field) if self.model.field is not None else None
+
+    @property
+    def notes(self) -> list[str]:
+        """What to know of the split: channels whose star profile rests on few stars."""
+        few = []
+        for name, psf in zip(CHANNELS, self.model.psf, strict=False):
+            if psf.stars < FEW_STARS:
+                told = counted(psf.stars, "star") if psf.stars else "no star: a textbook profile"
+                few.append(f"the star profile of channel {name} rests on {told}")
+        return few
 
     @property
     def flux(self) -> NDArray:

@@ -1,0 +1,111 @@
+"""What is too sharp, or too much of one channel, to be a star: cosmic rays and hot pixels.
+
+They stay in the starless frame, for a tool that mends defects; as stars they would be recoloured.
+"""
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from ..robust import scatter
+from ..stars import SHAPE_SNR, Flag
+from .fluxes import FluxFit
+from .light import Channel
+from .psf import Psf
+from .stamps import stamps_at, values_at
+
+DIRECTIONS = ((1, 0), (0, 1), (1, 1), (1, -1))
+STAR_SHARE = 0.55  # of what a star's neighbouring pixels have; less in any direction is no star
+SHARP_SIGMA = 2.5  # that noise may take from it
+LOW_SHARE, LOW_SIGMA = 0.3, 3.0  # of the lowest ratio of channels that sure stars have
+LOWEST_PERCENTILE = 1.0
+TAIL_SIGMA = 3.0  # robust ones, below the middle of their logarithms, where stars end at the latest
+FEWEST_SURE = 20  # stars, for a percentile
+UNSURE = int(Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.SHAPE)
+
+
+def specks(
+    channels: list[Channel],
+    profiles: list[tuple[Psf, NDArray]],
+    places: tuple[NDArray, NDArray],
+    fits: list[FluxFit],
+    stars: Table,
+) -> NDArray[np.bool_]:
+    """Which entries of the table are no stars, (n,).
+
+    Parameters
+    ----------
+    channels : list of Channel
+    profiles : list of (Psf, ndarray (n, 3))
+        Profile and warps of each channel.
+    places : tuple of ndarray, (n,)
+    fits : list of FluxFit
+    stars : Table
+    """
+    best = np.argmax([f.flux / np.maximum(f.error, 1e-30) for f in fits], axis=0)
+    sharp = np.zeros(len(best), bool)
+    for c in channels:
+        mine = np.flatnonzero(best == c.index)
+        psf, warp = profiles[c.index]
+        sharp[mine] = _too_sharp(c, psf, warp[mine], places[0][mine], places[1][mine])
+    flags = np.array(stars["flags"])
+    sure = (flags & UNSURE == 0) & (np.array(stars["snr"]) >= SHAPE_SNR) & ~sharp
+    return (sharp | _one_channel_only(fits, best, sure)) & (flags & Flag.SATURATED == 0)
+
+
+def _too_sharp(channel, psf, warp, x_px, y_px) -> NDArray[np.bool_]:
+    """Entries whose brightest pixel stands out of its neighbours more than a star's that lies in
+    the middle of a pixel, in any of four directions."""
+    column, row = _brightest_pixels(channel.plane, x_px, y_px)
+    level = _level_round(channel, x_px, y_px)
+    peak = np.maximum(values_at(channel.plane, column, row) - level, channel.noise)
+    middle = psf.shift_px
+    central = psf(np.float32(middle[0]), np.float32(middle[1]), warp)
+    sharp = np.zeros(len(x_px), bool)
+    for dx, dy in DIRECTIONS:
+        beside = [values_at(channel.plane, column + sign * dx, row + sign * dy) for sign in (-1, 1)]
+        share = (np.mean(beside, axis=0) - level) / peak
+        star = psf(np.float32(middle[0] + dx), np.float32(middle[1] + dy), warp) / central
+        error = channel.noise * np.sqrt(0.5 + share**2) / peak
+        sharp |= share + SHARP_SIGMA * error < STAR_SHARE * star
+    return sharp
+
+
+def _brightest_pixels(plane, x_px, y_px):
+    """Column and row of the brightest of the nine pixels about each place."""
+    down, across = (part.ravel() - 1 for part in np.indices((3, 3)))
+    column, row = np.rint(x_px).astype(int), np.rint(y_px).astype(int)
+    values = values_at(plane, column[:, None] + across, row[:, None] + down)
+    best = np.argmax(np.nan_to_num(values, nan=-np.inf), axis=1)
+    return column + across[best], row + down[best]
+
+
+def _level_round(channel, x_px, y_px):
+    """Median of the pixels on a ring two widths out, (n,)."""
+    angle, radius = np.arange(0, 2 * np.pi, np.pi / 12), 2 * channel.fwhm_px
+    offsets = np.rint(radius * np.cos(angle)).astype(int), np.rint(radius * np.sin(angle))
+    values = stamps_at(channel.plane, x_px, y_px, (offsets[0], offsets[1].astype(int)))[0]
+    return np.nan_to_num(np.median(np.where(np.isfinite(values), values, channel.sky), axis=1))
+
+
+def _one_channel_only(fits, best, sure) -> NDArray[np.bool_]:
+    """Entries that have far less light in some channel, against their best, than any sure star."""
+    flux, error = np.array([f.flux for f in fits]), np.array([f.error for f in fits])
+    lone = np.zeros(len(best), bool)
+    for main in range(len(fits)):
+        mine = best == main
+        known = sure & (flux[main] > SHAPE_SNR * error[main])
+        if np.count_nonzero(known) < FEWEST_SURE:
+            continue
+        for other in range(len(fits)):
+            lowest = _lowest_ratio(flux[other, known] / flux[main, known])
+            least = LOW_SHARE * lowest * flux[main]
+            lone |= mine & (flux[other] + LOW_SIGMA * error[other] < least)
+    return lone
+
+
+def _lowest_ratio(ratio) -> float:
+    """Lowest ratio of two channels that stars have; not that of specks among what seemed sure."""
+    logarithm = np.log(np.maximum(ratio, 1e-6))
+    usual = np.median(logarithm) - TAIL_SIGMA * scatter(logarithm)
+    return max(float(np.percentile(ratio, LOWEST_PERCENTILE)), float(np.exp(usual)))

@@ -55,15 +55,14 @@ def model_stars(pixels: NDArray, stars: Table) -> StarModel:
         fits = _fits(channels, planes, known, (x_px, y_px), profiles, moving=True)
         x_px = x_px + _common([f.dx_px for f in fits], fits)
         y_px = y_px + _common([f.dy_px for f in fits], fits)
-    shapes = list(zip(profiles.psf, profiles.warps(x_px, y_px), strict=True))
-    pointlike = _pointlike(stars, fits, profiles)
-    pointlike &= ~specks(channels, shapes, (x_px, y_px), fits, stars)
+    pointlike = _starlike(channels, stars, (x_px, y_px), fits, profiles)
     first = _assembled(channels, (x_px, y_px), profiles, fits)
     flat = [_flattened(first, c) for c in channels]
     profiles = profiles_on(profiles, channels, flat, stars, (x_px, y_px))
     known = replace(known, usable=pointlike)
     fits = _fits(channels, flat, known, (x_px, y_px), profiles)
-    pointlike &= _pointlike(stars, fits, profiles)
+    # again: of two entries on one trail the second has the light now
+    pointlike &= _starlike(channels, stars, (x_px, y_px), fits, profiles)
     fits = [replace(f, flux=np.where(pointlike, f.flux, 0)) for f in fits]
     return _assembled(channels, (x_px, y_px), profiles, fits)
 
@@ -132,6 +131,12 @@ def _clipped_radius(channel: Channel, stars: Table, star: int) -> float:
     near = core[max(0, y - top - 2) : y - top + 3, max(0, x - left - 2) : x - left + 3]
     ys, xs = np.nonzero(np.isin(core, near[near > 0]))
     return float(np.hypot(ys + top - y, xs + left - x).max(initial=0) + 1.5)
+
+
+def _starlike(channels, stars, places, fits, profiles) -> NDArray[np.bool_]:
+    """Whether each entry of the table is a star: a point as wide as stars are, and no narrower."""
+    shapes = list(zip(profiles.psf, profiles.warps(*places), strict=True))
+    return _pointlike(stars, fits, profiles) & ~specks(channels, shapes, places, fits, stars)
 
 
 def _pointlike(stars: Table, fits: list[FluxFit], profiles: Profiles) -> NDArray[np.bool_]:

@@ -93,7 +93,7 @@ def told_own(source: np.ndarray) -> str:
 
     Returns
     -------
-    ndarray
+    str
     """
     tally = source_tally(source)
     own = sum(count for name, count in tally.items() if name in OWN_SOURCES)

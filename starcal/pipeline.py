@@ -183,8 +183,8 @@ def run(
     >>> result = starcal.run("broadband.fits", overwrite=True)
     >>> str(result.folder)
     'broadband-starcal'
-    >>> sorted(result.files)
-    ['picture.fits', 'preview.png', 'report.html', 'result.json', 'stars.ecsv']
+    >>> {"picture.fits", "stars.ecsv", "result.json", "report.html"} <= set(result.files)
+    True
     """
     choices = chosen(choices, asked, OfRun)
     folder = Path(out) if out is not None else folder_of(frame)

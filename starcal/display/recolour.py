@@ -111,11 +111,7 @@ def recolour_display(
         usual_bv=usual_bv,
     )
     if all_usual:
-        targets = Targets(
-            bv_mag=np.full(len(under), usual_bv),
-            source=np.full(len(under), "palette"),
-            saturation=targets.saturation,
-        )
+        targets = _all_of(usual_bv, targets)
     made = _Picture(shown, ground, curve, targets.saturation, neutral_bv)
     taken = np.isfinite(targets.bv_mag)
     picture, footprint = made.painted(found, targets.bv_mag, taken)
@@ -123,11 +119,8 @@ def recolour_display(
     worse = taken & ~_better(parts, after, targets.source)
     picture, footprint = made.painted(found, targets.bv_mag, taken & ~worse)
     after = made.judged(picture, found, under)
-    source, bv_mag = np.full(len(stars), "", "U10"), unknown.copy()
-    source[star] = np.where(worse, "kept", targets.source)
-    bv_mag[star] = np.where(worse, np.nan, targets.bv_mag)
-    nowhere = np.isnan(display)
-    picture[nowhere] = np.nan
+    source, bv_mag = _per_row(star, targets, worse)
+    picture[np.isnan(display)] = np.nan
     return DisplayColours(
         picture=np.where(footprint, picture, display),
         footprint=footprint,
@@ -139,11 +132,29 @@ def recolour_display(
         bv_mag=bv_mag,
         impossible_before=int(parts.impossible.sum()),
         impossible_after=int(after.impossible.sum()),
-        parts_judged=int(
-            (parts.core_kind != "unknown").sum() + (parts.rim_kind != "unknown").sum()
-        ),
+        parts_judged=_judged_parts(parts),
         reverted=int(worse.sum()),
     )
+
+
+def _all_of(bv_mag: float, targets: Targets) -> Targets:
+    """One B-V for every star."""
+    n = len(targets.bv_mag)
+    palette = np.full(n, "palette")
+    return Targets(bv_mag=np.full(n, bv_mag), source=palette, saturation=targets.saturation)
+
+
+def _per_row(star: NDArray, targets: Targets, worse: NDArray) -> tuple[NDArray, NDArray]:
+    """Source and B-V of every row of the star table; empty and NaN where there is no star."""
+    source, bv_mag = np.full(len(star), "", "U10"), np.full(len(star), np.nan)
+    source[star] = np.where(worse, "kept", targets.source)
+    bv_mag[star] = np.where(worse, np.nan, targets.bv_mag)
+    return source, bv_mag
+
+
+def _judged_parts(parts: Parts) -> int:
+    """How many cores and rims were judged."""
+    return sum(int((kind != "unknown").sum()) for kind in (parts.core_kind, parts.rim_kind))
 
 
 @dataclass(frozen=True, eq=False)

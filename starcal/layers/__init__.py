@@ -1,9 +1,11 @@
 """Layers: stars split from a frame, given new colours, and joined to the starless frame again.
 
-One idea a file: `psf` measures what a star looks like, `fluxes` fits all stars jointly, `model`
-puts both together, `light` draws stars and knows what they hide, `fill` and `grain` mend what
-cannot be known, `splitting` makes the layers, `recolour` gives colours, `joining` adds layers and
-checks starless frames from elsewhere.
+One idea a file: `training` chooses stars, `singles` fits each one's shape, `shape_field` tells how
+shapes change over the frame, `warp` carries the profile there, `core` and `wings` measure it, `psf`
+is it, `profiles` puts the three channels together. `fluxes` fits all stars jointly, `specks` tells
+what is no star, `model` puts all of it together, `light` draws stars and knows what they hide,
+`fill` and `grain` mend what cannot be known, `splitting` makes the layers, `profile_map` shows the
+shapes, `recolour` gives colours, `joining` adds layers and checks starless frames from elsewhere.
 """
 
 from .joining import join_add, plausible_starless

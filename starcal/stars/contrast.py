@@ -25,12 +25,10 @@ KERNELS = ((1.0, WIDE_KERNEL), (0.6, 0.9))  # Gaussians of the two kernels, in s
 # channel. All channels count alike in units of their noise: the stars' own ratios, if known, would
 # hardly find more.
 STAR_ANSWER = np.tile([1 / (1 + a**2) - 1 / (1 + b**2) for a, b in KERNELS], 3)
-LEAST_FILTERED_NOISE = (
-    0.15  # times 1 / sigma of the kernel: half of what white noise of three channels leaves
-)
-NOISE_BLOCK_PX = (
-    64  # noise of the filtered picture is measured per block: nebulosity raises its own threshold
-)
+# times 1 / sigma of the kernel: half of what white noise of three channels leaves
+LEAST_FILTERED_NOISE = 0.15
+# noise of the filtered picture is measured per block: nebulosity raises its own threshold
+NOISE_BLOCK_PX = 64
 NEBULOUS = 3.0  # times the least noise: in blocks above it nebula, not noise, is what hides stars
 FINE_BLOCK_PX = 32  # of nebula whose covariance is taken to be the same, measured on twice that
 SAMPLE_PX = 4  # between the pixels that it is measured on: nearer ones say the same
@@ -128,15 +126,21 @@ def _against_nebula(pixels, known, noise, sigma_px, window):
     """Signal-to-noise of a star against noise and nebula in a window, whose covariance goes block
     by block."""
     outer = _with_margin(window, pixels.shape[1:], sigma_px)
-    planes = _answers(pixels[:, *outer], None if known is None else known[outer], noise, sigma_px)
-    top, left = window[0].start - outer[0].start, window[1].start - outer[1].start
-    height, width = _length(window[0]), _length(window[1])
-    grid = -(-height // FINE_BLOCK_PX), -(-width // FINE_BLOCK_PX)
-    weight, spread = _weights(_samples(planes, (top, left), grid))
-    weight = (weight / spread[:, None]).reshape(*grid, -1).astype(np.float32)
-    inner = planes[:, top : top + height, left : left + width]
+    known = None if known is None else known[outer]
+    planes = _answers(pixels[:, *outer], known, noise, sigma_px)
+    top = window[0].start - outer[0].start
+    left = window[1].start - outer[1].start
+    inner = planes[:, top : top + _length(window[0]), left : left + _length(window[1])]
+    weight = _block_weights(planes, (top, left), inner.shape[1:])
     # without a peak in the sum it is the rim of a bright star
     return np.where(inner[1::2].sum(axis=0) > 0, _weighted(inner, weight), 0)
+
+
+def _block_weights(planes, corner, shape):
+    """Weights that give signal-to-noise in each block of a window, (rows, columns, 6)."""
+    grid = [-(-length // FINE_BLOCK_PX) for length in shape]
+    weight, spread = _weights(_samples(planes, corner, grid))
+    return (weight / spread[:, None]).reshape(*grid, -1).astype(np.float32)
 
 
 def _with_margin(window, shape, sigma_px):
@@ -187,14 +191,19 @@ def _weights(samples):
     its samples."""
     known = np.isfinite(samples).all(axis=2)
     samples = np.where(known[:, :, None], samples, 0)
+    weight = _quiet_inverse(samples, known) @ STAR_ANSWER
+    made = np.where(known, np.abs(samples @ weight[:, :, None])[:, :, 0], np.nan)
+    return weight, np.maximum(SIGMA_PER_DEVIATION * _median(made), 1e-12)
+
+
+def _quiet_inverse(samples, known):
+    """Inverse covariance of each block's known samples, stars left out, (blocks, 6, 6)."""
     keep = known
     for _ in range(COVARIANCE_ROUNDS):
         inverse = np.linalg.inv(_covariance(samples * keep[:, :, None], keep.sum(axis=1)))
         distance = np.where(known, ((samples @ inverse) * samples).sum(axis=2), np.nan)
         keep = known & (distance <= OUTLYING * _median(distance)[:, None])
-    weight = inverse @ STAR_ANSWER
-    made = np.where(known, np.abs(samples @ weight[:, :, None])[:, :, 0], np.nan)
-    return weight, np.maximum(SIGMA_PER_DEVIATION * _median(made), 1e-12)
+    return inverse
 
 
 def _covariance(kept, count):

@@ -27,11 +27,9 @@ STRIP_ROWS = 256  # a strip of luminance and its two smoothings stay near the ca
 PLATEAU_SHARE = 0.98  # pixels above this share of the peak form a star's flat top
 CLIFF_FWHM = 6.0  # within so many FWHM a clipped star has fallen below half of its height
 PAIR_ROUNDNESS = 0.75  # two stars in one are longer than any single one
-PAIR_FAINTER, PAIR_SADDLE, PAIR_SIGMA = (
-    0.15,
-    0.9,
-    6.0,
-)  # of the brighter's height, of the fainter's, of pixel noise
+PAIR_FAINTER = 0.15  # of the brighter's height
+PAIR_SADDLE = 0.9  # of the fainter's height
+PAIR_SIGMA = 6.0  # of pixel noise, from the fainter's height to the saddle
 
 
 def detect(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float):
@@ -65,17 +63,27 @@ def detect(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float
 
 
 def _detect_strip(pixels, noise, fwhm_px, snr_min, start, margin):
-    low, high = max(0, start - margin), min(pixels.shape[1], start + STRIP_ROWS + margin)
+    """The peaks in the rows of a strip, seen with a margin."""
+    low = max(0, start - margin)
+    high = min(pixels.shape[1], start + STRIP_ROWS + margin)
     snr = star_snr(pixels[:, low:high], noise, fwhm_px)
-    if not (snr > snr_min).any():
-        return np.empty(0), np.empty(0), np.empty(0)
-    peaks = find_peaks(snr, snr_min, box_size=2 * max(1, int(0.8 * fwhm_px)) + 1)
-    if peaks is None:
-        return np.empty(0), np.empty(0), np.empty(0)
-    x, y = np.asarray(peaks["x_peak"]), np.asarray(peaks["y_peak"])
+    x, y, height = _pixel_peaks(snr, fwhm_px, snr_min)
     own = (y + low >= start) & (y + low < start + STRIP_ROWS)
-    dx, dy = summit(stamps_round(snr, x[own], y[own], 1))
-    return x[own] + dx, y[own] + low + dy, np.asarray(peaks["peak_value"], float)[own]
+    x = x[own]
+    y = y[own]
+    dx, dy = summit(stamps_round(snr, x, y, 1))
+    return x + dx, y + low + dy, height[own]
+
+
+def _pixel_peaks(snr, fwhm_px, snr_min):
+    """Columns, rows and heights of the pixels that top a box as wide as a star."""
+    found = None
+    if (snr > snr_min).any():
+        found = find_peaks(snr, snr_min, box_size=2 * max(1, int(0.8 * fwhm_px)) + 1)
+    if found is None:
+        return np.empty(0, int), np.empty(0, int), np.empty(0)
+    height = np.asarray(found["peak_value"], float)
+    return np.asarray(found["x_peak"]), np.asarray(found["y_peak"]), height
 
 
 def summit(stamps: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -91,23 +99,38 @@ def summit(stamps: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def guess_fwhm(pixels: np.ndarray, noise: FrameNoise, snr_min: float) -> float:
     """Median FWHM of the brighter stars in the middle of the frame."""
-    (top, left), half = (n // 2 for n in pixels.shape[1:]), GUESS_HALF_PX
-    band = pixels[:, max(0, top - half) : top + half, max(0, left - 3 * half) : left + 3 * half]
+    band = _middle_of(pixels)
     fwhm_px = FIRST_GUESS_FWHM_PX
     for _ in range(3):
-        x, y, snr = detect(band, noise, fwhm_px, max(snr_min, 8.0))
-        real = _in_two_channels(band, noise, x, y)
-        x, y, snr = x[real], y[real], snr[real]
-        if len(x) < FEWEST_FOR_WIDTH:  # a few peaks may be anything
+        before = fwhm_px
+        fwhm_px = _seen_fwhm(band, noise, before, max(snr_min, 8.0))
+        if np.isnan(fwhm_px):
             return FIRST_GUESS_FWHM_PX
-        pick = np.argsort(snr)[::-1][len(x) // 20 :][:200]  # the very brightest are often saturated
-        shape = measure_shapes(
-            luminance_stamps(band, noise, x[pick], y[pick], half_width(fwhm_px)), fwhm_px
-        )
-        before, fwhm_px = fwhm_px, float(np.clip(np.nanmedian(shape.fwhm_px), 1.2, 15.0))
         if abs(fwhm_px / before - 1) < 0.15:
             break
     return fwhm_px
+
+
+def _middle_of(pixels: np.ndarray) -> np.ndarray:
+    """The part of the frame that tells the FWHM."""
+    top = pixels.shape[1] // 2
+    left = pixels.shape[2] // 2
+    half = GUESS_HALF_PX
+    rows = slice(max(0, top - half), top + half)
+    return pixels[:, rows, max(0, left - 3 * half) : left + 3 * half]
+
+
+def _seen_fwhm(band, noise: FrameNoise, fwhm_px: float, snr_min: float) -> float:
+    """Median FWHM of the brighter stars that a filter for this one finds; NaN of too few."""
+    x, y, snr = detect(band, noise, fwhm_px, snr_min)
+    real = np.flatnonzero(_in_two_channels(band, noise, x, y))
+    if len(real) < FEWEST_FOR_WIDTH:  # a few peaks may be anything
+        return np.nan
+    order = real[np.argsort(snr[real])[::-1]]
+    pick = order[len(order) // 20 :][:200]  # the very brightest are often saturated
+    stamps = luminance_stamps(band, noise, x[pick], y[pick], half_width(fwhm_px))
+    shape = measure_shapes(stamps, fwhm_px)
+    return float(np.clip(np.nanmedian(shape.fwhm_px), 1.2, 15.0))
 
 
 def _in_two_channels(pixels, noise: FrameNoise, x_px, y_px) -> np.ndarray:
@@ -136,50 +159,75 @@ def clip_level_of(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px
     cores = stamps_round(plane, x_px, y_px, max(1, round(fwhm_px)))
     peak = np.nanmax(cores, axis=(1, 2), initial=-np.inf)
     above_sky = peak - np.nanmedian(plane[::16, ::16])
-    flat = np.count_nonzero(
-        cores >= (peak - (1 - PLATEAU_SHARE) * above_sky)[:, None, None], axis=(1, 2)
-    )
     brightest = above_sky > 0.5 * np.max(above_sky, initial=0)
-    topped = np.flatnonzero((flat >= 4 + 0.1 * fwhm_px**2) & brightest)
+    wide = _top_pixels(cores, peak, above_sky) >= 4 + 0.1 * fwhm_px**2
+    topped = np.flatnonzero(wide & brightest)
     around = rim_level(stamps_round(plane, x_px[topped], y_px[topped], round(CLIFF_FWHM * fwhm_px)))
     cliff = peak[topped] - around > 0.5 * above_sky[topped]
-    plateaus = peak[topped][cliff]
-    if (
-        len(plateaus) == 0
-    ):  # too few clipped pixels for a plateau, but noise makes no two of them alike
-        top = np.sort(peak[brightest])[-2:]
-        shared = len(top) == 2 and top[1] - top[0] <= 1e-6 * top[1]
-        twice = len(top) > 0 and np.count_nonzero(cores[np.argmax(peak)] == top[-1]) > 1
-        return float(top[-1]) if shared or twice else np.nan
-    return float(np.min(plateaus))
+    if cliff.any():
+        return float(np.min(peak[topped][cliff]))
+    return _repeated_top(cores, peak, brightest)
+
+
+def _top_pixels(cores: np.ndarray, peak: np.ndarray, above_sky: np.ndarray) -> np.ndarray:
+    """How many pixels of each star are as high as its peak, or nearly."""
+    least = peak - (1 - PLATEAU_SHARE) * above_sky
+    return np.count_nonzero(cores >= least[:, None, None], axis=(1, 2))
+
+
+def _repeated_top(cores: np.ndarray, peak: np.ndarray, brightest: np.ndarray) -> float:
+    """The highest value if two pixels have it: noise makes no two of them alike; else NaN.
+
+    It tells where too few pixels are clipped for a plateau.
+    """
+    top = np.sort(peak[brightest])[-2:]
+    if len(top) == 0:
+        return np.nan
+    shared = len(top) == 2 and top[1] - top[0] <= 1e-6 * top[1]
+    twice = np.count_nonzero(cores[np.argmax(peak)] == top[-1]) > 1
+    return float(top[-1]) if shared or twice else np.nan
 
 
 def one_detection_a_core(pixels, clip_level, fwhm_px, x_px, y_px, snr):
     """Replace the several peaks that a wide clipped core gives by one, at its middle."""
-    clipped = np.zeros(pixels.shape[1:], bool)
-    for plane, level in zip(pixels, clip_level, strict=True):
-        if np.isfinite(level):
-            clipped |= plane >= PLATEAU_SHARE * level
-    ys, xs = np.nonzero(clipped)
-    if len(xs) == 0:
+    cores = _wide_cores(_clipped_pixels(pixels, clip_level), fwhm_px**2)
+    if cores is None:
         return x_px, y_px, snr
-    core, count = _connected(np.column_stack([xs, ys]), 1.5)
-    area = np.bincount(core, minlength=count)
-    x_core, y_core = np.bincount(core, xs) / area, np.bincount(core, ys) / area
-    wide = area > fwhm_px**2
-    if not wide.any():
-        return x_px, y_px, snr
-    reach = np.sqrt(area[wide] / np.pi) + fwhm_px
+    middle, area = cores
     tree = cKDTree(np.column_stack([x_px, y_px]))
-    inside = tree.query_ball_point(np.column_stack([x_core, y_core])[wide], reach)
+    inside = tree.query_ball_point(middle, np.sqrt(area / np.pi) + fwhm_px)
     keep = np.ones(len(x_px), bool)
     keep[[i for group in inside for i in group]] = False
     core_snr = [max((snr[i] for i in group), default=snr.max()) for group in inside]
     return (
-        np.append(x_px[keep], x_core[wide]),
-        np.append(y_px[keep], y_core[wide]),
+        np.append(x_px[keep], middle[:, 0]),
+        np.append(y_px[keep], middle[:, 1]),
         np.append(snr[keep], core_snr),
     )
+
+
+def _clipped_pixels(pixels, clip_level) -> np.ndarray:
+    """Which pixels are clipped in any channel, (y, x)."""
+    clipped = np.zeros(pixels.shape[1:], bool)
+    for plane, level in zip(pixels, clip_level, strict=True):
+        if np.isfinite(level):
+            clipped |= plane >= PLATEAU_SHARE * level
+    return clipped
+
+
+def _wide_cores(clipped: np.ndarray, least_area: float) -> tuple[np.ndarray, np.ndarray] | None:
+    """Middles (n, 2) as x and y and areas of the connected clipped cores that are wider than so
+    many pixels."""
+    ys, xs = np.nonzero(clipped)
+    if len(xs) == 0:
+        return None
+    core, count = _connected(np.column_stack([xs, ys]), 1.5)
+    area = np.bincount(core, minlength=count)
+    wide = area > least_area
+    if not wide.any():
+        return None
+    middle = np.column_stack([np.bincount(core, xs) / area, np.bincount(core, ys) / area])
+    return middle[wide], area[wide]
 
 
 def _connected(points: np.ndarray, reach: float) -> tuple[np.ndarray, int]:
@@ -204,49 +252,70 @@ class _Pairs:
     def apart(self, x_px, y_px, snr, shape, fwhm_px):
         """The detections with each pair as two, at their peaks: moments would draw both to the
         middle."""
-        x_px, y_px = x_px.copy(), y_px.copy()
-        x_px[self.row], y_px[self.row] = self.first.T
-        both = np.append(self.row, len(x_px) + np.arange(len(self.row)))
-        columns = [np.append(v, np.full(len(self.row), np.nan)) for v in vars(shape).values()]
-        for column, value in zip(columns, (0.0, 0.0, fwhm_px, np.nan), strict=True):
-            column[both] = (
-                value  # shapes of pairs are not measured: width as of all, roundness unknown
-            )
+        x_px = x_px.copy()
+        y_px = y_px.copy()
+        x_px[self.row] = self.first[:, 0]
+        y_px[self.row] = self.first[:, 1]
         return (
             np.append(x_px, self.second[:, 0]),
             np.append(y_px, self.second[:, 1]),
             np.append(snr, snr[self.row]),
-            Shapes(*columns),
+            self._shapes(shape, fwhm_px),
         )
+
+    def _shapes(self, shape: Shapes, fwhm_px: float) -> Shapes:
+        """Those of pairs are not measured: width as of all, roundness unknown."""
+        return Shapes(
+            self._with_both(shape.dx_px, 0.0),
+            self._with_both(shape.dy_px, 0.0),
+            self._with_both(shape.fwhm_px, fwhm_px),
+            self._with_both(shape.roundness, np.nan),
+        )
+
+    def _with_both(self, column: np.ndarray, value: float) -> np.ndarray:
+        """A column with rows for the second stars, and a value for both stars of each pair."""
+        longer = np.append(column, np.full(len(self.row), value))
+        longer[self.row] = value
+        return longer
 
 
 def close_pairs(pixels, noise, fwhm_px, x_px, y_px, snr, shape) -> _Pairs:
     """Long or wide detections with two peaks and a saddle between them: the filter smooths close
     pairs into one."""
-    long = (snr >= SHAPE_SNR) & (
-        (shape.roundness < PAIR_ROUNDNESS) | (shape.fwhm_px > 1.3 * fwhm_px)
-    )
-    rows = np.flatnonzero(long)
+    long = (shape.roundness < PAIR_ROUNDNESS) | (shape.fwhm_px > 1.3 * fwhm_px)
+    rows = np.flatnonzero((snr >= SHAPE_SNR) & long)
     half = int(np.ceil(1.6 * fwhm_px))
     stamps = np.nan_to_num(luminance_stamps(pixels, noise, x_px[rows], y_px[rows], half))
-    peak = ndimage.maximum_filter(stamps, (1, 3, 3)) == stamps
-    peak[:, [0, -1]] = peak[:, :, [0, -1]] = False
-    corner = np.rint(np.column_stack([x_px, y_px])) - half
+    found = [_two_peaks(*one) for one in zip(stamps, _inner_peaks(stamps), strict=True)]
+    places = np.column_stack([x_px, y_px])
     two = [
-        (row, *np.add(peaks, corner[row]))
-        for row, stamp, top in zip(rows, stamps, peak, strict=True)
-        if (peaks := _two_peaks(stamp, top)) is not None
+        (row, peaks + np.rint(places[row]) - half)
+        for row, peaks in zip(rows, found, strict=True)
+        if peaks is not None
     ]
-    known = cKDTree(np.column_stack([x_px, y_px])) if len(x_px) else None
-    new = [
-        (row, *peaks)
-        for row, *peaks in two  # the second may have been found by itself
+    new = _not_yet_found(two, places)
+    peaks = np.array([peaks for _, peaks in new], float).reshape(-1, 2, 2)
+    return _Pairs(np.array([row for row, _ in new], int), peaks[:, 0].copy(), peaks[:, 1].copy())
+
+
+def _inner_peaks(stamps: np.ndarray) -> np.ndarray:
+    """Which pixels are no lower than their neighbours, the rim apart."""
+    peak = ndimage.maximum_filter(stamps, (1, 3, 3)) == stamps
+    peak[:, [0, -1]] = False
+    peak[:, :, [0, -1]] = False
+    return peak
+
+
+def _not_yet_found(two, places):
+    """The pairs, (row, peaks), of which neither star is another detection, too."""
+    if not two:
+        return []
+    known = cKDTree(places)
+    return [
+        (row, peaks)
+        for row, peaks in two
         if not set().union(*known.query_ball_point(peaks, 1.5)) - {row}
     ]
-    columns = list(zip(*new, strict=True)) or [(), (), ()]
-    return _Pairs(
-        np.array(columns[0], int), *(np.array(c, float).reshape(-1, 2) for c in columns[1:])
-    )
 
 
 def _two_peaks(stamp: np.ndarray, peak: np.ndarray) -> np.ndarray | None:
@@ -256,9 +325,15 @@ def _two_peaks(stamp: np.ndarray, peak: np.ndarray) -> np.ndarray | None:
     order = np.argsort(stamp[ys, xs])[::-1][:2]
     if len(order) < 2:
         return None
-    first, second = (np.array([xs[i], ys[i]]) for i in order)
+    peaks = np.column_stack([xs, ys])[order]
     low = np.median(stamp[[0, -1]])
-    between = ndimage.map_coordinates(stamp, np.linspace(first, second, 9)[:, ::-1].T, order=1)
-    height, dip = stamp[ys[order[1]], xs[order[1]]] - low, between.min() - low
+    height = stamp[peaks[1, 1], peaks[1, 0]] - low
+    dip = _lowest_between(stamp, peaks) - low
     resolved = height > PAIR_FAINTER * (stamp.max() - low) and dip < PAIR_SADDLE * height
-    return np.array([first, second]) if resolved and height - dip > PAIR_SIGMA else None
+    return peaks if resolved and height - dip > PAIR_SIGMA else None
+
+
+def _lowest_between(stamp: np.ndarray, peaks: np.ndarray) -> float:
+    """Value of the saddle on the line from one peak to the other."""
+    line = np.linspace(peaks[0], peaks[1], 9)
+    return ndimage.map_coordinates(stamp, line[:, ::-1].T, order=1).min()

@@ -44,50 +44,62 @@ def level_under(
         _level_under(plane, x_px[i : i + CHUNK], y_px[i : i + CHUNK], profile, radius_px)
         for i in range(0, len(x_px), CHUNK)
     ]
-    return (
-        tuple(np.concatenate(column) for column in zip(*parts, strict=True))
-        if parts
-        else (np.empty(0),) * 3
-    )
+    if not parts:
+        return np.empty(0), np.empty(0), np.empty(0)
+    level, sigma, count = np.concatenate(parts, axis=1)
+    return level, sigma, count
 
 
 def _level_under(plane, x_px, y_px, profile, radius_px):
+    """Rows level, sigma and count of `level_under`, of some stars at once."""
     reach = REACH_FWHM * profile[0]
     half = int(np.ceil(reach))
     values = stamps_round(plane, x_px, y_px, half).reshape(len(x_px), -1).astype(float)
-    dy, dx = (
-        offset.ravel() - (at - np.rint(at))[:, None]
-        for offset, at in zip(
-            np.mgrid[-half : half + 1, -half : half + 1], (y_px, x_px), strict=True
-        )
-    )
+    row, column = np.mgrid[-half : half + 1, -half : half + 1].reshape(2, -1)
+    dy = row - _past_pixel(y_px)
+    dx = column - _past_pixel(x_px)
     radius = np.hypot(dx, dy)
-    u, v = dx / reach, dy / reach
-    design = np.stack(
-        [moffat(radius, *profile), np.ones_like(u), u, v, u * u, u * v, v * v], axis=2
-    )
+    design = _star_and_bowl(moffat(radius, *profile), dx / reach, dy / reach)
     weight = ((radius <= reach) & np.isfinite(values)).astype(float)
     solution, inverse, sigma = _clipped_fit(design, np.nan_to_num(values), weight)
-    share = np.clip(radius_px + 0.5 - radius, 0, 1)
-    mean = np.einsum("np,npk->nk", share / share.sum(axis=1, keepdims=True), design)
-    mean[:, 0] = 0  # of the ground alone
+    mean = _ground_in_aperture(radius, radius_px, design)
     level = (mean * solution).sum(axis=1)
     variance = np.einsum("nk,nkl,nl->n", mean, inverse, mean)
     enough = weight.sum(axis=1) > 3 * design.shape[2]
-    return tuple(
-        np.where(enough, column, np.nan)
-        for column in (level, sigma, 1 / np.maximum(variance, 1e-12))
-    )
+    return np.where(enough, np.stack([level, sigma, 1 / np.maximum(variance, 1e-12)]), np.nan)
+
+
+def _past_pixel(at: np.ndarray) -> np.ndarray:
+    """How far a star lies past the middle of its pixel, (n, 1)."""
+    return (at - np.rint(at))[:, None]
+
+
+def _star_and_bowl(star, u, v):
+    """The parts of the fit at every pixel, (n, pixels, 7): star, level, slopes and bends."""
+    return np.stack([star, np.ones_like(u), u, v, u * u, u * v, v * v], axis=2)
+
+
+def _ground_in_aperture(radius, radius_px, design):
+    """Mean of each part of the fit in the aperture, (n, 7); of the star, none."""
+    share = np.clip(radius_px + 0.5 - radius, 0, 1)
+    mean = np.einsum("np,npk->nk", share / share.sum(axis=1, keepdims=True), design)
+    mean[:, 0] = 0
+    return mean
 
 
 def _clipped_fit(design, values, weight):
     """Solution, inverse of the normal matrix, and scatter about it, of each star."""
     for _ in range(ROUNDS):
-        weighted = design * weight[:, :, None]
-        inverse = np.linalg.inv(weighted.swapaxes(1, 2) @ design + LEAST * np.eye(design.shape[2]))
-        solution = (inverse @ (weighted.swapaxes(1, 2) @ values[:, :, None]))[:, :, 0]
+        weighted = (design * weight[:, :, None]).swapaxes(1, 2)
+        inverse = np.linalg.inv(weighted @ design + LEAST * np.eye(design.shape[2]))
+        solution = (inverse @ (weighted @ values[:, :, None]))[:, :, 0]
         left = values - (design @ solution[:, :, None])[:, :, 0]
-        count = weight.sum(axis=1)
-        sigma = np.sqrt((weight * left**2).sum(axis=1) / np.maximum(count - design.shape[2], 1))
+        sigma = _scatter(left, weight, design.shape[2])
         weight = weight * (np.abs(left) <= OUTLYING_SIGMA * sigma[:, None])
     return solution, inverse, sigma
+
+
+def _scatter(left, weight, parameters):
+    """Of what a fit with so many parameters leaves, (n,)."""
+    freedom = np.maximum(weight.sum(axis=1) - parameters, 1)
+    return np.sqrt((weight * left**2).sum(axis=1) / freedom)

@@ -42,32 +42,39 @@ def measure_at(pixels: np.ndarray, stars: Table, x_px: np.ndarray, y_px: np.ndar
     if len(x_px) == 0:
         return stars.copy()
     pixels = mended(pixels, stars.meta["defects"])
-    fwhm_px = float(np.mean(stars.meta["fwhm_px"]))
-    x_px, y_px, snr = _settled(
-        pixels, stars, np.asarray(x_px, float), np.asarray(y_px, float), fwhm_px
-    )
-    new = Table(
-        {
-            "x_px": x_px * u.pix,
-            "y_px": y_px * u.pix,
-            "snr": snr,
-            "fwhm_px": np.full(len(x_px), fwhm_px) * u.pix,
-            "roundness": np.full(len(x_px), np.nan),
-            "flags": np.full(len(x_px), Flag.FORCED, np.int32),
-            "saturated_channels": np.full(len(x_px), "", "U3"),
-        },
-        meta=stars.meta,
-    )
+    new = _forced_rows(pixels, stars, np.asarray(x_px, float), np.asarray(y_px, float))
     measure_rows(new, pixels)
     for name in set(stars.colnames) - set(new.colnames):
         kind = stars[name].dtype
-        new[name] = np.full(
-            len(new), np.nan if kind.kind == "f" else 0 if kind.kind in "iub" else "", kind
-        )
+        new[name] = np.full(len(new), _nothing(kind), kind)
     both = vstack([stars, new], metadata_conflicts="silent")
     both.meta = dict(stars.meta)
     flag_blends(both)
     return both
+
+
+def _forced_rows(pixels, stars, x_px, y_px) -> Table:
+    """Rows for stars at these places, as detection would make them."""
+    count = len(x_px)
+    fwhm_px = float(np.mean(stars.meta["fwhm_px"]))
+    x_px, y_px, snr = _settled(pixels, stars, x_px, y_px, fwhm_px)
+    columns = {
+        "x_px": x_px * u.pix,
+        "y_px": y_px * u.pix,
+        "snr": snr,
+        "fwhm_px": np.full(count, fwhm_px) * u.pix,
+        "roundness": np.full(count, np.nan),
+        "flags": np.full(count, Flag.FORCED, np.int32),
+        "saturated_channels": np.full(count, "", "U3"),
+    }
+    return Table(columns, meta=stars.meta)
+
+
+def _nothing(kind: np.dtype):
+    """What a column of this kind holds where nothing was measured."""
+    if kind.kind == "f":
+        return np.nan
+    return 0 if kind.kind in "iub" else ""
 
 
 def free_places(pixels: np.ndarray, stars: Table, x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:
@@ -92,43 +99,47 @@ def free_places(pixels: np.ndarray, stars: Table, x_px: np.ndarray, y_px: np.nda
     free = ~beyond_edge(stars, x_px, y_px)
     if not free.any():
         return free
-    fwhm_px = float(np.mean(stars.meta["fwhm_px"]))
-    rows, columns = (np.rint(at[free]).astype(int) for at in (y_px, x_px))
-    level = np.array(stars.meta["clip_level"])[:, None]
-    light = pixels[:, rows, columns]
-    free[free] = np.isfinite(light).all(axis=0) & ~(light >= 0.5 * level).any(axis=0)
+    core_px = CORE_FWHM * float(np.mean(stars.meta["fwhm_px"]))
+    free[free] = _on_sound_pixels(pixels, stars, x_px[free], y_px[free])
+    places = np.column_stack([x_px, y_px])
     if len(stars):
-        tree = cKDTree(places_of(stars))
-        free[free] = tree.query(np.column_stack([x_px[free], y_px[free]]))[0] > CORE_FWHM * fwhm_px
+        free[free] = cKDTree(places_of(stars)).query(places[free])[0] > core_px
     among = np.flatnonzero(free)
-    pairs = cKDTree(np.column_stack([x_px[among], y_px[among]])).query_pairs(
-        CORE_FWHM * fwhm_px, output_type="ndarray"
-    )
+    pairs = cKDTree(places[among]).query_pairs(core_px, output_type="ndarray")
     free[among[pairs[:, 1]]] = False
     return free
 
 
+def _on_sound_pixels(pixels, stars, x_px, y_px):
+    """Which places lie on pixels that have data and are far from clipped in all channels."""
+    level = np.array(stars.meta["clip_level"])[:, None]
+    light = pixels[:, np.rint(y_px).astype(int), np.rint(x_px).astype(int)]
+    return np.isfinite(light).all(axis=0) & ~(light >= 0.5 * level).any(axis=0)
+
+
 def _settled(pixels, stars, x_px, y_px, fwhm_px):
-    """Places and their signal-to-noise; where a star shows, its peak."""
+    """Places and their signal-to-noise, rows x, y and snr; where a star shows, its peak."""
     places = [_peak_near(pixels, stars, *at, fwhm_px) for at in zip(x_px, y_px, strict=True)]
-    return tuple(np.array(column, float) for column in zip(*places, strict=True))
+    return np.array(places, float).T.copy()
 
 
 def _peak_near(pixels, stars, x_px, y_px, fwhm_px):
     """The best pixel near a place, refined, and its signal-to-noise; or the place itself with that
     of its pixel."""
-    (top, left), shape = (round(at) - NOISE_BLOCK_PX for at in (y_px, x_px)), stars.meta["shape"]
-    rows, columns = (
-        slice(max(0, start), min(n, start + 2 * NOISE_BLOCK_PX))
-        for start, n in zip((top, left), shape, strict=True)
-    )
+    rows = _block_round(y_px, pixels.shape[1])
+    columns = _block_round(x_px, pixels.shape[2])
     snr = star_snr(pixels[:, rows, columns], stars.meta["noise"], fwhm_px)
     y, x = np.indices(snr.shape)
     away_px = np.hypot(x + columns.start - x_px, y + rows.start - y_px)
-    best = np.unravel_index(
-        np.argmax(np.where(away_px <= max(1.0, RECENTRE_FWHM * fwhm_px), snr, -np.inf)), snr.shape
-    )
-    if snr[best] < SIGNIFICANT_SNR:
+    near = away_px <= max(1.0, RECENTRE_FWHM * fwhm_px)
+    row, column = np.unravel_index(np.argmax(np.where(near, snr, -np.inf)), snr.shape)
+    if snr[row, column] < SIGNIFICANT_SNR:
         return x_px, y_px, snr.flat[np.argmin(away_px)]
-    dx, dy = summit(stamps_round(snr, *(np.array([at], float) for at in best[::-1]), 1))
-    return best[1] + columns.start + dx[0], best[0] + rows.start + dy[0], snr[best]
+    dx, dy = summit(stamps_round(snr, np.array([column], float), np.array([row], float), 1))
+    return column + columns.start + dx[0], row + rows.start + dy[0], snr[row, column]
+
+
+def _block_round(at_px: float, length: int) -> slice:
+    """Rows or columns round a place whose noise is like its own."""
+    start = round(at_px) - NOISE_BLOCK_PX
+    return slice(max(0, start), min(length, start + 2 * NOISE_BLOCK_PX))

@@ -224,17 +224,24 @@ def _profile_slope(stars: Table) -> tuple[float, float, str]:
 def _channel_slope(stars: Table, index: int) -> tuple[float, float]:
     """Slope and half its 95 % interval in one channel; NaN for fewer than SHAPE_STARS or less than
     a factor 3 in flux."""
+    flux = _flux_with_wings(stars, index)
+    error = in_channels(stars, "flux_error")[index]
+    height = in_channels(stars, "peak")[index] - in_channels(stars, "sky")[index]
     spoilt = stars["flags"] & (Flag.EDGE | Flag.BLENDED | Flag.SHAPE | Flag.SATURATED) != 0
-    columns = ("flux", "flux_error", "ground", "sky", "peak")
-    flux, error, ground, sky, peak = (in_channels(stars, name)[index] for name in columns)
-    # a stretch widens stars, and wings pass for ground
-    flux = flux + np.pi * stars.meta["aperture_px"][index] ** 2 * (ground - sky)
-    good = ~spoilt & (flux > SHAPE_SNR * error) & (peak > sky)
+    good = ~spoilt & (flux > SHAPE_SNR * error) & (height > 0)
     if good.sum() < SHAPE_STARS or np.ptp(np.log(flux[good])) <= np.log(3):
         return np.nan, np.nan
     rows = np.flatnonzero(good)[:MOST_SLOPE_STARS]
-    slope, _, low, high = theilslopes(np.log(peak[rows] - sky[rows]), np.log(flux[rows]))
+    slope, _, low, high = theilslopes(np.log(height[rows]), np.log(flux[rows]))
     return float(slope), float((high - low) / 2)
+
+
+def _flux_with_wings(stars: Table, index: int) -> np.ndarray:
+    """Flux above the sky, not the ground: a stretch widens stars, and wings pass for ground."""
+    ground = in_channels(stars, "ground")[index]
+    sky = in_channels(stars, "sky")[index]
+    area = np.pi * stars.meta["aperture_px"][index] ** 2
+    return in_channels(stars, "flux")[index] + area * (ground - sky)
 
 
 def _clip_over_noise(stars: Table) -> float:

@@ -7,9 +7,8 @@ import numpy as np
 from ..robust import SIGMA_PER_DEVIATION, upper_median
 
 BLOCK_PX = 16
-MOST_BLOCKS = (
-    2500  # evenly spread; 2.5 % of a 24-megapixel frame tells sky and noise to better than 1 %
-)
+# evenly spread; 2.5 % of a 24-megapixel frame tells sky and noise to better than 1 %
+MOST_BLOCKS = 2500
 DARK_SHARE = 0.2  # of the blocks: where there is least nebula
 COARSE_VALUES = 256  # 8-bit pictures have no more
 EMPTY_SHARE = 0.5  # of the pixels: less is a sky clipped at black, with nebula over it
@@ -64,46 +63,99 @@ def frame_noise(pixels: np.ndarray) -> FrameNoise:
     -------
     FrameNoise
     """
-    place = _sample_blocks(pixels[0])[0]
-    blocks = [_sample_blocks(plane)[1] for plane in pixels]
+    grid = _block_grid(pixels.shape[1:])
+    blocks = [grid.blocks(plane) for plane in pixels]
+    known = _known_blocks(grid.places(), blocks)
+    dark = _darkest(known.level, known.sigma)
+    sky = np.median(known.level[:, dark], axis=1)
+    noise = np.median(known.sigma[:, dark], axis=1)
+    empty = not noise.any() and _share_of(blocks, sky) > EMPTY_SHARE
+    noise = _with_lit_noise(blocks, sky, noise)
+    return FrameNoise(
+        tuple(map(float, sky)),
+        tuple(map(float, noise)),
+        (np.inf,) * len(pixels) if empty else _electrons(known, sky, noise),
+        _gradients(known, dark, noise),
+        empty,
+    )
+
+
+def _with_lit_noise(blocks, sky, noise):
+    """The noise of each channel; of its lit pixels where its sky has none, and at least that of its
+    rounding."""
+    noise = noise.copy()
+    for channel in np.flatnonzero(noise == 0):
+        noise[channel] = _lit_noise(blocks[channel], sky[channel])
+    return np.maximum(noise, [_step(plane) / np.sqrt(12) for plane in blocks])
+
+
+def _electrons(known, sky, noise) -> tuple[float, ...]:
+    """Electrons per unit of each channel."""
+    channels = zip(known.level, known.sigma, sky, noise, strict=True)
+    return tuple(_electrons_per_unit(*channel) for channel in channels)
+
+
+def _gradients(known, dark, noise) -> tuple[float, ...]:
+    """The tilt of each channel's dark blocks, in sigmas."""
+    place = known.place[dark]
+    channels = zip(known.level, noise, strict=True)
+    return tuple(_gradient(place, level[dark], sigma) for level, sigma in channels)
+
+
+@dataclass(frozen=True)
+class _KnownBlocks:
+    """Blocks with data in all channels: places (n, 2), median levels and noise, (3, n)."""
+
+    place: np.ndarray
+    level: np.ndarray
+    sigma: np.ndarray
+
+
+def _known_blocks(place: np.ndarray, blocks: list[np.ndarray]) -> _KnownBlocks:
+    """Level and noise of the blocks that have data, of all where none has."""
     level = np.array([upper_median(b.reshape(len(b), -1), 0.5) for b in blocks])
     sigma = np.array([_difference_noise(b) for b in blocks])
     whole = np.isfinite(level).all(axis=0)
     if not whole.any():
         whole[:] = True
-    level = np.nan_to_num(level[:, whole])
-    sigma = np.nan_to_num(sigma[:, whole])
-    place = place[whole]
-    dark = _darkest(level, sigma)
-    sky, noise = np.median(level[:, dark], axis=1), np.median(sigma[:, dark], axis=1)
-    empty = not noise.any() and _share_of(blocks, sky) > EMPTY_SHARE
-    for channel in np.flatnonzero(noise == 0):
-        noise[channel] = _lit_noise(blocks[channel], sky[channel])
-    noise = np.maximum(noise, [_step(plane) / np.sqrt(12) for plane in blocks])
-    channels = range(len(pixels))
-    return FrameNoise(
-        tuple(map(float, sky)),
-        tuple(map(float, noise)),
-        tuple(
-            np.inf if empty else _electrons_per_unit(level[c], sigma[c], sky[c], noise[c])
-            for c in channels
-        ),
-        tuple(_gradient(place[dark], level[c][dark], noise[c]) for c in channels),
-        empty,
+    return _KnownBlocks(
+        place[whole],
+        np.nan_to_num(level[:, whole]),
+        np.nan_to_num(sigma[:, whole]),
     )
 
 
-def _sample_blocks(plane: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Blocks spread over the plane: their places (n, 2) as fractions of the frame, and pixels (n,
-    size, size)."""
-    size = min(BLOCK_PX, *plane.shape)
-    rows, columns = (n // size for n in plane.shape)
+@dataclass(frozen=True)
+class _BlockGrid:
+    """Blocks spread over a frame: their side in pixels, how many fit, and one of how many is
+    taken each way."""
+
+    size: int
+    rows: int
+    columns: int
+    thin: int
+
+    def places(self) -> np.ndarray:
+        """Of the blocks, (n, 2), as fractions of the frame."""
+        grid = np.mgrid[0 : self.rows : self.thin, 0 : self.columns : self.thin]
+        return grid.reshape(2, -1).T / (self.rows, self.columns)
+
+    def blocks(self, plane: np.ndarray) -> np.ndarray:
+        """Their pixels, (n, size, size)."""
+        size = self.size
+        whole = plane[: self.rows * size, : self.columns * size]
+        tiles = whole.reshape(self.rows, size, self.columns, size)
+        taken = tiles[:: self.thin, :, :: self.thin]
+        return taken.swapaxes(1, 2).reshape(-1, size, size)
+
+
+def _block_grid(shape: tuple[int, int]) -> _BlockGrid:
+    """Of a frame of this shape, with about `MOST_BLOCKS` at most."""
+    size = min(BLOCK_PX, *shape)
+    rows = shape[0] // size
+    columns = shape[1] // size
     thin = max(1, int(np.ceil(np.sqrt(rows * columns / MOST_BLOCKS))))
-    tiles = plane[: rows * size, : columns * size].reshape(rows, size, columns, size)[
-        ::thin, :, ::thin
-    ]
-    grid = np.mgrid[0:rows:thin, 0:columns:thin].reshape(2, -1).T
-    return grid / (rows, columns), tiles.swapaxes(1, 2).reshape(-1, size, size)
+    return _BlockGrid(size, rows, columns, thin)
 
 
 def _share_of(blocks: tuple[np.ndarray, ...], sky: np.ndarray) -> float:
@@ -119,9 +171,7 @@ def _lit_noise(blocks: np.ndarray, sky: float) -> float:
     """
     if blocks.shape[2] < 6:
         return 0.0
-    parts = blocks[:, :, 4:], blocks[:, :, 2:-2], blocks[:, :, :-4]
-    lit = np.logical_and.reduce([np.isfinite(part) & (part != sky) for part in parts])
-    right, middle, left = (part[lit] for part in parts)
+    right, middle, left = _lit_triples(blocks, sky)
     if not len(middle):
         return 0.0
     light = np.abs(right + middle + left - 3 * sky)
@@ -129,6 +179,13 @@ def _lit_noise(blocks: np.ndarray, sky: float) -> float:
     bend = np.abs(right - 2 * middle + left)[faint]
     least = LEAST_STEP * float(np.nanmax(np.abs(blocks)))
     return max(float(SIGMA_PER_DEVIATION / np.sqrt(6) * np.median(bend)), least)
+
+
+def _lit_triples(blocks: np.ndarray, sky: float) -> list[np.ndarray]:
+    """Pixels two apart of a row that all differ from the sky: right, middle and left ones."""
+    parts = (blocks[:, :, 4:], blocks[:, :, 2:-2], blocks[:, :, :-4])
+    lit = np.logical_and.reduce([np.isfinite(part) & (part != sky) for part in parts])
+    return [part[lit] for part in parts]
 
 
 def _step(blocks: np.ndarray) -> float:

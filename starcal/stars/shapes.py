@@ -44,17 +44,17 @@ def stamps_round(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, half: in
     """Square cut-outs round each position, shape (n, 2 half + 1, 2 half + 1); NaN beyond the
     frame."""
     offset = np.arange(-half, half + 1)
-    rows = np.rint(y_px).astype(int)[:, None] + offset
-    columns = np.rint(x_px).astype(int)[:, None] + offset
+    rows = (np.rint(y_px).astype(int)[:, None] + offset)[:, :, None]
+    columns = (np.rint(x_px).astype(int)[:, None] + offset)[:, None, :]
     height, width = plane.shape
-    stamps = plane[
-        np.clip(rows, 0, height - 1)[:, :, None], np.clip(columns, 0, width - 1)[:, None, :]
-    ]
-    outside = ((rows < 0) | (rows >= height))[:, :, None] | ((columns < 0) | (columns >= width))[
-        :, None, :
-    ]
-    stamps[outside] = np.nan
+    stamps = plane[np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1)]
+    stamps[_beyond(rows, height) | _beyond(columns, width)] = np.nan
     return stamps
+
+
+def _beyond(index: np.ndarray, length: int) -> np.ndarray:
+    """Which rows or columns the frame does not have."""
+    return (index < 0) | (index >= length)
 
 
 def luminance_stamps(
@@ -121,14 +121,19 @@ def _quiet_weights(channels: np.ndarray) -> np.ndarray:
     outer = np.nan_to_num(channels[:, :, _outer(channels.shape[2:])])
     level = np.median(outer, axis=2)
     height = _height(channels, level)
-    left = (outer - level[:, :, None]).astype(float)
-    covariance = left @ left.swapaxes(1, 2) / left.shape[2]
-    own = 1 + (OWN_SHARE * height.sum(axis=1)) ** 2 + LIKENESS * np.einsum("ncc->n", covariance)
-    covariance += np.eye(3) * own[:, None, None]
+    covariance = _unrest_covariance(outer - level[:, :, None], height)
     weight = np.linalg.solve(covariance, np.ones((len(channels), 3, 1)))[:, :, 0]
     weight *= 3 / np.abs(weight).sum(axis=1, keepdims=True)
     shown = (weight * height).sum(axis=1) > 0
     return np.where(shown[:, None], weight, 1).astype(np.float32)
+
+
+def _unrest_covariance(left: np.ndarray, height: np.ndarray) -> np.ndarray:
+    """Of the channels round each star, (n, 3, 3), with the unrest that is the star's own."""
+    left = left.astype(float)
+    covariance = left @ left.swapaxes(1, 2) / left.shape[2]
+    own = 1 + (OWN_SHARE * height.sum(axis=1)) ** 2 + LIKENESS * np.einsum("ncc->n", covariance)
+    return covariance + np.eye(3) * own[:, None, None]
 
 
 def _height(channels: np.ndarray, level: np.ndarray) -> np.ndarray:
@@ -158,22 +163,14 @@ def measure_shapes(stamps: np.ndarray, fwhm_px: float) -> Shapes:
     Shapes
     """
     values = np.nan_to_num(stamps - rim_level(stamps)[:, None, None])
-    n = len(stamps)
     half = stamps.shape[1] // 2
     reach_px = max(0.5 * fwhm_px, 1.0)  # further off, it would be another star's centre
-    window = _Window(np.zeros(n), np.zeros(n), np.full(n, (fwhm_px / FWHM_PER_SIGMA) ** 2))
+    window = _middle_window(len(stamps), fwhm_px)
     for _ in range(WINDOW_ROUNDS):
         seen_through = window
         moments = _moments(values, seen_through)
         window = _recentred(seen_through, moments, reach_px, half)
-    minor, major = _axes(moments, _mixed_moment(values, seen_through, moments), window.variance)
-    fwhm = FWHM_PER_SIGMA * np.sqrt(window.variance)
-    return Shapes(
-        window.x,
-        window.y,
-        np.where(np.isfinite(moments.total), fwhm, np.nan),
-        np.sqrt(np.clip(minor / major, 0, 1)),
-    )
+    return _shapes(window, moments, _mixed_moment(values, seen_through, moments))
 
 
 @dataclass(frozen=True)
@@ -206,6 +203,24 @@ class _Moments:
     myy: np.ndarray
 
 
+def _shapes(window: _Window, moments: _Moments, mxy: np.ndarray) -> Shapes:
+    """Of the stars that the windows were matched to; FWHM NaN where no light was seen."""
+    minor, major = _axes(moments, mxy, window.variance)
+    fwhm_px = FWHM_PER_SIGMA * np.sqrt(window.variance)
+    return Shapes(
+        window.x,
+        window.y,
+        np.where(np.isfinite(moments.total), fwhm_px, np.nan),
+        np.sqrt(np.clip(minor / major, 0, 1)),
+    )
+
+
+def _middle_window(count: int, fwhm_px: float) -> _Window:
+    """Windows on the middle of so many stamps, as wide as a star."""
+    variance = (fwhm_px / FWHM_PER_SIGMA) ** 2
+    return _Window(np.zeros(count), np.zeros(count), np.full(count, variance))
+
+
 def _moments(values: np.ndarray, window: _Window) -> _Moments:
     dx, dy = window.offsets(values)
     weight_x = window.weight(dx)
@@ -214,11 +229,15 @@ def _moments(values: np.ndarray, window: _Window) -> _Moments:
     rows = np.einsum("nyx,nx->ny", values, weight_x) * weight_y
     light = columns.sum(1)
     total = np.where(light > 0, light, np.nan)
-    mx = (columns * dx).sum(1) / total
-    my = (rows * dy).sum(1) / total
-    mxx = (columns * dx**2).sum(1) / total - mx**2
-    myy = (rows * dy**2).sum(1) / total - my**2
+    mx, mxx = _mean_and_variance(columns, dx, total)
+    my, myy = _mean_and_variance(rows, dy, total)
     return _Moments(total, mx, my, mxx, myy)
+
+
+def _mean_and_variance(light, offset, total):
+    """Of the offset, weighted by light."""
+    mean = (light * offset).sum(1) / total
+    return mean, (light * offset**2).sum(1) / total - mean**2
 
 
 def _recentred(window: _Window, moments: _Moments, reach_px: float, half: int) -> _Window:
@@ -284,13 +303,19 @@ def stacked_profile(
     if not good.any():
         return fwhm_px, middle_beta
     pixel_weight = np.broadcast_to(weight[:, None, None], values.shape)[good]
+    start = np.array([np.nanmax(values), fwhm_px, middle_beta])
+    return _moffat_fit(radius[good], values[good], pixel_weight, start, beta)
+
+
+def _moffat_fit(radius_px, values, weight, start, beta):
+    """FWHM, half to twice that of the start, and exponent, in or just beyond its range."""
 
     def misfit(parameters):
-        return (parameters[0] * moffat(radius[good], *parameters[1:]) - values[good]) * pixel_weight
+        return (parameters[0] * moffat(radius_px, *parameters[1:]) - values) * weight
 
-    start = np.array([np.nanmax(values), fwhm_px, middle_beta])
-    bounds = [0, 0.5 * fwhm_px, beta[0] - 0.01], [np.inf, 2 * fwhm_px, beta[1] + 0.01]
-    found = least_squares(misfit, start, bounds=bounds, loss="soft_l1", f_scale=0.01)
+    least = [0, 0.5 * start[1], beta[0] - 0.01]
+    most = [np.inf, 2 * start[1], beta[1] + 0.01]
+    found = least_squares(misfit, start, bounds=(least, most), loss="soft_l1", f_scale=0.01)
     return float(found.x[1]), float(found.x[2])
 
 

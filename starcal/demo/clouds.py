@@ -6,6 +6,8 @@ close to k^-3 (Elmegreen & Scalo 2004, ARA&A 42, 211). It is a picture of a nebu
 one.
 """
 
+from functools import partial
+
 import numpy as np
 from scipy import fft
 
@@ -34,15 +36,16 @@ def nebula_lines(
         "H", "O", "S": H-alpha, [O III], [S II]; each 0 or more, its 99.5th percentile 1.
         [O III] fills the inside, [S II] follows filaments and rims, as ionisation does.
     """
-    depth = turbulence(shape, rng, slope=3.4, fwhm_px=fwhm_px)
-    fine = turbulence(shape, rng, slope=2.6, fwhm_px=fwhm_px)
+    of_slope = partial(turbulence, shape, rng, fwhm_px=fwhm_px)
+    depth = of_slope(3.4)
+    fine = of_slope(2.6)
     envelope = ragged_disc(shape, rng, fwhm_px)
-    dust = 1 / (1 + np.exp(4 * turbulence(shape, rng, slope=3.2, fwhm_px=fwhm_px) - 5))
+    dust = fading(4 * of_slope(3.2) - 5)
     cloud = envelope * np.exp(0.5 * depth + 0.15 * fine) * dust
-    contour = turbulence(shape, rng, slope=3.6, fwhm_px=fwhm_px) / FILAMENT_WIDTH
+    contour = of_slope(3.6) / FILAMENT_WIDTH
     thread = cloud * np.exp(-0.5 * contour**2)
     knots = compact_knots(shape, rng, fwhm_px, weights=cloud)
-    core = turbulence(shape, rng, slope=3.8, fwhm_px=fwhm_px)
+    core = of_slope(3.8)
     inside = envelope**3 * dust * np.exp(0.5 * core + 0.1 * fine)
     rim = cloud * (0.7 - 0.4 * envelope) * np.exp(0.3 * fine)
     return {
@@ -52,6 +55,11 @@ def nebula_lines(
     }
 
 
+def fading(depth: np.ndarray) -> np.ndarray:
+    """From 1 to 0 as a depth passes from far below 0 to far above."""
+    return 1 / (1 + np.exp(depth))
+
+
 def normalised(light: np.ndarray) -> np.ndarray:
     """Light whose 99.5th percentile is 1, float32."""
     return (light / np.percentile(light[::7, ::7], 99.5)).astype(np.float32)
@@ -59,12 +67,12 @@ def normalised(light: np.ndarray) -> np.ndarray:
 
 def ragged_disc(shape: tuple[int, int], rng: np.random.Generator, fwhm_px: float) -> np.ndarray:
     """Outline of the nebula: 1 inside, fading to 0 at a torn rim, (height, width) float32."""
-    y, x = (np.linspace(-1, 1, size, dtype=np.float32) for size in shape)
+    y = np.linspace(-1, 1, shape[0], dtype=np.float32)
+    x = np.linspace(-1, 1, shape[1], dtype=np.float32)
     centre = rng.uniform(-0.3, 0.3, 2).astype(np.float32)
     distance2 = (y[:, None] - centre[0]) ** 2 + (x - centre[1]) ** 2
-    return 1 / (
-        1 + np.exp(3 * distance2 - 1.5 - 1.2 * turbulence(shape, rng, slope=3.8, fwhm_px=fwhm_px))
-    )
+    torn = turbulence(shape, rng, slope=3.8, fwhm_px=fwhm_px)
+    return fading(3 * distance2 - 1.5 - 1.2 * torn)
 
 
 def turbulence(
@@ -89,7 +97,8 @@ def turbulence(
         It is periodic, on a grid a quarter larger than what is returned, so that the edges do not
         match.
     """
-    rows, columns = (fft.next_fast_len(size + size // 4, real=True) for size in shape)
+    rows = fft.next_fast_len(shape[0] + shape[0] // 4, real=True)
+    columns = fft.next_fast_len(shape[1] + shape[1] // 4, real=True)
     amplitude = spectrum(rows, columns, slope, fwhm_px)
     noise = rng.standard_normal((*amplitude.shape, 2), dtype=np.float32)
     waves = noise.view(np.complex64)[..., 0] * amplitude
@@ -99,7 +108,8 @@ def turbulence(
 
 def spectrum(rows: int, columns: int, slope: float, fwhm_px: float) -> np.ndarray:
     """Amplitudes of a power law seen through a Gaussian PSF, for `irfft2`, mean 0, float32."""
-    ky, kx = np.fft.fftfreq(rows)[:, None], np.fft.rfftfreq(columns)[None, :]
+    ky = np.fft.fftfreq(rows)[:, None]
+    kx = np.fft.rfftfreq(columns)[None, :]
     k2 = (ky**2 + kx**2).astype(np.float32)
     k2[0, 0] = 1
     sigma_px = fwhm_px / 2.3548
@@ -130,16 +140,22 @@ def compact_knots(
     """
     knots = np.zeros(shape, np.float32)
     for _ in range(1 + int(KNOTS_PER_MPX * shape[0] * shape[1] / 1e6)):
-        y, x = rng.uniform(0, shape[0] - 1), rng.uniform(0, shape[1] - 1)
+        y = rng.uniform(0, shape[0] - 1)
+        x = rng.uniform(0, shape[1] - 1)
         widths_px = fwhm_px / 2.3548 * rng.uniform(2, 5, 2)
         angle = rng.uniform(0, np.pi)
         height = rng.uniform(0.1, 0.6) * weights[int(y), int(x)]
         reach = int(4 * widths_px.max()) + 1
-        rows = slice(max(0, int(y) - reach), min(shape[0], int(y) + reach + 1))
-        columns = slice(max(0, int(x) - reach), min(shape[1], int(x) + reach + 1))
+        rows = near(int(y), reach, shape[0])
+        columns = near(int(x), reach, shape[1])
         dy, dx = np.ogrid[rows, columns]
         knots[rows, columns] += height * blob(dx - x, dy - y, widths_px, angle)
     return knots
+
+
+def near(at: int, reach: int, size: int) -> slice:
+    """Pixels of an axis within reach of one."""
+    return slice(max(0, at - reach), min(size, at + reach + 1))
 
 
 def blob(dx_px: np.ndarray, dy_px: np.ndarray, widths_px: np.ndarray, angle: float) -> np.ndarray:

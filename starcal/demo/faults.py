@@ -182,15 +182,22 @@ def varying(
 
     def of_star(dx_px, dy_px, x_px, y_px):
         offset = np.array([x_px, y_px]) - half
-        from_centre = float(np.hypot(*offset) / np.hypot(*half))
-        outwards = offset / max(float(np.hypot(*offset)), 1e-9)
+        distance = np.hypot(offset[0], offset[1])
+        from_centre = float(distance / np.hypot(half[0], half[1]))
         width = 1 + growth * (1 + offset @ along / farthest) / 2
-        size = width * (1 + stretch * from_centre**2), width
-        out = dx_px * outwards[0] + dy_px * outwards[1]
-        across = dy_px * outwards[0] - dx_px * outwards[1]
-        return with_tail(stretched(profile, size), coma_px * from_centre)(out, across, x_px, y_px)
+        length = width * (1 + stretch * from_centre**2)
+        there = with_tail(stretched(profile, (length, width)), coma_px * from_centre)
+        out, across = along_and_across(dx_px, dy_px, offset / max(float(distance), 1e-9))
+        return there(out, across, x_px, y_px)
 
     return of_star
+
+
+def along_and_across(dx_px, dy_px, direction: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Offsets in axes of which the first has a direction, given as a vector of length 1."""
+    along = dx_px * direction[0] + dy_px * direction[1]
+    across = dy_px * direction[0] - dx_px * direction[1]
+    return along, across
 
 
 def stretched(profile: Profile, times: tuple[float, float]) -> Profile:
@@ -285,15 +292,17 @@ def draw_stars(
 
 def _draw_star(image, x: float, y: float, light: float, profile: Profile, reach: float) -> None:
     """One star: integrated over pixels near its middle, taken at their centres farther out."""
-    near = _window(image, x, y, min(reach, NEAR_PX))
+    near_rows, near_columns = _window(image, x, y, min(reach, NEAR_PX))
     if reach > NEAR_PX:
         rows, columns = _window(image, x, y, reach)
         stamp = light * profile(columns - x, rows[:, None] - y, x, y)
-        stamp[np.ix_(near[0] - rows[0], near[1] - columns[0])] = 0
+        stamp[np.ix_(near_rows - rows[0], near_columns - columns[0])] = 0
         add_stamp(image, rows, columns, stamp.astype(image.dtype))
-    if len(near[0]) and len(near[1]):
-        density = profile(subpixels(near[1]) - x, subpixels(near[0])[:, None] - y, x, y)
-        add_stamp(image, *near, (light * over_pixels(density)).astype(image.dtype))
+    if len(near_rows) and len(near_columns):
+        dx_px = subpixels(near_columns) - x
+        dy_px = subpixels(near_rows)[:, None] - y
+        stamp = light * over_pixels(profile(dx_px, dy_px, x, y))
+        add_stamp(image, near_rows, near_columns, stamp.astype(image.dtype))
 
 
 def _window(image: np.ndarray, x: float, y: float, reach: float) -> tuple[np.ndarray, np.ndarray]:
@@ -304,11 +313,11 @@ def _window(image: np.ndarray, x: float, y: float, reach: float) -> tuple[np.nda
 def _envelope(profile: Profile, shape: tuple[int, int]) -> np.ndarray:
     """The most that a profile sends to each radius of PROBED_PX, in any direction, anywhere."""
     angles = np.radians(PROBED_DEG)[:, None]
-    dx_px, dy_px = PROBED_PX * np.cos(angles), PROBED_PX * np.sin(angles)
+    dx_px = PROBED_PX * np.cos(angles)
+    dy_px = PROBED_PX * np.sin(angles)
     places = [(0.5, 0.5), (0.0, 0.0), (1.0, 0.0), (0.0, 1.0), (1.0, 1.0)]
-    return np.max(
-        [profile(dx_px, dy_px, x * shape[1], y * shape[0]).max(axis=0) for x, y in places], axis=0
-    )
+    there = [profile(dx_px, dy_px, x * shape[1], y * shape[0]) for x, y in places]
+    return np.max(there, axis=(0, 1))
 
 
 # --- what acts on light -----------------------------------------------------------------
@@ -335,12 +344,13 @@ def flat_planes(
     colour : float
         By how much R/G and B/G each change from edge to edge.
     """
-    x, y = np.linspace(-1, 1, shape[1]), np.linspace(-1, 1, shape[0])[:, None]
+    x = np.linspace(-1, 1, shape[1])
+    y = np.linspace(-1, 1, shape[0])[:, None]
     dark = 1 - vignetting * (x**2 + y**2) / 2
-    red, blue = (slope_plane(shape, angle) for angle in rng.uniform(0, 2 * np.pi, 2))
-    return np.stack([dark * (1 + colour * red), dark, dark * (1 + colour * blue)]).astype(
-        np.float32
-    )
+    angles = rng.uniform(0, 2 * np.pi, 2)
+    red = dark * (1 + colour * slope_plane(shape, angles[0]))
+    blue = dark * (1 + colour * slope_plane(shape, angles[1]))
+    return np.stack([red, dark, blue]).astype(np.float32)
 
 
 def add_reflections(
@@ -369,14 +379,20 @@ def add_reflections(
         How far the disc is thrown towards the middle, as a share of the star's distance from it.
     """
     level = share / (np.pi * radius_px**2 * (1 - 1 / 9))
-    middle_x, middle_y = image.shape[1] / 2, image.shape[0] / 2
+    middle_x = image.shape[1] / 2
+    middle_y = image.shape[0] / 2
     for x, y, light in zip(x_px, y_px, flux, strict=True):
-        at_x, at_y = x + offset * (middle_x - x), y + offset * (middle_y - y)
+        at_x = x + offset * (middle_x - x)
+        at_y = y + offset * (middle_y - y)
         rows, columns = _window(image, at_x, at_y, radius_px + 2)
         if len(rows) and len(columns):
-            distance = np.hypot(rows[:, None] - at_y, columns - at_x)
-            ring = disc(distance, radius_px) - disc(distance, radius_px / 3)
+            ring = ring_disc(np.hypot(rows[:, None] - at_y, columns - at_x), radius_px)
             add_stamp(image, rows, columns, (light * level * ring).astype(image.dtype))
+
+
+def ring_disc(distance_px: np.ndarray, radius_px: float) -> np.ndarray:
+    """A disc with a hole of a third of its radius, as the secondary mirror leaves."""
+    return disc(distance_px, radius_px) - disc(distance_px, radius_px / 3)
 
 
 def disc(distance_px: np.ndarray, radius_px: float) -> np.ndarray:
@@ -437,10 +453,11 @@ def add_cosmic_rays(pixels: np.ndarray, rng: np.random.Generator, count: int, le
     """Sharp tracks of 1 to 15 pixels, each in one channel, in place; level: mean a pixel."""
     channels, height, width = pixels.shape
     for _ in range(count):
-        length, angle = rng.integers(1, 16), rng.uniform(0, 2 * np.pi)
-        start = np.array([rng.uniform(0, width), rng.uniform(0, height)])
-        direction = np.array([np.cos(angle), np.sin(angle)])
-        x, y = np.rint(start[:, None] + np.outer(direction, np.arange(length))).astype(int)
+        length = rng.integers(1, 16)
+        angle = rng.uniform(0, 2 * np.pi)
+        start = rng.uniform(0, (width, height))
+        steps = np.outer([np.cos(angle), np.sin(angle)], np.arange(length))
+        x, y = np.rint(start[:, None] + steps).astype(int)
         on = (x >= 0) & (x < width) & (y >= 0) & (y < height)
         light = rng.exponential(level, length).astype(pixels.dtype)
         pixels[rng.integers(channels), y[on], x[on]] += light[on]

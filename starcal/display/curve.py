@@ -96,17 +96,19 @@ def fit_curve(rings: NDArray, ground: NDArray, sigma: float, half_px: float) -> 
     ground = ground[:: max(1, len(ground) // MOST_STARS)]
     excess = rings - ground[:, :, None]
     seen = (excess > LEAST_EXCESS_SIGMA * sigma) & (rings < 0.985)
-    tried = [
-        ToneCurve(power, knee, strength, whole)
-        for power, knee, strength, whole in product(POWERS, KNEES, STRENGTHS, (False, True))
-        if strength > 0 or knee == KNEES[0]
-    ]
+    tried = _curves_to_try()
     scores = [_score(curve, rings, ground, seen) for curve in tried]
     best = int(np.argmin(scores))
     chosen = tried[best]
     return ToneCurve(
         chosen.power, chosen.knee, chosen.strength, chosen.keeps_ratios, float(scores[best])
     )
+
+
+def _curves_to_try() -> list[ToneCurve]:
+    """The grid; without strength the knee does not matter."""
+    grid = product(POWERS, KNEES, STRENGTHS, (False, True))
+    return [ToneCurve(*of_one) for of_one in grid if of_one[2] > 0 or of_one[1] == KNEES[0]]
 
 
 def _score(curve: ToneCurve, rings: NDArray, ground: NDArray, seen: NDArray) -> float:
@@ -126,19 +128,24 @@ def _score(curve: ToneCurve, rings: NDArray, ground: NDArray, seen: NDArray) -> 
 
 def _additive(level: NDArray, usable: NDArray) -> tuple[float, float]:
     """Scatter about a fit of star plus ring, and how far the stars spread, over all channels."""
-    star = np.zeros(level.shape[:2])
-    ring = np.zeros((level.shape[0], level.shape[2]))
-    weight = usable.astype(float)
-    for _ in range(ROUNDS):
-        rest = (level - ring[:, None]) * weight
-        star = rest.sum(axis=2) / np.maximum(weight.sum(axis=2), 1)
-        rest = (level - star[:, :, None]) * weight
-        ring = rest.sum(axis=1) / np.maximum(weight.sum(axis=1), 1)
+    star, ring = _star_plus_ring(level, usable.astype(float))
     left = np.abs(level - star[:, :, None] - ring[:, None])[usable]
     known = usable.sum(axis=2) >= 2
     if not len(left) or not known.any():
         return 1.0, 1.0
     return float(1.4826 * np.median(left)), float(np.std(star[known]))
+
+
+def _star_plus_ring(level: NDArray, weight: NDArray) -> tuple[NDArray, NDArray]:
+    """Means of stars (3, n) and of rings (3, radii), each of what the other leaves."""
+    star = np.zeros(level.shape[:2])
+    ring = np.zeros((level.shape[0], level.shape[2]))
+    for _ in range(ROUNDS):
+        rest = (level - ring[:, None]) * weight
+        star = rest.sum(axis=2) / np.maximum(weight.sum(axis=2), 1)
+        rest = (level - star[:, :, None]) * weight
+        ring = rest.sum(axis=1) / np.maximum(weight.sum(axis=1), 1)
+    return star, ring
 
 
 def _tint(level: NDArray, usable: NDArray) -> float:

@@ -97,7 +97,8 @@ def measure_profiles(display: NDArray, stars: Table) -> Profiles:
     """
     mean = display.mean(axis=0)
     sigma = pixel_noise(mean)
-    x_px, y_px = (np.asarray(stars[name], float) for name in ("x_px", "y_px"))
+    x_px = np.asarray(stars["x_px"], float)
+    y_px = np.asarray(stars["y_px"], float)
     fwhm_px = float(np.mean(stars.meta["fwhm_px"]))
     radius = round(np.clip(RADIUS_FWHM * fwhm_px, SMALLEST_RADIUS_PX, LARGEST_RADIUS_PX))
     rings = ring_medians(display, x_px, y_px, radius)
@@ -145,14 +146,10 @@ def _shape(profile: NDArray, sigma: float) -> dict[str, NDArray]:
     """Peak, floor, half radius, reach and edge of mean profiles, (n, radii)."""
     profile = _without_gaps(profile)
     top = profile[:, :2].max(axis=1)
-    half_px = np.full(len(profile), 1.0)
-    # the floor lies near the star: what is further out may be another's ground
-    for _ in range(2):
-        near = np.arange(profile.shape[1]) <= np.maximum(MOST_REACH * half_px, 5)[:, None]
-        floor = np.where(near, profile, np.inf).min(axis=1)
-        half_px = _crossing(profile, floor + 0.5 * (top - floor))
+    floor, half_px = _floor_and_half(profile, top)
     peak = top - floor
-    low, high = (_crossing(profile, floor + share * peak) for share in STEEP[::-1])
+    low = _crossing(profile, floor + STEEP[1] * peak)
+    high = _crossing(profile, floor + STEEP[0] * peak)
     return {
         "peak": peak,
         "floor": floor,
@@ -160,6 +157,17 @@ def _shape(profile: NDArray, sigma: float) -> dict[str, NDArray]:
         "reach_px": _reach(profile, floor, peak, half_px, sigma),
         "edge_px": low - high,
     }
+
+
+def _floor_and_half(profile: NDArray, top: NDArray) -> tuple[NDArray, NDArray]:
+    """Floor of each profile near its star, and where it is half way down to that."""
+    half_px = np.full(len(profile), 1.0)
+    # the floor lies near the star: what is further out may be another's ground
+    for _ in range(2):
+        near = np.arange(profile.shape[1]) <= np.maximum(MOST_REACH * half_px, 5)[:, None]
+        floor = np.where(near, profile, np.inf).min(axis=1)
+        half_px = _crossing(profile, floor + 0.5 * (top - floor))
+    return floor, half_px
 
 
 def _without_gaps(profile: NDArray) -> NDArray:
@@ -198,53 +206,73 @@ def _surroundings(display, mean, x_px, y_px, shape, sigma) -> dict[str, NDArray]
     found = {name: np.zeros(len(x_px)) for name in names}
     taken = _discs(mean.shape, x_px, y_px, np.minimum(2.0 * shape["half_px"], 12))
     light = srgb_decode(display)
-    for i in range(len(x_px)):
-        half = shape["half_px"][i]
-        window, radius = _window(mean.shape, x_px[i], y_px[i], RING[1] * half + 1)
-        around = (radius >= RING[0] * half) & (radius <= RING[1] * half)
-        around &= ~taken[window] | (radius <= 2.0 * half)
+    for i, half in enumerate(shape["half_px"]):
+        window, radius = window_round(mean.shape, x_px[i], y_px[i], RING[1] * half + 1)
+        around = _around(radius, half, taken[window])
         values = mean[window][around]
         if len(values) < 8:
             continue
-        low, high = np.quantile(values, (0.5, 0.84))
-        peak = max(shape["peak"][i], 1e-6)
-        found["scatter"][i] = (high - low) / sigma
-        found["texture"][i] = (high - low) / peak
-        found["filled"][i] = np.mean(values > shape["floor"][i] + 0.45 * peak)
-        if found["scatter"][i] > UNEVEN_SIGMA:
-            here = light[:, *window]
-            found["hue_apart"][i] = _hue_apart(
-                here, mean[window], around, radius <= max(half, 1), low
-            )
+        told = _unevenness(values, shape["peak"][i], shape["floor"][i], sigma)
+        if told["scatter"] > UNEVEN_SIGMA:
+            core = radius <= max(half, 1)
+            told["hue_apart"] = _hue_apart(light[:, *window], mean[window], around, core)
+        for name, value in told.items():
+            found[name][i] = value
     return found
 
 
-def _hue_apart(light, mean, around, inside, middle) -> float:
+def _around(radius: NDArray, half_px: float, taken: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The ring round a star, without what other detections take."""
+    ring = (radius >= RING[0] * half_px) & (radius <= RING[1] * half_px)
+    return ring & (~taken | (radius <= 2.0 * half_px))
+
+
+def _unevenness(values: NDArray, peak: float, floor: float, sigma: float) -> dict[str, float]:
+    """Scatter of surroundings over noise and over the star's peak, and how much is half as
+    bright."""
+    low, high = np.quantile(values, (0.5, 0.84))
+    peak = max(peak, 1e-6)
+    return {
+        "scatter": (high - low) / sigma,
+        "texture": (high - low) / peak,
+        "filled": np.mean(values > floor + 0.45 * peak),
+    }
+
+
+def _hue_apart(light, mean, around, inside) -> float:
     """u'v' distance of a star's light from that of the brighter part of its surroundings."""
-    dark, bright = (around & side for side in (mean <= middle, mean > middle))
+    middle = np.quantile(mean[around], (0.5,))
+    dark = around & (mean <= middle)
+    bright = around & (mean > middle)
     if not (inside.any() and dark.any() and bright.any()):
         return 0.0
     base = np.median(light[:, dark], axis=1)
-    star, structure = (np.median(light[:, part], axis=1) - base for part in (inside, bright))
+    star = np.median(light[:, inside], axis=1) - base
+    structure = np.median(light[:, bright], axis=1) - base
     if not (star.max() > 0 and structure.max() > 0):
         return 0.0
     apart = rgb_to_uv_prime(np.maximum(star, 0)) - rgb_to_uv_prime(np.maximum(structure, 0))
     return float(np.nan_to_num(np.hypot(*apart)))
 
 
-def _window(shape, x, y, reach) -> tuple[tuple[slice, slice], NDArray]:
+def window_round(shape, x, y, reach) -> tuple[tuple[slice, slice], NDArray]:
     """Rows and columns within reach of a place, and the distances of their pixels from it."""
-    left, right = max(0, int(x - reach)), min(shape[1], int(x + reach) + 2)
-    low, high = max(0, int(y - reach)), min(shape[0], int(y + reach) + 2)
-    radius = np.hypot(np.arange(low, high)[:, None] - y, np.arange(left, right)[None] - x)
-    return (slice(low, high), slice(left, right)), radius
+    rows = _reached(y, reach, shape[0])
+    columns = _reached(x, reach, shape[1])
+    y_px, x_px = np.ogrid[rows, columns]
+    return (rows, columns), np.hypot(y_px - y, x_px - x)
+
+
+def _reached(at_px: float, reach_px: float, side: int) -> slice:
+    """Pixels of an axis within reach of a place."""
+    return slice(max(0, int(at_px - reach_px)), min(side, int(at_px + reach_px) + 2))
 
 
 def _discs(shape, x_px, y_px, radius_px) -> NDArray[np.bool_]:
     """Where any disc is."""
     covered = np.zeros(shape, bool)
     for x, y, reach in zip(x_px, y_px, radius_px, strict=True):
-        window, radius = _window(shape, x, y, reach)
+        window, radius = window_round(shape, x, y, reach)
         covered[window] |= radius <= reach
     return covered
 
@@ -259,16 +287,9 @@ def are_stars(found: Profiles, matched: NDArray[np.bool_]) -> NDArray[np.bool_]:
         Where a catalogue knows a star: brightness and size are enough then.
     """
     calm = ~found.textured
-    bright = found.peak > np.maximum.reduce(
-        [
-            np.full(len(found.peak), 5 * found.sigma),
-            np.full(len(found.peak), 0.035),
-            1.5 * np.minimum(found.scatter, 8) * found.sigma,
-        ]
-    )
-    usual = usual_half_px(found)
-    sized = found.half_px <= np.where(calm, 1.7 * usual + 0.5, 1.35 * usual + 0.3)
-    sized |= _burnt_out(found, calm)
+    uneven = 1.5 * np.minimum(found.scatter, 8) * found.sigma
+    bright = found.peak > np.maximum(uneven, max(5 * found.sigma, 0.035))
+    sized = _sized(found, calm)
     # the brightest burn out to any width; a knot does so on ground of its own texture only
     sized |= found.saturated & (matched | (calm & (found.roundness > 0.6)))
     lonely = found.filled < np.where(calm, 0.35, 0.10)
@@ -276,6 +297,13 @@ def are_stars(found: Profiles, matched: NDArray[np.bool_]) -> NDArray[np.bool_]:
     far_above = found.peak > 12 * found.scatter * found.sigma
     own_hue = calm | (found.hue_apart > 0.02) | far_above
     return bright & sized & (matched | (lonely & shaped & own_hue))
+
+
+def _sized(found: Profiles, calm: NDArray) -> NDArray:
+    """About as wide as stars of like peak, or wide by saturation."""
+    usual = usual_half_px(found)
+    sized = found.half_px <= np.where(calm, 1.7 * usual + 0.5, 1.35 * usual + 0.3)
+    return sized | _burnt_out(found, calm)
 
 
 def _burnt_out(found: Profiles, calm: NDArray) -> NDArray:

@@ -70,6 +70,9 @@ def recolour_display(
 ) -> DisplayColours:
     """Give the stars of a stretched picture star colours.
 
+    Each star gets the colour of its B-V at the luminance it has; one whose core and rim would be
+    impossible more often than before keeps its own. Nothing but footprints of stars changes.
+
     Parameters
     ----------
     display : ndarray, (3, y, x) float32
@@ -88,52 +91,88 @@ def recolour_display(
     Returns
     -------
     DisplayColours
+        The picture, the same size and NaN where it was, with what led to it.
+
+    See Also
+    --------
+    targets.choose_targets : Which B-V each star gets, and from where.
+    transfer.recoloured : How a colour is put on.
     """
     shown = np.clip(np.nan_to_num(display), 0, 1).astype(np.float32)
-    unknown = np.full(len(stars), np.nan)
-    bv, error, v = (unknown if c is None else c for c in (catalogue_bv, catalogue_error, v_mag))
+    known = {
+        "catalogue_bv": _or_unknown(catalogue_bv, len(stars)),
+        "catalogue_error": _or_unknown(catalogue_error, len(stars)),
+        "v_mag": _or_unknown(v_mag, len(stars)),
+    }
     everything = measure_profiles(shown, stars)
-    star = are_stars(everything, np.isfinite(bv))
+    star = are_stars(everything, np.isfinite(known["catalogue_bv"]))
     found = everything.pick(star)
     ground = _ground(shown, found)
     under = _at(ground, found)
     curve = _curve_of(found, np.asarray(stars["flags"])[star], under)
     parts = parts_of(found.rings, found, under, neutral_bv)
+    known = {name: values[star] for name, values in known.items()}
     targets = choose_targets(
-        found,
-        parts,
-        curve,
-        under,
-        catalogue_bv=bv[star],
-        catalogue_error=error[star],
-        v_mag=v[star],
-        neutral_bv=neutral_bv,
-        usual_bv=usual_bv,
+        found, parts, curve, under, **known, neutral_bv=neutral_bv, usual_bv=usual_bv
     )
     if all_usual:
         targets = _all_of(usual_bv, targets)
-    made = _Picture(shown, ground, curve, targets.saturation, neutral_bv)
+    before = _Picture(shown, ground, curve, targets.saturation, neutral_bv)
+    made = _painted_if_better(before, found, under, parts, targets)
+    return _told(display, before, star, parts, targets, made)
+
+
+def _or_unknown(values: NDArray | None, n: int) -> NDArray:
+    """What a catalogue knows of n stars; NaN if it was not asked."""
+    return np.full(n, np.nan) if values is None else values
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Made:
+    """A painted picture, what it may differ in, and the stars that were given back their colour."""
+
+    picture: NDArray
+    footprint: NDArray
+    parts: Parts
+    worse: NDArray
+
+
+def _painted_if_better(
+    before: "_Picture", found: Profiles, under: NDArray, parts: Parts, targets: Targets
+) -> _Made:
+    """Paint all, judge, and paint again without the stars that are no better."""
     taken = np.isfinite(targets.bv_mag)
-    picture, footprint = made.painted(found, targets.bv_mag, taken)
-    after = made.judged(picture, found, under)
-    worse = taken & ~_better(parts, after, targets.source)
-    picture, footprint = made.painted(found, targets.bv_mag, taken & ~worse)
-    after = made.judged(picture, found, under)
-    source, bv_mag = _per_row(star, targets, worse)
-    picture[np.isnan(display)] = np.nan
+    first, _ = before.painted(found, targets.bv_mag, taken)
+    worse = taken & ~_better(parts, before.judged(first, found, under), targets.source)
+    picture, footprint = before.painted(found, targets.bv_mag, taken & ~worse)
+    after = before.judged(picture, found, under)
+    return _Made(picture=picture, footprint=footprint, parts=after, worse=worse)
+
+
+def _told(
+    display: NDArray,
+    before: "_Picture",
+    star: NDArray,
+    parts: Parts,
+    targets: Targets,
+    made: _Made,
+) -> DisplayColours:
+    """The picture with what led to it; NaN stay, and all outside footprints."""
+    source, bv_mag = _per_row(star, targets, made.worse)
+    painted = np.where(np.isnan(display), np.float32(np.nan), made.picture)
     return DisplayColours(
-        picture=np.where(footprint, picture, display),
-        footprint=footprint,
-        ground=ground,
-        curve=curve,
+        picture=np.where(made.footprint, painted, display),
+        footprint=made.footprint,
+        ground=before.ground,
+        curve=before.curve,
         saturation=targets.saturation,
         star=star,
         source=source,
         bv_mag=bv_mag,
         impossible_before=int(parts.impossible.sum()),
-        impossible_after=int(after.impossible.sum()),
+        impossible_after=int(made.parts.impossible.sum()),
         parts_judged=_judged_parts(parts),
-        reverted=int(worse.sum()),
+        reverted=int(made.worse.sum()),
     )
 
 
@@ -206,11 +245,14 @@ def _ground(display: NDArray, found: Profiles) -> NDArray[np.float32]:
 
 def _at(ground: NDArray, found: Profiles) -> NDArray:
     """Ground under each star's middle, (n, 3)."""
-    rows, columns = (
-        np.clip(np.rint(at).astype(int), 0, side - 1)
-        for at, side in zip((found.y_px, found.x_px), ground.shape[1:], strict=True)
-    )
+    rows = _pixels_at(found.y_px, ground.shape[1])
+    columns = _pixels_at(found.x_px, ground.shape[2])
     return ground[:, rows, columns].T
+
+
+def _pixels_at(places_px: NDArray, side: int) -> NDArray[np.int_]:
+    """The nearest pixels of an axis."""
+    return np.clip(np.rint(places_px).astype(int), 0, side - 1)
 
 
 def _curve_of(found: Profiles, flags: NDArray, under: NDArray) -> ToneCurve:

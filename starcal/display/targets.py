@@ -91,9 +91,10 @@ def parts_of(rings: NDArray, found: Profiles, ground: NDArray, neutral_bv: float
     light = srgb_decode(np.clip(rings, 0, 1)) - srgb_decode(ground)[:, :, None]
     radius = np.arange(rings.shape[2])
     half = found.half_px[:, None]
+    on_rim = (radius > half) & (radius <= 2 * half)
     core = _mean_in(light, radius, radius <= half)
-    rim = _mean_in(light, radius, (radius > half) & (radius <= 2 * half))
-    excess = _mean_in(rings - ground[:, :, None], radius, (radius > half) & (radius <= 2 * half))
+    rim = _mean_in(light, radius, on_rim)
+    excess = _mean_in(rings - ground[:, :, None], radius, on_rim)
     seen = excess.mean(axis=1) > 3 * found.sigma
     return Parts(
         core=core,
@@ -133,43 +134,61 @@ def choose_targets(
     neutral_bv : float or None
     """
     ratios, brightness = _light_ratios(found, curve, ground)
+    fine = _fine(parts)
     known = np.isfinite(catalogue_bv) & (catalogue_error <= CATALOGUE_ERROR_MAG)
     known &= _as_bright(brightness, v_mag)
     inferred, scatter = _inferred_bv(ratios, catalogue_bv, known)
-    possible = ~np.isin(parts.core_kind, (*IMPOSSIBLE, "suspicious", "unknown"))
-    fine = possible & ~np.isin(parts.rim_kind, IMPOSSIBLE)
     # where the picture's own relation is good, a catalogue B-V far off it is another star's
     contradicted = np.abs(catalogue_bv - inferred) > max(4 * scatter, 0.4)
     known &= ~(contradicted & fine)
-    projected = _projected_bv(parts.core, neutral_bv)
-    spread = _spread_bv(ratios, usual_bv)
-    source = np.select(
-        [known, np.isfinite(inferred), fine, np.isfinite(projected), np.isfinite(spread)],
-        ["catalogue", "continuum", "kept", "own hue", "field"],
-        "palette",
-    )
-    bv_mag = np.select(
-        [source == name for name in ("catalogue", "continuum", "kept", "own hue", "field")],
-        [catalogue_bv, inferred, np.full(len(inferred), np.nan), projected, spread],
-        usual_bv,
-    )
-    saturation = _saturation(ratios, np.where(known, catalogue_bv, np.nan), catalogue_error)
+    offers = {
+        "catalogue": np.where(known, catalogue_bv, np.nan),
+        "continuum": inferred,
+        "kept": np.full(len(inferred), np.nan),
+        "own hue": _projected_bv(parts.core, neutral_bv),
+        "field": _spread_bv(ratios, usual_bv),
+    }
+    source = _first_that_tells(offers, fine)
+    bv_mag = np.select([source == name for name in offers], list(offers.values()), usual_bv)
+    saturation = _saturation(ratios, offers["catalogue"], catalogue_error)
     return Targets(bv_mag=bv_mag, source=source, saturation=saturation)
+
+
+def _fine(parts: Parts) -> NDArray[np.bool_]:
+    """Stars whose core is surely possible and whose rim is not impossible."""
+    possible = ~np.isin(parts.core_kind, (*IMPOSSIBLE, "suspicious", "unknown"))
+    return possible & ~np.isin(parts.rim_kind, IMPOSSIBLE)
+
+
+def _first_that_tells(offers: dict[str, NDArray], fine: NDArray[np.bool_]) -> NDArray:
+    """The best source with a B-V for each star; one with a fine colour rather keeps that."""
+    tells = [fine if name == "kept" else np.isfinite(bv) for name, bv in offers.items()]
+    return np.select(tells, list(offers), "palette")
 
 
 def _light_ratios(found: Profiles, curve: ToneCurve, ground: NDArray) -> tuple[NDArray, NDArray]:
     """Rho and beta of the cores in the light that the curve tells, (2, n), and magnitudes, (n,)."""
-    clear = np.where(found.rings < 0.985, found.rings, np.nan)
-    clear = np.where(np.isfinite(clear).all(axis=1, keepdims=True), clear, np.nan)
-    filled = np.nan_to_num(clear).swapaxes(0, 1)
-    light = curve.light(filled) - curve.light(ground.T)[:, :, None]
-    light = np.where(np.isfinite(clear).swapaxes(0, 1), light, np.nan).swapaxes(0, 1)
+    light = _unclipped_light(found.rings, curve, ground)
     radius = np.arange(light.shape[2])
     core = _mean_in(light, radius, radius <= 1.5 * found.half_px[:, None])
     core = np.where(core > FAINTEST_SHARE * core.max(axis=1, keepdims=True), core, np.nan)
     magnitude = -2.5 * np.log10(core)
     total = magnitude.mean(axis=1) - 5 * np.log10(found.half_px)
-    return np.stack([magnitude[:, 0] - magnitude[:, 1], magnitude[:, 2] - magnitude[:, 1]]), total
+    return _rho_and_beta(magnitude), total
+
+
+def _rho_and_beta(magnitude: NDArray) -> NDArray:
+    """R and B against G, (2, n), of magnitudes (n, 3)."""
+    return np.stack([magnitude[:, 0] - magnitude[:, 1], magnitude[:, 2] - magnitude[:, 1]])
+
+
+def _unclipped_light(rings: NDArray, curve: ToneCurve, ground: NDArray) -> NDArray:
+    """Light of rings above the ground, (n, 3, radii); NaN where a channel is clipped or unknown."""
+    clear = np.where(rings < 0.985, rings, np.nan)
+    known = np.isfinite(clear).all(axis=1, keepdims=True)
+    filled = np.where(known, clear, 0).swapaxes(0, 1)
+    light = curve.light(filled) - curve.light(ground.T)[:, :, None]
+    return np.where(known, light.swapaxes(0, 1), np.nan)
 
 
 def _as_bright(brightness: NDArray, v_mag: NDArray) -> NDArray[np.bool_]:
@@ -177,36 +196,57 @@ def _as_bright(brightness: NDArray, v_mag: NDArray) -> NDArray[np.bool_]:
     both = np.isfinite(brightness) & np.isfinite(v_mag)
     if both.sum() < 5:
         return np.isfinite(v_mag)
-    slope, constant = np.polyfit(brightness[both], v_mag[both], 1)
+    near = both
     for _ in range(3):
-        left = np.abs(v_mag - slope * brightness - constant)
-        near = both & (left <= 2 * np.median(left[both]) + 1e-6)
-        slope, constant = np.polyfit(brightness[near], v_mag[near], 1)
-    off = np.abs(v_mag - slope * brightness - constant)
-    return np.isfinite(v_mag) & ~(off > BRIGHTNESS_MAG)
+        off = _off_line(brightness, v_mag, near)
+        near = both & (off <= 2 * np.median(off[both]) + 1e-6)
+    return np.isfinite(v_mag) & ~(_off_line(brightness, v_mag, near) > BRIGHTNESS_MAG)
+
+
+def _off_line(x: NDArray, y: NDArray, rows: NDArray) -> NDArray:
+    """How far all points lie off the straight line through some."""
+    slope, constant = np.polyfit(x[rows], y[rows], 1)
+    return np.abs(y - slope * x - constant)
 
 
 def _inferred_bv(ratios: NDArray, bv_mag: NDArray, known: NDArray) -> tuple[NDArray, float]:
     """B-V by the relation that the matched stars fix, and its scatter; NaN where it tells
     nothing."""
-    nothing = np.full(ratios.shape[1], np.nan), np.nan
+    nothing = np.full(ratios.shape[1], np.nan)
     rows = np.flatnonzero(known & np.isfinite(ratios).all(axis=0))
     if len(rows) < FEWEST_FOR_RELATION:
-        return nothing
+        return nothing, np.nan
     middle = np.median(ratios[:, rows], axis=1)
     design = np.column_stack([np.ones(ratios.shape[1]), *(ratios - middle[:, None])])
-    weight = np.ones(len(rows))
-    for _ in range(8):
-        root = np.sqrt(weight)[:, None]
-        answer = np.linalg.lstsq(design[rows] * root, bv_mag[rows] * root[:, 0], rcond=None)[0]
-        left = bv_mag[rows] - design[rows] @ answer
-        scatter = max(1.4826 * float(np.median(np.abs(left))), 0.02)
-        weight = 1 / np.maximum(np.abs(left) / (1.5 * scatter), 1)
-    spread = 1.4826 * np.median(np.abs(bv_mag[rows] - np.median(bv_mag[rows])))
-    if scatter > RELATION_SCATTER_MAG or scatter > RELATION_SHARE * spread:
-        return nothing
-    low, high = np.quantile(bv_mag[rows], (0.02, 0.98))
+    taught = bv_mag[rows]
+    answer, scatter = _robust_answer(design[rows], taught)
+    spread = _scatter(taught - np.median(taught), 0.0)
+    if scatter > min(RELATION_SCATTER_MAG, RELATION_SHARE * spread):
+        return nothing, np.nan
+    low, high = np.quantile(taught, (0.02, 0.98))
     return np.clip(design @ answer, low - 0.1, high + 0.1), scatter
+
+
+def _robust_answer(design: NDArray, wanted: NDArray) -> tuple[NDArray, float]:
+    """Coefficients of a linear relation by Huber weights, and the scatter about it."""
+    weight = np.ones(len(wanted))
+    for _ in range(8):
+        root = np.sqrt(weight)
+        answer = np.linalg.lstsq(design * root[:, None], wanted * root, rcond=None)[0]
+        left = wanted - design @ answer
+        scatter = _scatter(left, 0.02)
+        weight = _huber_weight(left, scatter)
+    return answer, scatter
+
+
+def _scatter(left: NDArray, least: float) -> float:
+    """Standard deviation of residuals by their median size."""
+    return max(1.4826 * float(np.median(np.abs(left))), least)
+
+
+def _huber_weight(left: NDArray, scatter: float) -> NDArray:
+    """1 within 1.5 times the scatter, less in proportion beyond (Huber 1964)."""
+    return 1 / np.maximum(np.abs(left) / (1.5 * scatter), 1)
 
 
 def _spread_bv(ratios: NDArray, usual_bv: float) -> NDArray:
@@ -231,15 +271,22 @@ def _saturation(ratios: NDArray, bv_mag: NDArray, error_mag: NDArray) -> float:
     if len(rows) < FEWEST_FOR_SATURATION:
         return 1.0
     x = bv_mag[rows] - np.median(bv_mag[rows])
-    variance = float(np.var(x))
-    noise = float(np.median(error_mag[rows])) ** 2
-    true_share = np.clip(1 - noise / max(variance, 1e-6), 0.3, 1)
-    pairs = (ratios[0], ratios[1], ratios[0] - ratios[1])
-    fits = [_slope(x, pair[rows]) for pair in pairs]
+    rho, beta = ratios[:, rows]
+    fits = [_slope(x, pair) for pair in (rho, beta, rho - beta)]
     slope, error = max(fits, key=lambda one: abs(one[0]))
-    found = abs(slope) / true_share / PLAIN_SLOPE
-    relative = error / max(abs(slope), 1e-6)
-    return float(1 + (np.clip(found, 0.3, 2.5) - 1) / (1 + (relative / SLOPE_ERROR) ** 2))
+    found = abs(slope) / _true_share(x, error_mag[rows]) / PLAIN_SLOPE
+    return _believed(float(np.clip(found, 0.3, 2.5)), error / max(abs(slope), 1e-6))
+
+
+def _believed(saturation: float, relative_error: float) -> float:
+    """Drawn towards 1, the less sure the slope it comes from."""
+    return float(1 + (saturation - 1) / (1 + (relative_error / SLOPE_ERROR) ** 2))
+
+
+def _true_share(bv_mag: NDArray, error_mag: NDArray) -> float:
+    """How much of the variance of catalogue B-V is the stars'; errors flatten slopes by as much."""
+    noise = float(np.median(error_mag)) ** 2
+    return np.clip(1 - noise / max(float(np.var(bv_mag)), 1e-6), 0.3, 1)
 
 
 def _slope(x: NDArray, y: NDArray) -> tuple[float, float]:
@@ -248,25 +295,30 @@ def _slope(x: NDArray, y: NDArray) -> tuple[float, float]:
     for _ in range(8):
         slope, constant = np.polyfit(x, y, 1, w=np.sqrt(weight))
         left = y - slope * x - constant
-        scatter = max(1.4826 * float(np.median(np.abs(left))), 1e-3)
-        weight = 1 / np.maximum(np.abs(left) / (1.5 * scatter), 1)
+        scatter = _scatter(left, 1e-3)
+        weight = _huber_weight(left, scatter)
     return float(slope), float(scatter / np.sqrt(len(x)) / max(np.std(x), 1e-3))
 
 
 def _projected_bv(core: NDArray, neutral_bv: float | None) -> NDArray:
     """The nearest star colour to each star's own, if the population is one of star colours; else
     NaN."""
-    own = core * white_rgb(neutral_bv)
     good = (core > FAINTEST_SHARE * core.max(axis=1, keepdims=True)).all(axis=1)
-    index = green_index(np.where(good[:, None], core, np.nan), neutral_bv)
-    if not good.any():
+    if not good.any() or not _on_locus(green_index(core[good], neutral_bv)):
         return np.full(len(core), np.nan)
-    odd = np.abs(index[good]) > 0.35  # green or magenta beyond doubt
-    if np.abs(np.median(index[good])) > ON_LOCUS or odd.mean() > 0.5:
-        return np.full(len(core), np.nan)
-    magnitude = -2.5 * np.log10(np.where(good[:, None], own, np.nan))
-    rho, beta = magnitude[:, 0] - magnitude[:, 1], magnitude[:, 2] - magnitude[:, 1]
+    own = np.where(good[:, None], core * white_rgb(neutral_bv), np.nan)
+    return np.where(good, _nearest_bv(own), np.nan)
+
+
+def _on_locus(index: NDArray) -> bool:
+    """Whether a population's green indices are those of stars."""
+    odd = np.abs(index) > 0.35  # green or magenta beyond doubt
+    return bool(np.abs(np.median(index)) <= ON_LOCUS and odd.mean() <= 0.5)
+
+
+def _nearest_bv(light: NDArray) -> NDArray:
+    """B-V of the star colour nearest to each of n lights (n, 3)."""
+    rho, beta = _rho_and_beta(-2.5 * np.log10(light))
     line = real_star_log_ratios(BV_GRID_MAG)
     distance = (rho[:, None] - line[0]) ** 2 + (beta[:, None] - line[1]) ** 2
-    nearest = BV_GRID_MAG[np.nan_to_num(distance, nan=np.inf).argmin(axis=1)]
-    return np.where(good, nearest, np.nan)
+    return BV_GRID_MAG[np.nan_to_num(distance, nan=np.inf).argmin(axis=1)]

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from ..colour.stellar import LUMINANCE_WEIGHTS, luminance, srgb_decode, srgb_encode, star_rgb
 from .curve import ToneCurve
-from .profiles import Profiles
+from .profiles import Profiles, window_round
 
 TAPER_PX = 1.5  # of a footprint's rim
 SEEN_SIGMA = (1.0, 3.0)  # of profile and pixel: between them colours fade in
@@ -50,15 +50,16 @@ def paint(
     """
     shape = display.shape[1:]
     excess = (display - ground).mean(axis=0)
-    total, share = np.zeros((3, *shape)), np.zeros(shape)
+    total = np.zeros((3, *shape))
+    share = np.zeros(shape)
     weight = np.zeros(shape, np.float32)
     for i in range(len(found.x_px)):
         window, radius = footprint_window(shape, found, i)
         profile = _profile_at(found, i, radius)
         inside = np.clip((found.reach_px[i] + 1 - radius) / TAPER_PX, 0, 1)
         own = inside * _own_weight(profile, excess[window], _local_sigma(found, i))
-        np.maximum(weight[window], own, out=weight[window])
-        light = _light_of(curve, found.floor[i], profile) * (inside > 0) + 1e-12 * (inside > 0)
+        weight[window] = np.maximum(weight[window], own)
+        light = (_light_of(curve, found.floor[i], profile) + 1e-12) * (inside > 0)
         share[window] += light
         total[:, *window] += log_colour[i][:, None, None] * light
     return Painted(log_colour=total / np.maximum(share, 1e-30), weight=weight)
@@ -66,12 +67,7 @@ def paint(
 
 def footprint_window(shape, found: Profiles, i: int) -> tuple[tuple[slice, slice], NDArray]:
     """Rows and columns of a star's footprint, and distances of its pixels from the star."""
-    reach = found.reach_px[i] + 1
-    x, y = found.x_px[i], found.y_px[i]
-    left, right = max(0, int(x - reach)), min(shape[1], int(x + reach) + 2)
-    low, high = max(0, int(y - reach)), min(shape[0], int(y + reach) + 2)
-    radius = np.hypot(np.arange(low, high)[:, None] - y, np.arange(left, right)[None] - x)
-    return (slice(low, high), slice(left, right)), radius
+    return window_round(shape, found.x_px[i], found.y_px[i], found.reach_px[i] + 1)
 
 
 def _profile_at(found: Profiles, i: int, radius: NDArray) -> NDArray:
@@ -118,20 +114,31 @@ def recoloured(
     saturation : float
         Of the picture: exponent of the colours in light.
     """
-    above = luminance(srgb_decode(display), axis=0) - luminance(srgb_decode(ground), axis=0)
+    above = _luminance_of(display) - _luminance_of(ground)
     white = (display >= LIMIT_WHITE).all(axis=0)
     touched = (painted.weight > 0) & (above > 0) & ~white
     made = display.copy()
-    before, under = display[:, touched], ground[:, touched]
-    log_colour = painted.log_colour[:, touched]
+    before = display[:, touched]
+    under = ground[:, touched]
+    colour = _as_stretched(before, under, painted.log_colour[:, touched], curve, saturation)
+    own = srgb_decode(before)
+    light = srgb_decode(under) + above[touched] * colour
+    light = _within_gamut(light, luminance(own, axis=0))
+    weight = painted.weight[touched]
+    made[:, touched] = srgb_encode(weight * light + (1 - weight) * own)
+    return np.clip(made, 0, 1).astype(np.float32)
+
+
+def _luminance_of(display: NDArray) -> NDArray:
+    """Luminance of display values, (3, ...)."""
+    return luminance(srgb_decode(display), axis=0)
+
+
+def _as_stretched(before, under, log_colour, curve: ToneCurve, saturation: float) -> NDArray:
+    """Colours of luminance 1, as pale as the stretch would have made them, (3, P)."""
     exponent = _exponent(before, under, log_colour, curve, saturation)
     colour = np.exp(exponent * log_colour)
-    colour /= luminance(colour, axis=0)
-    light = srgb_decode(under) + above[touched] * colour
-    light = _within_gamut(light, luminance(srgb_decode(before), axis=0))
-    weight = painted.weight[touched]
-    made[:, touched] = srgb_encode(weight * light + (1 - weight) * srgb_decode(before))
-    return np.clip(made, 0, 1).astype(np.float32)
+    return colour / luminance(colour, axis=0)
 
 
 def _exponent(display, ground, log_colour, curve: ToneCurve, saturation: float) -> NDArray:
@@ -143,18 +150,30 @@ def _exponent(display, ground, log_colour, curve: ToneCurve, saturation: float) 
     wanted = luminance(srgb_decode(display), axis=0)
     base = curve.light(ground)
     colour = np.exp(saturation * log_colour)
-    low, high = np.zeros(len(wanted)), np.full(len(wanted), MOST_LIGHT)
-    for _ in range(BISECTIONS):
-        middle = 0.5 * (low + high) if _ > 6 else np.sqrt((low + 1e-6) * high)
-        dim = luminance(srgb_decode(_shown(curve, base + middle * colour)), axis=0) < wanted
-        low, high = np.where(dim, middle, low), np.where(dim, high, middle)
-    shown = srgb_decode(_shown(curve, base + high * colour)) - srgb_decode(ground)
-    ratio = np.log(np.maximum(shown, 1e-4 * shown.max(axis=0)) + 1e-9)
-    ratio -= (LUMINANCE_WEIGHTS[:, None] * ratio).sum(axis=0)
-    plain = log_colour - (LUMINANCE_WEIGHTS[:, None] * log_colour).sum(axis=0)
+    amount = _amount_of_light(base, colour, wanted, curve)
+    shown = srgb_decode(_shown(curve, base + amount * colour)) - srgb_decode(ground)
+    ratio = _contrast(np.log(np.maximum(shown, 1e-4 * shown.max(axis=0)) + 1e-9))
+    plain = _contrast(log_colour)
     contrast = (plain**2).sum(axis=0)
     exponent = (ratio * plain).sum(axis=0) / np.maximum(contrast, 1e-9)
     return np.clip(exponent, 0, _most_exponent(plain, contrast))
+
+
+def _amount_of_light(base, colour, wanted, curve: ToneCurve) -> NDArray:
+    """How much of a colour's light brings the stretched ground to a luminance, (P,)."""
+    low = np.zeros(len(wanted))
+    high = np.full(len(wanted), MOST_LIGHT)
+    for turn in range(BISECTIONS):
+        middle = 0.5 * (low + high) if turn > 6 else np.sqrt((low + 1e-6) * high)
+        dim = luminance(srgb_decode(_shown(curve, base + middle * colour)), axis=0) < wanted
+        low = np.where(dim, middle, low)
+        high = np.where(dim, high, middle)
+    return high
+
+
+def _contrast(log_colour: NDArray) -> NDArray:
+    """Logarithms of channels against their luminance-weighted mean, (3, P)."""
+    return log_colour - (LUMINANCE_WEIGHTS[:, None] * log_colour).sum(axis=0)
 
 
 def _shown(curve: ToneCurve, light: NDArray) -> NDArray:
@@ -163,9 +182,9 @@ def _shown(curve: ToneCurve, light: NDArray) -> NDArray:
 
 def _most_exponent(plain: NDArray, contrast: NDArray) -> NDArray:
     """The exponent that would lead to the ends of the line of stars."""
-    ends = np.log(star_rgb(np.array(BV_ENDS_MAG), 0.65)).T
-    ends = ends - (LUMINANCE_WEIGHTS[:, None] * ends).sum(axis=0)
-    blue, red = (np.linalg.norm(end) for end in ends.T)
+    ends = _contrast(np.log(star_rgb(np.array(BV_ENDS_MAG), 0.65)).T)
+    blue = np.linalg.norm(ends[:, 0])
+    red = np.linalg.norm(ends[:, 1])
     longest = np.where(plain[2] > plain[0], blue, red)
     return np.where(contrast > 1e-6, longest / np.sqrt(np.maximum(contrast, 1e-6)), 1)
 

@@ -49,9 +49,11 @@ def _screened(below: NDArray, star_srgb: NDArray, space: ColourSpace) -> NDArray
     """See `screen_keeping_hue`: for pixels under stars, (3, n); the stars as linear light."""
     ground = space.decode(below)
     star = space.from_srgb(star_srgb)
-    ground_y, star_y = space.luminance(ground), space.luminance(star)
-    lightness = 1 - (1 - srgb_encode(ground_y)) * (1 - srgb_encode(star_y))
-    share = np.maximum(srgb_decode(lightness) - ground_y, 0) / np.maximum(star_y, 1e-12)
+    ground_y = space.luminance(ground)
+    star_y = space.luminance(star)
+    darkness = (1 - srgb_encode(ground_y)) * (1 - srgb_encode(star_y))
+    added_y = np.maximum(srgb_decode(1 - darkness) - ground_y, 0)
+    share = added_y / np.maximum(star_y, 1e-12)
     return space.encode(within_gamut(ground + share * star, space))
 
 

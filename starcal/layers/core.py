@@ -34,9 +34,15 @@ def with_core(
     warp : ndarray, (n, 3)
         Of each star.
     """
-    stamps = _Stamps.cut(psf, plane, x_px[:MOST_STARS], y_px[:MOST_STARS], warp[:MOST_STARS])
+    best = slice(MOST_STARS)
+    stamps = _Stamps.cut(psf, plane, x_px[best], y_px[best], warp[best])
     if len(stamps.values) == 0:
         return psf
+    return _with_table(psf, stamps)
+
+
+def _with_table(psf: Psf, stamps: "_Stamps") -> Psf:
+    """The profile with the table that these stars tell."""
     half = int(np.ceil(CORE_FWHM / TABLE_STEP)) + 1
     y, x = np.mgrid[-half : half + 1, -half : half + 1] * TABLE_STEP * psf.fwhm_px
     light = moffat(x**2 + y**2, psf.fwhm_px, psf.beta)
@@ -132,16 +138,20 @@ def _cells(design, residual, error, prior):
 def _bilinear(u_px, v_px, half, step_px):
     """Sparse matrix that reads a table of cells at offsets; (offsets, cells)."""
     size = 2 * half + 1
-    column, row = u_px.ravel() / step_px + half, v_px.ravel() / step_px + half
-    i = np.clip(column.astype(int), 0, size - 2)
-    j = np.clip(row.astype(int), 0, size - 2)
-    a, b = np.clip(column - i, 0, 1), np.clip(row - j, 0, 1)
-    corners = [(j, i, (1 - a) * (1 - b)), (j, i + 1, a * (1 - b))]
-    corners += [(j + 1, i, (1 - a) * b), (j + 1, i + 1, a * b)]
-    pixels, total = np.arange(len(column)), csr_matrix((len(column), size**2))
-    for at_row, at_column, share in corners:
-        total = (
-            total
-            + coo_matrix((share, (pixels, at_row * size + at_column)), shape=total.shape).tocsr()
-        )
+    i, a = _cell_and_share(u_px, half, step_px)
+    j, b = _cell_and_share(v_px, half, step_px)
+    pixels = np.arange(len(i))
+    first = j * size + i
+    total = csr_matrix((len(i), size**2))
+    corners = ((0, (1 - a) * (1 - b)), (1, a * (1 - b)), (size, (1 - a) * b), (size + 1, a * b))
+    for further, share in corners:
+        part = coo_matrix((share, (pixels, first + further)), shape=total.shape)
+        total = total + part.tocsr()
     return total
+
+
+def _cell_and_share(offset_px, half, step_px):
+    """Cell before each offset along one axis, and how far it is on the way to the next, 0 to 1."""
+    place = offset_px.ravel() / step_px + half
+    cell = np.clip(place.astype(int), 0, 2 * half - 1)
+    return cell, np.clip(place - cell, 0, 1)

@@ -73,25 +73,41 @@ def fit_fluxes(
         Whether positions are fitted as well.
     """
     radius_px = radius_px or FIT_FWHM * psf.fwhm_px
+    guess = np.maximum(np.nan_to_num(guess), 0)
     offsets = disc_offsets(radius_px * float(longest(warp).max(initial=1.0)))
     values, dx, dy = stamps_at(plane, x_px, y_px, offsets)
     own = _profiles(psf, dx, dy, warp[:, None, :], moving)
-    guess = np.maximum(np.nan_to_num(guess), 0)
-    variance = _variance(
-        values, guess[:, None] * np.maximum(own[0], 0), sky, noise, electrons_per_unit
-    )
-    usable = np.isfinite(values) & _within(dx, dy, warp, radius_px)
-    root = np.where(usable, variance**-0.5, 0).astype(np.float32)
+    light = guess[:, None] * np.maximum(own[0], 0)
+    variance = _variance(values, light, sky, noise, electrons_per_unit)
+    root = _reciprocal_errors(values, variance, _within(dx, dy, warp, radius_px))
     pairs = _pairs(x_px, y_px, np.hypot(*offsets).max())
     near = _light_of_neighbours(psf, (x_px, y_px), (dx, dy), warp, pairs, moving)
     design, data = _equations(values, root, offsets, pairs, own, near)
     step_px = LARGEST_STEP / 3 * psf.fwhm_px
-    solution, error = _solve(design, data, step_px * np.maximum(guess, 10 * noise))
+    thinkable = step_px * np.maximum(guess, 10 * noise)
+    return _fitted(design, data, own[0] * root, thinkable, 3 * step_px)
+
+
+def _fitted(design, data, model, thinkable, largest_px) -> FluxFit:
+    """Light and steps that solve the equations, and what they leave; ``model`` is each star's
+    profile in units of its pixels' errors."""
+    solution, error = _solve(design, data, thinkable)
     flux = np.maximum(solution[0], 0)
-    left = (data - design @ solution.ravel()).reshape(root.shape)
-    dx_px, dy_px = _steps(solution, flux, 3 * step_px)
-    misfit = _misfit(left, own[0] * root, flux)
-    return FluxFit(flux=flux, error=error[0], dx_px=dx_px, dy_px=dy_px, misfit=misfit)
+    left = (data - design @ solution.ravel()).reshape(model.shape)
+    steps_px = _steps(solution, flux, largest_px)
+    return FluxFit(
+        flux=flux,
+        error=error[0],
+        dx_px=steps_px[0],
+        dy_px=steps_px[1],
+        misfit=_misfit(left, model, flux),
+    )
+
+
+def _reciprocal_errors(values, variance, within):
+    """What each pixel is multiplied by, (n, P) float32; 0 where it tells nothing."""
+    usable = np.isfinite(values) & within
+    return np.where(usable, variance**-0.5, 0).astype(np.float32)
 
 
 def _variance(values, light, sky, noise, electrons_per_unit):

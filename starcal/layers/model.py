@@ -2,6 +2,7 @@
 are stars at all."""
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from astropy.table import Table
@@ -46,25 +47,32 @@ def model_stars(pixels: NDArray, stars: Table) -> StarModel:
         Of `stars.measure_stars`, not empty.
     """
     channels = channels_of(pixels, stars)
-    x_px, y_px = (np.array(stars[name], float) for name in ("x_px", "y_px"))
     everything = np.ones(len(stars), bool)
     known = _Known(stars, [_clipped_radii(c, stars) for c in channels], everything)
     profiles = first_profiles(channels, stars, known.clear_px)
+    places, fits = _moved(channels, known, profiles)
+    pointlike = _starlike(channels, stars, places, fits, profiles)
+    first = _assembled(channels, places, profiles, fits)
+    flat = [_flattened(first, c) for c in channels]
+    profiles = profiles_on(profiles, channels, flat, stars, places)
+    known = replace(known, usable=pointlike)
+    fits = _fits(channels, flat, known, places, profiles)
+    # again: of two entries on one trail the second has the light now
+    pointlike &= _starlike(channels, stars, places, fits, profiles)
+    fits = [replace(f, flux=np.where(pointlike, f.flux, 0)) for f in fits]
+    return _assembled(channels, places, profiles, fits)
+
+
+def _moved(channels, known, profiles):
+    """Where the light of each star is, x and y, and the fits that say so."""
+    x_px = np.array(known.stars["x_px"], float)
+    y_px = np.array(known.stars["y_px"], float)
     for _ in range(MOVES):
         planes = (c.unclipped() for c in channels)
         fits = _fits(channels, planes, known, (x_px, y_px), profiles, moving=True)
         x_px = x_px + _common([f.dx_px for f in fits], fits)
         y_px = y_px + _common([f.dy_px for f in fits], fits)
-    pointlike = _starlike(channels, stars, (x_px, y_px), fits, profiles)
-    first = _assembled(channels, (x_px, y_px), profiles, fits)
-    flat = [_flattened(first, c) for c in channels]
-    profiles = profiles_on(profiles, channels, flat, stars, (x_px, y_px))
-    known = replace(known, usable=pointlike)
-    fits = _fits(channels, flat, known, (x_px, y_px), profiles)
-    # again: of two entries on one trail the second has the light now
-    pointlike &= _starlike(channels, stars, (x_px, y_px), fits, profiles)
-    fits = [replace(f, flux=np.where(pointlike, f.flux, 0)) for f in fits]
-    return _assembled(channels, (x_px, y_px), profiles, fits)
+    return (x_px, y_px), fits
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,8 +116,13 @@ def _reach(psf: Psf, flux: NDArray, noise: float) -> NDArray:
 def shows_stars(stars: Table) -> bool:
     """Whether any entry shows what a star looks like here; if none does, all the peaks may be
     nebula."""
+    return bool(np.any(_certain(stars)))
+
+
+def _certain(stars: Table) -> NDArray[np.bool_]:
+    """Entries that are significant and have no flag that speaks against a single star, (n,)."""
     fit = np.array(stars["flags"]) & UNFIT_FOR_PSF == 0
-    return bool(np.any(fit & (np.array(stars["snr"]) >= SHAPE_SNR)))
+    return fit & (np.array(stars["snr"]) >= SHAPE_SNR)
 
 
 # --- what is a star ---------------------------------------------------------------------
@@ -124,13 +137,26 @@ def _clipped_radius(channel: Channel, stars: Table, star: int) -> float:
     """Radius beyond which a star has no clipped pixel, 0 if it has none at all."""
     if channel.name not in stars["saturated_channels"][star]:
         return 0.0
-    x, y = (round(float(np.array(stars[name])[star])) for name in ("x_px", "y_px"))
+    x = round(float(np.array(stars["x_px"])[star]))
+    y = round(float(np.array(stars["y_px"])[star]))
     half = int(20 * channel.fwhm_px)
-    top, left = max(0, y - half), max(0, x - half)
-    core, _ = ndimage.label(channel.clipped(np.s_[top : y + half + 1, left : x + half + 1]))
-    near = core[max(0, y - top - 2) : y - top + 3, max(0, x - left - 2) : x - left + 3]
+    rows = _about(y, half)
+    columns = _about(x, half)
+    clipped = channel.clipped((rows, columns))
+    return _core_radius(clipped, x - columns.start, y - rows.start)
+
+
+def _core_radius(clipped: NDArray[np.bool_], x: int, y: int) -> float:
+    """Radius about a pixel beyond which there is none of the clipped patches at it."""
+    core, _ = ndimage.label(clipped)
+    near = core[_about(y, 2), _about(x, 2)]
     ys, xs = np.nonzero(np.isin(core, near[near > 0]))
-    return float(np.hypot(ys + top - y, xs + left - x).max(initial=0) + 1.5)
+    return float(np.hypot(ys - y, xs - x).max(initial=0) + 1.5)
+
+
+def _about(middle: int, reach: int) -> slice:
+    """Pixels within a reach of one, as far as they are in the frame."""
+    return slice(max(0, middle - reach), middle + reach + 1)
 
 
 def _starlike(channels, stars, places, fits, profiles) -> NDArray[np.bool_]:
@@ -144,10 +170,12 @@ def _pointlike(stars: Table, fits: list[FluxFit], profiles: Profiles) -> NDArray
     (n,)."""
     best = np.argmax([f.flux / np.maximum(f.error, 1e-30) for f in fits], axis=0)
     misfit = np.array([f.misfit for f in fits])[best, np.arange(len(stars))]
-    flags, snr = np.array(stars["flags"]), np.array(stars["snr"])
+    flags = np.array(stars["flags"])
     ratio = _width_ratio(stars, profiles)
-    odd = (ratio < STAR_FWHM_RATIO[0]) | (ratio > STAR_FWHM_RATIO[1]) | (flags & Flag.SHAPE > 0)
-    blend = (ratio < BLEND_FWHM_RATIO) & (snr >= SHAPE_SNR) & _coloured_as_stars(stars, fits)
+    narrow, wide = STAR_FWHM_RATIO
+    odd = (ratio < narrow) | (ratio > wide) | (flags & Flag.SHAPE > 0)
+    blend = (ratio < BLEND_FWHM_RATIO) & (np.array(stars["snr"]) >= SHAPE_SNR)
+    blend &= _coloured_as_stars(stars, fits)
     return ~(odd & (misfit > STAR_MISFIT)) | (flags & Flag.SATURATED > 0) | blend
 
 
@@ -165,17 +193,13 @@ def _coloured_as_stars(stars: Table, fits: list[FluxFit]) -> NDArray[np.bool_]:
     nebula have not."""
     flux = np.array([np.where(f.flux > 0, f.flux, np.nan) for f in fits])
     ratio = np.log(flux[[0, 2]] / flux[1])
-    certain = (np.array(stars["flags"]) & UNFIT_FOR_PSF == 0) & (
-        np.array(stars["snr"]) >= SHAPE_SNR
-    )
-    known = ratio[:, certain & np.isfinite(ratio).all(axis=0)]
+    known = ratio[:, _certain(stars) & np.isfinite(ratio).all(axis=0)]
     if known.shape[1] < FEWEST_FOR_COLOUR:
         return np.zeros(len(stars), bool)
     centre = np.median(known, axis=1, keepdims=True)
-    spread = np.maximum(
-        1.4826 * np.median(np.abs(known - centre), axis=1, keepdims=True), LEAST_COLOUR_SPREAD
-    )
-    return np.all(np.abs(ratio - centre) < 3 * spread, axis=0)
+    spread = 1.4826 * np.median(np.abs(known - centre), axis=1, keepdims=True)
+    widest = 3 * np.maximum(spread, LEAST_COLOUR_SPREAD)
+    return np.all(np.abs(ratio - centre) < widest, axis=0)
 
 
 # --- light ------------------------------------------------------------------------------
@@ -199,23 +223,9 @@ def _fit(channel, rest, known, places, shape, moving) -> FluxFit:
     psf, warp = shape
     guess = np.nan_to_num(np.array(known.stars[f"flux_{channel.name}"]))
     clear_px = known.clear_px[channel.index]
-
-    def fitted(rows, radius_px=None):
-        return fit_fluxes(
-            rest,
-            places[0][rows],
-            places[1][rows],
-            psf,
-            guess[rows],
-            warp=warp[rows],
-            sky=channel.sky,
-            noise=channel.noise,
-            electrons_per_unit=channel.electrons_per_unit,
-            radius_px=radius_px,
-            moving=moving,
-        )
-
-    fits, clipped = [], np.flatnonzero((clear_px > 0) & known.usable)
+    fitted = partial(_fit_some, channel, rest, guess, places, shape, moving)
+    fits = []
+    clipped = np.flatnonzero((clear_px > 0) & known.usable)
     for star in clipped[np.argsort(guess[clipped])[::-1]]:
         one = np.array([star])
         fit = fitted(one, clear_px[star] + FIT_FWHM * psf.fwhm_px)
@@ -227,19 +237,41 @@ def _fit(channel, rest, known, places, shape, moving) -> FluxFit:
     return _gathered(fits, len(guess))
 
 
+def _fit_some(channel, rest, guess, places, shape, moving, rows, radius_px=None) -> FluxFit:
+    """Fluxes of some stars of one channel, together."""
+    psf, warp = shape
+    return fit_fluxes(
+        rest,
+        places[0][rows],
+        places[1][rows],
+        psf,
+        guess[rows],
+        warp=warp[rows],
+        sky=channel.sky,
+        noise=channel.noise,
+        electrons_per_unit=channel.electrons_per_unit,
+        radius_px=radius_px,
+        moving=moving,
+    )
+
+
 def _subtract(plane, x_px, y_px, shape, fit, noise):
     """Take one star's light out of a plane, in place."""
     psf, warp = shape
     reach = int(_reach(psf, fit.flux, noise)[0] * longest(warp))
-    rows, columns = (
-        slice(max(0, int(at) - reach), max(0, int(at) + reach + 2)) for at in (y_px, x_px)
-    )
-    cut = plane[rows, columns]
-    y, x = np.ogrid[
-        rows.start : rows.start + cut.shape[0], columns.start : columns.start + cut.shape[1]
-    ]
-    dx, dy = (x - x_px - fit.dx_px).astype(np.float32), (y - y_px - fit.dy_px).astype(np.float32)
+    cut, y, x = _cut(plane, int(y_px), int(x_px), reach)
+    dx = (x - x_px - fit.dx_px).astype(np.float32)
+    dy = (y - y_px - fit.dy_px).astype(np.float32)
     cut -= np.float32(fit.flux[0]) * psf(dx, dy, warp)
+
+
+def _cut(plane, row: int, column: int, reach: int):
+    """The part of a plane round a pixel, and the rows and columns of its pixels."""
+    top = max(0, row - reach)
+    left = max(0, column - reach)
+    cut = plane[top : max(0, row + reach + 2), left : max(0, column + reach + 2)]
+    y, x = np.ogrid[top : top + cut.shape[0], left : left + cut.shape[1]]
+    return cut, y, x
 
 
 def _gathered(fits, n: int) -> FluxFit:

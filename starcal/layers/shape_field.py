@@ -96,22 +96,28 @@ def fit_shape_field(
         channel=np.repeat(np.arange(CHANNEL_COUNT), counts),
         terms=np.concatenate([terms(shape, *at) for at in places]),
     )
-    most = _highest_degree(max(counts))
-    size_error = np.concatenate([s.size_error for s in singles])
-    values = np.concatenate([s.size for s in singles])[:, None]
-    guess = np.log(np.asarray(fwhm_px, float))[:, None]
-    size, size_degree = _chosen(data, values, size_error[:, None], guess, most, "size")
-    lean, lean_degree = _chosen(
-        data,
-        np.concatenate([s.lean for s in singles]),
-        np.concatenate([s.lean_error for s in singles]),
-        np.zeros((CHANNEL_COUNT, 2)),
-        most,
-        "lean",
-    )
+    size, size_degree = _size_of(data, singles, fwhm_px)
+    lean, lean_degree = _lean_of(data, singles)
     return ShapeField(
         shape=shape, size=size[:, 0], lean=lean, stars=counts, degree=(size_degree, lean_degree)
     )
+
+
+def _size_of(data, singles, fwhm_px):
+    """Coefficients of ln FWHM, (3, 1, 6), and their degree."""
+    values = np.concatenate([s.size for s in singles])
+    error = np.concatenate([s.size_error for s in singles])
+    guess = np.log(np.asarray(fwhm_px, float))
+    most = _highest_degree(max(len(s.size) for s in singles))
+    return _chosen(data, values[:, None], error[:, None], guess[:, None], most, "size")
+
+
+def _lean_of(data, singles):
+    """Coefficients of e1 and e2, (3, 2, 6), and their degree."""
+    values = np.concatenate([s.lean for s in singles])
+    error = np.concatenate([s.lean_error for s in singles])
+    most = _highest_degree(max(len(s.size) for s in singles))
+    return _chosen(data, values, error, np.zeros((CHANNEL_COUNT, 2)), most, "lean")
 
 
 def _textbook(shape, fwhm_px, counts) -> ShapeField:
@@ -151,22 +157,28 @@ def _chosen(data, values, error, guess, most, kind):
     """
     choices = [(degree, False) for degree in range(most + 1)]
     choices += [(degree, True) for degree in range(1, most + 1)]
-    fits = [
-        [
-            _robust(data, values[:, k], error[:, k], guess[:, k], choice, kind)
-            for k in range(values.shape[1])
-        ]
-        for choice in choices
-    ]
+    fits = [_parts(data, values, error, guess, choice, kind) for choice in choices]
+    best = _best(fits, error)
+    degree, own = choices[best]
+    return np.stack([_by_channel(p.solution, degree, own) for p in fits[best]], 1), degree
+
+
+def _parts(data, values, error, guess, choice, kind):
+    """The robust fit of one model to each part of the values."""
+    parts = range(values.shape[1])
+    return [_robust(data, values[:, k], error[:, k], guess[:, k], choice, kind) for k in parts]
+
+
+def _best(fits, error):
+    """Which of the fits, from simple to rich, to believe."""
     scale = np.min([[part.scale for part in fit] for fit in fits], axis=0)
     loss = [_unseen_loss(fit, error, scale) for fit in fits]
     best = 0
-    for k in range(1, len(choices)):
+    for k in range(1, len(fits)):
         gain = loss[best] - loss[k]
         if gain.sum() > np.std(gain) * np.sqrt(3 * len(gain)):
             best = k
-    degree, own = choices[best]
-    return np.stack([_by_channel(p.solution, degree, own) for p in fits[best]], 1), degree
+    return best
 
 
 def _unseen_loss(fit, error, scale):
@@ -207,14 +219,20 @@ def _robust(data, values, error, guess, choice, kind) -> _Robust:
     unseen, scale = residual, 1.0
     for _ in range(ROUNDS):
         scale = _scatter(residual / error)
-        weight = np.clip(1 - (residual / (TUKEY * scale * error)) ** 2, 0, 1) ** 2
-        weight /= (scale * error) ** 2
+        weight = _tukey(residual, scale, error)
         inverse = np.linalg.inv(design.T @ (design * weight[:, None]) + np.diag(precision))
         solution = inverse @ (design.T @ (weight * values) + precision * expected)
         residual = values - design @ solution
         pull = weight * np.einsum("ij,jk,ik->i", design, inverse, design)
         unseen = residual / np.maximum(1 - pull, 0.05)
     return _Robust(solution, unseen, scale)
+
+
+def _tukey(residual, scale, error):
+    """Inverse variance of each row, less the further off it is."""
+    weight = np.clip(1 - (residual / (TUKEY * scale * error)) ** 2, 0, 1) ** 2
+    weight /= (scale * error) ** 2
+    return weight
 
 
 def _prior_of(columns, guess, choice, kind):

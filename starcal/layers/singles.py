@@ -81,14 +81,24 @@ def fit_singles(
     stamps = _Stamps.cut(plane, x_px, y_px, fwhm_px)
     facts = (fwhm_px, noise, electrons_per_unit)
     bright = np.argsort(guess)[::-1][:BETA_STARS]
-    few, light = stamps.only(bright), guess[bright]
-    beta, sharp = USUAL_BETA, np.zeros(0)
-    if len(bright):
-        free = _descended(few, light, USUAL_BETA, facts, over_pixels=True, free=True)[0]
-        beta = float(np.clip(1 / np.median(free[:, 9]), *BETA_RANGE))
-        sharp = _descended(few, light, beta, facts, over_pixels=True)[0][:, 3]
+    beta, sharp = _before_pixels(stamps.only(bright), guess[bright], facts)
     state, error, misfit = _descended(stamps, guess, beta, facts)
-    sharper = sharp - state[bright, 3]
+    sharper = float(np.median(sharp - state[bright, 3])) if len(bright) else 0.0
+    return _as_singles(state, error, misfit, beta, sharper)
+
+
+def _before_pixels(stamps, guess, facts):
+    """Exponent of the profile before pixels sum it, and ln FWHM of each of the bright stars."""
+    if len(guess) == 0:
+        return USUAL_BETA, np.zeros(0)
+    free = _descended(stamps, guess, USUAL_BETA, facts, over_pixels=True, free=True)[0]
+    beta = float(np.clip(1 / np.median(free[:, 9]), *BETA_RANGE))
+    sharp = _descended(stamps, guess, beta, facts, over_pixels=True)[0]
+    return beta, sharp[:, 3]
+
+
+def _as_singles(state, error, misfit, beta, sharper):
+    """The numbers of the states by their names."""
     return Singles(
         flux=state[:, 0],
         shift_px=state[:, 1:3],
@@ -98,7 +108,7 @@ def fit_singles(
         lean_error=error[:, 4:6],
         misfit=misfit,
         beta=beta,
-        sharper=float(np.median(sharper)) if len(bright) else 0.0,
+        sharper=sharper,
     )
 
 
@@ -128,22 +138,41 @@ def _descended(stamps, guess, beta, facts, over_pixels=False, free=False):
     With ``over_pixels`` the profile is summed over pixels: without that the exponent, which is each
     star's own where it is ``free``, would come out too high.
     """
+    fwhm_px = facts[0]
+    light_of = _summed if over_pixels else _model_and_slopes
+    start = _start(stamps, guess, beta, facts)
+    state = start
+    prior = _prior(fwhm_px, free)
+    for _ in range(STEPS):
+        model, slope = light_of(stamps, state)
+        weight, residual = _weights(stamps.values, model, state, facts)
+        normal, gradient = _normal_equations(slope, weight, residual, prior)
+        gradient = gradient + prior * (start - state)
+        step = np.linalg.solve(normal, gradient[:, :, None])
+        state = _moved(state, step[:, :, 0], fwhm_px)
+    error = np.sqrt(np.maximum(_diagonal(np.linalg.inv(normal)), 0))
+    return state, error, _misfit(stamps, residual * np.sqrt(weight), fwhm_px)
+
+
+def _start(stamps, guess, beta, facts):
+    """State to start from: round stars of the usual width at the places given, (n, 10)."""
     fwhm_px, noise, _ = facts
     state = np.zeros((len(guess), 10))
     state[:, 0] = np.maximum(guess, noise)
-    state[:, 3], state[:, 9] = np.log(fwhm_px), 1 / beta
+    state[:, 3] = np.log(fwhm_px)
     state[:, 6] = np.nan_to_num(_rim_level(stamps.values))
-    start, prior = state.copy(), _prior(fwhm_px, free)
-    for _ in range(STEPS):
-        model, slope = _summed(stamps, state) if over_pixels else _model_and_slopes(stamps, state)
-        weight, residual = _weights(stamps.values, model, state, facts)
-        weighted = slope * weight[:, :, None]
-        normal = np.swapaxes(slope, 1, 2) @ weighted
-        gradient = (residual[:, None, :] @ weighted)[:, 0] + prior * (start - state)
-        normal += np.eye(10) * (prior[None, :, None] + 0.01 * _diagonal(normal)[:, :, None])
-        state = _moved(state, np.linalg.solve(normal, gradient[:, :, None])[:, :, 0], fwhm_px)
-    error = np.sqrt(np.maximum(_diagonal(np.linalg.inv(normal)), 0))
-    return state, error, _misfit(stamps, residual * np.sqrt(weight), fwhm_px)
+    state[:, 9] = 1 / beta
+    return state
+
+
+def _normal_equations(slope, weight, residual, prior):
+    """Damped normal matrix of each star, (n, 10, 10), and what its pixels pull by, (n, 10)."""
+    weighted = slope * weight[:, :, None]
+    normal = np.swapaxes(slope, 1, 2) @ weighted
+    damping = 0.01 * _diagonal(normal)[:, :, None]
+    normal += np.eye(10) * (prior[None, :, None] + damping)
+    pull = residual[:, None, :] @ weighted
+    return normal, pull[:, 0]
 
 
 def _diagonal(matrices):
@@ -177,23 +206,41 @@ def _summed(stamps, state):
 
 def _model_and_slopes(stamps, state):
     """Light of every pixel, (n, P), and its derivatives by the state, (n, P, 10)."""
-    flux, size, power = state[:, 0:1], state[:, 3:4], state[:, 9:10]
-    dx, dy = stamps.dx - state[:, 1:2], stamps.dy - state[:, 2:3]
+    flux = state[:, 0:1]
+    dx = stamps.dx - state[:, 1:2]
+    dy = stamps.dy - state[:, 2:3]
     form = _form(state[:, 4:5], state[:, 5:6])
-    steep = 4 * (2**power - 1) * np.exp(-2 * size)
     square = _square(form, dx, dy)
-    unit = (1 / power - 1) / np.pi * steep * (1 + steep * square) ** (-1 / power)
-    # less light for each unit of the squared distance
-    fall = flux * unit / power * steep / (1 + steep * square)
+    unit, fall = _unit_and_fall(state, square)
     slope = np.empty((*stamps.dx.shape, 10))
     slope[:, :, 0] = unit
     slope[:, :, 1:6] = _shape_slopes(state, form, dx, dy, fall)
     slope[:, :, 3] -= 2 * flux * unit
     slope[:, :, 6] = 1
     slope[:, :, 7:9] = stamps.slopes
-    slope[:, :, 9] = flux * _power_slope(power, square, size, unit)
-    sky = state[:, 6:7] + state[:, 7:9] @ stamps.slopes.T
-    return flux * unit + sky, slope
+    slope[:, :, 9] = flux * _power_slope(state, square, unit)
+    return flux * unit + _sky(stamps, state), slope
+
+
+def _sky(stamps, state):
+    """Each star's plane of sky, (n, P)."""
+    return state[:, 6:7] + state[:, 7:9] @ stamps.slopes.T
+
+
+def _steepness(power, size):
+    """What squared distances are multiplied by in a Moffat profile of this ln FWHM."""
+    return 4 * (2**power - 1) * np.exp(-2 * size)
+
+
+def _unit_and_fall(state, square):
+    """Profile of unit flux at squared distances, and by how much less light each unit of them
+    makes."""
+    power = state[:, 9:10]
+    steep = _steepness(power, state[:, 3:4])
+    base = 1 + steep * square
+    unit = (1 / power - 1) / np.pi * steep * base ** (-1 / power)
+    fall = state[:, 0:1] * unit / power * steep / base
+    return unit, fall
 
 
 def _shape_slopes(state, form, dx, dy, fall):
@@ -225,10 +272,11 @@ def _form_slope(e1, e2, which, h=1e-4):
     return [(a - b) / (2 * h) for a, b in zip(up, down, strict=True)]
 
 
-def _power_slope(power, square, size, unit, h=1e-3):
+def _power_slope(state, square, unit, h=1e-3):
     """The profile of unit flux differentiated by 1 / beta."""
-    steep = 4 * (2 ** (power + h) - 1) * np.exp(-2 * size)
-    beta = 1 / (power + h)
+    power = state[:, 9:10] + h
+    steep = _steepness(power, state[:, 3:4])
+    beta = 1 / power
     moved = (beta - 1) / np.pi * steep * (1 + steep * square) ** -beta
     return (moved - unit) / h
 
@@ -247,15 +295,24 @@ def _weights(values, model, state, facts):
 
 def _moved(state, step, fwhm_px):
     """The state one step on, no step longer than the model is straight for."""
-    shift, size, lean, power = LARGEST_STEPS.values()
-    limit = np.array([np.inf, shift * fwhm_px, shift * fwhm_px, size, lean, lean])
-    limit = np.append(limit, [np.inf, np.inf, np.inf, power])
+    limit = _largest_steps(fwhm_px)
     new = state + np.clip(step, -limit, limit)
     new[:, 0] = np.maximum(new[:, 0], 0.2 * state[:, 0])
     length = np.hypot(new[:, 4], new[:, 5])
-    new[:, 4:6] *= np.minimum(1, MOST_LEAN / np.maximum(length, 1e-9))[:, None]
+    shorter = np.minimum(1, MOST_LEAN / np.maximum(length, 1e-9))
+    new[:, 4:6] *= shorter[:, None]
     new[:, 9] = np.clip(new[:, 9], 1 / BETA_RANGE[1], 1 / BETA_RANGE[0])
     return new
+
+
+def _largest_steps(fwhm_px):
+    """How far each number of a state may go in one step, (10,)."""
+    limit = np.full(10, np.inf)
+    limit[1:3] = LARGEST_STEPS["shift"] * fwhm_px
+    limit[3] = LARGEST_STEPS["size"]
+    limit[4:6] = LARGEST_STEPS["lean"]
+    limit[9] = LARGEST_STEPS["power"]
+    return limit
 
 
 def _misfit(stamps, chi, fwhm_px):

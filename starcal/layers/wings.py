@@ -51,22 +51,34 @@ def with_wings(psf: Psf, plane: np.ndarray, stars: Sources, bright: np.ndarray) 
     bright : ndarray, (m,)
         Indices of the brightest stars, saturated ones among them; the first `WING_STARS` are used.
     """
-    edges = psf.fwhm_px * np.geomspace(*WING_FWHM, WING_BINS + 1)
-    radius = np.sqrt((edges[1:] ** 2 + edges[:-1] ** 2) / 2)  # half of a ring's pixels lie beyond
-    tree, rings = cKDTree(np.column_stack([stars.x_px, stars.y_px])), []
-    for star in bright[:WING_STARS]:
-        rings.append(_ring_levels(psf, plane, stars, star, tree, edges))
-    if not rings:
+    bright = bright[:WING_STARS]
+    if len(bright) == 0:
         return psf
+    edges = psf.fwhm_px * np.geomspace(*WING_FWHM, WING_BINS + 1)
+    tree = cKDTree(np.column_stack([stars.x_px, stars.y_px]))
+    rings = [_ring_levels(psf, plane, stars, star, tree, edges) for star in bright]
     level, error = np.array(rings).swapaxes(0, 1)
-    blind_px = stars.clear_px[bright[:WING_STARS], None]
-    usable = np.isfinite(level) & (edges[:-1] > blind_px)
-    usable &= _showing(np.where(usable, level, np.nan), error)[:, None]
+    usable = _usable(level, error, edges, stars.clear_px[bright, None])
     if not usable.any():
         return psf
     weight = np.where(usable, 1 / error**2, 0)
-    factor = _wing_factors(np.nan_to_num(level), weight, psf.at_radius(radius))
-    light = np.log(psf.at_radius(radius) * factor)
+    return _with_rings(psf, edges, np.nan_to_num(level), weight)
+
+
+def _usable(level, error, edges, blind_px):
+    """Rings that tell of wings: with data, beyond the clipped pixels, of stars that show, (m,
+    rings)."""
+    usable = np.isfinite(level) & (edges[:-1] > blind_px)
+    usable &= _showing(np.where(usable, level, np.nan), error)[:, None]
+    return usable
+
+
+def _with_rings(psf, edges, level, weight) -> Psf:
+    """The profile with the wings that these levels of rings tell."""
+    radius = np.sqrt((edges[1:] ** 2 + edges[:-1] ** 2) / 2)  # half of a ring's pixels lie beyond
+    core = psf.at_radius(radius)
+    factor = _wing_factors(level, weight, core)
+    light = np.log(core * factor)
     slope = np.polyfit(np.log(radius[-4:]), light[-4:], 1)[0]
     return replace(
         psf,
@@ -87,19 +99,27 @@ def _showing(level, error):
 def _ring_levels(psf, plane, stars, star, tree, edges):
     """Median of the pixels in each ring round a star, other stars' cores left out, and what it may
     be wrong by."""
-    at, warp = tree.data[star], stars.warp[star]
+    at = tree.data[star]
+    warp = stars.warp[star]
     reach_px = edges[-1] * float(longest(warp))
-    half = int(np.ceil(reach_px))
-    top, left = (max(0, round(float(at[k])) - half) for k in (1, 0))
-    cut = plane[top : top + 2 * half + 1, left : left + 2 * half + 1]
-    y, x = np.ogrid[top : top + cut.shape[0], left : left + cut.shape[1]]
+    cut, x, y = _cut(plane, at, int(np.ceil(reach_px)))
     u, v, _ = warped(x - at[0], y - at[1], warp)
     radius = np.hypot(u, v)
     ring = np.digitize(radius, edges) - 1
     for other in tree.query_ball_point(at, reach_px):
         if other != star:
-            ring[np.hypot(x - tree.data[other, 0], y - tree.data[other, 1]) < edges[0]] = -1
+            other_x, other_y = tree.data[other]
+            ring[np.hypot(x - other_x, y - other_y) < edges[0]] = -1
     return _levels(cut, ring, psf.at_radius(radius), len(edges) - 1)
+
+
+def _cut(plane, at, half):
+    """The part of a plane round a place, and the columns and rows of its pixels."""
+    left = max(0, round(float(at[0])) - half)
+    top = max(0, round(float(at[1])) - half)
+    cut = plane[top : top + 2 * half + 1, left : left + 2 * half + 1]
+    y, x = np.ogrid[top : top + cut.shape[0], left : left + cut.shape[1]]
+    return cut, x, y
 
 
 def _levels(cut, ring, profile, count):
@@ -134,12 +154,16 @@ def _wing_factors(level, weight, profile):
         light = (weight * flux * (level - sky)).sum(axis=0)
         precision = (weight * flux**2).sum(axis=0)
         for k in range(1, len(factor)):
-            expected = profile[k] * factor[k - 1]
-            trust = (WING_PRIOR * expected) ** -2
-            best = (light[k] + expected * trust) / (precision[k] + trust) / profile[k]
-            low, high = (step * factor[k - 1] for step in FACTOR_STEP)
-            factor[k] = np.clip(best, low, high)
+            factor[k] = _next_factor(factor[k - 1], profile[k], light[k], precision[k])
     return factor
+
+
+def _next_factor(within, profile, light, precision):
+    """Factor of a ring, from what stars show in it and from the factor of the ring within."""
+    expected = profile * within
+    trust = (WING_PRIOR * expected) ** -2
+    best = (light + expected * trust) / (precision + trust) / profile
+    return np.clip(best, FACTOR_STEP[0] * within, FACTOR_STEP[1] * within)
 
 
 def _flux_and_sky(level, weight, shape):

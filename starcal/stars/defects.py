@@ -7,6 +7,7 @@ their neighbours in what is measured. The frame itself stays as it is.
 import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,13 +92,13 @@ def find_defects(pixels: NDArray, noise: FrameNoise, fwhm_px: float) -> Defects:
     Defects
     """
     bad_columns = _bad_columns(pixels, noise)
-    places, counts = [], []
+    places = []
+    counts = []
     for channel in range(len(pixels)):
         hot = _hot_pixels(pixels, noise, fwhm_px, channel)
         hot = hot[:, ~np.isin(hot[1], bad_columns[channel])]
         counts.append(hot.shape[1])
-        value = _neighbours(pixels[channel], hot[0], hot[1]).astype(np.float32)
-        places.append((np.full(hot.shape[1], channel), hot[0], hot[1], value))
+        places.append(_pixel_places(pixels, channel, hot))
         places += [_column_places(pixels, channel, c, bad_columns) for c in bad_columns[channel]]
     channel, row, column, value = (np.concatenate(part) for part in zip(*places, strict=True))
     return Defects(
@@ -108,6 +109,13 @@ def find_defects(pixels: NDArray, noise: FrameNoise, fwhm_px: float) -> Defects:
         hot_pixels=tuple(counts),
         columns=tuple(len(c) for c in bad_columns),
     )
+
+
+def _pixel_places(pixels: NDArray, channel: int, hot: NDArray):
+    """Hot pixels as (channel, row, column, value): the median of their neighbours."""
+    row, column = hot
+    value = _neighbours(pixels[channel], row, column)
+    return np.full(len(row), channel), row, column, value.astype(np.float32)
 
 
 # --- single pixels ----------------------------------------------------------------------
@@ -130,22 +138,24 @@ def _hot_pixels(pixels: NDArray, noise: FrameNoise, fwhm_px: float, channel: int
 
 def _candidates(plane: NDArray, sigma: float) -> tuple[NDArray, NDArray]:
     """Pixels well above both of their neighbours in the row, off the rim of the frame."""
-
-    def in_strip(start: int) -> NDArray:
-        strip = plane[start : start + STRIP_ROWS]
-        beside = np.maximum(strip[:, :-2], strip[:, 2:])
-        with np.errstate(invalid="ignore"):
-            above = strip[:, 1:-1] - beside > 0.5 * STANDS_OUT_SIGMA * sigma
-        return np.argwhere(above) + np.array([start, 1])
-
     if not sigma > 0 or min(plane.shape) < 5:
         return np.empty(0, int), np.empty(0, int)
     with ThreadPoolExecutor(os.cpu_count()) as pool:
-        found = np.concatenate(list(pool.map(in_strip, range(0, len(plane), STRIP_ROWS))))
-    row, column = found.T
+        in_strip = partial(_standing_out, plane, 0.5 * STANDS_OUT_SIGMA * sigma)
+        found = list(pool.map(in_strip, range(0, len(plane), STRIP_ROWS)))
+    row, column = np.concatenate(found).T
     inner = (row >= 2) & (row < plane.shape[0] - 2)
     inner &= (column >= 2) & (column < plane.shape[1] - 2)
     return row[inner], column[inner]
+
+
+def _standing_out(plane: NDArray, by: float, start: int) -> NDArray:
+    """Row and column of the pixels of a strip that are so much above those beside them, (n, 2)."""
+    strip = plane[start : start + STRIP_ROWS]
+    beside = np.maximum(strip[:, :-2], strip[:, 2:])
+    with np.errstate(invalid="ignore"):
+        above = strip[:, 1:-1] - beside > by
+    return np.argwhere(above) + np.array([start, 1])
 
 
 def _neighbours(plane: NDArray, row: NDArray, column: NDArray) -> NDArray:
@@ -189,15 +199,11 @@ def _bad_columns(pixels: NDArray, noise: FrameNoise) -> list[NDArray]:
         sample = plane[::thin]
         level = upper_median(np.ascontiguousarray(sample.T), 0.5)
         off.append(_off_from_beside(level) / max(sigma, 1e-12))
-    off = np.array(off)
     needed = max(COLUMN_NOISE, COLUMN_SIGMA * 1.2533 / np.sqrt(len(pixels[0][::thin])))
-    bad = np.abs(off) > needed
-    return [
-        np.flatnonzero(bad[c] & (bad.sum(axis=0) == 1))
-        if bad[c].mean() <= MOST_COLUMNS
-        else np.empty(0, int)
-        for c in range(len(pixels))
-    ]
+    bad = np.abs(np.array(off)) > needed
+    alone = bad.sum(axis=0) == 1
+    few = bad.mean(axis=1) <= MOST_COLUMNS
+    return [np.flatnonzero(mine & alone & rare) for mine, rare in zip(bad, few, strict=True)]
 
 
 def _off_from_beside(level: NDArray) -> NDArray:

@@ -26,6 +26,7 @@ USUAL_DIFFERENCE_LN = 0.01  # between channels that seem alike; keeps a differen
 STAR_SCATTER = 0.02  # of a star's own profile: bright stars then count alike
 SAMPLES = 300  # of the bootstrap: an error is then known to 4 %
 FEWEST_STARS = 4
+RED_BLUE, GREEN = [0, 2], [1]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -76,29 +77,18 @@ def measure_growth(flux: NDArray, noise: NDArray) -> Growth | None:
     good &= flux[1, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)] > 0
     if good.sum() < FEWEST_STARS:
         return None
-    flux, noise = flux[:, :, good], NOISE_GROWTH * noise[good]
+    flux = flux[:, :, good]
+    noise = NOISE_GROWTH * noise[good]
     single = _grows_as_others(flux)
-    flux, noise = flux[:, :, single], noise[single]
+    sums = _resampled_sums(_weighted(flux[:, :, single], noise[single]))
+    return _drawn_to_none(_followed_far(sums), int(single.sum()))
+
+
+def _weighted(flux: NDArray, noise: NDArray) -> NDArray:
+    """Light of each star against its green, by what its noise lets it tell."""
     green = flux[1, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)]
     weight = 1 / (green * (noise**2 + STAR_SCATTER**2))
-    sums = _resampled_sums(flux * weight)
-    for reach, enough in REACHES:  # noise grows outwards, what is left beyond inwards
-        best = _followed(sums, reach)
-        if np.all(best.error_ln <= enough):
-            break
-    # where channels seem alike the correction would only add noise
-    truth2 = np.maximum(best.ln**2 - best.error_ln**2, 0) + USUAL_DIFFERENCE_LN**2
-    share = truth2 / (truth2 + best.error_ln**2)
-    return Growth(
-        ln=share * best.ln,
-        error_ln=np.sqrt(share) * best.error_ln,
-        raw_ln=best.ln,
-        raw_error_ln=best.error_ln,
-        last_step_ln=best.step_ln,
-        last_step_error_ln=best.step_error_ln,
-        reach_widths=best.reach_widths,
-        stars=len(noise),
-    )
+    return flux * weight
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -110,6 +100,33 @@ class _Followed:
     error_ln: NDArray
     step_ln: NDArray
     step_error_ln: NDArray
+
+
+def _drawn_to_none(best: _Followed, stars: int) -> Growth:
+    """The growth, less of it where it is not significant: where channels seem alike the correction
+    would only add noise."""
+    truth2 = np.maximum(best.ln**2 - best.error_ln**2, 0) + USUAL_DIFFERENCE_LN**2
+    share = truth2 / (truth2 + best.error_ln**2)
+    return Growth(
+        ln=share * best.ln,
+        error_ln=np.sqrt(share) * best.error_ln,
+        raw_ln=best.ln,
+        raw_error_ln=best.error_ln,
+        last_step_ln=best.step_ln,
+        last_step_error_ln=best.step_error_ln,
+        reach_widths=best.reach_widths,
+        stars=stars,
+    )
+
+
+def _followed_far(sums: NDArray) -> _Followed:
+    """Growth to the outermost radius at which it is known well enough: noise grows outwards, what
+    is left beyond inwards."""
+    for reach, enough in REACHES:
+        best = _followed(sums, reach)
+        if np.all(best.error_ln <= enough):
+            break
+    return best
 
 
 def _followed(sums: NDArray, reach: float) -> _Followed:
@@ -152,7 +169,7 @@ def _against_green(sums: NDArray, inner: float, outer: float) -> tuple[NDArray, 
     beyond = sums[:, :, RADII_WIDTHS.index(outer)]
     lit = (within > 0) & (beyond > 0)
     ln = np.log(np.where(lit, beyond, 1.0) / np.where(lit, within, 1.0))
-    ratio = ln[:, [0, 2]] - ln[:, [1]]
-    dark = ~(lit[:, [0, 2]] & lit[:, [1]])
+    ratio = ln[:, RED_BLUE] - ln[:, GREEN]
+    dark = ~(lit[:, RED_BLUE] & lit[:, GREEN])
     spread = np.std(ratio[1:], axis=0, ddof=1)
     return np.where(dark[0], 0.0, ratio[0]), np.where(dark.any(axis=0), np.inf, spread)

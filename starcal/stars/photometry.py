@@ -84,14 +84,35 @@ def _found(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float
     x_px, y_px, snr = detect(pixels, noise, fwhm_px, snr_min)
     clip_level = tuple(clip_level_of(plane, x_px, y_px, fwhm_px) for plane in pixels)
     x_px, y_px, snr = one_detection_a_core(pixels, clip_level, fwhm_px, x_px, y_px, snr)
-    shape = measure_shapes(
-        luminance_stamps(pixels, noise, x_px, y_px, half_width(fwhm_px)), fwhm_px
+    table = _table_of(*_shaped(pixels, noise, fwhm_px, x_px, y_px, snr))
+    table.meta.update(
+        noise=noise,
+        clip_level=clip_level,
+        snr_min=snr_min,
+        shape=pixels.shape[1:],
     )
+    _flag_saturation(table, pixels)
+    _measure_widths(table, pixels, fwhm_px)
+    _measure_channels(table, pixels)
+    _flag_shape(table)
+    _flag_defects(table)
+    flag_blends(table)
+    return table
+
+
+def _shaped(pixels, noise: FrameNoise, fwhm_px: float, x_px, y_px, snr):
+    """Places, significance and shapes of the detections, close pairs told apart, each star once."""
+    stamps = luminance_stamps(pixels, noise, x_px, y_px, half_width(fwhm_px))
+    shape = measure_shapes(stamps, fwhm_px)
     pair = close_pairs(pixels, noise, fwhm_px, x_px, y_px, snr, shape)
     x_px, y_px, snr, shape = pair.apart(x_px, y_px, snr, shape, fwhm_px)
     x_px, y_px = _centres(x_px, y_px, shape, fwhm_px)
-    x_px, y_px, snr, shape = _once(x_px, y_px, snr, shape, SAME_FWHM * fwhm_px)
-    table = Table(
+    return _once(x_px, y_px, snr, shape, SAME_FWHM * fwhm_px)
+
+
+def _table_of(x_px: np.ndarray, y_px: np.ndarray, snr: np.ndarray, shape: Shapes) -> Table:
+    """A star table without flags or fluxes."""
+    return Table(
         {
             "x_px": x_px * u.pix,
             "y_px": y_px * u.pix,
@@ -102,27 +123,18 @@ def _found(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float
             "saturated_channels": np.full(len(x_px), "", "U3"),
         }
     )
-    table.meta.update(
-        noise=noise,
-        clip_level=clip_level,
-        snr_min=snr_min,
-        shape=pixels.shape[1:],
-    )
-    _flag_saturation(table, pixels)
+
+
+def _measure_widths(table: Table, pixels: np.ndarray, fwhm_px: float) -> None:
+    """Profile of each channel and the apertures that follow from it; widths of single stars on the
+    same scale, as moments give them relative to each other only."""
     channel_fwhm, beta = _profiles(pixels, table, fwhm_px)
-    table["fwhm_px"] *= np.mean(channel_fwhm) / _typical_fwhm(
-        table
-    )  # moments give widths relative to each other
+    table["fwhm_px"] *= np.mean(channel_fwhm) / _typical_fwhm(table)
     table.meta.update(
         fwhm_px=channel_fwhm,
         aperture_px=tuple(APERTURE_FWHM * f for f in channel_fwhm),
         moffat_beta=beta,
     )
-    _measure_channels(table, pixels)
-    _flag_shape(table)
-    _flag_defects(table)
-    flag_blends(table)
-    return table
 
 
 def measure_rows(table: Table, pixels: np.ndarray) -> None:
@@ -185,13 +197,13 @@ def _channel_profile(
 ) -> tuple[float, float]:
     """FWHM and Moffat exponent in one channel, from the stack of the unsaturated stars that show
     best there."""
-    clean = np.flatnonzero((table["flags"] == 0) & (table["snr"] >= SHAPE_SNR))
-    pick = clean[np.argsort(table["snr"][clean])[::-1][:300]]
+    pick = _brightest_clean(table)
     if len(pick) < 3:
         return fwhm_px, USUAL_BETA
-    x_px, y_px = table["x_px"].value[pick], table["y_px"].value[pick]
+    x_px = table["x_px"].value[pick]
+    y_px = table["y_px"].value[pick]
     stamps = stamps_round(plane, x_px, y_px, half_width(fwhm_px))
-    contrast = stamps[:, stamps.shape[1] // 2, stamps.shape[2] // 2] - rim_level(stamps)
+    contrast = _contrast(stamps)
     clear = contrast / np.maximum(unrest(stamps), 1e-12)
     best = np.argsort(clear)[::-1][: max(3, len(pick) // 2)]
     if not np.all(contrast[best] > 0):  # a channel without light, or without data
@@ -200,22 +212,39 @@ def _channel_profile(
     return stacked_profile(stamps[best], x_px[best] % 1, y_px[best] % 1, weight, fwhm_px, beta)
 
 
+def _brightest_clean(table: Table) -> np.ndarray:
+    """Rows of the most significant stars without a flag, 300 at most."""
+    clean = np.flatnonzero((table["flags"] == 0) & (table["snr"] >= SHAPE_SNR))
+    order = np.argsort(table["snr"][clean])[::-1]
+    return clean[order[:300]]
+
+
+def _contrast(stamps: np.ndarray) -> np.ndarray:
+    """Middle pixel of each stamp over its rim."""
+    middle = stamps[:, stamps.shape[1] // 2, stamps.shape[2] // 2]
+    return middle - rim_level(stamps)
+
+
 def _measure_channel(table: Table, plane: np.ndarray, index: int, ground, sigma, count) -> None:
     """Aperture flux over the ground under each star, its error, and that ground, into the table."""
     noise, channel = table.meta["noise"], CHANNELS[index]
-    flux, flux_error = (np.full(len(table), np.nan) for _ in range(2))
-    if len(table):
-        aperture = CircularAperture(places_of(table), table.meta["aperture_px"][index])
-        area = aperture.area
-        flux = np.asarray(aperture_photometry(plane, aperture)["aperture_sum"]) - area * ground
-        per_pixel = np.maximum(sigma, 0.5 * noise.noise[index]) ** 2 * (
-            1 + area / np.maximum(count, 1)
-        )
-        flux_error = np.sqrt(
-            np.maximum(flux, 0) / noise.electrons_per_unit[index] + area * per_pixel
-        )
-    for name, values in (("flux", flux), ("flux_error", flux_error), ("ground", ground)):
-        table[f"{name}_{channel}"] = values
+    flux, area = _light_within(table, plane, index, ground)
+    sigma = np.maximum(sigma, 0.5 * noise.noise[index])
+    per_pixel = sigma**2 * (1 + area / np.maximum(count, 1))
+    photons = np.maximum(flux, 0) / noise.electrons_per_unit[index]
+    flux_error = np.sqrt(photons + area * per_pixel)
+    table[f"flux_{channel}"] = flux
+    table[f"flux_error_{channel}"] = flux_error
+    table[f"ground_{channel}"] = ground
+
+
+def _light_within(table: Table, plane: np.ndarray, index: int, ground):
+    """Light within each star's aperture over the ground, and the aperture's area."""
+    if len(table) == 0:
+        return np.empty(0), 0.0
+    aperture = CircularAperture(places_of(table), table.meta["aperture_px"][index])
+    total = aperture_photometry(plane, aperture)["aperture_sum"]
+    return np.asarray(total) - aperture.area * ground, aperture.area
 
 
 def _rings(table: Table, pixels: np.ndarray) -> np.ndarray:
@@ -237,69 +266,71 @@ def _under(table: Table, pixels: np.ndarray, rings: np.ndarray) -> np.ndarray:
     The ring's; where that is uneven in any channel, from under the star itself in all: the two
     share out the wings of a star a little differently, and that must not look like colour.
     """
-    noise, skies = table.meta["noise"], rings.copy()
-    x_px, y_px = (table[name].value for name in ("x_px", "y_px"))
-    dark, sigma, electrons = (
-        np.array(v)[:, None] for v in (noise.sky, noise.noise, noise.electrons_per_unit)
-    )
-    grain = np.sqrt(sigma**2 + np.maximum(skies[:, 0] - dark, 0) / electrons)
-    uneven = np.flatnonzero((skies[:, 1] > UNEVEN * grain).any(axis=0))
+    skies = rings.copy()
+    uneven = _uneven(table.meta["noise"], rings)
+    x_px = table["x_px"].value[uneven]
+    y_px = table["y_px"].value[uneven]
     for index, plane in enumerate(pixels):
-        found = np.array(
-            level_under(
-                plane,
-                x_px[uneven],
-                y_px[uneven],
-                (table.meta["fwhm_px"][index], table.meta["moffat_beta"]),
-                table.meta["aperture_px"][index],
-            )
-        )
-        skies[index][:, uneven] = np.where(
-            np.isfinite(found).all(axis=0), found, skies[index][:, uneven]
-        )
+        profile = table.meta["fwhm_px"][index], table.meta["moffat_beta"]
+        found = np.array(level_under(plane, x_px, y_px, profile, table.meta["aperture_px"][index]))
+        known = np.isfinite(found).all(axis=0)
+        skies[index][:, uneven] = np.where(known, found, skies[index][:, uneven])
     return skies
+
+
+def _uneven(noise: FrameNoise, rings: np.ndarray) -> np.ndarray:
+    """Rows of the stars whose ring scatters more in some channel than photons and readout do."""
+    dark = np.array(noise.sky)[:, None]
+    sigma = np.array(noise.noise)[:, None]
+    electrons = np.array(noise.electrons_per_unit)[:, None]
+    grain = np.sqrt(sigma**2 + np.maximum(rings[:, 0] - dark, 0) / electrons)
+    return np.flatnonzero((rings[:, 1] > UNEVEN * grain).any(axis=0))
 
 
 def _annulus(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: float):
     """Clipped median, scatter and number of pixels of the ring round each star; chunked to bound
     memory."""
-    inner, outer = (r * fwhm_px for r in ANNULUS_FWHM)
-    half = int(np.ceil(outer))
+    half = int(np.ceil(ANNULUS_FWHM[1] * fwhm_px))
+    ring = _ring_of(half, fwhm_px)
+    parts = []
+    for start in range(0, len(x_px), 1000):
+        some = slice(start, start + 1000)
+        stamps = stamps_round(plane, x_px[some], y_px[some], half)
+        parts.append(_clipped_median(stamps[:, ring]))
+    return tuple(np.concatenate(column) for column in zip(*parts, strict=True))
+
+
+def _ring_of(half: int, fwhm_px: float) -> np.ndarray:
+    """Which pixels of a stamp of this half width are in the ring."""
+    inner, outer = ANNULUS_FWHM
     dy, dx = np.mgrid[-half : half + 1, -half : half + 1]
-    ring = (np.hypot(dx, dy) >= inner) & (np.hypot(dx, dy) <= outer)
-    return tuple(
-        np.concatenate(column)
-        for column in zip(
-            *(
-                _clipped_median(
-                    stamps_round(plane, x_px[i : i + 1000], y_px[i : i + 1000], half)[:, ring]
-                )
-                for i in range(0, len(x_px), 1000)
-            ),
-            strict=True,
-        )
-    )
+    radius = np.hypot(dx, dy)
+    return (radius >= inner * fwhm_px) & (radius <= outer * fwhm_px)
 
 
 def _clipped_median(values: np.ndarray):
     """Sigma-clipped (3 sigma, 3 rounds, about the median) median, MAD scatter and count along axis
     1."""
     values = np.sort(np.where(np.isfinite(values), values, HIGHEST), axis=1)
-    low, high = np.zeros(len(values), int), (values < HIGHEST).sum(1)
-    rows, place = np.arange(len(values)), np.arange(values.shape[1])
+    low = np.zeros(len(values), int)
+    high = (values < HIGHEST).sum(1)
+    place = np.arange(values.shape[1])
     for _ in range(4):
-        quantile = [
-            values[rows, np.clip(low + (share * (high - low)).astype(int), 0, values.shape[1] - 1)]
-            for share in (0.1587, 0.5, 0.8413)
-        ]
-        median, sigma = (
-            quantile[1],
-            quantile[1] - quantile[0],
-        )  # the lower side: stars are on the upper
-        inside = np.abs(values - median[:, None]) <= 3 * np.maximum(sigma, 1e-12)[:, None]
-        low, high = inside.argmax(1), np.where(inside, place, -1).max(1) + 1
+        median = _quantile(values, low, high, 0.5)
+        sigma = median - _quantile(values, low, high, 0.1587)  # stars are on the upper side
+        reach = 3 * np.maximum(sigma, 1e-12)
+        inside = np.abs(values - median[:, None]) <= reach[:, None]
+        low = inside.argmax(1)
+        high = np.where(inside, place, -1).max(1) + 1
     found = high > low
     return np.where(found, median, np.nan), np.where(found, sigma, np.nan), high - low
+
+
+def _quantile(ordered: np.ndarray, low: np.ndarray, high: np.ndarray, share: float) -> np.ndarray:
+    """Value at a share of the way from one place to another of each sorted row."""
+    place = low + (share * (high - low)).astype(int)
+    last = ordered.shape[1] - 1
+    return ordered[np.arange(len(ordered)), np.clip(place, 0, last)]
 
 
 def _flag_saturation(table: Table, pixels: np.ndarray) -> None:
@@ -322,11 +353,17 @@ def _measure_channels(table: Table, pixels: np.ndarray) -> None:
     for index, (ring, under) in enumerate(zip(rings, _under(table, pixels, rings), strict=True)):
         table[f"sky_{CHANNELS[index]}"] = ring[0]
         _measure_channel(table, pixels[index], index, *under)
+    _flag_edge_and_faint(table)
+
+
+def _flag_edge_and_faint(table: Table) -> None:
     flags = table["flags"]
-    flux, error, sky = (in_channels(table, name) for name in ("flux", "flux_error", "sky"))
-    unknown = ~np.isfinite(flux + sky).all(axis=0)
-    flags[beyond_edge(table, table["x_px"].value, table["y_px"].value) | unknown] |= Flag.EDGE
-    flags[~((flux > 0) & (flux >= FAINT_SNR * error)).all(axis=0)] |= Flag.FAINT
+    flux = in_channels(table, "flux")
+    unknown = ~np.isfinite(flux + in_channels(table, "sky")).all(axis=0)
+    beyond = beyond_edge(table, table["x_px"].value, table["y_px"].value)
+    flags[beyond | unknown] |= Flag.EDGE
+    clear = (flux > 0) & (flux >= FAINT_SNR * in_channels(table, "flux_error"))
+    flags[~clear.all(axis=0)] |= Flag.FAINT
 
 
 def beyond_edge(table: Table, x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:

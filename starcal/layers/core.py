@@ -41,7 +41,7 @@ def with_core(
     return _with_table(psf, stamps)
 
 
-def _with_table(psf: Psf, stamps: "_Stamps") -> Psf:
+def _with_table(psf, stamps) -> Psf:
     """The profile with the table that these stars tell."""
     half = int(np.ceil(CORE_FWHM / TABLE_STEP)) + 1
     y, x = np.mgrid[-half : half + 1, -half : half + 1] * TABLE_STEP * psf.fwhm_px
@@ -49,13 +49,18 @@ def _with_table(psf: Psf, stamps: "_Stamps") -> Psf:
     summed = over_pixels(x, y, psf.fwhm_px, psf.beta).ravel() - light.ravel()
     prior = TABLE_PRIOR[0] * light + TABLE_PRIOR[1] * light.max()
     cells, left = _fitted(psf, stamps, half, summed, prior.ravel())
-    fade = np.clip((1 - np.hypot(x, y) / (CORE_FWHM * psf.fwhm_px)) / 0.2, 0, 1)
+    table = cells.reshape(x.shape) * _fade(np.hypot(x, y), psf.fwhm_px)
     return replace(
         psf,
-        table=(cells.reshape(x.shape) * fade).astype(np.float32),
+        table=table.astype(np.float32),
         stars=len(stamps.values),
         residual=float(1.4826 * np.median(np.abs(left)) / light.max()),
     )
+
+
+def _fade(radius_px, fwhm_px):
+    """1 inside, falling to 0 at the rim of the table."""
+    return np.clip((1 - radius_px / (CORE_FWHM * fwhm_px)) / 0.2, 0, 1)
 
 
 def _fitted(psf, stamps, half, summed, prior):
@@ -104,15 +109,21 @@ class _Stamps:
     def less(self, expected):
         """What is left of each pixel without the expected profile and the star's sky, and its
         error, both for a star of unit flux."""
-        basis = np.broadcast_to(self.basis, (*self.values.shape, 3))
-        columns = np.concatenate([expected[:, :, None], basis], axis=2) * self.inside[:, :, None]
-        normal = np.swapaxes(columns, 1, 2) @ columns
-        right = np.swapaxes(columns, 1, 2) @ self.values[:, :, None]
-        best = (np.linalg.pinv(normal, rcond=1e-12, hermitian=True) @ right)[:, :, 0]
+        best = self._flux_and_sky(expected)
         flux = np.maximum(best[:, :1], 1e-30)
         residual = (self.values - best[:, 1:] @ self.basis.T) / flux - expected
         error = np.hypot(self._unrest() / flux, OWN_ERROR * expected) + 1e-12
         return residual, np.where(self.inside, error, np.inf)
+
+    def _flux_and_sky(self, expected):
+        """How much of the expected profile each star is, and its plane of sky, (n, 4)."""
+        basis = np.broadcast_to(self.basis, (*self.values.shape, 3))
+        columns = np.concatenate([expected[:, :, None], basis], axis=2) * self.inside[:, :, None]
+        across = np.swapaxes(columns, 1, 2)
+        normal = across @ columns
+        right = across @ self.values[:, :, None]
+        best = np.linalg.pinv(normal, rcond=1e-12, hermitian=True) @ right
+        return best[:, :, 0]
 
     def _unrest(self):
         """Scatter of the pixels at each star's rim about their median, (n, 1): slopes count, as

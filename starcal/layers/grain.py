@@ -66,37 +66,40 @@ def swatch(values: np.ndarray, clean: np.ndarray) -> np.ndarray:
     ndarray, (3, m, m) float32
         0 where none of the four is clean.
     """
-    share = ndimage.gaussian_filter(clean.astype(np.float32), SMOOTH_PX)
-    smooth = ndimage.gaussian_filter(
-        np.where(clean, values, 0).astype(np.float32), (0, SMOOTH_PX, SMOOTH_PX)
-    )
-    noise = np.where(clean, values - smooth / np.maximum(share, 1e-6), 0)
-    spread = [1.4826 * np.median(np.abs(plane[clean])) if clean.any() else 0.0 for plane in noise]
-    noise = np.stack(
-        [
-            plane / s if s > 0 else np.zeros_like(plane)
-            for plane, s in zip(noise, spread, strict=True)
-        ]
-    )
-    texture, known = noise, clean
+    noise = np.stack([_of_unit_spread(plane, clean) for plane in _rough(values, clean)])
+    texture = noise
+    known = clean
     for turn in (1, 2, 3):
         texture = np.where(known, texture, np.rot90(noise, turn, (1, 2)))
         known = known | np.rot90(clean, turn)
     return np.clip(texture, -LARGEST_SIGMA, LARGEST_SIGMA).astype(np.float32)
 
 
+def _rough(values, clean):
+    """Values less their smooth part, as told from clean pixels; 0 where they are not clean."""
+    share = ndimage.gaussian_filter(clean.astype(np.float32), SMOOTH_PX)
+    known = np.where(clean, values, 0).astype(np.float32)
+    smooth = ndimage.gaussian_filter(known, (0, SMOOTH_PX, SMOOTH_PX))
+    return np.where(clean, values - smooth / np.maximum(share, 1e-6), 0)
+
+
+def _of_unit_spread(plane, clean):
+    """The plane over its robust standard deviation; 0 if it has none."""
+    spread = 1.4826 * np.median(np.abs(plane[clean])) if clean.any() else 0.0
+    return plane / spread if spread > 0 else np.zeros_like(plane)
+
+
 def emptiest(shape: tuple[int, int], x_px: np.ndarray, y_px: np.ndarray) -> tuple[slice, slice]:
     """The square of a frame in which there are fewest stars."""
     height, width = shape
     size = min(SWATCH_PX, height, width)
-    tops, lefts = np.arange(0, height - size + 1, size), np.arange(0, width - size + 1, size)
-    stars = np.histogram2d(
-        y_px, x_px, [np.append(tops, tops[-1] + size), np.append(lefts, lefts[-1] + size)]
-    )[0]
+    across = np.arange(width // size + 1) * size
+    down = np.arange(height // size + 1) * size
+    stars = np.histogram2d(y_px, x_px, [down, across])[0]
     row, column = np.unravel_index(np.argmin(stars), stars.shape)
-    return slice(int(tops[row]), int(tops[row]) + size), slice(
-        int(lefts[column]), int(lefts[column]) + size
-    )
+    top = int(down[row])
+    left = int(across[column])
+    return slice(top, top + size), slice(left, left + size)
 
 
 def laid_out(noise_swatch: np.ndarray, window: tuple[slice, slice]) -> np.ndarray:

@@ -199,15 +199,18 @@ def drawn(model: StarModel, window) -> Iterator[tuple[NDArray, ...]]:
 def _footprints(model, window, some, offsets):
     """See `drawn`: the same for a few stars."""
     rows, columns = window
-    height, width = rows.stop - rows.start, columns.stop - columns.start
-    x_px, y_px = model.x_px[some, None], model.y_px[some, None]
-    xs = offsets[0] + np.rint(x_px).astype(int)
-    ys = offsets[1] + np.rint(y_px).astype(int)
-    dx, dy = (xs - x_px).astype(np.float32), (ys - y_px).astype(np.float32)
-    xs, ys = xs - columns.start, ys - rows.start
-    use = (xs >= 0) & (xs < width) & (ys >= 0) & (ys < height)
+    xs, dx = _pixels_along(model.x_px[some, None], offsets[0])
+    ys, dy = _pixels_along(model.y_px[some, None], offsets[1])
+    use = (xs >= columns.start) & (xs < columns.stop) & (ys >= rows.start) & (ys < rows.stop)
     use &= dx**2 + dy**2 <= model.reach_px[some, None].astype(np.float32) ** 2
-    return some[np.nonzero(use)[0]], (ys * width + xs)[use], dx[use], dy[use]
+    place = (ys - rows.start) * (columns.stop - columns.start) + xs - columns.start
+    return some[np.nonzero(use)[0]], place[use], dx[use], dy[use]
+
+
+def _pixels_along(at_px, offsets):
+    """Pixels round each place along one axis, and how far they are from it."""
+    pixels = offsets + np.rint(at_px).astype(int)
+    return pixels, (pixels - at_px).astype(np.float32)
 
 
 def footprint(model: StarModel, window) -> NDArray[np.bool_]:

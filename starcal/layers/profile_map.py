@@ -43,20 +43,25 @@ class ProfileMap:
 
 def profile_map(field: ShapeField) -> ProfileMap:
     """The shapes of a field at the middles of `PLACES` equal parts of the frame."""
-    rows, columns = PLACES
-    height, width = field.shape
-    y_px = (np.arange(rows) + 0.5) * height / rows - 0.5
-    x_px = (np.arange(columns) + 0.5) * width / columns - 0.5
+    y_px = _middles(PLACES[0], field.shape[0])
+    x_px = _middles(PLACES[1], field.shape[1])
     x, y = np.meshgrid(x_px, y_px)
     shapes = [field.at(channel, x, y) for channel in range(len(field.size))]
     size = np.stack([of_channel[0] for of_channel in shapes])
     lean = np.stack([of_channel[1] for of_channel in shapes])
+    e1 = lean[..., 0]
+    e2 = lean[..., 1]
     return ProfileMap(
         x_px=x_px,
         y_px=y_px,
         fwhm_px=np.exp(size),
-        axis_ratio=np.exp(-2 * np.hypot(lean[..., 0], lean[..., 1])),
-        long_axis_deg=np.degrees(np.arctan2(lean[..., 1], lean[..., 0])) / 2,
+        axis_ratio=np.exp(-2 * np.hypot(e1, e2)),
+        long_axis_deg=np.degrees(np.arctan2(e2, e1)) / 2,
         stars=field.stars,
         degree=field.degree,
     )
+
+
+def _middles(parts: int, size: int) -> NDArray:
+    """Middles of equal parts of a side of the frame, px."""
+    return (np.arange(parts) + 0.5) * size / parts - 0.5

@@ -58,10 +58,7 @@ def first_profiles(channels: list[Channel], stars: Table, clear_px: list[NDArray
     field = _field(channels, singles, [(places[0][r], places[1][r]) for r in rows])
     profiles = []
     for c in channels:
-        sharp_px = field.middling(c.index) * np.exp(singles[c.index].sharper)
-        psf = textbook_psf(
-            float(sharp_px), _beta(singles, c.index), CORE_FWHM, _shift(singles[c.index])
-        )
+        psf = _textbook(field, singles, c.index)
         warp = warps_at(field, c.index, *places)
         good = _for_core(field, c, stars, singles[c.index], places, rows[c.index])
         psf = _core(psf, planes[c.index], places, warp, good)
@@ -69,6 +66,13 @@ def first_profiles(channels: list[Channel], stars: Table, clear_px: list[NDArray
         bright = _brightest(c, stars, int(Flag.SHAPE), WING_SNR)
         profiles.append(with_wings(psf, c.plane, sources, bright).normalised())
     return Profiles(tuple(profiles), field)
+
+
+def _textbook(field: ShapeField, singles: list[Singles], channel: int) -> Psf:
+    """The Moffat profile that a channel's single stars tell."""
+    single = singles[channel]
+    sharp_px = field.middling(channel) * np.exp(single.sharper)
+    return textbook_psf(float(sharp_px), _beta(singles, channel), CORE_FWHM, _shift(single))
 
 
 def profiles_on(
@@ -96,21 +100,24 @@ def _singles(channels, planes, stars, places) -> tuple[list[NDArray], list[Singl
     rows, singles = [], []
     for c, plane in zip(channels, planes, strict=True):
         good = _brightest(c, stars, UNFIT_FOR_SHAPE, SHAPE_FIT_SNR)
-        flux = np.array(stars[f"flux_{c.name}"])[good]
-        good = good[balanced(places[0][good], places[1][good], flux, plane.shape)]
+        flux = np.array(stars[f"flux_{c.name}"])
+        good = good[balanced(places[0][good], places[1][good], flux[good], plane.shape)]
         rows.append(good)
-        singles.append(
-            fit_singles(
-                plane,
-                places[0][good],
-                places[1][good],
-                np.array(stars[f"flux_{c.name}"])[good],
-                fwhm_px=c.fwhm_px,
-                noise=c.noise,
-                electrons_per_unit=c.electrons_per_unit,
-            )
-        )
+        singles.append(_shapes_of(c, plane, places[0][good], places[1][good], flux[good]))
     return rows, singles
+
+
+def _shapes_of(channel: Channel, plane, x_px, y_px, flux) -> Singles:
+    """Shapes of some stars of a channel."""
+    return fit_singles(
+        plane,
+        x_px,
+        y_px,
+        flux,
+        fwhm_px=channel.fwhm_px,
+        noise=channel.noise,
+        electrons_per_unit=channel.electrons_per_unit,
+    )
 
 
 def _field(channels, singles, places) -> ShapeField:

@@ -213,12 +213,12 @@ def _model_and_slopes(stamps, state):
     square = _square(form, dx, dy)
     unit, fall = _unit_and_fall(state, square)
     slope = np.empty((*stamps.dx.shape, 10))
-    slope[:, :, 0] = unit
-    slope[:, :, 1:6] = _shape_slopes(state, form, dx, dy, fall)
-    slope[:, :, 3] -= 2 * flux * unit
-    slope[:, :, 6] = 1
-    slope[:, :, 7:9] = stamps.slopes
-    slope[:, :, 9] = flux * _power_slope(state, square, unit)
+    slope[..., 0] = unit
+    slope[..., 1:6] = _shape_slopes(state, form, dx, dy, fall)
+    slope[..., 3] -= 2 * flux * unit
+    slope[..., 6] = 1
+    slope[..., 7:9] = stamps.slopes
+    slope[..., 9] = flux * _power_slope(state, square, unit)
     return flux * unit + _sky(stamps, state), slope
 
 

@@ -59,16 +59,21 @@ def _too_sharp(channel, psf, warp, x_px, y_px) -> NDArray[np.bool_]:
     column, row = _brightest_pixels(channel.plane, x_px, y_px)
     level = _level_round(channel, x_px, y_px)
     peak = np.maximum(values_at(channel.plane, column, row) - level, channel.noise)
-    middle = psf.shift_px
-    central = psf(np.float32(middle[0]), np.float32(middle[1]), warp)
     sharp = np.zeros(len(x_px), bool)
     for dx, dy in DIRECTIONS:
-        beside = [values_at(channel.plane, column + sign * dx, row + sign * dy) for sign in (-1, 1)]
-        share = (np.mean(beside, axis=0) - level) / peak
-        star = psf(np.float32(middle[0] + dx), np.float32(middle[1] + dy), warp) / central
+        before = values_at(channel.plane, column - dx, row - dy)
+        after = values_at(channel.plane, column + dx, row + dy)
+        share = (np.mean([before, after], axis=0) - level) / peak
         error = channel.noise * np.sqrt(0.5 + share**2) / peak
-        sharp |= share + SHARP_SIGMA * error < STAR_SHARE * star
+        sharp |= share + SHARP_SIGMA * error < STAR_SHARE * _share_of_star(psf, warp, dx, dy)
     return sharp
+
+
+def _share_of_star(psf, warp, dx, dy):
+    """Light of a star some pixels from its middle against that in the middle."""
+    x, y = psf.shift_px
+    central = psf(np.float32(x), np.float32(y), warp)
+    return psf(np.float32(x + dx), np.float32(y + dy), warp) / central
 
 
 def _brightest_pixels(plane, x_px, y_px):

@@ -94,16 +94,14 @@ class _Stamps:
         within = np.hypot(u, v) <= reach_px
         inside = within & np.isfinite(values)
         whole = inside.sum(axis=1) > 0.95 * within.sum(axis=1)
-        parts = (values, u, v, np.broadcast_to(shrunk, u.shape), inside)
-        values, u, v, shrunk, inside = (part[whole] for part in parts)
-        basis = np.stack([np.ones(len(offsets[0])), *offsets], axis=1) / reach_px
+        shrunk = np.broadcast_to(shrunk, u.shape)
         return cls(
-            values=np.nan_to_num(values).astype(float),
-            u=u,
-            v=v,
-            shrunk=shrunk.astype(float),
-            inside=inside,
-            basis=basis,
+            values=np.nan_to_num(values[whole]).astype(float),
+            u=u[whole],
+            v=v[whole],
+            shrunk=shrunk[whole].astype(float),
+            inside=inside[whole],
+            basis=np.stack([np.ones(len(offsets[0])), *offsets], axis=1) / reach_px,
         )
 
     def less(self, expected):

@@ -37,9 +37,10 @@ def fill(values: np.ndarray, weight: np.ndarray, noise: np.ndarray | float) -> n
     weights = [weight]
     while min(weights[-1].shape) > COARSEST_PX:
         weights.append(_halve(weights[-1]))
-    known = weight > 0
-    level = np.float32(np.median(values[known][::MEDIAN_STEP])) if known.any() else np.float32(0)
-    background, structure = np.full(values.shape, level, np.float32), None
+    known = values[weight > 0]
+    level = np.median(known[::MEDIAN_STEP]) if known.size else 0
+    background = np.full(values.shape, level, np.float32)
+    structure = None
     for _ in range(PASSES):
         step, structure = _refine((values - background) * weight, weights, noise, structure)
         background += step
@@ -49,19 +50,27 @@ def fill(values: np.ndarray, weight: np.ndarray, noise: np.ndarray | float) -> n
 def _refine(weighted, weights, noise, structure):
     """One pass from coarse to fine; also the variance of structure found on each scale, if not
     known yet."""
-    sums = [weighted]
-    for _ in weights[1:]:
-        sums.append(_halve(sums[-1]))
+    sums = _halvings(weighted, len(weights))
     found = structure or [0.0] * len(sums)
     background = _mean(sums[-1], weights[-1], np.float32(0))
-    for scale in range(len(sums) - 2, -1, -1):
-        coarse, cover = _double(background, sums[scale].shape), weights[scale]
+    for scale in reversed(range(len(sums) - 1)):
+        cover = weights[scale]
+        coarse = _double(background, cover.shape)
         news = _mean(sums[scale], cover, coarse) - coarse
         variance = _noise_share(scale) * noise**2
         if structure is None:
             found[scale] = _structure(news, cover, variance)
-        background = coarse + news * (found[scale] * cover / (found[scale] * cover + variance))
+        told = found[scale] * cover
+        background = coarse + news * (told / (told + variance))
     return background, found
+
+
+def _halvings(plane, count):
+    """The plane and all its halves, from fine to coarse."""
+    planes = [plane]
+    for _ in range(count - 1):
+        planes.append(_halve(planes[-1]))
+    return planes
 
 
 @cache
@@ -91,8 +100,10 @@ def _halve(plane):
     """Half as many pixels each way, each a binomial mean of 4 x 4; beyond the edge there is
     nothing."""
     padded = np.pad(plane, ((1, 3), (1, 3)))
-    rows = sum(t * padded[k : k + 2 * ((plane.shape[0] + 1) // 2) : 2] for k, t in enumerate(TAPS))
-    return sum(t * rows[:, k : k + 2 * ((plane.shape[1] + 1) // 2) : 2] for k, t in enumerate(TAPS))
+    height = 2 * ((plane.shape[0] + 1) // 2)
+    width = 2 * ((plane.shape[1] + 1) // 2)
+    rows = sum(t * padded[k : k + height : 2] for k, t in enumerate(TAPS))
+    return sum(t * rows[:, k : k + width : 2] for k, t in enumerate(TAPS))
 
 
 def _double(plane, shape):

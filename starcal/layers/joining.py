@@ -90,10 +90,7 @@ def plausible_starless(pixels: NDArray, starless: NDArray, stars: Table) -> Star
             f"{pixels.shape}; "
             f"give one of the same size, made from this frame"
         )
-    noise = np.maximum(stars.meta["noise"].noise, 1e-9)[:, None]
-    some = np.s_[:, ::SAMPLE_STEP, ::SAMPLE_STEP]
-    excess = (starless[some].astype(float) - pixels[some]).reshape(3, -1) / noise
-    excess = excess[:, np.isfinite(excess).all(axis=0)]
+    excess = _excess(pixels, starless, stars)
     if not excess.size:
         raise FrameError(
             "a starless frame without a finite pixel in common with the frame given; "
@@ -102,6 +99,14 @@ def plausible_starless(pixels: NDArray, starless: NDArray, stars: Table) -> Star
     sky_shift = tuple(map(float, np.median(excess, axis=1)))
     brighter = float(np.mean(excess.max(axis=0) > BRIGHTER_SIGMA))
     return _judged(StarlessCheck(sky_shift, brighter, _light_left(pixels, starless, stars)))
+
+
+def _excess(pixels: NDArray, starless: NDArray, stars: Table) -> NDArray:
+    """How much brighter than the frame some of the finite pixels are, in units of noise, (3, k)."""
+    noise = np.maximum(stars.meta["noise"].noise, 1e-9)[:, None]
+    some = np.s_[:, ::SAMPLE_STEP, ::SAMPLE_STEP]
+    excess = (starless[some].astype(float) - pixels[some]).reshape(3, -1) / noise
+    return excess[:, np.isfinite(excess).all(axis=0)]
 
 
 def _judged(check: StarlessCheck) -> StarlessCheck:

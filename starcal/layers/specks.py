@@ -43,14 +43,20 @@ def specks(
     stars : Table
     """
     best = np.argmax([f.flux / np.maximum(f.error, 1e-30) for f in fits], axis=0)
+    sharp = _sharp_where_best(channels, profiles, places, best)
+    flags = np.array(stars["flags"])
+    sure = (flags & UNSURE == 0) & (np.array(stars["snr"]) >= SHAPE_SNR) & ~sharp
+    return (sharp | _one_channel_only(fits, best, sure)) & (flags & Flag.SATURATED == 0)
+
+
+def _sharp_where_best(channels, profiles, places, best) -> NDArray[np.bool_]:
+    """Entries too sharp for a star in the channel that shows them best, (n,)."""
     sharp = np.zeros(len(best), bool)
     for c in channels:
         mine = np.flatnonzero(best == c.index)
         psf, warp = profiles[c.index]
         sharp[mine] = _too_sharp(c, psf, warp[mine], places[0][mine], places[1][mine])
-    flags = np.array(stars["flags"])
-    sure = (flags & UNSURE == 0) & (np.array(stars["snr"]) >= SHAPE_SNR) & ~sharp
-    return (sharp | _one_channel_only(fits, best, sure)) & (flags & Flag.SATURATED == 0)
+    return sharp
 
 
 def _too_sharp(channel, psf, warp, x_px, y_px) -> NDArray[np.bool_]:

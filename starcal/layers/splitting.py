@@ -101,30 +101,46 @@ def split(pixels: NDArray, stars: Table) -> Split:
     FrameError
         The table was measured on a frame of another size.
     """
+    _must_fit(pixels, stars)
+    frame = pixels.astype(np.float32, copy=False)
+    parts = Split(
+        starless=frame.copy(),
+        stars=np.zeros_like(frame),
+        footprint=np.zeros(frame.shape[1:], bool),
+        model=model_stars(frame, stars) if shows_stars(stars) else _no_stars(len(stars)),
+    )
+    if shows_stars(stars):
+        _take_apart(parts, channels_of(frame, stars), stars.meta["noise"].empty_sky)
+    return parts
+
+
+def _must_fit(pixels: NDArray, stars: Table) -> None:
+    """Refuse a table that was measured on a frame of another size."""
     if pixels.shape != (3, *stars.meta["shape"]):
         raise FrameError(
             f"a frame of shape {pixels.shape} given with a star table measured on one of shape "
             f"{(3, *stars.meta['shape'])}; measure the stars of this frame: measure_stars(pixels)"
         )
-    frame = pixels.astype(np.float32, copy=False)
-    starless, layer, covered = frame.copy(), np.zeros_like(frame), np.zeros(frame.shape[1:], bool)
-    if not shows_stars(stars):
-        return Split(starless, layer, covered, _no_stars(len(stars)))
-    model, channels = model_stars(frame, stars), channels_of(frame, stars)
-    grain = _grain(model, channels)
-    for tile in tiles(covered.shape):
-        covered[tile.inner] = inside = footprint(model, tile.inner)
-        if inside.any():
-            for c in channels:
-                clean = (
-                    np.full(inside.shape, c.sky, np.float32)
-                    if stars.meta["noise"].empty_sky
-                    else _without_stars(model, c, tile.outer, grain[c.index])[tile.inner_of_outer]
-                )
-                layer[c.index][tile.inner], starless[c.index][tile.inner] = _apart(
-                    c.plane[tile.inner], clean, inside
-                )
-    return Split(starless, layer, covered, model)
+
+
+def _take_apart(parts: Split, channels: list[Channel], empty_sky: bool) -> None:
+    """Move the light of the model's stars from the starless frame into the star layer, in place,
+    and mark where."""
+    grain = _grain(parts.model, channels)
+    for tile in tiles(parts.footprint.shape):
+        inside = footprint(parts.model, tile.inner)
+        parts.footprint[tile.inner] = inside
+        if not inside.any():
+            continue
+        for c in channels:
+            if empty_sky:
+                clean = np.full(inside.shape, c.sky, np.float32)
+            else:
+                whole = _without_stars(parts.model, c, tile.outer, grain[c.index])
+                clean = whole[tile.inner_of_outer]
+            light, rest = _apart(c.plane[tile.inner], clean, inside)
+            parts.stars[c.index][tile.inner] = light
+            parts.starless[c.index][tile.inner] = rest
 
 
 def _no_stars(count: int) -> StarModel:

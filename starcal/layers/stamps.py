@@ -36,16 +36,20 @@ def stamps_at(plane: np.ndarray, x_px, y_px, offsets) -> tuple[np.ndarray, np.nd
     -------
     tuple of ndarray, (n, P)
     """
-    column, row = np.rint(x_px).astype(int), np.rint(y_px).astype(int)
-    dx = offsets[0] + (column - x_px)[:, None]
-    dy = offsets[1] + (row - y_px)[:, None]
-    values = values_at(plane, offsets[0] + column[:, None], offsets[1] + row[:, None])
+    column = np.rint(x_px).astype(int)
+    row = np.rint(y_px).astype(int)
+    across, down = offsets
+    values = values_at(plane, across + column[:, None], down + row[:, None])
+    dx = across + (column - x_px)[:, None]
+    dy = down + (row - y_px)[:, None]
     return values, dx.astype(np.float32), dy.astype(np.float32)
 
 
 def values_at(plane: np.ndarray, columns: np.ndarray, rows: np.ndarray) -> np.ndarray:
     """Pixels of a plane as float32, NaN beyond its edges; the shape of the indices."""
     height, width = plane.shape
-    values = plane[np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1)]
-    outside = (columns < 0) | (rows < 0) | (columns >= width) | (rows >= height)
+    nearest_row = np.clip(rows, 0, height - 1)
+    nearest_column = np.clip(columns, 0, width - 1)
+    values = plane[nearest_row, nearest_column]
+    outside = (rows != nearest_row) | (columns != nearest_column)
     return np.where(outside, np.float32(np.nan), values.astype(np.float32))

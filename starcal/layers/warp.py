@@ -25,11 +25,14 @@ def warps_of(size: np.ndarray, lean: np.ndarray) -> np.ndarray:
     ndarray, (..., 3) float32
         xx, xy, yy of each.
     """
-    length = np.hypot(lean[..., 0], lean[..., 1])
+    e1 = lean[..., 0]
+    e2 = lean[..., 1]
+    length = np.hypot(e1, e2)
     across = np.sinh(length) / np.maximum(length, 1e-12)
     even = np.cosh(length)
-    entries = [even - across * lean[..., 0], -across * lean[..., 1], even + across * lean[..., 0]]
-    return (np.exp(-size)[..., None] * np.stack(entries, axis=-1)).astype(np.float32)
+    entries = np.stack([even - across * e1, -across * e2, even + across * e1], axis=-1)
+    smaller = np.exp(-size)[..., None]
+    return (smaller * entries).astype(np.float32)
 
 
 def warped(
@@ -37,12 +40,18 @@ def warped(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Offsets as they are in the frame's profile, and det A; ``warp`` (..., 3) broadcasts against
     the offsets."""
-    xx, xy, yy = warp[..., 0], warp[..., 1], warp[..., 2]
-    return xx * dx_px + xy * dy_px, xy * dx_px + yy * dy_px, xx * yy - xy * xy
+    xx = warp[..., 0]
+    xy = warp[..., 1]
+    yy = warp[..., 2]
+    u = xx * dx_px + xy * dy_px
+    v = xy * dx_px + yy * dy_px
+    return u, v, xx * yy - xy * xy
 
 
 def longest(warp: np.ndarray) -> np.ndarray:
     """How much longer than the frame's profile a warped one is along its long axis, (...)."""
-    mean = (warp[..., 0] + warp[..., 2]) / 2
-    spread = np.hypot((warp[..., 0] - warp[..., 2]) / 2, warp[..., 1])
+    xx = warp[..., 0]
+    yy = warp[..., 2]
+    mean = (xx + yy) / 2
+    spread = np.hypot((xx - yy) / 2, warp[..., 1])
     return 1 / np.maximum(mean - spread, 1e-3)

@@ -7,9 +7,10 @@ import base64
 import html
 import re
 from collections.abc import Sequence
+from typing import SupportsIndex
 
 
-def counted(number: int, noun: str) -> str:
+def counted(number: SupportsIndex, noun: str) -> str:
     """Say how many there are: 1 star, 2 stars.
 
     Parameters

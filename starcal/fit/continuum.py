@@ -101,6 +101,8 @@ class ContinuumFit:
     @property
     def assumed(self) -> str:
         """What is taken for granted, in words."""
+        if self.frame is None:
+            return "nothing: there are no stars to fit"
         name = self.frame.bands.name
         if not self.frame.bands.is_narrow:
             kinds = {"broadband": "a camera's or broad filters'"}
@@ -368,7 +370,8 @@ def _judged(made: ContinuumFit, seen: Seen) -> ContinuumFit:
         explained = _explained(
             seen.bv_mag[rows], seen.bv_error_mag[rows], told.mean_mag["ratios"][clean]
         )
-    if made.frame.bands.name == "unknown" and not enough:
+    known_bands = made.frame is not None and made.frame.bands.name != "unknown"
+    if not known_bands and not enough:
         refused = "the channels show the colours of no known filters, and few stars are matched"
     else:
         refused = _too_little(min(explained, believed), len(known))

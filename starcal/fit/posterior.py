@@ -242,7 +242,7 @@ def _parts(ratios: _Residuals, bands: Bands, values: np.ndarray) -> list[tuple]:
     if weak:
         parts.append(_shared_out(weak, _normal(ratios, _of_ratios(0.0, WEAK_BAD_MAG**2))))
     if bands.late_giants_mag is not None:
-        parts.append((late * _late_giants(ratios, bands, values), 0.0, 0.0))
+        parts.append((late * _late_giants(ratios, bands, values, bands.late_giants_mag), 0.0, 0.0))
     return parts
 
 
@@ -271,12 +271,14 @@ def _late_share(bands: Bands) -> np.ndarray:
     return LATE_SHARE * inside * (bands.late_giants_mag is not None)
 
 
-def _late_giants(ratios: _Residuals, bands: Bands, values: np.ndarray) -> np.ndarray:
+def _late_giants(
+    ratios: _Residuals, bands: Bands, values: np.ndarray, middle_mag: np.ndarray
+) -> np.ndarray:
     """Density of giants M5 and later, whose ratios do not depend on their B-V."""
     count = len(bands.ratio_of)
     zero = np.zeros(2)
     zero[:count] = values[:count]
-    moved = _called_for(values, bands) - (zero + bands.late_giants_mag)[:, None, None]
+    moved = _called_for(values, bands) - (zero + middle_mag)[:, None, None]
     scatter = np.where(np.arange(2) < count, LATE_SCATTER_MAG, 0.0) ** 2
     giants = replace(
         ratios,

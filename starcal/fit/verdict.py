@@ -5,7 +5,7 @@ responses and through narrowband filters: broadband instruments have slope ratio
 narrowband composites have at least one below 0.08 or above 2.0.
 """
 
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from typing import Any
 
 import numpy as np
@@ -67,6 +67,7 @@ class Verdict:
     """
 
     verdict: str
+    _: KW_ONLY
     quality: str = ""
     reasons: tuple[str, ...] = ()
     next_steps: tuple[str, ...] = ()

@@ -61,6 +61,9 @@ class Frame:
     blank_value : float
         What the file held where there was no data: 0 for the borders of registered stacks, else
         NaN.
+    wcs_other_way : astropy.wcs.WCS or None
+        The same with rows counted from the other end of the picture, where the file that holds it
+        does not say from which: stars decide. None where there is no doubt.
 
     Examples
     --------
@@ -68,9 +71,6 @@ class Frame:
     >>> frame = read_frame("broadband.fits")
     >>> isinstance(frame, Frame), frame.pixels.shape, str(frame.pixels.dtype)
     (True, (3, 500, 700), 'float32')
-    wcs_other_way : astropy.wcs.WCS or None
-        The same with rows counted from the other end of the picture, where the file that holds it
-        does not say from which: stars decide. None where there is no doubt.
     """
 
     pixels: np.ndarray = field(repr=False)

@@ -125,12 +125,13 @@ def _regions(blocks: np.ndarray) -> Iterator[tuple[slice, slice]]:
 def _against_nebula(pixels, known, noise, sigma_px, window):
     """Signal-to-noise of a star against noise and nebula in a window, whose covariance goes block
     by block."""
+    rows, columns = window
     outer = _with_margin(window, pixels.shape[1:], sigma_px)
     known = None if known is None else known[outer]
     planes = _answers(pixels[:, *outer], known, noise, sigma_px)
-    top = window[0].start - outer[0].start
-    left = window[1].start - outer[1].start
-    inner = planes[:, top : top + _length(window[0]), left : left + _length(window[1])]
+    top = rows.start - outer[0].start
+    left = columns.start - outer[1].start
+    inner = planes[:, top : top + _length(rows), left : left + _length(columns)]
     weight = _block_weights(planes, (top, left), inner.shape[1:])
     # without a peak in the sum it is the rim of a bright star
     return np.where(inner[1::2].sum(axis=0) > 0, _weighted(inner, weight), 0)

@@ -162,11 +162,16 @@ def clip_level_of(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px
     brightest = above_sky > 0.5 * np.max(above_sky, initial=0)
     wide = _top_pixels(cores, peak, above_sky) >= 4 + 0.1 * fwhm_px**2
     topped = np.flatnonzero(wide & brightest)
-    around = rim_level(stamps_round(plane, x_px[topped], y_px[topped], round(CLIFF_FWHM * fwhm_px)))
+    around = _level_round(plane, x_px[topped], y_px[topped], fwhm_px)
     cliff = peak[topped] - around > 0.5 * above_sky[topped]
     if cliff.any():
         return float(np.min(peak[topped][cliff]))
     return _repeated_top(cores, peak, brightest)
+
+
+def _level_round(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: float):
+    """Level so far from each star that a clipped one has fallen off."""
+    return rim_level(stamps_round(plane, x_px, y_px, round(CLIFF_FWHM * fwhm_px)))
 
 
 def _top_pixels(cores: np.ndarray, peak: np.ndarray, above_sky: np.ndarray) -> np.ndarray:
@@ -194,11 +199,12 @@ def one_detection_a_core(pixels, clip_level, fwhm_px, x_px, y_px, snr):
     if cores is None:
         return x_px, y_px, snr
     middle, area = cores
-    tree = cKDTree(np.column_stack([x_px, y_px]))
-    inside = tree.query_ball_point(middle, np.sqrt(area / np.pi) + fwhm_px)
+    reach = np.sqrt(area / np.pi) + fwhm_px
+    inside = cKDTree(np.column_stack([x_px, y_px])).query_ball_point(middle, reach)
+    core_snr = [snr[group].max() if group else snr.max() for group in inside]
     keep = np.ones(len(x_px), bool)
-    keep[[i for group in inside for i in group]] = False
-    core_snr = [max((snr[i] for i in group), default=snr.max()) for group in inside]
+    for group in inside:
+        keep[group] = False
     return (
         np.append(x_px[keep], middle[:, 0]),
         np.append(y_px[keep], middle[:, 1]),
@@ -286,16 +292,25 @@ def close_pairs(pixels, noise, fwhm_px, x_px, y_px, snr, shape) -> _Pairs:
     rows = np.flatnonzero((snr >= SHAPE_SNR) & long)
     half = int(np.ceil(1.6 * fwhm_px))
     stamps = np.nan_to_num(luminance_stamps(pixels, noise, x_px[rows], y_px[rows], half))
-    found = [_two_peaks(*one) for one in zip(stamps, _inner_peaks(stamps), strict=True)]
     places = np.column_stack([x_px, y_px])
-    two = [
-        (row, peaks + np.rint(places[row]) - half)
-        for row, peaks in zip(rows, found, strict=True)
-        if peaks is not None
-    ]
-    new = _not_yet_found(two, places)
+    corners = np.rint(places[rows]) - half
+    new = _not_yet_found(_resolved(stamps, rows, corners), places)
     peaks = np.array([peaks for _, peaks in new], float).reshape(-1, 2, 2)
-    return _Pairs(np.array([row for row, _ in new], int), peaks[:, 0].copy(), peaks[:, 1].copy())
+    return _Pairs(
+        np.array([row for row, _ in new], int),
+        peaks[:, 0].copy(),
+        peaks[:, 1].copy(),
+    )
+
+
+def _resolved(stamps, rows, corners):
+    """The pairs, (row, peaks in the frame), of the stamps that show two."""
+    pairs = []
+    for stamp, top, row, corner in zip(stamps, _inner_peaks(stamps), rows, corners, strict=True):
+        peaks = _two_peaks(stamp, top)
+        if peaks is not None:
+            pairs.append((row, peaks + corner))
+    return pairs
 
 
 def _inner_peaks(stamps: np.ndarray) -> np.ndarray:
@@ -327,10 +342,11 @@ def _two_peaks(stamp: np.ndarray, peak: np.ndarray) -> np.ndarray | None:
         return None
     peaks = np.column_stack([xs, ys])[order]
     low = np.median(stamp[[0, -1]])
-    height = stamp[peaks[1, 1], peaks[1, 0]] - low
+    height = stamp[ys, xs][order[1]] - low
     dip = _lowest_between(stamp, peaks) - low
-    resolved = height > PAIR_FAINTER * (stamp.max() - low) and dip < PAIR_SADDLE * height
-    return peaks if resolved and height - dip > PAIR_SIGMA else None
+    bright = height > PAIR_FAINTER * (stamp.max() - low)
+    parted = dip < PAIR_SADDLE * height and height - dip > PAIR_SIGMA
+    return peaks if bright and parted else None
 
 
 def _lowest_between(stamp: np.ndarray, peaks: np.ndarray) -> float:

@@ -55,18 +55,23 @@ def _level_under(plane, x_px, y_px, profile, radius_px):
     reach = REACH_FWHM * profile[0]
     half = int(np.ceil(reach))
     values = stamps_round(plane, x_px, y_px, half).reshape(len(x_px), -1).astype(float)
-    row, column = np.mgrid[-half : half + 1, -half : half + 1].reshape(2, -1)
-    dy = row - _past_pixel(y_px)
-    dx = column - _past_pixel(x_px)
+    dx, dy = _from_star(x_px, y_px, half)
     radius = np.hypot(dx, dy)
     design = _star_and_bowl(moffat(radius, *profile), dx / reach, dy / reach)
     weight = ((radius <= reach) & np.isfinite(values)).astype(float)
+    enough = weight.sum(axis=1) > 3 * design.shape[2]
     solution, inverse, sigma = _clipped_fit(design, np.nan_to_num(values), weight)
     mean = _ground_in_aperture(radius, radius_px, design)
     level = (mean * solution).sum(axis=1)
     variance = np.einsum("nk,nkl,nl->n", mean, inverse, mean)
-    enough = weight.sum(axis=1) > 3 * design.shape[2]
-    return np.where(enough, np.stack([level, sigma, 1 / np.maximum(variance, 1e-12)]), np.nan)
+    count = 1 / np.maximum(variance, 1e-12)
+    return np.where(enough, np.stack([level, sigma, count]), np.nan)
+
+
+def _from_star(x_px, y_px, half):
+    """Columns and rows of a stamp's pixels from the star, (n, pixels) each."""
+    row, column = np.mgrid[-half : half + 1, -half : half + 1].reshape(2, -1)
+    return column - _past_pixel(x_px), row - _past_pixel(y_px)
 
 
 def _past_pixel(at: np.ndarray) -> np.ndarray:

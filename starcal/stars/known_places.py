@@ -103,11 +103,16 @@ def free_places(pixels: np.ndarray, stars: Table, x_px: np.ndarray, y_px: np.nda
     free[free] = _on_sound_pixels(pixels, stars, x_px[free], y_px[free])
     places = np.column_stack([x_px, y_px])
     if len(stars):
-        free[free] = cKDTree(places_of(stars)).query(places[free])[0] > core_px
+        nearest_px, _ = cKDTree(places_of(stars)).query(places[free])
+        free[free] = nearest_px > core_px
     among = np.flatnonzero(free)
-    pairs = cKDTree(places[among]).query_pairs(core_px, output_type="ndarray")
-    free[among[pairs[:, 1]]] = False
+    free[among[_seconds(places[among], core_px)]] = False
     return free
+
+
+def _seconds(places, reach_px):
+    """Rows of the places that one before them lies within reach of."""
+    return cKDTree(places).query_pairs(reach_px, output_type="ndarray")[:, 1]
 
 
 def _on_sound_pixels(pixels, stars, x_px, y_px):
@@ -126,17 +131,24 @@ def _settled(pixels, stars, x_px, y_px, fwhm_px):
 def _peak_near(pixels, stars, x_px, y_px, fwhm_px):
     """The best pixel near a place, refined, and its signal-to-noise; or the place itself with that
     of its pixel."""
-    rows = _block_round(y_px, pixels.shape[1])
-    columns = _block_round(x_px, pixels.shape[2])
-    snr = star_snr(pixels[:, rows, columns], stars.meta["noise"], fwhm_px)
+    top = _block_round(y_px, pixels.shape[1])
+    left = _block_round(x_px, pixels.shape[2])
+    snr = star_snr(pixels[:, top, left], stars.meta["noise"], fwhm_px)
     y, x = np.indices(snr.shape)
-    away_px = np.hypot(x + columns.start - x_px, y + rows.start - y_px)
+    away_px = np.hypot(x + left.start - x_px, y + top.start - y_px)
     near = away_px <= max(1.0, RECENTRE_FWHM * fwhm_px)
-    row, column = np.unravel_index(np.argmax(np.where(near, snr, -np.inf)), snr.shape)
-    if snr[row, column] < SIGNIFICANT_SNR:
+    best = np.unravel_index(np.argmax(np.where(near, snr, -np.inf)), snr.shape)
+    if snr[best] < SIGNIFICANT_SNR:
         return x_px, y_px, snr.flat[np.argmin(away_px)]
-    dx, dy = summit(stamps_round(snr, np.array([column], float), np.array([row], float), 1))
-    return column + columns.start + dx[0], row + rows.start + dy[0], snr[row, column]
+    dx, dy = _refinement(snr, best)
+    return best[1] + left.start + dx, best[0] + top.start + dy, snr[best]
+
+
+def _refinement(snr, pixel):
+    """How far the top of a peak lies from its pixel, (row, column), in x and in y."""
+    row, column = pixel
+    dx, dy = summit(stamps_round(snr, np.array([column]), np.array([row]), 1))
+    return dx[0], dy[0]
 
 
 def _block_round(at_px: float, length: int) -> slice:

@@ -225,15 +225,20 @@ def _channel_slope(stars: Table, index: int) -> tuple[float, float]:
     """Slope and half its 95 % interval in one channel; NaN for fewer than SHAPE_STARS or less than
     a factor 3 in flux."""
     flux = _flux_with_wings(stars, index)
-    error = in_channels(stars, "flux_error")[index]
     height = in_channels(stars, "peak")[index] - in_channels(stars, "sky")[index]
-    spoilt = stars["flags"] & (Flag.EDGE | Flag.BLENDED | Flag.SHAPE | Flag.SATURATED) != 0
-    good = ~spoilt & (flux > SHAPE_SNR * error) & (height > 0)
+    sure = flux > SHAPE_SNR * in_channels(stars, "flux_error")[index]
+    good = _clean(stars) & sure & (height > 0)
     if good.sum() < SHAPE_STARS or np.ptp(np.log(flux[good])) <= np.log(3):
         return np.nan, np.nan
     rows = np.flatnonzero(good)[:MOST_SLOPE_STARS]
     slope, _, low, high = theilslopes(np.log(height[rows]), np.log(flux[rows]))
     return float(slope), float((high - low) / 2)
+
+
+def _clean(stars: Table) -> np.ndarray:
+    """Which stars have a peak and a flux that are their own."""
+    spoilt = Flag.EDGE | Flag.BLENDED | Flag.SHAPE | Flag.SATURATED
+    return stars["flags"] & spoilt == 0
 
 
 def _flux_with_wings(stars: Table, index: int) -> np.ndarray:

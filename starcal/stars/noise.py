@@ -68,13 +68,14 @@ def frame_noise(pixels: np.ndarray) -> FrameNoise:
     known = _known_blocks(grid.places(), blocks)
     dark = _darkest(known.level, known.sigma)
     sky = np.median(known.level[:, dark], axis=1)
-    noise = np.median(known.sigma[:, dark], axis=1)
-    empty = not noise.any() and _share_of(blocks, sky) > EMPTY_SHARE
-    noise = _with_lit_noise(blocks, sky, noise)
+    dark_noise = np.median(known.sigma[:, dark], axis=1)
+    empty = not dark_noise.any() and _share_of(blocks, sky) > EMPTY_SHARE
+    noise = _with_lit_noise(blocks, sky, dark_noise)
+    electrons = (np.inf,) * len(pixels) if empty else _electrons(known, sky, noise)
     return FrameNoise(
-        tuple(map(float, sky)),
-        tuple(map(float, noise)),
-        (np.inf,) * len(pixels) if empty else _electrons(known, sky, noise),
+        tuple(sky.tolist()),
+        tuple(noise.tolist()),
+        electrons,
         _gradients(known, dark, noise),
         empty,
     )

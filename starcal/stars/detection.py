@@ -163,9 +163,9 @@ def clip_level_of(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px
     wide = _top_pixels(cores, peak, above_sky) >= 4 + 0.1 * fwhm_px**2
     topped = np.flatnonzero(wide & brightest)
     around = _level_round(plane, x_px[topped], y_px[topped], fwhm_px)
-    cliff = peak[topped] - around > 0.5 * above_sky[topped]
-    if cliff.any():
-        return float(np.min(peak[topped][cliff]))
+    cliff = topped[peak[topped] - around > 0.5 * above_sky[topped]]
+    if len(cliff):
+        return float(np.min(peak[cliff]))
     return _repeated_top(cores, peak, brightest)
 
 
@@ -201,7 +201,7 @@ def one_detection_a_core(pixels, clip_level, fwhm_px, x_px, y_px, snr):
     middle, area = cores
     reach = np.sqrt(area / np.pi) + fwhm_px
     inside = cKDTree(np.column_stack([x_px, y_px])).query_ball_point(middle, reach)
-    core_snr = [snr[group].max() if group else snr.max() for group in inside]
+    core_snr = [snr[group or slice(None)].max() for group in inside]
     keep = np.ones(len(x_px), bool)
     for group in inside:
         keep[group] = False
@@ -288,8 +288,7 @@ class _Pairs:
 def close_pairs(pixels, noise, fwhm_px, x_px, y_px, snr, shape) -> _Pairs:
     """Long or wide detections with two peaks and a saddle between them: the filter smooths close
     pairs into one."""
-    long = (shape.roundness < PAIR_ROUNDNESS) | (shape.fwhm_px > 1.3 * fwhm_px)
-    rows = np.flatnonzero((snr >= SHAPE_SNR) & long)
+    rows = np.flatnonzero((snr >= SHAPE_SNR) & _long_or_wide(shape, fwhm_px))
     half = int(np.ceil(1.6 * fwhm_px))
     stamps = np.nan_to_num(luminance_stamps(pixels, noise, x_px[rows], y_px[rows], half))
     places = np.column_stack([x_px, y_px])
@@ -301,6 +300,11 @@ def close_pairs(pixels, noise, fwhm_px, x_px, y_px, snr, shape) -> _Pairs:
         peaks[:, 0].copy(),
         peaks[:, 1].copy(),
     )
+
+
+def _long_or_wide(shape: Shapes, fwhm_px: float) -> np.ndarray:
+    """Which shapes may be those of two stars."""
+    return (shape.roundness < PAIR_ROUNDNESS) | (shape.fwhm_px > 1.3 * fwhm_px)
 
 
 def _resolved(stamps, rows, corners):
@@ -337,12 +341,13 @@ def _two_peaks(stamp: np.ndarray, peak: np.ndarray) -> np.ndarray | None:
     """The two highest peaks of a stamp, rows (x, y), if a saddle lies between them; the stamp is in
     units of noise."""
     ys, xs = np.nonzero(peak)
-    order = np.argsort(stamp[ys, xs])[::-1][:2]
+    heights = stamp[ys, xs]
+    order = np.argsort(heights)[::-1][:2]
     if len(order) < 2:
         return None
     peaks = np.column_stack([xs, ys])[order]
     low = np.median(stamp[[0, -1]])
-    height = stamp[ys, xs][order[1]] - low
+    height = heights[order[1]] - low
     dip = _lowest_between(stamp, peaks) - low
     bright = height > PAIR_FAINTER * (stamp.max() - low)
     parted = dip < PAIR_SADDLE * height and height - dip > PAIR_SIGMA

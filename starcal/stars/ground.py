@@ -60,12 +60,16 @@ def _level_under(plane, x_px, y_px, profile, radius_px):
     design = _star_and_bowl(moffat(radius, *profile), dx / reach, dy / reach)
     weight = ((radius <= reach) & np.isfinite(values)).astype(float)
     enough = weight.sum(axis=1) > 3 * design.shape[2]
-    solution, inverse, sigma = _clipped_fit(design, np.nan_to_num(values), weight)
+    fit = _clipped_fit(design, np.nan_to_num(values), weight)
     mean = _ground_in_aperture(radius, radius_px, design)
+    return np.where(enough, _of_mean(mean, *fit), np.nan)
+
+
+def _of_mean(mean, solution, inverse, sigma):
+    """Rows: its level by the fit, the scatter, and of how many pixels a mean is known as well."""
     level = (mean * solution).sum(axis=1)
     variance = np.einsum("nk,nkl,nl->n", mean, inverse, mean)
-    count = 1 / np.maximum(variance, 1e-12)
-    return np.where(enough, np.stack([level, sigma, count]), np.nan)
+    return np.stack([level, sigma, 1 / np.maximum(variance, 1e-12)])
 
 
 def _from_star(x_px, y_px, half):

@@ -136,12 +136,16 @@ def _peak_near(pixels, stars, x_px, y_px, fwhm_px):
     snr = star_snr(pixels[:, top, left], stars.meta["noise"], fwhm_px)
     y, x = np.indices(snr.shape)
     away_px = np.hypot(x + left.start - x_px, y + top.start - y_px)
-    near = away_px <= max(1.0, RECENTRE_FWHM * fwhm_px)
-    best = np.unravel_index(np.argmax(np.where(near, snr, -np.inf)), snr.shape)
+    best = _highest(snr, away_px <= max(1.0, RECENTRE_FWHM * fwhm_px))
     if snr[best] < SIGNIFICANT_SNR:
         return x_px, y_px, snr.flat[np.argmin(away_px)]
     dx, dy = _refinement(snr, best)
     return best[1] + left.start + dx, best[0] + top.start + dy, snr[best]
+
+
+def _highest(snr, among):
+    """Row and column of the highest pixel among some."""
+    return np.unravel_index(np.argmax(np.where(among, snr, -np.inf)), snr.shape)
 
 
 def _refinement(snr, pixel):

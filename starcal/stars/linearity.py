@@ -225,7 +225,7 @@ def _channel_slope(stars: Table, index: int) -> tuple[float, float]:
     """Slope and half its 95 % interval in one channel; NaN for fewer than SHAPE_STARS or less than
     a factor 3 in flux."""
     flux = _flux_with_wings(stars, index)
-    height = in_channels(stars, "peak")[index] - in_channels(stars, "sky")[index]
+    height = _height(stars, index)
     sure = flux > SHAPE_SNR * in_channels(stars, "flux_error")[index]
     good = _clean(stars) & sure & (height > 0)
     if good.sum() < SHAPE_STARS or np.ptp(np.log(flux[good])) <= np.log(3):
@@ -233,6 +233,11 @@ def _channel_slope(stars: Table, index: int) -> tuple[float, float]:
     rows = np.flatnonzero(good)[:MOST_SLOPE_STARS]
     slope, _, low, high = theilslopes(np.log(height[rows]), np.log(flux[rows]))
     return float(slope), float((high - low) / 2)
+
+
+def _height(stars: Table, index: int) -> np.ndarray:
+    """Of the stars' peaks above the sky."""
+    return in_channels(stars, "peak")[index] - in_channels(stars, "sky")[index]
 
 
 def _clean(stars: Table) -> np.ndarray:

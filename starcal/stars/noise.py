@@ -71,11 +71,10 @@ def frame_noise(pixels: np.ndarray) -> FrameNoise:
     dark_noise = np.median(known.sigma[:, dark], axis=1)
     empty = not dark_noise.any() and _share_of(blocks, sky) > EMPTY_SHARE
     noise = _with_lit_noise(blocks, sky, dark_noise)
-    electrons = (np.inf,) * len(pixels) if empty else _electrons(known, sky, noise)
     return FrameNoise(
         tuple(sky.tolist()),
         tuple(noise.tolist()),
-        electrons,
+        _electrons(known, sky, noise, empty),
         _gradients(known, dark, noise),
         empty,
     )
@@ -90,8 +89,10 @@ def _with_lit_noise(blocks, sky, noise):
     return np.maximum(noise, [_step(plane) / np.sqrt(12) for plane in blocks])
 
 
-def _electrons(known, sky, noise) -> tuple[float, ...]:
-    """Electrons per unit of each channel."""
+def _electrons(known, sky, noise, empty) -> tuple[float, ...]:
+    """Electrons per unit of each channel; an empty sky tells none."""
+    if empty:
+        return (np.inf,) * len(sky)
     channels = zip(known.level, known.sigma, sky, noise, strict=True)
     return tuple(_electrons_per_unit(*channel) for channel in channels)
 

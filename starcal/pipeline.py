@@ -463,12 +463,11 @@ def _require_free(folder: Path, inputs: Iterable[str | Path], overwrite: bool) -
 
 def _write(folder, frame, made, settings, overwrite) -> RunResult:
     stretched = made.check.linearity.stretched and not settings.assume_linear
-    audits = tuple(
-        _audited(pixels, name, made.check, stretched)
-        for name, pixels in (("before", frame.pixels), ("after", _where_known(made.picture, frame)))
-    )
-    _require_no_harm(made.check.frame, *audits)
-    made = replace(made, check=_warned(made.check, audits[0], settings.route))
+    before = _audited(frame.pixels, "before", made.check, stretched)
+    after = _audited(_where_known(made.picture, frame), "after", made.check, stretched)
+    _require_no_harm(made.check.frame, before, after)
+    made = replace(made, check=_warned(made.check, before, settings.route))
+    audits = (before, after)
     names = _names(made, settings)
     facts = made.check.to_dict() | {
         "audit": {audit.name: audit.to_dict() for audit in audits},
@@ -476,14 +475,19 @@ def _write(folder, frame, made, settings, overwrite) -> RunResult:
         "files": names,
     }
     with atomic_folder(folder, OUTPUTS, overwrite) as place:
-        for name, pixels in {"picture.fits": made.picture, **made.layers}.items():
-            header = _layer_header(frame, made) if name == "stars.fits" else frame.header
-            write_fits(place / name, pixels, header, history=made.history)
+        _write_layers(place, frame, made)
         _write_pictures(place, frame, made, settings)
         write_stars(place / "stars.ecsv", made.check.stars)
         write_json(place / "result.json", facts)
         _write_views(place, frame, made, settings, audits, facts)
-    return RunResult(made.check, *audits, folder, tuple(names))
+    return RunResult(made.check, before, after, folder, tuple(names))
+
+
+def _write_layers(place: Path, frame, made) -> None:
+    """The picture and its layers, with the header of the frame."""
+    for name, pixels in {"picture.fits": made.picture, **made.layers}.items():
+        header = _layer_header(frame, made) if name == "stars.fits" else frame.header
+        write_fits(place / name, pixels, header, history=made.history)
 
 
 def _require_no_harm(name: str, before: Audit, after: Audit) -> None:

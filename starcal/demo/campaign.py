@@ -214,14 +214,17 @@ def star_light(recipe: Recipe, truth: Table, electrons: np.ndarray) -> np.ndarra
     """Stars in electrons, without noise, each channel by its profile, place and focus."""
     setup = recipe.setup
     light = np.zeros((3, *setup.shape), np.float32)
-    x_px, y_px = np.array(truth["x_px"]), np.array(truth["y_px"])
+    x_px = np.array(truth["x_px"])
+    y_px = np.array(truth["y_px"])
     for channel, plane in enumerate(light):
         x, y = faults.moved(x_px, y_px, setup.shape, **recipe.moves[channel])
-        flux, profile = electrons[:, channel], recipe.profiles[channel]
+        flux = electrons[:, channel]
+        profile = recipe.profiles[channel]
         faults.draw_stars(plane, x, y, flux, profile, floor=min_noise(setup) / 50)
         if recipe.reflection > 0:
             add_discs(plane, x, y, flux, recipe.reflection)
-    return np.stack([faults.softened(*each) for each in zip(light, recipe.soft_px, strict=True)])
+        light[channel] = faults.softened(plane, recipe.soft_px[channel])
+    return light
 
 
 def add_discs(plane: np.ndarray, x_px, y_px, flux: np.ndarray, share: float) -> None:
@@ -282,12 +285,17 @@ def response_of_stars(
     ratios = []
     for row in truth[np.array(truth["in_catalogue"])]:
         box = stamp_of(row, recipe)
-        given = ((light - empty)[box] * scale).sum(axis=(1, 2))
-        noise = np.sqrt((light[box] * scale**2).sum(axis=(1, 2)))
+        given = whole((light - empty)[box] * scale)
+        noise = np.sqrt(whole(light[box] * scale**2))
         clips = out[box].max(axis=(1, 2)) > full
         if not clips.any() and (given > WORTH_SNR * noise).all():
-            ratios.append(change[box].sum(axis=(1, 2)) / given)
+            ratios.append(whole(change[box]) / given)
     return np.array(ratios).reshape(-1, 3)
+
+
+def whole(stamp: np.ndarray) -> np.ndarray:
+    """Sum of each channel of a stamp, (3,)."""
+    return stamp.sum(axis=(1, 2))
 
 
 def stamp_of(row, recipe: Recipe) -> tuple[slice, slice, slice]:

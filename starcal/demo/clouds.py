@@ -140,17 +140,26 @@ def compact_knots(
     """
     knots = np.zeros(shape, np.float32)
     for _ in range(1 + int(KNOTS_PER_MPX * shape[0] * shape[1] / 1e6)):
-        y = rng.uniform(0, shape[0] - 1)
-        x = rng.uniform(0, shape[1] - 1)
-        widths_px = fwhm_px / 2.3548 * rng.uniform(2, 5, 2)
-        angle = rng.uniform(0, np.pi)
-        height = rng.uniform(0.1, 0.6) * weights[int(y), int(x)]
-        reach = int(4 * widths_px.max()) + 1
-        rows = near(int(y), reach, shape[0])
-        columns = near(int(x), reach, shape[1])
-        dy, dx = np.ogrid[rows, columns]
-        knots[rows, columns] += height * blob(dx - x, dy - y, widths_px, angle)
+        add_knot(knots, rng, fwhm_px, weights)
     return knots
+
+
+def add_knot(
+    knots: np.ndarray, rng: np.random.Generator, fwhm_px: float, weights: np.ndarray
+) -> None:
+    """Add one blob, in place."""
+    y = rng.uniform(0, knots.shape[0] - 1)
+    x = rng.uniform(0, knots.shape[1] - 1)
+    widths_px = fwhm_px / 2.3548 * rng.uniform(2, 5, 2)
+    angle = rng.uniform(0, np.pi)
+    row = int(y)
+    column = int(x)
+    height = rng.uniform(0.1, 0.6) * weights[row, column]
+    reach = int(4 * widths_px.max()) + 1
+    rows = near(row, reach, knots.shape[0])
+    columns = near(column, reach, knots.shape[1])
+    dy, dx = np.ogrid[rows, columns]
+    knots[rows, columns] += height * blob(dx - x, dy - y, widths_px, angle)
 
 
 def near(at: int, reach: int, size: int) -> slice:

@@ -453,14 +453,19 @@ def add_cosmic_rays(pixels: np.ndarray, rng: np.random.Generator, count: int, le
     """Sharp tracks of 1 to 15 pixels, each in one channel, in place; level: mean a pixel."""
     channels, height, width = pixels.shape
     for _ in range(count):
-        length = rng.integers(1, 16)
-        angle = rng.uniform(0, 2 * np.pi)
-        start = rng.uniform(0, (width, height))
-        steps = np.outer([np.cos(angle), np.sin(angle)], np.arange(length))
-        x, y = np.rint(start[:, None] + steps).astype(int)
+        x, y = track(rng, width, height)
         on = (x >= 0) & (x < width) & (y >= 0) & (y < height)
-        light = rng.exponential(level, length).astype(pixels.dtype)
+        light = rng.exponential(level, len(x)).astype(pixels.dtype)
         pixels[rng.integers(channels), y[on], x[on]] += light[on]
+
+
+def track(rng: np.random.Generator, width: int, height: int) -> np.ndarray:
+    """Pixels of a straight line from anywhere on a frame, (2, 1 to 15), columns first."""
+    length = rng.integers(1, 16)
+    angle = rng.uniform(0, 2 * np.pi)
+    start = rng.uniform(0, (width, height))
+    steps = np.outer([np.cos(angle), np.sin(angle)], np.arange(length))
+    return np.rint(start[:, None] + steps).astype(int)
 
 
 # --- what the file does -----------------------------------------------------------------

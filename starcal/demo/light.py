@@ -18,12 +18,9 @@ def background(setup: Setup, rng: np.random.Generator) -> np.ndarray:
     # moonlight and town do not align
     angles = rng.uniform(0, 2 * np.pi) + np.array([0.0, 0.2, 0.4])
     sky = np.broadcast_to(setup.sky_electrons, 3)
-    light = np.stack(
-        [
-            np.float32(level) * (1 + np.float32(setup.gradient) * slope_plane(setup.shape, angle))
-            for level, angle in zip(sky, angles, strict=True)
-        ]
-    )
+    slopes = [slope_plane(setup.shape, angle) for angle in angles]
+    light = np.stack([1 + np.float32(setup.gradient) * slope for slope in slopes])
+    light *= sky[:, None, None].astype(np.float32)
     if setup.nebula_electrons > 0:
         add_nebula(light, setup, rng)
     return light
@@ -46,9 +43,9 @@ def add_nebula(light: np.ndarray, setup: Setup, rng: np.random.Generator) -> Non
 
 def line_shares(band: str) -> tuple[float, ...]:
     """How much of each nebular line a channel takes."""
-    return (
-        tuple(float(band == line) for line in LINES) if band in LINES else BROADBAND_LINES[band[-1]]
-    )
+    if band in LINES:
+        return tuple(float(band == line) for line in LINES)
+    return BROADBAND_LINES[band[-1]]
 
 
 def expose(
@@ -64,7 +61,8 @@ def expose(
     sky_electrons = np.broadcast_to(setup.sky_electrons, 3)[channel]
     noise = np.sqrt(sky_electrons + setup.read_noise_electrons**2)
     fwhm_px = float(np.broadcast_to(setup.fwhm_px, 3)[channel])
-    x_px, y_px = np.array(truth["x_px"]), np.array(truth["y_px"])
+    x_px = np.array(truth["x_px"])
+    y_px = np.array(truth["y_px"])
     add_stars(image, x_px, y_px, electrons, fwhm_px, setup.moffat_beta, floor=noise / 200)
     return with_noise(image, setup.read_noise_electrons, setup.full_well_electrons, rng)
 
@@ -116,7 +114,9 @@ def add_stars(
 
 def pixels_around(at_px: float, reach_px: float, size: int) -> np.ndarray:
     """Pixels of one axis within reach of a place, inside the image."""
-    return np.arange(max(0, int(at_px - reach_px)), min(size, int(at_px + reach_px) + 2))
+    first = max(0, int(at_px - reach_px))
+    beyond = min(size, int(at_px + reach_px) + 2)
+    return np.arange(first, beyond)
 
 
 def subpixels(pixels: np.ndarray) -> np.ndarray:
@@ -136,7 +136,8 @@ def add_stamp(image: np.ndarray, rows: np.ndarray, columns: np.ndarray, stamp: n
 
 def over_pixels(density: np.ndarray) -> np.ndarray:
     """Integrate over pixels what is given at `subpixels` of both axes, (3 rows, 3 columns)."""
-    rows, columns = density.shape[0] // 3, density.shape[1] // 3
+    rows = density.shape[0] // 3
+    columns = density.shape[1] // 3
     return np.einsum("aibj,ij->ab", density.reshape(rows, 3, columns, 3), NODE_WEIGHTS)
 
 
@@ -144,7 +145,8 @@ def profile(r2_px2: np.ndarray, fwhm_px: float, moffat_beta: float | None) -> np
     """PSF of unit flux at squared distances from its centre."""
     if moffat_beta is None:
         variance = fwhm_px**2 / (8 * np.log(2))
-        return np.exp(r2_px2 * np.float32(-0.5 / variance)) * np.float32(0.5 / (np.pi * variance))
+        peak = np.float32(0.5 / (np.pi * variance))
+        return np.exp(r2_px2 * np.float32(-0.5 / variance)) * peak
     alpha2 = fwhm_px**2 / 4 / (2 ** (1 / moffat_beta) - 1)
     peak = (moffat_beta - 1) / (np.pi * alpha2)
     return np.float32(peak) * (1 + r2_px2 * np.float32(1 / alpha2)) ** np.float32(-moffat_beta)
@@ -155,7 +157,6 @@ def reach_px(flux: float, fwhm_px: float, moffat_beta: float | None, floor: floa
     contrast = max(flux * float(profile(np.float32(0), fwhm_px, moffat_beta)) / floor, 1.0)
     if moffat_beta is None:
         return max(fwhm_px * np.sqrt(np.log2(contrast)) / 2, 2 * fwhm_px)
-    return max(
-        fwhm_px / 2 * np.sqrt((contrast ** (1 / moffat_beta) - 1) / (2 ** (1 / moffat_beta) - 1)),
-        2 * fwhm_px,
-    )
+    falls = contrast ** (1 / moffat_beta) - 1
+    falls_to_half = 2 ** (1 / moffat_beta) - 1
+    return max(fwhm_px / 2 * np.sqrt(falls / falls_to_half), 2 * fwhm_px)

@@ -24,11 +24,8 @@ def star_bands() -> dict[str, np.ndarray]:
         formula stand in the head of star_bands.csv.
     """
     with open(data_folder() / "star_bands.csv", encoding="utf-8") as lines:
-        rows = [
-            row
-            for row in csv.DictReader(line for line in lines if line[0] != "#")
-            if row["field_star"] == "1"
-        ]
+        table = csv.DictReader(line for line in lines if line[0] != "#")
+        rows = [row for row in table if row["field_star"] == "1"]
     rows.sort(key=lambda row: float(row["bv_mag"]))
     columns = [name for name in rows[0] if name not in ("name", "luminosity", "field_star")]
     return {name: np.array([float(row[name]) for row in rows]) for name in columns}
@@ -87,9 +84,9 @@ def band_mags(
     bv_mag = np.clip(bv_mag, *BV_RANGE_MAG)
     mags = relation_mag(coefficients, bv_mag)
     if scatter == "gaussian":
-        mags += rng.multivariate_normal(
-            np.zeros(len(bands)), np.cov(residuals.T), len(bv_mag), method="eigh"
-        )
+        mean = np.zeros(len(bands))
+        covariance = np.cov(residuals.T)
+        mags += rng.multivariate_normal(mean, covariance, len(bv_mag), method="eigh")
     elif scatter == "spectra":
         mags += residuals[drawn_spectra(bv_mag, rng)]
     return mags
@@ -105,12 +102,14 @@ def drawn_spectra(bv_mag: np.ndarray, rng: np.random.Generator) -> np.ndarray:
 def star_electrons(setup: Setup, truth: Table, rng: np.random.Generator) -> np.ndarray:
     """Electrons of every star in every channel, (stars, 3)."""
     mags = band_mags(setup.bands, np.array(truth["bv_mag"]), setup.scatter, rng)
-    return setup.v_zero_electrons * 10 ** (-0.4 * (np.array(truth["v_mag"])[:, None] + mags))
+    v_mag = np.array(truth["v_mag"])
+    return setup.v_zero_electrons * 10 ** (-0.4 * (v_mag[:, None] + mags))
 
 
 def true_calibration(setup: Setup) -> tuple[np.ndarray, np.ndarray]:
     """Gains that undo the scaling for a star of `neutral_bv`, and the colour slopes there."""
     coefficients, _ = mean_relation(setup.bands)
-    light = 10 ** (-0.4 * relation_mag(coefficients, setup.neutral_bv)[0]) * setup.channel_gains
-    slope = np.array([3 * setup.neutral_bv**2, 2 * setup.neutral_bv, 1, 0]) @ coefficients
+    bv = setup.neutral_bv
+    light = 10 ** (-0.4 * relation_mag(coefficients, bv)[0]) * setup.channel_gains
+    slope = np.array([3 * bv**2, 2 * bv, 1, 0]) @ coefficients
     return light[1] / light, slope[[0, 2]] - slope[1]

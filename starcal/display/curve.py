@@ -5,7 +5,7 @@ the inverse of the stretch: ln x = p ln D - (A / q) ln(1 - q D), which covers li
 arcsinh-like and midtone curves.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -92,17 +92,15 @@ def fit_curve(rings: NDArray, ground: NDArray, sigma: float, half_px: float) -> 
     """
     if len(rings) < FEWEST_STARS:
         return ToneCurve(*PLAIN)
-    rings = rings[:: max(1, len(rings) // MOST_STARS), :, : round(3 * half_px) + 2]
-    ground = ground[:: max(1, len(ground) // MOST_STARS)]
+    step = max(1, len(rings) // MOST_STARS)
+    rings = rings[::step, :, : round(3 * half_px) + 2]
+    ground = ground[::step]
     excess = rings - ground[:, :, None]
     seen = (excess > LEAST_EXCESS_SIGMA * sigma) & (rings < 0.985)
     tried = _curves_to_try()
     scores = [_score(curve, rings, ground, seen) for curve in tried]
     best = int(np.argmin(scores))
-    chosen = tried[best]
-    return ToneCurve(
-        chosen.power, chosen.knee, chosen.strength, chosen.keeps_ratios, float(scores[best])
-    )
+    return replace(tried[best], score=float(scores[best]))
 
 
 def _curves_to_try() -> list[ToneCurve]:

@@ -110,10 +110,15 @@ def measure_profiles(display: NDArray, stars: Table) -> Profiles:
         rings=rings,
         **shape,
         roundness=np.nan_to_num(np.asarray(stars["roundness"], float), nan=1.0),
-        saturated=(rings[:, :, :2].max(axis=2) >= 0.985).any(axis=1),
+        saturated=_saturated(rings),
         **round_about,
         sigma=sigma,
     )
+
+
+def _saturated(rings: NDArray) -> NDArray[np.bool_]:
+    """Stars of which a channel reaches the display's white in the middle, (n,)."""
+    return (rings[:, :, :2].max(axis=2) >= 0.985).any(axis=1)
 
 
 def ring_medians(planes: NDArray, x_px: NDArray, y_px: NDArray, radius: int) -> NDArray:
@@ -122,13 +127,13 @@ def ring_medians(planes: NDArray, x_px: NDArray, y_px: NDArray, radius: int) -> 
 
 
 def _rings(plane: NDArray, x_px: NDArray, y_px: NDArray, radius: int) -> NDArray:
-    dx, dy = disc_offsets(radius + 0.5)
-    ring = np.rint(np.hypot(dx, dy)).astype(int)
+    offsets = disc_offsets(radius + 0.5)
+    ring = np.rint(np.hypot(*offsets)).astype(int)
     found = np.full((len(x_px), radius + 1), np.nan, np.float32)
-    step = max(1, STAMP_PIXELS // len(dx))
+    step = max(1, STAMP_PIXELS // len(ring))
     for first in range(0, len(x_px), step):
         part = slice(first, first + step)
-        values = stamps_at(plane, x_px[part], y_px[part], (dx, dy))[0]
+        values = stamps_at(plane, x_px[part], y_px[part], offsets)[0]
         for r in range(radius + 1):
             found[part, r] = _finite_median(values[:, ring == r])
     return found
@@ -209,13 +214,12 @@ def _surroundings(display, mean, x_px, y_px, shape, sigma) -> dict[str, NDArray]
     for i, half in enumerate(shape["half_px"]):
         window, radius = window_round(mean.shape, x_px[i], y_px[i], RING[1] * half + 1)
         around = _around(radius, half, taken[window])
-        values = mean[window][around]
-        if len(values) < 8:
+        here = mean[window]
+        if around.sum() < 8:
             continue
-        told = _unevenness(values, shape["peak"][i], shape["floor"][i], sigma)
+        told = _unevenness(here[around], shape["peak"][i], shape["floor"][i], sigma)
         if told["scatter"] > UNEVEN_SIGMA:
-            core = radius <= max(half, 1)
-            told["hue_apart"] = _hue_apart(light[:, *window], mean[window], around, core)
+            told["hue_apart"] = _hue_apart(light[:, *window], here, around, radius <= max(half, 1))
         for name, value in told.items():
             found[name][i] = value
     return found
@@ -251,8 +255,13 @@ def _hue_apart(light, mean, around, inside) -> float:
     structure = np.median(light[:, bright], axis=1) - base
     if not (star.max() > 0 and structure.max() > 0):
         return 0.0
-    apart = rgb_to_uv_prime(np.maximum(star, 0)) - rgb_to_uv_prime(np.maximum(structure, 0))
-    return float(np.nan_to_num(np.hypot(*apart)))
+    return _uv_apart(np.maximum(star, 0), np.maximum(structure, 0))
+
+
+def _uv_apart(one: NDArray, other: NDArray) -> float:
+    """u'v' distance of two colours of light; 0 where one has none."""
+    apart = rgb_to_uv_prime(one) - rgb_to_uv_prime(other)
+    return float(np.nan_to_num(np.hypot(apart[0], apart[1])))
 
 
 def window_round(shape, x, y, reach) -> tuple[tuple[slice, slice], NDArray]:
@@ -292,11 +301,16 @@ def are_stars(found: Profiles, matched: NDArray[np.bool_]) -> NDArray[np.bool_]:
     sized = _sized(found, calm)
     # the brightest burn out to any width; a knot does so on ground of its own texture only
     sized |= found.saturated & (matched | (calm & (found.roundness > 0.6)))
+    return bright & sized & (matched | _like_a_star(found, calm))
+
+
+def _like_a_star(found: Profiles, calm: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Alone, round, and of another hue than its surroundings; less is asked on calm ground."""
     lonely = found.filled < np.where(calm, 0.35, 0.10)
     shaped = found.roundness > np.where(calm, 0.4, 0.6)
     far_above = found.peak > 12 * found.scatter * found.sigma
     own_hue = calm | (found.hue_apart > 0.02) | far_above
-    return bright & sized & (matched | (lonely & shaped & own_hue))
+    return lonely & shaped & own_hue
 
 
 def _sized(found: Profiles, calm: NDArray) -> NDArray:

@@ -96,12 +96,10 @@ def parts_of(rings: NDArray, found: Profiles, ground: NDArray, neutral_bv: float
     rim = _mean_in(light, radius, on_rim)
     excess = _mean_in(rings - ground[:, :, None], radius, on_rim)
     seen = excess.mean(axis=1) > 3 * found.sigma
-    return Parts(
-        core=core,
-        rim=rim,
-        core_kind=classify(np.maximum(core, 1e-6), neutral_bv),
-        rim_kind=np.where(seen, classify(np.maximum(rim, 1e-6), neutral_bv), "unknown"),
-    )
+    core_kind = classify(np.maximum(core, 1e-6), neutral_bv)
+    rim_kind = classify(np.maximum(rim, 1e-6), neutral_bv)
+    rim_kind = np.where(seen, rim_kind, "unknown")
+    return Parts(core=core, rim=rim, core_kind=core_kind, rim_kind=rim_kind)
 
 
 def _mean_in(values: NDArray, radius: NDArray, inside: NDArray) -> NDArray:
@@ -216,8 +214,7 @@ def _inferred_bv(ratios: NDArray, bv_mag: NDArray, known: NDArray) -> tuple[NDAr
     rows = np.flatnonzero(known & np.isfinite(ratios).all(axis=0))
     if len(rows) < FEWEST_FOR_RELATION:
         return nothing, np.nan
-    middle = np.median(ratios[:, rows], axis=1)
-    design = np.column_stack([np.ones(ratios.shape[1]), *(ratios - middle[:, None])])
+    design = _design(ratios, rows)
     taught = bv_mag[rows]
     answer, scatter = _robust_answer(design[rows], taught)
     spread = _scatter(taught - np.median(taught), 0.0)
@@ -225,6 +222,13 @@ def _inferred_bv(ratios: NDArray, bv_mag: NDArray, known: NDArray) -> tuple[NDAr
         return nothing, np.nan
     low, high = np.quantile(taught, (0.02, 0.98))
     return np.clip(design @ answer, low - 0.1, high + 0.1), scatter
+
+
+def _design(ratios: NDArray, rows: NDArray) -> NDArray:
+    """A constant and the ratios of n stars less the median of some, (n, 3)."""
+    middle = np.median(ratios[:, rows], axis=1)
+    rho, beta = ratios - middle[:, None]
+    return np.column_stack([np.ones(len(rho)), rho, beta])
 
 
 def _robust_answer(design: NDArray, wanted: NDArray) -> tuple[NDArray, float]:

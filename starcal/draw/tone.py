@@ -151,6 +151,13 @@ def keep_ratios(rgb: NDArray, curve: Callable[[NDArray], NDArray]) -> NDArray:
     return np.maximum(scaled, 0, out=scaled)
 
 
+def _require_colour(pixels: NDArray) -> None:
+    if pixels.ndim != 3 or pixels.shape[0] != 3:
+        raise ValueError(
+            f"pixels of shape {pixels.shape} given; a stretch needs (3, H, W): use a colour picture"
+        )
+
+
 def choose_stretch(pixels: NDArray) -> Stretch:
     """A stretch from a picture's own sky, noise and bright parts.
 
@@ -173,10 +180,7 @@ def choose_stretch(pixels: NDArray) -> Stretch:
     FrameError
         No usable pixels, or all of one value.
     """
-    if pixels.ndim != 3 or pixels.shape[0] != 3:
-        raise ValueError(
-            f"pixels of shape {pixels.shape} given; a stretch needs (3, H, W): use a colour picture"
-        )
+    _require_colour(pixels)
     sample = _sample(pixels)
     sky, sigma = _sky(sample)
     intensity = sample.mean(axis=0) - sky.mean()

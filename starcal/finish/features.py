@@ -86,15 +86,20 @@ def looked_at(pixels: NDArray) -> Looked:
     """
     cv2 = features_library()
     known = np.isfinite(pixels).all(axis=0)
-    brightness = np.mean(np.where(known, pixels, 0), axis=0, dtype=np.float32)
-    middle = np.median(brightness[known]) if known.any() else 0
-    brightness = np.where(known, brightness, np.float32(middle))
+    brightness = _brightness(pixels, known)
     share = min(1.0, LONGEST_SIDE_PX / max(brightness.shape))
     if share < 1:
         size = [max(1, round(side * share)) for side in brightness.shape[::-1]]
         brightness = cv2.resize(brightness, size, interpolation=cv2.INTER_AREA)
         known = cv2.resize(known.astype(np.uint8), size) > 0
     return Looked(_equalised(cv2, brightness), brightness, known, share)
+
+
+def _brightness(pixels: NDArray, known: NDArray) -> NDArray[np.float32]:
+    """Mean of the channels, its median where there is no data."""
+    brightness = np.mean(np.where(known, pixels, 0), axis=0, dtype=np.float32)
+    middle = np.median(brightness[known]) if known.any() else 0
+    return np.where(known, brightness, np.float32(middle))
 
 
 def _equalised(cv2, brightness: NDArray) -> NDArray[np.uint8]:
@@ -207,16 +212,24 @@ def _alike(cv2, grey: NDArray, other: NDArray, mirrored: bool) -> Pairs:
     others, their_looks = finder.detectAndCompute(other, None)
     if min(len(places), len(others)) < 2:
         return Pairs(np.empty((0, 2)), np.empty((0, 2)), np.empty(0))
-    found = cv2.BFMatcher(cv2.NORM_L2).knnMatch(looks, their_looks, k=2)
-    alike = [first for first, second in found if first.distance < RATIO * second.distance]
-    rows = [
-        (*places[m.queryIdx].pt, *others[m.trainIdx].pt, places[m.queryIdx].size) for m in alike
-    ]
+    alike = _unlike_any_second(cv2, looks, their_looks)
+    rows = [_row_of(places[m.queryIdx], others[m.trainIdx]) for m in alike]
     table = np.unique(np.array(rows).reshape(-1, 5).round(2), axis=0)
     before = table[:, :2]
     if mirrored:
         before = np.column_stack([grey.shape[1] - 1 - before[:, 0], before[:, 1]])
     return Pairs(before, table[:, 2:4], table[:, 4])
+
+
+def _unlike_any_second(cv2, looks: NDArray, their_looks: NDArray) -> list:
+    """Matches much nearer than the second nearest."""
+    found = cv2.BFMatcher(cv2.NORM_L2).knnMatch(looks, their_looks, k=2)
+    return [first for first, second in found if first.distance < RATIO * second.distance]
+
+
+def _row_of(place, other) -> tuple[float, ...]:
+    """Where a feature lies in both pictures, and its size in the first."""
+    return (*place.pt, *other.pt, place.size)
 
 
 def _drawn_through_most(cv2, pairs: Pairs, mirrored: bool) -> NDArray | None:
@@ -248,11 +261,16 @@ def _refined(matrix: NDArray, pairs: Pairs, mirrored: bool) -> Way:
     return Way(matrix, pairs, inside)
 
 
+def _share_of_weight(size_px: NDArray) -> NDArray:
+    """Weights of features of these sizes by the errors of their places, together 1."""
+    weight = 1 / (PLACE_ERROR_PX**2 + (PLACE_ERROR_SHARE * size_px) ** 2)
+    return weight / weight.sum()
+
+
 def _least_squares(pairs: Pairs, mirrored: bool) -> NDArray:
     """The similarity nearest to pairs of places (Umeyama 1991, IEEE PAMI 13, 376), large features
     with less weight."""
-    weight = 1 / (PLACE_ERROR_PX**2 + (PLACE_ERROR_SHARE * pairs.size_px) ** 2)
-    share = (weight / weight.sum())[:, None]
+    share = _share_of_weight(pairs.size_px)[:, None]
     start = np.sum(share * pairs.before, axis=0)
     end = np.sum(share * pairs.after, axis=0)
     from_start = pairs.before - start

@@ -226,8 +226,18 @@ def _structure(values: NDArray, matrix: NDArray, size: tuple[int, int]) -> NDArr
     grid = cv2.warpAffine(soft, matrix, size, flags=cv2.INTER_LINEAR)
     known = np.isfinite(values).astype(np.float32)
     inside = cv2.warpAffine(known, matrix, size, flags=cv2.INTER_NEAREST) > 0.5
+    return _without_wide_structure(_ranks(grid, inside), inside)
+
+
+def _ranks(grid: NDArray, inside: NDArray) -> NDArray:
+    """Ranks from 0 to 1 of values inside, 0 outside."""
     ranks = np.zeros(grid.shape)
     ranks[inside] = stats.rankdata(grid[inside]) / max(inside.sum(), 1)
+    return ranks
+
+
+def _without_wide_structure(ranks: NDArray, inside: NDArray) -> NDArray:
+    """Ranks less their smooth mean over what is inside; NaN outside."""
     weight = ndimage.gaussian_filter(inside.astype(float), PROOF_SMOOTH_PX)
     wide = ndimage.gaussian_filter(ranks, PROOF_SMOOTH_PX) / np.maximum(weight, 1e-9)
     return np.where(inside, ranks - wide, np.nan)

@@ -244,19 +244,21 @@ def frame_of_planes(
     filters = tuple(plane.raw.filters[0] for plane in planes)
     header = with_date(home.raw.header, *(plane.raw.header for plane in planes))
     header = _with_filters(header, filters)
-    notes += tuple(
-        dict.fromkeys(f"{plane.name}: {note}" for plane in planes for note in plane.raw.notes)
-    )
-    kinds = sum((plane.raw.kinds for plane in planes), ())
     joint = Raw(
         pixels=pixels,
         header=header,
-        kinds=kinds,
+        kinds=sum((plane.raw.kinds for plane in planes), ()),
         filters=filters,
-        notes=notes,
+        notes=notes + _notes_of(planes),
         is_picture=home.raw.is_picture,
     )
     return _frame(joint, pixels, " + ".join(plane.name for plane in planes), wcs, full_scale)
+
+
+def _notes_of(planes: tuple[Plane, ...]) -> tuple[str, ...]:
+    """What was noted of the files, each once, with their names."""
+    notes = [f"{plane.name}: {note}" for plane in planes for note in plane.raw.notes]
+    return tuple(dict.fromkeys(notes))
 
 
 def _with_filters(header, filters):

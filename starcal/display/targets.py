@@ -96,10 +96,14 @@ def parts_of(rings: NDArray, found: Profiles, ground: NDArray, neutral_bv: float
     rim = _mean_in(light, radius, on_rim)
     excess = _mean_in(rings - ground[:, :, None], radius, on_rim)
     seen = excess.mean(axis=1) > 3 * found.sigma
-    core_kind = classify(np.maximum(core, 1e-6), neutral_bv)
-    rim_kind = classify(np.maximum(rim, 1e-6), neutral_bv)
-    rim_kind = np.where(seen, rim_kind, "unknown")
+    core_kind = _kind(core, neutral_bv)
+    rim_kind = np.where(seen, _kind(rim, neutral_bv), "unknown")
     return Parts(core=core, rim=rim, core_kind=core_kind, rim_kind=rim_kind)
+
+
+def _kind(light: NDArray, neutral_bv: float | None) -> NDArray:
+    """What colours can be; a channel below the ground has as good as nothing."""
+    return classify(np.maximum(light, 1e-6), neutral_bv)
 
 
 def _mean_in(values: NDArray, radius: NDArray, inside: NDArray) -> NDArray:
@@ -136,9 +140,7 @@ def choose_targets(
     known = np.isfinite(catalogue_bv) & (catalogue_error <= CATALOGUE_ERROR_MAG)
     known &= _as_bright(brightness, v_mag)
     inferred, scatter = _inferred_bv(ratios, catalogue_bv, known)
-    # where the picture's own relation is good, a catalogue B-V far off it is another star's
-    contradicted = np.abs(catalogue_bv - inferred) > max(4 * scatter, 0.4)
-    known &= ~(contradicted & fine)
+    known &= ~(fine & _contradicted(catalogue_bv, inferred, scatter))
     offers = {
         "catalogue": np.where(known, catalogue_bv, np.nan),
         "continuum": inferred,
@@ -150,6 +152,11 @@ def choose_targets(
     bv_mag = np.select([source == name for name in offers], list(offers.values()), usual_bv)
     saturation = _saturation(ratios, offers["catalogue"], catalogue_error)
     return Targets(bv_mag=bv_mag, source=source, saturation=saturation)
+
+
+def _contradicted(catalogue_bv: NDArray, inferred: NDArray, scatter: float) -> NDArray[np.bool_]:
+    """Where the picture's own relation is good and a catalogue B-V far off it: another star's."""
+    return np.abs(catalogue_bv - inferred) > max(4 * scatter, 0.4)
 
 
 def _fine(parts: Parts) -> NDArray[np.bool_]:

@@ -56,18 +56,23 @@ def paint(
     for i in range(len(found.x_px)):
         window, radius = footprint_window(shape, found, i)
         profile = _profile_at(found, i, radius)
-        inside = np.clip((found.reach_px[i] + 1 - radius) / TAPER_PX, 0, 1)
+        inside = _inside(found, i, radius)
         own = inside * _own_weight(profile, excess[window], _local_sigma(found, i))
         weight[window] = np.maximum(weight[window], own)
         light = (_light_of(curve, found.floor[i], profile) + 1e-12) * (inside > 0)
         share[window] += light
-        total[:, *window] += log_colour[i][:, None, None] * light
+        total[:, *window] += np.multiply.outer(log_colour[i], light)
     return Painted(log_colour=total / np.maximum(share, 1e-30), weight=weight)
 
 
 def footprint_window(shape, found: Profiles, i: int) -> tuple[tuple[slice, slice], NDArray]:
     """Rows and columns of a star's footprint, and distances of its pixels from the star."""
     return window_round(shape, found.x_px[i], found.y_px[i], found.reach_px[i] + 1)
+
+
+def _inside(found: Profiles, i: int, radius: NDArray) -> NDArray:
+    """1 inside a star's footprint, falling to 0 over its rim."""
+    return np.clip((found.reach_px[i] + 1 - radius) / TAPER_PX, 0, 1)
 
 
 def _profile_at(found: Profiles, i: int, radius: NDArray) -> NDArray:

@@ -31,8 +31,7 @@ def carried_layer(stars: NDArray, matrix: NDArray, shape: tuple[int, int]) -> ND
         Surface brightness is kept, so that the light of a star grows with the area of a pixel. 0
         where no star is.
     """
-    scale = np.sqrt(abs(np.linalg.det(matrix[:, :2])))
-    sigma_px = SOFTENED_SHARE * np.sqrt(max(scale**-2 - 1, 0))
+    sigma_px = _softening_px(matrix)
     carried = np.zeros((3, *shape), np.float32)
     for channel, plane in enumerate(stars):
         soft = ndimage.gaussian_filter(plane, sigma_px) if sigma_px else plane
@@ -40,6 +39,12 @@ def carried_layer(stars: NDArray, matrix: NDArray, shape: tuple[int, int]) -> ND
         light = _moved(soft, matrix, shape, order=3)
         carried[channel] = np.where(starry, np.maximum(light, 0), 0)
     return carried
+
+
+def _softening_px(matrix: NDArray) -> float:
+    """Gaussian that the smaller pixels of a layer need, 0 where they do not get smaller."""
+    scale = np.sqrt(abs(np.linalg.det(matrix[:, :2])))
+    return SOFTENED_SHARE * np.sqrt(max(scale**-2 - 1, 0))
 
 
 def _moved(plane: NDArray, matrix: NDArray, shape: tuple[int, int], order: int) -> NDArray:

@@ -54,8 +54,13 @@ def _with_table(psf, stamps) -> Psf:
         psf,
         table=table.astype(np.float32),
         stars=len(stamps.values),
-        residual=float(1.4826 * np.median(np.abs(left)) / light.max()),
+        residual=float(_usual(left) / light.max()),
     )
+
+
+def _usual(left):
+    """Robust standard deviation about 0."""
+    return 1.4826 * np.median(np.abs(left))
 
 
 def _fade(radius_px, fwhm_px):

@@ -62,10 +62,16 @@ def first_profiles(channels: list[Channel], stars: Table, clear_px: list[NDArray
         warp = warps_at(field, c.index, *places)
         good = _for_core(field, c, stars, singles[c.index], places, rows[c.index])
         psf = _core(psf, planes[c.index], places, warp, good)
-        sources = Sources(x_px=places[0], y_px=places[1], warp=warp, clear_px=clear_px[c.index])
-        bright = _brightest(c, stars, int(Flag.SHAPE), WING_SNR)
-        profiles.append(with_wings(psf, c.plane, sources, bright).normalised())
+        psf = _winged(psf, c, stars, places, warp, clear_px[c.index])
+        profiles.append(psf.normalised())
     return Profiles(tuple(profiles), field)
+
+
+def _winged(psf, channel, stars, places, warp, clear_px) -> Psf:
+    """The profile with the wings that the channel's brightest stars tell."""
+    sources = Sources(x_px=places[0], y_px=places[1], warp=warp, clear_px=clear_px)
+    bright = _brightest(channel, stars, int(Flag.SHAPE), WING_SNR)
+    return with_wings(psf, channel.plane, sources, bright)
 
 
 def _textbook(field: ShapeField, singles: list[Singles], channel: int) -> Psf:

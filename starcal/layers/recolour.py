@@ -69,9 +69,7 @@ def light_shares(split: Split, window: tuple[slice, slice], step: int = 1) -> cs
     height, width = (s.stop - s.start for s in window)
     weight = LUMINANCE_WEIGHTS @ split.model.flux
     star, place, light = _drawn_light(split.model, weight, window)
-    brightness = luminance(split.stars[:, *window], axis=0).ravel()
-    total = np.bincount(place, light, minlength=height * width)
-    share = light * (brightness / np.where(total > 0, total, 1))[place] / step**2
+    share = light * _layer_over_model(split, window, place, light)[place] / step**2
     y, x = place // width // step, place % width // step
     rows, columns = height // step, width // step
     seen = (y < rows) & (x < columns)
@@ -79,6 +77,13 @@ def light_shares(split: Split, window: tuple[slice, slice], step: int = 1) -> cs
         (share[seen].astype(np.float32), ((y * columns + x)[seen], star[seen])),
         shape=(rows * columns, len(weight)),
     )
+
+
+def _layer_over_model(split: Split, window, place: NDArray, light: NDArray) -> NDArray:
+    """Luminance of the star layer against that of all stars drawn there, of each pixel."""
+    brightness = luminance(split.stars[:, *window], axis=0).ravel()
+    total = np.bincount(place, light, minlength=len(brightness))
+    return brightness / np.where(total > 0, total, 1)
 
 
 def _checked(rgb: NDArray, model: StarModel) -> NDArray:

@@ -223,9 +223,14 @@ def _robust(data, values, error, guess, choice, kind) -> _Robust:
         inverse = np.linalg.inv(design.T @ (design * weight[:, None]) + np.diag(precision))
         solution = inverse @ (design.T @ (weight * values) + precision * expected)
         residual = values - design @ solution
-        pull = weight * np.einsum("ij,jk,ik->i", design, inverse, design)
-        unseen = residual / np.maximum(1 - pull, 0.05)
+        unseen = residual / _left_to_others(design, inverse, weight)
     return _Robust(solution, unseen, scale)
+
+
+def _left_to_others(design, inverse, weight):
+    """Share of each row's prediction that is not its own doing."""
+    pull = weight * np.einsum("ij,jk,ik->i", design, inverse, design)
+    return np.maximum(1 - pull, 0.05)
 
 
 def _tukey(residual, scale, error):

@@ -67,12 +67,18 @@ def _too_sharp(channel, psf, warp, x_px, y_px) -> NDArray[np.bool_]:
     peak = np.maximum(values_at(channel.plane, column, row) - level, channel.noise)
     sharp = np.zeros(len(x_px), bool)
     for dx, dy in DIRECTIONS:
-        before = values_at(channel.plane, column - dx, row - dy)
-        after = values_at(channel.plane, column + dx, row + dy)
-        share = (np.mean([before, after], axis=0) - level) / peak
+        beside = _mean_beside(channel.plane, column, row, dx, dy)
+        share = (beside - level) / peak
         error = channel.noise * np.sqrt(0.5 + share**2) / peak
         sharp |= share + SHARP_SIGMA * error < STAR_SHARE * _share_of_star(psf, warp, dx, dy)
     return sharp
+
+
+def _mean_beside(plane, column, row, dx, dy):
+    """Mean of the two pixels that lie a step away, one on either side."""
+    before = values_at(plane, column - dx, row - dy)
+    after = values_at(plane, column + dx, row + dy)
+    return np.mean([before, after], axis=0)
 
 
 def _share_of_star(psf, warp, dx, dy):

@@ -108,8 +108,7 @@ def _ring_levels(psf, plane, stars, star, tree, edges):
     ring = np.digitize(radius, edges) - 1
     for other in tree.query_ball_point(at, reach_px):
         if other != star:
-            other_x, other_y = tree.data[other]
-            ring[np.hypot(x - other_x, y - other_y) < edges[0]] = -1
+            ring[_disc(x, y, tree.data[other], edges[0])] = -1
     return _levels(cut, ring, psf.at_radius(radius), len(edges) - 1)
 
 
@@ -120,6 +119,11 @@ def _cut(plane, at, half):
     cut = plane[top : top + 2 * half + 1, left : left + 2 * half + 1]
     y, x = np.ogrid[top : top + cut.shape[0], left : left + cut.shape[1]]
     return cut, x, y
+
+
+def _disc(x, y, at, radius_px):
+    """Which pixels are nearer to a place than a radius."""
+    return np.hypot(x - at[0], y - at[1]) < radius_px
 
 
 def _levels(cut, ring, profile, count):

@@ -203,13 +203,21 @@ def _channel_profile(
     x_px = table["x_px"].value[pick]
     y_px = table["y_px"].value[pick]
     stamps = stamps_round(plane, x_px, y_px, half_width(fwhm_px))
+    best, weight = _clearest(stamps)
+    if len(best) == 0:
+        return fwhm_px, USUAL_BETA
+    return stacked_profile(stamps[best], x_px[best] % 1, y_px[best] % 1, weight, fwhm_px, beta)
+
+
+def _clearest(stamps: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The clearer half of the stars and what each counts; none in a channel without light, or
+    without data."""
     contrast = _contrast(stamps)
     clear = contrast / np.maximum(unrest(stamps), 1e-12)
-    best = np.argsort(clear)[::-1][: max(3, len(pick) // 2)]
-    if not np.all(contrast[best] > 0):  # a channel without light, or without data
-        return fwhm_px, USUAL_BETA
-    weight = np.minimum(clear[best] / min(CLEAR_CONTRAST, clear[best[0]]), 1)
-    return stacked_profile(stamps[best], x_px[best] % 1, y_px[best] % 1, weight, fwhm_px, beta)
+    best = np.argsort(clear)[::-1][: max(3, len(stamps) // 2)]
+    if not np.all(contrast[best] > 0):
+        return best[:0], clear[:0]
+    return best, np.minimum(clear[best] / min(CLEAR_CONTRAST, clear[best[0]]), 1)
 
 
 def _brightest_clean(table: Table) -> np.ndarray:
@@ -318,12 +326,16 @@ def _clipped_median(values: np.ndarray):
     for _ in range(4):
         median = _quantile(values, low, high, 0.5)
         sigma = median - _quantile(values, low, high, 0.1587)  # stars are on the upper side
-        reach = 3 * np.maximum(sigma, 1e-12)
-        inside = np.abs(values - median[:, None]) <= reach[:, None]
+        inside = _within(values, median, 3 * np.maximum(sigma, 1e-12))
         low = inside.argmax(1)
         high = np.where(inside, place, -1).max(1) + 1
     found = high > low
     return np.where(found, median, np.nan), np.where(found, sigma, np.nan), high - low
+
+
+def _within(values: np.ndarray, middle: np.ndarray, reach: np.ndarray) -> np.ndarray:
+    """Which values of each row are within a reach of its middle."""
+    return np.abs(values - middle[:, None]) <= reach[:, None]
 
 
 def _quantile(ordered: np.ndarray, low: np.ndarray, high: np.ndarray, share: float) -> np.ndarray:

@@ -222,16 +222,20 @@ class Audit:
             ("stars found", str(self.n_found)),
             ("stars judged", str(self.n_judged)),
         ]
-        rows += [
+        rows += self._kind_rows()
+        rows += [(f"not judged: {reason}", str(count)) for reason, count in self.unknown.items()]
+        if self.n_rims:
+            seen = f"{self.n_fringed} of {self.n_rims} rims"
+            rows.append(("fringes", f"{seen} are visibly of another colour than the core"))
+        return rows
+
+    def _kind_rows(self) -> list[tuple[str, str]]:
+        """How many stars are of each kind of colour."""
+        return [
             (kind, f"{count}  ({KIND_WORDS[kind]})")
             for kind, count in self.kinds.items()
             if count and kind != "unknown"
         ]
-        rows += [(f"not judged: {reason}", str(count)) for reason, count in self.unknown.items()]
-        fringes = (
-            f"{self.n_fringed} of {self.n_rims} rims are visibly of another colour than the core"
-        )
-        return rows + ([("fringes", fringes)] if self.n_rims else [])
 
     def __str__(self) -> str:
         """Several lines for a terminal."""
@@ -348,27 +352,16 @@ def audit_picture(
     _check(pixels)
     pixels = _filled(pixels)
     table = measure_stars(pixels)
+    how_judged = "as was said"
     if stretched is None:
         linearity = measure_linearity(pixels, table)
-        stretched, how_judged = linearity.stretched, linearity.reason
-    else:
-        how_judged = "as was said"
+        stretched = linearity.stretched
+        how_judged = linearity.reason
     light = _decoded(pixels) if stretched else pixels
     width_px = _widths_px(light, table)
-    starlight = measure_starlight(
-        light,
-        _blind(pixels, table, stretched),
-        table["x_px"].value,
-        table["y_px"].value,
-        width_px,
-        frame_noise(light),
-        compressed=stretched,
-        bright=np.asarray(table["snr"]) >= NEIGHBOUR_SNR,
-    )
-    stars = table["x_px", "y_px", "snr"]
-    stars["width_px"] = width_px * u.pix
-    stars["flags"] = table["flags"]
-    stars.meta = {"shape": pixels.shape[1:]}
+    blind = _blind(pixels, table, stretched)
+    starlight = _starlight(light, blind, table, width_px, stretched)
+    stars = _blank_judgement(table, width_px, pixels.shape[1:])
     _judge_cores(
         stars,
         starlight,
@@ -380,6 +373,31 @@ def audit_picture(
     )
     _judge_rims(stars, starlight)
     return Audit(name, bool(stretched), how_judged, neutral_bv_mag, stars)
+
+
+def _starlight(
+    light: np.ndarray, blind: np.ndarray, table: Table, width_px: np.ndarray, stretched: bool
+) -> StarLight:
+    """Light of the cores and rims of the stars of a table."""
+    return measure_starlight(
+        light,
+        blind,
+        table["x_px"].value,
+        table["y_px"].value,
+        width_px,
+        frame_noise(light),
+        compressed=stretched,
+        bright=np.asarray(table["snr"]) >= NEIGHBOUR_SNR,
+    )
+
+
+def _blank_judgement(table: Table, width_px: np.ndarray, shape: tuple[int, ...]) -> Table:
+    """What an audit keeps of the star table, before anything is judged."""
+    stars = table["x_px", "y_px", "snr"]
+    stars["width_px"] = width_px * u.pix
+    stars["flags"] = table["flags"]
+    stars.meta = {"shape": shape}
+    return stars
 
 
 def _widths_px(light: np.ndarray, table: Table) -> np.ndarray:
@@ -478,13 +496,9 @@ def _judge_cores(
 ) -> None:
     """Colour of the cores, their kind, and why some have none, into the table."""
     core = light.core
-    stars["duv"] = duv(core, neutral_bv_mag)
-    stars["duv_error"] = _duv_error(light, neutral_bv_mag)
+    _measure_cores(stars, light, neutral_bv_mag)
     known = (stars["duv_error"] <= MAX_DUV_ERROR) | _surely_impossible(light, neutral_bv_mag)
     known |= stretched & _clearly_decided(stars["duv"], stars["duv_error"])
-    stars["green_index"] = green_index(core, neutral_bv_mag)
-    stars["u_prime"], stars["v_prime"] = rgb_to_uv_prime(core).T
-    stars["hue"] = hue_word(core)
     stars["why_unknown"] = np.select(
         [stars["flags"] & Flag.EDGE > 0, odd_shape, ~np.isfinite(core).all(axis=1), ~known | faint],
         WHY_UNKNOWN,
@@ -493,6 +507,15 @@ def _judge_cores(
     stars["kind"] = np.where(
         stars["why_unknown"] == "", classify(core, neutral_bv_mag, bv_mag), "unknown"
     )
+
+
+def _measure_cores(stars: Table, light: StarLight, neutral_bv_mag: float | None) -> None:
+    """Colours of the cores in numbers and in a word, into the table."""
+    stars["duv"] = duv(light.core, neutral_bv_mag)
+    stars["duv_error"] = _duv_error(light, neutral_bv_mag)
+    stars["green_index"] = green_index(light.core, neutral_bv_mag)
+    stars["u_prime"], stars["v_prime"] = rgb_to_uv_prime(light.core).T
+    stars["hue"] = hue_word(light.core)
 
 
 def _clearly_decided(duv_found: np.ndarray, error: np.ndarray) -> np.ndarray:
@@ -506,12 +529,11 @@ def _surely_impossible(light: StarLight, neutral_bv_mag: float | None) -> np.nda
     """Cores impossible in one way, whether none, once or twice the background is left in a
     stretched picture."""
     unsure = light.core_factor[..., 3] / COMPRESSED_SKY_ERROR
-    kind, *others = (classify(light.core + share * unsure, neutral_bv_mag) for share in (0, -1, 1))
-    return (
-        (_duv_error(light, neutral_bv_mag, 3) <= MAX_DUV_ERROR)
-        & np.isin(kind, IMPOSSIBLE_KINDS)
-        & np.all([other == kind for other in others], axis=0)
-    )
+    kind = classify(light.core, neutral_bv_mag)
+    with_none = classify(light.core - unsure, neutral_bv_mag)
+    with_twice = classify(light.core + unsure, neutral_bv_mag)
+    sure = _duv_error(light, neutral_bv_mag, 3) <= MAX_DUV_ERROR
+    return sure & np.isin(kind, IMPOSSIBLE_KINDS) & (with_none == kind) & (with_twice == kind)
 
 
 def _duv_error(light: StarLight, neutral_bv_mag: float | None, columns: int = 4) -> np.ndarray:
@@ -530,16 +552,19 @@ def _judge_rims(stars: Table, light: StarLight) -> None:
     """
     distance = uv_prime_distance(light.rims, light.core[:, None])
     error = _distance_error(light)
-    usable = (error <= VISIBLE_STEP_UV) & (stars["kind"] != "unknown")[:, None]
-    usable &= (stars["flags"] & Flag.BLENDED == 0)[:, None]
+    usable = (error <= VISIBLE_STEP_UV) & _can_be_compared(stars)[:, None]
     excess = np.where(usable, distance - SIGNIFICANT * error, -np.inf)
-    rows = np.arange(len(stars))
-    worst = excess.argmax(axis=1)
+    worst = (np.arange(len(stars)), excess.argmax(axis=1))
     compared = usable.any(axis=1)
     stars["rim_u_prime"], stars["rim_v_prime"] = rgb_to_uv_prime(light.rims[:, 0]).T
-    stars["fringe_uv"] = np.where(compared, distance[rows, worst], np.nan)
-    stars["fringe_error"] = np.where(compared, error[rows, worst], np.nan)
-    stars["fringed"] = excess[rows, worst] > VISIBLE_STEP_UV
+    stars["fringe_uv"] = np.where(compared, distance[worst], np.nan)
+    stars["fringe_error"] = np.where(compared, error[worst], np.nan)
+    stars["fringed"] = excess[worst] > VISIBLE_STEP_UV
+
+
+def _can_be_compared(stars: Table) -> np.ndarray:
+    """Stars whose core has a colour and whose rim is their own, (n,)."""
+    return (stars["kind"] != "unknown") & (stars["flags"] & Flag.BLENDED == 0)
 
 
 def _distance_error(light: StarLight) -> np.ndarray:

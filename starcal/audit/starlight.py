@@ -70,18 +70,32 @@ def star_widths(
         The typical width.
     """
     reach = round(LARGEST_WIDTH / 2 * fwhm_px) + 2
+    profile = _ring_medians(luminance, x_px, y_px, reach)
+    floor = np.fmin.reduce(profile, axis=1, keepdims=True) if len(profile) else profile[:, :1]
+    height = np.maximum(profile[:, :1] - floor, 1e-30)
+    return 2 * _half_height(np.nan_to_num((profile - floor) / height)).clip(0.5, reach)
+
+
+def _ring_medians(
+    luminance: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, reach: int
+) -> np.ndarray:
+    """Medians of the rings of radius 0, 1 ... reach px round each star, (n, reach + 1)."""
     dx, dy = disc_offsets(reach + 0.5)
     ring = np.rint(np.hypot(dx, dy)).astype(int)
-    profile = np.full((len(x_px), reach + 1), np.nan)
+    medians = np.full((len(x_px), reach + 1), np.nan)
     for batch in _batches(np.full(len(x_px), reach)):
         values = stamps_at(luminance, x_px[batch], y_px[batch], (dx, dy))[0]
-        profile[batch] = np.stack([_median(values[:, ring == r]) for r in range(reach + 1)], axis=1)
-    floor = np.fmin.reduce(profile, axis=1, keepdims=True) if len(profile) else profile[:, :1]
-    profile = np.nan_to_num((profile - floor) / np.maximum(profile[:, :1] - floor, 1e-30))
+        medians[batch] = np.stack([_median(values[:, ring == r]) for r in range(reach + 1)], axis=1)
+    return medians
+
+
+def _half_height(profile: np.ndarray) -> np.ndarray:
+    """Radius at which each profile of height 1 falls through a half, px, (n,)."""
     outside = np.maximum((profile < 0.5).argmax(axis=1), 1)
     rows = np.arange(len(profile))
-    before, after = profile[rows, outside - 1], profile[rows, outside]
-    return 2 * (outside - 1 + (before - 0.5) / np.maximum(before - after, 1e-6)).clip(0.5, reach)
+    before = profile[rows, outside - 1]
+    after = profile[rows, outside]
+    return outside - 1 + (before - 0.5) / np.maximum(before - after, 1e-6)
 
 
 def measure_starlight(
@@ -112,27 +126,44 @@ def measure_starlight(
     bright : ndarray of bool, (n,)
         Stars whose light must not count as background of others.
     """
-    n = len(x_px)
-    result = StarLight(
+    result = _nothing_measured(len(x_px))
+    starry = _starry(light.shape[1:], x_px[bright], y_px[bright], width_px[bright])
+    for batch in _batches(np.ceil(RING_WIDTHS[1] * width_px)):
+        stamps = _Stamps.cut(light, blind, starry, x_px[batch], y_px[batch], width_px[batch])
+        _measure_batch(result, batch, stamps, noise, compressed)
+    return result
+
+
+def _measure_batch(
+    result: StarLight, batch: np.ndarray, stamps: "_Stamps", noise: FrameNoise, compressed: bool
+) -> None:
+    """Cores and rims of the stars of some stamps, into their rows of the result."""
+    sky = _sky(stamps, noise)
+    core = stamps.radius <= CORE_WIDTHS
+    flux, factor = _region(stamps, core, sky, noise, compressed)
+    result.core[batch] = flux
+    result.core_factor[batch] = factor
+    for part, region in enumerate(_rim_regions(stamps)):
+        flux, factor = _region(stamps, region, sky, noise, compressed)
+        result.rims[batch, part] = flux
+        result.rim_factors[batch, part] = factor
+
+
+def _nothing_measured(n: int) -> StarLight:
+    """Room for the light of n stars, all NaN."""
+    return StarLight(
         np.full((n, 3), np.nan),
         np.full((n, 3, 4), np.nan),
         np.full((n, 5, 3), np.nan),
         np.full((n, 5, 3, 4), np.nan),
     )
-    starry = _starry(light.shape[1:], x_px[bright], y_px[bright], width_px[bright])
-    for batch in _batches(np.ceil(RING_WIDTHS[1] * width_px)):
-        stamps = _Stamps.cut(light, blind, starry, x_px[batch], y_px[batch], width_px[batch])
-        sky = _sky(stamps, noise)
-        result.core[batch], result.core_factor[batch] = _region(
-            stamps, stamps.radius <= CORE_WIDTHS, sky, noise, compressed
-        )
-        whole = (stamps.radius > CORE_WIDTHS) & (stamps.radius <= RIM_WIDTHS)
-        quarter = (np.arctan2(stamps.dy, stamps.dx) // (np.pi / 2)).clip(-2, 1)
-        for part, region in enumerate([whole, *(whole & (quarter == q) for q in (-2, -1, 0, 1))]):
-            result.rims[batch, part], result.rim_factors[batch, part] = _region(
-                stamps, region, sky, noise, compressed
-            )
-    return result
+
+
+def _rim_regions(stamps: "_Stamps") -> list[np.ndarray]:
+    """Masks (m, P) of the whole rim and of its four quarters."""
+    whole = (stamps.radius > CORE_WIDTHS) & (stamps.radius <= RIM_WIDTHS)
+    quarter = (np.arctan2(stamps.dy, stamps.dx) // (np.pi / 2)).clip(-2, 1)
+    return [whole] + [whole & (quarter == q) for q in (-2, -1, 0, 1)]
 
 
 def _batches(reach_px: np.ndarray):
@@ -152,9 +183,8 @@ def _starry(shape, x_px, y_px, width_px) -> np.ndarray:
     for size in np.unique(radius):
         dx, dy = disc_offsets(size)
         same = radius == size
-        rows, columns = (
-            np.rint(at[same]).astype(int)[:, None] + d for at, d in ((y_px, dy), (x_px, dx))
-        )
+        rows = np.rint(y_px[same]).astype(int)[:, None] + dy
+        columns = np.rint(x_px[same]).astype(int)[:, None] + dx
         inside = (rows >= 0) & (rows < shape[0]) & (columns >= 0) & (columns < shape[1])
         starry[rows[inside], columns[inside]] = True
     return starry
@@ -168,9 +198,9 @@ def _median(values: np.ndarray) -> np.ndarray:
 def _quantile(values: np.ndarray, share: float) -> np.ndarray:
     ordered = np.sort(values, axis=-1)  # NaN goes last
     count = np.isfinite(ordered).sum(axis=-1, keepdims=True)
-    low, high = (
-        np.clip((f(share * (count - 1))).astype(int), 0, None) for f in (np.floor, np.ceil)
-    )
+    place = share * (count - 1)
+    low = np.clip(np.floor(place).astype(int), 0, None)
+    high = np.clip(np.ceil(place).astype(int), 0, None)
     return np.mean([np.take_along_axis(ordered, at, -1)[..., 0] for at in (low, high)], axis=0)
 
 
@@ -187,20 +217,26 @@ class _Stamps:
 
     @classmethod
     def cut(cls, light, blind, starry, x_px, y_px, width_px):
+        """Round stars at some places, as far as their background ring reaches."""
         offsets = disc_offsets(RING_WIDTHS[1] * width_px.max() + 1)
         planes = [stamps_at(plane, x_px, y_px, offsets) for plane in light]
         values = np.stack([plane[0] for plane in planes], axis=1)
-        dx, dy = (planes[0][i] / width_px[:, None] for i in (1, 2))
-        hidden, stars = (stamps_at(mask, x_px, y_px, offsets)[0] > 0 for mask in (blind, starry))
-        seen = np.isfinite(values).all(axis=1) & ~hidden
+        dx = planes[0][1] / width_px[:, None]
+        dy = planes[0][2] / width_px[:, None]
+        seen = np.isfinite(values).all(axis=1) & ~_marked(blind, x_px, y_px, offsets)
         return cls(
             values=np.where(seen[:, None], values, 0),
             dx=dx,
             dy=dy,
             radius=np.hypot(dx, dy),
             seen=seen,
-            starry=stars,
+            starry=_marked(starry, x_px, y_px, offsets),
         )
+
+
+def _marked(mask: np.ndarray, x_px, y_px, offsets) -> np.ndarray:
+    """Where a mask is set round each star, (m, P)."""
+    return stamps_at(mask, x_px, y_px, offsets)[0] > 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -219,23 +255,43 @@ def _sky(stamps: _Stamps, noise: FrameNoise) -> _Sky:
     Sectors scatter by noise, by structure of the nebula and by stars that were not found, each in
     its own colour: the covariance between channels is kept.
     """
-    ring = (
-        stamps.seen
-        & ~stamps.starry
-        & (stamps.radius >= RING_WIDTHS[0])
-        & (stamps.radius <= RING_WIDTHS[1])
-    )
-    pixels = np.where(ring[:, None], stamps.values, np.nan)
-    sector = ((np.arctan2(stamps.dy[0], stamps.dx[0]) / (2 * np.pi) + 0.5) * SECTORS).astype(
-        int
-    ) % SECTORS
-    medians = np.stack(
-        [_median(pixels[:, :, sector == s]) for s in range(SECTORS)], axis=1
-    )  # (m, sector, 3)
+    pixels = np.where(_ring(stamps)[:, None], stamps.values, np.nan)
+    medians = _sector_medians(pixels, _sector(stamps))
+    plane, covariance = _plane(medians)
+    # the lower side: stars are on the upper
+    sigma = _quantile(pixels, 0.5) - _quantile(pixels, 0.1587)
+    return _Sky(plane, covariance, np.fmax(sigma, 0.5 * np.array(noise.noise)))
+
+
+def _ring(stamps: _Stamps) -> np.ndarray:
+    """Pixels (m, P) of the background ring that show no star."""
+    ring = stamps.seen & ~stamps.starry
+    ring &= stamps.radius >= RING_WIDTHS[0]
+    return ring & (stamps.radius <= RING_WIDTHS[1])
+
+
+def _sector(stamps: _Stamps) -> np.ndarray:
+    """Number of the sector that each pixel of a stamp lies in, (P,)."""
+    turns = np.arctan2(stamps.dy[0], stamps.dx[0]) / (2 * np.pi) + 0.5
+    return (turns * SECTORS).astype(int) % SECTORS
+
+
+def _sector_medians(pixels: np.ndarray, sector: np.ndarray) -> np.ndarray:
+    """Median of each sector in each channel, (m, sector, 3)."""
+    return np.stack([_median(pixels[:, :, sector == s]) for s in range(SECTORS)], axis=1)
+
+
+def _sector_design() -> np.ndarray:
+    """What level and slopes of a plane give at the middle of each sector, (sector, 3)."""
     angle = (np.arange(SECTORS) + 0.5) * 2 * np.pi / SECTORS - np.pi
-    design = np.column_stack(
-        [np.ones(SECTORS), *(np.mean(RING_WIDTHS) * f(angle) for f in (np.cos, np.sin))]
-    )
+    middle = np.mean(RING_WIDTHS)
+    return np.column_stack([np.ones(SECTORS), middle * np.cos(angle), middle * np.sin(angle)])
+
+
+def _plane(medians: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Planes (m, 3, 3) through the medians of sectors, NaN with too few of them, and covariances
+    (m, 3, 3) of their levels."""
+    design = _sector_design()
     valid = np.isfinite(medians).all(axis=2)
     weighted = valid[:, :, None] * design
     inverse = np.linalg.pinv(np.einsum("msk,sl->mkl", weighted, design), hermitian=True)
@@ -243,12 +299,13 @@ def _sky(stamps: _Stamps, noise: FrameNoise) -> _Sky:
     plane = np.einsum("mkl,msl,msc->mck", inverse, weighted, medians)
     left = (medians - np.einsum("mck,sk->msc", plane, design)) * valid[:, :, None]
     count = valid.sum(axis=1)
-    scatter = np.einsum("msc,msd->mcd", left, left) / np.maximum(count - 3, 1)[:, None, None]
     plane[count < FEWEST_SECTORS] = np.nan
-    sigma = _quantile(pixels, 0.5) - _quantile(
-        pixels, 0.1587
-    )  # the lower side: stars are on the upper
-    return _Sky(plane, INNER_NEBULA_SHARE * scatter, np.fmax(sigma, 0.5 * np.array(noise.noise)))
+    return plane, INNER_NEBULA_SHARE * _scatter(left, count)
+
+
+def _scatter(left: np.ndarray, count: np.ndarray) -> np.ndarray:
+    """Covariance (m, 3, 3) of so many sectors about their plane, which takes three of them."""
+    return np.einsum("msc,msd->mcd", left, left) / np.maximum(count - 3, 1)[:, None, None]
 
 
 def _region(stamps: _Stamps, region: np.ndarray, sky: _Sky, noise: FrameNoise, compressed: bool):
@@ -258,23 +315,47 @@ def _region(stamps: _Stamps, region: np.ndarray, sky: _Sky, noise: FrameNoise, c
     count = region.sum(axis=1)[:, None]
     weight = region / np.maximum(count, 1)
     total = np.einsum("mcp,mp->mc", stamps.values, weight)
-    place = np.stack(
-        [np.ones(len(weight)), (weight * stamps.dx).sum(axis=1), (weight * stamps.dy).sum(axis=1)],
-        axis=1,
-    )
-    below = np.einsum("mck,mk->mc", sky.plane, place)
+    below = np.einsum("mck,mk->mc", sky.plane, _middle(stamps, weight))
     flux = total - below
     variance = sky.sigma**2 + np.maximum(flux, 0) / np.array(noise.electrons_per_unit)
     unsure = np.zeros_like(flux)
     if compressed:
-        variance += (LEVEL_STEP * _slope_of_decoding(np.maximum(total, 0))) ** 2 / 12
+        variance += _step_variance(total)
         unsure = _unsure_of_background(total, below) * below
     covariance = sky.covariance + (variance / np.maximum(count, 1))[:, :, None] * np.eye(3)
-    good = (count[:, 0] >= FEWEST_CORE_PIXELS) & np.isfinite(flux).all(axis=1)
-    good = (good & np.isfinite(covariance).all(axis=(1, 2)))[:, None, None]
-    size, axes = np.linalg.eigh(np.where(good, covariance, np.eye(3)))
-    factor = np.append(axes * np.sqrt(np.maximum(size, 0))[:, None, :], unsure[:, :, None], axis=2)
-    return np.where(good[:, 0], flux, np.nan), np.where(good, factor, np.nan)
+    flux, factor = _where_known(count[:, 0], flux, covariance)
+    unsure = np.where(np.isfinite(flux), unsure, np.nan)
+    return flux, np.append(factor, unsure[:, :, None], axis=2)
+
+
+def _step_variance(total: np.ndarray) -> np.ndarray:
+    """Variance of light by the rounding of its display value."""
+    return (LEVEL_STEP * _slope_of_decoding(np.maximum(total, 0))) ** 2 / 12
+
+
+def _where_known(
+    count: np.ndarray, flux: np.ndarray, covariance: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Flux (m, 3) and factor (m, 3, 3) of its covariance; NaN in all channels with too few pixels
+    or no background."""
+    good = (count >= FEWEST_CORE_PIXELS) & np.isfinite(flux).all(axis=1)
+    good &= np.isfinite(covariance).all(axis=(1, 2))
+    known = np.where(good[:, None, None], covariance, np.eye(3))
+    factor = np.where(good[:, None, None], _factor(known), np.nan)
+    return np.where(good[:, None], flux, np.nan), factor
+
+
+def _middle(stamps: _Stamps, weight: np.ndarray) -> np.ndarray:
+    """Weighted mean of 1, dx and dy of the pixels, (m, 3)."""
+    dx = (weight * stamps.dx).sum(axis=1)
+    dy = (weight * stamps.dy).sum(axis=1)
+    return np.stack([np.ones(len(weight)), dx, dy], axis=1)
+
+
+def _factor(covariance: np.ndarray) -> np.ndarray:
+    """F of each covariance F F^T, (m, 3, 3)."""
+    size, axes = np.linalg.eigh(covariance)
+    return axes * np.sqrt(np.maximum(size, 0))[:, None, :]
 
 
 def _unsure_of_background(total: np.ndarray, below: np.ndarray) -> np.ndarray:

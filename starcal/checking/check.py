@@ -126,16 +126,20 @@ def check(
     linearity = measure_linearity(frame.pixels, stars)
     progress("matching the catalogue", 0.6)
     located = locate(stars, frame, source, hints)
-    stars, located = _with_catalogue(stars, located, frame)
-    light = _light(frame, stars, located)
-    linearity = _against_catalogue(linearity, stars, located.match)
-    result = _unjudged(frame, stars, located, linearity, choices.neutral_bv)
-    result = replace(result, light=light)
+    result = _matched(frame, stars, located, linearity, choices.neutral_bv)
     if result.linearity.stretched and not choices.assume_linear:
         return _stretched(result)
     progress("fitting", 0.8)
     result = replace(result, flags_before_fit=np.array(result.stars["flags"]))
     return _concluded(result, choices.model, choices.leave_out)
+
+
+def _matched(frame, stars: Table, located, linearity, neutral_bv: float) -> CheckResult:
+    """What is known before the fit: the stars with their catalogue entries and their light."""
+    stars, located = _with_catalogue(stars, located, frame)
+    light = _light(frame, stars, located)
+    linearity = _against_catalogue(linearity, stars, located.match)
+    return replace(_unjudged(frame, stars, located, linearity, neutral_bv), light=light)
 
 
 def refit(found: CheckResult, leave_out: Places = ()) -> CheckResult:
@@ -335,6 +339,18 @@ def _seen_mag(stars: Table, match: Match, v_mag: np.ndarray) -> float:
     )
 
 
+# Columns of the catalogue, and what they hold for stars that it does not know
+LISTED = {
+    "ra_deg": np.nan,
+    "dec_deg": np.nan,
+    "v_mag": np.nan,
+    "bv_mag": np.nan,
+    "bv_error_mag": np.nan,
+    "bv_fit_error_mag": np.nan,
+    "hip": 0,
+}
+
+
 def _add_catalogue(stars: Table, match: Match, catalogue: CatalogueStars) -> None:
     """Give the matched rows what the catalogue knows of them, and flag what it knows against
     them."""
@@ -342,10 +358,9 @@ def _add_catalogue(stars: Table, match: Match, catalogue: CatalogueStars) -> Non
     if match.credible:
         row[match.star] = match.catalogue
     known = row >= 0
-    for name in ("ra_deg", "dec_deg", "v_mag", "bv_mag", "bv_error_mag", "bv_fit_error_mag"):
-        value = getattr(catalogue, name)[row] if len(catalogue) else np.nan
-        stars[name] = np.where(known, value, np.nan)
-    stars["hip"] = np.where(known, catalogue.hip[row] if len(catalogue) else 0, 0)
+    for name, missing in LISTED.items():
+        value = getattr(catalogue, name)[row] if len(catalogue) else missing
+        stars[name] = np.where(known, value, missing)
     stars["flags"][~known] |= Flag.NO_MATCH
     stars["flags"][known & ~np.isfinite(stars["bv_mag"])] |= Flag.NO_BV
     if match.credible:
@@ -465,7 +480,7 @@ def _fitted(result: CheckResult, model: str) -> CheckResult:
     fit = made.fit
     stars["flags"][rows[~fit.used]] |= Flag.CLIPPED
     target = colour.star_rgb(fit.bv_mag[fit.used], result.neutral_bv)
-    matrix = _matrix(fit, made.flux[:, fit.used], target) if model == "matrix" else None
+    matrix = _matrix(made, target) if model == "matrix" else None
     judged = _judged(made, target, matrix is not None)
     return replace(
         _on_route(result, judged),
@@ -474,7 +489,7 @@ def _fitted(result: CheckResult, model: str) -> CheckResult:
         fitted=rows,
         matrix=matrix,
         second=made.second,
-        fit_notes=(*said_of_light(result.light, fit), *gradient_notes(made.gradient)),
+        fit_notes=said_of_light(result.light, fit) + gradient_notes(made.gradient),
     )
 
 
@@ -523,7 +538,9 @@ def _rows_to_fit(stars: Table) -> np.ndarray:
     return np.flatnonzero(clean)
 
 
-def _matrix(fit, flux: np.ndarray, target: np.ndarray):
+def _matrix(made: LightFit, target: np.ndarray):
+    """The matrix by the stars that the gains rest on."""
+    fit = made.fit
     if fit.n_used < MIN_STARS_MATRIX or fit.bv_spread < MIN_SPREAD_MATRIX:
         raise TooFewStars(
             f"{fit.n_used} stars with a B-V spread of {fit.bv_spread:.2f} mag for a matrix, "
@@ -532,4 +549,4 @@ def _matrix(fit, flux: np.ndarray, target: np.ndarray):
             found=fit.n_used,
             needed=MIN_STARS_MATRIX,
         )
-    return fit_matrix(flux, target, fit.gains)
+    return fit_matrix(made.flux[:, fit.used], target, fit.gains)

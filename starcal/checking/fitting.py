@@ -71,21 +71,24 @@ def measured_light(pixels: NDArray, stars: Table) -> ApertureLight:
     stars : Table
         With the catalogue's columns; its flag FAINT changes for matched stars.
     """
-    flags, v_mag = np.asarray(stars["flags"]), np.asarray(stars["v_mag"], float)
+    flags = np.asarray(stars["flags"])
     of_width = np.flatnonzero(flags & int(SPOILT | Flag.NO_MATCH) == 0)
-    of_shape = np.flatnonzero(
-        (flags & int(SPOILT | Flag.SHAPE) == 0) & (np.asarray(stars["snr"]) >= SHAPE_SNR)
-    )
-    brightest = np.argsort(np.asarray(stars["snr"])[of_shape])[::-1]
     light = measure_apertures(
         mended(pixels, stars.meta["defects"]),
         stars,
         np.flatnonzero(flags & int(NOT_TO_FIT) == 0),
-        np.sort(of_shape[brightest[:MOST_SHAPE_STARS]]),
-        of_width[np.argsort(v_mag[of_width])],
+        _of_clear_shape(flags, np.asarray(stars["snr"])),
+        of_width[np.argsort(_listed(stars, "v_mag", of_width))],
     )
     _flag_faint(stars, light)
     return light
+
+
+def _of_clear_shape(flags: NDArray, snr: NDArray) -> NDArray:
+    """Rows of the brightest stars whose shape is to be trusted, in order."""
+    clear = np.flatnonzero((flags & int(SPOILT | Flag.SHAPE) == 0) & (snr >= SHAPE_SNR))
+    brightest = np.argsort(snr[clear])[::-1]
+    return np.sort(clear[brightest[:MOST_SHAPE_STARS]])
 
 
 def _flag_faint(stars: Table, light: ApertureLight) -> None:
@@ -99,8 +102,19 @@ def _flag_faint(stars: Table, light: ApertureLight) -> None:
 
 
 def _expected(stars: Table, light: ApertureLight) -> NDArray | None:
-    v_mag, bv_mag = (np.asarray(stars[name][light.row], float) for name in ("v_mag", "bv_mag"))
-    return expected_flux(light.flux, v_mag, bv_mag)
+    """Light of the matched stars as the catalogue calls for it, (3, n); None with too few."""
+    v_mag = _listed(stars, "v_mag", light.row)
+    return expected_flux(light.flux, v_mag, _listed(stars, "bv_mag", light.row))
+
+
+def _listed(stars: Table, name: str, rows: NDArray) -> NDArray:
+    """Rows of a column as plain numbers."""
+    return np.asarray(stars[name][rows], float)
+
+
+def _grown(beyond: NDArray) -> NDArray:
+    """Factors (3, 1) of R, G, B for what their apertures leave out, against green."""
+    return np.exp([[beyond[0]], [0.0], [beyond[1]]])
 
 
 def fit_light(stars: Table, light: ApertureLight, rows: NDArray, neutral_bv: float) -> LightFit:
@@ -118,19 +132,19 @@ def fit_light(stars: Table, light: ApertureLight, rows: NDArray, neutral_bv: flo
     which = np.searchsorted(light.row, rows)
     growth = measure_growth(light.growth_flux, _relative_noise(stars, light))
     beyond = np.zeros(2) if growth is None else growth.ln
-    flux = light.flux[:, which] * np.exp([[beyond[0]], [0.0], [beyond[1]]])
+    flux = light.flux[:, which] * _grown(beyond)
     fit = fit_gains(
         flux,
         flux * _relative_error(stars, light)[:, which],
-        np.asarray(stars["bv_mag"][rows], float),
-        np.asarray(stars["bv_fit_error_mag"][rows], float),
+        _listed(stars, "bv_mag", rows),
+        _listed(stars, "bv_fit_error_mag", rows),
         neutral_bv,
         growth_error=(0.0, 0.0) if growth is None else tuple(growth.error_ln),
     )
     x_px, y_px = places_of(stars)[rows].T
     second = second_measurements(
         fit=fit,
-        v_mag=np.asarray(stars["v_mag"][rows], float),
+        v_mag=_listed(stars, "v_mag", rows),
         x_px=x_px,
         y_px=y_px,
         shape=stars.meta["shape"],
@@ -169,8 +183,8 @@ def _relative_error(stars: Table, light: ApertureLight) -> NDArray:
 def _contradicted(stars: Table, light: ApertureLight, fit: GainFit, beyond: NDArray) -> str:
     """What the colours of clean stars, matched or not, have against the gains."""
     within = light.growth_flux[:, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)]
-    within = within * np.exp([[beyond[0]], [0.0], [beyond[1]]])
-    bv_mag = np.asarray(stars["bv_mag"][light.shape_row], float)
+    within = within * _grown(beyond)
+    bv_mag = _listed(stars, "bv_mag", light.shape_row)
     return contradiction(
         within,
         _relative_noise(stars, light),
@@ -181,36 +195,45 @@ def _contradicted(stars: Table, light: ApertureLight, fit: GainFit, beyond: NDAr
 
 def said_of_light(light: ApertureLight, fit: GainFit) -> tuple[str, ...]:
     """Notes on widths and gains that a user should know of."""
-    notes = []
-    for channel in light.widths.failed:
-        notes.append(
-            f"the width of the stars in {CHANNELS[channel]} could not be measured: no clean "
-            "catalogue stars that fall to half their height within the reach looked at"
-        )
-    widest, narrowest = (
-        np.nanmax(light.widths.fwhm_px, initial=1),
-        np.nanmin(light.widths.fwhm_px, initial=np.inf),
-    )
+    return tuple(_of_widths(light) + _of_large_gains(fit) + _of_dust(fit))
+
+
+def _of_widths(light: ApertureLight) -> list[str]:
+    """Widths that could not be measured, or differ from channel to channel."""
+    notes = [
+        f"the width of the stars in {CHANNELS[channel]} could not be measured: no clean "
+        "catalogue stars that fall to half their height within the reach looked at"
+        for channel in light.widths.failed
+    ]
+    fwhm_px = light.widths.fwhm_px
+    widest = np.nanmax(fwhm_px, initial=1)
+    narrowest = np.nanmin(fwhm_px, initial=np.inf)
     if np.isfinite(narrowest) and widest > UNLIKE_WIDTHS * narrowest:
-        widths = ", ".join(
-            f"{c} {w:.1f}" for c, w in zip(CHANNELS, light.widths.fwhm_px, strict=True)
-        )
+        widths = ", ".join(f"{c} {w:.1f}" for c, w in zip(CHANNELS, fwhm_px, strict=True))
         notes.append(
             f"stars are {widest / narrowest:.1f} times as wide in one channel as in another "
             f"({widths} px): they will have coloured rims whatever the gains"
         )
-    for channel in (0, 2):
-        gain = fit.gains[channel]
-        if not 1 / LARGE_GAIN <= gain <= LARGE_GAIN:
-            notes.append(
-                f"the gain of {CHANNELS[channel]} is {gain:.2g}: the channels were scaled very "
-                "unlike each other, and their noise will be as well"
-            )
-    if fit.bv_mean > DUSTY_BV_MAG:
-        red, blue = 100 * fit.dust_error
-        notes.append(
-            f"the stars are redder than those of most fields (mean B-V {fit.bv_mean:.2f}); if dust "
-            "does it, all gains are off in common, red low and blue high: that is "
-            f"{red:.1f} and {blue:.1f} % of the stated errors"
-        )
-    return tuple(notes)
+    return notes
+
+
+def _of_large_gains(fit: GainFit) -> list[str]:
+    """Gains that tell of channels scaled very unlike each other."""
+    return [
+        f"the gain of {CHANNELS[channel]} is {fit.gains[channel]:.2g}: the channels were scaled "
+        "very unlike each other, and their noise will be as well"
+        for channel in (0, 2)
+        if not 1 / LARGE_GAIN <= fit.gains[channel] <= LARGE_GAIN
+    ]
+
+
+def _of_dust(fit: GainFit) -> list[str]:
+    """Stars so red that dust may be the reason."""
+    if fit.bv_mean <= DUSTY_BV_MAG:
+        return []
+    red, blue = 100 * fit.dust_error
+    return [
+        f"the stars are redder than those of most fields (mean B-V {fit.bv_mean:.2f}); if dust "
+        "does it, all gains are off in common, red low and blue high: that is "
+        f"{red:.1f} and {blue:.1f} % of the stated errors"
+    ]

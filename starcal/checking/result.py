@@ -266,11 +266,8 @@ class CheckResult:
             rows += _fit_rows(self.fit, "gains" if applied else "gains, not applied")
         if self.matrix is not None:
             rows.append(("matrix", _matrix_text(self.matrix)))
-        return (
-            rows
-            + _flag_rows(self.stars)
-            + [("note", note) for note in (*self.notes, *self.fit_notes)]
-        )
+        notes = [("note", note) for note in self.notes + self.fit_notes]
+        return rows + _flag_rows(self.stars) + notes
 
     def __str__(self) -> str:
         """Several lines for a terminal."""
@@ -416,15 +413,19 @@ def _with_error(value: float, error: float) -> str:
     return f"{value:+.3f} +- {error:.3f}"
 
 
-def _fit_rows(fit: GainFit, gains_name: str) -> list[tuple[str, str]]:
-    gains = _gains_text(fit, ",  ")
+def _terms_text(fit: GainFit) -> str:
     red = _with_error(fit.slope[0], fit.slope_error[0])
     blue = _with_error(fit.slope[1], fit.slope_error[1])
+    return f"R/G {red}, B/G {blue} mag per mag of B-V"
+
+
+def _fit_rows(fit: GainFit, gains_name: str) -> list[tuple[str, str]]:
+    """What was fitted, and how well it is known."""
     return [
         ("used in the fit", f"{fit.n_used} of {len(fit.used)} clean matched stars"),
-        (gains_name, gains),
+        (gains_name, _gains_text(fit, ",  ")),
         ("neutral star", f"B-V {fit.neutral_bv:.2f}"),
-        ("colour terms", f"R/G {red}, B/G {blue} mag per mag of B-V"),
+        ("colour terms", _terms_text(fit)),
         (
             "star colour carried",
             f"red {fit.slope_ratio[0]:.2f}, blue {fit.slope_ratio[1]:.2f}: colour terms over "

@@ -176,17 +176,23 @@ def _transform(
 ) -> np.ndarray:
     """matrix @ pixel + offset, by strips that fit the cache; clipped pixels white."""
     out = np.empty_like(pixels)
-    matrix, offset = matrix.astype(np.float32), offset.astype(np.float32)
-    diagonal = np.count_nonzero(matrix - np.diag(np.diag(matrix))) == 0
+    offset = offset.astype(np.float32)[:, None, None]
     for y in range(0, pixels.shape[1], STRIP_ROWS):
-        strip, made = pixels[:, y : y + STRIP_ROWS], out[:, y : y + STRIP_ROWS]
-        if diagonal:
-            np.multiply(strip, np.diag(matrix)[:, None, None], out=made)
-        else:
-            made[:] = np.tensordot(matrix, strip, 1)
-        made += offset[:, None, None]
+        strip = pixels[:, y : y + STRIP_ROWS]
+        made = out[:, y : y + STRIP_ROWS]
+        _multiply(matrix.astype(np.float32), strip, made)
+        made += offset
         _whiten_clipped(strip, made, clip_level)
     return out
+
+
+def _multiply(matrix: np.ndarray, strip: np.ndarray, made: np.ndarray) -> None:
+    """matrix @ pixel into `made`; a diagonal one channel by channel, which NaN does not cross."""
+    gains = np.diag(matrix)
+    if np.count_nonzero(matrix - np.diag(gains)) == 0:
+        np.multiply(strip, gains[:, None, None], out=made)
+    else:
+        made[:] = np.tensordot(matrix, strip, 1)
 
 
 def near_clipping(pixels: np.ndarray, clip_level: np.ndarray) -> np.ndarray:

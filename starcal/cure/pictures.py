@@ -120,12 +120,7 @@ def _require_better(name: str, colours: DisplayColours) -> None:
 
 def _told(found: CheckResult, colours: DisplayColours) -> CheckResult:
     """The check, its star table with what each star got."""
-    stars = found.stars
-    stars["colour_bv_mag"] = colours.bv_mag
-    known = colours.source == "catalogue"
-    error = _column(stars, "bv_error_mag") if known.any() else np.full(len(stars), np.nan)
-    stars["colour_bv_error_mag"] = np.where(known, error, np.nan)
-    stars["colour_source"] = colours.source
+    _list_colours(found.stars, colours)
     tally = ", ".join(f"{count} {name}" for name, count in _tally(colours).items())
     reason = f"{found.linearity.reason}; stars coloured as they are displayed: {tally}"
     best = next((s for s in ("catalogue", "continuum") if s in _tally(colours)), "palette")
@@ -136,6 +131,15 @@ def _told(found: CheckResult, colours: DisplayColours) -> CheckResult:
         route_reason=reason,
         verdict=replace(found.verdict, next_steps=steps),
     )
+
+
+def _list_colours(stars: Table, colours: DisplayColours) -> None:
+    """B-V of each star, its error and its source, into the table."""
+    stars["colour_bv_mag"] = colours.bv_mag
+    known = colours.source == "catalogue"
+    error = _column(stars, "bv_error_mag") if known.any() else np.full(len(stars), np.nan)
+    stars["colour_bv_error_mag"] = np.where(known, error, np.nan)
+    stars["colour_source"] = colours.source
 
 
 def _tally(colours: DisplayColours) -> dict[str, int]:

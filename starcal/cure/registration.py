@@ -153,9 +153,7 @@ def register_stars(star_field: Field, nebula_field: Field) -> Registration:
     )
     if match.credible:
         return _by_pairs(on_trust, star_field, nebula_field, star_row, nebula_row)
-    counts = [
-        _count_inside(a, b) for a, b in ((star_field, nebula_field), (nebula_field, star_field))
-    ]
+    counts = [_count_inside(star_field, nebula_field), _count_inside(nebula_field, star_field)]
     _require_few(counts, match, star_field, nebula_field)
     note = (
         f"only {min(counts)} stars to check the two WCS against each other by; they are taken on "

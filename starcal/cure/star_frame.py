@@ -123,7 +123,7 @@ def join_star_frame(
     registration = register_stars(star_field, nebula_field)
     brightness, scatter_mag, n_stars = _brightness(star_field, nebula_field, registration)
     layer = _layer_on(star_field, nebula_field, registration)
-    fwhm_px = star_field.fwhm_px * registration.scale, nebula_field.fwhm_px
+    fwhm_px = (star_field.fwhm_px * registration.scale, nebula_field.fwhm_px)
     share = _share(np.isfinite(layer).all(axis=0), max(fwhm_px))
     alone, nebular = _without_partner(star_field, nebula_field, registration, brightness)
     nebular &= n_stars > 0  # else nothing says how bright a star would be
@@ -131,11 +131,11 @@ def join_star_frame(
     layer *= np.float32(brightness * star_brightness) * share
     _silence(layer, nebula_field.stars.meta["noise"].noise)
     layer += (1 - share + share * _light_share(nebula_field, faint)) * own_layer
-    returned = share * _light_share(nebula_field, nebular)
-    counts = _count(nebula_field, nebular, share), _count(nebula_field, faint, share)
+    returned = _count(nebula_field, nebular, share)
+    too_faint = _count(nebula_field, faint, share)
     return StarFrame(
         stars=layer,
-        starless=nebula_field.split.starless + returned * nebula_field.split.stars,
+        starless=_with_nebular(nebula_field, nebular, share),
         coverage=share > 0,
         share=share,
         registration=registration,
@@ -143,10 +143,17 @@ def join_star_frame(
         brightness_scatter_mag=scatter_mag,
         brightness_stars=n_stars,
         fwhm_px=fwhm_px,
-        returned=counts[0],
-        too_faint=counts[1],
-        notes=(*registration.notes, *_notes(fwhm_px, *counts, n_stars)),
+        returned=returned,
+        too_faint=too_faint,
+        notes=registration.notes + _notes(fwhm_px, returned, too_faint, n_stars),
     )
+
+
+def _with_nebular(nebula_field: Field, nebular: NDArray, share: NDArray) -> NDArray[np.float32]:
+    """The starless layer with the light of what is no star put back where the star frame reaches,
+    (3, y, x)."""
+    returned = share * _light_share(nebula_field, nebular)
+    return nebula_field.split.starless + returned * nebula_field.split.stars
 
 
 def _require_layer(own_layer: NDArray, nebula_field: Field, star_brightness: float) -> None:
@@ -231,28 +238,30 @@ def _without_partner(star_field, nebula_field, registration, brightness):
         No like star there, and no part of one; of these, those that no star can be: it would be
         seen.
     """
-    rows, there = nebula_field.found, star_field.found
+    rows = nebula_field.found
     width_px = max(nebula_field.fwhm_px, star_field.fwhm_px * registration.scale)
-    places, light = _points(complex_positions(nebula_field, rows)), nebula_field.luminance[rows]
-    own, shown = light / brightness, _shown(star_field, nebula_field, registration, there)
-    same, blend = (
-        _light_near(places, shown, star_field.luminance[there], reach_px)
-        for reach_px in (width_px, BLEND_FWHM * width_px)
-    )
-    alone, nebular = np.zeros((2, len(nebula_field.stars)), bool)
+    places = _points(complex_positions(nebula_field, rows))
+    light = nebula_field.luminance[rows]
+    own = light / brightness
+    there = star_field.found
+    shown = _shown(star_field, nebula_field, registration, there)
+    same = _light_near(places, shown, star_field.luminance[there], width_px)
+    blend = _light_near(places, shown, star_field.luminance[there], BLEND_FWHM * width_px)
+    alone = np.zeros(len(nebula_field.stars), bool)
     alone[rows] = (own > NEBULAR_EXCESS * same) & (own > BLEND_EXCESS * blend)
     _leave_out_parts(alone, rows, places, light, BRIGHT_REACH_FWHM * width_px)
-    left = np.setdiff1d(np.arange(len(star_field.stars)), there)
-    unclear = _light_near(
-        places,
-        _shown(star_field, nebula_field, registration, left),
-        _detected_light(star_field)[left],
-        BLEND_FWHM * width_px,
-    )
-    nebular[rows] = (
-        alone[rows] & (own > NEBULAR_EXCESS * unclear) & (own > VISIBLE * _limit(star_field))
-    )
+    unclear = _unclear_light(star_field, nebula_field, registration, places, BLEND_FWHM * width_px)
+    nebular = np.zeros(len(nebula_field.stars), bool)
+    nebular[rows] = alone[rows] & (own > NEBULAR_EXCESS * unclear)
+    nebular[rows] &= own > VISIBLE * _limit(star_field)
     return alone, nebular
+
+
+def _unclear_light(star_field, nebula_field, registration, places, reach_px):
+    """Light near each place of what the star frame shows but did not split off as stars, (n,)."""
+    left = np.setdiff1d(np.arange(len(star_field.stars)), star_field.found)
+    shown = _shown(star_field, nebula_field, registration, left)
+    return _light_near(places, shown, _detected_light(star_field)[left], reach_px)
 
 
 def _shown(star_field, nebula_field, registration, rows):
@@ -302,33 +311,35 @@ def _limit(field):
 
 def _light_share(field: Field, chosen: NDArray) -> NDArray[np.float32]:
     """What share of the star light in each pixel is that of the chosen stars, (y, x)."""
-    share, model, light = (
-        np.zeros(field.shape, np.float32),
-        field.split.model,
-        np.maximum(field.luminance, 0),
-    )
+    share = np.zeros(field.shape, np.float32)
     if not chosen.any():
         return share
+    light = np.maximum(field.luminance, 0)
     for tile in tiles(field.shape):
-        total, part = (np.zeros(share[tile.inner].shape, np.float32) for _ in range(2))
-        for star, place, dx, dy in drawn(model, tile.inner):
-            own = light[star] * model.seen_profile(star, dx, dy)
-            np.add.at(total.ravel(), place, own.astype(np.float32))
-            np.add.at(part.ravel(), place, (own * chosen[star]).astype(np.float32))
-        np.divide(part, total, out=share[tile.inner], where=total > 0)
+        within = share[tile.inner]
+        total, part = _light_of(field.split.model, light, chosen, tile.inner, within.shape)
+        np.divide(part, total, out=within, where=total > 0)
     return share
+
+
+def _light_of(model, light, chosen, inner, shape):
+    """Light of all stars and of the chosen ones in part of a frame, each of a shape (y, x)."""
+    total = np.zeros(shape, np.float32)
+    part = np.zeros(shape, np.float32)
+    for star, place, dx, dy in drawn(model, inner):
+        own = light[star] * model.seen_profile(star, dx, dy)
+        np.add.at(total.ravel(), place, own.astype(np.float32))
+        np.add.at(part.ravel(), place, (own * chosen[star]).astype(np.float32))
+    return total, part
 
 
 def _count(field, chosen, share):
     """Chosen stars inside the coverage."""
-    rows = np.flatnonzero(chosen)
-    x, y = (
-        np.clip(np.rint(v[rows]).astype(int), 0, n - 1)
-        for v, n in zip(
-            (field.split.model.x_px, field.split.model.y_px), field.shape[::-1], strict=True
-        )
-    )
-    return int(np.count_nonzero(share[y, x] > 0.5))
+    height, width = field.shape
+    model = field.split.model
+    column = np.clip(np.rint(model.x_px[chosen]).astype(int), 0, width - 1)
+    row = np.clip(np.rint(model.y_px[chosen]).astype(int), 0, height - 1)
+    return int(np.count_nonzero(share[row, column] > 0.5))
 
 
 def _notes(fwhm_px, returned, too_faint, n_stars):

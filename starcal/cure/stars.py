@@ -202,19 +202,15 @@ def recolour_checked(
     if starless is not None:
         parts = _with_starless(parts, frame, starless, found)
     colours = colours_of(found, parts, choices)
-    layer = recolour(parts, rgb_of(colours, found.neutral_bv, choices))
-    if choices.star_brightness != 1:
-        layer *= np.float32(choices.star_brightness)
+    layer = _own_layer(parts, colours, found.neutral_bv, choices)
     found = _told(found, colours, choices)
     history = _history(found, colours, choices)
     if star_frame is not None:
         return _with_star_frame(
             frame, found, parts, layer, colours, history, calibrated, star_field, choices
         )
-    picture = frame.pixels.copy()
-    np.add(parts.starless, layer, out=picture, where=parts.footprint)
     return Recoloured(
-        picture=frame.refill(picture),
+        picture=frame.refill(_inside_footprints(frame, parts, layer)),
         starless=parts.starless,
         stars=layer,
         colours=colours,
@@ -222,6 +218,23 @@ def recolour_checked(
         check=_with_count(found),
         history=history,
     )
+
+
+def _own_layer(
+    parts: Split, colours: StarColours, neutral_bv: float, choices: Choices
+) -> np.ndarray:
+    """The frame's own stars in the colours given, as bright as was asked for, (3, y, x)."""
+    layer = recolour(parts, rgb_of(colours, neutral_bv, choices))
+    if choices.star_brightness != 1:
+        layer *= np.float32(choices.star_brightness)
+    return layer
+
+
+def _inside_footprints(frame: Frame, parts: Split, layer: np.ndarray) -> np.ndarray:
+    """The frame with starless layer and stars where stars are, itself elsewhere, (3, y, x)."""
+    picture = frame.pixels.copy()
+    np.add(parts.starless, layer, out=picture, where=parts.footprint)
+    return picture
 
 
 def colours_of(found: CheckResult, parts: Split, choices: Choices) -> StarColours:
@@ -327,14 +340,10 @@ def _with_its_places(
     """Check and split, with the stars that only the star frame shows measured in the nebula and
     split off as well."""
     x_px, y_px = places_on(star_field, Field(parts, found.stars, require_wcs(frame), frame.name))
-    free = free_places(frame.pixels, found.stars, x_px, y_px)
-    stars = measure_at(frame.pixels, found.stars, x_px[free], y_px[free])
-    old = np.arange(len(stars)) < len(found.stars)
-    stars = stars[old | (stars["snr"] >= SEEN_SNR)]
+    stars = _measured_at(frame, found.stars, x_px, y_px)
     more = len(stars) - len(found.stars)
     if more == 0:
         return found, parts
-    stars["flags"][len(found.stars) :] |= Flag.NO_MATCH
     note = (
         f"{counted(more, 'star')} too faint to be found alone measured where {star_field.name} "
         "shows them"
@@ -344,6 +353,16 @@ def _with_its_places(
         before = np.append(before, stars["flags"][len(before) :])
     found = replace(found, stars=stars, notes=(*found.notes, note), flags_before_fit=before)
     return found, split(frame.pixels, stars)
+
+
+def _measured_at(frame: Frame, known: Table, x_px: np.ndarray, y_px: np.ndarray) -> Table:
+    """The star table and below it, as unmatched, what is seen at places where it has none."""
+    free = free_places(frame.pixels, known, x_px, y_px)
+    stars = measure_at(frame.pixels, known, x_px[free], y_px[free])
+    old = np.arange(len(stars)) < len(known)
+    stars = stars[old | (stars["snr"] >= SEEN_SNR)]
+    stars["flags"][len(known) :] |= Flag.NO_MATCH
+    return stars
 
 
 def _with_star_frame(
@@ -356,14 +375,7 @@ def _with_star_frame(
     covered = _covered(found.stars, joined.coverage)
     found.stars["colour_source"] = np.where(covered, "star frame", found.stars["colour_source"])
     reason = f"{_told_star_frame(joined, calibrated, star_field.name)}; beyond it: {colours.reason}"
-    steps = tuple(step for step in found.verdict.next_steps if step != SEPARATE_STARS)
-    found = replace(
-        found,
-        verdict=replace(found.verdict, next_steps=steps),
-        route="gains",
-        route_reason=reason,
-        notes=(*found.notes, *joined.notes),
-    )
+    found = _by_star_frame(found, reason, joined.notes)
     return Recoloured(
         picture=frame.refill(join_add(joined.starless, joined.stars)),
         starless=joined.starless,
@@ -373,6 +385,18 @@ def _with_star_frame(
         check=_with_count(found),
         history=(*history, f"starcal: {reason}"),
         star_frame=joined,
+    )
+
+
+def _by_star_frame(found: CheckResult, reason: str, notes: tuple[str, ...]) -> CheckResult:
+    """The check of a frame whose stars are those of a calibrated one."""
+    steps = tuple(step for step in found.verdict.next_steps if step != SEPARATE_STARS)
+    return replace(
+        found,
+        verdict=replace(found.verdict, next_steps=steps),
+        route="gains",
+        route_reason=reason,
+        notes=(*found.notes, *notes),
     )
 
 

@@ -104,6 +104,14 @@ class SecondMeasurement:
         )
 
 
+def _last_step(growth: Growth, channel: int) -> tuple[float, float]:
+    """What the last step outwards still takes from ln gain, and its error."""
+    return -growth.last_step_ln[channel], growth.last_step_error_ln[channel]
+
+
+PLACES = ("left", "bottom", "edge")  # halves of the frame
+
+
 def second_measurements(
     *,
     fit: GainFit,
@@ -131,35 +139,40 @@ def second_measurements(
     -------
     tuple of SecondMeasurement
     """
+    sides = {"bright": v_mag <= np.median(v_mag[fit.used]), **_places(fit, x_px, y_px, shape)}
+    measured = []
+    for channel in range(2):
+        found = {name: _halves(fit, channel, side) for name, side in sides.items()}
+        found["core"] = (cores[0][channel], cores[1][channel])
+        if growth is not None:
+            found["convergence"] = _last_step(growth, channel)
+        measured += _judged(CHANNEL_NAMES[channel], found)
+    return tuple(measured)
+
+
+def _places(
+    fit: GainFit, x_px: NDArray, y_px: NDArray, shape: tuple[int, int]
+) -> dict[str, NDArray]:
+    """Which stars lie on one side of the frame, for each way to halve it."""
     height, width = shape
-    bright = v_mag <= np.median(v_mag[fit.used])
-    from_middle = np.hypot(x_px - (width - 1) / 2, y_px - (height - 1) / 2)
-    sides = {
-        "bright": bright,
+    right_px = x_px - (width - 1) / 2
+    up_px = y_px - (height - 1) / 2
+    from_middle = np.hypot(right_px, up_px)
+    return {
         "left": x_px > (width - 1) / 2,
         "bottom": y_px > (height - 1) / 2,
         "edge": from_middle <= np.median(from_middle[fit.used]),
     }
-    measured = []
-    for channel in range(2):
-        found = {name: _halves(fit, channel, side) for name, side in sides.items()}
-        found["core"] = cores[0][channel], cores[1][channel]
-        if growth is not None:
-            step = -growth.last_step_ln[channel], growth.last_step_error_ln[channel]
-            found["convergence"] = step
-        measured += _judged(CHANNEL_NAMES[channel], found)
-    return tuple(measured)
 
 
 def _judged(channel: str, found: dict[str, tuple[float, float]]) -> list[SecondMeasurement]:
     """With the error that each adds; of the halves of the frame the most telling one alone."""
     known = {name: pair for name, pair in found.items() if np.isfinite(pair).all() and pair[1] > 0}
-    places = [name for name in ("left", "bottom", "edge") if name in known]
-    worst = max(places, key=lambda name: abs(known[name][0]) / known[name][1], default=None)
+    worst = _most_telling(known)
     made = []
     for name, (change, error) in known.items():
-        rule = RULES["place" if name in places else name]
-        counts = name not in places or name == worst
+        rule = RULES["place" if name in PLACES else name]
+        counts = name not in PLACES or name == worst
         made.append(
             SecondMeasurement(
                 name=name,
@@ -170,6 +183,12 @@ def _judged(channel: str, found: dict[str, tuple[float, float]]) -> list[SecondM
             )
         )
     return made
+
+
+def _most_telling(known: dict[str, tuple[float, float]]) -> str | None:
+    """The half of the frame whose change is most errors from nothing; None without any."""
+    places = [name for name in PLACES if name in known]
+    return max(places, key=lambda name: abs(known[name][0]) / known[name][1], default=None)
 
 
 def _beyond_chance(rule: Rule, change: float, error: float) -> float:
@@ -213,13 +232,18 @@ def core_contrast(flux: NDArray, noise: NDArray) -> tuple[NDArray, NDArray]:
         Of ln of the light within 0.7 over that within 1.4 widths, brightest less faintest third;
         NaN with fewer than 4 stars a third.
     """
-    inner, outer = (flux[:, RADII_WIDTHS.index(r)] for r in CORE_WIDTHS)
+    inner = flux[:, RADII_WIDTHS.index(CORE_WIDTHS[0])]
+    outer = flux[:, RADII_WIDTHS.index(CORE_WIDTHS[1])]
     good = np.isfinite(inner + outer).all(axis=0) & (inner > 0).all(axis=0)
     good &= (outer > CORE_SIGNAL * noise).all(axis=0)
     if good.sum() < 3 * FEWEST_A_THIRD:
         return np.full(2, np.nan), np.full(2, np.nan)
-    sharpness = np.log(inner[:, good] / outer[:, good])
-    order = np.argsort(outer[1, good])
+    return _sharper(np.log(inner[:, good] / outer[:, good]), np.argsort(outer[1, good]))
+
+
+def _sharper(sharpness: NDArray, order: NDArray) -> tuple[NDArray, NDArray]:
+    """Sharpness against green of the last third of an order less that of the first, and its
+    error."""
     third = len(order) // 3
     against = sharpness[[0, 2]] - sharpness[1]
     faint, faint_error = _robust_mean(against[:, order[:third]])
@@ -299,15 +323,20 @@ def contradiction(
         return ""
     before = _impossible(classify(flux.T)[judged])
     after = _impossible(classify((gains[:, None] * flux).T)[judged])
-    # by chance as many again as the square root of the number
-    too_many = after > MOST_IMPOSSIBLE * n + 2 * np.sqrt(MOST_IMPOSSIBLE * n)
-    worse = after > before + 2 * np.sqrt(before + 1) and after > MOST_IMPOSSIBLE * n
-    if not (too_many or worse):
+    if not _too_many(before, after, MOST_IMPOSSIBLE * n):
         return ""
     return (
         f"after the gains {after} of {n} clean stars would have colours that no star has, "
         f"{before} before"
     )
+
+
+def _too_many(before: int, after: int, allowed: float) -> bool:
+    """Whether more are impossible after the gains than chance allows, or than before."""
+    # by chance as many again as the square root of the number
+    too_many = after > allowed + 2 * np.sqrt(allowed)
+    worse = after > before + 2 * np.sqrt(before + 1) and after > allowed
+    return bool(too_many or worse)
 
 
 def _impossible(names: NDArray) -> int:
@@ -362,17 +391,24 @@ def colour_gradient(
     height, width = shape
     used = fit.used
     place = np.column_stack([x_px / width - 0.5, y_px / height - 0.5, np.ones(len(x_px))])[used]
-    change, error, angle = np.zeros(2), np.zeros(2), np.zeros(2)
-    for channel in range(2):
-        sigma = fit.residual_error_mag[channel, used]
-        design = place / sigma[:, None]
-        covariance = np.linalg.pinv(design.T @ design)
-        slope = covariance @ design.T @ (fit.residual_mag[channel, used] / sigma) / MAG_PER_LN
-        change[channel] = np.hypot(slope[0], slope[1])
-        along = slope[:2] / max(change[channel], 1e-12)
-        error[channel] = np.sqrt(along @ covariance[:2, :2] @ along) / MAG_PER_LN
-        angle[channel] = np.degrees(np.arctan2(slope[1], slope[0]))
-    return ColourGradient(change=change, error=error, angle_deg=angle)
+    planes = [
+        _steepest(place, fit.residual_mag[channel, used], fit.residual_error_mag[channel, used])
+        for channel in range(2)
+    ]
+    change, error, angle_deg = np.transpose(planes)
+    return ColourGradient(change=change, error=error, angle_deg=angle_deg)
+
+
+def _steepest(place: NDArray, residual_mag: NDArray, sigma: NDArray) -> tuple[float, float, float]:
+    """Change of ln gain along the steepest direction of a plane, its error, and that direction in
+    degrees."""
+    design = place / sigma[:, None]
+    covariance = np.linalg.pinv(design.T @ design)
+    slope = covariance @ design.T @ (residual_mag / sigma) / MAG_PER_LN
+    change = np.hypot(slope[0], slope[1])
+    along = slope[:2] / max(change, 1e-12)
+    error = np.sqrt(along @ covariance[:2, :2] @ along) / MAG_PER_LN
+    return change, error, np.degrees(np.arctan2(slope[1], slope[0]))
 
 
 def gradient_notes(gradient: ColourGradient | None) -> tuple[str, ...]:

@@ -31,16 +31,19 @@ def expected_flux(flux: NDArray, v_mag: NDArray, bv_mag: NDArray) -> NDArray | N
     known = np.isfinite(v_mag) & np.isfinite(bv_mag) & (np.nan_to_num(flux) > 0).all(axis=0)
     if known.sum() < FEWEST_STARS:
         return None
-    limit = np.quantile(v_mag[known], BRIGHT_SHARE)
-    bright = known & (v_mag <= limit)
-    if bright.sum() < 2 * FEWEST_STARS:
-        bright = known
+    bright = _bright(known, v_mag)
     expected = np.empty_like(flux)
     for channel, light in enumerate(flux):
         magnitude = -2.5 * np.log10(light[bright]) - v_mag[bright]
         zero, term = _robust_line(bv_mag[bright], magnitude)
         expected[channel] = 10 ** (-0.4 * (v_mag + zero + term * bv_mag))
     return expected
+
+
+def _bright(known: NDArray, v_mag: NDArray) -> NDArray:
+    """The brighter part of the known stars, all of them where that is too few."""
+    bright = known & (v_mag <= np.quantile(v_mag[known], BRIGHT_SHARE))
+    return bright if bright.sum() >= 2 * FEWEST_STARS else known
 
 
 def _robust_line(x: NDArray, y: NDArray) -> tuple[float, float]:

@@ -202,6 +202,12 @@ def fit_gains(
         raise ValueError(
             f"{len(bv_mag)} stars with finite log ratios and B-V given, {MIN_STARS} needed"
         )
+    bands, used = _clipped_bends(ratio, ratio_error, bv_mag, bv_error_mag, neutral_bv)
+    return _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, neutral_bv, growth_error)
+
+
+def _clipped_bends(ratio, ratio_error, bv_mag, bv_error_mag, neutral_bv):
+    """The lines of rho and of beta, and which stars they rest on, (n,)."""
     used = np.ones(len(bv_mag), bool)
     for _ in range(4):  # a star clipped in one channel leaves both
         bands = [
@@ -212,30 +218,35 @@ def fit_gains(
         if (inlier == used).all() or inlier.sum() < MIN_STARS:
             break
         used = inlier
-    return _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, neutral_bv, growth_error)
+    return bands, used
+
+
+def _of_both(bands, name: str) -> np.ndarray:
+    """An attribute of both lines as one array."""
+    return np.array([getattr(band, name) for band in bands])
 
 
 def _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, neutral_bv, growth_error) -> GainFit:
-    red, blue = bands
+    """The lines as gains, with their errors."""
     bv_mean, bv_spread, _ = _field_colours(bv_mag[used], bv_error_mag[used])
-    zero = np.array([red.zero, blue.zero])
-    slope = np.array([red.slope, blue.slope])
-    slope_error = np.array([red.slope_error, blue.slope_error])
-    residual = np.array([red.residual, blue.residual])
+    zero = _of_both(bands, "zero")
+    slope = _of_both(bands, "slope")
+    slope_error = _of_both(bands, "slope_error")
+    residual = _of_both(bands, "residual")
     without_errors = GainFit(
         gains=np.array([10 ** (0.4 * zero[0]), 1.0, 10 ** (0.4 * zero[1])]),
         gain_errors=np.zeros(3),
         zero_mag=zero,
-        zero_error_mag=np.array([red.zero_error, blue.zero_error]),
+        zero_error_mag=_of_both(bands, "zero_error"),
         slope=slope,
         slope_error=slope_error,
         slope_ratio=slope / TARGET_SLOPE,
         slope_ratio_error=slope_error / np.abs(TARGET_SLOPE),
-        curvature=np.array([red.curvature, blue.curvature]),
+        curvature=_of_both(bands, "curvature"),
         scatter_mag=np.array([scatter(r[used]) for r in residual]),
         log_ratio_mag=ratio,
         residual_mag=residual,
-        residual_error_mag=np.array([red.sigma, blue.sigma]),
+        residual_error_mag=_of_both(bands, "sigma"),
         growth_error=np.asarray(growth_error, float),
         dust_error=dust_error(bv_mean),
         added_error=np.zeros(2),
@@ -297,34 +308,51 @@ class _Bend:
 
     @classmethod
     def fit(cls, bv_mag, ratio, bv_error, ratio_error, used, neutral_bv, band):
+        """The line through the used stars, in the B-V to which the field draws each."""
         mean, tau, mean_error = _field_colours(bv_mag[used], bv_error[used])
         shrink = tau**2 / (tau**2 + bv_error**2)
         x = mean + shrink * (bv_mag - mean) - neutral_bv
         lost = tau**2 * (1 - shrink)  # variance of B-V that the catalogue leaves open
-        parameters, intrinsic = np.array([np.median(ratio), 0.0, CURVATURE[band]]), 0.05
-        for _ in range(8):
-            slope = parameters[1] + 2 * parameters[2] * x
-            known = ratio_error**2 + slope**2 * lost + FLOOR_MAG**2
-            sigma = np.sqrt(known + intrinsic**2)
-            solution = _solve(x[used], ratio[used], sigma[used], parameters, band)
-            parameters = solution.x
-            residual = ratio - _bent(parameters, x)
-            intrinsic = intrinsic_scatter(residual[used], known[used], intrinsic, INTRINSIC_MAG)
-        covariance = _covariance(x[used], sigma[used], band)
-        towards_mean = np.array([0, 1, 2 * (mean - neutral_bv)])
-        weight = sigma[used] ** -2.0
+        parameters, sigma = _line(x, lost, ratio, ratio_error, used, band)
         # all stars are drawn to one mean, and share its error
-        drawn = np.average(1 - shrink[used], weights=weight) * mean_error
-        zero_error = np.hypot(np.sqrt(covariance[0, 0]), (towards_mean @ parameters) * drawn)
-        return cls(
+        drawn = np.average(1 - shrink[used], weights=sigma[used] ** -2.0) * mean_error
+        bare = cls(
             zero=float(parameters[0]),
-            zero_error=float(zero_error),
-            slope=float(towards_mean @ parameters),
-            slope_error=float(np.sqrt(towards_mean @ covariance @ towards_mean)),
+            zero_error=0.0,
+            slope=0.0,
+            slope_error=0.0,
             curvature=float(parameters[2]),
-            residual=residual,
+            residual=ratio - _bent(parameters, x),
             sigma=sigma,
         )
+        covariance = _covariance(x[used], sigma[used], band)
+        return bare._with_slope(parameters, covariance, mean - neutral_bv, drawn)
+
+    def _with_slope(self, parameters, covariance, x_mean, drawn) -> "_Bend":
+        """The same with its slope at the mean star and with its errors."""
+        towards_mean = np.array([0, 1, 2 * x_mean])
+        slope = towards_mean @ parameters
+        return replace(
+            self,
+            zero_error=float(np.hypot(np.sqrt(covariance[0, 0]), slope * drawn)),
+            slope=float(slope),
+            slope_error=float(np.sqrt(towards_mean @ covariance @ towards_mean)),
+        )
+
+
+def _line(x, lost, ratio, ratio_error, used, band) -> tuple[np.ndarray, np.ndarray]:
+    """Parameters of the bent line, (3,), and the expected sigma of every residual, (n,), found in
+    turns."""
+    parameters = np.array([np.median(ratio), 0.0, CURVATURE[band]])
+    intrinsic = 0.05
+    for _ in range(8):
+        slope = parameters[1] + 2 * parameters[2] * x
+        known = ratio_error**2 + slope**2 * lost + FLOOR_MAG**2
+        sigma = np.sqrt(known + intrinsic**2)
+        parameters = _solve(x[used], ratio[used], sigma[used], parameters, band).x
+        residual = ratio - _bent(parameters, x)
+        intrinsic = intrinsic_scatter(residual[used], known[used], intrinsic, INTRINSIC_MAG)
+    return parameters, sigma
 
 
 def _bent(parameters: np.ndarray, x: np.ndarray) -> np.ndarray:
@@ -384,11 +412,15 @@ def intrinsic_scatter(
     variance = known[near] + INTRINSIC_GRID_MAG[:, None] ** 2
     n_near = int(np.count_nonzero(near))
     freedom = max(n_near - 2, 1) / max(n_near, 1)
-    log_likelihood = -0.5 * (residual[near] ** 2 / variance + freedom * np.log(variance)).sum(
-        axis=1
-    )
-    log_likelihood -= 0.5 * (np.log(INTRINSIC_GRID_MAG / expected_mag) / INTRINSIC_LN_ERROR) ** 2
-    weight = np.exp(log_likelihood - log_likelihood.max())
+    misfit = residual[near] ** 2 / variance + freedom * np.log(variance)
+    from_expected = np.log(INTRINSIC_GRID_MAG / expected_mag) / INTRINSIC_LN_ERROR
+    ln_weight = -0.5 * misfit.sum(axis=1)
+    ln_weight -= 0.5 * from_expected**2
+    return _root_mean(np.exp(ln_weight - ln_weight.max()))
+
+
+def _root_mean(weight: np.ndarray) -> float:
+    """Root of the mean variance on the grid of scatters."""
     return float(np.sqrt(weight @ INTRINSIC_GRID_MAG**2 / weight.sum()))
 
 
@@ -440,20 +472,27 @@ def fit_matrix(flux: np.ndarray, target_rgb: np.ndarray, gains: np.ndarray) -> M
         raise ValueError(f"a matrix needs {MIN_STARS_MATRIX} stars, {flux.shape[1]} given")
     balanced = (gains[:, None] * flux / np.mean(gains[:, None] * flux, axis=0)).T
     target = target_rgb / target_rgb.mean(axis=1, keepdims=True)
+    solution = _ridge_matrix(balanced, target)
+    left = _ratios_alone(solution @ balanced.T) - _ratios_alone(target.T)
+    scatter_mag = np.array([scatter(row) for row in left])
+    return MatrixFit(solution * gains, scatter_mag, len(target))
+
+
+def _ratios_alone(flux: np.ndarray) -> np.ndarray:
+    """rho and beta without errors, (2, n)."""
+    return log_ratios(flux, np.zeros(flux.shape))[0]
+
+
+def _ridge_matrix(balanced: np.ndarray, target: np.ndarray) -> np.ndarray:
+    """The matrix that takes rows of balanced colours to the target's, drawn to the unit matrix."""
+    unit = np.eye(3).ravel()
     ridge = MATRIX_RIDGE * np.sqrt(len(target))
 
     def misfit(entries):
         made = balanced @ entries.reshape(3, 3).T
-        return np.concatenate(
-            [(made - target).ravel() / 0.05, ridge * (entries - np.eye(3).ravel()) / 0.05]
-        )
+        return np.concatenate([(made - target).ravel() / 0.05, ridge * (entries - unit) / 0.05])
 
-    solution = least_squares(misfit, np.eye(3).ravel(), loss="soft_l1", f_scale=2.0).x.reshape(3, 3)
-    made, _ = log_ratios(solution @ balanced.T, np.zeros((3, len(target))))
-    wanted, _ = log_ratios(target.T, np.zeros((3, len(target))))
-    return MatrixFit(
-        solution * gains, np.array([scatter(row) for row in made - wanted]), len(target)
-    )
+    return least_squares(misfit, unit, loss="soft_l1", f_scale=2.0).x.reshape(3, 3)
 
 
 # --- linearity --------------------------------------------------------------------------

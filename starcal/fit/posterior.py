@@ -316,20 +316,22 @@ def _dust(values: np.ndarray) -> np.ndarray:
 def _scores(values: np.ndarray, bands: Bands, stars: Evidence) -> tuple[np.ndarray, np.ndarray]:
     """Each star's ln probability, and its gradient by the values, (n,) and (n, values)."""
     lobes = _lobes(values, bands, stars)
-    prior, dust = _prior(values, stars), _dust(values)
+    prior = _prior(values, stars)
+    dust = _dust(values)
     joint = lobes.ln + np.log(dust + TINY) + (prior + stars.ln_catalogue)[:, None, :]
     flat = joint.reshape(len(stars), -1)
     ln = _ln_sum(flat)
     share = np.exp(flat - ln[:, None]).reshape(joint.shape)
     by_ratios = _by_ratios(share, lobes, bands)
+    by_tilts = _by_tilts(share, prior, stars.catalogued)
+    return ln, np.column_stack([by_ratios, _by_dust(share, dust), by_tilts])
+
+
+def _by_tilts(share: np.ndarray, prior: np.ndarray, catalogued: np.ndarray) -> np.ndarray:
+    """Gradient by the tilt of the catalogued, that of the others, and the second tilt, (n, 3)."""
     by_tilts = (share.sum(axis=1) - np.exp(prior)) @ tilts().T
-    by_field = [
-        _by_dust(share, dust),
-        by_tilts[:, 0] * stars.catalogued,
-        by_tilts[:, 0] * ~stars.catalogued,
-        by_tilts[:, 1],
-    ]
-    return ln, np.column_stack([by_ratios, *by_field])
+    first = by_tilts[:, 0]
+    return np.column_stack([first * catalogued, first * ~catalogued, by_tilts[:, 1]])
 
 
 def _by_ratios(share: np.ndarray, lobes: _Lobes, bands: Bands) -> np.ndarray:

@@ -102,14 +102,21 @@ def _smooth(value_mag: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     away = spectra["bv_mag"] - GRID_BV_MAG[:, None]
     weight = spectra["share"] * np.exp(-0.5 * (away / SMOOTHING_MAG) ** 2)
     weight = weight / weight.sum(axis=1, keepdims=True)
+    level, slope = _local_lines(weight, away, value_mag)
+    left = value_mag - level[:, None] - slope[:, None] * away
+    scatter = np.sqrt(np.sum(weight * left**2, axis=1))
+    return level, np.maximum(scatter, SCATTER_FLOOR_MAG)
+
+
+def _local_lines(
+    weight: np.ndarray, away: np.ndarray, value_mag: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Level where `away` is 0 and slope of a weighted line in each row, (grid,)."""
     centre = np.sum(weight * away, axis=1, keepdims=True)
     middle = weight @ value_mag
     spread = np.sum(weight * (away - centre) ** 2, axis=1) + 1e-9
     slope = np.sum(weight * (away - centre) * value_mag, axis=1) / spread
-    level = middle - slope * centre[:, 0]
-    left = value_mag - level[:, None] - slope[:, None] * away
-    scatter = np.sqrt(np.sum(weight * left**2, axis=1))
-    return level, np.maximum(scatter, SCATTER_FLOOR_MAG)
+    return middle - slope * centre[:, 0], slope
 
 
 def _at_pivot(curve: np.ndarray) -> float:
@@ -166,10 +173,17 @@ def _line_features(place: int, count: int, line: str, against: str) -> np.ndarra
     features[count + place] = _reddened(mean, EXTINCTION[line] - EXTINCTION[against])
     features[2 * count] = _reddened(wider, 0.0)
     if "O" in (line, against):
-        sign = 1.0 if line == "O" else -1.0
-        features[2 * count + 1] = sign * np.maximum(GRID_BV_MAG - RED_BEND_FROM_MAG, 0)
-        features[2 * count + 2] = -sign * np.maximum(BLUE_BEND_TO_MAG - GRID_BV_MAG, 0)
+        red, blue = _bends(1.0 if line == "O" else -1.0)
+        features[2 * count + 1] = red
+        features[2 * count + 2] = blue
     return features
+
+
+def _bends(sign: float) -> tuple[np.ndarray, np.ndarray]:
+    """What O III bends at the red and at the blue end, of one sign, (grid,) each."""
+    red = sign * np.maximum(GRID_BV_MAG - RED_BEND_FROM_MAG, 0)
+    blue = -sign * np.maximum(BLUE_BEND_TO_MAG - GRID_BV_MAG, 0)
+    return red, blue
 
 
 @cache
@@ -189,12 +203,10 @@ def line_bands(mapping: str) -> Bands:
     against = next(line for line in "HSO" if line in mapping)
     others = [line for line in "OS" if line in mapping and line != against]
     count = len(others)
-    absent = [0.0] * (2 - count)
     features = np.zeros((2, 2 * count + 3, len(REDDENING_MAG), len(GRID_BV_MAG)))
     for place, line in enumerate(others):
         features[place] = _line_features(place, count, line, against)
     slope_errors = [SLOPE_ERROR[line] for line in others]
-    late = np.array([LATE_GIANTS_MAG[line] for line in others] + absent)
     return Bands(
         name=mapping,
         ratio_of=tuple((mapping.index(line), mapping.index(against)) for line in others),
@@ -202,9 +214,15 @@ def line_bands(mapping: str) -> Bands:
         expected=np.repeat([0.0, 1.0, 0.0], [count, count, 3]),
         expected_error=np.array([ZERO_ERROR_MAG] * count + slope_errors + OTHER_ERRORS),
         scatter_mag=_line_scatter(others, against),
-        late_giants_mag=late if against == "H" else None,
+        late_giants_mag=_late_giants(others) if against == "H" else None,
         reference_mag=_smooth(_spectra()[f"{against}5"])[0],
     )
+
+
+def _late_giants(others: list[str]) -> np.ndarray:
+    """Ratios of late giants in the other lines, (2,); 0 where there is none."""
+    ratios = [LATE_GIANTS_MAG[line] for line in others]
+    return np.array(ratios + [0.0] * (2 - len(others)))
 
 
 def _line_scatter(others: list[str], against: str) -> np.ndarray:

@@ -144,18 +144,23 @@ def _seen(stars: Table, flux: np.ndarray, flux_error: np.ndarray) -> Seen:
     listed = _column(stars, "bv_mag")
     bv_error_mag = _column(stars, "bv_fit_error_mag")
     known = (flags & NOT_FOR_CATALOGUE == 0) & np.isfinite(listed) & np.isfinite(bv_error_mag)
-    double = DOUBLE_ERROR_MAG * (flags & Flag.DOUBLE > 0)
-    poor = POOR_ERROR_MAG * (flags & Flag.POOR_BV > 0)
     return Seen(
         mag=np.where(whole, mag, np.nan),
         error_mag=np.where(whole, error_mag, np.nan),
         bv_mag=np.where(known, listed, np.nan),
-        bv_error_mag=np.where(known, np.hypot(np.hypot(bv_error_mag, double), poor), np.nan),
+        bv_error_mag=np.where(known, _widened(bv_error_mag, flags), np.nan),
         v_mag=np.where(known, _column(stars, "v_mag"), np.nan),
         wrong_share=_wrong_share(flags),
         clean=known & (flags & NOT_FOR_TRAINING == 0) & np.isfinite(mag).all(axis=0),
         other=~known & (flags & NOT_FOR_FIELD == 0),
     )
+
+
+def _widened(bv_error_mag: np.ndarray, flags: np.ndarray) -> np.ndarray:
+    """Errors of the catalogue with what its flags add."""
+    double = DOUBLE_ERROR_MAG * (flags & Flag.DOUBLE > 0)
+    poor = POOR_ERROR_MAG * (flags & Flag.POOR_BV > 0)
+    return np.hypot(np.hypot(bv_error_mag, double), poor)
 
 
 def _column(stars: Table, name: str) -> np.ndarray:

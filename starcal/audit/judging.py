@@ -214,16 +214,17 @@ class Audit:
     def rows(self) -> list[tuple[str, str]]:
         """The numbers that matter, as (name, text) pairs: for the terminal and the report."""
         white = "D65" if self.neutral_bv is None else f"B-V {self.neutral_bv:.2f}"
-        judged_as = f"{'stretched' if self.stretched else 'linear'}: {self.how_judged}"
+        shown = "stretched" if self.stretched else "linear"
         rows = [
             ("picture", self.name),
-            ("judged as", judged_as),
+            ("judged as", f"{shown}: {self.how_judged}"),
             ("taken as neutral", white),
             ("stars found", str(self.n_found)),
             ("stars judged", str(self.n_judged)),
         ]
         rows += self._kind_rows()
-        rows += [(f"not judged: {reason}", str(count)) for reason, count in self.unknown.items()]
+        for reason, count in self.unknown.items():
+            rows.append((f"not judged: {reason}", str(count)))
         if self.n_rims:
             seen = f"{self.n_fringed} of {self.n_rims} rims"
             rows.append(("fringes", f"{seen} are visibly of another colour than the core"))
@@ -352,11 +353,7 @@ def audit_picture(
     _check(pixels)
     pixels = _filled(pixels)
     table = measure_stars(pixels)
-    how_judged = "as was said"
-    if stretched is None:
-        linearity = measure_linearity(pixels, table)
-        stretched = linearity.stretched
-        how_judged = linearity.reason
+    stretched, how_judged = _linear_or_not(pixels, table, stretched)
     light = _decoded(pixels) if stretched else pixels
     width_px = _widths_px(light, table)
     blind = _blind(pixels, table, stretched)
@@ -368,11 +365,19 @@ def audit_picture(
         neutral_bv_mag,
         _bv_of(stars, known),
         _odd_shape(table, starlight, stretched),
-        table["snr"] < MIN_SNR[bool(stretched)],
-        bool(stretched),
+        table["snr"] < MIN_SNR[stretched],
+        stretched,
     )
     _judge_rims(stars, starlight)
-    return Audit(name, bool(stretched), how_judged, neutral_bv_mag, stars)
+    return Audit(name, stretched, how_judged, neutral_bv_mag, stars)
+
+
+def _linear_or_not(pixels: np.ndarray, table: Table, said: bool | None) -> tuple[bool, str]:
+    """Whether the picture is stretched, and how that is known."""
+    if said is not None:
+        return bool(said), "as was said"
+    linearity = measure_linearity(pixels, table)
+    return bool(linearity.stretched), linearity.reason
 
 
 def _starlight(
@@ -555,10 +560,10 @@ def _judge_rims(stars: Table, light: StarLight) -> None:
     usable = (error <= VISIBLE_STEP_UV) & _can_be_compared(stars)[:, None]
     excess = np.where(usable, distance - SIGNIFICANT * error, -np.inf)
     worst = (np.arange(len(stars)), excess.argmax(axis=1))
-    compared = usable.any(axis=1)
     stars["rim_u_prime"], stars["rim_v_prime"] = rgb_to_uv_prime(light.rims[:, 0]).T
-    stars["fringe_uv"] = np.where(compared, distance[worst], np.nan)
-    stars["fringe_error"] = np.where(compared, error[worst], np.nan)
+    compared = usable.any(axis=1)
+    for name, values in {"fringe_uv": distance, "fringe_error": error}.items():
+        stars[name] = np.where(compared, values[worst], np.nan)
     stars["fringed"] = excess[worst] > VISIBLE_STEP_UV
 
 

@@ -311,21 +311,36 @@ def _scatter(left: np.ndarray, count: np.ndarray) -> np.ndarray:
 def _region(stamps: _Stamps, region: np.ndarray, sky: _Sky, noise: FrameNoise, compressed: bool):
     """Mean of the pixels of a region above the background, (m, 3), and the factor of its
     covariance, (m, 3, 4)."""
-    region = (region & stamps.seen).astype(float)
-    count = region.sum(axis=1)[:, None]
-    weight = region / np.maximum(count, 1)
+    count, weight = _even_weights(region & stamps.seen)
     total = np.einsum("mcp,mp->mc", stamps.values, weight)
     below = np.einsum("mck,mk->mc", sky.plane, _middle(stamps, weight))
     flux = total - below
-    variance = sky.sigma**2 + np.maximum(flux, 0) / np.array(noise.electrons_per_unit)
+    variance = _pixel_variance(sky, flux, noise)
     unsure = np.zeros_like(flux)
     if compressed:
         variance += _step_variance(total)
         unsure = _unsure_of_background(total, below) * below
-    covariance = sky.covariance + (variance / np.maximum(count, 1))[:, :, None] * np.eye(3)
+    covariance = sky.covariance + _diagonal(variance / np.maximum(count, 1))
     flux, factor = _where_known(count[:, 0], flux, covariance)
-    unsure = np.where(np.isfinite(flux), unsure, np.nan)
-    return flux, np.append(factor, unsure[:, :, None], axis=2)
+    column = np.where(np.isfinite(flux), unsure, np.nan)[:, :, None]
+    return flux, np.append(factor, column, axis=2)
+
+
+def _even_weights(region: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Number of pixels of a region (m, 1), and weights (m, P) that give their mean."""
+    inside = region.astype(float)
+    count = inside.sum(axis=1)[:, None]
+    return count, inside / np.maximum(count, 1)
+
+
+def _pixel_variance(sky: _Sky, flux: np.ndarray, noise: FrameNoise) -> np.ndarray:
+    """Variance of a pixel by the scatter of the background and by the star's own photons."""
+    return sky.sigma**2 + np.maximum(flux, 0) / np.array(noise.electrons_per_unit)
+
+
+def _diagonal(variance: np.ndarray) -> np.ndarray:
+    """Covariances (m, 3, 3) of channels that vary on their own."""
+    return variance[:, :, None] * np.eye(3)
 
 
 def _step_variance(total: np.ndarray) -> np.ndarray:

@@ -119,7 +119,8 @@ def check(
     """
     choices = chosen(choices, asked, OfCheck)
     frame = as_frame(frame, progress)
-    source, hints = source_of(choices), hints_of(choices, frame.header)
+    source = source_of(choices)
+    hints = hints_of(choices, frame.header)
     progress("finding and measuring stars", 0.2)
     stars = measure_stars(frame.pixels, snr_min=choices.snr)
     stars.meta["lines"] = lines_in_header(frame.header)
@@ -130,8 +131,13 @@ def check(
     if result.linearity.stretched and not choices.assume_linear:
         return _stretched(result)
     progress("fitting", 0.8)
-    result = replace(result, flags_before_fit=np.array(result.stars["flags"]))
+    result = _with_flags_kept(result)
     return _concluded(result, choices.model, choices.leave_out)
+
+
+def _with_flags_kept(result: CheckResult) -> CheckResult:
+    """The same with a copy of the flags that a later fit goes back to."""
+    return replace(result, flags_before_fit=np.array(result.stars["flags"]))
 
 
 def _matched(frame, stars: Table, located, linearity, neutral_bv: float) -> CheckResult:

@@ -142,15 +142,7 @@ def fit_light(stars: Table, light: ApertureLight, rows: NDArray, neutral_bv: flo
         growth_error=(0.0, 0.0) if growth is None else tuple(growth.error_ln),
     )
     x_px, y_px = places_of(stars)[rows].T
-    second = second_measurements(
-        fit=fit,
-        v_mag=_listed(stars, "v_mag", rows),
-        x_px=x_px,
-        y_px=y_px,
-        shape=stars.meta["shape"],
-        growth=growth,
-        cores=core_contrast(light.growth_flux, light.shape_noise),
-    )
+    second = _measured_again(stars, light, rows, fit, growth)
     return LightFit(
         fit=fit.with_added(added_errors(second)),
         flux=flux,
@@ -158,6 +150,22 @@ def fit_light(stars: Table, light: ApertureLight, rows: NDArray, neutral_bv: flo
         second=second,
         gradient=colour_gradient(fit, x_px, y_px, stars.meta["shape"]),
         contradicted=_contradicted(stars, light, fit, beyond),
+    )
+
+
+def _measured_again(
+    stars: Table, light: ApertureLight, rows: NDArray, fit: GainFit, growth: Growth | None
+) -> tuple[SecondMeasurement, ...]:
+    """The gains of a fit by other means, from the same rows."""
+    x_px, y_px = places_of(stars)[rows].T
+    return second_measurements(
+        fit=fit,
+        v_mag=_listed(stars, "v_mag", rows),
+        x_px=x_px,
+        y_px=y_px,
+        shape=stars.meta["shape"],
+        growth=growth,
+        cores=core_contrast(light.growth_flux, light.shape_noise),
     )
 
 

@@ -262,12 +262,16 @@ class CheckResult:
         if self.match is not None:
             rows += _match_rows(self.match, self.catalogue) + self._wcs_rows()
         if self.fit is not None:
-            applied = self.route == "gains" and self.verdict.verdict != "no"
-            rows += _fit_rows(self.fit, "gains" if applied else "gains, not applied")
+            rows += _fit_rows(self.fit, self._gains_name())
         if self.matrix is not None:
             rows.append(("matrix", _matrix_text(self.matrix)))
         notes = [("note", note) for note in self.notes + self.fit_notes]
         return rows + _flag_rows(self.stars) + notes
+
+    def _gains_name(self) -> str:
+        """What the gains are called where they are listed."""
+        applied = self.route == "gains" and self.verdict.verdict != "no"
+        return "gains" if applied else "gains, not applied"
 
     def __str__(self) -> str:
         """Several lines for a terminal."""

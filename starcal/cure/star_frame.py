@@ -130,7 +130,7 @@ def join_star_frame(
     faint = alone & ~nebular
     layer *= np.float32(brightness * star_brightness) * share
     _silence(layer, nebula_field.stars.meta["noise"].noise)
-    layer += (1 - share + share * _light_share(nebula_field, faint)) * own_layer
+    layer += _own_share(nebula_field, faint, share) * own_layer
     returned = _count(nebula_field, nebular, share)
     too_faint = _count(nebula_field, faint, share)
     return StarFrame(
@@ -147,6 +147,12 @@ def join_star_frame(
         too_faint=too_faint,
         notes=registration.notes + _notes(fwhm_px, returned, too_faint, n_stars),
     )
+
+
+def _own_share(nebula_field: Field, faint: NDArray, share: NDArray) -> NDArray[np.float32]:
+    """How much of the nebula frame's own layer stays in each pixel, (y, x): all beyond the star
+    frame, of faint stars within it."""
+    return 1 - share + share * _light_share(nebula_field, faint)
 
 
 def _with_nebular(nebula_field: Field, nebular: NDArray, share: NDArray) -> NDArray[np.float32]:
@@ -245,16 +251,21 @@ def _without_partner(star_field, nebula_field, registration, brightness):
     own = light / brightness
     there = star_field.found
     shown = _shown(star_field, nebula_field, registration, there)
-    same = _light_near(places, shown, star_field.luminance[there], width_px)
-    blend = _light_near(places, shown, star_field.luminance[there], BLEND_FWHM * width_px)
     alone = np.zeros(len(nebula_field.stars), bool)
-    alone[rows] = (own > NEBULAR_EXCESS * same) & (own > BLEND_EXCESS * blend)
+    alone[rows] = _outshines(own, places, shown, star_field.luminance[there], width_px)
     _leave_out_parts(alone, rows, places, light, BRIGHT_REACH_FWHM * width_px)
     unclear = _unclear_light(star_field, nebula_field, registration, places, BLEND_FWHM * width_px)
     nebular = np.zeros(len(nebula_field.stars), bool)
     nebular[rows] = alone[rows] & (own > NEBULAR_EXCESS * unclear)
     nebular[rows] &= own > VISIBLE * _limit(star_field)
     return alone, nebular
+
+
+def _outshines(own, places, shown, shown_light, width_px):
+    """Which places are far brighter than the stars shown there, alone or as a blend, (n,)."""
+    same = _light_near(places, shown, shown_light, width_px)
+    blend = _light_near(places, shown, shown_light, BLEND_FWHM * width_px)
+    return (own > NEBULAR_EXCESS * same) & (own > BLEND_EXCESS * blend)
 
 
 def _unclear_light(star_field, nebula_field, registration, places, reach_px):

@@ -344,15 +344,16 @@ def _with_its_places(
     more = len(stars) - len(found.stars)
     if more == 0:
         return found, parts
-    note = (
-        f"{counted(more, 'star')} too faint to be found alone measured where {star_field.name} "
-        "shows them"
-    )
-    before = found.flags_before_fit
-    if before is not None:
-        before = np.append(before, stars["flags"][len(before) :])
+    what = f"{counted(more, 'star')} too faint to be found alone"
+    note = f"{what} measured where {star_field.name} shows them"
+    before = _longer(found.flags_before_fit, stars["flags"])
     found = replace(found, stars=stars, notes=(*found.notes, note), flags_before_fit=before)
     return found, split(frame.pixels, stars)
+
+
+def _longer(before: np.ndarray | None, flags: np.ndarray) -> np.ndarray | None:
+    """Flags from before a fit, with those of the stars that came since; None without a fit."""
+    return None if before is None else np.append(before, flags[len(before) :])
 
 
 def _measured_at(frame: Frame, known: Table, x_px: np.ndarray, y_px: np.ndarray) -> Table:

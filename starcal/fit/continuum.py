@@ -228,13 +228,14 @@ def _ratios(seen: Seen, bands: Bands | None) -> tuple[np.ndarray, np.ndarray, np
     n = seen.mag.shape[1]
     if bands is None:
         return np.full((2, n), np.nan), np.ones((2, n)), np.zeros(n)
-    ratio, variance = np.zeros((2, n)), np.ones((2, n))
+    ratio = np.zeros((2, n))
+    variance = np.ones((2, n))
+    variance_mag2 = seen.error_mag**2
     for place, (one, other) in enumerate(bands.ratio_of):
         ratio[place] = seen.mag[one] - seen.mag[other]
-        variance[place] = seen.error_mag[one] ** 2 + seen.error_mag[other] ** 2
-    if len(bands.ratio_of) == 1:
-        return ratio, variance, np.zeros(n)
-    return ratio, variance, seen.error_mag[bands.ratio_of[0][1]] ** 2
+        variance[place] = variance_mag2[one] + variance_mag2[other]
+    shared = variance_mag2[bands.ratio_of[0][1]] if len(bands.ratio_of) == 2 else np.zeros(n)
+    return ratio, variance, shared
 
 
 def _weights(seen: Seen, has_ratio: np.ndarray, reference: np.ndarray) -> np.ndarray:
@@ -277,7 +278,7 @@ def fit_continuum(seen: Seen, told: str = "") -> ContinuumFit:
     )
     if not kinds:
         return nothing
-    if not ((seen.clean | seen.other) & np.isfinite(seen.mag).all(axis=0)).any():
+    if not _has_clean_light(seen):
         return replace(nothing, refused="no star has clean light in all channels")
     bands = _likeliest(kinds, seen, ln_catalogue)
     evidence = gather(seen, bands, ln_catalogue)
@@ -290,6 +291,11 @@ def fit_continuum(seen: Seen, told: str = "") -> ContinuumFit:
         refused="",
     )
     return _judged(made, seen)
+
+
+def _has_clean_light(seen: Seen) -> bool:
+    """Whether a star to fit by has light in all channels."""
+    return bool(((seen.clean | seen.other) & np.isfinite(seen.mag).all(axis=0)).any())
 
 
 def _likeliest(kinds: list[Bands], seen: Seen, ln_catalogue: np.ndarray) -> Bands:
@@ -337,11 +343,13 @@ def _start(bands: Bands, stars: Evidence, bv_mag: np.ndarray) -> np.ndarray:
     known = np.isfinite(bv_mag)
     x = np.where(known, bv_mag, FIELD_BV_MAG)
     chosen = known if known.any() else ~known
+    tilted = bands.name == "unknown" and np.count_nonzero(known) >= MIN_STARS
     for place in range(count):
         left = stars.ratio_mag[place] - _expected(bands, place, x)
-        if bands.name == "unknown" and np.count_nonzero(known) >= MIN_STARS:
-            values[count + place] = _slope(bv_mag[known], left[known])
-            left = left - values[count + place] * (x - PIVOT_BV_MAG)
+        if tilted:
+            slope = _slope(bv_mag[known], left[known])
+            values[count + place] = slope
+            left = left - slope * (x - PIVOT_BV_MAG)
         values[place] = np.median(left[chosen])
     return values
 
@@ -366,10 +374,7 @@ def _judged(made: ContinuumFit, seen: Seen) -> ContinuumFit:
     enough = np.count_nonzero(clean) >= MIN_STARS
     explained = believed
     if enough:
-        rows = known[clean]
-        explained = _explained(
-            seen.bv_mag[rows], seen.bv_error_mag[rows], told.mean_mag["ratios"][clean]
-        )
+        explained = _explained(seen, known[clean], told.mean_mag["ratios"][clean])
     known_bands = made.frame is not None and made.frame.bands.name != "unknown"
     if not known_bands and not enough:
         refused = "the channels show the colours of no known filters, and few stars are matched"
@@ -388,9 +393,11 @@ def _too_little(share: float, stars: int) -> str:
     )
 
 
-def _explained(listed_mag: np.ndarray, error_mag: np.ndarray, told_mag: np.ndarray) -> float:
-    """Share of the variance that is gone, by medians, the catalogue's own noise taken off."""
-    own = (0.6745 * np.median(error_mag)) ** 2
+def _explained(seen: Seen, rows: np.ndarray, told_mag: np.ndarray) -> float:
+    """Share of the variance that is gone in some rows, by medians, the catalogue's own noise taken
+    off."""
+    listed_mag = seen.bv_mag[rows]
+    own = (0.6745 * np.median(seen.bv_error_mag[rows])) ** 2
     left = np.median(np.abs(listed_mag - told_mag)) ** 2
     before = np.median(np.abs(listed_mag - np.median(listed_mag))) ** 2
     return float(1 - max(left - own, 0) / max(before - own, 0.1 * before, 1e-6))

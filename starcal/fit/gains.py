@@ -221,6 +221,11 @@ def _clipped_bends(ratio, ratio_error, bv_mag, bv_error_mag, neutral_bv):
     return bands, used
 
 
+def _gains(zero_mag: np.ndarray) -> np.ndarray:
+    """Factors of R, G, B that make the neutral star grey, (3,)."""
+    return np.array([10 ** (0.4 * zero_mag[0]), 1.0, 10 ** (0.4 * zero_mag[1])])
+
+
 def _of_both(bands, name: str) -> np.ndarray:
     """An attribute of both lines as one array."""
     return np.array([getattr(band, name) for band in bands])
@@ -234,7 +239,7 @@ def _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, neutral_bv, growth_error
     slope_error = _of_both(bands, "slope_error")
     residual = _of_both(bands, "residual")
     without_errors = GainFit(
-        gains=np.array([10 ** (0.4 * zero[0]), 1.0, 10 ** (0.4 * zero[1])]),
+        gains=_gains(zero),
         gain_errors=np.zeros(3),
         zero_mag=zero,
         zero_error_mag=_of_both(bands, "zero_error"),
@@ -312,8 +317,8 @@ class _Bend:
         mean, tau, mean_error = _field_colours(bv_mag[used], bv_error[used])
         shrink = tau**2 / (tau**2 + bv_error**2)
         x = mean + shrink * (bv_mag - mean) - neutral_bv
-        lost = tau**2 * (1 - shrink)  # variance of B-V that the catalogue leaves open
-        parameters, sigma = _line(x, lost, ratio, ratio_error, used, band)
+        # of the variance of B-V, what the catalogue leaves open
+        parameters, sigma = _line(x, tau**2 * (1 - shrink), ratio, ratio_error, used, band)
         # all stars are drawn to one mean, and share its error
         drawn = np.average(1 - shrink[used], weights=sigma[used] ** -2.0) * mean_error
         bare = cls(
@@ -410,13 +415,17 @@ def intrinsic_scatter(
     """
     near = np.abs(residual) <= CLIP_SIGMA * np.sqrt(known + before**2)
     variance = known[near] + INTRINSIC_GRID_MAG[:, None] ** 2
-    n_near = int(np.count_nonzero(near))
-    freedom = max(n_near - 2, 1) / max(n_near, 1)
+    freedom = _freedom(int(np.count_nonzero(near)))
     misfit = residual[near] ** 2 / variance + freedom * np.log(variance)
     from_expected = np.log(INTRINSIC_GRID_MAG / expected_mag) / INTRINSIC_LN_ERROR
     ln_weight = -0.5 * misfit.sum(axis=1)
     ln_weight -= 0.5 * from_expected**2
     return _root_mean(np.exp(ln_weight - ln_weight.max()))
+
+
+def _freedom(stars: int) -> float:
+    """Share of so many residuals that a line leaves free."""
+    return max(stars - 2, 1) / max(stars, 1)
 
 
 def _root_mean(weight: np.ndarray) -> float:

@@ -178,7 +178,7 @@ def _residuals(values: np.ndarray, bands: Bands, stars: Evidence, unknown) -> _R
     """Ratios against what the values call for; 0 where there are none."""
     count = len(bands.expected)
     factor = np.exp(values[count : count + 2, None] * scatter_reach())
-    real = ((bands.scatter_mag * factor) ** 2)[:, None, None, :]
+    real = _per_star((bands.scatter_mag * factor) ** 2)
     seen = np.isfinite(stars.ratio_mag).all(axis=0)
     noise = np.where(seen, stars.variance_mag2, 1.0)[:, :, None, None]
     if unknown is not None:
@@ -193,6 +193,11 @@ def _residuals(values: np.ndarray, bands: Bands, stars: Evidence, unknown) -> _R
     )
 
 
+def _per_star(curves: np.ndarray) -> np.ndarray:
+    """Curves of both ratios along B-V, to go with stars and reddenings, (2, 1, 1, grid)."""
+    return curves[:, None, None, :]
+
+
 def _called_for(values: np.ndarray, bands: Bands) -> np.ndarray:
     """Mean ratios at each reddening and B-V, (2, reddenings, grid)."""
     return np.einsum("p,cpeg->ceg", values[: len(bands.expected)], bands.features)
@@ -201,15 +206,20 @@ def _called_for(values: np.ndarray, bands: Bands) -> np.ndarray:
 def _normal(ratios: _Residuals, more: np.ndarray | float = 0.0) -> tuple:
     """A normal of two ratios, of so much more variance: its density, and its gradients by mean and
     by ln real scatter."""
-    left, shared = ratios.left, ratios.shared
+    left = ratios.left
     own = ratios.own + more
-    bottom = own[0] * own[1] - shared**2
-    first = (own[1] * left[0] - shared * left[1]) / bottom
-    second = (own[0] * left[1] - shared * left[0]) / bottom
-    toward = np.array([first, second])
+    bottom = own[0] * own[1] - ratios.shared**2
+    toward = _toward(left, own, ratios.shared, bottom)
     density = np.exp(-0.5 * np.sum(toward * left, axis=0)) / (2 * np.pi * np.sqrt(bottom))
     inverse = own[::-1] / bottom
     return density, toward, ratios.real * (toward**2 - inverse)
+
+
+def _toward(left, own, shared, bottom) -> np.ndarray:
+    """Residuals by the inverse of their covariance, whose determinant is `bottom`."""
+    first = (own[1] * left[0] - shared * left[1]) / bottom
+    second = (own[0] * left[1] - shared * left[0]) / bottom
+    return np.array([first, second])
 
 
 def _lobes(values: np.ndarray, bands: Bands, stars: Evidence, unknown=None) -> _Lobes:
@@ -234,9 +244,10 @@ def _parts(ratios: _Residuals, bands: Bands, values: np.ndarray) -> list[tuple]:
     late = _late_share(bands)
     weak = WEAK_BAD_SHARE if two and bands.is_narrow else 0.0
     usual = 1 - late - WIDE_SHARE - FLAT_SHARE - weak
+    wide = _of_ratios(WIDE_MAG**2, WIDE_MAG**2 * two)
     parts = [
         _shared_out(usual, _normal(ratios)),
-        _shared_out(WIDE_SHARE, _normal(ratios, _of_ratios(WIDE_MAG**2, WIDE_MAG**2 * two))),
+        _shared_out(WIDE_SHARE, _normal(ratios, wide)),
         (FLAT_SHARE * _flat(ratios, two), 0.0, 0.0),
     ]
     if weak:
@@ -324,14 +335,15 @@ def _scores(values: np.ndarray, bands: Bands, stars: Evidence) -> tuple[np.ndarr
     share = np.exp(flat - ln[:, None]).reshape(joint.shape)
     by_ratios = _by_ratios(share, lobes, bands)
     by_tilts = _by_tilts(share, prior, stars.catalogued)
-    return ln, np.column_stack([by_ratios, _by_dust(share, dust), by_tilts])
+    return ln, np.column_stack([by_ratios, _by_dust(share, dust), *by_tilts])
 
 
-def _by_tilts(share: np.ndarray, prior: np.ndarray, catalogued: np.ndarray) -> np.ndarray:
-    """Gradient by the tilt of the catalogued, that of the others, and the second tilt, (n, 3)."""
+def _by_tilts(share: np.ndarray, prior: np.ndarray, catalogued: np.ndarray) -> list[np.ndarray]:
+    """Gradients by the tilt of the catalogued, that of the others, and the second tilt, each
+    (n,)."""
     by_tilts = (share.sum(axis=1) - np.exp(prior)) @ tilts().T
     first = by_tilts[:, 0]
-    return np.column_stack([first * catalogued, first * ~catalogued, by_tilts[:, 1]])
+    return [first * catalogued, first * ~catalogued, by_tilts[:, 1]]
 
 
 def _by_ratios(share: np.ndarray, lobes: _Lobes, bands: Bands) -> np.ndarray:
@@ -368,15 +380,7 @@ def fit_frame(bands: Bands, stars: Evidence, start: np.ndarray) -> FrameFit:
     priors = _Priors.of(bands)
     values = priors.middle.copy()
     values[: len(start)] = start
-    state = _state(values, bands, stars, priors)
-    for _ in range(MOST_STEPS):
-        step, after = _uphill(values, state, bands, stars, priors)
-        if after is None:
-            break
-        gain = after[0] - state[0]
-        values, state = values + step, after
-        if gain < ENOUGH_GAIN:
-            break
+    values, state = _top(values, bands, stars, priors)
     covariance = np.linalg.inv(state[2])
     volume = np.linalg.slogdet(covariance / np.outer(priors.error, priors.error))[1]
     return FrameFit(
@@ -385,6 +389,21 @@ def fit_frame(bands: Bands, stars: Evidence, start: np.ndarray) -> FrameFit:
         covariance=covariance,
         ln_evidence=float(state[0] + volume / 2),
     )
+
+
+def _top(values, bands: Bands, stars: Evidence, priors: _Priors) -> tuple:
+    """The values from which the posterior grows no more, and its state there."""
+    state = _state(values, bands, stars, priors)
+    for _ in range(MOST_STEPS):
+        step, after = _uphill(values, state, bands, stars, priors)
+        if after is None:
+            break
+        gain = after[0] - state[0]
+        values = values + step
+        state = after
+        if gain < ENOUGH_GAIN:
+            break
+    return values, state
 
 
 def _uphill(values, state, bands: Bands, stars: Evidence, priors: _Priors) -> tuple:

@@ -123,6 +123,11 @@ def _at_pivot(curve: np.ndarray) -> float:
     return float(np.interp(PIVOT_BV_MAG, GRID_BV_MAG, curve))
 
 
+def _from_pivot(curve: np.ndarray) -> np.ndarray:
+    """The curve less its value at the pivot."""
+    return curve - _at_pivot(curve)
+
+
 def _reddened(curve: np.ndarray, per_e: float) -> np.ndarray:
     """The curve for stars behind each reddening: those of bluer ones, moved; (reddenings, grid)."""
     shifted = [
@@ -163,12 +168,17 @@ def _line_ratio(line: str, against: str) -> dict[str, np.ndarray]:
     }
 
 
+def _no_features(*counts: int) -> np.ndarray:
+    """Zeros, so many by reddenings and grid."""
+    return np.zeros((*counts, len(REDDENING_MAG), len(GRID_BV_MAG)))
+
+
 def _line_features(place: int, count: int, line: str, against: str) -> np.ndarray:
     """Rows (zero point and slope of each ratio, width, red bend, blue bend), of one ratio."""
     ratio = _line_ratio(line, against)
-    mean = ratio["mean"] - _at_pivot(ratio["mean"])
-    wider = ratio["wider"] - _at_pivot(ratio["wider"])
-    features = np.zeros((2 * count + 3, len(REDDENING_MAG), len(GRID_BV_MAG)))
+    mean = _from_pivot(ratio["mean"])
+    wider = _from_pivot(ratio["wider"])
+    features = _no_features(2 * count + 3)
     features[place] = 1.0
     features[count + place] = _reddened(mean, EXTINCTION[line] - EXTINCTION[against])
     features[2 * count] = _reddened(wider, 0.0)
@@ -203,20 +213,25 @@ def line_bands(mapping: str) -> Bands:
     against = next(line for line in "HSO" if line in mapping)
     others = [line for line in "OS" if line in mapping and line != against]
     count = len(others)
-    features = np.zeros((2, 2 * count + 3, len(REDDENING_MAG), len(GRID_BV_MAG)))
+    features = _no_features(2, 2 * count + 3)
     for place, line in enumerate(others):
         features[place] = _line_features(place, count, line, against)
-    slope_errors = [SLOPE_ERROR[line] for line in others]
     return Bands(
         name=mapping,
         ratio_of=tuple((mapping.index(line), mapping.index(against)) for line in others),
         features=features,
         expected=np.repeat([0.0, 1.0, 0.0], [count, count, 3]),
-        expected_error=np.array([ZERO_ERROR_MAG] * count + slope_errors + OTHER_ERRORS),
+        expected_error=_line_errors(others),
         scatter_mag=_line_scatter(others, against),
         late_giants_mag=_late_giants(others) if against == "H" else None,
         reference_mag=_smooth(_spectra()[f"{against}5"])[0],
     )
+
+
+def _line_errors(others: list[str]) -> np.ndarray:
+    """Prior errors of zero points, slopes, width and both bends."""
+    slope_errors = [SLOPE_ERROR[line] for line in others]
+    return np.array([ZERO_ERROR_MAG] * len(others) + slope_errors + OTHER_ERRORS)
 
 
 def _late_giants(others: list[str]) -> np.ndarray:

@@ -143,17 +143,23 @@ def _seen(stars: Table, flux: np.ndarray, flux_error: np.ndarray) -> Seen:
     whole = flags & NOT_FOR_RATIOS == 0
     listed = _column(stars, "bv_mag")
     bv_error_mag = _column(stars, "bv_fit_error_mag")
-    known = (flags & NOT_FOR_CATALOGUE == 0) & np.isfinite(listed) & np.isfinite(bv_error_mag)
+    known = flags & NOT_FOR_CATALOGUE == 0
+    known &= np.isfinite(listed) & np.isfinite(bv_error_mag)
     return Seen(
-        mag=np.where(whole, mag, np.nan),
-        error_mag=np.where(whole, error_mag, np.nan),
-        bv_mag=np.where(known, listed, np.nan),
-        bv_error_mag=np.where(known, _widened(bv_error_mag, flags), np.nan),
-        v_mag=np.where(known, _column(stars, "v_mag"), np.nan),
+        mag=_only(whole, mag),
+        error_mag=_only(whole, error_mag),
+        bv_mag=_only(known, listed),
+        bv_error_mag=_only(known, _widened(bv_error_mag, flags)),
+        v_mag=_only(known, _column(stars, "v_mag")),
         wrong_share=_wrong_share(flags),
         clean=known & (flags & NOT_FOR_TRAINING == 0) & np.isfinite(mag).all(axis=0),
         other=~known & (flags & NOT_FOR_FIELD == 0),
     )
+
+
+def _only(chosen: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Values of the chosen stars, NaN for the others."""
+    return np.where(chosen, values, np.nan)
 
 
 def _widened(bv_error_mag: np.ndarray, flags: np.ndarray) -> np.ndarray:

@@ -25,9 +25,10 @@ CLEAR_SATURATED_WIDTHS = 3.0  # round a clipped one, whose wings are bright
 CLIP_SIGMA = 3.0
 CLIP_ROUNDS = 3
 MOST_RING_PX = 1500  # that a mean is taken of; more do not make it better than the aperture
-# of a star's light near it; nine tenths of it are masked
-NEIGHBOUR_SHARES = (0.03, 0.1, 0.3)
-ENOUGH_ALONE = 30
+# of a star's light near it, at most: nine tenths of it are masked, what is left, 3 %, is as much
+# as stars' own profiles scatter. Fewer would leave in crowded fields only the few stars, faint ones
+# among them, that happen to have no detection in their wings.
+NEIGHBOUR_SHARE = 0.3
 CHUNK = 400  # stars at once, to bound memory
 MOST_FREE_PLACES = 900
 TRIES_A_STAR = 24  # places round each star, of which some are free
@@ -449,18 +450,13 @@ def measure_apertures(
 
 
 def _alone(stars: Table, row: NDArray, width_px: float) -> NDArray:
-    """Which stars have little light of others within the widest aperture, (n,) bool: as little as
-    leaves stars enough."""
+    """Which stars have little light of others within the widest aperture, (n,) bool."""
     light = np.nansum(in_channels(stars), axis=0)
     tree = cKDTree(places_of(stars))
     reach = (RADII_WIDTHS[-1] + CLEAR_WIDTHS) * width_px
     near = tree.query_ball_point(places_of(stars)[row], reach)
     others = np.array([light[group].sum() for group in near]) - light[row]
-    for share in NEIGHBOUR_SHARES:
-        alone = others < share * light[row]
-        if alone.sum() >= ENOUGH_ALONE:
-            break
-    return alone
+    return others < NEIGHBOUR_SHARE * light[row]
 
 
 def _noise_about(pixels, stars, taken, near_row, radius_px):

@@ -36,8 +36,12 @@ CLOSE_ARCSEC = 10.0
 # +0.02 at 2.5..3, and +0.03 to +0.06 for brighter stars, where Hipparcos keeps ground-based values.
 SATURATED_MAG = 3.0
 SATURATED_SIGMA_MAG = 0.05
-WORST_HIPPARCOS_SIGMA_MAG = 0.1  # Betelgeuse has 0.51: Tycho's saturated value is the better one
-TYPICAL_BT_VT_MAG = 0.76  # median of stars of VT 11 to 12.3: for V of the few that lack BT or VT
+WORST_HIPPARCOS_SIGMA_MAG = (
+    0.1  # Betelgeuse has 0.51: Tycho's saturated value is the better one
+)
+TYPICAL_BT_VT_MAG = (
+    0.76  # median of stars of VT 11 to 12.3: for V of the few that lack BT or VT
+)
 # Hp too saturates, by 0.36 mag for Sirius: V of Hoffleit & Warren 1991 (Bright Star Catalogue, CDS
 # V/50)
 PUBLISHED_V_MAG = {32349: -1.46, 30438: -0.72}
@@ -185,7 +189,9 @@ def number(text: np.ndarray, first: int, last: int, blank: bytes) -> np.ndarray:
 def place(tycho: Columns, hipparcos: Columns) -> Columns:
     """Position at J2000 and proper motion; Hipparcos' motion for its stars that have none in
     Tycho-2."""
-    trusted = np.maximum(hipparcos["pmra_error"], hipparcos["pmdec_error"]) < WORST_PM_ERROR_MAS_YR
+    trusted = (
+        np.maximum(hipparcos["pmra_error"], hipparcos["pmdec_error"]) < WORST_PM_ERROR_MAS_YR
+    )
     fill = np.isnan(tycho["pmra"]) & trusted
     pmra, pmdec = (np.where(fill, hipparcos[key], tycho[key]) for key in ("pmra", "pmdec"))
     no_pm = np.isnan(pmra)
@@ -255,7 +261,9 @@ def tycho_v(tycho: Columns, bt_vt: np.ndarray) -> np.ndarray:
 
 def known_double(tycho: Columns, hipparcos: Columns) -> np.ndarray:
     return (
-        tycho["double"] | (tycho["neighbour"] < 10.0 * CLOSE_ARCSEC) | (hipparcos["components"] > 1)
+        tycho["double"]
+        | (tycho["neighbour"] < 10.0 * CLOSE_ARCSEC)
+        | (hipparcos["components"] > 1)
     )
 
 
@@ -322,7 +330,9 @@ def write(records: np.ndarray, starts: np.ndarray, hip: np.ndarray, folder: Path
         "epoch_yr": EPOCH_YR,
         "files": files,
     }
-    (folder / embedded.INFO_FILE).write_text(json.dumps(facts, indent=1) + "\n", encoding="utf-8")
+    (folder / embedded.INFO_FILE).write_text(
+        json.dumps(facts, indent=1) + "\n", encoding="utf-8"
+    )
     print(
         f"{len(records)} stars, {sum(entry['bytes'] for entry in files.values())} bytes in {folder}"
     )

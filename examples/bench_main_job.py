@@ -118,7 +118,10 @@ def manual_job(source: str, target: str) -> dict[str, float]:
     found = DAOStarFinder(fwhm=3.0, threshold=5.0 * sigma)(clean)
     clock("find stars, one channel")
     places = np.column_stack([found["x_centroid"], found["y_centroid"]])
-    aperture, ring = CircularAperture(places, r=5.0), CircularAnnulus(places, r_in=9.0, r_out=14.0)
+    aperture, ring = (
+        CircularAperture(places, r=5.0),
+        CircularAnnulus(places, r_in=9.0, r_out=14.0),
+    )
     flux = [
         np.asarray(aperture_photometry(plane, aperture)["aperture_sum"])
         - ApertureStats(plane, ring, sigma_clip=clip).median * aperture.area
@@ -145,7 +148,9 @@ def manual_job(source: str, target: str) -> dict[str, float]:
         10
         ** (
             0.4
-            * np.polyval(np.polyfit(colour[good], -2.5 * np.log10((f / flux[1])[good]), 1), 0.65)
+            * np.polyval(
+                np.polyfit(colour[good], -2.5 * np.log10((f / flux[1])[good]), 1), 0.65
+            )
         )
         for f in flux
     ]
@@ -185,7 +190,8 @@ def in_own_process(job: str, source: str, target: str) -> dict[str, float]:
         text=True,
     ).stdout
     times = {
-        name: float(value) for name, value in (line.rsplit("\t", 1) for line in output.splitlines())
+        name: float(value)
+        for name, value in (line.rsplit("\t", 1) for line in output.splitlines())
     }
     return times | {"whole process": time.perf_counter() - start}
 
@@ -218,7 +224,9 @@ def main() -> None:
     parser.add_argument(
         "--rounds", type=int, default=3, help="how often each job is timed (default: 3)"
     )
-    parser.add_argument("--small", action="store_true", help="1.5 megapixels, to try the script")
+    parser.add_argument(
+        "--small", action="store_true", help="1.5 megapixels, to try the script"
+    )
     parser.add_argument("--job", nargs=3, help=argparse.SUPPRESS)
     parser.add_argument("--make", nargs=3, help=argparse.SUPPRESS)
     options = parser.parse_args()

@@ -68,7 +68,8 @@ def windows(shape: tuple[int, int]) -> dict:
         ("400 %", 0.25),
     ):
         x_px, y_px = (
-            (size - scale * seen) / 2 for size, seen in zip((width, height), SCREEN, strict=True)
+            (size - scale * seen) / 2
+            for size, seen in zip((width, height), SCREEN, strict=True)
         )
         found[name] = window_of((x_px, width - x_px), (y_px, height - y_px), SCREEN, shape)
     return found
@@ -77,7 +78,9 @@ def windows(shape: tuple[int, int]) -> dict:
 def measure(job, settings: Settings) -> None:
     """Print what each step costs in each window."""
     stars = job.check.stars
-    some = tuple((float(stars["x_px"][i]), float(stars["y_px"][i])) for i in job.check.fitted[:3])
+    some = tuple(
+        (float(stars["x_px"][i]), float(stars["y_px"][i])) for i in job.check.fitted[:3]
+    )
     rng = np.random.default_rng(0)
 
     def choice(**changes):
@@ -105,7 +108,9 @@ def measure(job, settings: Settings) -> None:
             timed(lambda window=window: render(job.look(window), settings, both=True), 3),
             timed(choice(warmth=1.0)),
             timed(choice(black=0.0)),
-            timed(choice(warmth=1.0, saturation=1.0, star_brightness=1.0, black=0.0, strength=1.0)),
+            timed(
+                choice(warmth=1.0, saturation=1.0, star_brightness=1.0, black=0.0, strength=1.0)
+            ),
         ]
         worst = max(worst, *costs[1:])
         print(f"  {name:<14}" + "".join(f"{cost:12.3f}" for cost in costs))

@@ -27,7 +27,9 @@ def starless_of(pixels, seed):
     for plane in np.nan_to_num(pixels):
         eight = np.clip(255 * plane, 0, 255).astype(np.uint8)
         opened = cv2.morphologyEx(eight, cv2.MORPH_OPEN, np.ones((7, 7), np.uint8))
-        smooth = cv2.GaussianBlur(cv2.medianBlur(opened, 9).astype(np.float32) / 255, (0, 0), 1.2)
+        smooth = cv2.GaussianBlur(
+            cv2.medianBlur(opened, 9).astype(np.float32) / 255, (0, 0), 1.2
+        )
         planes.append(smooth + rng.normal(0, 0.006, plane.shape).astype(np.float32))
     return np.clip(planes, 0, 1).astype(np.float32)
 
@@ -47,7 +49,10 @@ def similarity(rng, shape):
     if kind == "quarter" and round(np.degrees(turn)) % 180:
         size = size[::-1]
     room = (1 - share) / 2
-    middle = np.array([width - 1, height - 1]) / 2 + rng.uniform(-room, room, 2) * (width, height)
+    middle = np.array([width - 1, height - 1]) / 2 + rng.uniform(-room, room, 2) * (
+        width,
+        height,
+    )
     if kind == "none":
         return kind, np.eye(2, 3), (width, height)
     return kind, np.column_stack([linear, (size - 1) / 2 - linear @ middle]), tuple(size)
@@ -60,10 +65,14 @@ def restyled(rng, pixels):
     picture = np.clip(np.einsum("ij,jyx->iyx", mix, picture), 0, None)
     picture /= max(np.quantile(picture, 0.999), 1e-6)
     lift = rng.uniform(-0.5, 1.0)
-    wide = np.array([cv2.GaussianBlur(plane, (0, 0), 12) for plane in picture.astype(np.float32)])
+    wide = np.array(
+        [cv2.GaussianBlur(plane, (0, 0), 12) for plane in picture.astype(np.float32)]
+    )
     picture = picture + lift * (picture - wide)
     fine = rng.uniform(0.0, 1.2)
-    soft = np.array([cv2.GaussianBlur(plane, (0, 0), 1.5) for plane in picture.astype(np.float32)])
+    soft = np.array(
+        [cv2.GaussianBlur(plane, (0, 0), 1.5) for plane in picture.astype(np.float32)]
+    )
     picture = soft if rng.random() < 0.3 else picture + fine * (picture - soft)
     curved = 0.5 - 0.5 * np.cos(np.pi * np.clip(picture, 0, 1))
     picture = np.clip(picture + rng.uniform(0, 1) * (curved - picture), 0, 1)
@@ -97,7 +106,9 @@ def main():
     options.add_argument("--seed", type=int, default=1)
     chosen = options.parse_args()
     rows = []
-    for path in sorted(p for p in chosen.folder.iterdir() if p.suffix in (".png", ".tif", ".jpg")):
+    for path in sorted(
+        p for p in chosen.folder.iterdir() if p.suffix in (".png", ".tif", ".jpg")
+    ):
         starless = starless_of(read_frame(path).pixels, len(rows))
         for number in range(chosen.edits):
             rng = np.random.default_rng([chosen.seed, number, len(rows)])
@@ -105,7 +116,10 @@ def main():
             start = time.perf_counter()
             try:
                 found = find_moved(starless, nebula)
-                off, told = off_px(found, matrix, nebula.shape[1:]), f"+- {found.error_px:.2f} px"
+                off, told = (
+                    off_px(found, matrix, nebula.shape[1:]),
+                    f"+- {found.error_px:.2f} px",
+                )
                 told += f", {found.agreeing} of {found.tried}"
                 told += f", {found.correlation:.2f} against {found.elsewhere:.2f}"
             except GeometryError as error:

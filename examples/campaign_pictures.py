@@ -53,7 +53,11 @@ def hints_off(frame: starcal.Frame) -> dict[str, float]:
     height, width = frame.pixels.shape[1:]
     at = (width - 1) / 2 + OFF_WIDTHS * width, (height - 1) / 2
     ra_deg, dec_deg = (float(value) for value in frame.wcs.pixel_to_world_values(*at))
-    return {"ra": ra_deg % 360, "dec": dec_deg, "scale": OFF_SCALE * pixel_scale_arcsec(frame.wcs)}
+    return {
+        "ra": ra_deg % 360,
+        "dec": dec_deg,
+        "scale": OFF_SCALE * pixel_scale_arcsec(frame.wcs),
+    }
 
 
 def solved(path: Path, truth: starcal.Frame) -> str:
@@ -72,7 +76,11 @@ def line_of(path: Path, folder: Path) -> Line:
     audit = starcal.audit_picture(frame.pixels, name=path.name)
     outstanding = np.asarray(audit.stars["snr"]) >= STANDS_OUT_SNR
     judged = outstanding & (np.asarray(audit.stars["kind"]) != "unknown")
-    seen = {"name": path.name, "outstanding": int(outstanding.sum()), "judged": int(judged.sum())}
+    seen = {
+        "name": path.name,
+        "outstanding": int(outstanding.sum()),
+        "judged": int(judged.sum()),
+    }
     if frame.wcs is not None:
         seen["solved"] = solved(path, frame)
     seen["before"] = f"{audit.n_impossible}/{audit.n_judged}"

@@ -47,14 +47,22 @@ def star_list(setup, rng, spurious_share):
     catalogue = cone(
         setup.ra_deg, setup.dec_deg, 0.6 * np.hypot(*SHAPE) * setup.scale_arcsec / 3600
     )
-    x, y = WCS(wcs_header(setup, exact=True)).all_world2pix(catalogue.ra_deg, catalogue.dec_deg, 0)
-    seen = (x > 3) & (x < SHAPE[1] - 4) & (y > 3) & (y < SHAPE[0] - 4) & (rng.random(len(x)) > 0.1)
+    x, y = WCS(wcs_header(setup, exact=True)).all_world2pix(
+        catalogue.ra_deg, catalogue.dec_deg, 0
+    )
+    seen = (
+        (x > 3) & (x < SHAPE[1] - 4) & (y > 3) & (y < SHAPE[0] - 4) & (rng.random(len(x)) > 0.1)
+    )
     n_spurious = int(seen.sum() * spurious_share / (1 - spurious_share))
     real = np.column_stack([x, y])[seen] + 0.3 * rng.standard_normal((seen.sum(), 2))
     spurious = rng.uniform(3, (SHAPE[1] - 4, SHAPE[0] - 4), (n_spurious, 2))
     v_mag = catalogue.v_mag[seen]
     mag = np.append(v_mag, rng.choice(v_mag, n_spurious) if len(v_mag) else [])
-    return np.vstack([real, spurious]), mag + 0.3 * rng.standard_normal(len(mag)), int(seen.sum())
+    return (
+        np.vstack([real, spurious]),
+        mag + 0.3 * rng.standard_normal(len(mag)),
+        int(seen.sum()),
+    )
 
 
 def draw_hints(setup, rng) -> Hints:
@@ -87,7 +95,9 @@ def poor_wcs(setup, rng) -> WCS:
     turn, scale = np.radians(rng.uniform(-3, 3)), rng.uniform(0.97, 1.03)
     wcs = WCS(wcs_header(setup, exact=True))
     wcs.wcs.crpix = wcs.wcs.crpix + away * np.array([np.cos(angle), np.sin(angle)])
-    wcs.wcs.cd = scale * wcs.wcs.cd @ [[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]
+    wcs.wcs.cd = (
+        scale * wcs.wcs.cd @ [[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]
+    )
     return wcs
 
 
@@ -161,7 +171,9 @@ def wrong_wcs(kind, setup, rng) -> WCS:
     """Another parity, another field, or beyond what is put right: by 6 % of the width or more, 4
     degrees, 4 %."""
     wcs = WCS(
-        wcs_header(replace(setup, mirrored=setup.mirrored ^ (kind == "wrong parity")), exact=True)
+        wcs_header(
+            replace(setup, mirrored=setup.mirrored ^ (kind == "wrong parity")), exact=True
+        )
     )
     if kind == "other field":
         wcs.wcs.crval = [(setup.ra_deg + rng.uniform(30, 330)) % 360, setup.dec_deg]

@@ -73,7 +73,9 @@ class Limits:
 POSITIVE = Limits(0.0, math.inf, "a number above 0 needed", above=True)
 NOT_NEGATIVE = Limits(0.0, math.inf, "0 or more needed")
 ANY_NUMBER = Limits(-math.inf, math.inf, "a number needed")
-STAR_COLOUR = Limits(*BV_RANGE_MAG, "colours are known for B-V {:g} to {:g}".format(*BV_RANGE_MAG))
+STAR_COLOUR = Limits(
+    *BV_RANGE_MAG, "colours are known for B-V {:g} to {:g}".format(*BV_RANGE_MAG)
+)
 PIXEL_SCALE = Limits(0.0, 3600.0, "arcsec above 0, up to 3600 needed", above=True)
 BLACK_POINT = Limits(-10.0, 1.0, "-10 to 1 needed")
 

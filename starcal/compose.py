@@ -27,7 +27,9 @@ from .stars.noise import frame_noise
 MATCHES = ("none", "background", "fit")
 SAME_GRID_PX = 0.3  # more shows as coloured fringes
 PROBES = 5  # points a side at which two grids are compared
-SAME_SCALE = 0.02  # pixel scales that differ by less are equal: solutions do, from filter to filter
+SAME_SCALE = (
+    0.02  # pixel scales that differ by less are equal: solutions do, from filter to filter
+)
 
 BLOCK_PX = 16  # its median has a twelfth of a pixel's noise
 MOST_BLOCKS = 900  # evenly spread; slopes between all pairs of them are looked at
@@ -35,9 +37,7 @@ FEWEST_BLOCKS = 30
 MOST_STARS_SHARE = 0.5  # of a block under stars: more, and it does not count
 # a side; the slope's error is what leaving out each of 16 parts of the frame does to it (jackknife)
 REGIONS = 4
-MASK_FWHM = (
-    2.0  # radius round a star of SNR 10, growing with its light as the wings of a Moffat profile do
-)
+MASK_FWHM = 2.0  # radius round a star of SNR 10, growing with its light as the wings of a Moffat profile do
 WING_POWER = 0.2
 LEAST_CORRELATION = (
     0.2  # rank correlation of the blocks, and four of its errors: less is no common structure
@@ -128,7 +128,11 @@ class Composed:
     def write(self, path: str | Path, *, overwrite: bool = False) -> None:
         """Write as float32 FITS with the header of the file whose grid it has."""
         write_fits(
-            path, self.frame.pixels, self.frame.header, history=self.history, overwrite=overwrite
+            path,
+            self.frame.pixels,
+            self.frame.header,
+            history=self.history,
+            overwrite=overwrite,
         )
 
 
@@ -187,7 +191,9 @@ def compose(
     progress("matching", 0.7)
     matching = match_channels(frame.pixels, match)
     matching.apply(frame.pixels)
-    sources = (f"starcal: composed of R {planes[0].name}, G {planes[1].name}, B {planes[2].name}",)
+    sources = (
+        f"starcal: composed of R {planes[0].name}, G {planes[1].name}, B {planes[2].name}",
+    )
     history = (*sources, *(f"starcal: {note}" for note in notes), *matching.history)
     return Composed(replace(frame, notes=(*frame.notes, *matching.history)), matching, history)
 
@@ -295,7 +301,9 @@ def _brought(
     )
 
 
-def _by_stars(plane: Plane, home: Plane, told: Registered, off_px: float) -> tuple[NDArray, str]:
+def _by_stars(
+    plane: Plane, home: Plane, told: Registered, off_px: float
+) -> tuple[NDArray, str]:
     apart_px = _apart_px(told.wcs, told.home, home.pixels.shape)
     by = f"by {told.n_pairs} stars that both show"
     if np.isfinite(off_px):
@@ -455,7 +463,9 @@ def _fit(values, wanted, region, channel, reference):
             f"(correlation {correlation:.2f}), so no line can be fitted. Use --match background"
         )
     factor = _symmetric_slope(values, wanted)
-    parts = [_symmetric_slope(values[region != r], wanted[region != r]) for r in np.unique(region)]
+    parts = [
+        _symmetric_slope(values[region != r], wanted[region != r]) for r in np.unique(region)
+    ]
     spread = np.log(np.maximum(parts, 1e-12)) - np.log(factor)
     error = np.sqrt((len(parts) - 1) / len(parts) * np.sum(spread**2))
     return factor, float(np.median(wanted - factor * values)), float(error), correlation

@@ -104,7 +104,8 @@ class RunResult:
     def _repr_html_(self) -> str:
         """For notebooks."""
         audits = html_list(
-            "ul", [f"before: {self.audit_before.summary()}", f"after: {self.audit_after.summary()}"]
+            "ul",
+            [f"before: {self.audit_before.summary()}", f"after: {self.audit_after.summary()}"],
         )
         return (
             f"{self.check._repr_html_()}{audits}<p>Written to {escaped(str(self.folder))}: "
@@ -348,7 +349,10 @@ def _as_displayed(frame: Frame, found: CheckResult, choices: Choices) -> _Made:
 
 def all_possible(audit: Audit) -> bool:
     """Whether hardly a star of a picture has an impossible colour, or an impossible rim."""
-    return audit.n_judged >= ENOUGH_JUDGED and audit.n_impossible <= FEW_IMPOSSIBLE * audit.n_judged
+    return (
+        audit.n_judged >= ENOUGH_JUDGED
+        and audit.n_impossible <= FEW_IMPOSSIBLE * audit.n_judged
+    )
 
 
 def _unchanged(frame: Frame, found: CheckResult, before: Audit) -> _Made:
@@ -370,7 +374,9 @@ def _where_known(picture: np.ndarray, frame: Frame) -> np.ndarray:
 
 
 def _audited(pixels, name: str, found: CheckResult, stretched: bool) -> Audit:
-    return audit_picture(pixels, name=name, neutral_bv_mag=found.neutral_bv, stretched=stretched)
+    return audit_picture(
+        pixels, name=name, neutral_bv_mag=found.neutral_bv, stretched=stretched
+    )
 
 
 def _by_gains(frame: Frame, checked: CheckResult, choices: Choices) -> _Made:
@@ -430,7 +436,9 @@ def folder_of(frame: Frame | str | Path) -> Path:
     Path
     """
     path = Path(_name_of(frame))
-    stem = re.sub(r"\.(fits?|fts|tiff?|png|jpe?g)(\.(gz|fz))?$", "", path.name, flags=re.IGNORECASE)
+    stem = re.sub(
+        r"\.(fits?|fts|tiff?|png|jpe?g)(\.(gz|fz))?$", "", path.name, flags=re.IGNORECASE
+    )
     return path.with_name(f"{stem}-starcal")
 
 
@@ -579,7 +587,12 @@ def _write_views(
         write_tiff16(place / "after.tif", after)
     write_pair(place / "before-after.png", before, after)
     write_report(
-        place / "report.html", made.check, before=before, after=after, audits=audits, record=facts
+        place / "report.html",
+        made.check,
+        before=before,
+        after=after,
+        audits=audits,
+        record=facts,
     )
 
 

@@ -97,7 +97,8 @@ def html_table(rows: Sequence[Sequence[str]], head: Sequence[str] = ()) -> str:
         return ""
     top = "".join(f'<th scope="col">{html.escape(name)}</th>' for name in head)
     numeric = [
-        bool(head) and all(map(_is_number, column)) for column in list(zip(*rows, strict=True))[1:]
+        bool(head) and all(map(_is_number, column))
+        for column in list(zip(*rows, strict=True))[1:]
     ]
     body = "\n".join(
         f'<tr><th scope="row">{escaped(name)}</th>{"".join(map(_cell, cells, numeric))}</tr>'
@@ -106,7 +107,11 @@ def html_table(rows: Sequence[Sequence[str]], head: Sequence[str] = ()) -> str:
     return "\n".join(
         filter(
             None,
-            ["<table>", top and f"<thead><tr>{top}</tr></thead>", f"<tbody>{body}</tbody></table>"],
+            [
+                "<table>",
+                top and f"<thead><tr>{top}</tr></thead>",
+                f"<tbody>{body}</tbody></table>",
+            ],
         )
     )
 

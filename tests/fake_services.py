@@ -44,7 +44,8 @@ class Sky:
             rng.uniform(0, 2 * np.pi, 20) * u.rad, 0.05 * u.deg
         )
         self.ra, self.dec = (
-            np.concatenate([getattr(places, k).deg, getattr(probe, k).deg]) for k in ("ra", "dec")
+            np.concatenate([getattr(places, k).deg, getattr(probe, k).deg])
+            for k in ("ra", "dec")
         )
         n = len(self.ra)
         self.v = rng.uniform(8, 16, n)
@@ -125,7 +126,13 @@ class FakeServices:
             "II/336/apass9": sky.apass(),
             "I/259/tyc2": sky.tycho2(),
         }
-        self.sky, self.faults, self.faulty_for_ever, self.asked, self.jobs = sky, [], False, [], {}
+        self.sky, self.faults, self.faulty_for_ever, self.asked, self.jobs = (
+            sky,
+            [],
+            False,
+            [],
+            {},
+        )
         self.job_trouble = ""
         self.stop, self.columns_renamed = threading.Event(), {}
         self.polls_of_a_job = 0  # each costs half a second of the client's patience
@@ -155,7 +162,9 @@ class FakeServices:
         ra, dec = map(float, re.match(r"([\d.]+)([+-][\d.]+)", lines["-c"]).groups())
         radius = float(lines["-c.rd"])
         limits = {
-            k: float(v[1:]) for k, v in lines.items() if v.startswith("<") and not k.startswith("-")
+            k: float(v[1:])
+            for k, v in lines.items()
+            if v.startswith("<") and not k.startswith("-")
         }
         rows = self.rows(lines["-source"], ra, dec, radius, limits, int(lines["-out.max"]))
         return rows[lines["-out"].split(",")]
@@ -166,7 +175,9 @@ class FakeServices:
             ("ra", "dec")
             if "gaia" in name
             else (
-                ("RAJ2000", "DEJ2000") if "RAJ2000" in table.colnames else ("RA(ICRS)", "DE(ICRS)")
+                ("RAJ2000", "DEJ2000")
+                if "RAJ2000" in table.colnames
+                else ("RA(ICRS)", "DE(ICRS)")
             )
         )
         places = SkyCoord(table[longitude], table[latitude], unit="deg")
@@ -235,7 +246,9 @@ class Handler(http.server.BaseHTTPRequestHandler):
             self.reply(
                 303,
                 b"",
-                {"Location": f"http://127.0.0.1:{self.server.server_port}{self.path}/../elsewhere"},
+                {
+                    "Location": f"http://127.0.0.1:{self.server.server_port}{self.path}/../elsewhere"
+                },
             )
         else:
             self.result(rows, zipped=True)

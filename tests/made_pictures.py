@@ -48,7 +48,9 @@ class MadePicture:
     stars: Table
 
 
-def made_picture(seed, curve, n=220, bits=8, shape=SHAPE, slopes=SHO_SLOPES, offsets=SHO_OFFSETS):
+def made_picture(
+    seed, curve, n=220, bits=8, shape=SHAPE, slopes=SHO_SLOPES, offsets=SHO_OFFSETS
+):
     """A picture and its truth; the catalogue knows two stars in three, with errors."""
     rng = np.random.default_rng(seed)
     stars = _stars(rng, n, shape)

@@ -24,7 +24,9 @@ from starcal.errors import FrameError
 from starcal.frame import read_frame
 
 FRAMES = Path(__file__).resolve().parents[1].parent / "shared" / "frames"
-needs_frames = pytest.mark.skipif(not FRAMES.is_dir(), reason="no real frames beside the project")
+needs_frames = pytest.mark.skipif(
+    not FRAMES.is_dir(), reason="no real frames beside the project"
+)
 
 SKY, NOISE = 0.01, 2e-4
 
@@ -224,9 +226,9 @@ def test_knots_of_a_nebula_are_not_judged(stretch):
         else linear_audit("orion-unsolved", True)
     )
     there = (
-        truth_at(result, scene.truth["x_px"], scene.truth["y_px"], np.ones((len(scene.truth), 1)))[
-            :, 0
-        ]
+        truth_at(
+            result, scene.truth["x_px"], scene.truth["y_px"], np.ones((len(scene.truth), 1))
+        )[:, 0]
         == 1
     )
     known = np.asarray(result.stars["kind"] != "unknown")
@@ -241,7 +243,8 @@ def test_errors_hold_on_a_nebula():
     result = linear_audit("orion-unsolved", True)
     x, y = scene.truth["x_px"], scene.truth["y_px"]
     true = (
-        np.column_stack([scene.truth[c] for c in ("flux_r", "flux_g", "flux_b")]) * scene.gains_true
+        np.column_stack([scene.truth[c] for c in ("flux_r", "flux_g", "flux_b")])
+        * scene.gains_true
     )
     off = np.asarray(result.stars["duv"]) - duv(truth_at(result, x, y, true, 1), 0.65)
     pull = (off / np.asarray(result.stars["duv_error"]))[
@@ -290,9 +293,11 @@ FRAMES_OF_KNOWN_TRUTH = [
 def test_a_stretch_keeps_the_verdict(name, calibrated, kind):
     pixels = demo(name, calibrated)[1]
     display = choose_stretch(pixels).apply(pixels)
-    display = {"float": lambda d: d, "eight_bit": lambda d: as_floats(eight_bit(d)), "jpeg": jpeg}[
-        kind
-    ](display)
+    display = {
+        "float": lambda d: d,
+        "eight_bit": lambda d: as_floats(eight_bit(d)),
+        "jpeg": jpeg,
+    }[kind](display)
     result = audit_picture(display)
     assert result.stretched
     assert result.n_judged >= 25
@@ -305,7 +310,9 @@ def test_a_stretch_keeps_the_verdict(name, calibrated, kind):
 def per_channel(pixels):
     """A curve on each channel apart: stars come out paler."""
     black = np.quantile(pixels, 0.02, axis=(1, 2))[:, None, None]
-    return np.clip(np.arcsinh(200 * (pixels - black)) / np.arcsinh(100), 0, 1).astype(np.float32)
+    return np.clip(np.arcsinh(200 * (pixels - black)) / np.arcsinh(100), 0, 1).astype(
+        np.float32
+    )
 
 
 @pytest.mark.slow
@@ -314,7 +321,9 @@ def test_a_curve_on_each_channel_keeps_the_verdict(name, calibrated):
     pixels = demo(name, calibrated)[1]
     result = audit_picture(per_channel(pixels))
     assert result.stretched
-    assert abs(result.share_impossible - linear_audit(name, calibrated).share_impossible) <= 0.05
+    assert (
+        abs(result.share_impossible - linear_audit(name, calibrated).share_impossible) <= 0.05
+    )
 
 
 @pytest.mark.slow
@@ -350,7 +359,9 @@ def test_clipped_cores_are_judged_by_the_ring_round_them():
     assert result.n_judged >= 50
     assert result.share_impossible >= 0.98
     assert set(result.hues) == {"magenta"}
-    assert np.median(result.stars["duv"]) == pytest.approx(float(duv(colours[0], 0.65)), abs=0.004)
+    assert np.median(result.stars["duv"]) == pytest.approx(
+        float(duv(colours[0], 0.65)), abs=0.004
+    )
 
 
 # --- rims -------------------------------------------------------------------------------
@@ -364,14 +375,18 @@ def test_channels_of_one_width_have_no_fringes():
 
 def test_a_wide_channel_makes_fringes():
     # blue 1.4 times as wide as green: a halo of twice the blue share, du'v' beyond 0.03
-    result = audit_picture(painted(field_colours(200), peak=(0.1, 0.6), fwhm_px=(2.8, 2.8, 3.9))[0])
+    result = audit_picture(
+        painted(field_colours(200), peak=(0.1, 0.6), fwhm_px=(2.8, 2.8, 3.9))[0]
+    )
     assert result.n_fringed >= 0.95 * result.n_rims >= 100
     bluer = np.asarray(result.stars["rim_v_prime"] < result.stars["v_prime"])
     assert bluer[np.asarray(result.stars["fringed"])].all()
 
 
 def test_shifted_channels_make_fringes():
-    result = audit_picture(painted(field_colours(200), peak=(0.1, 0.6), shift_px=(0.5, 0, -0.5))[0])
+    result = audit_picture(
+        painted(field_colours(200), peak=(0.1, 0.6), shift_px=(0.5, 0, -0.5))[0]
+    )
     assert result.n_fringed >= 0.9 * result.n_rims >= 100
 
 
@@ -496,7 +511,10 @@ def test_figures_show_every_judged_star():
             marks[f"impossible: magenta to purple ({result.kinds['magenta']})"]
             == result.kinds["magenta"]
         )
-        assert sum(count for label, count in marks.items() if "rim" not in label) == result.n_judged
+        assert (
+            sum(count for label, count in marks.items() if "rim" not in label)
+            == result.n_judged
+        )
 
 
 def test_the_limits_drawn_are_at_their_duv():
@@ -531,9 +549,13 @@ def test_m67_balanced_by_hand():
     frame = read_frame(FRAMES / "M67_RVB_aligned_cube.fits")
     first = audit_picture(frame.pixels)
     assert not first.stretched
-    inside = frame.pixels[:, 5:-5, 10:-10] - np.nanmedian(frame.pixels, axis=(1, 2))[:, None, None]
+    inside = (
+        frame.pixels[:, 5:-5, 10:-10] - np.nanmedian(frame.pixels, axis=(1, 2))[:, None, None]
+    )
     light = np.array([np.quantile(np.nan_to_num(plane), 0.995) for plane in inside])
-    balanced = audit_picture((frame.pixels * (light[1] / light)[:, None, None]).astype(np.float32))
+    balanced = audit_picture(
+        (frame.pixels * (light[1] / light)[:, None, None]).astype(np.float32)
+    )
     assert balanced.n_judged >= 50
     assert balanced.share_impossible <= 0.05
 

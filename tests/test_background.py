@@ -11,9 +11,9 @@ PIXELS = SHAPE[0] * SHAPE[1]
 
 
 def flat(rng, shape=SHAPE, sky=SKY, noise=NOISE):
-    return (sky[:, None, None] + noise[:, None, None] * rng.standard_normal((3, *shape))).astype(
-        np.float32
-    )
+    return (
+        sky[:, None, None] + noise[:, None, None] * rng.standard_normal((3, *shape))
+    ).astype(np.float32)
 
 
 def photon_frame(rng, levels, electrons=ELECTRONS):
@@ -86,7 +86,9 @@ def test_electrons_per_unit_of_a_scene_with_nebula(scene_of):
     """
     truth = 1e6 / np.array([1.0, 0.5, 2.0])
     for nebula_electrons, least in ((0.0, 0.9), (2e3, 0.05), (3e4, 0.05)):
-        scene = scene_of(seed=2, nebula_electrons=nebula_electrons, channel_gains=(1.0, 0.5, 2.0))
+        scene = scene_of(
+            seed=2, nebula_electrons=nebula_electrons, channel_gains=(1.0, 0.5, 2.0)
+        )
         share = np.array(frame_noise(scene.pixels).electrons_per_unit) / truth
         assert np.all((share >= least) & (share <= 1.1)), (nebula_electrons, share)
 

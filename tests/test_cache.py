@@ -197,7 +197,8 @@ def test_a_damaged_file_is_never_believed(how):
     assert spoilt != field.path.read_text()
     field.path.write_text(spoilt)
     with pytest.raises(
-        CatalogueDamaged, match=f"starcal catalogue forget {field.path.name}".replace("+", r"\+")
+        CatalogueDamaged,
+        match=f"starcal catalogue forget {field.path.name}".replace("+", r"\+"),
     ):
         cache.verify()
     # the work goes on without it
@@ -221,7 +222,9 @@ def test_a_whole_file_that_is_not_what_its_header_says(monkeypatch):
     text = cache._text(request_of(), answer_of(request_of())).replace("rows: 200", "rows: 201")
     zeros = cache._DIGEST.sub(cache._ZEROS, text)
     path = keep().path
-    path.write_text(zeros.replace(cache._ZEROS, cache.hashlib.sha256(zeros.encode()).hexdigest()))
+    path.write_text(
+        zeros.replace(cache._ZEROS, cache.hashlib.sha256(zeros.encode()).hexdigest())
+    )
     with pytest.raises(CatalogueDamaged, match="200 rows instead of 201"):
         cache.verify(path.name)
 
@@ -434,7 +437,8 @@ def test_the_command_of_a_request_reads_as_one(ra, dec):
     assert words[:3] == ["starcal", "catalogue", "fetch"]
     values = dict(zip(words[3::2], words[4::2], strict=True))
     again = FieldRequest(
-        values["--catalogue"], *(float(values[k]) for k in ("--ra", "--dec", "--radius", "--limit"))
+        values["--catalogue"],
+        *(float(values[k]) for k in ("--ra", "--dec", "--radius", "--limit")),
     )
     assert again.serves(request_of(ra=ra, dec=dec))
 

@@ -38,7 +38,9 @@ def whole_sky_vectors(whole_sky):
 @pytest.fixture(scope="module")
 def flags(whole_sky):
     """Raw flags of the file, in the order of the whole sky."""
-    return np.asarray(np.load(embedded.data_folder() / embedded.TABLE_FILE, mmap_mode="r")["flags"])
+    return np.asarray(
+        np.load(embedded.data_folder() / embedded.TABLE_FILE, mmap_mode="r")["flags"]
+    )
 
 
 # --- complete answers: every star that a search through the whole table finds, and no oth
@@ -71,7 +73,9 @@ FIELDS += [
 
 
 def brute_force(vectors, ra_deg, dec_deg, radius_deg):
-    return np.flatnonzero(vectors @ unit_vectors(ra_deg, dec_deg) >= np.cos(np.radians(radius_deg)))
+    return np.flatnonzero(
+        vectors @ unit_vectors(ra_deg, dec_deg) >= np.cos(np.radians(radius_deg))
+    )
 
 
 @pytest.mark.parametrize(("ra_deg", "dec_deg", "radius_deg"), FIELDS)
@@ -86,7 +90,9 @@ def test_a_cone_holds_the_stars_that_a_search_of_the_whole_table_finds(
     np.testing.assert_array_equal(stars.hip, whole_sky.hip[expected])
 
 
-def test_a_cone_at_another_epoch_holds_the_stars_that_are_there_then(whole_sky, whole_sky_vectors):
+def test_a_cone_at_another_epoch_holds_the_stars_that_are_there_then(
+    whole_sky, whole_sky_vectors
+):
     then = whole_sky.at_epoch(2150.0)
     vectors = unit_vectors(then.ra_deg, then.dec_deg)
     newcomers = 0
@@ -228,7 +234,9 @@ def test_positions_agree_with_hipparcos(whole_sky):
 
 
 def read_reference():
-    lines = [line for line in HIPPARCOS_CSV.read_text().splitlines() if not line.startswith("#")]
+    lines = [
+        line for line in HIPPARCOS_CSV.read_text().splitlines() if not line.startswith("#")
+    ]
     return np.genfromtxt(lines, delimiter=",", names=True)
 
 
@@ -421,7 +429,9 @@ def test_the_map_agrees_with_bessells_table():
     )
     d = [21, 5, -5, -17, -21, -25, -26, -35, -51, -68, -85, -104, -122, -142, -166, -178]
     # 0.008 mag: both maps are within 0.006 of the Bright Star table, with rounding
-    np.testing.assert_allclose(johnson.bv_from_tycho(bt_vt), bt_vt + np.array(d) / 1000, atol=0.008)
+    np.testing.assert_allclose(
+        johnson.bv_from_tycho(bt_vt), bt_vt + np.array(d) / 1000, atol=0.008
+    )
 
 
 def test_the_map_rises_and_stops_at_the_ends_of_its_range():
@@ -494,7 +504,8 @@ def test_a_question_needs_under_30_mb():
 
 
 @pytest.mark.parametrize(
-    ("ra_deg", "dec_deg"), [(290.0, 20.0), (0.0, 0.0), (192.0, 27.0), (0.0, 89.5), (10.0, -75.0)]
+    ("ra_deg", "dec_deg"),
+    [(290.0, 20.0), (0.0, 0.0), (192.0, 27.0), (0.0, 89.5), (10.0, -75.0)],
 )
 def test_a_question_reads_little_more_than_its_field(ra_deg, dec_deg):
     radius_deg = 1.5
@@ -628,17 +639,26 @@ def build_script():
 def test_the_build_refuses_another_source(tmp_path):
     other = tmp_path / "tycho2_2.orig.tar.xz"
     other.write_bytes(b"other")
-    with pytest.raises(SystemExit, match=r"has SHA-256 .*the source this script was written for"):
+    with pytest.raises(
+        SystemExit, match=r"has SHA-256 .*the source this script was written for"
+    ):
         build_script().main(str(other), str(other), tmp_path)
 
 
 def test_the_build_gives_the_same_bytes(tmp_path):
-    sources = [os.environ.get(key) for key in ("STARCAL_TYCHO2_SOURCE", "STARCAL_HIPPARCOS_SOURCE")]
+    sources = [
+        os.environ.get(key) for key in ("STARCAL_TYCHO2_SOURCE", "STARCAL_HIPPARCOS_SOURCE")
+    ]
     if None in sources:
         pytest.skip(
             "set STARCAL_TYCHO2_SOURCE and STARCAL_HIPPARCOS_SOURCE to the two files of "
             "catalog_cache/README.md"
         )
     build_script().main(*sources, tmp_path)
-    for name in (embedded.TABLE_FILE, embedded.CELLS_FILE, embedded.HIP_FILE, embedded.INFO_FILE):
+    for name in (
+        embedded.TABLE_FILE,
+        embedded.CELLS_FILE,
+        embedded.HIP_FILE,
+        embedded.INFO_FILE,
+    ):
         assert (tmp_path / name).read_bytes() == (embedded.data_folder() / name).read_bytes()

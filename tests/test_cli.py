@@ -112,7 +112,8 @@ def test_several_frames_give_a_line_each_and_a_bad_one_does_not_stop_the_rest(fo
 
 def test_several_frames_as_json_give_an_object_a_line(folder, capsys):
     assert (
-        main(["check", "--json", *(str(folder / name) for name in ("broad.fits", "cut.fits"))]) == 1
+        main(["check", "--json", *(str(folder / name) for name in ("broad.fits", "cut.fits"))])
+        == 1
     )
     good, bad = (json.loads(line) for line in capsys.readouterr().out.splitlines())
     assert good["verdict"] == "rescue"
@@ -123,7 +124,15 @@ def test_calibrate_writes_the_frame_times_its_gains(folder, tmp_path, capsys):
     target = tmp_path / "out.fits"
     assert (
         main(
-            ["calibrate", "--json", "--sky", "keep", str(folder / "broad.fits"), "-o", str(target)]
+            [
+                "calibrate",
+                "--json",
+                "--sky",
+                "keep",
+                str(folder / "broad.fits"),
+                "-o",
+                str(target),
+            ]
         )
         == 0
     )
@@ -144,7 +153,8 @@ def test_calibrate_writes_the_frame_times_its_gains(folder, tmp_path, capsys):
 
 def test_a_grey_sky_is_grey(folder, tmp_path):
     assert (
-        main(["calibrate", "-q", str(folder / "broad.fits"), "-o", str(tmp_path / "out.fits")]) == 0
+        main(["calibrate", "-q", str(folder / "broad.fits"), "-o", str(tmp_path / "out.fits")])
+        == 0
     )
     levels = [np.median(plane) for plane in fits.getdata(tmp_path / "out.fits")]
     assert (
@@ -153,7 +163,9 @@ def test_a_grey_sky_is_grey(folder, tmp_path):
 
 
 @pytest.mark.slow
-def test_calibrate_refuses_what_gains_cannot_mend_and_its_advice_works(folder, tmp_path, capsys):
+def test_calibrate_refuses_what_gains_cannot_mend_and_its_advice_works(
+    folder, tmp_path, capsys
+):
     frame = str(folder / "sho.fits")
     assert main(["calibrate", frame, "-o", str(tmp_path / "out.fits")]) == 1
     message = one_line(capsys)
@@ -163,14 +175,23 @@ def test_calibrate_refuses_what_gains_cannot_mend_and_its_advice_works(folder, t
 
 
 def test_calibrate_without_a_wcs_says_what_to_do(folder, tmp_path, capsys):
-    assert main(["calibrate", str(folder / "unsolved.fits"), "-o", str(tmp_path / "out.fits")]) == 1
+    assert (
+        main(["calibrate", str(folder / "unsolved.fits"), "-o", str(tmp_path / "out.fits")])
+        == 1
+    )
     assert "Let `starcal run`" in one_line(capsys)
 
 
 def test_a_wcs_file_serves_a_frame_without_one(folder, tmp_path, capsys):
     assert (
         main(
-            ["check", "--json", str(folder / "unsolved.fits"), "--wcs", str(folder / "broad.fits")]
+            [
+                "check",
+                "--json",
+                str(folder / "unsolved.fits"),
+                "--wcs",
+                str(folder / "broad.fits"),
+            ]
         )
         == 0
     )
@@ -182,7 +203,14 @@ def test_hints_serve_a_frame_without_a_wcs(folder, tmp_path, capsys):
     place = ["--ra", "305.3", "--dec", "+40d25m", "--scale", "4.2"]  # 0.2 degrees and 5 % off
     assert (
         main(
-            ["run", "--json", str(folder / "unsolved.fits"), *place, "--out", str(tmp_path / "run")]
+            [
+                "run",
+                "--json",
+                str(folder / "unsolved.fits"),
+                *place,
+                "--out",
+                str(tmp_path / "run"),
+            ]
         )
         == 0
     )
@@ -352,9 +380,9 @@ def test_too_few_stars_to_solve_by_say_which_catalogue_to_name(tmp_path, monkeyp
             "1.5",
         ]
         reasons = facts_of(capsys, "check", *words)["reasons"]
-        assert any("use a deeper catalogue (--catalogue gaia" in reason for reason in reasons), (
-            reasons
-        )
+        assert any(
+            "use a deeper catalogue (--catalogue gaia" in reason for reason in reasons
+        ), reasons
         monkeypatch.setenv("STARCAL_CACHE", str(tmp_path / "empty"))
         found = facts_of(capsys, "check", *words, "--catalogue", "gaia")
     assert found["wcs"]["solved"]
@@ -508,7 +536,12 @@ def test_options_have_the_defaults_of_the_choices():
     """Of every command that takes a frame, whatever it does with it."""
     defaults = asked_for(build_parser().parse_args(["run", "a.fits"]))
     assert defaults == Settings(frame="a.fits")
-    for words in (["check"], ["view"], ["calibrate", "-o", "b.fits"], ["recolour", "-o", "b.fits"]):
+    for words in (
+        ["check"],
+        ["view"],
+        ["calibrate", "-o", "b.fits"],
+        ["recolour", "-o", "b.fits"],
+    ):
         assert asked_for(build_parser().parse_args([*words, "a.fits"])) == defaults, words
 
 

@@ -150,16 +150,22 @@ def test_transfer_function_of_the_standard(science):
 def test_conversions_agree_with_an_independent_library(science):
     rgb = np.random.default_rng(3).uniform(0.01, 1, (200, 3))
     xyz = science.sRGB_to_XYZ(rgb, apply_cctf_decoding=False)
-    np.testing.assert_allclose(colour.rgb_to_xyz(rgb), xyz, atol=5e-4)  # its matrix has four digits
+    np.testing.assert_allclose(
+        colour.rgb_to_xyz(rgb), xyz, atol=5e-4
+    )  # its matrix has four digits
     xy = science.XYZ_to_xy(colour.rgb_to_xyz(rgb))
     np.testing.assert_allclose(colour.xyz_to_xy(colour.rgb_to_xyz(rgb)), xy, atol=1e-12)
     np.testing.assert_allclose(colour.xy_to_uv_prime(xy), science.xy_to_Luv_uv(xy), atol=1e-12)
-    np.testing.assert_allclose(colour.rgb_to_uv_prime(rgb), science.xy_to_Luv_uv(xy), atol=1e-12)
+    np.testing.assert_allclose(
+        colour.rgb_to_uv_prime(rgb), science.xy_to_Luv_uv(xy), atol=1e-12
+    )
 
 
 @given(st.lists(st.floats(0.001, 100), min_size=3, max_size=3))
 def test_conversions_undo_each_other(rgb):
-    np.testing.assert_allclose(colour.xyz_to_rgb(colour.rgb_to_xyz(rgb)), rgb, rtol=1e-9, atol=1e-9)
+    np.testing.assert_allclose(
+        colour.xyz_to_rgb(colour.rgb_to_xyz(rgb)), rgb, rtol=1e-9, atol=1e-9
+    )
     xy = colour.xyz_to_xy(colour.rgb_to_xyz(rgb))
     np.testing.assert_allclose(colour.uv_prime_to_xy(colour.xy_to_uv_prime(xy)), xy, atol=1e-12)
     np.testing.assert_allclose(colour.xyz_to_xy(colour.xy_to_xyz(xy)), xy, atol=1e-12)
@@ -180,14 +186,18 @@ def test_luminance_of_colours_and_of_pictures():
     picture = np.random.default_rng(0).uniform(0, 1, (3, 4, 5)).astype(np.float32)
     by_hand = 0.2126 * picture[0] + 0.7152 * picture[1] + 0.0722 * picture[2]  # ITU-R BT.709
     np.testing.assert_allclose(colour.luminance(picture, axis=0), by_hand, atol=1e-4)
-    np.testing.assert_allclose(colour.luminance(np.moveaxis(picture, 0, -1)), by_hand, atol=1e-4)
+    np.testing.assert_allclose(
+        colour.luminance(np.moveaxis(picture, 0, -1)), by_hand, atol=1e-4
+    )
     assert colour.luminance(picture, axis=0).dtype == np.float32
 
 
 def test_distance_is_in_uv_prime_and_ignores_brightness():
     red, green = [1.0, 0, 0], [0, 1.0, 0]
     # u', v' of the primaries from their x, y in IEC 61966-2-1: (.4507, .5229), (.1250, .5625)
-    assert colour.uv_prime_distance(red, green) == pytest.approx(np.hypot(0.3257, 0.0396), abs=1e-4)
+    assert colour.uv_prime_distance(red, green) == pytest.approx(
+        np.hypot(0.3257, 0.0396), abs=1e-4
+    )
     assert colour.uv_prime_distance([0.1, 0.2, 0.3], [1, 2, 3]) == pytest.approx(0, abs=1e-12)
     assert np.isnan(colour.uv_prime_distance([0, 0, 0], [1, 1, 1]))
 
@@ -262,7 +272,9 @@ def test_reference_colours_can_be_made_again():
 
 
 def test_colours_beyond_the_range_are_those_of_its_ends():
-    np.testing.assert_array_equal(colour.star_rgb([-9, 9]), colour.star_rgb(colour.BV_RANGE_MAG))
+    np.testing.assert_array_equal(
+        colour.star_rgb([-9, 9]), colour.star_rgb(colour.BV_RANGE_MAG)
+    )
     assert np.isnan(colour.star_rgb(np.nan)).all()
 
 

@@ -129,12 +129,15 @@ def test_stated_errors_are_honest(made):
         )
         good = (distance < 1) & (stars["snr"] >= 20)
         pulls.append(
-            ((one.colours.bv_mag - np.asarray(truth["bv_mag"])[row]) / one.colours.bv_error_mag)[
-                good
-            ]
+            (
+                (one.colours.bv_mag - np.asarray(truth["bv_mag"])[row])
+                / one.colours.bv_error_mag
+            )[good]
         )
     spread = 1.4826 * np.median(np.abs(np.concatenate(pulls)))
-    assert 0.6 < spread < 1.4  # few spectra stand for many stars, and their scatter is not normal
+    assert (
+        0.6 < spread < 1.4
+    )  # few spectra stand for many stars, and their scatter is not normal
 
 
 def test_the_nebula_is_untouched_and_the_light_of_the_stars_kept(made):
@@ -233,7 +236,14 @@ def monos(tmp_path_factory):
 
 
 def test_three_monos_to_a_finished_picture(monos, capsys):
-    words = ["--red", monos / "s2.fits", "--green", monos / "ha.fits", "--blue", monos / "o3.fits"]
+    words = [
+        "--red",
+        monos / "s2.fits",
+        "--green",
+        monos / "ha.fits",
+        "--blue",
+        monos / "o3.fits",
+    ]
     assert main(["compose", *map(str, words), "-o", str(monos / "sho.fits")]) == 0
     capsys.readouterr()
     assert main(["run", "--json", str(monos / "sho.fits"), "--out", str(monos / "run")]) == 0
@@ -246,9 +256,18 @@ def test_three_monos_to_a_finished_picture(monos, capsys):
 
 def test_a_separate_star_frame_is_calibrated_and_used(monos, capsys):
     test_three = monos / "sho2.fits"
-    words = ["--red", monos / "s2.fits", "--green", monos / "ha.fits", "--blue", monos / "o3.fits"]
+    words = [
+        "--red",
+        monos / "s2.fits",
+        "--green",
+        monos / "ha.fits",
+        "--blue",
+        monos / "o3.fits",
+    ]
     assert main(["compose", "-q", *map(str, words), "-o", str(test_three), "--overwrite"]) == 0
-    assert main(["run", "--json", str(test_three), "--star-frame", str(monos / "stars.fits")]) == 0
+    assert (
+        main(["run", "--json", str(test_three), "--star-frame", str(monos / "stars.fits")]) == 0
+    )
     facts = json.loads(capsys.readouterr().out)
     assert facts["route"] == "gains"
     assert "stars.fits, calibrated by gains" in facts["route_reason"]
@@ -338,7 +357,14 @@ def test_recolour_and_audit_from_the_command_line(monos, tmp_path, capsys):
     [
         ["split", "w-stars.fits", "-o", "w"],
         ["join", "w-starless.fits", "w-stars.fits", "-o", "w-stars.fits"],
-        ["recolour", "w-stars.fits", "--star-frame", "w-starless.fits", "-o", "w-starless.fits"],
+        [
+            "recolour",
+            "w-stars.fits",
+            "--star-frame",
+            "w-starless.fits",
+            "-o",
+            "w-starless.fits",
+        ],
         ["recolour", "w-stars.fits", "--starless", "w-starless.fits", "-o", "w-starless.fits"],
         ["audit", "w-stars.fits", "--report", "w-stars.fits"],
         ["run", "picture.fits", "--out", "."],
@@ -368,7 +394,9 @@ def test_a_stretched_picture_is_refused_by_every_cure_that_needs_light(tmp_path,
     ):
         assert main([*words, "-q"]) == 1
         assert "Use the linear frame" in capsys.readouterr().err
-    assert main(["recolour", "-q", "--assume-linear", frame, "-o", str(tmp_path / "o.fits")]) == 0
+    assert (
+        main(["recolour", "-q", "--assume-linear", frame, "-o", str(tmp_path / "o.fits")]) == 0
+    )
 
 
 def test_an_eight_bit_picture_has_stars(tmp_path, capsys):

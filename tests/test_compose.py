@@ -179,7 +179,9 @@ def test_frames_that_lie_otherwise_are_brought_onto_the_first(tmp_path):
         assert light == pytest.approx(1, rel=0.01)  # brightness per area of sky stays
         centre = np.array([(stamp * d).sum(axis=(1, 2)) / light for d in (dx, dy)])
         assert np.abs(centre).max() < 0.05  # px; solutions themselves differ by 0.1
-    assert np.isnan(composed.frame.pixels[1]).any()  # a corner that the turned frame does not show
+    assert np.isnan(
+        composed.frame.pixels[1]
+    ).any()  # a corner that the turned frame does not show
     notes = " ".join(composed.frame.notes + composed.history)
     assert "g.fits brought onto the pixel grid of r.fits" in notes
 
@@ -244,7 +246,8 @@ def test_background_gives_all_channels_one_sky_and_one_noise():
 
 
 @pytest.mark.parametrize(
-    "relation", [((0.3, 0.02), (2.0, -0.03)), ((1.0, 0.0), (0.05, 0.2)), ((6.0, -0.1), (4.0, 0.0))]
+    "relation",
+    [((0.3, 0.02), (2.0, -0.03)), ((1.0, 0.0), (0.05, 0.2)), ((6.0, -0.1), (4.0, 0.0))],
 )
 def test_linear_finds_the_line(relation):
     pixels = noise_frame(relation, noise=[1e-3, *(1e-3 * factor for factor, _ in relation)])
@@ -284,7 +287,9 @@ def test_linear_does_not_depend_on_the_order_of_channels():
     pixels = noise_frame(((0.3, 0.02), (2.0, -0.03)))
     first, turned = match_channels(pixels, "fit"), match_channels(pixels[[2, 0, 1]], "fit")
     ratio = np.array(first.factors) / first.factors[0]
-    assert np.array(turned.factors)[[1, 2, 0]] / turned.factors[1] == pytest.approx(ratio, rel=0.02)
+    assert np.array(turned.factors)[[1, 2, 0]] / turned.factors[1] == pytest.approx(
+        ratio, rel=0.02
+    )
 
 
 def test_stars_do_not_bend_the_line():
@@ -327,7 +332,9 @@ def test_sizes_that_differ_need_stars_in_common_or_a_wcs(files, scene, tmp_path)
     small = mono(tmp_path / "small.fits", cut)
     composed = compose(files[0], small, files[2])
     assert np.array_equal(np.isfinite(composed.frame.pixels[1]).any(axis=1)[:-14], [True] * 226)
-    assert any("by their WCS" not in n and "stars that both show" in n for n in composed.history)
+    assert any(
+        "by their WCS" not in n and "stars that both show" in n for n in composed.history
+    )
     rng = np.random.default_rng(1)
     empty = mono(tmp_path / "empty.fits", rng.normal(0.1, 0.01, cut.shape).astype(np.float32))
     with pytest.raises(FrameError, match=r"empty.fits has 320 x 230, .* Plate solve"):
@@ -425,7 +432,9 @@ def turned(plane, degrees):
     ],
     ids=["shifted", "half a turn", "turned"],
 )
-def test_channels_without_a_wcs_are_brought_together_by_their_stars(scene, tmp_path, move, where):
+def test_channels_without_a_wcs_are_brought_together_by_their_stars(
+    scene, tmp_path, move, where
+):
     """Truth: numpy's and scipy's own motion of the pixels. Places to a tenth of a pixel."""
     moved = move(scene.pixels[1])
     told = register(channel_stars(moved), channel_stars(scene.pixels[0]), None, None)

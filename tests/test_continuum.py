@@ -35,13 +35,17 @@ def noise_through(mapping: str, n: int, rng, error_mag=ERROR_MAG) -> np.ndarray:
 class Field:
     """Stars of known B-V, as a check hands them on."""
 
-    def __init__(self, mapping, n=200, matched=40, seed=0, middle=0.75, told=False, error_mag=0.03):
+    def __init__(
+        self, mapping, n=200, matched=40, seed=0, middle=0.75, told=False, error_mag=0.03
+    ):
         rng = np.random.default_rng(seed)
         self.bv = np.clip(rng.normal(middle, 0.35, n), -0.2, 1.5)
         self.v_mag = np.sort(rng.uniform(8, 14, n))
         self.matched = np.isin(np.arange(n), rng.permutation(n // 2)[:matched])
         mags = mags_through(mapping, self.bv, rng) + noise_through(mapping, n, rng, error_mag)
-        mags += self.v_mag + rng.uniform(-2, 2, 3)[[mapping.index(line) for line in mapping], None]
+        mags += (
+            self.v_mag + rng.uniform(-2, 2, 3)[[mapping.index(line) for line in mapping], None]
+        )
         self.flux = 10 ** (-0.4 * (mags - 20))
         self.flux_error = self.flux * error_mag / 1.0857
         self.sigma = bv_error_model(self.v_mag)
@@ -139,7 +143,9 @@ def test_the_gradient_is_that_of_the_probability():
     fit = field.colours().continuum
     stars = fit.evidence.rows(np.flatnonzero(fit.evidence.weight > 0))
     bands, priors = fit.frame.bands, _Priors.of(fit.frame.bands)
-    values = fit.frame.values + 0.1 * np.random.default_rng(0).normal(size=len(fit.frame.values))
+    values = fit.frame.values + 0.1 * np.random.default_rng(0).normal(
+        size=len(fit.frame.values)
+    )
     gradient = _state(values, bands, stars, priors)[1]
     for i in range(len(values)):
         step = np.where(np.arange(len(values)) == i, 1e-4, 0)
@@ -225,7 +231,9 @@ def test_channels_without_colour_leave_the_catalogue():
     listed = made.source == "catalogue"
     assert listed.sum() > 15
     away = np.abs(made.bv_mag - field.stars["bv_mag"])[listed]
-    assert np.median(away) < 0.05  # mag; catalogue errors of 0.03 to 0.2 leave little to the field
+    assert (
+        np.median(away) < 0.05
+    )  # mag; catalogue errors of 0.03 to 0.2 leave little to the field
 
 
 def test_one_exposure_in_all_channels_has_no_ratios():
@@ -245,7 +253,9 @@ def sky_field(seed: int):
     wrong entries, any mapping and width, few matched stars."""
     rng = np.random.default_rng(seed)
     mapping = rng.choice(["SHO", "HOO", "HOS", "OHS"])
-    near = cone(rng.uniform(0, 360), np.degrees(np.arcsin(rng.uniform(-1, 1))), 4.0, epoch_yr=2020)
+    near = cone(
+        rng.uniform(0, 360), np.degrees(np.arcsin(rng.uniform(-1, 1))), 4.0, epoch_yr=2020
+    )
     known = np.isfinite(near.bv_mag) & (near.v_mag < 11.3)
     v_mag, bv_mag = near.v_mag[known].astype(float), near.bv_mag[known].astype(float)
     bright, faint = rng.permutation(len(v_mag)), np.flatnonzero(v_mag > 10)
@@ -392,7 +402,9 @@ def test_one_source_alone_is_one_source():
 
 
 def test_the_count_of_own_colours_is_in_words():
-    words = told_own(np.array(["catalogue", "continuum", "field median", "palette", "catalogue"]))
+    words = told_own(
+        np.array(["catalogue", "continuum", "field median", "palette", "catalogue"])
+    )
     assert words.startswith("3 of 5 stars with a colour of their own; 1 given the colour usual")
     assert words.endswith("1 given a synthetic colour")
 

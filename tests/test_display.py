@@ -31,7 +31,9 @@ def cured(name, known, seed=1):
     tree = cKDTree(np.column_stack([made.stars["x_px"], made.stars["y_px"]]))
     apart, nearest = tree.query(np.column_stack([stars["x_px"], stars["y_px"]]))
     columns = ("bv_mag", "bv_error_mag", "v_mag")
-    bv, error, v_mag = (np.where(apart < REACH_PX, made.stars[c][nearest], np.nan) for c in columns)
+    bv, error, v_mag = (
+        np.where(apart < REACH_PX, made.stars[c][nearest], np.nan) for c in columns
+    )
     catalogue = {"catalogue_bv": bv, "catalogue_error": error, "v_mag": v_mag} if known else {}
     done = recolour_display(made.display, stars, neutral_bv=SUN, usual_bv=USUAL, **catalogue)
     return made, stars, done, apart < REACH_PX

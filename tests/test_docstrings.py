@@ -80,7 +80,9 @@ def called_from_elsewhere() -> dict[str, object]:
             if ours and home.split(".")[1] != room(path):
                 found[f"{home}.{thing.__qualname__}"] = thing
     offered = (getattr(starcal, name) for name in starcal.__all__)
-    return found | {f"{f.__module__}.{f.__qualname__}": f for f in offered if inspect.isfunction(f)}
+    return found | {
+        f"{f.__module__}.{f.__qualname__}": f for f in offered if inspect.isfunction(f)
+    }
 
 
 CALLED = called_from_elsewhere()
@@ -90,7 +92,9 @@ def test_the_search_finds_what_is_called():
     assert len(CALLED) > 100
     assert "starcal.stars.photometry.measure_stars" in CALLED  # through a package's own name
     assert "starcal.pipeline.run" in CALLED  # of the public names
-    assert any(name.startswith("starcal.catalogue.cache.") for name in CALLED)  # through a module
+    assert any(
+        name.startswith("starcal.catalogue.cache.") for name in CALLED
+    )  # through a module
 
 
 @pytest.mark.parametrize("name", sorted(CALLED))

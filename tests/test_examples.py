@@ -66,9 +66,9 @@ def test_the_notebook_runs_and_shows_what_is_saved_in_it(tmp_path, monkeypatch, 
     for cell in cells("code"):
         value, figures = executed("".join(cell["source"]), names)
         saved = cell["outputs"]
-        assert [output["output_type"] for output in saved].count("display_data") == figures, cell[
-            "source"
-        ]
+        assert [output["output_type"] for output in saved].count("display_data") == figures, (
+            cell["source"]
+        )
         shown = [
             "".join(output["data"]["text/html"])
             for output in saved

@@ -83,7 +83,9 @@ def test_stretch_is_radial():
 def test_coma_keeps_the_middle_of_light_where_the_star_is():
     """So that a star's place stays what the truth says: to a fifth of a pixel."""
     image = drawn(
-        faults.varying(faults.two_gaussians(FWHM_PX, share=0.0), SHAPE, coma_px=3.0), 200.0, 180.0
+        faults.varying(faults.two_gaussians(FWHM_PX, share=0.0), SHAPE, coma_px=3.0),
+        200.0,
+        180.0,
     )
     y, x = np.indices(SHAPE)
     assert np.hypot((x * image).sum() - 200.0, (y * image).sum() - 180.0) < 0.2
@@ -129,7 +131,9 @@ def test_reflections_hold_their_share_towards_the_middle():
 
 
 def test_half_a_turn_is_half_a_turn():
-    x, y = faults.moved(np.array([0.0, 10.0]), np.array([0.0, 3.0]), (100, 200), rotation_deg=180.0)
+    x, y = faults.moved(
+        np.array([0.0, 10.0]), np.array([0.0, 3.0]), (100, 200), rotation_deg=180.0
+    )
     np.testing.assert_allclose(x, [199.0, 189.0])
     np.testing.assert_allclose(y, [99.0, 96.0])
 
@@ -137,7 +141,9 @@ def test_half_a_turn_is_half_a_turn():
 def test_flats_are_uneven_by_what_was_asked():
     planes = faults.flat_planes((200, 300), np.random.default_rng(2), 0.3, 0.1)
     ratio = planes[0] / planes[1]
-    assert 0.09 < np.ptp(ratio) < 0.15  # a plane of 10 % along its direction, corner to corner more
+    assert (
+        0.09 < np.ptp(ratio) < 0.15
+    )  # a plane of 10 % along its direction, corner to corner more
     assert planes[1][0, 0] == pytest.approx(0.7, abs=1e-6)
 
 

@@ -72,7 +72,8 @@ def true_snr(scene):
     nebula's own photons."""
     xy = xy_of(scene.truth)
     x, y = (
-        np.clip(np.rint(v).astype(int), 0, n - 1) for v, n in zip(xy.T, SHAPE[::-1], strict=True)
+        np.clip(np.rint(v).astype(int), 0, n - 1)
+        for v, n in zip(xy.T, SHAPE[::-1], strict=True)
     )
     electrons = scene.setup.full_well_electrons / np.array(scene.setup.channel_gains)
     star = fluxes(scene.truth) * electrons[:, None]
@@ -196,7 +197,8 @@ def test_flux_errors_are_honest_on_nebula():
     stars = measure_stars(scene.pixels)
     away, row = cKDTree(xy_of(stars)).query(xy_of(scene.truth))
     clean = (
-        np.asarray(stars["flags"])[row] & (Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.SHAPE)
+        np.asarray(stars["flags"])[row]
+        & (Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.SHAPE)
         == 0
     )
     rows = (away < 1) & clean & (np.asarray(stars["snr"])[row] > 20)

@@ -70,7 +70,9 @@ def test_lightness_is_that_of_a_screen_and_nothing_else_changes():
     joined = screen_keeping_hue(below, above)
     outside = (above == 0).all(axis=0)
     assert np.array_equal(joined[:, outside], below[:, outside])
-    light = [srgb_encode(luminance(srgb_decode(p.astype(float)), axis=0)) for p in (below, above)]
+    light = [
+        srgb_encode(luminance(srgb_decode(p.astype(float)), axis=0)) for p in (below, above)
+    ]
     wanted = 1 - (1 - light[0]) * (1 - light[1])
     got = srgb_encode(luminance(srgb_decode(joined.astype(float)), axis=0))
     assert got == pytest.approx(wanted, abs=1e-5)  # float32
@@ -103,7 +105,9 @@ def profile(name):
     return imagecodecs.cms_profile(name)
 
 
-@pytest.mark.parametrize(("name", "wanted"), [("adobergb", ADOBE_LUMINANCE), ("p3", P3_LUMINANCE)])
+@pytest.mark.parametrize(
+    ("name", "wanted"), [("adobergb", ADOBE_LUMINANCE), ("p3", P3_LUMINANCE)]
+)
 def test_luminance_of_published_primaries(name, wanted):
     """To 1 %: profiles hold their primaries moved to another white, rounded to 16 bits."""
     space = colour_space(profile(name))
@@ -331,7 +335,9 @@ def test_stars_come_back_in_their_colours_after_an_edit(split_files, tmp_path):
     for x, y, bv in zip(x_px, y_px, BV_MAG, strict=True):
         if 8 < x < size[1] - 8 and 8 < y < size[0] - 8:
             column = np.s_[:, round(y) : round(y) + 8, round(x)]
-            rim = np.argmax(joined.pixels[column].max(axis=0) < 0.95)  # inside it is nearly white
+            rim = np.argmax(
+                joined.pixels[column].max(axis=0) < 0.95
+            )  # inside it is nearly white
             colour = added[column][:, rim]
             assert luminance(colour) > 0.02
             assert uv_prime_distance(colour, star_rgb(bv)) < 0.004
@@ -399,7 +405,9 @@ def test_what_a_split_leaves_is_put_together_again(tmp_path, capsys):
 
 
 @pytest.mark.parametrize("space", ["srgb", "adobergb"])
-def test_a_tiff_comes_back_as_a_tiff_of_its_depth_and_profile(split_files, tmp_path, capsys, space):
+def test_a_tiff_comes_back_as_a_tiff_of_its_depth_and_profile(
+    split_files, tmp_path, capsys, space
+):
     pytest.importorskip("cv2")
     import tifffile
 
@@ -410,7 +418,8 @@ def test_a_tiff_comes_back_as_a_tiff_of_its_depth_and_profile(split_files, tmp_p
     before = nebula.read_bytes()
     out = tmp_path / "whole.tif"
     assert (
-        main(["join", str(nebula), str(split_files / "stars.fits"), "-o", str(out), "--json"]) == 0
+        main(["join", str(nebula), str(split_files / "stars.fits"), "-o", str(out), "--json"])
+        == 0
     )
     told = json.loads(capsys.readouterr().out)
     assert told["how"] == "screen"

@@ -59,7 +59,9 @@ def stars(
 
 def pulls(trials, n, **settings):
     fits = [fit_gains(*stars(seed, n, **settings)) for seed in range(trials)]
-    return np.array([(fit.gains - GAINS)[[0, 2]] / fit.gain_errors[[0, 2]] for fit in fits]), fits
+    return np.array(
+        [(fit.gains - GAINS)[[0, 2]] / fit.gain_errors[[0, 2]] for fit in fits]
+    ), fits
 
 
 # --- clean cases ------------------------------------------------------------------------
@@ -67,7 +69,9 @@ def pulls(trials, n, **settings):
 
 def test_log_ratios():
     """By definition; propagation d(-2.5 log10 f) = 1.0857 df / f, both channels."""
-    ratio, error = log_ratios(np.array([[2.0], [1.0], [4.0]]), np.array([[0.02], [0.02], [0.0]]))
+    ratio, error = log_ratios(
+        np.array([[2.0], [1.0], [4.0]]), np.array([[0.02], [0.02], [0.0]])
+    )
     np.testing.assert_allclose(ratio[:, 0], -2.5 * np.log10([2.0, 4.0]))
     np.testing.assert_allclose(
         error[:, 0], 1.085736 * np.array([np.hypot(0.01, 0.02), 0.02]), rtol=1e-5
@@ -371,7 +375,9 @@ def test_matrix_recovers_a_known_mixing():
     alone = log_ratios(gains[:, None] * flux, np.zeros_like(flux))[0]
     assert np.sqrt(np.mean((made - wanted) ** 2)) < 0.03
     assert (
-        np.sqrt(np.mean((alone - wanted - np.median(alone - wanted, axis=1, keepdims=True)) ** 2))
+        np.sqrt(
+            np.mean((alone - wanted - np.median(alone - wanted, axis=1, keepdims=True)) ** 2)
+        )
         > 0.08
     )
     assert np.all(fit.scatter_mag < 0.03)
@@ -383,7 +389,9 @@ def test_matrix_of_a_frame_that_needs_none_is_the_gains():
     _, target = mixed(60)
     gains = np.array([0.7, 1.0, 1.9])
     flux = target.T / gains[:, None] * (1 + 0.005 * rng.standard_normal((3, 60)))
-    np.testing.assert_allclose(fit_matrix(flux, target, gains).matrix / gains, np.eye(3), atol=0.03)
+    np.testing.assert_allclose(
+        fit_matrix(flux, target, gains).matrix / gains, np.eye(3), atol=0.03
+    )
 
 
 def test_matrix_is_not_led_astray_by_what_clipping_leaves():

@@ -186,7 +186,9 @@ def test_compressed_files(tmp_path, dtype, name):
 
 def test_layouts_of_cubes(tmp_path):
     data = colour_data()
-    np.testing.assert_array_equal(read_frame(save(tmp_path / "4d.fits", data[None])).pixels, data)
+    np.testing.assert_array_equal(
+        read_frame(save(tmp_path / "4d.fits", data[None])).pixels, data
+    )
     np.testing.assert_array_equal(
         read_frame(save(tmp_path / "mid.fits", data[:, None])).pixels, data
     )
@@ -241,7 +243,9 @@ def test_three_files(tmp_path):
 def test_three_float_files_share_one_full_scale(tmp_path):
     """Scaling each by its own largest pixel would change the colours."""
     data = colour_data() * np.array([300.0, 60.0, 20.0], np.float32)[:, None, None]
-    frame = read_channels(*(save(tmp_path / f"{i}.fits", plane) for i, plane in enumerate(data)))
+    frame = read_channels(
+        *(save(tmp_path / f"{i}.fits", plane) for i, plane in enumerate(data))
+    )
     assert frame.full_scale == data.max()
     np.testing.assert_allclose(
         frame.pixels[0] / frame.pixels[2], data[0] / data[2], rtol=4 * FLOAT32_STEP
@@ -283,7 +287,9 @@ def test_png(tmp_path, dtype, channels):
 
 def test_jpeg(tmp_path):
     smooth = np.add.outer(np.arange(ROWS), np.arange(COLUMNS)).astype(np.uint8)
-    (tmp_path / "a.jpg").write_bytes(imagecodecs.jpeg8_encode(np.stack([smooth] * 3, -1), level=95))
+    (tmp_path / "a.jpg").write_bytes(
+        imagecodecs.jpeg8_encode(np.stack([smooth] * 3, -1), level=95)
+    )
     frame = read_frame(tmp_path / "a.jpg")
     np.testing.assert_allclose(
         frame.pixels[1] * 255, smooth[::-1], atol=4
@@ -403,7 +409,9 @@ def test_black_sky_of_a_star_layer_is_not_a_border(tmp_path):
 
 
 def test_clipped_noise_at_the_edge_is_not_a_border():
-    data = np.maximum(np.random.default_rng(5).normal(0, 0.1, (3, 200, 300)), 0).astype(np.float32)
+    data = np.maximum(np.random.default_rng(5).normal(0, 0.1, (3, 200, 300)), 0).astype(
+        np.float32
+    )
     before = data.copy()
     assert blank_borders(data) == 0
     np.testing.assert_array_equal(data, before)
@@ -422,7 +430,8 @@ def test_dead_channel_is_refused_and_the_advice_works(tmp_path, fill, fault):
     data = colour_data()
     data[2] = -data[2] if fill is None else fill
     with pytest.raises(
-        FrameError, match=f"channel B .*{fault}.*starcal compose --red A --green B --blue C -o OUT"
+        FrameError,
+        match=f"channel B .*{fault}.*starcal compose --red A --green B --blue C -o OUT",
     ):
         read_frame(save(tmp_path / "a.fits", data))
     live = [save(tmp_path / f"{i}.fits", plane) for i, plane in enumerate((*data[:2], data[1]))]
@@ -466,10 +475,14 @@ def test_one_channel_tiff_and_colour_among_channels(tmp_path):
         read_frame(tmp_path / "grey.tif")
     assert read_channels(*[tmp_path / "grey.tif"] * 3).full_scale == 65535
     colour = save(tmp_path / "colour.fits")
-    with pytest.raises(FrameError, match=r"holds a colour frame. Give a colour frame by itself"):
+    with pytest.raises(
+        FrameError, match=r"holds a colour frame. Give a colour frame by itself"
+    ):
         read_channels(colour, colour, colour)
     assert read_frame(colour).name == "colour.fits"
-    tifffile.imwrite(tmp_path / "colour.tif", colour_data().transpose(1, 2, 0), photometric="rgb")
+    tifffile.imwrite(
+        tmp_path / "colour.tif", colour_data().transpose(1, 2, 0), photometric="rgb"
+    )
     with pytest.raises(FrameError, match=r"3 channels, 1 needed. Give a grey picture for each"):
         read_channels(*[tmp_path / "colour.tif"] * 3)
 
@@ -485,7 +498,8 @@ def test_one_channel_tiff_and_colour_among_channels(tmp_path):
 def test_other_numbers_of_planes(tmp_path, shape, words):
     data = np.random.default_rng(3).random(shape, np.float32)
     with pytest.raises(
-        FrameError, match=f"{words}; three channels are needed. Save the picture as three planes"
+        FrameError,
+        match=f"{words}; three channels are needed. Save the picture as three planes",
     ):
         read_frame(save(tmp_path / "a.fits", data))
     assert read_frame(
@@ -498,7 +512,9 @@ def test_file_without_picture_and_two_pictures(tmp_path):
         read_frame(save(tmp_path / "none.fits", np.zeros(0, np.float32)))
     planes = [fits.ImageHDU(plane) for plane in colour_data()[:2]]
     fits.HDUList([fits.PrimaryHDU(), *planes]).writeto(tmp_path / "two.fits")
-    with pytest.raises(FrameError, match=r"holds 2 pictures of 1 channel and does not name them"):
+    with pytest.raises(
+        FrameError, match=r"holds 2 pictures of 1 channel and does not name them"
+    ):
         read_frame(tmp_path / "two.fits")
 
 
@@ -506,7 +522,9 @@ def test_sizes_that_differ(tmp_path):
     data = colour_data()
     images = [fits.ImageHDU(data[0]), fits.ImageHDU(data[1, 1:]), fits.ImageHDU(data[2])]
     fits.HDUList([fits.PrimaryHDU(), *images]).writeto(tmp_path / "a.fits")
-    with pytest.raises(FrameError, match=r"differ in size \(60 x 40, 60 x 39, 60 x 40\). Register"):
+    with pytest.raises(
+        FrameError, match=r"differ in size \(60 x 40, 60 x 39, 60 x 40\). Register"
+    ):
         read_frame(tmp_path / "a.fits")
     paths = [save(tmp_path / f"{i}.fits", image.data) for i, image in enumerate(images)]
     with pytest.raises(
@@ -538,7 +556,11 @@ def test_kinds_that_differ(tmp_path):
 def test_too_small(tmp_path):
     with pytest.raises(FrameError, match=r"60 x 5 pixels are too few, at least 8 x 8 needed"):
         read_frame(save(tmp_path / "a.fits", colour_data()[:, :5]))
-    assert read_frame(save(tmp_path / "b.fits", colour_data()[:, :8, :8])).pixels.shape == (3, 8, 8)
+    assert read_frame(save(tmp_path / "b.fits", colour_data()[:, :8, :8])).pixels.shape == (
+        3,
+        8,
+        8,
+    )
 
 
 def test_missing_path_suggests_the_name_meant(tmp_path):
@@ -583,7 +605,9 @@ def test_too_large_for_the_memory(tmp_path, monkeypatch):
             FrameError, match=r"too large for the memory of this computer. Give a smaller crop"
         ):
             read_frame(path)
-    assert read_frame(save(tmp_path / "crop.fits", colour_data()[:, :20, :30])).pixels.shape == (
+    assert read_frame(
+        save(tmp_path / "crop.fits", colour_data()[:, :20, :30])
+    ).pixels.shape == (
         3,
         20,
         30,
@@ -609,7 +633,9 @@ def all_formats(folder):
     save(folder / "a.fits.gz", data)
     fits.HDUList([fits.PrimaryHDU(), fits.CompImageHDU(data)]).writeto(folder / "a.fits.fz")
     tifffile.imwrite(folder / "a.tif", top_first, photometric="rgb")
-    tifffile.imwrite(folder / "deflate.tif", top_first, photometric="rgb", compression="deflate")
+    tifffile.imwrite(
+        folder / "deflate.tif", top_first, photometric="rgb", compression="deflate"
+    )
     (folder / "a.png").write_bytes(imagecodecs.png_encode(top_first))
     (folder / "a.jpg").write_bytes(imagecodecs.jpeg8_encode((top_first >> 8).astype(np.uint8)))
     return sorted(folder.iterdir())
@@ -661,7 +687,9 @@ def test_claims_far_beyond_the_file_size(tmp_path, name):
 
 
 def test_pictures_of_unusable_kinds(tmp_path):
-    tifffile.imwrite(tmp_path / "negative.tif", colour_data(np.uint16)[0], photometric="miniswhite")
+    tifffile.imwrite(
+        tmp_path / "negative.tif", colour_data(np.uint16)[0], photometric="miniswhite"
+    )
     with pytest.raises(FrameError, match=r"MINISWHITE data; save it as plain grey or RGB"):
         read_channels(*[tmp_path / "negative.tif"] * 3)
     tifffile.imwrite(
@@ -669,7 +697,9 @@ def test_pictures_of_unusable_kinds(tmp_path):
     )
     with pytest.raises(FrameError, match=r"of type complex64; save it with 16 bits"):
         read_frame(tmp_path / "complex.tif")
-    tifffile.imwrite(tmp_path / "many.tif", np.ones((5, 9, 9), np.uint8), photometric="minisblack")
+    tifffile.imwrite(
+        tmp_path / "many.tif", np.ones((5, 9, 9), np.uint8), photometric="minisblack"
+    )
     with pytest.raises(FrameError, match=r"holds \(5, 9, 9\) pixels; save one RGB picture"):
         read_frame(tmp_path / "many.tif")
     cmyk = imagecodecs.jpeg8_encode(
@@ -715,7 +745,9 @@ def test_crpix_lands_on_crval_and_the_frame_is_not_square(tmp_path):
     ],
 )
 def test_scales_in_every_notation(tmp_path, scale):
-    header = fits.Header([card for card in wcs_header().cards if not card.keyword.startswith("CD")])
+    header = fits.Header(
+        [card for card in wcs_header().cards if not card.keyword.startswith("CD")]
+    )
     header.update(scale)
     frame = read_frame(save(tmp_path / "a.fits", header=header))
     assert pixel_scale_arcsec(frame.wcs) == pytest.approx(0.72, rel=1e-12)  # 2e-4 deg
@@ -734,7 +766,9 @@ def test_sky_on_the_second_and_third_axis(tmp_path):
     )
     header.update({"CDELT2": -2e-4, "CDELT3": 2e-4})
     frame = read_frame(
-        save(tmp_path / "a.fits", np.ascontiguousarray(colour_data().transpose(1, 2, 0)), header)
+        save(
+            tmp_path / "a.fits", np.ascontiguousarray(colour_data().transpose(1, 2, 0)), header
+        )
     )
     write_fits(tmp_path / "b.fits", frame.pixels, frame.header)
     for seen in (frame, read_frame(tmp_path / "b.fits")):
@@ -748,7 +782,9 @@ def test_sky_on_the_second_and_third_axis(tmp_path):
 def test_sip_in_a_cube_is_honoured_with_and_without_the_suffix(tmp_path, suffix, capfd):
     """The sum is written out: u' = u + A(u, v), v' = v + B(u, v) (Shupe et al. 2005, ADASS XIV, eq.
     2), then TAN."""
-    header = wcs_header(CTYPE1="RA---TAN" + suffix, CTYPE2="DEC--TAN" + suffix, CTYPE3="RGB", **SIP)
+    header = wcs_header(
+        CTYPE1="RA---TAN" + suffix, CTYPE2="DEC--TAN" + suffix, CTYPE3="RGB", **SIP
+    )
     frame = read_frame(save(tmp_path / "a.fits", header=header))
     u, v = 50.0 - 20.0, 33.0 - 12.0
     du = SIP["A_2_0"] * u * u + SIP["A_1_1"] * u * v
@@ -799,14 +835,18 @@ def test_wcs_that_does_not_give_icrs_positions(tmp_path, cards, words):
 
 
 def test_astropy_warnings_become_notes(tmp_path):
-    frame = read_frame(save(tmp_path / "a.fits", header=wcs_header(RADECSYS="FK5", EQUINOX=2000.0)))
+    frame = read_frame(
+        save(tmp_path / "a.fits", header=wcs_header(RADECSYS="FK5", EQUINOX=2000.0))
+    )
     assert frame.wcs is not None
     assert any("RADECSYS" in note for note in frame.notes)
 
 
 def test_extension_header_and_primary_header_are_joined_with_one_wcs(tmp_path):
     primary = fits.PrimaryHDU(header=wcs_header(OBJECT="M42", CRVAL1=10.0, CDELT1=5.0))
-    fits.HDUList([primary, fits.ImageHDU(colour_data(), wcs_header())]).writeto(tmp_path / "a.fits")
+    fits.HDUList([primary, fits.ImageHDU(colour_data(), wcs_header())]).writeto(
+        tmp_path / "a.fits"
+    )
     frame = read_frame(tmp_path / "a.fits")
     assert frame.header["OBJECT"] == "M42"
     assert frame.header["CRVAL1"] == RA_DEG
@@ -817,7 +857,9 @@ def test_extension_header_and_primary_header_are_joined_with_one_wcs(tmp_path):
 
 def wcs_file(path, form):
     header = wcs_header(
-        IMAGEW=COLUMNS, IMAGEH=ROWS, **{**SIP, "CTYPE1": "RA---TAN-SIP", "CTYPE2": "DEC--TAN-SIP"}
+        IMAGEW=COLUMNS,
+        IMAGEH=ROWS,
+        **{**SIP, "CTYPE1": "RA---TAN-SIP", "CTYPE2": "DEC--TAN-SIP"},
     )
     if form == "fits":
         save(path, colour_data()[0], header)
@@ -852,7 +894,9 @@ def test_wcs_of_a_tiff_fits_whichever_end_rows_are_counted_from(tmp_path, from_t
     header = wcs_header(**{**SIP, "CTYPE1": "RA---TAN-SIP", "CTYPE2": "DEC--TAN-SIP"})
     truth = WCS(header)
     x, y = np.array([0.0, 59.0, 31.0]), np.array([0.0, 39.0, 7.0])
-    if from_top:  # the same solution in y' = 39 - y: CRPIX, CD and SIP terms with v -> -v, by hand
+    if (
+        from_top
+    ):  # the same solution in y' = 39 - y: CRPIX, CD and SIP terms with v -> -v, by hand
         header.update(
             {
                 "CRPIX2": ROWS + 1 - 13.0,
@@ -883,7 +927,8 @@ def test_wcs_of_a_tiff_fits_whichever_end_rows_are_counted_from(tmp_path, from_t
 def test_wcs_of_another_picture_is_refused(tmp_path):
     path = save(tmp_path / "a.fits", colour_data()[:, :30])
     with pytest.raises(
-        FrameError, match=r"made for 60 x 40 pixels, a.fits has 60 x 30. Give --wcs the solution"
+        FrameError,
+        match=r"made for 60 x 40 pixels, a.fits has 60 x 30. Give --wcs the solution",
     ):
         read_frame(path, wcs=wcs_file(tmp_path / "a.wcs", "wcs"))
     own = save(tmp_path / "own.fits", colour_data()[0, :30], wcs_header())
@@ -891,7 +936,8 @@ def test_wcs_of_another_picture_is_refused(tmp_path):
     header = wcs_header()
     (tmp_path / "sizeless.txt").write_text(header.tostring(sep="\n"))
     assert any(
-        "taken on trust" in note for note in read_frame(path, wcs=tmp_path / "sizeless.txt").notes
+        "taken on trust" in note
+        for note in read_frame(path, wcs=tmp_path / "sizeless.txt").notes
     )
 
 
@@ -1088,7 +1134,9 @@ def test_folder_that_may_not_be_written_to(tmp_path, monkeypatch):
     """Root may write anywhere, so the answer of the system is played."""
     with monkeypatch.context() as patch:
         patch.setattr(output_module.os, "access", lambda path, mode: False)
-        with pytest.raises(OutputError, match=r"may not be written to. Type: chmod u\+w") as error:
+        with pytest.raises(
+            OutputError, match=r"may not be written to. Type: chmod u\+w"
+        ) as error:
             write_fits(tmp_path / "a.fits", colour_data())
     subprocess.run(advice(error, "Type:"), check=True)
     write_fits(tmp_path / "a.fits", colour_data())
@@ -1226,7 +1274,10 @@ def test_real_cube():
 @needs_real
 def test_real_files_without_wcs_have_old_dates():
     frame = read_channels(*(SHARED / f"M67_{band}_original_nowcs.fits" for band in "RVB"))
-    assert frame.wcs_missing == ("CTYPE1", "CTYPE2")  # there are CRVAL, CRPIX and CDELT, of pixels
+    assert frame.wcs_missing == (
+        "CTYPE1",
+        "CTYPE2",
+    )  # there are CRVAL, CRPIX and CDELT, of pixels
     assert frame.epoch_yr == pytest.approx(1990.97, abs=0.005)
 
 

@@ -55,7 +55,16 @@ LISTENING_MODULES = {
     "asyncio",
     "webbrowser",
 }  # of the page, which answers on the loopback address
-NETWORK_MODULES = {"socket", "urllib", "http", "requests", "ftplib", "astroquery", "ssl", "pyvo"}
+NETWORK_MODULES = {
+    "socket",
+    "urllib",
+    "http",
+    "requests",
+    "ftplib",
+    "astroquery",
+    "ssl",
+    "pyvo",
+}
 
 
 def rung(path):
@@ -111,7 +120,9 @@ def opens_for_writing(name, node):
     if name not in ("open", ".open"):
         return False
     arguments = [*node.args[:2], *(k.value for k in node.keywords if k.arg == "mode")]
-    modes = [a.value for a in arguments if isinstance(a, ast.Constant) and isinstance(a.value, str)]
+    modes = [
+        a.value for a in arguments if isinstance(a, ast.Constant) and isinstance(a.value, str)
+    ]
     return any(len(mode) <= 3 and set(mode) & set("wax+") for mode in modes)
 
 
@@ -243,7 +254,9 @@ def test_only_the_page_listens_and_only_on_loopback():
     assert [path.relative_to(PACKAGE).as_posix() for path, _ in binding] == ["view/serving.py"]
     assert ast.unparse(binding[0][1]) == "socket.create_server((LOOPBACK, port))"
     constants = {
-        ast.unparse(node) for node in tree_of(binding[0][0]).body if isinstance(node, ast.Assign)
+        ast.unparse(node)
+        for node in tree_of(binding[0][0]).body
+        if isinstance(node, ast.Assign)
     }
     assert "LOOPBACK = '127.0.0.1'" in constants
 
@@ -261,7 +274,9 @@ def test_photutils_stays_where_stars_are_measured():
 def test_the_tests_have_no_network():
     with socket.socket() as plug:
         with pytest.raises(AssertionError, match="opened a socket"):
-            plug.connect(("192.0.2.1", 80))  # a documentation address, RFC 5737: nobody is there
+            plug.connect(
+                ("192.0.2.1", 80)
+            )  # a documentation address, RFC 5737: nobody is there
         with pytest.raises(AssertionError, match="opened a socket"):
             plug.connect_ex(("192.0.2.1", 80))
     with pytest.raises(AssertionError, match="looked up"):

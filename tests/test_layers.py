@@ -72,9 +72,9 @@ class Case:
         truth, model = self.frame.truth, self.split.model
         x_px, y_px = np.array(truth["x_px"]), np.array(truth["y_px"])
         found = (
-            cKDTree(np.column_stack([model.x_px, model.y_px])).query(np.column_stack([x_px, y_px]))[
-                0
-            ]
+            cKDTree(np.column_stack([model.x_px, model.y_px])).query(
+                np.column_stack([x_px, y_px])
+            )[0]
             < 2
         )
         rest = self.frame.nebula.copy()
@@ -92,7 +92,9 @@ class Case:
 
     def under(self, chosen):
         """Pixels in the footprints of the chosen stars."""
-        model = replace(self.split.model, reach_px=np.where(chosen, self.split.model.reach_px, 0))
+        model = replace(
+            self.split.model, reach_px=np.where(chosen, self.split.model.reach_px, 0)
+        )
         height, width = self.split.footprint.shape
         return light.footprint(model, (slice(0, height), slice(0, width)))
 
@@ -114,7 +116,9 @@ def test_stars_and_starless_add_up_to_the_frame_exactly(case):
 def test_nothing_changes_outside_the_footprint(case):
     outside = ~case.split.footprint
     assert 0.5 < outside.mean() < 1
-    np.testing.assert_array_equal(case.split.starless[:, outside], case.frame.pixels[:, outside])
+    np.testing.assert_array_equal(
+        case.split.starless[:, outside], case.frame.pixels[:, outside]
+    )
     assert not case.split.stars[:, outside].any()
 
 
@@ -143,7 +147,9 @@ def test_starless_frame_is_nearer_the_truth_than_a_masked_median(case):
     places = np.argwhere(case.unsaturated())[::37]
     at = tuple(places.T)
     for c in range(3):
-        baseline = np.array(list(masked_median(case.frame.pixels[c], case.split.footprint, places)))
+        baseline = np.array(
+            list(masked_median(case.frame.pixels[c], case.split.footprint, places))
+        )
         worst_here, worst_there = (
             np.percentile(np.abs(v - case.truth[c][at]), 95)
             for v in (case.split.starless[c][at], baseline)
@@ -162,16 +168,17 @@ def test_fluxes_in_the_layer(case):
     distance, row = cKDTree(np.column_stack([truth["x_px"], truth["y_px"]])).query(
         np.column_stack([model.x_px, model.y_px])
     )
-    clean = (np.array(case.stars["flags"]) & (Flag.SATURATED | Flag.EDGE | Flag.BLENDED) == 0) & (
-        distance < 1
-    )
+    clean = (
+        np.array(case.stars["flags"]) & (Flag.SATURATED | Flag.EDGE | Flag.BLENDED) == 0
+    ) & (distance < 1)
     for c, name in enumerate("RGB"):
         bright = clean & (
             np.array(case.stars[f"flux_{name}"] / case.stars[f"flux_error_{name}"]) >= 50
         )
         assert bright.sum() >= 8
         error = (
-            case.split.flux[c][bright] / np.array(truth[f"flux_{name.lower()}"])[row[bright]] - 1
+            case.split.flux[c][bright] / np.array(truth[f"flux_{name.lower()}"])[row[bright]]
+            - 1
         )
         assert np.median(np.abs(error)) <= 0.02
         assert np.abs(np.median(error)) <= 0.015
@@ -197,9 +204,9 @@ def test_noise_goes_on_under_the_stars(case):
     """
     kernel = np.outer([1, -2, 1], [1, -2, 1])
     core = ndimage.binary_erosion(case.unsaturated(), np.ones((3, 3)))
-    near = ndimage.binary_dilation(case.split.footprint, iterations=6) & ~ndimage.binary_dilation(
-        case.split.footprint
-    )
+    near = ndimage.binary_dilation(
+        case.split.footprint, iterations=6
+    ) & ~ndimage.binary_dilation(case.split.footprint)
     for plane in case.split.starless:
         rough = np.abs(ndimage.convolve(plane, kernel))
         assert np.median(rough[core]) == pytest.approx(np.median(rough[near]), rel=0.25)
@@ -217,7 +224,13 @@ def plain(
     pixels = truth + rng.normal(0, noise, truth.shape).astype(np.float32)
     for plane in pixels:
         add_stars(
-            plane, np.array(x_px), np.array(y_px), np.array(flux), fwhm_px, beta, floor=noise / 200
+            plane,
+            np.array(x_px),
+            np.array(y_px),
+            np.array(flux),
+            fwhm_px,
+            beta,
+            floor=noise / 200,
         )
     return np.minimum(pixels, np.float32(clip)), truth
 
@@ -254,7 +267,9 @@ def test_a_knot_of_nebula_stays():
     pixels, truth = plain(x[keep], y[keep], np.full(keep.sum(), 1.0))
     knot = np.zeros_like(truth)
     for plane in knot:
-        add_stars(plane, np.array([84.0]), np.array([84.0]), np.array([2.0]), 9.0, None, floor=1e-7)
+        add_stars(
+            plane, np.array([84.0]), np.array([84.0]), np.array([2.0]), 9.0, None, floor=1e-7
+        )
     stars = measure_stars(pixels + knot)
     assert np.hypot(np.array(stars["x_px"]) - 84, np.array(stars["y_px"]) - 84).min() < 2
     split = layers.split(pixels + knot, stars)
@@ -266,7 +281,9 @@ def test_a_frame_of_nebula_without_stars_stays_as_it_is():
     frame = field(
         5,
         faint_to_mag=None,
-        stars=SimpleNamespace(**{k: np.zeros(0) for k in ("ra_deg", "dec_deg", "v_mag", "bv_mag")}),
+        stars=SimpleNamespace(
+            **{k: np.zeros(0) for k in ("ra_deg", "dec_deg", "v_mag", "bv_mag")}
+        ),
         system="SHO",
         fwhm_px=2.8,
     )

@@ -46,7 +46,10 @@ def wcs_of(
 ):
     """TAN WCS in the middle of the frame, with the errors asked for."""
     angle = np.radians(rotation_deg)
-    east, north = (1 if mirrored else -1) * SCALE_ARCSEC * scale / 3600, SCALE_ARCSEC * scale / 3600
+    east, north = (
+        (1 if mirrored else -1) * SCALE_ARCSEC * scale / 3600,
+        SCALE_ARCSEC * scale / 3600,
+    )
     header = Header(
         {
             "CTYPE1": "RA---TAN",
@@ -90,7 +93,11 @@ def field(n=80, seed=0, wcs=None, margin_px=250, scatter_px=0.1, missing=0.1, sp
     ra, dec = wcs.all_pix2world(x, y, 0)
     v = 12 - rng.exponential(1.1, count)
     seen = (
-        (x > 5) & (x < SHAPE[1] - 6) & (y > 5) & (y < SHAPE[0] - 6) & (rng.random(count) > missing)
+        (x > 5)
+        & (x < SHAPE[1] - 6)
+        & (y > 5)
+        & (y < SHAPE[0] - 6)
+        & (rng.random(count) > missing)
     )
     rows = np.flatnonzero(seen)
     extra = int(spurious * n)
@@ -119,7 +126,9 @@ def brute_force(stars, listed, radius):
         (i, j)
         for i in range(len(stars))
         for j in range(len(listed))
-        if distance[i, j] <= radius and distance[i].argmin() == j and distance[:, j].argmin() == i
+        if distance[i, j] <= radius
+        and distance[i].argmin() == j
+        and distance[:, j].argmin() == i
     }
 
 
@@ -250,7 +259,9 @@ def test_scatter_is_per_axis_and_deaf_to_outliers():
     assert pair_scatter_px(wcs_of(offset_px=(12, 0)), *places) == pytest.approx(
         12 / np.sqrt(2 * np.log(2)), abs=0.1
     )
-    assert np.isnan(pair_scatter_px(wcs_of(), SHAPE, np.empty((0, 2)), np.empty(0), np.empty(0)))
+    assert np.isnan(
+        pair_scatter_px(wcs_of(), SHAPE, np.empty((0, 2)), np.empty(0), np.empty(0))
+    )
 
 
 @pytest.mark.parametrize("offset_px", [(45, 0), (40, 40), (-60, 20), (0, 200)])
@@ -332,7 +343,9 @@ def test_few_stars(n_true):
     off_frame = np.setdiff1d(np.arange(len(catalogue.v_mag)), row[row >= 0])[::20]
     pick = np.concatenate([row[keep], off_frame])
     sparse = SimpleNamespace(
-        ra_deg=catalogue.ra_deg[pick], dec_deg=catalogue.dec_deg[pick], v_mag=catalogue.v_mag[pick]
+        ra_deg=catalogue.ra_deg[pick],
+        dec_deg=catalogue.dec_deg[pick],
+        v_mag=catalogue.v_mag[pick],
     )
     strangers = np.flatnonzero(row < 0)
     rows = np.concatenate([keep, strangers])
@@ -387,7 +400,9 @@ def test_where_the_catalogue_falls_on_the_frame():
     x, y = wcs_of().all_world2pix(catalogue.ra_deg, catalogue.dec_deg, 0)
     inside = (x > 0.5) & (x < SHAPE[1] - 1.5) & (y > 0.5) & (y < SHAPE[0] - 1.5)
     assert found.in_frame[inside].all()
-    np.testing.assert_allclose(found.x_px[inside], x[inside], atol=0.15)  # after refinement: truth
+    np.testing.assert_allclose(
+        found.x_px[inside], x[inside], atol=0.15
+    )  # after refinement: truth
     assert np.isnan(found.x_px[~found.in_frame]).all()
 
 

@@ -74,7 +74,8 @@ def test_columns_named_by_the_user(tmp_path):
     mapping = parse_mapping("ra=x, dec=y,v=mag one,bv=colour")
     choice = choose.stars_around(f"file:{path}", 10.5, 40.5, 0.3, mapping=mapping)
     inside = (
-        SkyCoord(RA, DEC, unit="deg").separation(SkyCoord(10.5, 40.5, unit="deg")) <= 0.3 * u.deg
+        SkyCoord(RA, DEC, unit="deg").separation(SkyCoord(10.5, 40.5, unit="deg"))
+        <= 0.3 * u.deg
     )
     assert choice.source == "file"
     assert len(choice.stars) == inside.sum() > 0
@@ -141,7 +142,9 @@ def test_a_position_in_no_unit_of_angle(tmp_path):
 
 def test_sexagesimal_texts_are_hours_and_degrees(tmp_path):
     path = tmp_path / "s.csv"
-    path.write_text("ra,dec,v,bv\n05:34:31.94,+22:00:52.2,12,0.5\n00 42 44.3,-41 16 09,12,0.5\n")
+    path.write_text(
+        "ra,dec,v,bv\n05:34:31.94,+22:00:52.2,12,0.5\n00 42 44.3,-41 16 09,12,0.5\n"
+    )
     stars = read_own_table(path)
     hours = np.array([5 + 34 / 60 + 31.94 / 3600, 42 / 60 + 44.3 / 3600])
     np.testing.assert_allclose(stars.ra_deg, 15 * hours, atol=1e-9)

@@ -20,7 +20,9 @@ def test_uniform_yellow_white():
 
 
 def test_yellow_white_looks_yellow_white():
-    red, green, blue = 255 * colour.srgb_encode(colour.star_rgb(0.75) / colour.star_rgb(0.75).max())
+    red, green, blue = 255 * colour.srgb_encode(
+        colour.star_rgb(0.75) / colour.star_rgb(0.75).max()
+    )
     # between the G2V (255, 245, 236) and K0V (255, 235, 209) of M. Charity's palette, see
     # reference/star_palette.csv, by its 12 levels of other colour matching functions
     assert red == pytest.approx(255)
@@ -35,7 +37,9 @@ def test_no_single_colour_is_much_closer_to_a_field():
         for bv in (0.5, 0.75, 1.0)
     }
     assert rms[0.75] < min(rms[0.5], rms[1.0])
-    assert rms[0.75] == pytest.approx(0.0231, abs=0.002)  # separate simulation; 2000 stars give 2 %
+    assert rms[0.75] == pytest.approx(
+        0.0231, abs=0.002
+    )  # separate simulation; 2000 stars give 2 %
 
 
 def test_spread_is_seeded_labelled_and_in_range():
@@ -87,7 +91,8 @@ def test_no_spread_below_zero(spread_mag):
 
 def test_no_spread_outside_yellow_white():
     with pytest.raises(
-        ValueError, match=r"invented spreads stay within 0\.4 to 1\.0; give spread 0 or a B-V in"
+        ValueError,
+        match=r"invented spreads stay within 0\.4 to 1\.0; give spread 0 or a B-V in",
     ):
         palette.yellow_white(3, 0.2, spread_mag=0.1)
     palette.yellow_white(3, 0.2)

@@ -205,7 +205,9 @@ def test_without_wcs_the_stars_still_get_a_possible_colour(tmp_path):
 def test_a_poor_wcs_is_put_right_in_picture_numbers_and_report(tmp_path):
     """Turned by 2.5 degrees and 20 px off; the picture's header is that of the truth to half a
     pixel."""
-    path = write_scene(tmp_path / "poor.fits", wcs_offset_px=(16.0, -12.0), wcs_rotation_deg=2.5)
+    path = write_scene(
+        tmp_path / "poor.fits", wcs_offset_px=(16.0, -12.0), wcs_rotation_deg=2.5
+    )
     done = starcal.run(path)
     assert done.check.verdict.verdict == "rescue"
     wcs = json.loads((done.folder / "result.json").read_text())["wcs"]
@@ -261,7 +263,9 @@ def test_a_matrix_makes_red_and_blue_stars_truer(broad):
     assert matrix.check.matrix.n_used >= 20
     assert not np.array_equal(matrix.matrix, gains.matrix)
     fit = gains.check.fit
-    flux = np.array([gains.check.stars[f"flux_{c}"][gains.check.fitted[fit.used]] for c in "RGB"])
+    flux = np.array(
+        [gains.check.stars[f"flux_{c}"][gains.check.fitted[fit.used]] for c in "RGB"]
+    )
     target = star_rgb(fit.bv_mag[fit.used], 0.65)
     error = [
         np.sqrt(np.mean(uv_prime_distance((m.matrix @ flux).T, target) ** 2))
@@ -296,7 +300,9 @@ def test_a_full_disk_leaves_no_half_file(broad, tmp_path):
         f"sys.argv = ['starcal', 'run', {str(broad)!r}, '--out', {str(tmp_path / 'run')!r}]\n"
         "from starcal.cli.main import main; sys.exit(main(sys.argv[1:]))"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False
+    )
     assert done.returncode == 1
     assert done.stderr.count("\n") == 1
     assert (
@@ -313,7 +319,9 @@ def killed_run(frame, out, **settings):
         f"import starcal; starcal.run({str(frame)!r}, {str(out)!r}, **{settings!r})"
     )
     assert (
-        subprocess.run([sys.executable, "-c", code], check=False, capture_output=True).returncode
+        subprocess.run(
+            [sys.executable, "-c", code], check=False, capture_output=True
+        ).returncode
         == -9
     )
 
@@ -392,7 +400,9 @@ def test_a_link_to_a_folder_elsewhere_is_followed(broad, tmp_path):
 def test_the_report_holds_result_json(rescued, recoloured):
     for done in (rescued, recoloured):
         page = (done.folder / "report.html").read_text(encoding="utf-8")
-        inside = page.split('<script type="application/json" id="result">')[1].split("</script>")[0]
+        inside = page.split('<script type="application/json" id="result">')[1].split(
+            "</script>"
+        )[0]
         assert json.loads(inside) == json.loads(
             (done.folder / "result.json").read_text(encoding="utf-8")
         )
@@ -436,7 +446,9 @@ def test_results_print_and_show(rescued, tmp_path):
     assert "Rescue" in str(rescued.check)
     assert "report.html" in rescued._repr_html_()
     assert "<table>" in rescued.check._repr_html_()
-    assert isinstance(starcal.read_frame(write_scene(tmp_path / "x.fits", shape=(60, 80))), Frame)
+    assert isinstance(
+        starcal.read_frame(write_scene(tmp_path / "x.fits", shape=(60, 80))), Frame
+    )
 
 
 def test_a_star_layer_gives_the_gains_of_its_frame(broad, tmp_path):

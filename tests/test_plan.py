@@ -101,7 +101,9 @@ def test_rates_in_all_channels_agree_with_spectra():
     table = star_bands()
     common = (table["bv_mag"] > -0.2) & (table["bv_mag"] < 1.4)
     light = photons.ZERO_PHOTONS[1] * V_BAND_NM * REFRACTOR.area_m2 * REFRACTOR.efficiency
-    expected = np.stack([light * 10 ** (-0.4 * (8 + table[f"mono_{c}"][common])) for c in "RGB"])
+    expected = np.stack(
+        [light * 10 ** (-0.4 * (8 + table[f"mono_{c}"][common])) for c in "RGB"]
+    )
     ratio = (
         photons.electron_rate(REFRACTOR, np.full(common.sum(), 8.0), table["bv_mag"][common])
         / expected
@@ -189,8 +191,8 @@ def test_errors_of_the_catalogue_count_by_the_slope():
     error = gain_errors(bv_mag, np.full(n, 0.05), np.zeros((2, n)))
     scatter = np.sqrt(photons.STAR_SCATTER_MAG**2 + (photons.COLOUR_SLOPE[[0, 2]] * 0.05) ** 2)
     true = (
-        0.16 - 0.05**2
-    ) / 0.16  # share of the spread of B-V that is no error: so far the colours are drawn together
+        (0.16 - 0.05**2) / 0.16
+    )  # share of the spread of B-V that is no error: so far the colours are drawn together
     bend = (
         CURVATURE_ERROR * (0.4 * true) ** 2
     )  # stars of two colours cannot tell a bend from a zero point
@@ -200,7 +202,9 @@ def test_errors_of_the_catalogue_count_by_the_slope():
 
 def test_a_field_of_one_colour_far_from_white_tells_little():
     near, far = (
-        gain_errors(mean + 0.05 * np.tile([-1.0, 1.0], 20), np.full(40, 0.02), np.zeros((2, 40)))
+        gain_errors(
+            mean + 0.05 * np.tile([-1.0, 1.0], 20), np.full(40, 0.02), np.zeros((2, 40))
+        )
         for mean in (0.65, 1.4)
     )
     assert np.all(far > 2 * near)
@@ -244,7 +248,9 @@ def test_places_on_the_plane_are_those_of_a_tangent_projection():
     )
     ra_deg, dec_deg = np.array([10.0, 13.0, 5.0]), np.array([-70.0, -69.0, -71.5])
     np.testing.assert_allclose(
-        field.plane_deg(ra_deg, dec_deg), np.array(wcs.all_world2pix(ra_deg, dec_deg, 1)), atol=1e-9
+        field.plane_deg(ra_deg, dec_deg),
+        np.array(wcs.all_world2pix(ra_deg, dec_deg, 1)),
+        atol=1e-9,
     )  # degrees: rounding
 
 
@@ -258,10 +264,17 @@ def test_a_plan_keeps_its_promises(cygnus):
     assert main_series.frames in FRAMES
     assert main_series.frames >= 15  # common practice: enough to reject satellites
     faint = photons.ratio_error_mag(
-        cygnus.kit, cygnus.night, cygnus.faint_mag, 0.65, main_series.seconds, main_series.frames
+        cygnus.kit,
+        cygnus.night,
+        cygnus.faint_mag,
+        0.65,
+        main_series.seconds,
+        main_series.frames,
     )
     assert faint.max() <= FAINT_ERROR_MAG
-    assert main_series.n_saturated == np.count_nonzero(cygnus.full_after_s < main_series.seconds)
+    assert main_series.n_saturated == np.count_nonzero(
+        cygnus.full_after_s < main_series.seconds
+    )
 
 
 def test_usual_gear_gets_about_the_usual_exposure(cygnus):
@@ -307,7 +320,9 @@ def test_a_hopeless_star_does_not_shorten_the_short_series(cygnus):
     )  # lengths to choose from are up to 5/3 apart
     np.testing.assert_array_equal(np.flatnonzero(plan.too_bright), [0])
     assert any(
-        re.search(r"^1 star that saturates in [\d.]+ s, too \(V 2\.2\): .* catalogue's B-V", note)
+        re.search(
+            r"^1 star that saturates in [\d.]+ s, too \(V 2\.2\): .* catalogue's B-V", note
+        )
         for note in plan.notes
     )
     assert not any("saturates" in note for note in without.notes)
@@ -352,7 +367,9 @@ def test_where_the_catalogue_forbids_the_goal_the_plan_says_what_would_help():
     times = float(re.search(r"takes ([\d.]+) times", note).group(1))
     side = np.sqrt(times)
     wide = plan_exposures(
-        sky_field(4.0, 68.0, side * plan.field.width_deg, side * plan.field.height_deg), kit, SUBURB
+        sky_field(4.0, 68.0, side * plan.field.width_deg, side * plan.field.height_deg),
+        kit,
+        SUBURB,
     )
     assert wide.main.gain_error.max() < 1.3 * GOAL  # other stars, of other colours and errors
 
@@ -458,7 +475,9 @@ def test_the_errors_that_gains_have_were_foretold(reached, capsys):
 def test_as_many_stars_served_as_foretold(reached):
     """Of 20 to 40 stars some 10 overlap others by chance, give or take 3; a neighbour in the star's
     own core, which star counts hold, is not seen by a check, and its star is used: a quarter."""
-    assert max(abs(used / plan.main.n_usable - 1) for plan, _, _, used in reached.values()) < 0.25
+    assert (
+        max(abs(used / plan.main.n_usable - 1) for plan, _, _, used in reached.values()) < 0.25
+    )
 
 
 @pytest.mark.parametrize("name", ["crowded", "RA 0"])
@@ -601,7 +620,9 @@ def test_a_star_too_faint_is_refused_and_a_brighter_one_can_be_had():
 def test_a_giant_that_saturates_on_every_star_is_told_to_stop_down():
     huge = Kit(aperture_mm=8000.0, focal_mm=8000.0, full_well_electrons=10_000.0)
     with pytest.raises(TooFewStars, match="Stop down: a smaller --aperture-mm"):
-        plan_at((84.0, -1.9), huge, Night(sky_mag=22.0, fwhm_arcsec=1.0), shape=(40_000, 60_000))
+        plan_at(
+            (84.0, -1.9), huge, Night(sky_mag=22.0, fwhm_arcsec=1.0), shape=(40_000, 60_000)
+        )
 
 
 def test_errors_pickle():
@@ -618,7 +639,8 @@ def test_it_prints_what_matters(cygnus):
     assert len(CAUTION) <= 110
     assert f"with pauses of {PAUSE_S:g} s" in text
     assert (
-        f"some {cygnus.main.n_usable} of {cygnus.main.n_clean} clean catalogue stars serve" in text
+        f"some {cygnus.main.n_usable} of {cygnus.main.n_clean} clean catalogue stars serve"
+        in text
     )
     assert "never point a telescope or lens at or near the sun" in text.lower()
     assert "common practice, no source" in text
@@ -678,7 +700,9 @@ def test_labels_of_the_chart_stay_apart_and_in_the_field(place, kit):
     assert all(plan.field.holds(to_deg(box.corners()).T, -0.1 / 3600).all() for box in boxes)
     others = [text for text in axes.texts if text not in numbers]
     assert len(others) == 3
-    assert all(to_deg(text.get_window_extent().corners())[:, 1].max() < bottom for text in others)
+    assert all(
+        to_deg(text.get_window_extent().corners())[:, 1].max() < bottom for text in others
+    )
 
 
 def test_text_and_chart_count_the_same_stars(cygnus):
@@ -810,7 +834,16 @@ def test_another_telescope_may_look_at_the_middle_of_a_frame(
     frame_file, capsys, words, pixels, focal_mm
 ):
     """Fields by 206.265 arcsec a radian; what is not given is the frame's."""
-    words = ["plan", "--for", str(frame_file), "--aperture-mm", "50", "--fwhm-arcsec", "10", *words]
+    words = [
+        "plan",
+        "--for",
+        str(frame_file),
+        "--aperture-mm",
+        "50",
+        "--fwhm-arcsec",
+        "10",
+        *words,
+    ]
     assert main([*words, "--json"]) == 0
     facts = json.loads(capsys.readouterr().out)
     scale_deg = 206.265 * 3.76 / focal_mm / 3600
@@ -819,8 +852,9 @@ def test_another_telescope_may_look_at_the_middle_of_a_frame(
     assert abs(facts["field"]["height_deg"] / (pixels[1] * scale_deg) - 1) < 1e-5
     assert abs(facts["field"]["ra_deg"] - fits.getheader(frame_file)["CRVAL1"]) < 1e-3
     assert main(words) == 0
-    assert f"({pixels[0]} x {pixels[1]} pixels at {focal_mm:.4g} mm; middle: that of owl.fits)" in (
-        capsys.readouterr().out
+    assert (
+        f"({pixels[0]} x {pixels[1]} pixels at {focal_mm:.4g} mm; middle: that of owl.fits)"
+        in (capsys.readouterr().out)
     )
 
 

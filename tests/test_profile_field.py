@@ -49,7 +49,9 @@ def drawn_field(seed, grow=0.0, ratio=1.0, count=90, shape=(240, 320), **profile
     far = np.hypot(x, y) / np.hypot(*shape)
     plane = np.full(shape, SKY)
     for i in range(count):
-        add_star(plane, x[i], y[i], flux[i], 2.8 * (1 + grow * far[i] ** 2), ratio, 0.6, **profile)
+        add_star(
+            plane, x[i], y[i], flux[i], 2.8 * (1 + grow * far[i] ** 2), ratio, 0.6, **profile
+        )
     pixels = plane + rng.normal(0, NOISE, (3, *shape))
     return pixels.astype(np.float32), x, y, flux, far
 
@@ -89,7 +91,9 @@ def test_fluxes_of_stars_drawn_out(ratio, profile):
     error, _, split = flux_errors(3, ratio=ratio, **profile)
     assert abs(np.median(error)) < (0.04 if profile else 0.02)
     assert 1.4826 * np.median(np.abs(error - np.median(error))) < 0.03
-    assert np.median(1 / longest(split.model.warp[1])) == pytest.approx(np.sqrt(ratio), rel=0.05)
+    assert np.median(1 / longest(split.model.warp[1])) == pytest.approx(
+        np.sqrt(ratio), rel=0.05
+    )
 
 
 def test_single_stars_have_their_own_widths_and_angles():

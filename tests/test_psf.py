@@ -92,7 +92,9 @@ def test_a_halo_is_found_in_the_wings():
     for radius in (8.0, 12.0, 20.0):
         r2 = np.float32(radius**2)
         truth = 0.97 * light.profile(r2, 3.0, 3.0) + 0.03 * light.profile(r2, 18.0, 3.0)
-        assert float(psf.at_radius(np.array([radius]))[0]) == pytest.approx(float(truth), rel=0.33)
+        assert float(psf.at_radius(np.array([radius]))[0]) == pytest.approx(
+            float(truth), rel=0.33
+        )
 
 
 def test_too_faint_stars_tell_nothing_of_wings():
@@ -161,7 +163,9 @@ def test_joint_fit_is_the_least_squares_solution(true_psf):
     for i in range(2):
         px, py = offsets[0] + round(x[i]), offsets[1] + round(y[i])
         skies = np.zeros((len(px), 6))
-        skies[:, 3 * i : 3 * i + 3] = np.stack([np.ones(len(px)), offsets[0], offsets[1]], axis=1)
+        skies[:, 3 * i : 3 * i + 3] = np.stack(
+            [np.ones(len(px)), offsets[0], offsets[1]], axis=1
+        )
         light = np.stack(
             [
                 true_psf((px - a).astype(np.float32), (py - b).astype(np.float32))
@@ -238,14 +242,16 @@ def test_a_gradient_goes_through_a_hole():
     truth = 0.3 * x - 0.2 * y
     values = truth + np.random.default_rng(1).normal(0, 1, truth.shape).astype(np.float32)
     hole = holes(truth.shape, 6)
-    error = np.abs(fill(np.where(hole, 0, values), (~hole).astype(np.float32), 1.0) - truth)[hole]
+    error = np.abs(fill(np.where(hole, 0, values), (~hole).astype(np.float32), 1.0) - truth)[
+        hole
+    ]
     assert np.percentile(error, 95) < 1.2  # 3.6 across the hole if it were filled flat
 
 
 def test_clean_pixels_of_a_structured_picture_are_followed():
-    truth = ndimage.gaussian_filter(np.random.default_rng(2).normal(0, 1, (200, 250)), 3).astype(
-        np.float32
-    )
+    truth = ndimage.gaussian_filter(
+        np.random.default_rng(2).normal(0, 1, (200, 250)), 3
+    ).astype(np.float32)
     truth *= 100 / truth.std()
     values = truth + np.random.default_rng(3).normal(0, 1, truth.shape).astype(np.float32)
     assert np.std(fill(values, np.ones_like(values), 1.0) - truth) < 1.1
@@ -261,9 +267,9 @@ def test_nothing_known_is_filled_with_nothing():
 def test_noise_is_measured_where_it_changes_and_gradients_are_not_noise():
     y, x = np.mgrid[:200, :300].astype(np.float32)
     sigma = np.where(x < 150, 1.0, 3.0)
-    values = (5 * x + 0.02 * y**2 + np.random.default_rng(0).normal(0, 1, x.shape) * sigma).astype(
-        np.float32
-    )
+    values = (
+        5 * x + 0.02 * y**2 + np.random.default_rng(0).normal(0, 1, x.shape) * sigma
+    ).astype(np.float32)
     clean = np.random.default_rng(1).random(x.shape) > 0.05
     noise = local_noise(values, clean, 99.0)
     assert np.median(noise[:, 30:120]) == pytest.approx(
@@ -295,7 +301,10 @@ def test_a_swatch_is_noise_of_the_frame_without_its_stars():
 
 
 def test_the_emptiest_square_and_its_repetition():
-    x, y = np.array([10.0, 110.0, 20.0, 250.0, 150.0]), np.array([10.0, 20.0, 150.0, 20.0, 150.0])
+    x, y = (
+        np.array([10.0, 110.0, 20.0, 250.0, 150.0]),
+        np.array([10.0, 20.0, 150.0, 20.0, 150.0]),
+    )
     rows, columns = emptiest((200, 300), x, y)
     assert (rows.start, columns.start) == (96, 192)
     texture = np.arange(96 * 96, dtype=float).reshape(96, 96)

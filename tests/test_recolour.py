@@ -109,7 +109,8 @@ def test_joining_what_was_split_gives_the_frame(frame):
 def test_colours_that_do_not_fit_are_refused(frame, colours):
     split, n = frame[2], len(frame[1])
     with pytest.raises(
-        ValueError, match=rf"shape \(3, 3\) given for {n} stars; give an array of shape \({n}, 3\)"
+        ValueError,
+        match=rf"shape \(3, 3\) given for {n} stars; give an array of shape \({n}, 3\)",
     ):
         recolour(split, colours[:3])
     dim = colours.copy()
@@ -132,7 +133,9 @@ def test_a_frame_without_stars_has_a_layer_without_light():
 
 
 def test_layers_of_different_size_are_not_joined():
-    with pytest.raises(FrameError, match=r"\(3, 5, 5\).*\(3, 4, 5\).*register one to the other"):
+    with pytest.raises(
+        FrameError, match=r"\(3, 5, 5\).*\(3, 4, 5\).*register one to the other"
+    ):
         join_add(np.zeros((3, 5, 5)), np.zeros((3, 4, 5)))
 
 

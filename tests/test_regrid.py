@@ -19,14 +19,19 @@ def wcs_of(**settings):
 
 def stars_seen_by_both(source, fwhm_px):
     """A source plane with single bright stars, and where they are in it and in the frame wanted."""
-    at = np.stack(np.meshgrid(np.arange(60, 300, 60), np.arange(60, 260, 60))).reshape(2, -1) + 0.37
+    at = (
+        np.stack(np.meshgrid(np.arange(60, 300, 60), np.arange(60, 260, 60))).reshape(2, -1)
+        + 0.37
+    )
     there = np.array(source_positions(wcs_of(**source), wcs_of(**WANTED), *at))
     plane = np.zeros((1, *source["shape"]), np.float32)
     add_stars(plane[0], *there, np.full(at.shape[1], 100.0), fwhm_px, None, floor=1e-5)
     return plane, at, there
 
 
-@pytest.mark.parametrize(("ratio", "fwhm_px"), [(0.35, 5.0), (0.6, 3.0), (1.0, 2.3), (1.5, 2.2)])
+@pytest.mark.parametrize(
+    ("ratio", "fwhm_px"), [(0.35, 5.0), (0.6, 3.0), (1.0, 2.3), (1.5, 2.2)]
+)
 @pytest.mark.parametrize("mirrored", [False, True])
 def test_each_star_keeps_its_light_and_its_place(ratio, fwhm_px, mirrored):
     source = {
@@ -41,8 +46,13 @@ def test_each_star_keeps_its_light_and_its_place(ratio, fwhm_px, mirrored):
     dy, dx = np.mgrid[-15:16, -15:16]
     for x, y in at.T:
         stamp = moved[int(y) - 15 : int(y) + 16, int(x) - 15 : int(x) + 16]
-        assert stamp.sum() == pytest.approx(100.0, rel=0.002)  # 2 per mille: photometry at its best
-        centre = np.array([(stamp * dx).sum(), (stamp * dy).sum()]) / stamp.sum() + [int(x), int(y)]
+        assert stamp.sum() == pytest.approx(
+            100.0, rel=0.002
+        )  # 2 per mille: photometry at its best
+        centre = np.array([(stamp * dx).sum(), (stamp * dy).sum()]) / stamp.sum() + [
+            int(x),
+            int(y),
+        ]
         assert np.abs(centre - (x, y)).max() < 0.03  # px; matching stars at SNR 30 is no better
     assert (
         moved.min() > -1e-3 * moved.max()
@@ -153,4 +163,6 @@ def test_distortion_is_followed_and_does_not_fold_back():
         np.abs(moved[at[1][seen], at[0][seen]] - x.ravel()[seen]).max() < 3
     )  # half a pixel of 3 by 3 is 2.1
     outline = np.isfinite(moved).sum() * 9 / ramp.size
-    assert 0.5 < outline < 1.2  # the frame once, not its reflections, less what is beyond the edge
+    assert (
+        0.5 < outline < 1.2
+    )  # the frame once, not its reflections, less what is beyond the edge

@@ -83,7 +83,9 @@ def star_table(n=STARS):
         clip_level=(0.98, np.nan, 1.0),
         snr_min=5.0,
         aperture_px=(4.1, 4.2, 4.3),
-        noise=FrameNoise((0.1,) * 3, (0.001,) * 3, (np.inf, 1e5, np.float64(2e5)), (1.0, 2.0, 3.0)),
+        noise=FrameNoise(
+            (0.1,) * 3, (0.001,) * 3, (np.inf, 1e5, np.float64(2e5)), (1.0, 2.0, 3.0)
+        ),
     )
     return table
 
@@ -118,7 +120,10 @@ def fitted_result(slopes=(-0.5, 0.8), model="gains"):
     rng = np.random.default_rng(5)
     flux = 10 ** (
         -0.4
-        * (np.array([[slopes[0]], [0], [slopes[1]]]) * bv_mag + rng.normal(0, 0.02, (3, FITTED)))
+        * (
+            np.array([[slopes[0]], [0], [slopes[1]]]) * bv_mag
+            + rng.normal(0, 0.02, (3, FITTED))
+        )
     )
     flux *= np.array([0.5, 1.0, 0.7])[:, None]
     flux[2, OUTLIER] *= 40  # 4 mag too blue
@@ -423,7 +428,8 @@ def test_a_file_name_that_is_not_unicode_spoils_no_output(tmp_path):
     assert "Star colours of m?31.fits" in page_of(tmp_path, result).text
     tables.write_json(tmp_path / "result.json", result.to_dict())
     assert (
-        json.loads((tmp_path / "result.json").read_text(encoding="utf-8"))["frame"] == "m?31.fits"
+        json.loads((tmp_path / "result.json").read_text(encoding="utf-8"))["frame"]
+        == "m?31.fits"
     )
 
 
@@ -663,7 +669,9 @@ def test_five_stars_of_nearly_one_colour_can_be_drawn():
 )
 def test_matplotlib_waits_until_something_is_drawn(module, unwanted):
     code = f"import sys, starcal.{module}; print('{unwanted}' in sys.modules)"
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    )
     assert done.stdout.strip() == "False"
 
 
@@ -757,7 +765,12 @@ def test_preview_is_small_and_keeps_light_and_proportions(tmp_path):
 
 def test_preview_shows_nan_and_what_is_out_of_range_as_black_and_white(tmp_path):
     picture = a_picture((0.5, 0.5, 0.5), (40, 60))
-    picture[:, 0, 0], picture[:, 0, 1], picture[:, 0, 2], picture[:, 0, 3] = np.nan, -3, 7, np.inf
+    picture[:, 0, 0], picture[:, 0, 1], picture[:, 0, 2], picture[:, 0, 3] = (
+        np.nan,
+        -3,
+        7,
+        np.inf,
+    )
     preview.write_pair(tmp_path / "p.png", picture, picture)
     left, _ = halves(tmp_path / "p.png")
     assert left[-1, :4, 0].tolist() == [0, 0, 1, 1]
@@ -774,7 +787,9 @@ def test_star_table_reads_back_with_units_flags_and_their_meaning(tmp_path):
     assert back.colnames == stars.colnames
     assert np.array_equal(back["flags"], stars["flags"])
     assert back["flags"].dtype == np.int32
-    assert back["saturated_channels"].filled("").tolist() == stars["saturated_channels"].tolist()
+    assert (
+        back["saturated_channels"].filled("").tolist() == stars["saturated_channels"].tolist()
+    )
     for name in ("x_px", "flux_R", "bv_mag", "colour_bv_mag"):
         assert np.array_equal(np.asarray(back[name]), np.asarray(stars[name]), equal_nan=True)
     assert (back["x_px"].unit, back["bv_mag"].unit, back["flux_R"].unit) == (u.pix, u.mag, None)
@@ -806,7 +821,8 @@ def test_a_table_without_stars_can_be_written(tmp_path):
 def test_json_reads_back(tmp_path, any_result):
     tables.write_json(tmp_path / "result.json", any_result.to_dict())
     assert (
-        json.loads((tmp_path / "result.json").read_text(encoding="utf-8")) == any_result.to_dict()
+        json.loads((tmp_path / "result.json").read_text(encoding="utf-8"))
+        == any_result.to_dict()
     )
 
 
@@ -825,7 +841,9 @@ WRITERS = {
     "before-after.png": lambda path, **options: preview.write_pair(
         path, a_picture(BEFORE), a_picture(AFTER), **options
     ),
-    "report.html": lambda path, **options: report.write_report(path, fitted_result(), **options),
+    "report.html": lambda path, **options: report.write_report(
+        path, fitted_result(), **options
+    ),
 }
 
 

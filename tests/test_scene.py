@@ -111,7 +111,9 @@ def test_mono_slopes():
 def test_narrowband_photon_ratios(name, o_h_3nm, o_h_7nm, s_h_3nm, s_h_7nm):
     # an independent integration of the same library (131 spectra, other code), stated to +-0.02
     row = {
-        column: float(value) for column, value in table_rows()[name].items() if column[-1] in "37"
+        column: float(value)
+        for column, value in table_rows()[name].items()
+        if column[-1] in "37"
     }
     for other, width, expected in (
         ("O", 3, o_h_3nm),
@@ -162,7 +164,9 @@ def test_the_table_is_what_its_script_makes():
 # --- stars on pixels --------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("fwhm_px", "peak"), [(2, 0.197), (2.5, 0.131), (3, 0.0932), (4, 0.0536)])
+@pytest.mark.parametrize(
+    ("fwhm_px", "peak"), [(2, 0.197), (2.5, 0.131), (3, 0.0932), (4, 0.0536)]
+)
 def test_peak_fraction_of_a_centred_gaussian(fwhm_px, peak):
     sigma = (
         fwhm_px / 2.354820045
@@ -217,7 +221,9 @@ def test_aperture_flux_of_a_lone_star_is_the_truth(beta):
         truth = star["flux_" + "rgb"[channel]] * enclosed
         electrons = truth / made.setup.channel_gains[channel] * made.setup.full_well_electrons
         sigma = np.hypot(np.sqrt(electrons), np.sqrt(np.pi) * radius_px * np.sqrt(1.5e4 + 400))
-        assert abs(measured / truth - 1) < 4 * sigma / electrons  # 4 sigma: 1 false alarm in 16,000
+        assert (
+            abs(measured / truth - 1) < 4 * sigma / electrons
+        )  # 4 sigma: 1 false alarm in 16,000
         assert sigma / electrons < 0.01  # the comparison means something
 
 
@@ -264,7 +270,9 @@ def test_star_light_has_photon_noise():
 
 def test_clip_level_moves_with_the_channel_gains():
     gains = (0.4, 1.0, 1.6)
-    made = one_star(stars=stars_at([50.0, 50.02], [20.0, 20.0], [4.0, 11.0]), channel_gains=gains)
+    made = one_star(
+        stars=stars_at([50.0, 50.02], [20.0, 20.0], [4.0, 11.0]), channel_gains=gains
+    )
     np.testing.assert_allclose(made.pixels.max(axis=(1, 2)), gains, rtol=1e-6)  # float32
     assert made.truth["clipped"].tolist() == [True, False]
     assert made.truth["flux_g"][0] > 10  # the truth keeps the light that was lost
@@ -325,7 +333,9 @@ def test_a_catalogue_star_is_where_the_header_says(ra_deg, dec_deg, rotation_deg
         x[inner & (near.sum(axis=1) == 1)], y[inner & (near.sum(axis=1) == 1)], strict=True
     ):
         left, low = int(px) - 5, int(py) - 5
-        stamp = (made.pixels[1] - made.nebula[1])[low : low + 12, left : left + 12].astype(float)
+        stamp = (made.pixels[1] - made.nebula[1])[low : low + 12, left : left + 12].astype(
+            float
+        )
         found = centroid_2dg(stamp)
         assert np.hypot(found[0] + left - px, found[1] + low - py) < 0.1  # of a pixel; SNR > 30
     assert np.sum(inner & (near.sum(axis=1) == 1)) >= 3
@@ -417,7 +427,9 @@ def test_colours_of_stars_without_catalogue_colour_come_from_the_field():
 def test_catalogue_noise_zero_takes_the_catalogue_for_the_truth():
     stars = scattered_stars(305.6, 40.3, 0.1, 30)
     clean, noisy = (
-        make_scene(shape=(100, 120), faint_to_mag=None, catalogue_noise=factor, stars=stars).truth
+        make_scene(
+            shape=(100, 120), faint_to_mag=None, catalogue_noise=factor, stars=stars
+        ).truth
         for factor in (0, 1)
     )
     inside = np.abs(clean["bv_catalogue_mag"] - 0.75) < 1.05  # the spectra's range
@@ -447,7 +459,9 @@ def test_spectra_bring_the_lines_of_a_stars():
     rng = np.random.default_rng(3)
     for bv_mag, ratio in ((0.03, 1.31), (0.98, 1.07)):
         mags = spectra.band_mags(("H3", "S3"), np.full(500, bv_mag), "spectra", rng)
-        assert np.median(10 ** (-0.4 * (mags[:, 1] - mags[:, 0]))) == pytest.approx(ratio, abs=0.08)
+        assert np.median(10 ** (-0.4 * (mags[:, 1] - mags[:, 0]))) == pytest.approx(
+            ratio, abs=0.08
+        )
 
 
 def test_channels_of_one_exposure_are_copies():
@@ -507,7 +521,9 @@ def test_turbulence_has_the_power_spectrum_asked_for():
 def test_lines_of_a_nebula_differ_and_are_light():
     lines = nebula_lines((150, 200), np.random.default_rng(6), 3.0)
     assert all(line.min() >= 0 and line.dtype == np.float32 for line in lines.values())
-    assert all(np.percentile(line, 99.5) == pytest.approx(1, abs=0.05) for line in lines.values())
+    assert all(
+        np.percentile(line, 99.5) == pytest.approx(1, abs=0.05) for line in lines.values()
+    )
     assert np.corrcoef(lines["H"].ravel(), lines["O"].ravel())[0, 1] < 0.95
 
 
@@ -520,7 +536,9 @@ def test_catalogue_stars_are_asked_for_at_the_epoch_of_the_frame(monkeypatch):
         sky, "cone", lambda *where, epoch_yr: asked.update(where=where, epoch_yr=epoch_yr)
     )
     sky.catalogue_stars(
-        Setup(ra_deg=10.0, dec_deg=-5.0, shape=(300, 400), scale_arcsec=7.2, date_obs="2024-09-14")
+        Setup(
+            ra_deg=10.0, dec_deg=-5.0, shape=(300, 400), scale_arcsec=7.2, date_obs="2024-09-14"
+        )
     )
     # day 258 of 366 of 2024; the half diagonal is 250 px = 0.5 deg, and a little more is taken
     assert asked["epoch_yr"] == pytest.approx(2024 + 257 / 366, abs=0.005)
@@ -563,7 +581,11 @@ def test_same_seed_same_frame():
     [
         ({"system": "RGB"}, "system 'RGB' is none of camera, mono, SHO", {"system": "camera"}),
         ({"width_nm": 12}, "width_nm 12 is none of 3, 5, 7", {"width_nm": 7}),
-        ({"scatter": True}, "scatter True is none of gaussian, spectra, none", {"scatter": "none"}),
+        (
+            {"scatter": True},
+            "scatter True is none of gaussian, spectra, none",
+            {"scatter": "none"},
+        ),
         (
             {"shape": (31, 400)},
             r"shape \(31, 400\) is too small: at least \(32, 32\)",
@@ -610,7 +632,10 @@ def test_demo_scenes(monkeypatch):
 def test_the_demo_star_frame_shows_the_stars_of_the_narrowband_frame():
     demos = dict(examples.demo_scenes())
     nebula, stars = (
-        {(row["ra_deg"], row["dec_deg"], row["v_mag"]): row["bv_mag"] for row in demos[name].truth}
+        {
+            (row["ra_deg"], row["dec_deg"], row["v_mag"]): row["bv_mag"]
+            for row in demos[name].truth
+        }
         for name in ("cepheus-sho", "cepheus-stars")
     )
     assert set(stars) < set(nebula)

@@ -62,7 +62,9 @@ def test_widths_are_those_of_the_profile():
 def test_a_wrong_guess_of_the_width_does_not_set_it():
     pixels, x, y, _ = gaussian_stars((3.0, 3.0, 3.0))
     for guess in (1.2, 9.0):
-        np.testing.assert_allclose(measure_widths(pixels, x, y, guess).common_px, 3.0, rtol=0.04)
+        np.testing.assert_allclose(
+            measure_widths(pixels, x, y, guess).common_px, 3.0, rtol=0.04
+        )
 
 
 def test_a_width_that_cannot_be_measured_is_a_failure_not_a_number():

@@ -95,7 +95,9 @@ def test_gaia_stars_stand_where_they_are_at_the_frame_s_epoch(fake):
 
 
 def test_tycho2_stars_without_mean_position_stand_where_they_were_seen(fake):
-    stars = choose.stars_around("tycho2-online", *PLACE, limit_mag=12.0, timeout_s=TIMEOUT_S).stars
+    stars = choose.stars_around(
+        "tycho2-online", *PLACE, limit_mag=12.0, timeout_s=TIMEOUT_S
+    ).stars
     assert 0 < stars.no_pm.sum() < len(stars)
     nearest, apart, _ = SkyCoord(stars.ra_deg, stars.dec_deg, unit="deg").match_to_catalog_sky(
         SkyCoord(fake.sky.ra, fake.sky.dec, unit="deg")
@@ -229,7 +231,9 @@ def test_a_fault_that_stays_is_an_error_that_says_what_to_type(fake, catalogue, 
     # what the message advises
     fake.faults.clear()
     assert not choose.fetch(request_of(catalogue), timeout_s=TIMEOUT_S).was_there
-    assert choose.stars_around(catalogue, *PLACE, limit_mag=12.0, online=False).source == "cache"
+    assert (
+        choose.stars_around(catalogue, *PLACE, limit_mag=12.0, online=False).source == "cache"
+    )
     assert choose.stars_around("embedded", *PLACE).source == "embedded"
 
 
@@ -254,9 +258,14 @@ def test_a_result_that_is_elsewhere_is_followed(fake):
 
 @pytest.mark.parametrize(
     ("catalogue", "name", "path"),
-    [("gaia", "STARCAL_GAIA_URL", "/a/longer/path/tap"), ("apass", "STARCAL_VIZIER_SERVER", "")],
+    [
+        ("gaia", "STARCAL_GAIA_URL", "/a/longer/path/tap"),
+        ("apass", "STARCAL_VIZIER_SERVER", ""),
+    ],
 )
-def test_a_mirror_is_asked_from_the_moment_it_is_named(fake, monkeypatch, catalogue, name, path):
+def test_a_mirror_is_asked_from_the_moment_it_is_named(
+    fake, monkeypatch, catalogue, name, path
+):
     with fake_services.running() as mirror:
         ask(catalogue)
         monkeypatch.setenv(name, f"{mirror.address}{path}")
@@ -331,7 +340,9 @@ def test_a_name_server_that_does_not_answer(fake, catalogue, monkeypatch):
 def test_an_address_that_is_none(fake, catalogue, monkeypatch):
     monkeypatch.setenv("STARCAL_GAIA_URL", "ftp://x")
     monkeypatch.setenv("STARCAL_VIZIER_SERVER", "ftp://x")
-    with pytest.raises(CatalogueUnreachable, match="unset STARCAL_GAIA_URL STARCAL_VIZIER_SERVER"):
+    with pytest.raises(
+        CatalogueUnreachable, match="unset STARCAL_GAIA_URL STARCAL_VIZIER_SERVER"
+    ):
         ask(catalogue)
     monkeypatch.delenv("STARCAL_GAIA_URL")
     monkeypatch.delenv("STARCAL_VIZIER_SERVER")
@@ -346,12 +357,16 @@ def test_an_address_that_is_none(fake, catalogue, monkeypatch):
 def test_an_answer_with_as_many_rows_as_allowed_is_not_whole(fake, catalogue):
     rows = len(ask(catalogue).table)
     assert len(ask(catalogue, row_limit=rows + 1).table) == rows
-    with pytest.raises(CatalogueIncomplete, match=r"--limit 11\.00 instead of 12\.00") as caught:
+    with pytest.raises(
+        CatalogueIncomplete, match=r"--limit 11\.00 instead of 12\.00"
+    ) as caught:
         ask(catalogue, row_limit=rows)
     assert (caught.value.rows, caught.value.row_limit) == (rows, rows)
     # what the message advises
     assert (
-        len(services.ask(request_of(catalogue, 11.0), timeout_s=TIMEOUT_S, row_limit=rows).table)
+        len(
+            services.ask(request_of(catalogue, 11.0), timeout_s=TIMEOUT_S, row_limit=rows).table
+        )
         < rows
     )
 
@@ -366,7 +381,9 @@ def test_an_answer_that_the_service_cut_off_is_not_whole(fake, catalogue):
 
 @pytest.mark.parametrize("catalogue", SERVICES)
 def test_an_empty_field_is_believed_only_if_a_full_one_is_not_empty(fake, catalogue):
-    choice = choose.stars_around(catalogue, 200.0, 50.0, 0.3, limit_mag=12.0, timeout_s=TIMEOUT_S)
+    choice = choose.stars_around(
+        catalogue, 200.0, 50.0, 0.3, limit_mag=12.0, timeout_s=TIMEOUT_S
+    )
     assert len(choice.stars) == 0
     assert len(fake.questions) == 2
     assert "has no stars" in choice.notes[0]
@@ -394,7 +411,9 @@ def test_older_spellings_of_columns_are_known(fake, catalogue, old, new):
 
 
 @pytest.mark.parametrize(("catalogue", "old"), [("gaia", "phot_rp_mean_mag"), ("apass", "B-V")])
-def test_a_column_of_an_unknown_name_is_an_error_that_lists_those_received(fake, catalogue, old):
+def test_a_column_of_an_unknown_name_is_an_error_that_lists_those_received(
+    fake, catalogue, old
+):
     fake.columns_renamed = {old: "zebra"}
     with pytest.raises(CatalogueIncomplete, match=f"without its column {old}; it has .*zebra"):
         ask(catalogue)
@@ -410,9 +429,9 @@ def test_masked_values_are_nan_and_not_zero(fake):
     stars = choose.stars_around(
         "gaia", *PLACE, epoch_yr=2016.0, limit_mag=13.0, timeout_s=TIMEOUT_S
     ).stars
-    nearest = SkyCoord(fake.sky.ra, fake.sky.dec, unit="deg")[in_field[:5]].match_to_catalog_sky(
-        SkyCoord(stars.ra_deg, stars.dec_deg, unit="deg")
-    )[0]
+    nearest = SkyCoord(fake.sky.ra, fake.sky.dec, unit="deg")[
+        in_field[:5]
+    ].match_to_catalog_sky(SkyCoord(stars.ra_deg, stars.dec_deg, unit="deg"))[0]
     assert np.isnan(stars.bv_mag[nearest]).all()
     assert np.isnan(stars.bv_error_mag[nearest]).all()
     assert stars.no_pm[nearest].all()
@@ -568,7 +587,9 @@ def test_auto_online_asks_gaia_where_the_embedded_catalogue_has_few_stars(fake):
 @pytest.mark.parametrize("fault", ["status 404", "page", "overflow"])
 def test_auto_falls_back_and_says_so(fake, fault):
     fake.faults[:], fake.faulty_for_ever = [fault], True
-    choice = choose.stars_around("auto", *PLACE, limit_mag=12.0, online=True, timeout_s=TIMEOUT_S)
+    choice = choose.stars_around(
+        "auto", *PLACE, limit_mag=12.0, online=True, timeout_s=TIMEOUT_S
+    )
     assert choice.source == "embedded"
     assert "embedded catalogue was used instead of Gaia" in choice.notes[-1]
 

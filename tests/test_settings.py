@@ -357,7 +357,9 @@ def test_nothing_that_is_read_is_written_over(folder, tmp_path, name):
         run_settings(asked, tmp_path, overwrite=True)
     assert precious.read_bytes() == before
     if name == "star_frame":
-        assert "picture.fits" in run_settings(asked, tmp_path / "elsewhere", overwrite=True).files
+        assert (
+            "picture.fits" in run_settings(asked, tmp_path / "elsewhere", overwrite=True).files
+        )
 
 
 def test_settings_that_cannot_be_used(tmp_path, capsys):
@@ -479,7 +481,9 @@ def test_possible_colours_are_not_replaced_by_invented_ones_without_a_word(tmp_p
     done = starcal.run(tmp_path / "few.fits")
     assert done.audit_before.n_impossible == 0
     assert done.check.route == "palette"
-    assert done.check.verdict.next_steps[0].startswith("compare with the frame as it was: 0 of its")
+    assert done.check.verdict.next_steps[0].startswith(
+        "compare with the frame as it was: 0 of its"
+    )
     asked = starcal.run(tmp_path / "few.fits", tmp_path / "b", route="palette")
     assert not any("compare with" in step for step in asked.check.verdict.next_steps)
 

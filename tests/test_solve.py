@@ -77,8 +77,12 @@ def star_list(setup, seed=0, spurious=0.5, sip=0.0, noise_px=0.3):
     catalogue = cone(
         setup.ra_deg, setup.dec_deg, 0.56 * np.hypot(*SHAPE) * setup.scale_arcsec / 3600
     )
-    x, y = true_wcs(setup, sip).all_world2pix(catalogue.ra_deg, catalogue.dec_deg, 0, quiet=True)
-    seen = (x > 3) & (x < SHAPE[1] - 4) & (y > 3) & (y < SHAPE[0] - 4) & (rng.random(len(x)) > 0.1)
+    x, y = true_wcs(setup, sip).all_world2pix(
+        catalogue.ra_deg, catalogue.dec_deg, 0, quiet=True
+    )
+    seen = (
+        (x > 3) & (x < SHAPE[1] - 4) & (y > 3) & (y < SHAPE[0] - 4) & (rng.random(len(x)) > 0.1)
+    )
     extra = int(seen.sum() * spurious / (1 - spurious))
     xy = np.vstack(
         [
@@ -137,7 +141,9 @@ def test_places_are_read_as_degrees_or_sexagesimal(cards):
 
 
 def test_an_old_equinox_is_precessed():
-    hints = hints_from_header(Header({"RA": 305.6, "DEC": 40.3, "EQUINOX": 1950.0, "SECPIX": 1.0}))
+    hints = hints_from_header(
+        Header({"RA": 305.6, "DEC": 40.3, "EQUINOX": 1950.0, "SECPIX": 1.0})
+    )
     truth = SkyCoord(305.6, 40.3, unit="deg", frame=FK5(equinox="J1950")).icrs
     assert SkyCoord(hints.ra_deg, hints.dec_deg, unit="deg").separation(truth).arcsec < 0.01
 
@@ -205,7 +211,10 @@ def test_hints_that_are_none(wrong):
 @pytest.mark.parametrize("name", FIELDS)
 def test_fields_are_solved_from_hints_far_off(name, mirrored):
     setup = Setup(
-        shape=SHAPE, rotation_deg=-130.0 if mirrored else 77.0, mirrored=mirrored, **FIELDS[name]
+        shape=SHAPE,
+        rotation_deg=-130.0 if mirrored else 77.0,
+        mirrored=mirrored,
+        **FIELDS[name],
     )
     xy, mag = star_list(setup)
     solution = solve(xy, mag, SHAPE, cone, hint_of(setup))
@@ -243,7 +252,9 @@ def test_a_scale_off_by_ten_per_cent_either_way(scale):
 @pytest.mark.slow
 def test_the_stars_decide_how_binning_was_meant():
     setup = Setup(shape=SHAPE, **CYGNUS)
-    header = Header({"RA": 305.8, "DEC": 40.2, "FOCALLEN": 206.2648, "XPIXSZ": 2.5, "XBINNING": 2})
+    header = Header(
+        {"RA": 305.8, "DEC": 40.2, "FOCALLEN": 206.2648, "XPIXSZ": 2.5, "XBINNING": 2}
+    )
     solution = solve(*star_list(setup), SHAPE, cone, hints_from_header(header))
     assert solution.scale_arcsec == pytest.approx(5.0, rel=1e-3)
 
@@ -290,7 +301,9 @@ def test_faint_spurious_and_unmeasured_stars_do_no_harm():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("kind", ["random stars", "other field", "wrong parity", "1 degree off"])
+@pytest.mark.parametrize(
+    "kind", ["random stars", "other field", "wrong parity", "1 degree off"]
+)
 @pytest.mark.parametrize("seed", [0, 1])
 def test_nothing_wrong_is_believed(kind, seed):
     """Fields of half a degree, where few stars make chance strongest. The large campaign is in
@@ -392,7 +405,9 @@ def test_inverse_terms_undo_the_distortion():
     u, v = np.array([-490.0, 0.0, 200.0, 499.0]), np.array([-340.0, 10.0, 100.0, 349.0])
     bent = u + polyval(u, v, sip.a), v + polyval(u, v, sip.b)
     back = bent[0] + polyval(*bent, sip.ap), bent[1] + polyval(*bent, sip.bp)
-    np.testing.assert_allclose(back, (u, v), atol=0.02)  # the inverse is a polynomial only nearly
+    np.testing.assert_allclose(
+        back, (u, v), atol=0.02
+    )  # the inverse is a polynomial only nearly
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -414,7 +429,9 @@ def test_the_distortion_of_a_given_wcs_is_kept():
     assert error_px(solution.wcs, truth) < 0.3
 
 
-@pytest.mark.parametrize("limit", [{"away_px": (70.0, 0.0)}, {"turn_deg": 4.0}, {"scale": 0.955}])
+@pytest.mark.parametrize(
+    "limit", [{"away_px": (70.0, 0.0)}, {"turn_deg": 4.0}, {"scale": 0.955}]
+)
 def test_a_wcs_too_poor_is_not_put_right(limit):
     """Beyond 5 % of the width, 3 degrees and 3 %, though the stars would tell."""
     setup = Setup(shape=SHAPE, **CYGNUS)
@@ -455,7 +472,9 @@ def test_residual_distortion_is_fitted_from_the_pairs(cut_px):
     wcs, match, distortion = straightened(plain, first, BothSides(xy, mag, shape, catalogue))
     assert distortion in LEVELS[2:]
     assert error_px(wcs, truth, shape) < 0.5
-    assert len(match.star) - match.chance_matches > 1.1 * (len(first.star) - first.chance_matches)
+    assert len(match.star) - match.chance_matches > 1.1 * (
+        len(first.star) - first.chance_matches
+    )
     assert match.scatter_px < 0.35 < first.scatter_px
     x, y = match.x_px[match.catalogue], match.y_px[match.catalogue]
     assert (
@@ -546,7 +565,9 @@ def test_a_frame_with_a_wcs_too_poor_is_not_rescued_until_told_where_it_is(poor_
     assert found.located.replacement is None
     assert found.wcs is None
     assert found.to_dict()["wcs"]["refined"] is False
-    assert any("no more than 5 % of the width" in note and "--ra" in note for note in found.notes)
+    assert any(
+        "no more than 5 % of the width" in note and "--ra" in note for note in found.notes
+    )
     told = starcal.check(make(**limit), ra=305.7, dec=40.2, scale=4.2)  # as advised
     assert told.verdict.verdict == "rescue"
     assert error_px(told.located.replacement, truth) < 0.5
@@ -587,7 +608,9 @@ def test_a_lens_that_bends_is_seen_by_a_check(scene_of):
     assert wcs["distortion"] == "cubic"
     assert error_px(found.located.replacement, bent) < 0.3
     assert wcs["scatter_px"] < 0.2 < 1 < wcs["scatter_before_px"]
-    assert f"cubic: offset +0.0, +0.0 px, rotation {found.match.rotation_deg:+.3f}" in str(found)
+    assert f"cubic: offset +0.0, +0.0 px, rotation {found.match.rotation_deg:+.3f}" in str(
+        found
+    )
     assert f"scatter {wcs['scatter_before_px']:.2f} px" in str(found)
     assert found.verdict.verdict == "rescue"
 
@@ -622,7 +645,10 @@ def test_a_small_campaign(part, trials, fewest_right):
 def own_table(tmp_path_factory):
     """Stars of M67 as a solved frame shows them, with errors, a fifth missing; invented ones around
     the frame."""
-    frame, rng = starcal.read_frame(FRAMES / "M67_RVB_aligned_cube.fits"), np.random.default_rng(0)
+    frame, rng = (
+        starcal.read_frame(FRAMES / "M67_RVB_aligned_cube.fits"),
+        np.random.default_rng(0),
+    )
     stars = measure_stars(frame.pixels)
     good = (
         (stars["flags"] & (Flag.EDGE | Flag.SATURATED) == 0)
@@ -632,7 +658,9 @@ def own_table(tmp_path_factory):
     good &= np.min([stars[f"flux_{c}"] for c in "RGB"], axis=0) > 0
     stars = stars[good]
     v, b = (12 - 2.5 * np.log10(stars[f"flux_{c}"] / stars[f"flux_{c}"].max()) for c in "GB")
-    places = np.column_stack(frame.wcs.all_pix2world(stars["x_px"].value, stars["y_px"].value, 0))
+    places = np.column_stack(
+        frame.wcs.all_pix2world(stars["x_px"].value, stars["y_px"].value, 0)
+    )
     places += 0.3 / 3600 * rng.standard_normal(places.shape)
     around = rng.uniform((132.5, 11.5), (133.1, 12.1), (400, 2))
     x, y = frame.wcs.all_world2pix(around, 0).T
@@ -683,7 +711,9 @@ def test_a_frame_whose_header_lacks_only_the_scale_is_asked_for_that(scene_of, f
     assert found.match.credible
 
 
-def test_a_mirrored_picture_is_placed_by_its_stars_whichever_way_its_wcs_counts(scene_of, tmp_path):
+def test_a_mirrored_picture_is_placed_by_its_stars_whichever_way_its_wcs_counts(
+    scene_of, tmp_path
+):
     """A WCS file that does not say from which end it counts: mirrored, so the other is tried."""
     scene = scene_of(seed=1, scale_arcsec=4.0, faint_to_mag=13.5)
     columns = scene.pixels.shape[2]

@@ -62,7 +62,9 @@ def test_a_layer_is_calibrated_as_its_frame(scene, level, frame_of):
 def test_run_leaves_the_background_of_a_layer_alone(kind, level, tmp_path, scene_of):
     """The sky of a layer is no measurement: 0 stays 0, a constant stays to the rounding of float32
     (1e-7), and the stars become possible."""
-    scene = scene_of(seed=3, nebula_electrons=0.0, channel_gains=(0.5, 1.0, 0.7), shape=(300, 400))
+    scene = scene_of(
+        seed=3, nebula_electrons=0.0, channel_gains=(0.5, 1.0, 0.7), shape=(300, 400)
+    )
     layer = cut_out(scene, level)
     path = tmp_path / f"layer.{kind}"
     if kind == "fits":
@@ -75,7 +77,9 @@ def test_run_leaves_the_background_of_a_layer_alone(kind, level, tmp_path, scene
     background = np.median(before.pixels, axis=(1, 2))[:, None, None]
     empty = (before.pixels == background).all(axis=0)
     assert empty.mean() > 0.5
-    np.testing.assert_allclose(after.pixels[:, empty], before.pixels[:, empty], rtol=1e-6, atol=0)
+    np.testing.assert_allclose(
+        after.pixels[:, empty], before.pixels[:, empty], rtol=1e-6, atol=0
+    )
     assert made.audit_after.n_impossible <= 0.02 * made.audit_after.n_judged
     assert made.audit_before.n_impossible > 0.5 * made.audit_before.n_judged
 

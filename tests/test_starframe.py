@@ -126,7 +126,12 @@ def case_of(kind):
     (nebula, nebula_field, own), star = nebula_case(), scene_of_the_sky(1, STARS | KINDS[kind])
     star_field = field_of(star, star.gains_true, "stars.fits")
     return Case(
-        nebula, star, nebula_field, star_field, own, join_star_frame(nebula_field, own, star_field)
+        nebula,
+        star,
+        nebula_field,
+        star_field,
+        own,
+        join_star_frame(nebula_field, own, star_field),
     )
 
 
@@ -189,7 +194,10 @@ def test_stars_are_where_they_are_and_have_their_light_and_colour(case):
     share = moffat_share(radius_px, FWHM_PX * case.joined.registration.scale)
     for x, y, there, snr in single_stars(case):
         light, centre = light_within(case.joined.stars, x, y, radius_px)
-        true = np.array([case.star.truth[f"flux_{c}"][there] for c in "rgb"]) * case.star.gains_true
+        true = (
+            np.array([case.star.truth[f"flux_{c}"][there] for c in "rgb"])
+            * case.star.gains_true
+        )
         error = light / case.joined.brightness / share / true - 1
         sigma = case.star.noise * case.star.gains_true * np.sqrt(np.pi) * REACH_PX / true
         found.append(
@@ -208,7 +216,9 @@ def test_stars_are_where_they_are_and_have_their_light_and_colour(case):
         max(np.abs(dx).max(), np.abs(dy).max()) < 0.2
     )  # px: a double star or a fringe is seen from 0.5 on
     assert np.abs(np.median(errors[:, snr > 100], axis=1)).max() < 0.02
-    assert (np.abs(errors) < 0.03 + 4 * sigma).all()  # faint stars' footprints end in their wings
+    assert (
+        np.abs(errors) < 0.03 + 4 * sigma
+    ).all()  # faint stars' footprints end in their wings
     assert uv.max() < 0.01  # half of what is just noticed between two stars
 
 
@@ -242,7 +252,10 @@ def test_nebula_of_the_star_frame_stays_out():
     )
     x, y = (np.array(nebula.truth[name]) for name in ("x_px", "y_px"))
     yy, xx = np.mgrid[: SHAPE[0], : SHAPE[1]]
-    away = cKDTree(np.column_stack([x, y])).query(np.column_stack([xx.ravel(), yy.ravel()]))[0] > 12
+    away = (
+        cKDTree(np.column_stack([x, y])).query(np.column_stack([xx.ravel(), yy.ravel()]))[0]
+        > 12
+    )
     sigma = case.joined.brightness * np.max(star.noise * star.gains_true) * (2.5 / 2.9) ** 2
     assert np.mean(np.abs(case.joined.stars.reshape(3, -1)[:, away]) > sigma) < 0.01
     share = moffat_share(9.0, FWHM_PX * case.joined.registration.scale)
@@ -287,7 +300,9 @@ def test_stars_are_as_prominent_as_they_were(case):
     for x, y, _, _ in single_stars(case):
         row = np.argmin(np.hypot(t["x_px"] - x, t["y_px"] - y))
         own = colour.LUMINANCE_WEIGHTS @ [t[f"flux_{c}"][row] for c in "rgb"]
-        ratio.append(colour.LUMINANCE_WEIGHTS @ light_within(case.joined.stars, x, y, 9)[0] / own)
+        ratio.append(
+            colour.LUMINANCE_WEIGHTS @ light_within(case.joined.stars, x, y, 9)[0] / own
+        )
     assert np.median(ratio) == pytest.approx(
         1.0, abs=0.15
     )  # single stars differ by 0.25 mag: S, H, O are not V
@@ -312,9 +327,12 @@ def test_what_is_no_star_becomes_nebula_again(case):
         np.column_stack([model.x_px, model.y_px])
     )[0]
     at = np.rint([model.y_px, model.x_px]).astype(int).clip(0, np.array(SHAPE)[:, None] - 1)
-    knots = np.flatnonzero((distance > 6) & (model.reach_px > 0) & (case.joined.share[*at] == 1))
+    knots = np.flatnonzero(
+        (distance > 6) & (model.reach_px > 0) & (case.joined.share[*at] == 1)
+    )
     back = (
-        case.joined.starless[:, *at[:, knots]] - case.nebula_field.split.starless[:, *at[:, knots]]
+        case.joined.starless[:, *at[:, knots]]
+        - case.nebula_field.split.starless[:, *at[:, knots]]
     )
     taken = case.nebula_field.split.stars[:, *at[:, knots]]
     assert len(knots) >= 3
@@ -322,9 +340,12 @@ def test_what_is_no_star_becomes_nebula_again(case):
         back.sum() > 0.7 * taken.sum()
     )  # of a handful; the faintest are too faint for the star frame to tell
     assert case.joined.returned >= 0.5 * len(knots)
-    stars = np.flatnonzero((distance < 1) & (model.reach_px > 0) & (case.joined.share[*at] == 1))
+    stars = np.flatnonzero(
+        (distance < 1) & (model.reach_px > 0) & (case.joined.share[*at] == 1)
+    )
     kept = (
-        case.joined.starless[:, *at[:, stars]] - case.nebula_field.split.starless[:, *at[:, stars]]
+        case.joined.starless[:, *at[:, stars]]
+        - case.nebula_field.split.starless[:, *at[:, stars]]
     )
     assert kept.sum() < 0.05 * case.nebula_field.split.stars[:, *at[:, stars]].sum()
 
@@ -382,7 +403,8 @@ def moved_by(field, x_px, y_px):
 def test_a_wcs_far_off_is_refused_and_a_better_one_taken():
     case = case_of("fine, turned, partial")
     with pytest.raises(
-        FrameError, match=r"stars.fits and nebula.fits have \d+ and \d+ stars .* Plate solve both"
+        FrameError,
+        match=r"stars.fits and nebula.fits have \d+ and \d+ stars .* Plate solve both",
     ):
         register_stars(moved_by(case.star_field, 110, 60), case.nebula_field)
     solved_again = moved_by(case.star_field, 6, -8)
@@ -484,7 +506,10 @@ def test_a_layer_of_another_size_is_refused():
     case = case_of("coarse, mirrored, WCS off")
     with pytest.raises(FrameError, match="give the recoloured layer of this frame"):
         join_star_frame(case.nebula_field, case.own[:, :-1], case.star_field)
-    assert join_star_frame(case.nebula_field, case.own, case.star_field).stars.shape == (3, *SHAPE)
+    assert join_star_frame(case.nebula_field, case.own, case.star_field).stars.shape == (
+        3,
+        *SHAPE,
+    )
 
 
 def without_stars(field):

@@ -19,7 +19,11 @@ COLUMNS = {
     "roundness",
     "flags",
     "saturated_channels",
-    *(f"{name}_{c}" for c in CHANNELS for name in ("flux", "flux_error", "ground", "sky", "peak")),
+    *(
+        f"{name}_{c}"
+        for c in CHANNELS
+        for name in ("flux", "flux_error", "ground", "sky", "peak")
+    ),
 }
 SKY, NOISE = 0.02, 1e-4
 CROWDED = {"seed": 1, "ra_deg": 290, "dec_deg": 12, "scale_arcsec": 4.0, "faint_to_mag": 13.5}
@@ -147,7 +151,9 @@ def test_fluxes_of_gaussian_stars():
         assert (
             np.median(table[f"flux_error_{channel}"]) >= 0.95 * sky_error
         )  # and more: noise is ascribed to photons
-        assert 0.7 < np.std(off) / (1.15 * sky_error) < 1.4  # 61 stars tell an rms to 9 %: 4 errors
+        assert (
+            0.7 < np.std(off) / (1.15 * sky_error) < 1.4
+        )  # 61 stars tell an rms to 9 %: 4 errors
 
 
 @pytest.mark.parametrize("moffat_beta", [None, 3.0, 2.5])
@@ -201,7 +207,9 @@ def test_photometry_agrees_with_photutils(scene_of):
             CircularAnnulus(positions(clean), 3 * fwhm_px, 5 * fwhm_px),
             sigma_clip=SigmaClip(3.0, maxiters=5),
         )
-        inside = ApertureStats(scene.pixels[index], CircularAperture(positions(clean), radius_px))
+        inside = ApertureStats(
+            scene.pixels[index], CircularAperture(positions(clean), radius_px)
+        )
         flux = inside.sum - ring.median * np.pi * radius_px**2
         off = np.abs(np.asarray(clean[f"flux_{channel}"]) - flux) / np.asarray(
             clean[f"flux_error_{channel}"]
@@ -387,7 +395,11 @@ def test_every_flag_has_a_reason_and_a_place_in_the_tally():
 def found_and_false(scene, snr=10):
     """Table; share of lone stars above an SNR that were found; share of detections (all, unflagged)
     that are no star."""
-    table, truth, well = measure_stars(scene.pixels), scene.truth, scene.setup.full_well_electrons
+    table, truth, well = (
+        measure_stars(scene.pixels),
+        scene.truth,
+        scene.setup.full_well_electrons,
+    )
     xy = np.column_stack([truth["x_px"], truth["y_px"]])
     false = nearest(table, xy, reach=3.0) < 0
     rows, columns = np.rint(xy[:, 1]).astype(int), np.rint(xy[:, 0]).astype(int)
@@ -395,9 +407,16 @@ def found_and_false(scene, snr=10):
     radius_px = 1.8 * np.mean(scene.setup.fwhm_px)
     error = np.sqrt(electrons * np.pi * radius_px**2 + truth["flux_g"] * well) / well
     alone = cKDTree(xy).query(xy, k=2)[0][:, 1] > 2 * radius_px
-    bright = np.asarray(truth["flux_g"] > snr * error) & alone  # in green alone, in its aperture
+    bright = (
+        np.asarray(truth["flux_g"] > snr * error) & alone
+    )  # in green alone, in its aperture
     distance, _ = cKDTree(positions(table)).query(xy[bright], distance_upper_bound=3.0)
-    return table, np.isfinite(distance).mean(), false.mean(), (false & (table["flags"] == 0)).mean()
+    return (
+        table,
+        np.isfinite(distance).mean(),
+        false.mean(),
+        (false & (table["flags"] == 0)).mean(),
+    )
 
 
 @pytest.mark.parametrize(
@@ -453,7 +472,9 @@ def test_frames_without_stars_give_an_empty_table(pixels):
     table = measure_stars(pixels)
     assert len(table) == 0
     assert set(table.colnames) == COLUMNS
-    assert {"fwhm_px", "aperture_px", "clip_level", "noise", "shape", "snr_min"} <= set(table.meta)
+    assert {"fwhm_px", "aperture_px", "clip_level", "noise", "shape", "snr_min"} <= set(
+        table.meta
+    )
     assert np.isnan(table.meta["clip_level"]).all()
 
 

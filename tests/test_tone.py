@@ -22,7 +22,9 @@ def sky_frame(seed=0, shape=(300, 400), nebula=0.0):
     """Sky with noise, stars of up to full scale and, over the right half, a red nebula."""
     random = np.random.default_rng(seed)
     pixels = SKY + random.normal(0, SIGMA, (3, *shape))
-    pixels[:, :, shape[1] // 2 :] += nebula * np.array([1.0, 0.3, 0.2])[:, np.newaxis, np.newaxis]
+    pixels[:, :, shape[1] // 2 :] += (
+        nebula * np.array([1.0, 0.3, 0.2])[:, np.newaxis, np.newaxis]
+    )
     for y, x in random.integers(0, shape, (30, 2)):
         pixels[:, y, x] += random.uniform(0.05, 0.9)
     return pixels.astype(np.float32)
@@ -47,7 +49,9 @@ def test_pixel_of_lupton_2004():
     np.testing.assert_allclose(
         lupton([90, 60, 30], 0.02, 8), [0.554552, 0.369701, 0.184851], atol=1e-6
     )
-    np.testing.assert_allclose(lupton([9000, 6000, 3000], 0.02, 8), [1, 2 / 3, 1 / 3], atol=1e-12)
+    np.testing.assert_allclose(
+        lupton([9000, 6000, 3000], 0.02, 8), [1, 2 / 3, 1 / 3], atol=1e-12
+    )
 
 
 def test_astropy_makes_the_same_picture():

@@ -254,7 +254,8 @@ def test_a_wrong_wcs_is_never_rescued(scene_of, frame_of, name, how):
         assert found.gains is None
         assert found.route == "palette"
         assert (
-            "WCS does not fit" in found.verdict.reasons[0] or "chance" in found.verdict.reasons[0]
+            "WCS does not fit" in found.verdict.reasons[0]
+            or "chance" in found.verdict.reasons[0]
         )
         assert np.all(found.stars["flags"] & Flag.NO_MATCH != 0)
 
@@ -310,7 +311,9 @@ def test_a_noisier_catalogue_does_not_flatten_the_colour_terms(scene_of, frame_o
             faint_to_mag=13.0,
         )
         fit = starcal.check(frame_of(scene)).fit
-        ratios.append((fit.slope - 2 * fit.curvature * (fit.bv_mean - 0.65)) / scene.slopes_true)
+        ratios.append(
+            (fit.slope - 2 * fit.curvature * (fit.bv_mean - 0.65)) / scene.slopes_true
+        )
     assert np.abs(np.mean(ratios, axis=0) - 1).max() < 0.12
 
 
@@ -439,9 +442,9 @@ def test_a_stretched_frame_is_refused_unless_told_otherwise(scene_of, frame_of):
     frame = frame_of(scene)
     bent = replace(
         frame,
-        pixels=(np.arcsinh((frame.pixels - scene.sky.min() * 0.9) * 300) / np.arcsinh(300)).astype(
-            np.float32
-        ),
+        pixels=(
+            np.arcsinh((frame.pixels - scene.sky.min() * 0.9) * 300) / np.arcsinh(300)
+        ).astype(np.float32),
     )
     found = starcal.check(bent)
     assert found.verdict.verdict == "no"

@@ -20,7 +20,9 @@ from starcal.stars.linearity import Linearity
 BOLDNESS = {"no": 0, "undecided": 1, "rescue": 2}
 
 
-def a_fit(red=0.8, blue=0.6, ratio_error=0.05, zero_error=0.015, scatter=0.04, red_share=0.8, n=40):
+def a_fit(
+    red=0.8, blue=0.6, ratio_error=0.05, zero_error=0.015, scatter=0.04, red_share=0.8, n=40
+):
     """A fit with just the numbers that the verdict looks at."""
     ratio, ratio_error = np.array([red, blue]), np.broadcast_to(ratio_error, 2).astype(float)
     gains = np.array([0.7, 1.0, 1.4])
@@ -101,7 +103,9 @@ def test_fair_quality(change):
     ("ratios", "advised"), [((0.7, 1.0), True), ((1.0, 1.25), True), ((1.0, 0.9), False)]
 )
 def test_a_matrix_is_advised_where_gains_leave_much(ratios, advised):
-    assert any("--model matrix" in step for step in judged(a_fit(*ratios)).next_steps) is advised
+    assert (
+        any("--model matrix" in step for step in judged(a_fit(*ratios)).next_steps) is advised
+    )
 
 
 @pytest.mark.parametrize(
@@ -125,13 +129,18 @@ def test_no(ratios, channel, says):
 
 
 def test_no_tells_of_both_channels():
-    assert sum("against green shows" in reason for reason in judged(a_fit(2.0, 0.0)).reasons) == 2
+    assert (
+        sum("against green shows" in reason for reason in judged(a_fit(2.0, 0.0)).reasons) == 2
+    )
 
 
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        ({"red": 0.28, "ratio_error": 0.05}, "red against green carries star colour is open: 0.28"),
+        (
+            {"red": 0.28, "ratio_error": 0.05},
+            "red against green carries star colour is open: 0.28",
+        ),
         ({"blue": 1.75, "ratio_error": 0.1}, "blue against green"),
         ({"red": 0.5, "ratio_error": 0.25}, "0.50 +- 0.25"),
         ({"zero_error": 0.06}, "known to 5.5 %, 3.5 % or better"),
@@ -177,7 +186,12 @@ ratios = st.floats(-1.5, 2.5)
 
 @settings(max_examples=100, deadline=None)
 @given(
-    ratios, ratios, st.floats(0.005, 0.5), st.floats(0.003, 0.1), st.floats(0, 1), st.floats(1, 5)
+    ratios,
+    ratios,
+    st.floats(0.005, 0.5),
+    st.floats(0.003, 0.1),
+    st.floats(0, 1),
+    st.floats(1, 5),
 )
 def test_larger_errors_never_lead_to_rescue_or_no(
     red, blue, ratio_error, zero_error, red_share, factor
@@ -194,7 +208,12 @@ def test_larger_errors_never_lead_to_rescue_or_no(
 
 @settings(max_examples=100, deadline=None)
 @given(
-    ratios, ratios, st.floats(0.005, 0.5), st.floats(0.003, 0.1), st.floats(0, 1), st.floats(0, 1)
+    ratios,
+    ratios,
+    st.floats(0.005, 0.5),
+    st.floats(0.003, 0.1),
+    st.floats(0, 1),
+    st.floats(0, 1),
 )
 def test_a_bluer_field_is_never_bolder(red, blue, ratio_error, zero_error, share, less):
     fuller = judged(a_fit(red, blue, ratio_error, zero_error, red_share=share)).verdict
@@ -221,7 +240,8 @@ def test_more_scatter_in_the_stars_never_leads_to_rescue():
     for seed in range(5):
         for noise in (0.01, 0.05, 0.15, 0.4):
             assert (
-                judged(fit_gains(*stars_through("HOO", 40, seed, noise=noise))).verdict != "rescue"
+                judged(fit_gains(*stars_through("HOO", 40, seed, noise=noise))).verdict
+                != "rescue"
             )
     found = [
         judged(fit_gains(*stars_through("camera", 20, 3, noise=noise))).verdict

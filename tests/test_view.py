@@ -308,7 +308,9 @@ def test_a_row_tells_what_is_known_of_a_star(camera):
     assert cells["Star"] == str(i + 1)
     assert cells["x, y"] == f"{stars['x_px'][i]:.1f}, {stars['y_px'][i]:.1f}"
     assert cells["B−V"].startswith(f"{stars['bv_mag'][i]:.2f}".replace("-", "−"))
-    assert cells["residual R/G"] == f"{camera.check.fit.residual_mag[0, 3]:+.3f}".replace("-", "−")
+    assert cells["residual R/G"] == f"{camera.check.fit.residual_mag[0, 3]:+.3f}".replace(
+        "-", "−"
+    )
     assert (cells["in the fit"], cells["colour from"]) == ("used", "gains")
 
 
@@ -410,7 +412,9 @@ def asked(address, path="", method="GET", **headers):
     plug = http.client.HTTPConnection(parts.hostname, parts.port, timeout=20)
     target = path if path.startswith("/") else parts.path + path
     plug.request(
-        method, target, headers={name.replace("_", "-"): value for name, value in headers.items()}
+        method,
+        target,
+        headers={name.replace("_", "-"): value for name, value in headers.items()},
     )
     answer = plug.getresponse()
     body = answer.read().decode()
@@ -494,7 +498,8 @@ def test_the_benchmark_prints_what_a_choice_costs():
         env=os.environ | {"PYTHONPATH": str(ROOT)},
     ).stdout
     assert (
-        len(re.findall(r"slowest choice \d+\.\d+ s, \d+\.\d+ of the 0\.3 s aimed at", answer)) == 2
+        len(re.findall(r"slowest choice \d+\.\d+ s, \d+\.\d+ of the 0\.3 s aimed at", answer))
+        == 2
     )
 
 
@@ -611,7 +616,12 @@ class Browser:
 
     def drag(self, *places) -> None:
         """Press the mouse at the first place, go through the others, and let it go at the last."""
-        kinds = ["mouseMoved", "mousePressed", *["mouseMoved"] * (len(places) - 1), "mouseReleased"]
+        kinds = [
+            "mouseMoved",
+            "mousePressed",
+            *["mouseMoved"] * (len(places) - 1),
+            "mouseReleased",
+        ]
         for kind, (x, y) in zip(kinds, (places[0], *places, places[-1]), strict=True):
             self.send(
                 "Input.dispatchMouseEvent",
@@ -814,7 +824,9 @@ def test_the_page_in_a_browser(browser, address, folder):
     browser.until(f"{MODEL}('chosen').data.name[0] == '{star + 1}'")
     for _ in range(20):
         browser.key("-")
-    width, height = browser.js(f"[{MODEL}('picture').inner_width, {MODEL}('picture').inner_height]")
+    width, height = browser.js(
+        f"[{MODEL}('picture').inner_width, {MODEL}('picture').inner_height]"
+    )
     header = fits.getheader(folder / "sho.fits")
     assert browser.js(span) == pytest.approx(
         max(header["NAXIS1"] / width, header["NAXIS2"] / height)
@@ -832,7 +844,8 @@ def test_the_page_in_a_browser(browser, address, folder):
     assert len(chosen) > MOST_NUMBERS  # too many to read beside each other
     assert set(browser.js(f"{MODEL}('chosen').data.name")) == {""}
     assert (
-        browser.js(f"{MODEL}('table').text").count("<tr>") == min(len(chosen), rows.MOST_ROWS) + 1
+        browser.js(f"{MODEL}('table').text").count("<tr>")
+        == min(len(chosen), rows.MOST_ROWS) + 1
     )
 
     # click a star: its row shows
@@ -921,7 +934,9 @@ def test_the_page_in_a_browser(browser, address, folder):
     ]
     assert len(urls) > 4
     assert len(sockets) == 2
-    assert {urlsplit(url).netloc for url in (*urls, *sockets)} - {""} == {urlsplit(address).netloc}
+    assert {urlsplit(url).netloc for url in (*urls, *sockets)} - {""} == {
+        urlsplit(address).netloc
+    }
     assert [
         event
         for event in browser.events

@@ -408,8 +408,12 @@ def _blank_judgement(table: Table, width_px: np.ndarray, shape: tuple[int, ...])
 def _widths_px(light: np.ndarray, table: Table) -> np.ndarray:
     """Widths of the stars as they look; none is narrower than clear stars are."""
     fwhm_px = float(np.mean(table.meta["fwhm_px"]))
-    width_px = star_widths(light.mean(axis=0), table["x_px"].value, table["y_px"].value, fwhm_px)
-    clear = (table["snr"] >= WIDTH_SNR) & (table["flags"] & (Flag.SATURATED | Flag.BLENDED) == 0)
+    width_px = star_widths(
+        light.mean(axis=0), table["x_px"].value, table["y_px"].value, fwhm_px
+    )
+    clear = (table["snr"] >= WIDTH_SNR) & (
+        table["flags"] & (Flag.SATURATED | Flag.BLENDED) == 0
+    )
     least_px = np.median(width_px[clear]) if clear.any() else min(fwhm_px, 3.0)
     return np.maximum(width_px, least_px)
 
@@ -435,7 +439,9 @@ def _check(pixels: np.ndarray) -> None:
 
 def _filled(pixels: np.ndarray) -> np.ndarray:
     """Infinities as NaN, which the star finder knows to be no data."""
-    return pixels if np.isfinite(pixels.sum()) else np.where(np.isfinite(pixels), pixels, np.nan)
+    return (
+        pixels if np.isfinite(pixels.sum()) else np.where(np.isfinite(pixels), pixels, np.nan)
+    )
 
 
 def _decoded(display: np.ndarray) -> np.ndarray:
@@ -505,7 +511,12 @@ def _judge_cores(
     known = (stars["duv_error"] <= MAX_DUV_ERROR) | _surely_impossible(light, neutral_bv_mag)
     known |= stretched & _clearly_decided(stars["duv"], stars["duv_error"])
     stars["why_unknown"] = np.select(
-        [stars["flags"] & Flag.EDGE > 0, odd_shape, ~np.isfinite(core).all(axis=1), ~known | faint],
+        [
+            stars["flags"] & Flag.EDGE > 0,
+            odd_shape,
+            ~np.isfinite(core).all(axis=1),
+            ~known | faint,
+        ],
         WHY_UNKNOWN,
         "",
     )
@@ -581,7 +592,9 @@ def _distance_error(light: StarLight) -> np.ndarray:
 
 def _uv_error(rgb: np.ndarray, factor: np.ndarray) -> np.ndarray:
     """Error of u', v' from the independent errors in the columns of `factor`."""
-    parts = [uv_prime_distance(rgb + error, rgb - error) for error in np.moveaxis(factor, -1, 0)]
+    parts = [
+        uv_prime_distance(rgb + error, rgb - error) for error in np.moveaxis(factor, -1, 0)
+    ]
     return np.sqrt(np.sum(np.square(parts), axis=0)) / 2
 
 

@@ -20,7 +20,13 @@ STYLES = {
     "possible": ("possible", {"marker": ".", "s": 22, "c": "#6e6e6e", "linewidths": 0}),
     "suspicious": (
         "suspicious",
-        {"marker": "D", "s": 16, "facecolors": "none", "edgecolors": "#444444", "linewidths": 0.9},
+        {
+            "marker": "D",
+            "s": 16,
+            "facecolors": "none",
+            "edgecolors": "#444444",
+            "linewidths": 0.9,
+        },
     ),
     "green": (
         "impossible: green to cyan",

@@ -21,9 +21,7 @@ LARGEST_WIDTH = 8.0
 SECTORS = 8  # of the background ring; a plane takes 3 of them
 FEWEST_SECTORS = 5
 FEWEST_CORE_PIXELS = 4
-INNER_NEBULA_SHARE = (
-    0.5  # of the variance among sectors: what the nebula does under the star, where none can look
-)
+INNER_NEBULA_SHARE = 0.5  # of the variance among sectors: what the nebula does under the star, where none can look
 LEVEL_STEP = (
     1 / 255
 )  # a stretched picture is rounded to at least this in all likelihood, or was once
@@ -85,7 +83,9 @@ def _ring_medians(
     medians = np.full((len(x_px), reach + 1), np.nan)
     for batch in _batches(np.full(len(x_px), reach)):
         values = stamps_at(luminance, x_px[batch], y_px[batch], (dx, dy))[0]
-        medians[batch] = np.stack([_median(values[:, ring == r]) for r in range(reach + 1)], axis=1)
+        medians[batch] = np.stack(
+            [_median(values[:, ring == r]) for r in range(reach + 1)], axis=1
+        )
     return medians
 
 
@@ -308,7 +308,9 @@ def _scatter(left: np.ndarray, count: np.ndarray) -> np.ndarray:
     return np.einsum("msc,msd->mcd", left, left) / np.maximum(count - 3, 1)[:, None, None]
 
 
-def _region(stamps: _Stamps, region: np.ndarray, sky: _Sky, noise: FrameNoise, compressed: bool):
+def _region(
+    stamps: _Stamps, region: np.ndarray, sky: _Sky, noise: FrameNoise, compressed: bool
+):
     """Mean of the pixels of a region above the background, (m, 3), and the factor of its
     covariance, (m, 3, 4)."""
     count, weight = _even_weights(region & stamps.seen)

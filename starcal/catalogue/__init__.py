@@ -92,7 +92,11 @@ class CatalogueStars:
         columns = {f.name: getattr(self, f.name) for f in fields(self)}
         return replace(
             self,
-            **{k: column[which] for k, column in columns.items() if isinstance(column, np.ndarray)},
+            **{
+                k: column[which]
+                for k, column in columns.items()
+                if isinstance(column, np.ndarray)
+            },
         )
 
     def at_epoch(self, epoch_yr: float) -> CatalogueStars:
@@ -120,7 +124,11 @@ class CatalogueStars:
         if epoch_yr == self.epoch_yr:
             return self
         ra, dec, pmra, pmdec = move(
-            self.ra_deg, self.dec_deg, self.pmra_mas_yr, self.pmdec_mas_yr, epoch_yr - self.epoch_yr
+            self.ra_deg,
+            self.dec_deg,
+            self.pmra_mas_yr,
+            self.pmdec_mas_yr,
+            epoch_yr - self.epoch_yr,
         )
         return replace(
             self,
@@ -204,5 +212,7 @@ def _tangents(ra_deg: ArrayLike, dec_deg: ArrayLike) -> tuple[np.ndarray, np.nda
     """Unit vectors to the east and to the north of each place."""
     ra, dec = np.radians(ra_deg), np.radians(dec_deg)
     east = np.stack([-np.sin(ra), np.cos(ra), np.zeros_like(ra)], axis=-1)
-    north = np.stack([-np.sin(dec) * np.cos(ra), -np.sin(dec) * np.sin(ra), np.cos(dec)], axis=-1)
+    north = np.stack(
+        [-np.sin(dec) * np.cos(ra), -np.sin(dec) * np.sin(ra), np.cos(dec)], axis=-1
+    )
     return east, north

@@ -322,7 +322,9 @@ def _described(lines: Iterable[str], path: Path, size_bytes: int) -> CachedField
             size_bytes=size_bytes,
             with_starcal=path.parent == data_folder(),
         )
-    except Exception as error:  # YAML, missing facts, values out of range: a header that is none
+    except (
+        Exception
+    ) as error:  # YAML, missing facts, values out of range: a header that is none
         raise _damaged(
             path,
             f"has no header of a field "
@@ -406,7 +408,9 @@ def forget(name: str | Path | None = None) -> tuple[Path, ...]:
 def _files(folder: Path) -> Iterator[Path]:
     """Files that should be fields."""
     return iter(
-        sorted(path for path in folder.glob("*.ecsv") if path.is_file()) if folder.is_dir() else ()
+        sorted(path for path in folder.glob("*.ecsv") if path.is_file())
+        if folder.is_dir()
+        else ()
     )
 
 
@@ -434,7 +438,8 @@ def _checked(path: Path) -> str:
     found = hashlib.sha256(_DIGEST.sub(_ZEROS, text, count=1).encode()).hexdigest()
     if not said or said[0] != found:
         raise _damaged(
-            path, f"has SHA-256 {found[:12]}..., {said[0][:12] if said else 'nothing'}... is needed"
+            path,
+            f"has SHA-256 {found[:12]}..., {said[0][:12] if said else 'nothing'}... is needed",
         )
     return text
 

@@ -26,9 +26,7 @@ __all__ = [
 
 DEEPER = ("gaia", "apass")  # than the embedded one, the better first
 EMBEDDED_DEPTH_MAG = 11.5  # the embedded catalogue has nine stars of ten down to here
-ENOUGH_STARS = (
-    100  # embedded stars in the circle round a frame, some 40 of them in it: no need to go deeper
-)
+ENOUGH_STARS = 100  # embedded stars in the circle round a frame, some 40 of them in it: no need to go deeper
 USUAL_LIMIT_MAG = 15.0  # where nothing says how deep the frame is
 LIMIT_STEP_MAG = (
     0.5  # limits are rounded up to it, so that frames of one field share a cached answer
@@ -102,7 +100,9 @@ class Fetched:
     was_there: bool
 
     def __str__(self) -> str:
-        return f"{self.field}{' (was there already)' if self.was_there else ''}\n{self.field.path}"
+        return (
+            f"{self.field}{' (was there already)' if self.was_there else ''}\n{self.field.path}"
+        )
 
 
 def stars_around(
@@ -232,7 +232,8 @@ def magnitude_limit(
     shallower, hence the rounding up.
     """
     found, known = (
-        np.sort(np.asarray(m, float)[np.isfinite(m)]) for m in (instrumental_mag, embedded_v_mag)
+        np.sort(np.asarray(m, float)[np.isfinite(m)])
+        for m in (instrumental_mag, embedded_v_mag)
     )
     ranks = min(len(found), len(known), RANKS)
     if not ranks:
@@ -276,7 +277,9 @@ def _auto(
             own, notes=(*notes, f"the embedded catalogue was used instead of Gaia: {error}")
         )
     if not len(named.stars):
-        return replace(own, notes=(*notes, *named.notes, "the embedded catalogue was used instead"))
+        return replace(
+            own, notes=(*notes, *named.notes, "the embedded catalogue was used instead")
+        )
     return _cut(named, circle, epoch_yr)
 
 
@@ -314,10 +317,14 @@ def _named(request: FieldRequest, online: bool, timeout_s: float) -> Choice:
         if field is None or not _readable(field):
             raise
         kept = _kept(field, request)
-        return replace(kept, notes=(*notes, f"a field of the cache was used: {error}", *kept.notes))
+        return replace(
+            kept, notes=(*notes, f"a field of the cache was used: {error}", *kept.notes)
+        )
 
 
-def _asked(request: FieldRequest, online: bool, timeout_s: float, notes: tuple[str, ...]) -> Choice:
+def _asked(
+    request: FieldRequest, online: bool, timeout_s: float, notes: tuple[str, ...]
+) -> Choice:
     if not online:
         raise CatalogueUnreachable(
             f"{request.catalogue}: this field is not in the cache {cache.cache_folder()}, and the "
@@ -340,7 +347,9 @@ def _asked(request: FieldRequest, online: bool, timeout_s: float, notes: tuple[s
     try:
         return Choice(stars, "service", cache.keep(request, answer).path, notes)
     except OutputError as error:
-        return Choice(stars, "service", notes=(*notes, f"the answer could not be kept: {error}"))
+        return Choice(
+            stars, "service", notes=(*notes, f"the answer could not be kept: {error}")
+        )
 
 
 def _kept(field: cache.CachedField, request: FieldRequest) -> Choice:
@@ -382,5 +391,6 @@ def _cut(choice: Choice, circle: tuple[float, float, float], epoch_yr: float) ->
     stars = choice.stars.at_epoch(epoch_yr)
     centre = FieldRequest(SERVICES[0], *circle, FAINTEST_MAG[SERVICES[0]])
     return replace(
-        choice, stars=stars.select(centre.separation_deg(stars.ra_deg, stars.dec_deg) <= circle[2])
+        choice,
+        stars=stars.select(centre.separation_deg(stars.ra_deg, stars.dec_deg) <= circle[2]),
     )

@@ -87,11 +87,16 @@ DWARF_BV_ERROR_MAG = (
 )
 GIANT_BV_ERROR_MAG = 0.05  # giants lie 0.04 to 0.06 off the dwarfs' relation
 REDDEST_SURE_DWARF_MAG = 0.85  # BP-RP; redder stars may be giants
-FAINTEST_GIANT_MAG = 4.5  # absolute G: below the foot of the giant branch, above the dwarfs as red
+FAINTEST_GIANT_MAG = (
+    4.5  # absolute G: below the foot of the giant branch, above the dwarfs as red
+)
 SURE_PARALLAX = 10.0  # times its error: the absolute magnitude is then good to 0.2
 # Errors of B-V from the errors of B and V that APASS DR9 reaches: 0.02 to V 13.5, 0.05 to 0.1 at V
 # 16 to 17.
-_APASS_V_MAG, _APASS_BV_ERROR_MAG = (10.0, 13.5, 15.0, 16.0, 17.0), (0.03, 0.03, 0.05, 0.08, 0.14)
+_APASS_V_MAG, _APASS_BV_ERROR_MAG = (
+    (10.0, 13.5, 15.0, 16.0, 17.0),
+    (0.03, 0.03, 0.05, 0.08, 0.14),
+)
 
 
 def wanted_columns(catalogue: str) -> list[str]:
@@ -102,7 +107,9 @@ def wanted_columns(catalogue: str) -> list[str]:
 def find_column(names: list[str], spellings: tuple[str, ...]) -> str | None:
     """The first of the names that is one of the spellings, whatever their case."""
     by_lower_case = {name.lower(): name for name in reversed(names)}
-    return next((by_lower_case[s.lower()] for s in spellings if s.lower() in by_lower_case), None)
+    return next(
+        (by_lower_case[s.lower()] for s in spellings if s.lower() in by_lower_case), None
+    )
 
 
 def plain_table(received: Table, catalogue: str) -> Table:
@@ -256,7 +263,9 @@ def _apass(columns: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
         "v_mag": columns["v_mag"],
         "bv_mag": columns["bv_mag"],
         "bv_clamped": np.zeros(len(error), bool),
-        "bv_error_mag": np.where(error > 0, error, np.nan),  # 0: seen in one night, error unknown
+        "bv_error_mag": np.where(
+            error > 0, error, np.nan
+        ),  # 0: seen in one night, error unknown
         "bv_fit_error_mag": np.interp(columns["v_mag"], _APASS_V_MAG, _APASS_BV_ERROR_MAG),
     }
 

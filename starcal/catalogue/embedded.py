@@ -196,7 +196,8 @@ def verify() -> CatalogueInfo:
         digest = _checksum(folder / name)
         if digest != entry["sha256"]:
             raise _damaged(
-                folder / name, f"has SHA-256 {digest[:12]}..., {entry['sha256'][:12]}... is needed"
+                folder / name,
+                f"has SHA-256 {digest[:12]}..., {entry['sha256'][:12]}... is needed",
             )
     return info()
 
@@ -247,7 +248,9 @@ def bv_error_model(v_mag: np.ndarray) -> np.ndarray:
 # --- answers ----------------------------------------------------------------------------
 
 
-def cell_of(ra_deg: np.ndarray, dec_deg: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def cell_of(
+    ra_deg: np.ndarray, dec_deg: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Cell of each position, and the place within it.
 
     Parameters
@@ -326,7 +329,9 @@ def _cells_of_band(n: int, ra_deg: float, half_deg: float) -> Iterator[tuple[int
         yield 0, n
         return
     column = first % n
-    beyond = column + stop - first - n  # cells past RA 360: these stand at the start of the band
+    beyond = (
+        column + stop - first - n
+    )  # cells past RA 360: these stand at the start of the band
     if beyond > 0:
         yield 0, beyond
     yield column, min(column + stop - first, n)
@@ -339,8 +344,12 @@ def _half_width_deg(band: int, dec_deg: float, radius_deg: float) -> float:
         return 180.0
     # The circle is widest in right ascension at this declination (at the pole, if it holds the
     # pole).
-    sin_widest = np.clip(np.sin(np.radians(dec_deg)) / np.cos(np.radians(radius_deg)), -1.0, 1.0)
-    widest_deg = np.clip(np.degrees(np.arcsin(sin_widest)), _EDGES_DEG[band], _EDGES_DEG[band + 1])
+    sin_widest = np.clip(
+        np.sin(np.radians(dec_deg)) / np.cos(np.radians(radius_deg)), -1.0, 1.0
+    )
+    widest_deg = np.clip(
+        np.degrees(np.arcsin(sin_widest)), _EDGES_DEG[band], _EDGES_DEG[band + 1]
+    )
     dec, centre = np.radians(widest_deg), np.radians(dec_deg)
     above = np.cos(np.radians(radius_deg)) - np.sin(dec) * np.sin(centre)
     below = np.cos(dec) * np.cos(centre)
@@ -381,11 +390,17 @@ def _read(
         records.append(run[bright])
     hip = _hip_numbers(catalogue.hip, np.concatenate(rows))
     limit_mag = np.inf if limit_mag is None else limit_mag
-    return _decode(np.concatenate(records), np.concatenate(cells), hip, catalogue.facts, limit_mag)
+    return _decode(
+        np.concatenate(records), np.concatenate(cells), hip, catalogue.facts, limit_mag
+    )
 
 
 def _decode(
-    records: np.ndarray, cells: np.ndarray, hip: np.ndarray, facts: dict[str, Any], limit_mag: float
+    records: np.ndarray,
+    cells: np.ndarray,
+    hip: np.ndarray,
+    facts: dict[str, Any],
+    limit_mag: float,
 ) -> CatalogueStars:
     """Records as plain numbers."""
     ra_deg, dec_deg = position_in_cell(cells, records["dra"], records["ddec"])
@@ -397,7 +412,9 @@ def _decode(
         pmra_mas_yr=records["pmra"].astype(np.float32),
         pmdec_mas_yr=records["pmdec"].astype(np.float32),
         v_mag=(records["v"] / 1000.0).astype(np.float32),
-        bv_mag=np.where(records["bv"] == NO_BV, np.nan, records["bv"] / 1000.0).astype(np.float32),
+        bv_mag=np.where(records["bv"] == NO_BV, np.nan, records["bv"] / 1000.0).astype(
+            np.float32
+        ),
         bv_error_mag=sigma_mag.astype(np.float32),
         bv_clamped=(flags & BV_CLAMPED) != 0,
         double=(flags & DOUBLE) != 0,
@@ -445,7 +462,9 @@ def _open(folder: Path) -> _Catalogue:
         found = _size(folder / name)
         if found != entry["bytes"]:
             raise _damaged(folder / name, f"has {found} bytes, {entry['bytes']} are needed")
-    stars, cell_starts, hip = (_map(folder / name) for name in (TABLE_FILE, CELLS_FILE, HIP_FILE))
+    stars, cell_starts, hip = (
+        _map(folder / name) for name in (TABLE_FILE, CELLS_FILE, HIP_FILE)
+    )
     return _Catalogue(stars, cell_starts, hip, facts)
 
 

@@ -71,7 +71,10 @@ BT_VT_RANGE_MAG = (
     -0.35,
     2.4,
 )  # where the map to B-V has been checked; beyond, it is held at its end
-BP_RP_RANGE_MAG = (-0.12, 1.84)  # where dwarfs follow a cubic; beyond, there is no B-V from Gaia
+BP_RP_RANGE_MAG = (
+    -0.12,
+    1.84,
+)  # where dwarfs follow a cubic; beyond, there is no B-V from Gaia
 _BV_RANGE_MAG = (-0.3, 1.9)  # where Hp has been compared with V
 
 _TRIM_BT_VT_MAG = (-0.30, -0.20, -0.10, 0.90, 1.10, 1.40, 1.60, 1.85)
@@ -106,7 +109,9 @@ def bv_from_tycho(bt_vt_mag: np.ndarray) -> np.ndarray:
     red = x - 7.813e-3 * x - 1.489e-1 * x**2 + 3.384e-2 * x**3
     share_of_red = np.clip((x - 0.4) / 0.2, 0.0, 1.0)
     return (
-        (1 - share_of_red) * blue + share_of_red * red + np.interp(x, _TRIM_BT_VT_MAG, _TRIM_BV_MAG)
+        (1 - share_of_red) * blue
+        + share_of_red * red
+        + np.interp(x, _TRIM_BT_VT_MAG, _TRIM_BV_MAG)
     )
 
 

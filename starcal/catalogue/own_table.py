@@ -154,7 +154,9 @@ def read_own_table(
     )
 
 
-def _motions(columns: dict[str, np.ndarray], n: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _motions(
+    columns: dict[str, np.ndarray], n: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Proper motions, and which stars have none."""
     nowhere = np.full(n, np.nan)
     pmra = columns.get("pmra", nowhere)
@@ -227,7 +229,9 @@ def _parsed(path: Path, start: bytes) -> Table:
     )
 
 
-def _positions(table: Table, names: dict[str, str | None], path) -> tuple[np.ndarray, np.ndarray]:
+def _positions(
+    table: Table, names: dict[str, str | None], path
+) -> tuple[np.ndarray, np.ndarray]:
     """Degrees; texts are hours and degrees, sexagesimal."""
     missing = [what for what in ("ra", "dec") if not names[what]]
     if missing:
@@ -275,7 +279,12 @@ def _photometry(columns: dict[str, np.ndarray], table: Table, path) -> tuple[np.
     if {"g", "bp", "rp"} <= has:
         bp_rp = columns["bp"] - columns["rp"]
         bv = bv_from_gaia(bp_rp)
-        return v_from_gaia(columns["g"], bp_rp), bv, error, np.isfinite(bp_rp) & ~np.isfinite(bv)
+        return (
+            v_from_gaia(columns["g"], bp_rp),
+            bv,
+            error,
+            np.isfinite(bp_rp) & ~np.isfinite(bv),
+        )
     raise _lacking(path, table, ["v with bv or b, or g with bp and rp"])
 
 
@@ -285,7 +294,9 @@ def _smooth_errors(v_mag: np.ndarray, error_mag: np.ndarray) -> np.ndarray:
     stated = np.flatnonzero(np.isfinite(v_mag) & (error_mag > 0))
     if not len(stated):
         return np.full(len(v_mag), TYPICAL_BV_ERROR_MAG, np.float32)
-    bins = np.array_split(stated[np.argsort(v_mag[stated])], max(len(stated) // ERROR_BIN_STARS, 1))
+    bins = np.array_split(
+        stated[np.argsort(v_mag[stated])], max(len(stated) // ERROR_BIN_STARS, 1)
+    )
     middle, median = (np.array([np.median(a[b]) for b in bins]) for a in (v_mag, error_mag))
     return np.maximum(np.interp(v_mag, middle, median), LEAST_BV_ERROR_MAG).astype(np.float32)
 

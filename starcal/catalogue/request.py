@@ -65,7 +65,9 @@ class FieldRequest:
             )
         for name, (low, high) in RANGE_OF.items():
             if not low <= getattr(self, name) <= high:
-                raise ValueError(f"{name} {getattr(self, name)} given; {low} to {high} is needed")
+                raise ValueError(
+                    f"{name} {getattr(self, name)} given; {low} to {high} is needed"
+                )
         if not np.isfinite(self.ra_deg):
             raise ValueError(f"ra_deg {self.ra_deg} given; a number of degrees is needed")
 

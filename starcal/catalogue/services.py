@@ -106,7 +106,10 @@ class _Deadline:
 
 
 def ask(
-    request: FieldRequest, *, timeout_s: float = default_of("timeout"), row_limit: int = ROW_LIMIT
+    request: FieldRequest,
+    *,
+    timeout_s: float = default_of("timeout"),
+    row_limit: int = ROW_LIMIT,
 ) -> Answer:
     """Ask a service for a field.
 
@@ -134,12 +137,16 @@ def ask(
         `timeout_s` or `row_limit` outside its range.
     """
     if not 0 < timeout_s < np.inf or row_limit < 1:
-        raise ValueError(f"timeout_s {timeout_s}, row_limit {row_limit} given; both are above 0")
+        raise ValueError(
+            f"timeout_s {timeout_s}, row_limit {row_limit} given; both are above 0"
+        )
     deadline = _Deadline(timeout_s)
     answer = _ask_once(request, deadline, row_limit)
     if not len(answer.table):
         ra, dec, radius, limit = PROBE
-        probe = FieldRequest(request.catalogue, ra, dec, radius, min(limit, request.limit_mag + 2))
+        probe = FieldRequest(
+            request.catalogue, ra, dec, radius, min(limit, request.limit_mag + 2)
+        )
         if not len(_ask_once(probe, deadline, row_limit, about=request).table):
             raise _unreachable(
                 request,
@@ -150,7 +157,10 @@ def ask(
 
 
 def _ask_once(
-    request: FieldRequest, deadline: _Deadline, row_limit: int, about: FieldRequest | None = None
+    request: FieldRequest,
+    deadline: _Deadline,
+    row_limit: int,
+    about: FieldRequest | None = None,
 ) -> Answer:
     """One question, with as many attempts as help."""
     query_service = _query_gaia if request.catalogue == "gaia" else _query_vizier
@@ -167,7 +177,9 @@ def _ask_once(
     if len(received) >= row_limit:
         raise _cut_off(request, len(received), row_limit)
     table = (
-        plain_table(received, request.catalogue) if len(received) else no_rows(request.catalogue)
+        plain_table(received, request.catalogue)
+        if len(received)
+        else no_rows(request.catalogue)
     )
     _require_right_place(table, request, address)
     return Answer(table, query, address, row_limit)
@@ -183,7 +195,9 @@ def _unreachable(request: FieldRequest, address: str, cause: str) -> CatalogueUn
     )
 
 
-def _cut_off(request: FieldRequest, rows: int | None, row_limit: int | None) -> CatalogueIncomplete:
+def _cut_off(
+    request: FieldRequest, rows: int | None, row_limit: int | None
+) -> CatalogueIncomplete:
     came = (
         "the answer was cut off by the service"
         if rows is None
@@ -238,7 +252,9 @@ def _within(deadline: _Deadline, query: Callable):
     def work():
         try:
             outcome.append((query(), None))
-        except Exception as error:  # whatever a client throws, on its way to the caller's thread
+        except (
+            Exception
+        ) as error:  # whatever a client throws, on its way to the caller's thread
             outcome.append((None, error))
 
     thread = threading.Thread(target=work, daemon=True, name="starcal catalogue query")
@@ -275,7 +291,9 @@ def _fault_of(error: Exception, deadline: _Deadline) -> _Fault:
         return _Fault(f"the answer broke off in the middle ({_words(causes[-1])})", again=True)
     root = causes[-1] if causes else error
     return _Fault(
-        _words(root) if isinstance(root, OSError) else f"the answer cannot be read ({_words(root)})"
+        _words(root)
+        if isinstance(root, OSError)
+        else f"the answer cannot be read ({_words(root)})"
     )
 
 
@@ -338,7 +356,9 @@ def _whole_votable(headers: dict[str, str], body: bytes) -> bytes:
         try:
             body = gzip.decompress(body)
         except (zlib.error, gzip.BadGzipFile) as error:
-            raise _Fault(f"the answer cannot be unpacked ({_words(error)})", again=True) from error
+            raise _Fault(
+                f"the answer cannot be unpacked ({_words(error)})", again=True
+            ) from error
     if not re.search(rb"<(\w+:)?VOTABLE", body[:2000]):
         raise _Fault(
             f"the answer is not a VOTable but {headers.get('content-type', 'of no stated type')}"
@@ -414,7 +434,9 @@ def _gaia_address() -> str:
     return (os.environ.get("STARCAL_GAIA_URL") or default).rstrip("/")
 
 
-def _query_gaia(request: FieldRequest, deadline: _Deadline, row_limit: int) -> tuple[Table, str]:
+def _query_gaia(
+    request: FieldRequest, deadline: _Deadline, row_limit: int
+) -> tuple[Table, str]:
     """Rows of Gaia DR3, by a job of its own: the quick way of asking gives no more than 2000
     rows."""
     query = _adql(request, row_limit)
@@ -529,7 +551,9 @@ def _vizier_address() -> str:
     return server if "://" in server else f"https://{server}"
 
 
-def _query_vizier(request: FieldRequest, deadline: _Deadline, row_limit: int) -> tuple[Table, str]:
+def _query_vizier(
+    request: FieldRequest, deadline: _Deadline, row_limit: int
+) -> tuple[Table, str]:
     """Rows of a table in VizieR, down to a magnitude."""
     from astropy import units
     from astropy.coordinates import SkyCoord

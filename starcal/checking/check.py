@@ -167,7 +167,9 @@ def refit(found: CheckResult, leave_out: Places = ()) -> CheckResult:
     stars = found.stars.copy()
     stars["flags"] = found.flags_before_fit
     notes = tuple(note for note in found.notes if not note.startswith(NO_STAR_THERE))
-    blank = replace(found, stars=stars, fit=None, fitted=np.empty(0, int), matrix=None, notes=notes)
+    blank = replace(
+        found, stars=stars, fit=None, fitted=np.empty(0, int), matrix=None, notes=notes
+    )
     return _concluded(blank, "gains" if found.matrix is None else "matrix", leave_out)
 
 
@@ -197,7 +199,9 @@ def _another_route(result: CheckResult) -> CheckResult:
         result.stars, in_channels(result.stars), in_channels(result.stars, "flux_error")
     )
     return replace(
-        result, route=colours.route, route_reason=f"{result.verdict.reasons[0]}; {colours.reason}"
+        result,
+        route=colours.route,
+        route_reason=f"{result.verdict.reasons[0]}; {colours.reason}",
     )
 
 
@@ -339,9 +343,13 @@ def _seen_mag(stars: Table, match: Match, v_mag: np.ndarray) -> float:
     """V of the faintest catalogue star that the frame can show: as matched, or `SEEN_SNR` times the
     typical error."""
     offset = np.nanmedian(instrumental_mag(stars)[match.star] - v_mag[match.catalogue])
-    error = np.nanmedian(np.linalg.norm(in_channels(stars, "flux_error")[:, match.star], axis=0))
+    error = np.nanmedian(
+        np.linalg.norm(in_channels(stars, "flux_error")[:, match.star], axis=0)
+    )
     return float(
-        max(v_mag[match.catalogue].max(), -2.5 * np.log10(SEEN_SNR * max(error, 1e-30)) - offset)
+        max(
+            v_mag[match.catalogue].max(), -2.5 * np.log10(SEEN_SNR * max(error, 1e-30)) - offset
+        )
     )
 
 

@@ -410,7 +410,9 @@ def _flag_rows(stars: Table) -> list[tuple[str, str]]:
 
 def _gains_text(fit: GainFit, between: str) -> str:
     known = zip("RGB", fit.gains, fit.gain_errors, strict=True)
-    return between.join(f"{channel} {gain:.4f} +- {error:.4f}" for channel, gain, error in known)
+    return between.join(
+        f"{channel} {gain:.4f} +- {error:.4f}" for channel, gain, error in known
+    )
 
 
 def _with_error(value: float, error: float) -> str:

@@ -74,7 +74,9 @@ def _add_run(commands) -> None:
         "starcal run veil.fits --out veil-stars",
     )
     _add_frame(run)
-    run.add_argument("--out", metavar="DIR", help="folder for the files (default: FRAME-starcal)")
+    run.add_argument(
+        "--out", metavar="DIR", help="folder for the files (default: FRAME-starcal)"
+    )
     run.add_argument(
         "--settings",
         metavar="FILE",
@@ -98,10 +100,14 @@ def _add_view(commands) -> None:
     )
     _add_frame(view)
     view.add_argument(
-        "--out", metavar="DIR", help="folder for the files that you save (default: FRAME-starcal)"
+        "--out",
+        metavar="DIR",
+        help="folder for the files that you save (default: FRAME-starcal)",
     )
     view.add_argument(
-        "--settings", metavar="FILE", help="result.json of an earlier run: start with its choices"
+        "--settings",
+        metavar="FILE",
+        help="result.json of an earlier run: start with its choices",
     )
     _add_switch(view, "tiff", "save the picture as 16-bit TIFF, too")
     view.add_argument(
@@ -296,7 +302,9 @@ def _add_plan(commands) -> None:
         "starcal plan --for veil.fits --aperture-mm 80 --bortle 4 -o veil-plan.html",
     )
     place = plan.add_mutually_exclusive_group(required=True)
-    place.add_argument("--ra", help="middle of the field, right ascension: degrees or 20h22m14s")
+    place.add_argument(
+        "--ra", help="middle of the field, right ascension: degrees or 20h22m14s"
+    )
     place.add_argument(
         "--for", dest="picture", metavar="FRAME", help="the middle of a frame with a WCS"
     )
@@ -373,7 +381,11 @@ def _add_kit(parser) -> None:
         help="electrons that a pixel holds at your gain (default: 50000)",
     )
     parser.add_argument(
-        "--read-noise", type=_not_negative, default=3.0, metavar="E", help="electrons (default: 3)"
+        "--read-noise",
+        type=_not_negative,
+        default=3.0,
+        metavar="E",
+        help="electrons (default: 3)",
     )
     parser.add_argument(
         "--efficiency",
@@ -422,11 +434,15 @@ def _add_fetch(actions) -> None:
         "starcal catalogue fetch --ra 305.6 --dec 40.3 --radius 0.5 --catalogue gaia",
     )
     place = fetch.add_mutually_exclusive_group(required=True)
-    place.add_argument("--ra", type=float, metavar="DEG", help="centre, right ascension in degrees")
+    place.add_argument(
+        "--ra", type=float, metavar="DEG", help="centre, right ascension in degrees"
+    )
     place.add_argument(
         "--for", dest="frame", metavar="FRAME", help="the field of a frame with a WCS"
     )
-    fetch.add_argument("--dec", type=float, metavar="DEG", help="centre, declination in degrees")
+    fetch.add_argument(
+        "--dec", type=float, metavar="DEG", help="centre, declination in degrees"
+    )
     fetch.add_argument(
         "--radius", type=_positive, default=1.0, metavar="DEG", help="of the field (default: 1)"
     )
@@ -478,14 +494,18 @@ def _add_frame(parser, several: bool = False) -> None:
             f"--{channel}", metavar="FILE", help=f"{channel} channel as a file of its own"
         )
     parser.add_argument(
-        "--wcs", metavar="FILE", help="FITS header or .wcs file that says where the frame points"
+        "--wcs",
+        metavar="FILE",
+        help="FITS header or .wcs file that says where the frame points",
     )
     _add_number(parser, "full_scale", "N", "value in the file that means full scale")
     parser.add_argument(
-        "--ra", help="without a WCS that fits: right ascension of the middle, degrees or 20h22m14s"
+        "--ra",
+        help="without a WCS that fits: right ascension of the middle, degrees or 20h22m14s",
     )
     parser.add_argument(
-        "--dec", help="without a WCS that fits: declination of the middle, degrees or +40d15m24s"
+        "--dec",
+        help="without a WCS that fits: declination of the middle, degrees or +40d15m24s",
     )
     _add_number(parser, "scale", "ARCSEC", "without a WCS that fits: size of a pixel")
     parser.set_defaults(frame_parser=parser, several=several)
@@ -584,7 +604,10 @@ def _add_sky(parser) -> None:
 
 def _add_display(parser) -> None:
     _add_number(
-        parser, "black", "N", "black point of previews: 0 as chosen from the frame, 1 at the sky"
+        parser,
+        "black",
+        "N",
+        "black point of previews: 0 as chosen from the frame, 1 at the sky",
     )
     _add_number(
         parser,
@@ -603,7 +626,9 @@ def _add_write_wcs(parser) -> None:
 
 
 def _add_fits_output(parser) -> None:
-    parser.add_argument("-o", "--output", metavar="OUT", required=True, help="file to write (FITS)")
+    parser.add_argument(
+        "-o", "--output", metavar="OUT", required=True, help="file to write (FITS)"
+    )
 
 
 def _add_overwrite(parser, what: str = "existing files") -> None:

@@ -59,7 +59,9 @@ def main(arguments: list[str] | None = None) -> int:
             "interrupted; files that were finished before are there, none is half written", 130
         )
     except MemoryError:
-        return refuse("not enough memory for this frame; close other programs or bin the frame 2x2")
+        return refuse(
+            "not enough memory for this frame; close other programs or bin the frame 2x2"
+        )
     except OSError as error:
         return refuse(f"{error.filename or 'a file'}: {error.strerror or error}")
     except Exception as error:  # a fault of starcal: still one line, but say whose fault it is

@@ -60,7 +60,8 @@ def yellow_white(
     _check_palette(bv_mag, spread_mag)
     if spread_mag == 0:
         return Palette(
-            np.full(n_stars, float(bv_mag)), f"synthetic: every star B-V {bv_mag:.2f}, not measured"
+            np.full(n_stars, float(bv_mag)),
+            f"synthetic: every star B-V {bv_mag:.2f}, not measured",
         )
     chance = np.random.default_rng(seed).uniform(
         ndtr((low - bv_mag) / spread_mag), ndtr((high - bv_mag) / spread_mag), n_stars

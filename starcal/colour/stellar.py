@@ -84,7 +84,9 @@ _BETA_OF_BV = (-0.5628, 0.8720, -0.0156, 0.0417)
 def _matrix_from_primaries(red_xy, green_xy, blue_xy, white_xy) -> NDArray:
     """Linear RGB -> XYZ for a display of these chromaticities, its white at Y = 1 (SMPTE RP 177,
     1993)."""
-    columns = np.array([(x / y, 1.0, (1.0 - x - y) / y) for x, y in (red_xy, green_xy, blue_xy)]).T
+    columns = np.array(
+        [(x / y, 1.0, (1.0 - x - y) / y) for x, y in (red_xy, green_xy, blue_xy)]
+    ).T
     white = xy_to_xyz(white_xy)
     return columns * np.linalg.solve(columns, white)
 
@@ -462,7 +464,10 @@ def classify(
 
 def _uv_without_white(rgb: ArrayLike, neutral_bv_mag: float | None) -> NDArray:
     """CIE 1960 u, v (..., 2) of colours after undoing their neutral star."""
-    return rgb_to_uv_prime(np.asarray(rgb, float) * white_rgb(neutral_bv_mag)) * (1.0, 2.0 / 3.0)
+    return rgb_to_uv_prime(np.asarray(rgb, float) * white_rgb(neutral_bv_mag)) * (
+        1.0,
+        2.0 / 3.0,
+    )
 
 
 def _locus_distance(uv: NDArray) -> tuple[NDArray, NDArray]:

@@ -16,7 +16,9 @@ from ..frame import Frame, write_fits
 from ..stars.linearity import require_linear
 from ..texts import escaped
 
-WHITEN_FROM = 0.9  # of the clipping level; fully white at the level itself, so that no edge shows
+WHITEN_FROM = (
+    0.9  # of the clipping level; fully white at the level itself, so that no edge shows
+)
 STRIP_ROWS = 64  # a strip and what is made of it fit the cache
 
 
@@ -77,7 +79,9 @@ class Calibrated:
 
     def write(self, path: str | Path, *, overwrite: bool = False) -> None:
         """Write as float32 FITS with the input's header."""
-        write_fits(path, self.pixels, self.frame.header, history=self.history, overwrite=overwrite)
+        write_fits(
+            path, self.pixels, self.frame.header, history=self.history, overwrite=overwrite
+        )
 
 
 def calibrate(

@@ -26,9 +26,7 @@ BRIGHTNESS_SNR = 20.0
 SEAM_FWHM = 8.0  # width of the soft seam, in FWHM of the wider stars
 RIM_FWHM = 2.0  # along the star frame's edge its stars are cut off
 QUIET = 1e-3  # of the nebula frame's noise
-NEBULAR_EXCESS = (
-    4.0  # times as bright as in the star frame: in narrow bands a star is not, a nebular knot is
-)
+NEBULAR_EXCESS = 4.0  # times as bright as in the star frame: in narrow bands a star is not, a nebular knot is
 VISIBLE = 3.0  # times the faintest stars' light: what is brighter would be seen
 DETECTION_SNR, LIMIT_STARS = 5.0, 50  # the faintest stars, and how many of them tell how faint
 BLEND_FWHM, BLEND_EXCESS = (
@@ -254,7 +252,9 @@ def _without_partner(star_field, nebula_field, registration, brightness):
     alone = np.zeros(len(nebula_field.stars), bool)
     alone[rows] = _outshines(own, places, shown, star_field.luminance[there], width_px)
     _leave_out_parts(alone, rows, places, light, BRIGHT_REACH_FWHM * width_px)
-    unclear = _unclear_light(star_field, nebula_field, registration, places, BLEND_FWHM * width_px)
+    unclear = _unclear_light(
+        star_field, nebula_field, registration, places, BLEND_FWHM * width_px
+    )
     nebular = np.zeros(len(nebula_field.stars), bool)
     nebular[rows] = alone[rows] & (own > NEBULAR_EXCESS * unclear)
     nebular[rows] &= own > VISIBLE * _limit(star_field)

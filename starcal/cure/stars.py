@@ -110,11 +110,15 @@ class Recoloured:
         x_px, y_px, source = (
             np.asarray(self.check.stars[name]) for name in ("x_px", "y_px", "colour_source")
         )
-        return plots.plot_map(plots.source_places(x_px, y_px, source), self.picture.shape[1:], ax)
+        return plots.plot_map(
+            plots.source_places(x_px, y_px, source), self.picture.shape[1:], ax
+        )
 
     def write(self, path: str | Path, *, overwrite: bool = False) -> None:
         """Write the picture as float32 FITS with the input's header."""
-        write_fits(path, self.picture, self.frame.header, history=self.history, overwrite=overwrite)
+        write_fits(
+            path, self.picture, self.frame.header, history=self.history, overwrite=overwrite
+        )
 
 
 def recolour_stars(
@@ -310,9 +314,12 @@ def _told(found: CheckResult, colours: StarColours, choices: Choices) -> CheckRe
     )
     reason = f"{why}; {colours.reason}"
     verdict = replace(
-        found.verdict, next_steps=tuple(s for s in found.verdict.next_steps if s != GO_ON_WITHOUT)
+        found.verdict,
+        next_steps=tuple(s for s in found.verdict.next_steps if s != GO_ON_WITHOUT),
     )
-    return replace(found, stars=stars, route=colours.route, route_reason=reason, verdict=verdict)
+    return replace(
+        found, stars=stars, route=colours.route, route_reason=reason, verdict=verdict
+    )
 
 
 def _with_count(found: CheckResult) -> CheckResult:
@@ -339,7 +346,9 @@ def _with_its_places(
 ) -> tuple[CheckResult, Split]:
     """Check and split, with the stars that only the star frame shows measured in the nebula and
     split off as well."""
-    x_px, y_px = places_on(star_field, Field(parts, found.stars, require_wcs(frame), frame.name))
+    x_px, y_px = places_on(
+        star_field, Field(parts, found.stars, require_wcs(frame), frame.name)
+    )
     stars = _measured_at(frame, found.stars, x_px, y_px)
     more = len(stars) - len(found.stars)
     if more == 0:
@@ -375,7 +384,9 @@ def _with_star_frame(
     joined = join_star_frame(nebula, layer, star_field, star_brightness=choices.star_brightness)
     covered = _covered(found.stars, joined.coverage)
     found.stars["colour_source"] = np.where(covered, "star frame", found.stars["colour_source"])
-    reason = f"{_told_star_frame(joined, calibrated, star_field.name)}; beyond it: {colours.reason}"
+    reason = (
+        f"{_told_star_frame(joined, calibrated, star_field.name)}; beyond it: {colours.reason}"
+    )
     found = _by_star_frame(found, reason, joined.notes)
     return Recoloured(
         picture=frame.refill(join_add(joined.starless, joined.stars)),
@@ -434,7 +445,10 @@ def _for_star_frame(choices: Choices) -> Choices:
 def _star_field(calibrated: Calibrated) -> Field:
     stars = measure_stars(calibrated.pixels)
     return Field(
-        split(calibrated.pixels, stars), stars, require_wcs(calibrated.frame), calibrated.frame.name
+        split(calibrated.pixels, stars),
+        stars,
+        require_wcs(calibrated.frame),
+        calibrated.frame.name,
     )
 
 

@@ -167,7 +167,9 @@ def near(at: int, reach: int, size: int) -> slice:
     return slice(max(0, at - reach), min(size, at + reach + 1))
 
 
-def blob(dx_px: np.ndarray, dy_px: np.ndarray, widths_px: np.ndarray, angle: float) -> np.ndarray:
+def blob(
+    dx_px: np.ndarray, dy_px: np.ndarray, widths_px: np.ndarray, angle: float
+) -> np.ndarray:
     """An elongated Gaussian of height 1."""
     along = dx_px * np.cos(angle) + dy_px * np.sin(angle)
     across = dy_px * np.cos(angle) - dx_px * np.sin(angle)

@@ -99,7 +99,9 @@ def demo_scenes() -> Iterator[tuple[str, Scene]]:
         scene = make_scene(**settings)
         yield stem, _signed(scene, stem)
         if stem == "cepheus-sho":
-            stars = SimpleNamespace(**{name: np.array(scene.truth[name]) for name in SKY_COLUMNS})
+            stars = SimpleNamespace(
+                **{name: np.array(scene.truth[name]) for name in SKY_COLUMNS}
+            )
             yield (
                 "cepheus-stars",
                 _signed(make_scene(**DEMO_STAR_FRAME, stars=stars), "cepheus-stars"),
@@ -119,7 +121,9 @@ def demo_catalogue(scene: Scene) -> str:
     str
     """
     stars = scene.truth[scene.truth["v_mag"] < 15.0]
-    bv_mag = stars["bv_mag"] + np.random.default_rng(scene.setup.seed).normal(0, 0.02, len(stars))
+    bv_mag = stars["bv_mag"] + np.random.default_rng(scene.setup.seed).normal(
+        0, 0.02, len(stars)
+    )
     lines = [
         f"{ra:.6f},{dec:.6f},{v:.3f},{bv:.3f},0.020"
         for ra, dec, v, bv in zip(

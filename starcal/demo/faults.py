@@ -118,7 +118,9 @@ def doughnut(outer_px: float, inner: float = 0.4, edge_px: float = 0.8) -> Profi
     def disc(r, rim):
         return 0.5 * erfc((r - rim) / (np.sqrt(2) * edge_px))
 
-    return radial(lambda r: disc(r, outer_px) - disc(r, inner * outer_px), outer_px + 8 * edge_px)
+    return radial(
+        lambda r: disc(r, outer_px) - disc(r, inner * outer_px), outer_px + 8 * edge_px
+    )
 
 
 def bloated(profile: Profile, share: float = 0.3, times: float = 2.5) -> Profile:
@@ -305,7 +307,9 @@ def _draw_star(image, x: float, y: float, light: float, profile: Profile, reach:
         add_stamp(image, near_rows, near_columns, stamp.astype(image.dtype))
 
 
-def _window(image: np.ndarray, x: float, y: float, reach: float) -> tuple[np.ndarray, np.ndarray]:
+def _window(
+    image: np.ndarray, x: float, y: float, reach: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Rows and columns of an image around a place."""
     return pixels_around(y, reach, image.shape[0]), pixels_around(x, reach, image.shape[1])
 
@@ -441,7 +445,9 @@ def add_hot_pixels(
         np.add.at(plane.reshape(-1), where, rng.exponential(level, count).astype(plane.dtype))
 
 
-def add_hot_columns(pixels: np.ndarray, rng: np.random.Generator, count: int, level: float) -> None:
+def add_hot_columns(
+    pixels: np.ndarray, rng: np.random.Generator, count: int, level: float
+) -> None:
     """Columns that glow from some row upwards, each in one channel, in place."""
     channels, height, width = pixels.shape
     for _ in range(count):
@@ -449,7 +455,9 @@ def add_hot_columns(pixels: np.ndarray, rng: np.random.Generator, count: int, le
         pixels[rng.integers(channels), start:, rng.integers(width)] += rng.exponential(level)
 
 
-def add_cosmic_rays(pixels: np.ndarray, rng: np.random.Generator, count: int, level: float) -> None:
+def add_cosmic_rays(
+    pixels: np.ndarray, rng: np.random.Generator, count: int, level: float
+) -> None:
     """Sharp tracks of 1 to 15 pixels, each in one channel, in place; level: mean a pixel."""
     channels, height, width = pixels.shape
     for _ in range(count):

@@ -129,7 +129,9 @@ def squares(pixels: np.ndarray, at_px: float) -> np.ndarray:
     return ((subpixels(pixels) - at_px) ** 2).astype(np.float32)
 
 
-def add_stamp(image: np.ndarray, rows: np.ndarray, columns: np.ndarray, stamp: np.ndarray) -> None:
+def add_stamp(
+    image: np.ndarray, rows: np.ndarray, columns: np.ndarray, stamp: np.ndarray
+) -> None:
     """Add a stamp to the pixels of adjoining rows and columns, in place."""
     image[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1] += stamp
 

@@ -47,7 +47,11 @@ class Setup:
     width_nm: int = 3  # of narrowband filters: 3, 5 or 7
     scatter: str = "gaussian"  # about the mean colour relation: "gaussian", "spectra" or "none"
     neutral_bv: float = 0.65  # B-V that `gains_true` makes neutral
-    channel_gains: tuple[float, float, float] = (1.0, 1.0, 1.0)  # by which the channels were scaled
+    channel_gains: tuple[float, float, float] = (
+        1.0,
+        1.0,
+        1.0,
+    )  # by which the channels were scaled
     fwhm_px: float | tuple[float, float, float] = 3.0
     moffat_beta: float | None = 3.0  # wings of the PSF; None: Gaussian
     v_zero_electrons: float = 2.5e10  # of a star of V = 0 through the V band, whole exposure

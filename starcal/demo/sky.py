@@ -19,7 +19,10 @@ SPARSEST_PER_DEG2 = 10.0  # Tycho-2 stars to V 11 at the galactic poles
 
 
 def true_colours(
-    bv_mag: np.ndarray, error_mag: np.ndarray, prior: tuple[float, float], rng: np.random.Generator
+    bv_mag: np.ndarray,
+    error_mag: np.ndarray,
+    prior: tuple[float, float],
+    rng: np.random.Generator,
 ) -> np.ndarray:
     """Draw the true B-V of stars whose catalogue B-V is what it is.
 
@@ -47,7 +50,9 @@ def true_colours(
     mean, rms = prior
     shrink = np.where(np.isnan(bv_mag), 0, rms**2 / (rms**2 + error_mag**2))
     spread = np.where(np.isnan(bv_mag), rms, np.sqrt(shrink) * error_mag)
-    return mean + shrink * np.nan_to_num(bv_mag - mean) + spread * rng.standard_normal(len(bv_mag))
+    return (
+        mean + shrink * np.nan_to_num(bv_mag - mean) + spread * rng.standard_normal(len(bv_mag))
+    )
 
 
 def field_colours(bv_mag: np.ndarray, error_mag: np.ndarray) -> tuple[float, float]:
@@ -108,7 +113,9 @@ def inside_frame(shape: tuple[int, int], x_px: np.ndarray, y_px: np.ndarray) -> 
     return across & (y_px > -0.5) & (y_px < height - 0.5)
 
 
-def star_table(x_px, y_px, ra_deg, dec_deg, v_mag, bv_mag, bv_catalogue_mag, in_catalogue) -> Table:
+def star_table(
+    x_px, y_px, ra_deg, dec_deg, v_mag, bv_mag, bv_catalogue_mag, in_catalogue
+) -> Table:
     """Columns of the truth that both kinds of stars have."""
     return Table(
         {

@@ -20,7 +20,9 @@ PLAIN = (2.2, 0.5, 0.0)  # where too few stars tell: the display's own curve, ne
 FEWEST_STARS = 12
 MOST_STARS = 80
 LEAST_EXCESS_SIGMA = 5.0
-GAMMA_COST = 0.25  # a pure power is not seen in profiles; without magnitudes the plainest is taken
+GAMMA_COST = (
+    0.25  # a pure power is not seen in profiles; without magnitudes the plainest is taken
+)
 RATIO_COST = 0.15
 TABLE = np.linspace(0, 1, 2048)
 ROUNDS = 6  # of the additive fit

@@ -20,7 +20,10 @@ MOST_REACH = 4.5  # in half radii; further out nobody sees a star's light
 FLOOR_SIGMA, FLOOR_SHARE = 0.8, 0.015  # so near to its floor a profile has ended
 RING = (1.9, 3.8)  # of the surroundings, in half radii
 STEEP = (0.8, 0.3)  # of the peak: a star falls between them within about one width
-UNEVEN_SIGMA, UNEVEN_SHARE = 3.0, 0.06  # upper scatter of textured surroundings; of the peak too
+UNEVEN_SIGMA, UNEVEN_SHARE = (
+    3.0,
+    0.06,
+)  # upper scatter of textured surroundings; of the peak too
 STAMP_PIXELS = 1 << 21  # per batch of stars, to bound memory
 LIKE_PEAKS = 41  # stars of like peak that tell what width a star has
 
@@ -198,7 +201,9 @@ def _reach(profile, floor, peak, half_px, sigma) -> NDArray:
     """First ring after the half radius that is near the floor, or where the profile stops
     falling."""
     radius = np.arange(profile.shape[1])
-    near = profile - floor[:, None] <= np.maximum(FLOOR_SIGMA * sigma, FLOOR_SHARE * peak)[:, None]
+    near = (
+        profile - floor[:, None] <= np.maximum(FLOOR_SIGMA * sigma, FLOOR_SHARE * peak)[:, None]
+    )
     rising = np.diff(profile, axis=1, append=profile[:, -1:]) > -0.1 * sigma
     ended = (near | rising) & (radius > half_px[:, None] + 0.5)
     end = np.where(ended.any(axis=1), ended.argmax(axis=1), profile.shape[1] - 1)
@@ -219,7 +224,9 @@ def _surroundings(display, mean, x_px, y_px, shape, sigma) -> dict[str, NDArray]
             continue
         told = _unevenness(here[around], shape["peak"][i], shape["floor"][i], sigma)
         if told["scatter"] > UNEVEN_SIGMA:
-            told["hue_apart"] = _hue_apart(light[:, *window], here, around, radius <= max(half, 1))
+            told["hue_apart"] = _hue_apart(
+                light[:, *window], here, around, radius <= max(half, 1)
+            )
         for name, value in told.items():
             found[name][i] = value
     return found

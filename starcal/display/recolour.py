@@ -206,7 +206,9 @@ class _Picture:
     saturation: float
     neutral_bv: float | None
 
-    def painted(self, found: Profiles, bv_mag: NDArray, rows: NDArray) -> tuple[NDArray, NDArray]:
+    def painted(
+        self, found: Profiles, bv_mag: NDArray, rows: NDArray
+    ) -> tuple[NDArray, NDArray]:
         """The picture with some of the stars coloured, and where it may differ."""
         log_colour = np.log(star_rgb(bv_mag[rows], self.neutral_bv))
         painted = paint(found.pick(rows), log_colour, self.display, self.ground, self.curve)

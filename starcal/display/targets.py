@@ -12,13 +12,17 @@ from .profiles import Profiles
 
 IMPOSSIBLE = ("green", "magenta", "blue")
 CATALOGUE_ERROR_MAG = 0.25  # a B-V known less well tells less than the picture does
-BRIGHTNESS_MAG = 1.6  # a match further off the picture's own relation of brightness is another star
+BRIGHTNESS_MAG = (
+    1.6  # a match further off the picture's own relation of brightness is another star
+)
 FEWEST_FOR_RELATION, RELATION_SCATTER_MAG, RELATION_SHARE = 15, 0.3, 0.75
 FEWEST_FOR_SATURATION = 12
 # Largest slope of a pair of channels against B-V, mag per mag, in light: every composite of
 # O III with H alpha has 1.12, broadband nearly so.
 PLAIN_SLOPE = 1.12
-SLOPE_ERROR = 0.35  # at this relative error, half of what is measured of the saturation is believed
+SLOPE_ERROR = (
+    0.35  # at this relative error, half of what is measured of the saturation is believed
+)
 ON_LOCUS = 0.25  # mag of the green index: a population nearer is one of stars
 BV_GRID_MAG = np.linspace(-0.3, 1.5, 181)
 LEAST_SPREAD_MAG = 0.1  # of R against B; less may be noise and uneven ground
@@ -75,7 +79,9 @@ class Targets:
         return {str(name): int(count) for name, count in zip(names, counts, strict=True)}
 
 
-def parts_of(rings: NDArray, found: Profiles, ground: NDArray, neutral_bv: float | None) -> Parts:
+def parts_of(
+    rings: NDArray, found: Profiles, ground: NDArray, neutral_bv: float | None
+) -> Parts:
     """Judge cores and rims as displayed.
 
     Parameters
@@ -154,7 +160,9 @@ def choose_targets(
     return Targets(bv_mag=bv_mag, source=source, saturation=saturation)
 
 
-def _contradicted(catalogue_bv: NDArray, inferred: NDArray, scatter: float) -> NDArray[np.bool_]:
+def _contradicted(
+    catalogue_bv: NDArray, inferred: NDArray, scatter: float
+) -> NDArray[np.bool_]:
     """Where the picture's own relation is good and a catalogue B-V far off it: another star's."""
     return np.abs(catalogue_bv - inferred) > max(4 * scatter, 0.4)
 
@@ -171,7 +179,9 @@ def _first_that_tells(offers: dict[str, NDArray], fine: NDArray[np.bool_]) -> ND
     return np.select(tells, list(offers), "palette")
 
 
-def _light_ratios(found: Profiles, curve: ToneCurve, ground: NDArray) -> tuple[NDArray, NDArray]:
+def _light_ratios(
+    found: Profiles, curve: ToneCurve, ground: NDArray
+) -> tuple[NDArray, NDArray]:
     """Rho and beta of the cores in the light that the curve tells, (2, n), and magnitudes, (n,)."""
     light = _unclipped_light(found.rings, curve, ground)
     radius = np.arange(light.shape[2])

@@ -38,7 +38,13 @@ BV_LABEL = "B−V in the catalogue, mag"
 # every kind of eye.
 USED = {"marker": "o", "s": 22, "c": "#1f3b73", "linewidths": 0}
 CLIPPED = {"marker": "x", "s": 52, "c": "#c8501e", "linewidths": 1.8}
-PAIRED = {"marker": "s", "s": 30, "facecolors": "none", "edgecolors": "#444444", "linewidths": 0.9}
+PAIRED = {
+    "marker": "s",
+    "s": 30,
+    "facecolors": "none",
+    "edgecolors": "#444444",
+    "linewidths": 0.9,
+}
 FOUND = {"marker": ".", "s": 16, "c": "#6e6e6e", "linewidths": 0}
 MISSING = {"marker": "+", "s": 34, "c": "#8a6d00", "linewidths": 0.9}
 BY_SOURCE = {  # the most trusted first
@@ -174,7 +180,9 @@ def plot_chromaticity(
     ax.plot(*below.T, **LIMIT)
     ax.plot(*above.T, label=f"limit: |Duv| = {IMPOSSIBLE_DUV}", **LIMIT)
     ax.plot(*locus.T, label="real stars", **LINE)
-    ax.plot(*rgb_to_uv_prime(np.ones(3)), "+", color="black", ms=9, label="white of the display")
+    ax.plot(
+        *rgb_to_uv_prime(np.ones(3)), "+", color="black", ms=9, label="white of the display"
+    )
     _label_locus(ax, above, neutral_bv)
     _draw(ax, colours)
     ax.set(
@@ -247,7 +255,11 @@ def fit_colours(fit: GainFit) -> list[Marks]:
 
 
 def check_places(
-    x_px: np.ndarray, y_px: np.ndarray, match: Match | None, fit: GainFit | None, fitted: np.ndarray
+    x_px: np.ndarray,
+    y_px: np.ndarray,
+    match: Match | None,
+    fit: GainFit | None,
+    fitted: np.ndarray,
 ) -> list[Marks]:
     """Places of stars by what became of them in a check; kinds without stars are left out.
 
@@ -377,8 +389,13 @@ def _stars_and_clipped(
     _draw(
         panel,
         [
-            Marks(fit.bv_mag[which], shown[which], style, f"{label} ({np.count_nonzero(which)})")
-            for which, style, label in ((fit.used, USED, "used"), (~fit.used, CLIPPED, "clipped"))
+            Marks(
+                fit.bv_mag[which], shown[which], style, f"{label} ({np.count_nonzero(which)})"
+            )
+            for which, style, label in (
+                (fit.used, USED, "used"),
+                (~fit.used, CLIPPED, "clipped"),
+            )
             if which.any()
         ],
     )
@@ -476,7 +493,10 @@ def _limit(distance: float, neutral_bv_mag: float | None) -> np.ndarray:
 def _room(colours: Sequence[np.ndarray]) -> dict:
     """Limits of the axes that hold the locus with its labels and all stars."""
     shown = np.concatenate(colours)
-    (left, low), (right, high) = np.nanmin(shown, axis=0) - 0.015, np.nanmax(shown, axis=0) + 0.015
+    (left, low), (right, high) = (
+        np.nanmin(shown, axis=0) - 0.015,
+        np.nanmax(shown, axis=0) + 0.015,
+    )
     return {
         "xlim": (min(left, np.nanmin(colours[0][:, 0]) - LABEL_ROOM_UV), right),
         "ylim": (low, high),

@@ -69,7 +69,9 @@ def write_pair(
     draw, left = ImageDraw.Draw(sheet), 0
     for picture, label in zip(pictures, ("before", "after"), strict=True):
         sheet.paste(picture, (left, strip))
-        draw.text((left + 8, strip // 2), label, "#f0f0f0", ImageFont.load_default(16), anchor="lm")
+        draw.text(
+            (left + 8, strip // 2), label, "#f0f0f0", ImageFont.load_default(16), anchor="lm"
+        )
         left += picture.width + gap
     mark = PngInfo()
     mark.add_text("Description", PAIR_MARK)

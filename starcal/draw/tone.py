@@ -85,7 +85,9 @@ class Stretch:
         """
         depth = black * self._sky_depth
         return replace(
-            self, black=tuple(level + depth for level in self.black), slope=self.slope * strength
+            self,
+            black=tuple(level + depth for level in self.black),
+            slope=self.slope * strength,
         )
 
     @property
@@ -114,9 +116,9 @@ def stretch_apart(
         Display pictures in [0, 1], to be joined by `screen`.
     """
     whole = choose_stretch(starless + stars)
-    return choose_stretch(starless).apply(starless), replace(whole, black=(0.0, 0.0, 0.0)).apply(
-        stars
-    )
+    return choose_stretch(starless).apply(starless), replace(
+        whole, black=(0.0, 0.0, 0.0)
+    ).apply(stars)
 
 
 def asinh_curve(intensity: ArrayLike, slope: float, softening: float) -> NDArray:

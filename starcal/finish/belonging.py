@@ -18,9 +18,14 @@ NAME_CARD, SUM_CARD = "STARLESS", "SLESSSUM"
 # any linear edit, 2.2 and more for the gentlest usual stretch (a square root, its dark quarter).
 BENT_TONES = 1.4
 TONES = (0.1, 0.5, 0.99)  # shares of the pixels: dark below the second, bright above it
-DARK_SKY = 0.04  # of full scale: a linear sky lies below (common practice), a stretched one above
+DARK_SKY = (
+    0.04  # of full scale: a linear sky lies below (common practice), a stretched one above
+)
 STARS_LOOKED_AT = 200
-STARS_SEEN_SIGMA, STARS_SEEN_SHARE = 5.0, 0.5  # so many stars still stand out: they are still in
+STARS_SEEN_SIGMA, STARS_SEEN_SHARE = (
+    5.0,
+    0.5,
+)  # so many stars still stand out: they are still in
 
 
 def belonging_cards(starless: NDArray, name: str) -> fits.Header:

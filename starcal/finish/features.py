@@ -12,10 +12,14 @@ from numpy.typing import NDArray
 
 from ..errors import GeometryError
 
-LONGEST_SIDE_PX = 1600  # features are looked for in pictures no larger: time grows with the area
+LONGEST_SIDE_PX = (
+    1600  # features are looked for in pictures no larger: time grows with the area
+)
 FEATURES = 6000
 CONTRAST = 0.015  # of features to the grey range: a nebula without its stars has few sharp ones
-RATIO = 0.85  # of the best to the second-best distance: looser than usual, since tones have changed
+RATIO = (
+    0.85  # of the best to the second-best distance: looser than usual, since tones have changed
+)
 REACH_PX = 3.0  # of agreement
 LEAST_PAIRS = 4  # fewer fix no similarity with anything left to judge it by
 PLACE_ERROR_PX, PLACE_ERROR_SHARE = 0.15, 0.05  # of a feature: at least, and of its size

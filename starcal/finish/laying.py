@@ -13,7 +13,9 @@ from .profiles import SRGB, ColourSpace
 SOFTENED_SHARE = 0.4
 
 
-def carried_layer(stars: NDArray, matrix: NDArray, shape: tuple[int, int]) -> NDArray[np.float32]:
+def carried_layer(
+    stars: NDArray, matrix: NDArray, shape: tuple[int, int]
+) -> NDArray[np.float32]:
     """A star layer on the pixels of a picture that was cropped, turned, mirrored or scaled.
 
     Parameters

@@ -13,7 +13,9 @@ from numpy.typing import NDArray
 from ..colour import LUMINANCE_WEIGHTS, srgb_decode
 from ..errors import FrameError
 
-LEVELS = 4097  # of the curve that is read off a profile; linear between them to 1e-6 of full scale
+LEVELS = (
+    4097  # of the curve that is read off a profile; linear between them to 1e-6 of full scale
+)
 # White and primaries of IEC 61966-2-1 (sRGB), as x, y, Y
 WHITE = (0.3127, 0.3290, 1.0)
 PRIMARIES = (0.64, 0.33, 1.0, 0.30, 0.60, 1.0, 0.15, 0.06, 1.0)

@@ -16,9 +16,13 @@ from .population import COUNTS_PER_MAG, ln_population
 from .posterior import Evidence, FrameFit, fit_frame, star_posteriors
 from .relations import GRID_BV_MAG, PIVOT_BV_MAG, Bands, candidates
 
-COPY_SCATTER_MAG = 0.015  # of a ratio of bright stars; that of two lines scatters by 0.04 and more
+COPY_SCATTER_MAG = (
+    0.015  # of a ratio of bright stars; that of two lines scatters by 0.04 and more
+)
 LARGEST_ERROR_MAG = 0.5  # of a channel: the logarithm of less light is skewed
-LINE_ERROR_MAG = 0.012  # of the best fluxes in a channel: profile, flat field, neighbours unseen
+LINE_ERROR_MAG = (
+    0.012  # of the best fluxes in a channel: profile, flat field, neighbours unseen
+)
 MOST_MATCHED, MOST_OTHERS = 200, 120  # in the fit; more change nothing but the time
 MOST_TO_TELL = 40  # matched, and of all: these tell what the channels are
 OTHERS_WEIGHT = 15.0  # together: the shape of a field's colours is known roughly only
@@ -302,7 +306,9 @@ def _likeliest(kinds: list[Bands], seen: Seen, ln_catalogue: np.ndarray) -> Band
     """The kind of channels of the largest evidence, judged by some of the stars."""
     if len(kinds) == 1:
         return kinds[0]
-    fits = [_fitted(bands, _thinned(gather(seen, bands, ln_catalogue)), seen) for bands in kinds]
+    fits = [
+        _fitted(bands, _thinned(gather(seen, bands, ln_catalogue)), seen) for bands in kinds
+    ]
     odds = [fit.ln_evidence + np.log(USUAL_SHARE[fit.bands.name]) for fit in fits]
     return kinds[int(np.argmax(odds))]
 

@@ -20,7 +20,10 @@ from .gains import MAG_PER_LN, GainFit
 CHANNEL_NAMES = ("red", "blue")
 FEWEST_A_SIDE = 3
 FEWEST_A_THIRD = 4
-CORE_WIDTHS = (0.7, 1.4)  # light within the first over that within the second: a star's sharpness
+CORE_WIDTHS = (
+    0.7,
+    1.4,
+)  # light within the first over that within the second: a star's sharpness
 CORE_SIGNAL = 12.0  # of a star's light over its noise, in every channel
 FEWEST_JUDGED = 20  # colours, for an audit to say something
 MOST_IMPOSSIBLE = 0.05  # of the judged stars after gains; broadband frames have 0 to 2 %
@@ -167,7 +170,9 @@ def _places(
 
 def _judged(channel: str, found: dict[str, tuple[float, float]]) -> list[SecondMeasurement]:
     """With the error that each adds; of the halves of the frame the most telling one alone."""
-    known = {name: pair for name, pair in found.items() if np.isfinite(pair).all() and pair[1] > 0}
+    known = {
+        name: pair for name, pair in found.items() if np.isfinite(pair).all() and pair[1] > 0
+    }
     worst = _most_telling(known)
     made = []
     for name, (change, error) in known.items():
@@ -399,7 +404,9 @@ def colour_gradient(
     return ColourGradient(change=change, error=error, angle_deg=angle_deg)
 
 
-def _steepest(place: NDArray, residual_mag: NDArray, sigma: NDArray) -> tuple[float, float, float]:
+def _steepest(
+    place: NDArray, residual_mag: NDArray, sigma: NDArray
+) -> tuple[float, float, float]:
     """Change of ln gain along the steepest direction of a plane, its error, and that direction in
     degrees."""
     design = place / sigma[:, None]
@@ -425,7 +432,9 @@ def gradient_notes(gradient: ColourGradient | None) -> tuple[str, ...]:
     """
     if gradient is None:
         return ()
-    seen = (gradient.change > GRADIENT_SIGMAS * gradient.error) & (gradient.change > LEAST_GRADIENT)
+    seen = (gradient.change > GRADIENT_SIGMAS * gradient.error) & (
+        gradient.change > LEAST_GRADIENT
+    )
     return tuple(
         f"the gain of {CHANNEL_NAMES[c]} grows by {100 * gradient.change[c]:.1f} +- "
         f"{100 * gradient.error[c]:.1f} % across the frame, towards "

@@ -35,13 +35,15 @@ DUST_SHIFT = np.array([0.09, 0.06])  # of the gains of R and B, per mag of E(B-V
 DUST_MAG = 0.1  # error of E(B-V) in a usual field
 DUST_SHARE = 0.3  # of what its mean B-V is redder than usual
 USUAL_BV_MAG = 0.75
-FIELD_SPREAD_MAG = 0.35  # of B-V of field stars; young clusters have less, and many stars show it
+FIELD_SPREAD_MAG = (
+    0.35  # of B-V of field stars; young clusters have less, and many stars show it
+)
 INTRINSIC_LN_ERROR = 0.7  # a factor of 2 either way; many stars overrule it
 INTRINSIC_GRID_MAG = np.geomspace(0.002, 1.0, 40)
-SYSTEMATIC_MAG = (
-    0.005  # no gain is better known: higher bends and unseen neighbours remain, however many stars
+SYSTEMATIC_MAG = 0.005  # no gain is better known: higher bends and unseen neighbours remain, however many stars
+FLOOR_MAG = (
+    0.002  # no aperture ratio is better; keeps copied channels (residual exactly 0) finite
 )
-FLOOR_MAG = 0.002  # no aperture ratio is better; keeps copied channels (residual exactly 0) finite
 MIN_STARS = 5  # three parameters a line, and two to show that it is one
 MIN_STARS_MATRIX = 20
 MIN_SPREAD_MATRIX = 0.25  # mag, standard deviation of B-V that a matrix needs
@@ -384,7 +386,9 @@ def _covariance(x, sigma, band) -> np.ndarray:
     """Covariance of the bent line, widened as Student's t for a scatter that was measured on the
     same stars."""
     design = np.column_stack([np.ones_like(x), x, x**2]) / sigma[:, None]
-    information = design.T @ design + np.diag([0, SLOPE_LOOSENESS**-2, CURVATURE_ERROR[band] ** -2])
+    information = design.T @ design + np.diag(
+        [0, SLOPE_LOOSENESS**-2, CURVATURE_ERROR[band] ** -2]
+    )
     freedom = len(x) - 2  # the bend hangs on its prior
     return np.linalg.inv(information) * freedom / (freedom - 2 if freedom > 2 else 0.5)
 

@@ -14,17 +14,21 @@ from .relations import GRID_BV_MAG
 CENTRE_MAG = np.array([-0.14, 0.10, 0.46, 0.77, 1.08, 1.47, 0.80])
 WIDTH_MAG = np.array([0.09, 0.10, 0.14, 0.28, 0.11, 0.22, 0.37])
 V_MAG = np.array([7.6, 9.3, 10.3, 10.8, 13.0])
-SHARE = np.array(  # of the normals above, at each of V_MAG; the last is for stars beyond Tycho-2
-    [
-        [0.04, 0.33, 0.18, 0.04, 0.18, 0.23, 0.00],
-        [0.02, 0.22, 0.30, 0.05, 0.19, 0.22, 0.00],
-        [0.01, 0.11, 0.38, 0.06, 0.24, 0.20, 0.00],
-        [0.01, 0.06, 0.40, 0.17, 0.16, 0.20, 0.00],
-        [0.00, 0.00, 0.00, 0.00, 0.00, 0.00, 1.00],
-    ]
+SHARE = (
+    np.array(  # of the normals above, at each of V_MAG; the last is for stars beyond Tycho-2
+        [
+            [0.04, 0.33, 0.18, 0.04, 0.18, 0.23, 0.00],
+            [0.02, 0.22, 0.30, 0.05, 0.19, 0.22, 0.00],
+            [0.01, 0.11, 0.38, 0.06, 0.24, 0.20, 0.00],
+            [0.01, 0.06, 0.40, 0.17, 0.16, 0.20, 0.00],
+            [0.00, 0.00, 0.00, 0.00, 0.00, 0.00, 1.00],
+        ]
+    )
 )
 FLAT_SHARE = 0.02  # stars of any colour: reddened, evolved, double
-COUNTS_PER_MAG = 0.38  # d log10 N / dV: of two stars alike in a red band the redder is fainter in V
+COUNTS_PER_MAG = (
+    0.38  # d log10 N / dV: of two stars alike in a red band the redder is fainter in V
+)
 UNKNOWN_V_MAG = 12.0  # of a star of an unmatched frame: what small telescopes show most of
 TABLE_V_MAG = np.arange(7.5, 13.26, 0.25)
 

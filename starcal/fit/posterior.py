@@ -253,7 +253,9 @@ def _parts(ratios: _Residuals, bands: Bands, values: np.ndarray) -> list[tuple]:
     if weak:
         parts.append(_shared_out(weak, _normal(ratios, _of_ratios(0.0, WEAK_BAD_MAG**2))))
     if bands.late_giants_mag is not None:
-        parts.append((late * _late_giants(ratios, bands, values, bands.late_giants_mag), 0.0, 0.0))
+        parts.append(
+            (late * _late_giants(ratios, bands, values, bands.late_giants_mag), 0.0, 0.0)
+        )
     return parts
 
 

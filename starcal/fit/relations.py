@@ -332,9 +332,9 @@ def _line_in(words: str) -> str:
     plain = words.lower().translate(str.maketrans("", "", " -_[]()."))
     if plain.startswith(("halpha", "h")) and not plain.startswith("hb"):
         return "H" if plain.startswith(("halpha", "ha", "hα")) or plain == "h" else ""
-    return next((line for word, line in LINE_OF_WORD.items() if plain.startswith(word)), "") or (
-        plain.upper() if plain in ("o", "s") else ""
-    )
+    return next(
+        (line for word, line in LINE_OF_WORD.items() if plain.startswith(word)), ""
+    ) or (plain.upper() if plain in ("o", "s") else "")
 
 
 # By the channels that are no copy of one before them; red is the redder line.
@@ -356,7 +356,9 @@ def candidates(distinct: tuple[int, ...], told: str) -> list[Bands]:
     list of Bands
         Empty where all channels are one.
     """
-    firsts = tuple(channel for channel in range(len(told)) if told.index(told[channel]) == channel)
+    firsts = tuple(
+        channel for channel in range(len(told)) if told.index(told[channel]) == channel
+    )
     agrees = firsts == distinct
     if len(distinct) == 3:
         mappings = [told] if agrees else ["".join(lines) for lines in permutations("SHO")]

@@ -185,7 +185,9 @@ def _wrong_share(flags: np.ndarray) -> np.ndarray:
 def _from_one(route: str, told: StarPosterior, fit: ContinuumFit, seen: Seen) -> StarColours:
     """One source alone; stars without it are held by what is known of the field."""
     has_ratio = np.isfinite(fit.evidence.ratio_mag).all(axis=0) & (fit.refused == "")
-    known = {"catalogue": np.isfinite(seen.bv_mag), "continuum": has_ratio & _is_fixed(fit)}[route]
+    known = {"catalogue": np.isfinite(seen.bv_mag), "continuum": has_ratio & _is_fixed(fit)}[
+        route
+    ]
     count = int(np.count_nonzero(known))
     if not count:
         why = "no star is matched" if route == "catalogue" else _why_no_relation(fit)
@@ -206,7 +208,9 @@ def _why_no_relation(fit: ContinuumFit) -> str:
     return fit.refused or "no clean matched star for a continuum relation"
 
 
-def _combined(told: StarPosterior, fit: ContinuumFit, seen: Seen, knowledge: str) -> StarColours:
+def _combined(
+    told: StarPosterior, fit: ContinuumFit, seen: Seen, knowledge: str
+) -> StarColours:
     """Mean and error by some of the knowledge, and where it is from."""
     bv_mag = told.mean_mag[knowledge].copy()
     error_mag = np.sqrt(told.variance_mag2[knowledge])
@@ -230,7 +234,9 @@ def _combined(told: StarPosterior, fit: ContinuumFit, seen: Seen, knowledge: str
 def _sources(told: StarPosterior, seen: Seen, knowledge: str, name: str) -> np.ndarray:
     """What each star's colour rests on most, by the inverse variances that each part adds."""
     field = 1 / told.variance_mag2["field"]
-    ratios = np.maximum(1 / told.variance_mag2["ratios"] - field, 0) * (knowledge != "catalogue")
+    ratios = np.maximum(1 / told.variance_mag2["ratios"] - field, 0) * (
+        knowledge != "catalogue"
+    )
     listed = np.nan_to_num(seen.bv_error_mag**-2.0) * (knowledge != "ratios")
     total = field + ratios + listed
     measured = ratios + listed

@@ -272,7 +272,9 @@ def _no_reasons(fit: GainFit) -> list[str]:
             "have"
         )
         if ratio + 2 * error < RATIO_RANGE[0]:
-            reasons.append(f"{shown}: the channels carry no star colour there, or the wrong one")
+            reasons.append(
+                f"{shown}: the channels carry no star colour there, or the wrong one"
+            )
         elif ratio - 2 * error > RATIO_RANGE[1]:
             reasons.append(f"{shown}: far more than any broadband filters give")
     return reasons

@@ -142,7 +142,9 @@ def _what_is_there(flat, images):
     if len(flat) == 1:
         return "this is a picture of 1 channel"
     if flat:
-        return f"the file holds {len(flat)} pictures of 1 channel and does not name them R, G, B"
+        return (
+            f"the file holds {len(flat)} pictures of 1 channel and does not name them R, G, B"
+        )
     if images:
         return f"its picture has the axes {' x '.join(str(n) for n in reversed(_shape(images[0])))}"
     return "there is no picture in this file"

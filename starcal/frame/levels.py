@@ -15,12 +15,16 @@ HOT_SHARE = (
 )
 UNIT_LIMIT = 2.0  # data in [0, 1] may have been multiplied by gains of up to 2
 UNIT_FLOOR = 1e-3  # below that not even the brightest star of a [0, 1] frame would stay
-ADU_FLOOR = 1000.0  # a frame whose bright pixels are between that and 65535 counts in camera units
+ADU_FLOOR = (
+    1000.0  # a frame whose bright pixels are between that and 65535 counts in camera units
+)
 ADU_LIMIT = 65535 * 1.05  # ... flat-fielding lifts clipped pixels a little
 BORDER_RUN_PX = (
     16  # zeros in a row on the outermost line: a border; clipped noise hardly ever does that
 )
-BORDER_MOST = 0.5  # more than that is not a border but a dark sky, e.g. that of a layer of stars
+BORDER_MOST = (
+    0.5  # more than that is not a border but a dark sky, e.g. that of a layer of stars
+)
 
 
 @dataclass(frozen=True)

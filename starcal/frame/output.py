@@ -92,7 +92,9 @@ def _require_free(path, target, overwrite):
         )
 
 
-def require_not_inputs(outputs: Iterable[str | Path], inputs: Iterable[str | Path | None]) -> None:
+def require_not_inputs(
+    outputs: Iterable[str | Path], inputs: Iterable[str | Path | None]
+) -> None:
     """Refuse outputs that would be written over what is read, whether or not files may be replaced.
 
     Parameters
@@ -115,7 +117,9 @@ def require_not_inputs(outputs: Iterable[str | Path], inputs: Iterable[str | Pat
 
 def _refusal(path, error):
     """What the system said, and what to do about it."""
-    advice = ADVICE.get(error.errno, "Check that the folder may be written to, or write elsewhere.")
+    advice = ADVICE.get(
+        error.errno, "Check that the folder may be written to, or write elsewhere."
+    )
     return OutputError(f"{path}: cannot be written: {error.strerror or error}. {advice}")
 
 

@@ -203,7 +203,9 @@ def read_plane(path: str | Path) -> Plane:
     raw = _load(path, 1)
     _require_size(raw.pixels, path.name)
     survey(raw.pixels)  # turns infinities into NaN
-    return Plane(raw.pixels[0], celestial_wcs(raw.header, raw.pixels.shape[1:]).wcs, raw, path.name)
+    return Plane(
+        raw.pixels[0], celestial_wcs(raw.header, raw.pixels.shape[1:]).wcs, raw, path.name
+    )
 
 
 def frame_of_planes(
@@ -275,7 +277,9 @@ def _frame(raw, pixels, name, wcs_path, full_scale):
     notes = list(raw.notes)
     _require_size(pixels, name)
     (scale, source), not_finite = _scale(pixels, raw.kinds, full_scale, name, notes)
-    displayed = raw.is_picture and "uint8" in raw.kinds  # its black is a sky clipped for display
+    displayed = (
+        raw.is_picture and "uint8" in raw.kinds
+    )  # its black is a sky clipped for display
     bordered = not displayed and _blank(pixels, name, notes)
     blank_value = 0.0 if bordered and not not_finite else math.nan
     header, sky = _locate(raw, pixels.shape[1:], wcs_path, name)
@@ -333,7 +337,9 @@ def _load(path, channels):
     except IsADirectoryError:
         raise FrameError(f"{path}: this is a folder. Give a file in it.") from None
     except PermissionError:
-        raise FrameError(f"{path}: reading is not permitted. Type: chmod u+r '{path}'") from None
+        raise FrameError(
+            f"{path}: reading is not permitted. Type: chmod u+r '{path}'"
+        ) from None
     except MemoryError:
         raise FrameError(
             f"{path.name}: too large for the memory of this computer. Give a smaller crop."

@@ -166,11 +166,12 @@ def _interpolated(planes, source, target, shape):
         np.float32
     )
     if empty.any():
-        spoilt = np.stack([ndimage.binary_dilation(e, iterations=SPREAD_PX) for e in empty]).astype(
-            np.float32
-        )
+        spoilt = np.stack(
+            [ndimage.binary_dilation(e, iterations=SPREAD_PX) for e in empty]
+        ).astype(np.float32)
         values[
-            reproject_interp((spoilt, source), target, order="nearest-neighbor", **settings) > 0.5
+            reproject_interp((spoilt, source), target, order="nearest-neighbor", **settings)
+            > 0.5
         ] = np.nan
     return values
 

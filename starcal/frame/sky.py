@@ -97,7 +97,9 @@ def celestial_wcs(header: fits.Header, shape: tuple[int, int]) -> Sky:
             wcs.array_shape = shape
             wcs.wcs.set()
             fault = _fault(wcs, shape)
-    except Exception as error:  # wcslib, the SIP reader and the header each raise their own kinds
+    except (
+        Exception
+    ) as error:  # wcslib, the SIP reader and the header each raise their own kinds
         fault = f"a consistent WCS ({_last_line(error)})"
     if fault:
         return Sky(None, (fault,), tuple(notes))
@@ -304,8 +306,12 @@ def corners_apart_px(one: WCS, other: WCS, shape: tuple[int, int]) -> float:
         By angles on the sky, so it serves at the poles; NaN where a corner is off the sky.
     """
     rows, columns = shape
-    corners = np.array([(0, 0), (columns - 1, 0), (0, rows - 1), (columns - 1, rows - 1)], float)
-    first, second = (SkyCoord(*wcs.all_pix2world(corners, 0).T, unit="deg") for wcs in (one, other))
+    corners = np.array(
+        [(0, 0), (columns - 1, 0), (0, rows - 1), (columns - 1, rows - 1)], float
+    )
+    first, second = (
+        SkyCoord(*wcs.all_pix2world(corners, 0).T, unit="deg") for wcs in (one, other)
+    )
     return float(first.separation(second).arcsec.max() / pixel_scale_arcsec(one))
 
 
@@ -350,7 +356,10 @@ def epoch_yr(header: fits.Header) -> float | None:
 
 def _julian_day(text):
     """Noon of a date."""
-    iso, old = re.match(r"(\d{4})-(\d\d)-(\d\d)", text), re.match(r"(\d\d)/(\d\d)/(\d\d)$", text)
+    iso, old = (
+        re.match(r"(\d{4})-(\d\d)-(\d\d)", text),
+        re.match(r"(\d\d)/(\d\d)/(\d\d)$", text),
+    )
     if iso:
         year, month, day = map(int, iso.groups())
     elif old:

@@ -9,7 +9,9 @@ from ..errors import FrameError, NoWCSError
 from .output import atomic_write
 from .sky import SCALE_KEYS, card_value, missing_keywords, warnings_to
 
-FROM_BOTTOM = "BOTTOM-UP"  # value of ROWORDER where row 1 is the bottom of the picture, as in FITS
+FROM_BOTTOM = (
+    "BOTTOM-UP"  # value of ROWORDER where row 1 is the bottom of the picture, as in FITS
+)
 HEADER_BYTES = 1 << 20  # a text header is a few kB; anything larger is another kind of file
 
 
@@ -38,7 +40,9 @@ def _fits_headers(path):
     try:
         with warnings_to([]), open(path, "rb") as file, fits.open(file, memmap=False) as hdus:
             return [hdu.header.copy() for hdu in hdus]
-    except Exception:  # not FITS (or not only): the text reader has the last word and the message
+    except (
+        Exception
+    ):  # not FITS (or not only): the text reader has the last word and the message
         return []
 
 
@@ -78,7 +82,9 @@ def check_picture_size(
     """
     size = _stated_size(header)
     if size is None:
-        return f"{wcs_name} does not say for what picture size it was made; it is taken on trust."
+        return (
+            f"{wcs_name} does not say for what picture size it was made; it is taken on trust."
+        )
     if (int(size[0]), int(size[1])) != (shape[1], shape[0]):
         raise FrameError(
             f"{wcs_name}: this WCS was made for {size[0]} x {size[1]} pixels, {name} has "

@@ -121,7 +121,9 @@ class _Stamps:
     def _flux_and_sky(self, expected):
         """How much of the expected profile each star is, and its plane of sky, (n, 4)."""
         basis = np.broadcast_to(self.basis, (*self.values.shape, 3))
-        columns = np.concatenate([expected[:, :, None], basis], axis=2) * self.inside[:, :, None]
+        columns = (
+            np.concatenate([expected[:, :, None], basis], axis=2) * self.inside[:, :, None]
+        )
         across = np.swapaxes(columns, 1, 2)
         normal = across @ columns
         right = across @ self.values[:, :, None]

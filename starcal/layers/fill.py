@@ -111,6 +111,8 @@ def _double(plane, shape):
     for axis in (0, 1):
         before = np.take(plane, [0, *range(plane.shape[axis] - 1)], axis=axis)
         after = np.take(plane, [*range(1, plane.shape[axis]), -1], axis=axis)
-        pair = np.stack([0.75 * plane + 0.25 * before, 0.75 * plane + 0.25 * after], axis=axis + 1)
+        pair = np.stack(
+            [0.75 * plane + 0.25 * before, 0.75 * plane + 0.25 * after], axis=axis + 1
+        )
         plane = pair.reshape(*plane.shape[:axis], -1, *plane.shape[axis + 1 :])
     return plane[: shape[0], : shape[1]].astype(np.float32, copy=False)

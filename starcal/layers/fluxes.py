@@ -13,7 +13,9 @@ from .stamps import disc_offsets, stamps_at
 from .warp import longest, warped
 
 FIT_FWHM = 2.5  # radius of the pixels that a star's light is fitted on
-MODEL_ERROR = 0.02  # share of a pixel's star light that the model may be wrong by, in the weights
+MODEL_ERROR = (
+    0.02  # share of a pixel's star light that the model may be wrong by, in the weights
+)
 LARGEST_STEP = 0.3  # of a FWHM: how far the joint fit may move a star
 
 
@@ -156,7 +158,9 @@ def _steps(solution, flux, largest_px):
 
 def _nebula(values: np.ndarray, sky: float) -> np.ndarray:
     """How far the level round each star is above the dark sky, (n, 1)."""
-    low = np.sort(np.where(np.isfinite(values), values, np.inf), axis=1)[:, values.shape[1] // 3]
+    low = np.sort(np.where(np.isfinite(values), values, np.inf), axis=1)[
+        :, values.shape[1] // 3
+    ]
     return np.where(np.isfinite(low), np.maximum(low - sky, 0), 0)[:, None]
 
 
@@ -167,7 +171,9 @@ def rounded_offset(at_px: np.ndarray, patch: np.ndarray, star: np.ndarray) -> np
 
 def _pairs(x_px, y_px, radius_px):
     """Ordered pairs of different stars whose discs touch: whose patch, whose light."""
-    pairs = cKDTree(np.column_stack([x_px, y_px])).query_pairs(2 * radius_px, output_type="ndarray")
+    pairs = cKDTree(np.column_stack([x_px, y_px])).query_pairs(
+        2 * radius_px, output_type="ndarray"
+    )
     patch, star = np.concatenate([pairs, pairs[:, ::-1]]).T
     return patch, star
 

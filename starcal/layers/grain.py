@@ -34,9 +34,9 @@ def local_noise(values: np.ndarray, clean: np.ndarray, otherwise: float) -> np.n
     per_sigma = (
         np.sqrt(2 / np.pi) * 6
     )  # mean |x| of a Gaussian; the differences have 36 times a pixel's variance
-    return np.where(share > 0.01, total / np.maximum(share, 0.01) / per_sigma, otherwise).astype(
-        np.float32
-    )
+    return np.where(
+        share > 0.01, total / np.maximum(share, 0.01) / per_sigma, otherwise
+    ).astype(np.float32)
 
 
 def _all_around(clean, axis):

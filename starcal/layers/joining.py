@@ -138,7 +138,8 @@ def _light_left(pixels: NDArray, starless: NDArray, stars: Table) -> float:
     x_px, y_px = (np.array(stars[name], float)[clear] for name in ("x_px", "y_px"))
     fwhm_px = max(stars.meta["fwhm_px"])
     before, after = (
-        sum(_peaks(plane, x_px, y_px, fwhm_px) for plane in frame) for frame in (pixels, starless)
+        sum(_peaks(plane, x_px, y_px, fwhm_px) for plane in frame)
+        for frame in (pixels, starless)
     )
     return float(np.nan_to_num(np.nanmedian(after / np.maximum(before, 1e-12))))
 
@@ -148,4 +149,6 @@ def _peaks(plane, x_px, y_px, fwhm_px):
     offsets = disc_offsets(2.5 * fwhm_px)
     radius = np.hypot(*offsets)
     stamps = stamps_at(plane, x_px, y_px, offsets)[0]
-    return stamps[:, radius <= 1].mean(axis=1) - np.median(stamps[:, radius > 2 * fwhm_px], axis=1)
+    return stamps[:, radius <= 1].mean(axis=1) - np.median(
+        stamps[:, radius > 2 * fwhm_px], axis=1
+    )

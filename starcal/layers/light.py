@@ -16,7 +16,9 @@ from .stamps import disc_offsets
 from .warp import longest
 
 CLIPPED_SHARE = 0.97  # pixels above this share of the clipping level have lost light
-WING_MISFIT = 0.02  # a model is wrong by this share of its light more for each FWHM from the centre
+WING_MISFIT = (
+    0.02  # a model is wrong by this share of its light more for each FWHM from the centre
+)
 FADE_SHARE = 0.15  # of a star's footprint, at its rim: the model goes to 0 there without a step
 TILE_PX, MARGIN_PX = 1024, 64
 SIZE_STEP = 1.25  # stars are drawn together with stars of like size
@@ -114,7 +116,9 @@ class StarModel:
     def seen_profile(self, star: NDArray, dx_px: NDArray, dy_px: NDArray) -> NDArray:
         """The same, above 0 everywhere, of the channel the eye sees best: it stands for all of them
         where stars share a pixel."""
-        return np.maximum(self.psf[1].smooth(dx_px, dy_px, self.warp[1][star]), np.float32(1e-20))
+        return np.maximum(
+            self.psf[1].smooth(dx_px, dy_px, self.warp[1][star]), np.float32(1e-20)
+        )
 
 
 @dataclass(frozen=True)
@@ -189,7 +193,9 @@ def drawn(model: StarModel, window) -> Iterator[tuple[NDArray, ...]]:
         Offset of the pixel from the star.
     """
     chosen = np.flatnonzero(touching(model, window))
-    size = np.ceil(np.log(np.maximum(model.reach_px[chosen], 1)) / np.log(SIZE_STEP)).astype(int)
+    size = np.ceil(np.log(np.maximum(model.reach_px[chosen], 1)) / np.log(SIZE_STEP)).astype(
+        int
+    )
     for step in np.unique(size):
         offsets, group = disc_offsets(SIZE_STEP**step + 1), chosen[size == step]
         for some in np.array_split(group, len(group) * len(offsets[0]) // BATCH_PIXELS + 1):

@@ -18,10 +18,11 @@ from .psf import Psf
 from .specks import specks
 from .warp import longest
 
-STAR_FWHM_RATIO = (0.55, 1.4)  # of the measured FWHM and that expected here; outside, and with ...
-STAR_MISFIT = (
-    0.25  # ... this share of its light not where the profile has it: a knot, a filament, a pixel
-)
+STAR_FWHM_RATIO = (
+    0.55,
+    1.4,
+)  # of the measured FWHM and that expected here; outside, and with ...
+STAR_MISFIT = 0.25  # ... this share of its light not where the profile has it: a knot, a filament, a pixel
 UNFIT_FOR_PSF = int(Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.SHAPE)
 PSF_SNR = 30.0
 FAINTEST_LIGHT = 0.1  # in units of noise: where a star's model ends
@@ -31,7 +32,9 @@ BLEND_FWHM_RATIO = 2.2  # wider than any pair that detection takes for one
 FEWEST_FOR_COLOUR, LEAST_COLOUR_SPREAD = 5, 0.1
 LEAST_MISFIT = 0.01  # share of its light that the model of any star is wrong by
 MOVES = 2  # the fit is linear in small steps; stars that lie in one another have far to go
-HOLE_FWHM = 0.8  # radius left out when the background under a star is judged without its own light
+HOLE_FWHM = (
+    0.8  # radius left out when the background under a star is judged without its own light
+)
 
 
 def model_stars(pixels: NDArray, stars: Table) -> StarModel:

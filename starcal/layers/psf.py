@@ -54,7 +54,9 @@ class Psf:
     residual: float
     scale: float = 1.0
 
-    def __call__(self, dx_px: np.ndarray, dy_px: np.ndarray, warp: np.ndarray = SAME) -> np.ndarray:
+    def __call__(
+        self, dx_px: np.ndarray, dy_px: np.ndarray, warp: np.ndarray = SAME
+    ) -> np.ndarray:
         """Share of a star's light in pixels at these offsets from its position; float32, any one
         shape.
 
@@ -69,7 +71,9 @@ class Psf:
             light *= self._wing(radius)
         return (light * shrunk * np.float32(self.scale)).astype(np.float32, copy=False)
 
-    def smooth(self, dx_px: np.ndarray, dy_px: np.ndarray, warp: np.ndarray = SAME) -> np.ndarray:
+    def smooth(
+        self, dx_px: np.ndarray, dy_px: np.ndarray, warp: np.ndarray = SAME
+    ) -> np.ndarray:
         """The same without the table: above 0 everywhere."""
         u, v, shrunk = warped(dx_px, dy_px, warp)
         return self.at_radius(np.hypot(u, v)) * shrunk
@@ -130,7 +134,9 @@ def moffat(square_px2: np.ndarray, fwhm_px: float, beta: float) -> np.ndarray:
     return float(peak) * np.exp(-float(beta) * np.log1p(float(steep) * square_px2))
 
 
-def over_pixels(dx_px: np.ndarray, dy_px: np.ndarray, fwhm_px: float, beta: float) -> np.ndarray:
+def over_pixels(
+    dx_px: np.ndarray, dy_px: np.ndarray, fwhm_px: float, beta: float
+) -> np.ndarray:
     """The profile integrated over pixels, by two Gauss-Legendre nodes each way."""
     node = 0.5 / np.sqrt(3)
     return sum(

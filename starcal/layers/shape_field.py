@@ -16,7 +16,10 @@ FEWEST_FOR_SLOPE, FEWEST_FOR_CURVE = 8, 22  # stars for degree 1 and 2
 TERMS = (1, 3, 6)  # of degree 0, 1, 2
 TUKEY = 4.7  # errors, where a star counts for nothing
 STAR_SCATTER = 0.004  # what ln FWHM of the best stars scatters by for reasons of their own
-CONSTANT_PRIOR = {"size": 0.15, "lean": 0.3}  # sd about what the star table says, and about round
+CONSTANT_PRIOR = {
+    "size": 0.15,
+    "lean": 0.3,
+}  # sd about what the star table says, and about round
 TERM_PRIOR = {"size": 0.25, "lean": 0.15}  # sd of the terms above the constant
 OWN_PRIOR = 0.1  # sd of what the terms of a channel differ from the common ones by
 ROUNDS = 12
@@ -45,7 +48,9 @@ class ShapeField:
     stars: tuple[int, ...]
     degree: tuple[int, int]
 
-    def at(self, channel: int, x_px: np.ndarray, y_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def at(
+        self, channel: int, x_px: np.ndarray, y_px: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
         """ln FWHM, (n,), and e1, e2, (n, 2), at places in the frame."""
         basis = terms(self.shape, x_px, y_px)
         return basis @ self.size[channel], basis @ self.lean[channel].T

@@ -19,7 +19,9 @@ STAR_SHARE = 0.55  # of what a star's neighbouring pixels have; less in any dire
 SHARP_SIGMA = 2.5  # that noise may take from it
 LOW_SHARE, LOW_SIGMA = 0.3, 3.0  # of the lowest ratio of channels that sure stars have
 LOWEST_PERCENTILE = 1.0
-TAIL_SIGMA = 3.0  # robust ones, below the middle of their logarithms, where stars end at the latest
+TAIL_SIGMA = (
+    3.0  # robust ones, below the middle of their logarithms, where stars end at the latest
+)
 FEWEST_SURE = 20  # stars, for a percentile
 UNSURE = int(Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.SHAPE)
 

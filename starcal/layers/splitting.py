@@ -52,7 +52,9 @@ class Split:
     def __repr__(self) -> str:
         """One line; the arrays would fill a screen."""
         height, width = self.footprint.shape
-        return f"<Split of {width} x {height} px, {100 * self.footprint.mean():.1f} % under stars>"
+        return (
+            f"<Split of {width} x {height} px, {100 * self.footprint.mean():.1f} % under stars>"
+        )
 
     def _repr_html_(self) -> str:
         """For notebooks."""
@@ -70,7 +72,9 @@ class Split:
         few = []
         for name, psf in zip(CHANNELS, self.model.psf, strict=False):
             if psf.stars < FEW_STARS:
-                told = counted(psf.stars, "star") if psf.stars else "no star: a textbook profile"
+                told = (
+                    counted(psf.stars, "star") if psf.stars else "no star: a textbook profile"
+                )
                 few.append(f"the star profile of channel {name} rests on {told}")
         return few
 
@@ -173,7 +177,8 @@ def _grain(model: StarModel, channels: list[Channel]) -> NDArray[np.float32]:
     window = emptiest(channels[0].plane.shape, model.x_px, model.y_px)
     rests = [rest_of(model, c, window) for c in channels]
     clean = [
-        r.known & (r.doubt < GRAIN_DOUBT * c.noise**2) for r, c in zip(rests, channels, strict=True)
+        r.known & (r.doubt < GRAIN_DOUBT * c.noise**2)
+        for r, c in zip(rests, channels, strict=True)
     ]
     return swatch(np.array([r.values for r in rests]), np.all(clean, axis=0))
 
@@ -187,7 +192,9 @@ def _without_stars(
     own grain as the weight has taken from its noise.
     """
     rest = rest_of(model, channel, window)
-    noise = local_noise(rest.values, rest.known & (rest.doubt < channel.noise**2), channel.noise)
+    noise = local_noise(
+        rest.values, rest.known & (rest.doubt < channel.noise**2), channel.noise
+    )
     weight = rest.weight(noise)
     background = fill(rest.values, weight**2, float(np.median(noise[::8, ::8])))
     return (

@@ -20,7 +20,9 @@ def disc_offsets(radius_px: float) -> tuple[np.ndarray, np.ndarray]:
     return dx[inside], dy[inside]
 
 
-def stamps_at(plane: np.ndarray, x_px, y_px, offsets) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def stamps_at(
+    plane: np.ndarray, x_px, y_px, offsets
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Values and offsets from the star of the pixels round each star, all (n, P); NaN beyond the
     frame.
 

@@ -12,7 +12,9 @@ from .warp import longest, warped
 WING_STARS = 40
 WING_FWHM = (2.0, 20.0)  # where the wing's profile is measured
 WING_BINS = 10
-WING_PRIOR = 0.3  # each ring is expected to differ from what the one before promises by this share
+WING_PRIOR = (
+    0.3  # each ring is expected to differ from what the one before promises by this share
+)
 # a star must stand out this far in a ring, in errors of the ring, to tell of wings
 WING_SIGNAL = 5.0
 RING_UNREST = 1.0  # nebula lifts or lowers a whole ring by about the scatter of its pixels
@@ -75,7 +77,9 @@ def _usable(level, error, edges, blind_px):
 
 def _with_rings(psf, edges, level, weight) -> Psf:
     """The profile with the wings that these levels of rings tell."""
-    radius = np.sqrt((edges[1:] ** 2 + edges[:-1] ** 2) / 2)  # half of a ring's pixels lie beyond
+    radius = np.sqrt(
+        (edges[1:] ** 2 + edges[:-1] ** 2) / 2
+    )  # half of a ring's pixels lie beyond
     core = psf.at_radius(radius)
     factor = _wing_factors(level, weight, core)
     light = np.log(core * factor)

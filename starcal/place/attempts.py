@@ -196,9 +196,12 @@ def _chance(plate, seen, n_stars, rows, radius_px) -> float:
     size = np.array([seen.shape[1], seen.shape[0]], float)
     listed = np.column_stack(seen.frame_px(plate))[rows]
     tree = cKDTree(stars)
-    shift = np.outer(np.arange(1, CHANCE_PLACES + 1), (0.7548776662466927, 0.5698402909980532)) % 1
+    shift = (
+        np.outer(np.arange(1, CHANCE_PLACES + 1), (0.7548776662466927, 0.5698402909980532)) % 1
+    )
     counts = [
-        len(mutual_nearest(tree, (listed + place * size) % size, radius_px)[0]) for place in shift
+        len(mutual_nearest(tree, (listed + place * size) % size, radius_px)[0])
+        for place in shift
     ]
     uniform = len(stars) * len(rows) * np.pi * radius_px**2 / size.prod()
     return max(float(np.mean(counts)), uniform)

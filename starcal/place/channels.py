@@ -26,7 +26,9 @@ from .plate import plate_of_wcs
 from .solve import solve
 
 SEEN_SNR = 8.0  # of a peak in one channel; lower ones are noise, and place nothing
-FEWEST_PAIRS = 12  # that tell where a channel lies; four equations each for the six of a linear map
+FEWEST_PAIRS = (
+    12  # that tell where a channel lies; four equations each for the six of a linear map
+)
 MOST_STARS = 3000  # brightest; more make a place no better
 OFF_WIDTHS = 0.15  # how far one channel's middle may lie from another's, in frame widths
 CENTRED_FWHM = 0.5, 2.5  # widths, in typical ones, of peaks whose centroid is a star's
@@ -88,7 +90,9 @@ def channel_stars(plane: NDArray) -> ChannelStars:
     -------
     ChannelStars
     """
-    pixels = np.broadcast_to(plane, (3, *plane.shape))  # what finds stars looks at three channels
+    pixels = np.broadcast_to(
+        plane, (3, *plane.shape)
+    )  # what finds stars looks at three channels
     noise = frame_noise(pixels)
     x, y, snr = detect(pixels, noise, FIRST_GUESS_FWHM_PX, SEEN_SNR)
     order = np.argsort(-snr, kind="stable")[:MOST_STARS]

@@ -21,7 +21,9 @@ from .match import MIN_PAIRS, Match, WCSError
 from .plate import LEVELS
 from .solve import Solution, refine, solve
 
-MATCH_MARGIN_PX = 250  # catalogue beyond the frame's edge, so that shifted copies of it are as full
+MATCH_MARGIN_PX = (
+    250  # catalogue beyond the frame's edge, so that shifted copies of it are as full
+)
 POOR_WCS_PX = 15.0  # at a corner, half of what a match bears: from there on the WCS is replaced
 EMBEDDED = source_of(Choices())
 
@@ -149,7 +151,9 @@ def _counted_otherwise(task: _Task) -> Located | None:
     match = sides.match(wcs)
     if not match.credible:
         return None
-    note = "by the stars the WCS counts rows from the other end of the picture: it was turned over"
+    note = (
+        "by the stars the WCS counts rows from the other end of the picture: it was turned over"
+    )
     located = Located(
         how="replaced",
         replacement=wcs,
@@ -279,7 +283,10 @@ def _stars_of(source: Source, frame: Frame) -> Callable[[float, float, float], C
 
 
 def _choice(
-    source: Source, frame: Frame, circle: tuple[float, float, float], limit_mag: float | None = None
+    source: Source,
+    frame: Frame,
+    circle: tuple[float, float, float],
+    limit_mag: float | None = None,
 ) -> Choice:
     return stars_around(
         source.name,

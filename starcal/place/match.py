@@ -17,7 +17,9 @@ from ..robust import middle_px, scatter_per_axis
 
 REACH_PX = 30.0  # WCS errors up to this are refined; a worse WCS is the solver's work
 VOTERS = 400  # brightest of each side that vote on the offset
-SHIFTS_PX = 150.0  # how far the catalogue is shifted to see what chance gives; far beyond REACH_PX
+SHIFTS_PX = (
+    150.0  # how far the catalogue is shifted to see what chance gives; far beyond REACH_PX
+)
 N_SHIFTS = 8
 MIN_RADIUS_PX = 1.0
 MAX_RADIUS_PX = 4.0

@@ -18,7 +18,9 @@ from .match import plane_to_sky, tangent_plane
 LEVELS = ("shift, rotation and scale", "linear", "quadratic", "cubic")
 N_TERMS = (2, 3, 6, 10)  # complex ones: a star gives one complex equation
 STARS_PER_TERM = 3  # fewer leave nothing to tell distortion from noise with
-SURE_SIGMA = 3.0  # by which leave-one-out errors must fall before a more flexible plate is taken
+SURE_SIGMA = (
+    3.0  # by which leave-one-out errors must fall before a more flexible plate is taken
+)
 CLIP_MEDIANS = 3.5  # misfits of stars scatter to 3.0 medians at 3 sigma per axis
 LEAST_CLIP_PX = 0.1
 GRID = 15  # points a side on which polynomials are turned into others

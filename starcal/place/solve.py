@@ -163,7 +163,9 @@ class _Stars:
         return cls(np.reshape(xy_px, (-1, 2))[row], np.asarray(mag, float)[row], row, shape)
 
 
-def _answer(stars: _Stars, catalogue_of: CatalogueOf, hints: Hints, given: WCS | None) -> Solution:
+def _answer(
+    stars: _Stars, catalogue_of: CatalogueOf, hints: Hints, given: WCS | None
+) -> Solution:
     best, n_listed = None, 0
     for scale in hints.scales_arcsec:
         hint = replace(hints, scales_arcsec=(scale,))
@@ -209,7 +211,9 @@ def _sampled(wcs, shape):
 
 
 def _reach_px(shape, hints) -> float:
-    return float(0.5 * np.hypot(*shape) + hints.place_widths * max(shape)) / (1 - hints.scale_share)
+    return float(0.5 * np.hypot(*shape) + hints.place_widths * max(shape)) / (
+        1 - hints.scale_share
+    )
 
 
 def _round_about(shape, catalogue_of, hints) -> CatalogueStars:
@@ -236,7 +240,8 @@ def _list_lengths(n_stars, n_listed, shape, hints) -> list[tuple[int, int]]:
     """How many of the brightest detections and catalogue stars to make triangles of, in turn."""
     more_sky = np.pi * _reach_px(shape, hints) ** 2 / (shape[0] * shape[1])
     lengths = [
-        (min(most, n_stars), min(int(most * depth * more_sky), n_listed)) for most, depth in DEPTHS
+        (min(most, n_stars), min(int(most * depth * more_sky), n_listed))
+        for most, depth in DEPTHS
     ]
     return [pair for pair in dict.fromkeys(lengths) if min(pair) >= FREE_PAIRS]
 

@@ -178,7 +178,9 @@ def _allowed(rotation, mirrored, width_rad, hints) -> NDArray:
     """Hypotheses whose middle and upward direction are near the hint's; no angle to the pole, which
     may be near."""
     near = hints.place_widths * width_rad / (1 - hints.scale_share)
-    away = np.linalg.norm(rotation[:, :, 2] - unit_vectors(hints.ra_deg, hints.dec_deg), axis=-1)
+    away = np.linalg.norm(
+        rotation[:, :, 2] - unit_vectors(hints.ra_deg, hints.dec_deg), axis=-1
+    )
     in_place = away <= near + AGREEMENT * width_rad
     if hints.rotation_error_deg >= 180:
         return in_place

@@ -20,7 +20,12 @@ GROWTH = 1.6  # each magnitude multiplies it
 LARGEST_PT2 = 160.0
 INK, SATURATED_INK = "#1b1b1b", "#a33b12"
 CLEAN = {"marker": "o", "c": INK, "linewidths": 0}
-DOES_NOT_SERVE = {"marker": "o", "facecolors": "none", "edgecolors": "#555555", "linewidths": 0.7}
+DOES_NOT_SERVE = {
+    "marker": "o",
+    "facecolors": "none",
+    "edgecolors": "#555555",
+    "linewidths": 0.7,
+}
 IN_SHORT = {"marker": "*", "c": SATURATED_INK, "edgecolors": "black", "linewidths": 0.6}
 IN_NEITHER = {"marker": "X", "c": "white", "edgecolors": "black", "linewidths": 1.6}
 STAR_SHAPE_FACTOR = 2.2  # a star shape fills less of its square than a dot
@@ -142,7 +147,9 @@ def _label(plan: Plan, axes: Axes, i: int) -> Annotation:
     )
 
 
-def _best_place(plan: Plan, axes: Axes, label: Annotation, taken: list[Bbox], marks: np.ndarray):
+def _best_place(
+    plan: Plan, axes: Axes, label: Annotation, taken: list[Bbox], marks: np.ndarray
+):
     """The place of BESIDE that is free, in the field, and covers fewest stars; None: none is."""
     free = {}
     for place in BESIDE:

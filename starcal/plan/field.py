@@ -91,7 +91,9 @@ class SkyField:
 
     def _axes(self) -> tuple[np.ndarray, np.ndarray]:
         angle = np.radians(self.up_deg)
-        return np.array([np.cos(angle), -np.sin(angle)]), np.array([np.sin(angle), np.cos(angle)])
+        return np.array([np.cos(angle), -np.sin(angle)]), np.array(
+            [np.sin(angle), np.cos(angle)]
+        )
 
     @property
     def area_deg2(self) -> float:

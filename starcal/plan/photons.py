@@ -20,7 +20,9 @@ BAND_NM = np.array([[590.0, 690.0], [490.0, 575.0], [400.0, 510.0]])
 # 231), table A2
 ZERO_FLUX_W_M2_NM = np.array([2.177e-11, 3.631e-11, 6.320e-11])
 ZERO_WAVELENGTH_NM = np.array([641.0, 550.0, 438.0])
-PHOTON_J_NM = 6.62607015e-34 * 2.99792458e8 * 1e9  # h c: energy of a photon times its wavelength
+PHOTON_J_NM = (
+    6.62607015e-34 * 2.99792458e8 * 1e9
+)  # h c: energy of a photon times its wavelength
 ZERO_PHOTONS = ZERO_FLUX_W_M2_NM * ZERO_WAVELENGTH_NM / PHOTON_J_NM  # photons s^-1 m^-2 nm^-1
 # the same in the middle of the filters, and through all of each: photons s^-1 m^-2
 BAND_PHOTONS = np.ptp(BAND_NM, axis=1) * np.exp(
@@ -38,7 +40,17 @@ FASTEST_LENS = 0.7  # f-number of the fastest lenses ever used for photographs
 SAFE_WELL = 0.7
 # V of a square arcsec for each class of Bortle's scale: common practice, no source; tables differ
 # by 0.3 mag
-BORTLE_SKY_MAG = {1: 22.0, 2: 21.8, 3: 21.5, 4: 21.0, 5: 20.0, 6: 19.2, 7: 18.7, 8: 18.1, 9: 17.5}
+BORTLE_SKY_MAG = {
+    1: 22.0,
+    2: 21.8,
+    3: 21.5,
+    4: 21.0,
+    5: 20.0,
+    6: 19.2,
+    7: 18.7,
+    8: 18.1,
+    9: 17.5,
+}
 SKY_RANGE_MAG = (5.0, 23.0)
 DEEPEST_WELL_ELECTRONS = 1e7  # far beyond any pixel that takes pictures
 
@@ -278,7 +290,12 @@ def ratio_error_mag(
 
 
 def ccd_snr(
-    star: np.ndarray, n_px: float, n_sky_px: float, sky: np.ndarray, dark: float, read_noise: float
+    star: np.ndarray,
+    n_px: float,
+    n_sky_px: float,
+    sky: np.ndarray,
+    dark: float,
+    read_noise: float,
 ) -> np.ndarray:
     """Signal to noise of a star in an aperture over a sky ring.
 

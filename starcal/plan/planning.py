@@ -54,7 +54,9 @@ FRAMES = (
 WIDEST_DEG = (
     20.0  # wider ones are no star frames; lenses bend them and the sky is not one brightness
 )
-LONGEST_S = 3 * 3600.0  # of a series: who needs more wants fainter stars than a star frame is for
+LONGEST_S = (
+    3 * 3600.0
+)  # of a series: who needs more wants fainter stars than a star frame is for
 COUNT_SLOPE = 0.35  # d log10 N / dV of stars, typical of V 11 to 16
 COUNTED_MAG = 11.0  # the embedded catalogue is complete to here
 CROWDED_SHARE = 0.6  # where fewer of the stars stand alone, the rest hide neighbours, too
@@ -279,12 +281,16 @@ class _Sample:
         ratio_error = ratio_error_mag(
             self.kit, self.night, stars.v_mag, stars.bv_mag, seconds, frames
         )
-        return gain_errors(stars.bv_mag, error_mag, ratio_error, self.unblended_share(stars.v_mag))
+        return gain_errors(
+            stars.bv_mag, error_mag, ratio_error, self.unblended_share(stars.v_mag)
+        )
 
     def unblended_share(self, v_mag: np.ndarray) -> np.ndarray:
         """Share of the stars of some V that no star beyond the catalogue disturbs, from star
         counts."""
-        counted = max(np.count_nonzero(self.stars.v_mag < COUNTED_MAG), 1) / self.field.area_deg2
+        counted = (
+            max(np.count_nonzero(self.stars.v_mag < COUNTED_MAG), 1) / self.field.area_deg2
+        )
         disturbing_mag = v_mag - 2.5 * np.log10(BLEND_FLUX_SHARE)
         per_deg2 = counted * 10 ** (COUNT_SLOPE * (disturbing_mag - COUNTED_MAG))
         return np.exp(-per_deg2 * np.pi * (_reach_arcsec(self.night) / 3600) ** 2)
@@ -360,7 +366,9 @@ def _main_series(sample: _Sample, faint_mag: float, sky_full_s: float) -> Series
     return series
 
 
-def _soonest(sample: _Sample, faint_mag: float, goal: float, lengths: list[float]) -> Series | None:
+def _soonest(
+    sample: _Sample, faint_mag: float, goal: float, lengths: list[float]
+) -> Series | None:
     def reaches(seconds, frames):
         faint = ratio_error_mag(
             sample.kit, sample.night, faint_mag, SOLAR_BV_MAG, seconds, frames
@@ -381,7 +389,9 @@ def _soonest(sample: _Sample, faint_mag: float, goal: float, lengths: list[float
 def _why_too_long(sample: _Sample, faint_mag: float, goal: float, lengths: list[float]) -> str:
     brighter = np.arange(np.ceil(faint_mag) - 1, 0, -1)
     reached = next((mag for mag in brighter if _soonest(sample, mag, goal, lengths)), None)
-    advice = f"Give --faint-mag {reached:g}" if reached is not None else "Give a darker --sky-mag"
+    advice = (
+        f"Give --faint-mag {reached:g}" if reached is not None else "Give a darker --sky-mag"
+    )
     return (
         f"the colours of stars of V {faint_mag:g} to {FAINT_ERROR_MAG} mag, with enough catalogue "
         f"stars "

@@ -10,17 +10,25 @@ from ..catalogue import CatalogueStars
 from ..colour import SOLAR_BV_MAG
 from ..texts import aligned, counted, escaped, html_table
 from .field import SkyField
-from .photons import BAND_NM, SAFE_WELL, Kit, Night, full_after_s, peak_fraction, ratio_error_mag
+from .photons import (
+    BAND_NM,
+    SAFE_WELL,
+    Kit,
+    Night,
+    full_after_s,
+    peak_fraction,
+    ratio_error_mag,
+)
 
 GOAL = 0.01  # relative error of the gains
 # between exposures: reading out, and a nudge of the mount now and then; it makes many short ones
 # dear
 PAUSE_S = 3.0
 USUAL_EXPOSURE = "20 to 30 s (common practice, no source)"
-USUAL_FRAMES = (
-    "10 to 15 frames at least, so that satellites and cosmic rays can be rejected (common practice)"
+USUAL_FRAMES = "10 to 15 frames at least, so that satellites and cosmic rays can be rejected (common practice)"
+FAINT_ERROR_MAG = (
+    0.05  # of R/G and B/G of the faintest star wanted: a difference that is just seen
 )
-FAINT_ERROR_MAG = 0.05  # of R/G and B/G of the faintest star wanted: a difference that is just seen
 TABLE_MAG = range(-2, 21)
 MOST_NAMED = 8  # saturated stars in the terminal's list
 CAUTIONS = (
@@ -98,9 +106,7 @@ class Series:
     def serving(self) -> str:
         """How many stars serve the fit of gains."""
         if self.n_usable == self.n_clean:
-            return (
-                f"{counted(self.n_clean, 'clean catalogue star')} serve{'s' * (self.n_clean == 1)}"
-            )
+            return f"{counted(self.n_clean, 'clean catalogue star')} serve{'s' * (self.n_clean == 1)}"
         return (
             f"some {self.n_usable} of {counted(self.n_clean, 'clean catalogue star')} serve "
             f"(fainter stars overlap "
@@ -268,7 +274,8 @@ class Plan:
     def assumption_rows(self) -> list[tuple[str, str]]:
         """What the plan rests on, as (name, text) pairs."""
         filters = ", ".join(
-            f"{name} {low:g}-{high:g} nm" for name, (low, high) in zip("RGB", BAND_NM, strict=True)
+            f"{name} {low:g}-{high:g} nm"
+            for name, (low, high) in zip("RGB", BAND_NM, strict=True)
         )
         return [
             ("field", self._field_text()),

@@ -118,7 +118,9 @@ def number_rows(result: CheckResult) -> list[tuple[str, str]]:
         if name not in HAS_OWN_PLACE and not name.startswith("flagged ")
     ]
     if result.route != "gains":
-        rows = [("gains, not applied" if name == "gains" else name, text) for name, text in rows]
+        rows = [
+            ("gains, not applied" if name == "gains" else name, text) for name, text in rows
+        ]
     rows += _colour_error_rows(result) + _linearity_rows(result)
     if result.matrix is None:
         return rows
@@ -171,7 +173,9 @@ def source_rows(result: CheckResult) -> list[tuple[str, str, str]]:
 def audit_rows(audits: Sequence[Audit]) -> list[tuple[str, ...]]:
     """Counts of the audits beside each other; the head names the pictures."""
     count_of = _counts(dict.fromkeys(reason for audit in audits for reason in audit.unknown))
-    return [(name, *(str(count(audit)) for audit in audits)) for name, count in count_of.items()]
+    return [
+        (name, *(str(count(audit)) for audit in audits)) for name, count in count_of.items()
+    ]
 
 
 def _counts(reasons: Iterable[str]) -> dict[str, Callable[[Audit], int]]:
@@ -217,7 +221,8 @@ def notable_rows(result: CheckResult, before: Audit | None = None) -> list[tuple
             listed.setdefault(int(row), []).append(kind)
     hues = _hues(before, nearest)
     return [
-        _star_row(result.stars, row, kinds, hues.get(row, MISSING)) for row, kinds in listed.items()
+        _star_row(result.stars, row, kinds, hues.get(row, MISSING))
+        for row, kinds in listed.items()
     ]
 
 

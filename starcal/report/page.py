@@ -231,7 +231,9 @@ def _plot(figure: Figure, alt: str, caption: str, css: str) -> str:
 
 def _verdict(result: CheckResult, audits: Sequence[Audit]) -> str:
     verdict = result.verdict
-    why = result.route_reason.removeprefix(f"{verdict.reasons[0]}; ")  # that stands above already
+    why = result.route_reason.removeprefix(
+        f"{verdict.reasons[0]}; "
+    )  # that stands above already
     quality = f" Quality: {verdict.quality}." if verdict.quality else ""
     steps = html_list("ol", verdict.next_steps)
     if steps:
@@ -416,7 +418,9 @@ def _stars(result: CheckResult, audits: Sequence[Audit]) -> str:
             [
                 _section("Star colours by source", sources),
                 _section("Audit", judged),
-                _section("Stars worth a look", notable and f'<div class="wide">{notable}</div>'),
+                _section(
+                    "Stars worth a look", notable and f'<div class="wide">{notable}</div>'
+                ),
             ],
         )
     )
@@ -431,7 +435,9 @@ def _numbers(result: CheckResult) -> str:
 def _flags(result: CheckResult) -> str:
     told = f"<p>{counted(len(result.stars), 'star')} found; a star may carry several flags.</p>"
     return _section(
-        "Why stars were not used", told, html_table(listing.flag_rows(result), listing.FLAGS_HEAD)
+        "Why stars were not used",
+        told,
+        html_table(listing.flag_rows(result), listing.FLAGS_HEAD),
     )
 
 
@@ -443,7 +449,9 @@ def _files(files: Sequence[str]) -> str:
 
 
 def _settings(settings: Mapping) -> str:
-    return _section("Settings", html_table(listing.setting_rows(settings), listing.SETTINGS_HEAD))
+    return _section(
+        "Settings", html_table(listing.setting_rows(settings), listing.SETTINGS_HEAD)
+    )
 
 
 def _provenance(result: CheckResult) -> str:

@@ -36,7 +36,12 @@ FREE_DISTANCE_WIDTHS = (4.0, 14.0)  # of such places from their star
 LEAST_NOISE = 0.8  # of that of the pixels added up: steps of 8-bit data, black in a star layer
 NEAREST_FREE = 24  # free places that tell the noise at a star
 FEWEST_FREE = 6
-FAINTEST_TO_AVOID_SNR = (0.0, 10.0, 30.0, 100.0)  # in crowded fields fainter ones count as noise
+FAINTEST_TO_AVOID_SNR = (
+    0.0,
+    10.0,
+    30.0,
+    100.0,
+)  # in crowded fields fainter ones count as noise
 
 WIDTH_STARS = 60  # the brightest that tell the width
 FEWEST_WIDTH_STARS = 3
@@ -152,7 +157,9 @@ def _profile_width(plane: NDArray, x_px: NDArray, y_px: NDArray, half: int) -> f
     if last + 1 >= len(level) or not np.isfinite(level[last + 1]):
         return np.nan
     drop = level[last] - level[last + 1]
-    crossing = radius[last] + (level[last] - 0.5 * top) / drop * (radius[last + 1] - radius[last])
+    crossing = radius[last] + (level[last] - 0.5 * top) / drop * (
+        radius[last + 1] - radius[last]
+    )
     width = 2 * float(crossing)
     return width if width > NARROWEST_PX else np.nan
 
@@ -290,7 +297,9 @@ def clipped_mean(values: NDArray) -> NDArray:
         median = np.where(high > low, quantiles[1], 0.0)
         # the lower side alone: unseen stars are on the upper
         sigma = np.where(high > low, median - np.where(high > low, quantiles[0], 0.0), 0.0)
-        near = np.abs(ordered - median[:, None]) <= CLIP_SIGMA * np.maximum(sigma, 1e-12)[:, None]
+        near = (
+            np.abs(ordered - median[:, None]) <= CLIP_SIGMA * np.maximum(sigma, 1e-12)[:, None]
+        )
         low, high = near.argmax(axis=1), np.where(near, place, -1).max(axis=1) + 1
     inside = (place >= low[:, None]) & (place < high[:, None])
     count = inside.sum(axis=1)
@@ -316,7 +325,9 @@ def growing_flux(
     for channel, plane in enumerate(pixels):
         stamps = stamps_round(plane, x_px, y_px, half).astype(float)
         stamps = _filled(stamps, others, distance)
-        for index, (share, (rows, columns, masked)) in enumerate(zip(shares, rings, strict=True)):
+        for index, (share, (rows, columns, masked)) in enumerate(
+            zip(shares, rings, strict=True)
+        ):
             light = np.where(share > 0, stamps * share, 0).sum(axis=(1, 2))
             ground = clipped_mean(np.where(masked, np.nan, plane[rows, columns]))
             flux[channel, index] = light - share.sum(axis=(1, 2)) * ground

@@ -29,7 +29,9 @@ STAR_ANSWER = np.tile([1 / (1 + a**2) - 1 / (1 + b**2) for a, b in KERNELS], 3)
 LEAST_FILTERED_NOISE = 0.15
 # noise of the filtered picture is measured per block: nebulosity raises its own threshold
 NOISE_BLOCK_PX = 64
-NEBULOUS = 3.0  # times the least noise: in blocks above it nebula, not noise, is what hides stars
+NEBULOUS = (
+    3.0  # times the least noise: in blocks above it nebula, not noise, is what hides stars
+)
 FINE_BLOCK_PX = 32  # of nebula whose covariance is taken to be the same, measured on twice that
 SAMPLE_PX = 4  # between the pixels that it is measured on: nearer ones say the same
 COVARIANCE_ROUNDS = 3

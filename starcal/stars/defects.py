@@ -99,7 +99,9 @@ def find_defects(pixels: NDArray, noise: FrameNoise, fwhm_px: float) -> Defects:
         hot = hot[:, ~np.isin(hot[1], bad_columns[channel])]
         counts.append(hot.shape[1])
         places.append(_pixel_places(pixels, channel, hot))
-        places += [_column_places(pixels, channel, c, bad_columns) for c in bad_columns[channel]]
+        places += [
+            _column_places(pixels, channel, c, bad_columns) for c in bad_columns[channel]
+        ]
     channel, row, column, value = (np.concatenate(part) for part in zip(*places, strict=True))
     return Defects(
         channel=channel,
@@ -130,7 +132,9 @@ def _hot_pixels(pixels: NDArray, noise: FrameNoise, fwhm_px: float, channel: int
     hot = height[channel] > STANDS_OUT_SIGMA
     hot &= _sharper_than_stars(pixels[channel], fwhm_px, row, column)
     for other, level in enumerate(height):
-        same = pixels[other, row, column] == pixels[channel, row, column]  # a channel used twice
+        same = (
+            pixels[other, row, column] == pixels[channel, row, column]
+        )  # a channel used twice
         alone = level < np.maximum(OTHER_SIGMA, OTHER_SHARE * height[channel])
         hot &= alone | same | (other == channel)
     return np.stack([row[hot], column[hot]])
@@ -173,7 +177,9 @@ def _height(pixels, noise: FrameNoise, channel: int, row: NDArray, column: NDArr
     return np.nan_to_num((pixels[channel, row, column] - ground) / sigma, nan=0.0)
 
 
-def _sharper_than_stars(plane: NDArray, fwhm_px: float, row: NDArray, column: NDArray) -> NDArray:
+def _sharper_than_stars(
+    plane: NDArray, fwhm_px: float, row: NDArray, column: NDArray
+) -> NDArray:
     """Pixels that stand higher over the four nearest than a star's peak can, from the rim of 5 by
     5."""
     stamps = stamps_round(plane, column, row, 2).astype(float)

@@ -14,7 +14,14 @@ from scipy.spatial import cKDTree
 from .contrast import WIDE_KERNEL, star_snr
 from .flags import SHAPE_SNR
 from .noise import FrameNoise
-from .shapes import Shapes, half_width, luminance_stamps, measure_shapes, rim_level, stamps_round
+from .shapes import (
+    Shapes,
+    half_width,
+    luminance_stamps,
+    measure_shapes,
+    rim_level,
+    stamps_round,
+)
 
 FIRST_GUESS_FWHM_PX = 3.0
 FEWEST_FOR_WIDTH = 5
@@ -22,7 +29,9 @@ IN_CHANNEL_HALF_PX = 6  # a peak is seen in a channel where its nine pixels stan
 IN_CHANNEL_CORE = slice(IN_CHANNEL_HALF_PX - 1, IN_CHANNEL_HALF_PX + 2)
 IN_CHANNEL_SIGMA = 3.0
 IN_CHANNEL_SHARE = 0.1  # of the strongest channel; real stars have a third and more
-GUESS_HALF_PX = 400  # half the height of the part that tells the FWHM; it is three times as wide
+GUESS_HALF_PX = (
+    400  # half the height of the part that tells the FWHM; it is three times as wide
+)
 STRIP_ROWS = 256  # a strip of luminance and its two smoothings stay near the cache
 PLATEAU_SHARE = 0.98  # pixels above this share of the peak form a star's flat top
 CLIFF_FWHM = 6.0  # within so many FWHM a clipped star has fallen below half of its height
@@ -52,7 +61,9 @@ def detect(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float
     x_px, y_px, snr : ndarray, (n,)
     """
     margin = int(np.ceil(5 * fwhm_px * WIDE_KERNEL / 2))
-    with ThreadPoolExecutor(os.cpu_count()) as pool:  # filters and arithmetic let other threads run
+    with ThreadPoolExecutor(
+        os.cpu_count()
+    ) as pool:  # filters and arithmetic let other threads run
         found = list(
             pool.map(
                 lambda start: _detect_strip(pixels, noise, fwhm_px, snr_min, start, margin),
@@ -91,7 +102,10 @@ def summit(stamps: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     a pixel off."""
     middle = stamps[:, 1, 1]
     tops = []
-    for before, after in ((stamps[:, 1, 0], stamps[:, 1, 2]), (stamps[:, 0, 1], stamps[:, 2, 1])):
+    for before, after in (
+        (stamps[:, 1, 0], stamps[:, 1, 2]),
+        (stamps[:, 0, 1], stamps[:, 2, 1]),
+    ):
         bend = np.maximum(2 * middle - before - after, 1e-6)
         tops.append(np.clip(np.nan_to_num((after - before) / (2 * bend)), -0.5, 0.5))
     return tuple(tops)
@@ -147,7 +161,9 @@ def _in_two_channels(pixels, noise: FrameNoise, x_px, y_px) -> np.ndarray:
     return seen.sum(axis=0) >= 2
 
 
-def clip_level_of(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: float) -> float:
+def clip_level_of(
+    plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: float
+) -> float:
     """Value at which the channel clips, from the flat tops of its stars; NaN when none is flat.
 
     A star of FWHM F has about 0.02 F^2 pixels above 0.98 of its peak; a clipped one has a plateau.
@@ -310,7 +326,9 @@ def _long_or_wide(shape: Shapes, fwhm_px: float) -> np.ndarray:
 def _resolved(stamps, rows, corners):
     """The pairs, (row, peaks in the frame), of the stamps that show two."""
     pairs = []
-    for stamp, top, row, corner in zip(stamps, _inner_peaks(stamps), rows, corners, strict=True):
+    for stamp, top, row, corner in zip(
+        stamps, _inner_peaks(stamps), rows, corners, strict=True
+    ):
         peaks = _two_peaks(stamp, top)
         if peaks is not None:
             pairs.append((row, peaks + corner))

@@ -22,7 +22,9 @@ BEYOND = {3.5: 0.4, 2.5: 0.75, 2.0: 0.4}
 NOISE_GROWTH = 4.0  # from one width to 2.5: of white noise 2.5, of uneven ground 6
 OUTLYING = 4.0  # robust sigmas of a star's own growth, all channels together: a neighbour in it
 LEAST_SCATTER = 0.01  # of it
-USUAL_DIFFERENCE_LN = 0.01  # between channels that seem alike; keeps a difference from vanishing
+USUAL_DIFFERENCE_LN = (
+    0.01  # between channels that seem alike; keeps a difference from vanishing
+)
 STAR_SCATTER = 0.02  # of a star's own profile: bright stars then count alike
 SAMPLES = 300  # of the bootstrap: an error is then known to 4 %
 FEWEST_STARS = 4

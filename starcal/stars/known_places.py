@@ -77,7 +77,9 @@ def _nothing(kind: np.dtype):
     return 0 if kind.kind in "iub" else ""
 
 
-def free_places(pixels: np.ndarray, stars: Table, x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:
+def free_places(
+    pixels: np.ndarray, stars: Table, x_px: np.ndarray, y_px: np.ndarray
+) -> np.ndarray:
     """Which places could show a star of their own, (n,) bool.
 
     Far enough from the edge, from pixels without data, from the cores of the stars of the table,

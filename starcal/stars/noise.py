@@ -12,9 +12,13 @@ MOST_BLOCKS = 2500
 DARK_SHARE = 0.2  # of the blocks: where there is least nebula
 COARSE_VALUES = 256  # 8-bit pictures have no more
 EMPTY_SHARE = 0.5  # of the pixels: less is a sky clipped at black, with nebula over it
-FAINT_SHARE = 0.5  # of the lit pixels of a star layer: the fainter, the less of a star's own shape
+FAINT_SHARE = (
+    0.5  # of the lit pixels of a star layer: the fainter, the less of a star's own shape
+)
 LEAST_STEP = 2.0**-23  # of the brightest value: float32 tells no finer
-GRADIENT_SIGMA = 3.0  # a tilt of the sky by this many pixel sigmas across the frame is worth a word
+GRADIENT_SIGMA = (
+    3.0  # a tilt of the sky by this many pixel sigmas across the frame is worth a word
+)
 
 
 @dataclass(frozen=True)
@@ -213,11 +217,15 @@ def _difference_noise(blocks: np.ndarray) -> np.ndarray:
 
 
 def _darkest(level: np.ndarray, sigma: np.ndarray) -> np.ndarray:
-    brightness = (level / np.maximum(np.median(sigma, axis=1, keepdims=True), 1e-12)).sum(axis=0)
+    brightness = (level / np.maximum(np.median(sigma, axis=1, keepdims=True), 1e-12)).sum(
+        axis=0
+    )
     return brightness <= np.quantile(brightness, DARK_SHARE)
 
 
-def _electrons_per_unit(level: np.ndarray, sigma: np.ndarray, sky: float, noise: float) -> float:
+def _electrons_per_unit(
+    level: np.ndarray, sigma: np.ndarray, sky: float, noise: float
+) -> float:
     """Photon transfer: variance grows with level by one electron's worth.
 
     A frame of even sky has no range of levels; then all the noise above black is ascribed to

@@ -26,7 +26,10 @@ from .shapes import (
 
 APERTURE_FWHM = 1.8  # 1.5 to 2 FWHM of its own channel encloses the same share in all
 ANNULUS_FWHM = (3.0, 5.0)
-USUAL_BETA, BETA_RANGE = 3.0, (1.2, 20.0)  # Moffat exponent where no star tells, and what it may be
+USUAL_BETA, BETA_RANGE = (
+    3.0,
+    (1.2, 20.0),
+)  # Moffat exponent where no star tells, and what it may be
 OTHER_WINGS = 0.4  # ratio of exponents, as its logarithm, that is not the telescope's
 UNEVEN = 1.5  # scatter of the ring against what photons and readout explain
 WIDEST_CLEAR_FWHM = 1.5  # wider moments are those of a neighbour or of the nebula
@@ -36,11 +39,13 @@ CLEAR_CONTRAST = (
 )
 SATURATION_SHARE = 0.95  # a peak above this share of the clipping level may have lost light
 HIGHEST = 1e30  # stands for no data: it sorts last, and differences of it are finite
-SHARPEST_STAR = 0.7  # of the typical width; noise makes a bright star narrower by a few per cent
-ALONE_SHARE = 0.1  # of the strongest channel's signal-to-noise; real stars have a third and more
-BLEND_REACH_FWHM = (
-    0.65  # beyond the aperture: half a star, and what the peak of a faint one is pushed outwards
+SHARPEST_STAR = (
+    0.7  # of the typical width; noise makes a bright star narrower by a few per cent
 )
+ALONE_SHARE = (
+    0.1  # of the strongest channel's signal-to-noise; real stars have a third and more
+)
+BLEND_REACH_FWHM = 0.65  # beyond the aperture: half a star, and what the peak of a faint one is pushed outwards
 BLEND_FLUX_SHARE = (
     0.02  # a neighbour with this share of the star's light moves its colour by up to 0.02 mag
 )
@@ -167,7 +172,11 @@ def _once(x_px: np.ndarray, y_px: np.ndarray, snr: np.ndarray, shape: Shapes, re
     """The detections without those that turned out to be another, more significant one."""
     keep = np.ones(len(x_px), bool)
     if len(x_px) > 1:
-        i, j = cKDTree(np.column_stack([x_px, y_px])).query_pairs(reach_px, output_type="ndarray").T
+        i, j = (
+            cKDTree(np.column_stack([x_px, y_px]))
+            .query_pairs(reach_px, output_type="ndarray")
+            .T
+        )
         keep[np.where(snr[i] < snr[j], i, j)] = False
     return (
         x_px[keep],
@@ -177,7 +186,9 @@ def _once(x_px: np.ndarray, y_px: np.ndarray, snr: np.ndarray, shape: Shapes, re
     )
 
 
-def _profiles(pixels: np.ndarray, table: Table, fwhm_px: float) -> tuple[tuple[float, ...], float]:
+def _profiles(
+    pixels: np.ndarray, table: Table, fwhm_px: float
+) -> tuple[tuple[float, ...], float]:
     """FWHM in each channel, and the Moffat exponent of all.
 
     Where nebula makes the wings in a channel seem other than in the others, it makes the core seem
@@ -280,7 +291,9 @@ def _under(table: Table, pixels: np.ndarray, rings: np.ndarray) -> np.ndarray:
     y_px = table["y_px"].value[uneven]
     for index, plane in enumerate(pixels):
         profile = table.meta["fwhm_px"][index], table.meta["moffat_beta"]
-        found = np.array(level_under(plane, x_px, y_px, profile, table.meta["aperture_px"][index]))
+        found = np.array(
+            level_under(plane, x_px, y_px, profile, table.meta["aperture_px"][index])
+        )
         known = np.isfinite(found).all(axis=0)
         skies[index][:, uneven] = np.where(known, found, skies[index][:, uneven])
     return skies
@@ -338,7 +351,9 @@ def _within(values: np.ndarray, middle: np.ndarray, reach: np.ndarray) -> np.nda
     return np.abs(values - middle[:, None]) <= reach[:, None]
 
 
-def _quantile(ordered: np.ndarray, low: np.ndarray, high: np.ndarray, share: float) -> np.ndarray:
+def _quantile(
+    ordered: np.ndarray, low: np.ndarray, high: np.ndarray, share: float
+) -> np.ndarray:
     """Value at a share of the way from one place to another of each sorted row."""
     place = low + (share * (high - low)).astype(int)
     last = ordered.shape[1] - 1
@@ -362,7 +377,9 @@ def _flag_saturation(table: Table, pixels: np.ndarray) -> None:
 def _measure_channels(table: Table, pixels: np.ndarray) -> None:
     """Fluxes, and the flags EDGE and FAINT that follow from them."""
     rings = _rings(table, pixels)
-    for index, (ring, under) in enumerate(zip(rings, _under(table, pixels, rings), strict=True)):
+    for index, (ring, under) in enumerate(
+        zip(rings, _under(table, pixels, rings), strict=True)
+    ):
         table[f"sky_{CHANNELS[index]}"] = ring[0]
         _measure_channel(table, pixels[index], index, *under)
     _flag_edge_and_faint(table)
@@ -411,9 +428,9 @@ def _flag_defects(table: Table) -> None:
 def flag_blends(table: Table) -> None:
     """Flag the stars with a neighbour in the aperture that is seen, and bright enough to matter."""
     flux = np.nansum(in_channels(table), axis=0)
-    table["flags"][_blended(table, np.where(table["snr"] >= table.meta["snr_min"], flux, 0))] |= (
-        Flag.BLENDED
-    )
+    table["flags"][
+        _blended(table, np.where(table["snr"] >= table.meta["snr_min"], flux, 0))
+    ] |= Flag.BLENDED
 
 
 def _blended(table: Table, flux: np.ndarray) -> np.ndarray:

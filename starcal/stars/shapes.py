@@ -8,7 +8,9 @@ from scipy.optimize import least_squares
 from .noise import FrameNoise
 
 FWHM_PER_SIGMA = 2.3548
-RESTLESS = 8.0  # scatter round a star, in sums of three units of noise: white noise alone gives 3.5
+RESTLESS = (
+    8.0  # scatter round a star, in sums of three units of noise: white noise alone gives 3.5
+)
 OWN_SHARE = 0.03  # of a star's height, that its surroundings may owe to it
 WINDOW_ROUNDS = 6
 LIKENESS = 1e-3  # of a variance: copied channels have a singular covariance
@@ -40,7 +42,9 @@ def half_width(fwhm_px: float) -> int:
     return int(np.ceil(2.5 * fwhm_px)) + 1
 
 
-def stamps_round(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, half: int) -> np.ndarray:
+def stamps_round(
+    plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, half: int
+) -> np.ndarray:
     """Square cut-outs round each position, shape (n, 2 half + 1, 2 half + 1); NaN beyond the
     frame."""
     offset = np.arange(-half, half + 1)
@@ -98,7 +102,9 @@ def unrest(stamps: np.ndarray) -> np.ndarray:
     outer = _ordered(stamps[:, _outer(stamps.shape[1:])])
     low, high = (outer[:, int(share * outer.shape[1])] for share in (0.16, 0.84))
     finite = np.isfinite(low)  # a stamp without data is not restless
-    return np.where(np.isfinite(high), high, np.where(finite, low, 0)) - np.where(finite, low, 0)
+    return np.where(np.isfinite(high), high, np.where(finite, low, 0)) - np.where(
+        finite, low, 0
+    )
 
 
 def _ordered(values):
@@ -255,7 +261,9 @@ def _recentred(window: _Window, moments: _Moments, reach_px: float, half: int) -
 def _mixed_moment(values: np.ndarray, window: _Window, moments: _Moments) -> np.ndarray:
     dx, dy = window.offsets(values)
     weighted = window.weight(dy) * dy, window.weight(dx) * dx
-    return np.einsum("nyx,ny,nx->n", values, *weighted) / moments.total - moments.mx * moments.my
+    return (
+        np.einsum("nyx,ny,nx->n", values, *weighted) / moments.total - moments.mx * moments.my
+    )
 
 
 def _axes(moments: _Moments, mxy: np.ndarray, variance: np.ndarray) -> tuple[np.ndarray, ...]:

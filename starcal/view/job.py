@@ -147,7 +147,9 @@ class ByGains:
 
     def after(self, part: VisiblePart) -> NDArray[np.float32]:
         """The picture, linear, where it is seen."""
-        return part.multiplied(self.calibrated.matrix, self.calibrated.sky_offset, self.whitening)
+        return part.multiplied(
+            self.calibrated.matrix, self.calibrated.sky_offset, self.whitening
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -231,7 +233,9 @@ def _by_gains(job: Job, checked: CheckResult, sky: str) -> ByGains:
     bright = job.frame.pixels[:, y, x]
     plain = np.tensordot(thinned.matrix, bright, 1) + thinned.sky_offset[:, None]
     excess = np.nan_to_num(calibrated(bright[:, None, :]).pixels[:, 0] - plain)
-    return ByGains(checked, thinned, Whitening(x, y, excess), job.stretch.on_sky_of(thinned.pixels))
+    return ByGains(
+        checked, thinned, Whitening(x, y, excess), job.stretch.on_sky_of(thinned.pixels)
+    )
 
 
 def before_shown(job: Job, part: VisiblePart, settings: Settings) -> NDArray[np.uint32]:
@@ -243,7 +247,9 @@ def after_shown(
     cure: ByGains | ByStar, part: VisiblePart, settings: Settings
 ) -> NDArray[np.uint32]:
     """The picture as pixels of the screen, (rows, columns)."""
-    return rgba(cure.stretch.adjusted(settings.black, settings.strength).apply(cure.after(part)))
+    return rgba(
+        cure.stretch.adjusted(settings.black, settings.strength).apply(cure.after(part))
+    )
 
 
 # --- stars ------------------------------------------------------------------------------

@@ -100,7 +100,9 @@ def _beside(name: str) -> str:
     return Path(__file__).with_name(name).read_text(encoding="utf-8")
 
 
-def legend_html(marks: dict[str, tuple[str, str]], tally: dict[str, int], heading: str = "") -> str:
+def legend_html(
+    marks: dict[str, tuple[str, str]], tally: dict[str, int], heading: str = ""
+) -> str:
     """Shapes, their meaning, and how many there are of each."""
     entries = (
         f"<span class='entry'><span style='color:{marks[name][1]}'>{SHAPES[marks[name][0]]}</span> "

@@ -138,7 +138,9 @@ class Page:
         for size in ("inner_width", "inner_height"):
             self.picture.figure.on_change(size, self._view_moved)
         self.picture.figure.on_event("tap", self._clicked)
-        self.stars.selected.on_change("indices", lambda attribute, old, new: self._show_chosen())
+        self.stars.selected.on_change(
+            "indices", lambda attribute, old, new: self._show_chosen()
+        )
         for name, slider in self.sliders.items():
             slider.on_change("value", partial(self._slider_moved, name))
             slider.on_change("value_throttled", partial(self._slider_left, name))
@@ -191,7 +193,9 @@ class Page:
                 )
             )
         else:
-            self._say(rows.NONE_LEFT_OUT if self.stars.selected.indices else rows.NOTHING_CHOSEN)
+            self._say(
+                rows.NONE_LEFT_OUT if self.stars.selected.indices else rows.NOTHING_CHOSEN
+            )
 
     def _chosen_places(self, *states: str) -> tuple:
         """Places of the chosen stars of which the fit has made this."""
@@ -242,7 +246,9 @@ class Page:
         """Show what a slider would do, while it moves."""
         preview = replace(self.history.now, **{name: round(new, 3)})
         shown = self.shown_settings
-        if any(getattr(preview, each) != getattr(shown, each) for each in panel.OF_SINGLE_STARS):
+        if any(
+            getattr(preview, each) != getattr(shown, each) for each in panel.OF_SINGLE_STARS
+        ):
             self.cure = cure_of(self.job, self.check, preview)
         if preview != self.shown_settings:
             self.shown_settings = preview
@@ -300,9 +306,13 @@ class Page:
             self.stars.data["y"],
             self.visible.window.box,
         )
-        inside = np.flatnonzero((x > left) & (x < left + width) & (y > low) & (y < low + height))
+        inside = np.flatnonzero(
+            (x > left) & (x < left + width) & (y > low) & (y < low + height)
+        )
         snr = np.nan_to_num(np.array(self.check.stars["snr"], float))[inside]
-        self.picture.in_view.indices = inside[np.argsort(-snr, kind="stable")][:MOST_MARKS].tolist()
+        self.picture.in_view.indices = inside[np.argsort(-snr, kind="stable")][
+            :MOST_MARKS
+        ].tolist()
         self.picture.fit_marks(max(self.check.stars.meta["fwhm_px"]) / self._px_per_screen())
 
     def _show_stars(self) -> None:
@@ -312,7 +322,9 @@ class Page:
         sources = source_tally(self.cure.source.astype(str))
         self.legend.text = looks.legend_html(looks.SOURCE_MARKS, sources, "colour from")
         states = self.stars.data["state"][self.plots.matched.indices]
-        self.states.text = looks.legend_html(looks.STATE_MARKS, source_tally(states.astype(str)))
+        self.states.text = looks.legend_html(
+            looks.STATE_MARKS, source_tally(states.astype(str))
+        )
         self._show_choices()
 
     def _show_fit(self) -> None:
@@ -322,7 +334,9 @@ class Page:
         self.plots.curves.data = points.curves_of(self.check)
         self.plots.locus.data = points.locus_of(self.check)
         self.plots.show_ranges(
-            points.fit_ranges(self.stars.data, self.plots.matched.indices, self.plots.curves.data)
+            points.fit_ranges(
+                self.stars.data, self.plots.matched.indices, self.plots.curves.data
+            )
         )
         for label in self.plots.no_fit:
             label.visible = self.check.fit is None
@@ -345,13 +359,17 @@ class Page:
     def _px_per_screen(self) -> float:
         """Pixels of the frame on one of the screen."""
         plot = self.picture.figure
-        return (plot.x_range.end - plot.x_range.start) / max(plot.inner_width or USUAL_SCREEN_PX, 1)
+        return (plot.x_range.end - plot.x_range.start) / max(
+            plot.inner_width or USUAL_SCREEN_PX, 1
+        )
 
     def _step(self, by: int) -> None:
         """Choose the star of the fit next to the chosen one in the order of residuals, the worst
         first."""
         left = np.hypot(self.stars.data["rho_left"], self.stars.data["beta_left"])
-        taking_part = np.flatnonzero(np.isfinite(left) & (self.stars.data["state"] != "not used"))
+        taking_part = np.flatnonzero(
+            np.isfinite(left) & (self.stars.data["state"] != "not used")
+        )
         order = taking_part[np.argsort(-left[taking_part], kind="stable")].tolist()
         if order:
             chosen = self.stars.selected.indices
@@ -371,7 +389,9 @@ class Page:
         ]
         if not all(0 < share < 1 for share in shares):
             for range_, share in zip(ranges, shares, strict=True):
-                by_px = round(share * (range_.end - range_.start) - (range_.end - range_.start) / 2)
+                by_px = round(
+                    share * (range_.end - range_.start) - (range_.end - range_.start) / 2
+                )
                 range_.update(start=range_.start + by_px, end=range_.end + by_px)
 
     def _say(self, sentence: str) -> None:

@@ -138,7 +138,9 @@ def _add_marks(plot, stars: ColumnDataSource):
         line_width=1.6,
         marker=factor_mark("source", list(shapes), names),
     )
-    marks.selection_glyph = marks.nonselection_glyph = marks.glyph  # the rings show what is chosen
+    marks.selection_glyph = marks.nonselection_glyph = (
+        marks.glyph
+    )  # the rings show what is chosen
     return in_view, marks
 
 

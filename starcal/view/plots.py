@@ -8,7 +8,17 @@ from bokeh.plotting import figure
 from bokeh.transform import factor_cmap, factor_mark
 
 from ..draw.plots import BV_LABEL
-from .looks import AFTER_MARK, BEFORE_MARK, CHOSEN, FAINT_LINE, FONT, INK, LINE, STATE_MARKS, sheet
+from .looks import (
+    AFTER_MARK,
+    BEFORE_MARK,
+    CHOSEN,
+    FAINT_LINE,
+    FONT,
+    INK,
+    LINE,
+    STATE_MARKS,
+    sheet,
+)
 
 TOOLS = "box_select,lasso_select,tap,pan,wheel_zoom,reset"
 BANDS = {"rho": "R/G", "beta": "B/G"}  # column of the stars: what it is the log ratio of
@@ -40,20 +50,26 @@ class Plots:
         """Show the parts between these ends, of ranges by name; who has moved a plot comes back by
         its button."""
         ranges = {
-            range_.name: range_ for plot in self.figures for range_ in (plot.x_range, plot.y_range)
+            range_.name: range_
+            for plot in self.figures
+            for range_ in (plot.x_range, plot.y_range)
         }
         for name, (low, high) in ends.items():
             range_ = ranges[name]
             moved = (range_.start, range_.end) != (range_.reset_start, range_.reset_end)
             range_.update(
-                reset_start=low, reset_end=high, **({} if moved else {"start": low, "end": high})
+                reset_start=low,
+                reset_end=high,
+                **({} if moved else {"start": low, "end": high}),
             )
 
 
 def make_plots(stars: ColumnDataSource) -> Plots:
     """All plots of one table of stars; to choose in one is to choose in all."""
     matched, clear = IndexFilter([]), IndexFilter([])
-    curves = ColumnDataSource({name: [] for name in ("bv", "rho", "beta", "rho_full", "beta_full")})
+    curves = ColumnDataSource(
+        {name: [] for name in ("bv", "rho", "beta", "rho_full", "beta_full")}
+    )
     locus = ColumnDataSource({"u": [], "v": []})
     bv_range = _range("bv")
     fits = [_fit_plot(column, stars, matched, curves, bv_range) for column in BANDS]

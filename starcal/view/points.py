@@ -108,7 +108,13 @@ def curves_of(checked: CheckResult) -> dict[str, NDArray]:
     fit = checked.fit
     bv = bv_range_mag(fit)
     line, full = fit.predicted_mag(bv), full_colour_mag(fit, bv)
-    return {"bv": bv, "rho": line[0], "beta": line[1], "rho_full": full[0], "beta_full": full[1]}
+    return {
+        "bv": bv,
+        "rho": line[0],
+        "beta": line[1],
+        "rho_full": full[0],
+        "beta_full": full[1],
+    }
 
 
 def locus_of(checked: CheckResult) -> dict[str, NDArray]:
@@ -139,7 +145,9 @@ def chromaticity_range(
     """Ends of u and v, room for the locus and nearly all of some stars, before and after."""
     ends = {}
     for name in "uv":
-        values = np.concatenate([columns[f"{name}_{when}"][rows] for when in ("before", "after")])
+        values = np.concatenate(
+            [columns[f"{name}_{when}"][rows] for when in ("before", "after")]
+        )
         values = values[np.isfinite(values)]
         core = np.quantile(values, [1 - SHOWN_SHARE, SHOWN_SHARE]) if len(values) else []
         low, high = np.min([*core, *locus[name]]), np.max([*core, *locus[name]])

@@ -153,7 +153,10 @@ class VisiblePart:
 def visible_part(pixels: NDArray, parts: Split, window: Window) -> VisiblePart:
     """Prepare the view of a window of a frame and its layers."""
     return VisiblePart(
-        window, mean_of(pixels, window), mean_of(parts.starless, window), shares_of(parts, window)
+        window,
+        mean_of(pixels, window),
+        mean_of(parts.starless, window),
+        shares_of(parts, window),
     )
 
 

@@ -23,7 +23,9 @@ DEGREES_PER_RADIAN = 57.29577951308232
 
 def wanted(hip, solution, components, scatter, variability, hp, bv, bv_error):
     steady = solution == 5 and components == 1 and variability == 0 and scatter < 0.1
-    return steady and 0 < bv_error < 0.0145 and (hp > 9 or hip % 5 == 0 or not -0.15 < bv < 1.45)
+    return (
+        steady and 0 < bv_error < 0.0145 and (hp > 9 or hip % 5 == 0 or not -0.15 < bv < 1.45)
+    )
 
 
 def main(wheel):
@@ -43,7 +45,9 @@ def main(wheel):
                 ra_deg, dec_deg = (
                     float(line[a:b]) * DEGREES_PER_RADIAN for a, b in ((15, 28), (29, 42))
                 )
-                out.write(f"{hip},{ra_deg:.5f},{dec_deg:.5f},{hp:.2f},{bv:.3f},{bv_error:.3f}\n")
+                out.write(
+                    f"{hip},{ra_deg:.5f},{dec_deg:.5f},{hp:.2f},{bv:.3f},{bv_error:.3f}\n"
+                )
 
 
 if __name__ == "__main__":

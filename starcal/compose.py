@@ -37,7 +37,8 @@ FEWEST_BLOCKS = 30
 MOST_STARS_SHARE = 0.5  # of a block under stars: more, and it does not count
 # a side; the slope's error is what leaving out each of 16 parts of the frame does to it (jackknife)
 REGIONS = 4
-MASK_FWHM = 2.0  # radius round a star of SNR 10, growing with its light as the wings of a Moffat profile do
+# radius round a star of SNR 10, growing with its light as the wings of a Moffat profile do
+MASK_FWHM = 2.0
 WING_POWER = 0.2
 LEAST_CORRELATION = (
     0.2  # rank correlation of the blocks, and four of its errors: less is no common structure

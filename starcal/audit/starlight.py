@@ -21,7 +21,8 @@ LARGEST_WIDTH = 8.0
 SECTORS = 8  # of the background ring; a plane takes 3 of them
 FEWEST_SECTORS = 5
 FEWEST_CORE_PIXELS = 4
-INNER_NEBULA_SHARE = 0.5  # of the variance among sectors: what the nebula does under the star, where none can look
+# of the variance among sectors: what the nebula does under the star, where none can look
+INNER_NEBULA_SHARE = 0.5
 LEVEL_STEP = (
     1 / 255
 )  # a stretched picture is rounded to at least this in all likelihood, or was once

@@ -26,7 +26,8 @@ BRIGHTNESS_SNR = 20.0
 SEAM_FWHM = 8.0  # width of the soft seam, in FWHM of the wider stars
 RIM_FWHM = 2.0  # along the star frame's edge its stars are cut off
 QUIET = 1e-3  # of the nebula frame's noise
-NEBULAR_EXCESS = 4.0  # times as bright as in the star frame: in narrow bands a star is not, a nebular knot is
+# times as bright as in the star frame: in narrow bands a star is not, a nebular knot is
+NEBULAR_EXCESS = 4.0
 VISIBLE = 3.0  # times the faintest stars' light: what is brighter would be seen
 DETECTION_SNR, LIMIT_STARS = 5.0, 50  # the faintest stars, and how many of them tell how faint
 BLEND_FWHM, BLEND_EXCESS = (

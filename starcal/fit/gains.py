@@ -40,7 +40,8 @@ FIELD_SPREAD_MAG = (
 )
 INTRINSIC_LN_ERROR = 0.7  # a factor of 2 either way; many stars overrule it
 INTRINSIC_GRID_MAG = np.geomspace(0.002, 1.0, 40)
-SYSTEMATIC_MAG = 0.005  # no gain is better known: higher bends and unseen neighbours remain, however many stars
+# no gain is better known: higher bends and unseen neighbours remain, however many stars
+SYSTEMATIC_MAG = 0.005
 FLOOR_MAG = (
     0.002  # no aperture ratio is better; keeps copied channels (residual exactly 0) finite
 )

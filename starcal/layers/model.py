@@ -22,7 +22,8 @@ STAR_FWHM_RATIO = (
     0.55,
     1.4,
 )  # of the measured FWHM and that expected here; outside, and with ...
-STAR_MISFIT = 0.25  # ... this share of its light not where the profile has it: a knot, a filament, a pixel
+# ... this share of its light not where the profile has it: a knot, a filament, a pixel
+STAR_MISFIT = 0.25
 UNFIT_FOR_PSF = int(Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.SHAPE)
 PSF_SNR = 30.0
 FAINTEST_LIGHT = 0.1  # in units of noise: where a star's model ends

@@ -20,7 +20,8 @@ from .plate import (
 )
 
 FEWEST_PAIRS = 5  # alike in brightness; with fewer brightness tells nothing, and all are taken
-ROUNDS = 2  # of fitting and matching: the first brings in the stars in the corners, the second uses them
+# of fitting and matching: the first brings in the stars in the corners, the second uses them
+ROUNDS = 2
 # shares from which another WCS is worth having
 LESS_SCATTER, MORE_PAIRS, SAME_PAIRS = 0.9, 1.1, 0.97
 

@@ -25,7 +25,10 @@ GOAL = 0.01  # relative error of the gains
 # dear
 PAUSE_S = 3.0
 USUAL_EXPOSURE = "20 to 30 s (common practice, no source)"
-USUAL_FRAMES = "10 to 15 frames at least, so that satellites and cosmic rays can be rejected (common practice)"
+USUAL_FRAMES = (
+    "10 to 15 frames at least, so that satellites and cosmic rays can be rejected "
+    "(common practice)"
+)
 FAINT_ERROR_MAG = (
     0.05  # of R/G and B/G of the faintest star wanted: a difference that is just seen
 )
@@ -106,7 +109,8 @@ class Series:
     def serving(self) -> str:
         """How many stars serve the fit of gains."""
         if self.n_usable == self.n_clean:
-            return f"{counted(self.n_clean, 'clean catalogue star')} serve{'s' * (self.n_clean == 1)}"
+            verb = "serves" if self.n_clean == 1 else "serve"
+            return f"{counted(self.n_clean, 'clean catalogue star')} {verb}"
         return (
             f"some {self.n_usable} of {counted(self.n_clean, 'clean catalogue star')} serve "
             f"(fainter stars overlap "

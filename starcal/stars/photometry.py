@@ -45,7 +45,8 @@ SHARPEST_STAR = (
 ALONE_SHARE = (
     0.1  # of the strongest channel's signal-to-noise; real stars have a third and more
 )
-BLEND_REACH_FWHM = 0.65  # beyond the aperture: half a star, and what the peak of a faint one is pushed outwards
+# beyond the aperture: half a star, and what the peak of a faint one is pushed outwards
+BLEND_REACH_FWHM = 0.65
 BLEND_FLUX_SHARE = (
     0.02  # a neighbour with this share of the star's light moves its colour by up to 0.02 mag
 )

@@ -175,11 +175,12 @@ def test_gains_of_scaled_channels_scale():
 )
 def test_gains_are_within_their_stated_errors(n, settings):
     """80 fields each, 160 pulls. Mean square 1 within 4 / sqrt(80) = 0.45 upwards (the two channels
-    share G); down to 0.35, for with few stars the scatter is not known and the errors are widened
-    as Student's t. Beyond 3: 0.3 % of a Gaussian are expected, half a pull; three are a hint of one
+    share G); down to 0.2, for with few stars the scatter is not known and the errors are widened
+    as Student's t, and with many what dust may do to all stars alike, 0.6 and 0.9 % that these fields
+    have not, is more than half of what is stated. Beyond 3: 0.3 % of a Gaussian are expected, half a pull; three are a hint of one
     in 200. Beyond 4.5: none (1e-5)."""
     pull, _ = pulls(80, n, **settings)
-    assert 0.35 <= np.mean(pull**2) <= 1.45
+    assert 0.2 <= np.mean(pull**2) <= 1.45
     assert np.count_nonzero(np.abs(pull) > 3) <= 3
     assert np.abs(pull).max() < 4.5
     assert np.abs(pull.mean(axis=0)).max() < 4 / np.sqrt(80)

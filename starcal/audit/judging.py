@@ -47,7 +47,6 @@ IMPOSSIBLE_KINDS = ("green", "magenta", "blue")
 MAX_DUV_ERROR = (
     IMPOSSIBLE_DUV / 4
 )  # most stars are within 0.004 of the locus: 2.7 errors at least from the limit
-DECIDED = 2.0  # errors from the limit: what is seen on a display is judged as possible or not
 # Of detection in a linear and in a stretched picture, where it is compressed: below, so small an
 # error of colour is not that of point-like light.
 MIN_SNR = (20.0, 8.0)
@@ -366,7 +365,6 @@ def audit_picture(
         _bv_of(stars, known),
         _odd_shape(table, starlight, stretched),
         table["snr"] < MIN_SNR[stretched],
-        stretched,
     )
     _judge_rims(stars, starlight)
     return Audit(name, stretched, how_judged, neutral_bv_mag, stars)
@@ -454,15 +452,19 @@ def _decoded(display: np.ndarray) -> np.ndarray:
 
 
 def _blind(pixels: np.ndarray, table: Table, stretched: bool) -> np.ndarray:
-    """Pixels that say nothing of colour, (y, x): no data, or in a linear picture a channel is
-    clipped."""
+    """Pixels that say nothing of colour, (y, x): no data, or a channel is clipped.
+
+    In a stretched picture all channels together may be: what is white is seen as white. Where one
+    is clipped alone the hue is an accident of the exposure.
+    """
     blind = ~np.isfinite(pixels).all(axis=0)
-    if stretched:
-        return blind  # what is white is seen as white
-    for plane, level in zip(pixels, table.meta["clip_level"], strict=True):
-        if np.isfinite(level):
-            blind |= plane >= PLATEAU_SHARE * level
-    return blind
+    levels = table.meta["clip_level"]
+    clipped = [
+        plane >= PLATEAU_SHARE * (np.fmin(level, 1.0) if stretched else level)
+        for plane, level in zip(pixels, levels, strict=True)
+    ]
+    some = np.logical_or.reduce(clipped)
+    return blind | (some & ~np.logical_and.reduce(clipped) if stretched else some)
 
 
 # --- judging ----------------------------------------------------------------------------
@@ -503,13 +505,11 @@ def _judge_cores(
     bv_mag: np.ndarray,
     odd_shape: np.ndarray,
     faint: np.ndarray,
-    stretched: bool,
 ) -> None:
     """Colour of the cores, their kind, and why some have none, into the table."""
     core = light.core
     _measure_cores(stars, light, neutral_bv_mag)
     known = (stars["duv_error"] <= MAX_DUV_ERROR) | _surely_impossible(light, neutral_bv_mag)
-    known |= stretched & _clearly_decided(stars["duv"], stars["duv_error"])
     stars["why_unknown"] = np.select(
         [
             stars["flags"] & Flag.EDGE > 0,
@@ -532,13 +532,6 @@ def _measure_cores(stars: Table, light: StarLight, neutral_bv_mag: float | None)
     stars["green_index"] = green_index(light.core, neutral_bv_mag)
     stars["u_prime"], stars["v_prime"] = rgb_to_uv_prime(light.core).T
     stars["hue"] = hue_word(light.core)
-
-
-def _clearly_decided(duv_found: np.ndarray, error: np.ndarray) -> np.ndarray:
-    """Cores whose Duv is less certain, but lies clear of the limit on either side."""
-    return (error <= IMPOSSIBLE_DUV) & (
-        np.abs(np.abs(duv_found) - IMPOSSIBLE_DUV) >= DECIDED * error
-    )
 
 
 def _surely_impossible(light: StarLight, neutral_bv_mag: float | None) -> np.ndarray:

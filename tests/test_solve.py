@@ -681,9 +681,11 @@ def own_table(tmp_path_factory):
 
 
 @needs_frames
-@pytest.mark.parametrize(("bands", "reach_px"), [("VVV", 0.5), ("RVB", 2.5)])
+@pytest.mark.parametrize(("bands", "reach_px"), [("VVV", 0.75), ("RVB", 2.5)])
 def test_m67_is_solved_from_hints_with_a_table_of_ones_own(own_table, bands, reach_px):
-    """Truth: the WCS of its twin. Its bands are shifted against each other by up to 2 px."""
+    """Truth: the WCS of its twin. Its bands are shifted against each other by up to 2 px. The table's
+    places are off by 0.35 px a star, which is 0.2 px at a corner of what 60 stars tell, and the
+    largest of four corners counts: five other draws of that noise gave 0.44 to 0.63 px."""
     frame = read_channels(*(FRAMES / f"M67_{band}_original_nowcs.fits" for band in bands))
     found = starcal.check(
         frame, catalogue=f"file:{own_table}", ra=132.85, dec=11.75, scale=0.90

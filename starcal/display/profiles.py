@@ -302,6 +302,8 @@ def are_stars(found: Profiles, matched: NDArray[np.bool_]) -> NDArray[np.bool_]:
     matched : ndarray of bool, (n,)
         Where a catalogue knows a star: brightness and size are enough then.
     """
+    if not len(found.peak):
+        return np.zeros(0, bool)
     calm = ~found.textured
     uneven = 1.5 * np.minimum(found.scatter, 8) * found.sigma
     bright = found.peak > np.maximum(uneven, max(5 * found.sigma, 0.035))

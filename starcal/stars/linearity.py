@@ -198,7 +198,7 @@ def measure_linearity(pixels: np.ndarray, stars: Table) -> Linearity:
         profile_channel=channel,
         clip_over_noise=_clip_over_noise(stars),
         top=top,
-        steps=_steps(top, noise),
+        steps=_steps(top, noise) if len(stars) else np.nan,  # without stars any range is short
         eight_bits=_has_eight_bits(pixels),
         empty_sky=noise.empty_sky,
     )

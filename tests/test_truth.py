@@ -475,7 +475,7 @@ def test_settings_out_of_range(scene_of, frame_of, settings, message):
 
 
 def test_sky_out_of_range(scene_of, frame_of):
-    with pytest.raises(ValueError, match="it is 'grey' or 'keep'"):
+    with pytest.raises(ValueError, match="it is one of grey, keep"):
         starcal.calibrate(frame_of(scene_of(seed=1, ra_deg=0.05, dec_deg=20.0)), sky="black")
 
 

@@ -278,11 +278,6 @@ def _floating(values: ArrayLike) -> NDArray:
 # ---- B-V and temperature -------------------------------------------------------------------------
 
 
-def _nan_outside(values: ArrayLike, low: float, high: float) -> NDArray:
-    values = np.asarray(values, float)
-    return np.where((values >= low) & (values <= high), values, np.nan)
-
-
 def planckian_uv(teff_k: ArrayLike) -> NDArray:
     """CIE 1960 u, v (..., 2) of a black body; nan below 1000 K. Infinity is allowed: the blue end.
 

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..colour.stellar import srgb_decode, srgb_encode
+from ..robust import SIGMA_PER_DEVIATION
 
 POWERS = (0.8, 1.0, 1.3, 1.7, 2.2, 3.0)
 KNEES = (0.5, 0.8, 0.95, 0.985)
@@ -133,7 +134,7 @@ def _additive(level: NDArray, usable: NDArray) -> tuple[float, float]:
     known = usable.sum(axis=2) >= 2
     if not len(left) or not known.any():
         return 1.0, 1.0
-    return float(1.4826 * np.median(left)), float(np.std(star[known]))
+    return float(SIGMA_PER_DEVIATION * np.median(left)), float(np.std(star[known]))
 
 
 def _star_plus_ring(level: NDArray, weight: NDArray) -> tuple[NDArray, NDArray]:

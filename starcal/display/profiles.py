@@ -12,6 +12,7 @@ from scipy import ndimage
 
 from ..colour.stellar import rgb_to_uv_prime, srgb_decode
 from ..layers.stamps import disc_offsets, stamps_at
+from ..robust import SIGMA_PER_DEVIATION
 
 LEAST_SIGMA = 1 / 255 / 3.5  # the rounding of 8 bits
 SMALLEST_RADIUS_PX, LARGEST_RADIUS_PX = 10, 40
@@ -85,7 +86,7 @@ class Profiles:
 def pixel_noise(mean: NDArray) -> float:
     """Noise of a plane of display values: scatter about the median of 5 x 5 pixels."""
     rest = np.abs(mean - ndimage.median_filter(mean, 5))
-    return max(float(1.4826 * np.median(rest)), LEAST_SIGMA)
+    return max(float(SIGMA_PER_DEVIATION * np.median(rest)), LEAST_SIGMA)
 
 
 def measure_profiles(display: NDArray, stars: Table) -> Profiles:

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..colour.stellar import classify, green_index, real_star_log_ratios, srgb_decode, white_rgb
+from ..robust import SIGMA_PER_DEVIATION
 from .curve import ToneCurve
 from .profiles import Profiles
 
@@ -262,7 +263,7 @@ def _robust_answer(design: NDArray, wanted: NDArray) -> tuple[NDArray, float]:
 
 def _scatter(left: NDArray, least: float) -> float:
     """Standard deviation of residuals by their median size."""
-    return max(1.4826 * float(np.median(np.abs(left))), least)
+    return max(SIGMA_PER_DEVIATION * float(np.median(np.abs(left))), least)
 
 
 def _huber_weight(left: NDArray, scatter: float) -> NDArray:
@@ -278,7 +279,7 @@ def _spread_bv(ratios: NDArray, usual_bv: float) -> NDArray:
     if good.sum() < FEWEST_FOR_RELATION:
         return np.full(len(warmth), np.nan)
     middle = np.median(warmth[good])
-    scatter = 1.4826 * np.median(np.abs(warmth[good] - middle))
+    scatter = SIGMA_PER_DEVIATION * np.median(np.abs(warmth[good] - middle))
     if scatter < LEAST_SPREAD_MAG:
         return np.full(len(warmth), np.nan)
     # at most the contrast of true stars: more would invent it

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..colour.stellar import srgb_decode, srgb_encode
 from ..errors import FrameError
+from ..robust import SIGMA_PER_DEVIATION
 
 # Where a stretch puts the sky and the bright parts of the nebula, in display units: a sky that is
 # dark but not black keeps faint outskirts visible; above the nebula there is room for the stars.
@@ -249,7 +250,7 @@ def _sky(sample: NDArray) -> tuple[NDArray, float]:
     cells = _cells(sample)
     sky = np.quantile(np.nanmedian(cells, axis=-1), 0.05, axis=0)
     steps = np.abs(np.diff(cells, axis=-1))
-    return sky, float(1.4826 / np.sqrt(2) * np.nanmedian(steps, axis=(0, 2)).max())
+    return sky, float(SIGMA_PER_DEVIATION / np.sqrt(2) * np.nanmedian(steps, axis=(0, 2)).max())
 
 
 def _cells(sample: NDArray) -> NDArray:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..robust import SIGMA_PER_DEVIATION
 from ..texts import counted
 from .gains import MAG_PER_LN, MIN_STARS
 from .population import COUNTS_PER_MAG, ln_population
@@ -155,7 +156,7 @@ def _is_copy(mag: np.ndarray, error_mag: np.ndarray, one: int, other: int) -> bo
         return False
     good &= error <= np.median(error[good])
     away = np.abs(ratio[good] - np.median(ratio[good]))
-    return bool(1.4826 * np.median(away) < COPY_SCATTER_MAG)
+    return bool(SIGMA_PER_DEVIATION * np.median(away) < COPY_SCATTER_MAG)
 
 
 # --- evidence ---------------------------------------------------------------------------

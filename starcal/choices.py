@@ -80,7 +80,7 @@ PIXEL_SCALE = Limits(0.0, 3600.0, "arcsec above 0, up to 3600 needed", above=Tru
 BLACK_POINT = Limits(-10.0, 1.0, "-10 to 1 needed")
 
 
-def _number(default: float | None, limits: Limits) -> Any:
+def _number_field(default: float | None, limits: Limits) -> Any:
     return field(default=default, metadata={"limits": limits})
 
 
@@ -152,28 +152,28 @@ class Choices:
     ValueError: model 'cubic' given; it is one of gains, matrix
     """
 
-    neutral_bv: float = _number(SOLAR_BV_MAG, STAR_COLOUR)
+    neutral_bv: float = _number_field(SOLAR_BV_MAG, STAR_COLOUR)
     model: str = _one_of("gains", "matrix")
-    snr: float = _number(5.0, POSITIVE)
+    snr: float = _number_field(5.0, POSITIVE)
     assume_linear: bool = False
     leave_out: Places = ()
     catalogue: str = "embedded"
     columns: str | None = None
     online: bool | None = None
-    timeout: float = _number(60.0, POSITIVE)
+    timeout: float = _number_field(60.0, POSITIVE)
     ra: float | str | None = None
     dec: float | str | None = None
-    scale: float | None = _number(None, PIXEL_SCALE)
+    scale: float | None = _number_field(None, PIXEL_SCALE)
     sky: str = _one_of("grey", "keep")
     route: str = _one_of("best", "gains", "catalogue", "continuum", "palette")
-    bv: float = _number(YELLOW_WHITE_BV_MAG, STAR_COLOUR)
-    spread: float = _number(0.0, NOT_NEGATIVE)
-    warmth: float = _number(1.0, ANY_NUMBER)
-    saturation: float = _number(1.0, NOT_NEGATIVE)
-    star_brightness: float = _number(1.0, POSITIVE)
+    bv: float = _number_field(YELLOW_WHITE_BV_MAG, STAR_COLOUR)
+    spread: float = _number_field(0.0, NOT_NEGATIVE)
+    warmth: float = _number_field(1.0, ANY_NUMBER)
+    saturation: float = _number_field(1.0, NOT_NEGATIVE)
+    star_brightness: float = _number_field(1.0, POSITIVE)
     tiff: bool = False
-    black: float = _number(0.0, BLACK_POINT)
-    strength: float = _number(1.0, POSITIVE)
+    black: float = _number_field(0.0, BLACK_POINT)
+    strength: float = _number_field(1.0, POSITIVE)
 
     def __post_init__(self):
         """Refuse what no later step could make sense of."""
@@ -181,7 +181,7 @@ class Choices:
             _require(each, getattr(self, each.name))
         require_catalogue(self.catalogue)
         _require_palette(self.bv, self.spread)
-        object.__setattr__(self, "leave_out", _places(self.leave_out))
+        object.__setattr__(self, "leave_out", _places_checked(self.leave_out))
 
     @property
     def own_table(self) -> Path | None:
@@ -201,7 +201,7 @@ def default_of(name: str) -> Any:
     -------
     object
     """
-    return _field(name).default
+    return _settings_field(name).default
 
 
 def limits_of(name: str) -> Limits:
@@ -216,7 +216,7 @@ def limits_of(name: str) -> Limits:
     -------
     Limits
     """
-    return _field(name).metadata["limits"]
+    return _settings_field(name).metadata["limits"]
 
 
 def names_of(name: str) -> tuple[str, ...]:
@@ -231,10 +231,10 @@ def names_of(name: str) -> tuple[str, ...]:
     -------
     tuple of str
     """
-    return _field(name).metadata["names"]
+    return _settings_field(name).metadata["names"]
 
 
-def _field(name: str):
+def _settings_field(name: str):
     return Settings.__dataclass_fields__[name]
 
 
@@ -295,7 +295,7 @@ def _require_palette(bv: float, spread: float) -> None:
         )
 
 
-def _places(places) -> Places:
+def _places_checked(places) -> Places:
     try:
         pairs = tuple((float(x), float(y)) for x, y in places)
     except (TypeError, ValueError):
@@ -412,7 +412,7 @@ class Settings(Choices):
     green: str | None = None
     blue: str | None = None
     wcs: str | None = None
-    full_scale: float | None = _number(None, POSITIVE)
+    full_scale: float | None = _number_field(None, POSITIVE)
     starless: str | None = None
     star_frame: str | None = None
 

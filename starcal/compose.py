@@ -21,18 +21,19 @@ from .frame import (
 from .frame.levels import blank_borders
 from .frame.regrid import regrid, source_positions
 from .place.channels import ChannelStars, Registered, channel_stars, register
+from .robust import rank_correlation
 from .stars import CHANNELS, measure_stars
 from .stars.noise import frame_noise
 
 MATCHES = ("none", "background", "fit")
 SAME_GRID_PX = 0.3  # more shows as coloured fringes
-PROBES = 5  # points a side at which two grids are compared
+GRID_PROBES = 5  # points a side at which two grids are compared
 SAME_SCALE = (
     0.02  # pixel scales that differ by less are equal: solutions do, from filter to filter
 )
 
-BLOCK_PX = 16  # its median has a twelfth of a pixel's noise
-MOST_BLOCKS = 900  # evenly spread; slopes between all pairs of them are looked at
+MATCH_BLOCK_PX = 16  # its median has a twelfth of a pixel's noise
+MATCH_BLOCKS = 900  # evenly spread; slopes between all pairs of them are looked at
 FEWEST_BLOCKS = 30
 MOST_STARS_SHARE = 0.5  # of a block under stars: more, and it does not count
 # a side; the slope's error is what leaving out each of 16 parts of the frame does to it (jackknife)
@@ -40,7 +41,7 @@ REGIONS = 4
 # radius round a star of SNR 10, growing with its light as the wings of a Moffat profile do
 MASK_FWHM = 2.0
 WING_POWER = 0.2
-LEAST_CORRELATION = (
+COMMON_STRUCTURE = (
     0.2  # rank correlation of the blocks, and four of its errors: less is no common structure
 )
 
@@ -255,7 +256,7 @@ def _on_one_grid(
     """Pixels (3, y, x), the plane whose grid they are on, and what was done."""
     home = _finest(planes)
     pixels, notes, first_of = np.empty((3, *home.pixels.shape), np.float32), [], {}
-    home_stars = _stars_of(home) if any(plane is not home for plane in planes) else None
+    home_stars = _stars_of_plane(home) if any(plane is not home for plane in planes) else None
     for channel, plane in enumerate(planes):
         first = first_of.setdefault(id(plane), channel)
         if first < channel:
@@ -268,7 +269,7 @@ def _on_one_grid(
     return pixels, home, tuple(notes)
 
 
-def _stars_of(plane: Plane) -> ChannelStars:
+def _stars_of_plane(plane: Plane) -> ChannelStars:
     """Its stars; zero borders are no data there, as their edges would pass for stars."""
     pixels = plane.raw.pixels.copy()
     blank_borders(pixels)
@@ -286,7 +287,7 @@ def _brought(
 ) -> tuple[NDArray, str]:
     """Pixels of a plane on the grid of another, and what was done."""
     own, its = (plane.wcs, home.wcs) if by_wcs else (None, None)
-    told = register(_stars_of(plane), home_stars, own, its)
+    told = register(_stars_of_plane(plane), home_stars, own, its)
     both = own is not None and its is not None
     if told is not None:
         off_px = corners_apart_px(own, told.wcs, plane.pixels.shape) if both else np.inf
@@ -295,7 +296,7 @@ def _brought(
         return _by_stars(plane, home, told, off_px)
     if both:
         return _by_wcs(plane, home, "by their WCS, as they show too few stars in common")
-    _require_one_size(plane, home)
+    _require_one_plane_size(plane, home)
     return plane.pixels, (
         f"{plane.name} and {home.name} show too few stars in common to be registered by: taken to "
         "be on one pixel grid"
@@ -348,7 +349,7 @@ def _finest(planes):
     )
 
 
-def _require_one_size(plane: Plane, home: Plane) -> None:
+def _require_one_plane_size(plane: Plane, home: Plane) -> None:
     if plane.pixels.shape == home.pixels.shape:
         return
     (rows, columns), (other_rows, other_columns) = home.pixels.shape, plane.pixels.shape
@@ -361,7 +362,10 @@ def _require_one_size(plane: Plane, home: Plane) -> None:
 
 def _apart_px(source, target, shape: tuple[int, int]) -> float:
     """How far apart the same sky is at most in two planes; infinite where it is not in both."""
-    across, down = np.linspace(0, shape[1] - 1, PROBES), np.linspace(0, shape[0] - 1, PROBES)
+    across, down = (
+        np.linspace(0, shape[1] - 1, GRID_PROBES),
+        np.linspace(0, shape[0] - 1, GRID_PROBES),
+    )
     x, y = np.meshgrid(across, down)
     there = source_positions(source, target, x, y)
     return float(np.max(np.nan_to_num(np.hypot(there[0] - x, there[1] - y), nan=np.inf)))
@@ -407,7 +411,7 @@ def match_channels(pixels: NDArray, match: str) -> Matching:
     noise = frame_noise(pixels)
     _require_noise(noise)
     if match == "fit":
-        return _linear(pixels, _best_channel(pixels, noise))
+        return _matched_linearly(pixels, _best_channel(pixels, noise))
     reference = _best_channel(pixels, noise)
     factors = np.array(noise.noise[reference]) / noise.noise
     offsets = noise.sky[reference] - factors * noise.sky
@@ -436,10 +440,12 @@ def _best_channel(pixels, noise):
     return int(np.argmax((bright - noise.sky) / noise.noise))
 
 
-def _linear(pixels, reference):
+def _matched_linearly(pixels, reference):
     level, place = _starless_blocks(pixels)
     region = np.minimum((place * REGIONS).astype(int), REGIONS - 1) @ (REGIONS, 1)
-    fits = [_fit(level[c], level[reference], region, c, reference) for c in range(3)]
+    fits = [
+        _fit_to_reference(level[c], level[reference], region, c, reference) for c in range(3)
+    ]
     factors, offsets, errors, correlations = zip(*fits, strict=True)
     return Matching(
         match="fit",
@@ -452,13 +458,13 @@ def _linear(pixels, reference):
     )
 
 
-def _fit(values, wanted, region, channel, reference):
+def _fit_to_reference(values, wanted, region, channel, reference):
     """Factor, offset, relative error of the factor, and correlation of one channel with the
     reference."""
     if channel == reference or np.array_equal(values, wanted):
         return 1.0, 0.0, 0.0, 1.0
-    correlation = _rank_correlation(values, wanted)
-    if correlation < max(LEAST_CORRELATION, 4 / np.sqrt(len(values))):
+    correlation = rank_correlation(values, wanted)
+    if correlation < max(COMMON_STRUCTURE, 4 / np.sqrt(len(values))):
         raise FrameError(
             f"channel {CHANNELS[channel]} has no structure in common with {CHANNELS[reference]} "
             f"(correlation {correlation:.2f}), so no line can be fitted. Use --match background"
@@ -472,11 +478,6 @@ def _fit(values, wanted, region, channel, reference):
     return factor, float(np.median(wanted - factor * values)), float(error), correlation
 
 
-def _rank_correlation(x, y):
-    ranks = [np.argsort(np.argsort(v)).astype(float) for v in (x, y)]
-    return float(np.corrcoef(*ranks)[0, 1])
-
-
 def _symmetric_slope(x, y):
     """Slope of y against x that is the inverse of that of x against y."""
     forth, back = (theilslopes(a, b)[0] for a, b in ((y, x), (x, y)))
@@ -487,21 +488,21 @@ def _starless_blocks(pixels):
     """Medians of blocks without stars, (3, n), and their places as fractions of the frame, (n,
     2)."""
     masked = _star_mask(pixels)
-    rows, columns = (n // BLOCK_PX for n in masked.shape)
-    step = max(1, int(np.ceil(np.sqrt(rows * columns / MOST_BLOCKS))))
-    corners = np.mgrid[0:rows:step, 0:columns:step].reshape(2, -1).T * BLOCK_PX
+    rows, columns = (n // MATCH_BLOCK_PX for n in masked.shape)
+    step = max(1, int(np.ceil(np.sqrt(rows * columns / MATCH_BLOCKS))))
+    corners = np.mgrid[0:rows:step, 0:columns:step].reshape(2, -1).T * MATCH_BLOCK_PX
     levels = np.array([_block_levels(pixels, masked, y, x) for y, x in corners]).reshape(-1, 3)
     whole = np.isfinite(levels).all(axis=1)
     if whole.sum() < FEWEST_BLOCKS:
         raise FrameError(
-            f"{whole.sum()} blocks of {BLOCK_PX} x {BLOCK_PX} pixels without stars in common, "
-            f"{FEWEST_BLOCKS} needed for a linear fit. Use --match background"
+            f"{whole.sum()} blocks of {MATCH_BLOCK_PX} x {MATCH_BLOCK_PX} pixels without stars in "
+            f"common, {FEWEST_BLOCKS} needed for a linear fit. Use --match background"
         )
     return levels[whole].T, corners[whole] / masked.shape
 
 
 def _block_levels(pixels, masked, y, x):
-    window = slice(y, y + BLOCK_PX), slice(x, x + BLOCK_PX)
+    window = slice(y, y + MATCH_BLOCK_PX), slice(x, x + MATCH_BLOCK_PX)
     good = ~masked[window] & np.isfinite(pixels[:, *window]).all(axis=0)
     if good.mean() < MOST_STARS_SHARE:
         return np.full(3, np.nan)
@@ -510,7 +511,7 @@ def _block_levels(pixels, masked, y, x):
 
 def _star_mask(pixels):
     """Pixels under the stars that can be found."""
-    stars = measure_stars(np.stack([_without_gaps(plane) for plane in pixels]))
+    stars = measure_stars(np.stack([_gaps_filled(plane) for plane in pixels]))
     masked = np.zeros(pixels.shape[1:], bool)
     reach = (
         MASK_FWHM
@@ -525,7 +526,7 @@ def _star_mask(pixels):
     return masked
 
 
-def _without_gaps(plane):
+def _gaps_filled(plane):
     """Pixels without data given the value of the nearest with: the edge of a gap in a nebula would
     pass for stars."""
     gaps = ~np.isfinite(plane)

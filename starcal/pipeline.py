@@ -189,8 +189,8 @@ def run(
     """
     choices = chosen(choices, asked, OfRun)
     folder = Path(out) if out is not None else folder_of(frame)
-    _require_free(folder, [frame] if isinstance(frame, str | Path) else [], overwrite)
-    settings = _kept(choices, frame, starless, star_frame)
+    _require_free_folder(folder, [frame] if isinstance(frame, str | Path) else [], overwrite)
+    settings = _asked_for(choices, frame, starless, star_frame)
     frame = as_frame(frame, progress)
     found = check(frame, choices, progress=progress)
     progress("making the picture", 0.7)
@@ -199,12 +199,12 @@ def run(
         made = _as_displayed(frame, found, choices)
     else:
         frame = usable(frame, found, choices.assume_linear)
-        made = _linear(frame, found, choices, starless, star_frame)
+        made = _route_of_linear(frame, found, choices, starless, star_frame)
     progress("writing", 0.9)
     return _write(folder, frame, made, settings, overwrite)
 
 
-def _kept(choices: Choices, frame, starless, star_frame) -> Settings:
+def _asked_for(choices: Choices, frame, starless, star_frame) -> Settings:
     """What ``result.json`` says was asked for."""
     if isinstance(choices, Settings):
         return choices
@@ -246,9 +246,9 @@ def run_settings(
         Besides, a file that the settings name lies where a result would go.
     """
     folder = Path(out) if out is not None else folder_of(settings.first_file)
-    _require_free(folder, settings.inputs, overwrite)
+    _require_free_folder(folder, settings.inputs, overwrite)
     return run(
-        read(settings),
+        read_asked(settings),
         folder,
         settings,
         overwrite=overwrite,
@@ -257,7 +257,7 @@ def run_settings(
     )
 
 
-def read(settings: Settings) -> Frame:
+def read_asked(settings: Settings) -> Frame:
     """The frame that settings name, from one file or three.
 
     Parameters
@@ -330,7 +330,9 @@ class _Made:
     changed: np.ndarray | None = None  # pixels of a stretched picture
 
 
-def _linear(frame: Frame, found: CheckResult, choices: Choices, starless, star_frame) -> _Made:
+def _route_of_linear(
+    frame: Frame, found: CheckResult, choices: Choices, starless, star_frame
+) -> _Made:
     if star_frame is None and takes_gains(found, choices):
         return _by_gains(frame, found, choices)
     return _by_star(frame, found, choices, starless, star_frame)
@@ -368,7 +370,7 @@ def _unchanged(frame: Frame, found: CheckResult, before: Audit) -> _Made:
     return _Made(picture, (f"starcal: {reason}",), {}, told, untouched)
 
 
-def _where_known(picture: np.ndarray, frame: Frame) -> np.ndarray:
+def _known_pixels(picture: np.ndarray, frame: Frame) -> np.ndarray:
     """A picture without the numbers that stand for no data in it."""
     return np.where(np.isfinite(frame.pixels), picture, np.float32(np.nan))
 
@@ -456,7 +458,7 @@ def outputs_of(folder: str | Path) -> list[str]:
     return [str(Path(folder) / name) for name in OUTPUTS]
 
 
-def _require_free(folder: Path, inputs: Iterable[str | Path], overwrite: bool) -> None:
+def _require_free_folder(folder: Path, inputs: Iterable[str | Path], overwrite: bool) -> None:
     """Refuse before the work what would fail after it, and never write over what is read."""
     outputs = outputs_of(folder)
     require_not_inputs(outputs, inputs)
@@ -472,7 +474,7 @@ def _require_free(folder: Path, inputs: Iterable[str | Path], overwrite: bool) -
 def _write(folder, frame, made, settings, overwrite) -> RunResult:
     stretched = made.check.linearity.stretched and not settings.assume_linear
     before = _audited(frame.pixels, "before", made.check, stretched)
-    after = _audited(_where_known(made.picture, frame), "after", made.check, stretched)
+    after = _audited(_known_pixels(made.picture, frame), "after", made.check, stretched)
     _require_no_harm(made.check.frame, before, after)
     made = replace(made, check=_warned(made.check, before, settings.route))
     audits = (before, after)
@@ -517,7 +519,7 @@ def _require_no_harm(name: str, before: Audit, after: Audit) -> None:
 
 def _names(made: _Made, settings: Settings) -> list[str]:
     """Files of a run, the order of the page's list."""
-    kind = _kind(made, settings)
+    kind = _picture_ending(made, settings)
     pictures = [f"picture.{kind}"] if kind else []
     if settings.tiff:
         pictures += [name for name in ("picture.tif", "after.tif") if name not in pictures]
@@ -533,7 +535,7 @@ def _names(made: _Made, settings: Settings) -> list[str]:
     ]
 
 
-def _kind(made: _Made, settings: Settings) -> str | None:
+def _picture_ending(made: _Made, settings: Settings) -> str | None:
     """Ending of a stretched picture in the format of its file; None for linear frames."""
     path = Path(settings.first_file) if settings.first_file else None
     if made.changed is None or path is None or not path.is_file():
@@ -543,7 +545,7 @@ def _kind(made: _Made, settings: Settings) -> str | None:
 
 def _write_pictures(place: Path, frame: Frame, made: _Made, settings: Settings) -> None:
     """The picture for other programs: a stretched one as it came, with --tiff in 16 bits."""
-    kind = _kind(made, settings)
+    kind = _picture_ending(made, settings)
     if kind:
         path = place / f"picture.{kind}"
         source = Path(settings.first_file)
@@ -581,7 +583,7 @@ def _write_views(
     """Preview and report."""
     from .report.page import write_report  # matplotlib takes half a second to import
 
-    before, after = _shown(frame, made, settings)
+    before, after = _before_and_after(frame, made, settings)
     write_png(place / "after.png", after)
     if settings.tiff:
         write_tiff16(place / "after.tif", after)
@@ -596,7 +598,9 @@ def _write_views(
     )
 
 
-def _shown(frame: Frame, made: _Made, settings: Settings) -> tuple[np.ndarray, np.ndarray]:
+def _before_and_after(
+    frame: Frame, made: _Made, settings: Settings
+) -> tuple[np.ndarray, np.ndarray]:
     """Before and after for display, in one stretch; a stretched picture as it is."""
     if made.changed is not None:
         return frame.pixels, made.picture

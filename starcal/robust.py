@@ -2,6 +2,7 @@
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import stats
 
 SIGMA_PER_DEVIATION = 1.4826
 """Standard deviation of a Gaussian over its median absolute deviation (1 / 0.67449)."""
@@ -98,6 +99,31 @@ def upper_median(values: ArrayLike, least_share: float = 0.0) -> NDArray:
     index = np.minimum(count // 2, ordered.shape[-1] - 1)
     middle = np.take_along_axis(ordered, index[..., None], -1)[..., 0]
     return np.where(count > least_share * ordered.shape[-1], middle, np.nan)
+
+
+def rank_correlation(a: ArrayLike, b: ArrayLike) -> float:
+    """How well two series go up and down together, whatever curve lies between them.
+
+    Parameters
+    ----------
+    a, b : array_like, (n,)
+        Finite numbers, two of them at least.
+
+    Returns
+    -------
+    float
+        -1 to 1 (Spearman 1904, Am. J. Psychol. 15, 72); -1 where one of them is constant.
+
+    Examples
+    --------
+    >>> round(rank_correlation([1, 2, 3, 4], [1, 8, 27, 64]), 3)
+    1.0
+    """
+    a = np.asarray(a)
+    b = np.asarray(b)
+    if np.ptp(a) == 0 or np.ptp(b) == 0:
+        return -1.0
+    return float(stats.spearmanr(a, b).statistic)
 
 
 def middle_px(shape: tuple[int, ...]) -> tuple[float, float]:

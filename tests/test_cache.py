@@ -70,7 +70,7 @@ def test_what_was_kept_comes_back_to_the_last_bit(folder):
         field.address,
         field.with_starcal,
     ) == (request, 200, 1000, "the query", "https://stars.invalid", False)
-    stars, direct = cache.read(field), columns.catalogue_stars(answer.table, request)
+    stars, direct = cache.read_field(field), columns.catalogue_stars(answer.table, request)
     for name in (
         "ra_deg",
         "dec_deg",
@@ -82,7 +82,7 @@ def test_what_was_kept_comes_back_to_the_last_bit(folder):
     ):
         np.testing.assert_array_equal(getattr(stars, name), getattr(direct, name))
     assert cache.find(request) == field
-    assert cache.verify() == (field,)
+    assert cache.verify_fields() == (field,)
     assert cache.fields() == ((field,), ())
 
 
@@ -131,7 +131,7 @@ def test_the_smallest_field_that_serves_is_taken():
 def test_a_smaller_request_gets_its_own_stars_only():
     field = keep()
     choice = choose.stars_around("apass", 83.6, 22.0, 0.2, limit_mag=12.0, online=False)
-    table = cache.read(field)
+    table = cache.read_field(field)
     from astropy.coordinates import SkyCoord
 
     apart = (
@@ -152,7 +152,7 @@ def test_fields_that_come_with_starcal_serve_and_stay(folder, tmp_path):
     assert cache.forget() == ()
     with pytest.raises(CatalogueError, match="starcal catalogue list"):
         cache.forget(field.path.name)
-    assert cache.verify(field.path.name) == (packaged,)
+    assert cache.verify_fields(field.path.name) == (packaged,)
 
 
 def test_a_file_copied_from_another_machine_serves(folder, tmp_path, monkeypatch):
@@ -200,33 +200,35 @@ def test_a_damaged_file_is_never_believed(how):
         CatalogueDamaged,
         match=f"starcal catalogue forget {field.path.name}".replace("+", r"\+"),
     ):
-        cache.verify()
+        cache.verify_fields()
     # the work goes on without it
     assert choose.stars_around("auto", 83.6, 22.0, 0.3, limit_mag=13.0).source == "embedded"
     with pytest.raises(CatalogueUnreachable):
         choose.stars_around("apass", 83.6, 22.0, 0.3, limit_mag=13.0, online=False)
     # what the message advises
     assert cache.forget(field.path.name) == (field.path,)
-    assert cache.verify() == ()
+    assert cache.verify_fields() == ()
 
 
 def test_bytes_that_are_no_text():
     field = keep()
     field.path.write_bytes(field.path.read_bytes()[:-10] + b"\xff\xfe\xff")
     with pytest.raises(CatalogueDamaged, match="not text"):
-        cache.read(field)
+        cache.read_field(field)
 
 
 def test_a_whole_file_that_is_not_what_its_header_says(monkeypatch):
     """Checksum right, content wrong: made so by a fault of whatever wrote it."""
-    text = cache._text(request_of(), answer_of(request_of())).replace("rows: 200", "rows: 201")
+    text = cache._file_text(request_of(), answer_of(request_of())).replace(
+        "rows: 200", "rows: 201"
+    )
     zeros = cache._DIGEST.sub(cache._ZEROS, text)
     path = keep().path
     path.write_text(
         zeros.replace(cache._ZEROS, cache.hashlib.sha256(zeros.encode()).hexdigest())
     )
     with pytest.raises(CatalogueDamaged, match="200 rows instead of 201"):
-        cache.verify(path.name)
+        cache.verify_fields(path.name)
 
 
 def test_a_field_and_what_was_fetched_print_in_a_line(monkeypatch):
@@ -244,16 +246,16 @@ def test_a_damaged_field_is_said_and_fetched_anew(monkeypatch):
     assert "SHA-256" in choose.stars_around("auto", 83.6, 22.0, 0.3, limit_mag=13.0).notes[0]
     assert not choose.fetch(request_of()).was_there
     assert choose.fetch(request_of()).was_there
-    assert cache.verify() == (cache.info(field.path),)
+    assert cache.verify_fields() == (cache.field_info(field.path),)
 
 
 def test_a_file_that_is_gone():
     field = keep()
     field.path.unlink()
     with pytest.raises(CatalogueError, match="starcal catalogue list"):
-        cache.read(field)
+        cache.read_field(field)
     with pytest.raises(CatalogueError, match="starcal catalogue list"):
-        cache.info("nothing.ecsv")
+        cache.field_info("nothing.ecsv")
     assert cache.fields() == ((), ())
 
 
@@ -322,7 +324,7 @@ def test_two_processes_write_the_same_field_while_a_third_reads(folder):
         field = cache.find(request_of())
         if field is not None:
             try:
-                assert len(cache.read(field)) == 400
+                assert len(cache.read_field(field)) == 400
                 reads += 1
             except CatalogueError as error:
                 pytest.fail(f"a half-written file was seen: {error}")
@@ -330,7 +332,7 @@ def test_two_processes_write_the_same_field_while_a_third_reads(folder):
     for writer in writers:
         writer.stdout.close()
     assert reads > 0
-    assert len(cache.verify()) == 1
+    assert len(cache.verify_fields()) == 1
     assert list(folder.glob(".starcal-*.part")) == []
 
 
@@ -343,7 +345,7 @@ def test_a_kill_at_any_moment_leaves_whole_files_only(folder):
         writer.send_signal(signal.SIGKILL)
         writer.wait()
         writer.stdout.close()
-        assert len(cache.verify()) <= 1
+        assert len(cache.verify_fields()) <= 1
         assert cache.fields()[1] == ()
 
 
@@ -422,7 +424,7 @@ def test_the_platform_s_folder(monkeypatch, platform, os_name, environment, endi
 
 def test_no_folder_no_fields(folder):
     assert cache.fields() == ((), ())
-    assert cache.verify() == ()
+    assert cache.verify_fields() == ()
     assert cache.forget() == ()
     assert cache.find(request_of()) is None
     assert not folder.exists()  # looking makes nothing

@@ -28,7 +28,7 @@ def recipe(**changes):
         gradient=0.0,
         full_well_electrons=1e7,
     )
-    profile = faults.moffat(2.5, 3.0)
+    profile = faults.moffat_profile(2.5, 3.0)
     return replace(made, setup=setup, profiles=(profile, profile, profile), **changes)
 
 

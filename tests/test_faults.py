@@ -10,7 +10,7 @@ from starcal.demo.light import profile as moffat_density
 SHAPE = (240, 260)
 FWHM_PX = 3.0
 PROFILES = {
-    "Moffat": faults.moffat(FWHM_PX, 3.0),
+    "Moffat": faults.moffat_profile(FWHM_PX, 3.0),
     "two Gaussians": faults.two_gaussians(FWHM_PX),
     "diffraction": faults.diffraction_core(FWHM_PX),
     "doughnut": faults.doughnut(6.0),

@@ -461,3 +461,26 @@ def test_no_folder_bears_the_name_of_a_public_function():
 
     folders = {path.parent.name for path in PACKAGE.glob("*/__init__.py")}
     assert folders & set(starcal.__all__) == set()
+
+
+def names_of(path):
+    """What a module defines at its top: functions, classes, constants."""
+    for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            yield node.name
+        elif isinstance(node, ast.Assign | ast.AnnAssign):
+            targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+            yield from (target.id for target in targets if isinstance(target, ast.Name))
+
+
+def test_a_name_stands_for_one_thing():
+    """So that a search leads to it. A command's function bears the command's name."""
+    homes = {}
+    for path in FILES:
+        if path.parent.name == "cli":
+            continue
+        for name in set(names_of(path)) - {"__all__", "__getattr__"}:
+            homes.setdefault(name, []).append(path.relative_to(PACKAGE).as_posix())
+    twice = {name: where for name, where in homes.items() if len(where) > 1}
+    assert not twice
+    assert homes["check"] == ["checking/check.py"]

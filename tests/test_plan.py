@@ -36,7 +36,7 @@ from starcal.plan import (
     table_cells,
 )
 from starcal.plan.planning import FRAMES, LONGEST_S
-from starcal.plan.result import CAUTION, FAINT_ERROR_MAG, GOAL, PAUSE_S
+from starcal.plan.result import BETWEEN_EXPOSURES_S, CAUTION, FAINT_ERROR_MAG, GOAL
 
 SLOW_FIXTURES = {"reached"}
 
@@ -637,7 +637,7 @@ def test_it_prints_what_matters(cygnus):
     assert text.startswith("Expose 15 x ")
     assert text.splitlines()[-1] == CAUTION
     assert len(CAUTION) <= 110
-    assert f"with pauses of {PAUSE_S:g} s" in text
+    assert f"with pauses of {BETWEEN_EXPOSURES_S:g} s" in text
     assert (
         f"some {cygnus.main.n_usable} of {cygnus.main.n_clean} clean catalogue stars serve"
         in text

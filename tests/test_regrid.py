@@ -8,7 +8,7 @@ from astropy.wcs import WCS
 from starcal.demo.light import add_stars
 from starcal.demo.setup import Setup
 from starcal.demo.sky import wcs_header
-from starcal.frame.regrid import Moved, regrid, source_positions
+from starcal.frame.regrid import MovedWCS, regrid, source_positions
 
 WANTED = {"scale_arcsec": 2.5, "shape": (300, 340)}
 
@@ -121,7 +121,7 @@ def test_beyond_the_source_there_is_no_data():
 
 def test_a_moved_wcs_and_back():
     wcs, a, b = wcs_of(**WANTED), 1.001 * np.exp(0.02j), 3 - 4j
-    moved = Moved(wcs, a, b)
+    moved = MovedWCS(wcs, a, b)
     x, y = np.array([10.0, 200.0]), np.array([5.0, 290.0])
     z = a * (x + 1j * y) + b
     assert np.array(moved.pixel_to_world_values(x, y)) == pytest.approx(

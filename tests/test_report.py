@@ -27,7 +27,14 @@ from starcal.choices import Settings
 from starcal.draw import plots, preview
 from starcal.errors import OutputError, TooFewStars
 from starcal.fit.gains import fit_gains, fit_matrix
-from starcal.fit.verdict import Verdict, decide, stretched, too_few, without_match, without_wcs
+from starcal.fit.verdict import (
+    Verdict,
+    decide,
+    too_few,
+    verdict_on_stretched,
+    without_match,
+    without_wcs,
+)
 from starcal.place.locate import Located
 from starcal.place.match import Match
 from starcal.report import listing, tables
@@ -184,8 +191,8 @@ KINDS = {
     "too few": lambda: unfitted_result(too_few(3, PAIRS), a_match()),
     "no match": lambda: unfitted_result(without_match(a_match(False), STARS), a_match(False)),
     "no WCS": lambda: unfitted_result(without_wcs("CTYPE1"), None),
-    "stretched": lambda: unfitted_result(
-        stretched(Linearity(profile=0.5, profile_error=0.02)), None
+    "verdict_on_stretched": lambda: unfitted_result(
+        verdict_on_stretched(Linearity(profile=0.5, profile_error=0.02)), None
     ),
     "no stars": lambda: unfitted_result(without_wcs("CTYPE1"), None, star_table(0)),
 }

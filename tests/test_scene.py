@@ -535,7 +535,7 @@ def test_catalogue_stars_are_asked_for_at_the_epoch_of_the_frame(monkeypatch):
     monkeypatch.setattr(
         sky, "cone", lambda *where, epoch_yr: asked.update(where=where, epoch_yr=epoch_yr)
     )
-    sky.catalogue_stars(
+    sky.stars_of_sky(
         Setup(
             ra_deg=10.0, dec_deg=-5.0, shape=(300, 400), scale_arcsec=7.2, date_obs="2024-09-14"
         )

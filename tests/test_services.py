@@ -581,7 +581,7 @@ def test_auto_online_asks_gaia_where_the_embedded_catalogue_has_few_stars(fake):
     )  # and from then on without a network
     wide = choose.stars_around("auto", 83.6, 22.0, 3.0, limit_mag=12.0, online=True)
     assert (wide.source, len(fake.asked)) == ("embedded", asked)
-    assert len(wide.stars) > choose.ENOUGH_STARS
+    assert len(wide.stars) > choose.ENOUGH_EMBEDDED
 
 
 @pytest.mark.parametrize("fault", ["status 404", "page", "overflow"])

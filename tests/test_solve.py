@@ -27,7 +27,7 @@ from starcal.frame import Frame, read_frame, write_tiff16
 from starcal.place.bend import BothSides, nearer, straightened
 from starcal.place.hints import Hints, hints_from_header
 from starcal.place.match import match_catalogue
-from starcal.place.plate import LEVELS
+from starcal.place.plate import PLATE_LEVELS
 from starcal.place.solve import refine, solve
 from starcal.stars import Flag, instrumental_mag, measure_stars
 
@@ -225,7 +225,7 @@ def test_fields_are_solved_from_hints_far_off(name, mirrored):
     assert solution.mirrored is mirrored
     assert solution.rotation_deg == pytest.approx(setup.rotation_deg, abs=0.2)
     assert solution.scale_arcsec == pytest.approx(setup.scale_arcsec, rel=2e-3)
-    assert solution.distortion in LEVELS[:2]
+    assert solution.distortion in PLATE_LEVELS[:2]
     assert solution.given is None
     # what was put in per axis, or a little more from chance pairs; pairs refer to the caller's order
     assert 0.15 < solution.scatter_px < 0.5
@@ -414,7 +414,7 @@ def test_inverse_terms_undo_the_distortion():
 def test_noise_is_not_taken_for_distortion(seed):
     setup = Setup(shape=SHAPE, **CYGNUS)
     solution = refine(true_wcs(setup), *star_list(setup, seed), SHAPE, cone)
-    assert solution.distortion in LEVELS[:2]
+    assert solution.distortion in PLATE_LEVELS[:2]
     assert solution.wcs.sip is None
 
 
@@ -470,7 +470,7 @@ def test_residual_distortion_is_fitted_from_the_pairs(cut_px):
     )
     first, catalogue = matched(plain, xy, mag, setup, shape)
     wcs, match, distortion = straightened(plain, first, BothSides(xy, mag, shape, catalogue))
-    assert distortion in LEVELS[2:]
+    assert distortion in PLATE_LEVELS[2:]
     assert error_px(wcs, truth, shape) < 0.5
     assert len(match.star) - match.chance_matches > 1.1 * (
         len(first.star) - first.chance_matches
@@ -489,7 +489,7 @@ def test_a_straight_wcs_stays_the_very_same(seed):
     truth = true_wcs(setup)
     first, catalogue = matched(truth, xy, mag, setup)
     wcs, match, distortion = straightened(truth, first, BothSides(xy, mag, SHAPE, catalogue))
-    assert (wcs, match, distortion) == (truth, first, LEVELS[0])
+    assert (wcs, match, distortion) == (truth, first, PLATE_LEVELS[0])
 
 
 def test_a_match_that_is_not_believed_bends_nothing():
@@ -499,7 +499,7 @@ def test_a_match_that_is_not_believed_bends_nothing():
     first, catalogue = matched(wrong, xy, mag, setup)
     assert not first.credible
     sides = BothSides(xy, mag, SHAPE, catalogue)
-    assert straightened(wrong, first, sides) == (wrong, first, LEVELS[0])
+    assert straightened(wrong, first, sides) == (wrong, first, PLATE_LEVELS[0])
 
 
 def test_the_wcs_to_keep_is_the_nearer_one():

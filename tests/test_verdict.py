@@ -378,7 +378,7 @@ def test_stretched(measured, stretched, says):
     linearity = Linearity(**measured)
     assert linearity.stretched is stretched or linearity.stretched == stretched
     if stretched:
-        found = verdict.stretched(linearity)
+        found = verdict.verdict_on_stretched(linearity)
         assert found.verdict == "no"
         assert says in found.reasons[0]
         assert any("--assume-linear" in step for step in found.next_steps)

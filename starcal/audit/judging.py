@@ -56,11 +56,11 @@ NEIGHBOUR_SNR = 8.0  # fainter neighbours do not move a median of background
 # A rim is narrow, and the eye sees colour less well in narrow things: three of the steps (0.004)
 # that are just noticed side by side.
 VISIBLE_STEP_UV = 0.012
-SIGNIFICANT = 2.5  # errors by which a rim must pass that; the worst of five parts is taken
+RIM_SIGMA = 2.5  # errors by which a rim must pass that; the worst of five parts is taken
 NEUTRAL_UV = 0.010  # so near the white point a star looks white
 D65_UV = (0.19784, 0.46834)  # u', v' of the display's white
 
-SMALLEST_SIDE_PX = 16  # below, no star has a background round it
+JUDGED_SIDE_PX = 16  # below, no star has a background round it
 WIDTH_SNR = 20.0  # of the stars that tell the typical width
 HUES = (
     (15, "red"),
@@ -162,12 +162,12 @@ class Audit:
     @property
     def hues(self) -> dict[str, int]:
         """Hue, as displayed, of the impossible stars: how many of each, the most frequent first."""
-        return _tally(self.stars["hue"][self.impossible])
+        return _tally_of_words(self.stars["hue"][self.impossible])
 
     @property
     def unknown(self) -> dict[str, int]:
         """Why stars were not judged: how many for each reason."""
-        return _tally(self.stars["why_unknown"][self.stars["kind"] == "unknown"])
+        return _tally_of_words(self.stars["why_unknown"][self.stars["kind"] == "unknown"])
 
     def to_dict(self) -> dict:
         """Plain numbers and words for JSON; what could not be measured is None."""
@@ -258,7 +258,7 @@ class Audit:
         -------
         Axes
         """
-        return plots.plot_chromaticity(self.stars, self.neutral_bv, ax)
+        return plots.plot_judged_colours(self.stars, self.neutral_bv, ax)
 
     def plot_map(self, ax: Axes | None = None) -> Axes:
         """Plot where on the picture stars have impossible colours, and where rims differ from
@@ -274,7 +274,7 @@ class Audit:
         Axes
             In pixels, x to the right, y upwards.
         """
-        return plots.plot_map(self.stars, ax)
+        return plots.plot_judged_places(self.stars, ax)
 
 
 KIND_WORDS = {
@@ -350,7 +350,7 @@ def audit_picture(
     True
     """
     _check(pixels)
-    pixels = _filled(pixels)
+    pixels = _gaps_as_nan(pixels)
     table = measure_stars(pixels)
     stretched, how_judged = _linear_or_not(pixels, table, stretched)
     light = _decoded(pixels) if stretched else pixels
@@ -427,15 +427,15 @@ def _check(pixels: np.ndarray) -> None:
             f"by the "
             "largest that the type holds, as read_frame does"
         )
-    if min(pixels.shape[1:]) < SMALLEST_SIDE_PX:
+    if min(pixels.shape[1:]) < JUDGED_SIDE_PX:
         raise FrameError(
             f"a picture of {pixels.shape[2]} x {pixels.shape[1]} pixels given; an audit needs at "
             f"least "
-            f"{SMALLEST_SIDE_PX} x {SMALLEST_SIDE_PX}: give the whole picture"
+            f"{JUDGED_SIDE_PX} x {JUDGED_SIDE_PX}: give the whole picture"
         )
 
 
-def _filled(pixels: np.ndarray) -> np.ndarray:
+def _gaps_as_nan(pixels: np.ndarray) -> np.ndarray:
     """Infinities as NaN, which the star finder knows to be no data."""
     return (
         pixels if np.isfinite(pixels.sum()) else np.where(np.isfinite(pixels), pixels, np.nan)
@@ -562,7 +562,7 @@ def _judge_rims(stars: Table, light: StarLight) -> None:
     distance = uv_prime_distance(light.rims, light.core[:, None])
     error = _distance_error(light)
     usable = (error <= VISIBLE_STEP_UV) & _can_be_compared(stars)[:, None]
-    excess = np.where(usable, distance - SIGNIFICANT * error, -np.inf)
+    excess = np.where(usable, distance - RIM_SIGMA * error, -np.inf)
     worst = (np.arange(len(stars)), excess.argmax(axis=1))
     stars["rim_u_prime"], stars["rim_v_prime"] = rgb_to_uv_prime(light.rims[:, 0]).T
     compared = usable.any(axis=1)
@@ -613,7 +613,7 @@ def hue_word(rgb: np.ndarray) -> np.ndarray:
     return np.select([test for test, _ in words], [word for _, word in words], "red")
 
 
-def _tally(words) -> dict[str, int]:
+def _tally_of_words(words) -> dict[str, int]:
     found, count = np.unique(np.asarray(words), return_counts=True)
     order = np.argsort(-count, kind="stable")
     return {str(found[i]): int(count[i]) for i in order}

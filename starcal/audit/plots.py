@@ -47,7 +47,7 @@ FRINGED = {
 }
 
 
-def plot_chromaticity(stars: Table, neutral_bv: float | None, ax: Axes | None = None) -> Axes:
+def plot_judged_colours(stars: Table, neutral_bv: float | None, ax: Axes | None = None) -> Axes:
     """Plot the judged stars in u'v' as displayed, with the colours of real stars and the limits of
     the possible.
 
@@ -67,7 +67,7 @@ def plot_chromaticity(stars: Table, neutral_bv: float | None, ax: Axes | None = 
     return plots.plot_chromaticity(_by_kind(stars, "u_prime", "v_prime"), neutral_bv, ax)
 
 
-def plot_map(stars: Table, ax: Axes | None = None) -> Axes:
+def plot_judged_places(stars: Table, ax: Axes | None = None) -> Axes:
     """Plot where on the picture stars have impossible colours, and where rims differ from cores.
 
     Parameters

@@ -29,7 +29,7 @@ LEVEL_STEP = (
 COMPRESSED_SKY_ERROR = (
     0.5  # of the background under a star in a stretched picture; see _unsure_of_background
 )
-STAMP_PIXELS = 1 << 19  # per batch of stars, to bound memory
+STARLIGHT_BATCH_PIXELS = 1 << 19  # per batch of stars, to bound memory
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,16 +130,22 @@ def measure_starlight(
     result = _nothing_measured(len(x_px))
     starry = _starry(light.shape[1:], x_px[bright], y_px[bright], width_px[bright])
     for batch in _batches(np.ceil(RING_WIDTHS[1] * width_px)):
-        stamps = _Stamps.cut(light, blind, starry, x_px[batch], y_px[batch], width_px[batch])
+        stamps = _StarPixels.cut(
+            light, blind, starry, x_px[batch], y_px[batch], width_px[batch]
+        )
         _measure_batch(result, batch, stamps, noise, compressed)
     return result
 
 
 def _measure_batch(
-    result: StarLight, batch: np.ndarray, stamps: "_Stamps", noise: FrameNoise, compressed: bool
+    result: StarLight,
+    batch: np.ndarray,
+    stamps: "_StarPixels",
+    noise: FrameNoise,
+    compressed: bool,
 ) -> None:
     """Cores and rims of the stars of some stamps, into their rows of the result."""
-    sky = _sky(stamps, noise)
+    sky = _sky_under(stamps, noise)
     core = stamps.radius <= CORE_WIDTHS
     flux, factor = _region(stamps, core, sky, noise, compressed)
     result.core[batch] = flux
@@ -160,7 +166,7 @@ def _nothing_measured(n: int) -> StarLight:
     )
 
 
-def _rim_regions(stamps: "_Stamps") -> list[np.ndarray]:
+def _rim_regions(stamps: "_StarPixels") -> list[np.ndarray]:
     """Masks (m, P) of the whole rim and of its four quarters."""
     whole = (stamps.radius > CORE_WIDTHS) & (stamps.radius <= RIM_WIDTHS)
     quarter = (np.arctan2(stamps.dy, stamps.dx) // (np.pi / 2)).clip(-2, 1)
@@ -171,7 +177,7 @@ def _batches(reach_px: np.ndarray):
     """Indices of stars of like reach, few enough to fit the memory bound."""
     order = np.argsort(reach_px)[::-1]
     while len(order):
-        count = max(1, int(STAMP_PIXELS / (2 * reach_px[order[0]] + 1) ** 2))
+        count = max(1, int(STARLIGHT_BATCH_PIXELS / (2 * reach_px[order[0]] + 1) ** 2))
         yield order[:count]
         order = order[count:]
 
@@ -206,7 +212,7 @@ def _quantile(values: np.ndarray, share: float) -> np.ndarray:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class _Stamps:
+class _StarPixels:
     """Pixels round each of m stars."""
 
     values: np.ndarray  # (m, 3, P)
@@ -249,7 +255,7 @@ class _Sky:
     sigma: np.ndarray  # (m, 3)
 
 
-def _sky(stamps: _Stamps, noise: FrameNoise) -> _Sky:
+def _sky_under(stamps: _StarPixels, noise: FrameNoise) -> _Sky:
     """A plane through the medians of eight sectors of the ring; what they scatter about it is the
     error of the level.
 
@@ -258,20 +264,20 @@ def _sky(stamps: _Stamps, noise: FrameNoise) -> _Sky:
     """
     pixels = np.where(_ring(stamps)[:, None], stamps.values, np.nan)
     medians = _sector_medians(pixels, _sector(stamps))
-    plane, covariance = _plane(medians)
+    plane, covariance = _planes_through(medians)
     # the lower side: stars are on the upper
     sigma = _quantile(pixels, 0.5) - _quantile(pixels, 0.1587)
     return _Sky(plane, covariance, np.fmax(sigma, 0.5 * np.array(noise.noise)))
 
 
-def _ring(stamps: _Stamps) -> np.ndarray:
+def _ring(stamps: _StarPixels) -> np.ndarray:
     """Pixels (m, P) of the background ring that show no star."""
     ring = stamps.seen & ~stamps.starry
     ring &= stamps.radius >= RING_WIDTHS[0]
     return ring & (stamps.radius <= RING_WIDTHS[1])
 
 
-def _sector(stamps: _Stamps) -> np.ndarray:
+def _sector(stamps: _StarPixels) -> np.ndarray:
     """Number of the sector that each pixel of a stamp lies in, (P,)."""
     turns = np.arctan2(stamps.dy[0], stamps.dx[0]) / (2 * np.pi) + 0.5
     return (turns * SECTORS).astype(int) % SECTORS
@@ -289,7 +295,7 @@ def _sector_design() -> np.ndarray:
     return np.column_stack([np.ones(SECTORS), middle * np.cos(angle), middle * np.sin(angle)])
 
 
-def _plane(medians: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _planes_through(medians: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Planes (m, 3, 3) through the medians of sectors, NaN with too few of them, and covariances
     (m, 3, 3) of their levels."""
     design = _sector_design()
@@ -301,29 +307,29 @@ def _plane(medians: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     left = (medians - np.einsum("mck,sk->msc", plane, design)) * valid[:, :, None]
     count = valid.sum(axis=1)
     plane[count < FEWEST_SECTORS] = np.nan
-    return plane, INNER_NEBULA_SHARE * _scatter(left, count)
+    return plane, INNER_NEBULA_SHARE * _sector_scatter(left, count)
 
 
-def _scatter(left: np.ndarray, count: np.ndarray) -> np.ndarray:
+def _sector_scatter(left: np.ndarray, count: np.ndarray) -> np.ndarray:
     """Covariance (m, 3, 3) of so many sectors about their plane, which takes three of them."""
     return np.einsum("msc,msd->mcd", left, left) / np.maximum(count - 3, 1)[:, None, None]
 
 
 def _region(
-    stamps: _Stamps, region: np.ndarray, sky: _Sky, noise: FrameNoise, compressed: bool
+    stamps: _StarPixels, region: np.ndarray, sky: _Sky, noise: FrameNoise, compressed: bool
 ):
     """Mean of the pixels of a region above the background, (m, 3), and the factor of its
     covariance, (m, 3, 4)."""
     count, weight = _even_weights(region & stamps.seen)
     total = np.einsum("mcp,mp->mc", stamps.values, weight)
-    below = np.einsum("mck,mk->mc", sky.plane, _middle(stamps, weight))
+    below = np.einsum("mck,mk->mc", sky.plane, _weighted_middle(stamps, weight))
     flux = total - below
     variance = _pixel_variance(sky, flux, noise)
     unsure = np.zeros_like(flux)
     if compressed:
         variance += _step_variance(total)
         unsure = _unsure_of_background(total, below) * below
-    covariance = sky.covariance + _diagonal(variance / np.maximum(count, 1))
+    covariance = sky.covariance + _diagonal_covariance(variance / np.maximum(count, 1))
     flux, factor = _where_known(count[:, 0], flux, covariance)
     column = np.where(np.isfinite(flux), unsure, np.nan)[:, :, None]
     return flux, np.append(factor, column, axis=2)
@@ -341,7 +347,7 @@ def _pixel_variance(sky: _Sky, flux: np.ndarray, noise: FrameNoise) -> np.ndarra
     return sky.sigma**2 + np.maximum(flux, 0) / np.array(noise.electrons_per_unit)
 
 
-def _diagonal(variance: np.ndarray) -> np.ndarray:
+def _diagonal_covariance(variance: np.ndarray) -> np.ndarray:
     """Covariances (m, 3, 3) of channels that vary on their own."""
     return variance[:, :, None] * np.eye(3)
 
@@ -363,7 +369,7 @@ def _where_known(
     return np.where(good[:, None], flux, np.nan), factor
 
 
-def _middle(stamps: _Stamps, weight: np.ndarray) -> np.ndarray:
+def _weighted_middle(stamps: _StarPixels, weight: np.ndarray) -> np.ndarray:
     """Weighted mean of 1, dx and dy of the pixels, (m, 3)."""
     dx = (weight * stamps.dx).sum(axis=1)
     dy = (weight * stamps.dy).sum(axis=1)

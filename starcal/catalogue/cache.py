@@ -39,13 +39,13 @@ from .services import Answer
 __all__ = [
     "CachedField",
     "cache_folder",
+    "field_info",
     "fields",
     "find",
     "forget",
-    "info",
     "keep",
-    "read",
-    "verify",
+    "read_field",
+    "verify_fields",
 ]
 
 MAX_BYTES = 500_000_000  # some hundred fields of 50 000 stars
@@ -153,15 +153,15 @@ def keep(request: FieldRequest, answer: Answer, *, max_bytes: int = MAX_BYTES) -
             f"{folder}: the cache folder cannot be made: {error.strerror}. Name another one: "
             "export STARCAL_CACHE=FOLDER"
         ) from error
-    text = _text(request, answer)
+    text = _file_text(request, answer)
     path = folder / request.file_name
     with atomic_write(path, overwrite=True) as file:
         file.write(text.encode())
     _make_room(folder, path, max_bytes)
-    return info(path)
+    return field_info(path)
 
 
-def _text(request: FieldRequest, answer: Answer) -> str:
+def _file_text(request: FieldRequest, answer: Answer) -> str:
     """The file: a table with what it is in its header, and its checksum put in last."""
     table = answer.table.copy()
     table.meta = {
@@ -195,7 +195,7 @@ def _make_room(folder: Path, newest: Path, max_bytes: int) -> None:
             if time.time() - part.stat().st_mtime > STALE_PART_S:
                 part.unlink()
     sizes = []
-    for path in _files(folder):
+    for path in _field_files(folder):
         with suppress(FileNotFoundError):  # another process may have removed it
             sizes.append((path.stat().st_mtime, path.stat().st_size, path))
     excess = sum(size for _, size, _ in sizes) - max_bytes
@@ -220,9 +220,9 @@ def fields() -> tuple[tuple[CachedField, ...], tuple[str, ...]]:
     """
     found, notes = [], []
     for folder in (cache_folder(), data_folder()):
-        for path in _files(folder):
+        for path in _field_files(folder):
             try:
-                found.append(info(path))
+                found.append(field_info(path))
             except CatalogueDamaged as error:
                 notes.append(str(error))
             except CatalogueError:
@@ -251,7 +251,7 @@ def find(request: FieldRequest, *, any_depth: bool = False) -> CachedField | Non
     return max(shallow, key=lambda field: field.request.limit_mag, default=None)
 
 
-def read(field: CachedField) -> CatalogueStars:
+def read_field(field: CachedField) -> CatalogueStars:
     """The stars of a field, at its catalogue's own epoch.
 
     Raises
@@ -261,7 +261,7 @@ def read(field: CachedField) -> CatalogueStars:
     CatalogueError
         It is gone.
     """
-    text = _checked(field.path)
+    text = _checked_text(field.path)
     now = _described(
         text.splitlines(), field.path, len(text)
     )  # another process may have written it anew
@@ -271,10 +271,10 @@ def read(field: CachedField) -> CatalogueStars:
             raise ValueError(f"{len(table)} rows instead of {now.rows}")
         return catalogue_stars(table, now.request)
     except (ValueError, KeyError, TypeError) as error:
-        raise _damaged(field.path, f"cannot be read ({error})") from error
+        raise _damaged_field(field.path, f"cannot be read ({error})") from error
 
 
-def info(name: str | Path) -> CachedField:
+def field_info(name: str | Path) -> CachedField:
     """What one file of the cache holds, from its header.
 
     Parameters
@@ -325,7 +325,7 @@ def _described(lines: Iterable[str], path: Path, size_bytes: int) -> CachedField
     except (
         Exception
     ) as error:  # YAML, missing facts, values out of range: a header that is none
-        raise _damaged(
+        raise _damaged_field(
             path,
             f"has no header of a field "
             f"({' '.join(f'{type(error).__name__} {error}'.split())[:80]})",
@@ -339,7 +339,7 @@ def _facts_in(header: list[str]) -> dict:
     return get_header_from_yaml(yaml)["meta"]["starcal_field"]
 
 
-def verify(name: str | Path | None = None) -> tuple[CachedField, ...]:
+def verify_fields(name: str | Path | None = None) -> tuple[CachedField, ...]:
     """Read files of the cache and compare them with their checksums.
 
     Parameters
@@ -362,11 +362,11 @@ def verify(name: str | Path | None = None) -> tuple[CachedField, ...]:
     paths = (
         [_located(name)]
         if name
-        else [p for folder in (cache_folder(), data_folder()) for p in _files(folder)]
+        else [p for folder in (cache_folder(), data_folder()) for p in _field_files(folder)]
     )
-    checked = tuple(info(path) for path in paths)
+    checked = tuple(field_info(path) for path in paths)
     for field in checked:
-        read(field)
+        read_field(field)
     return checked
 
 
@@ -390,7 +390,7 @@ def forget(name: str | Path | None = None) -> tuple[Path, ...]:
     OutputError
         It may not be removed.
     """
-    paths = list(_files(cache_folder()))
+    paths = list(_field_files(cache_folder()))
     if name is not None:
         paths = [path for path in paths if path.name == Path(name).name]
         if not paths:
@@ -405,7 +405,7 @@ def forget(name: str | Path | None = None) -> tuple[Path, ...]:
     return tuple(paths)
 
 
-def _files(folder: Path) -> Iterator[Path]:
+def _field_files(folder: Path) -> Iterator[Path]:
     """Files that should be fields."""
     return iter(
         sorted(path for path in folder.glob("*.ecsv") if path.is_file())
@@ -426,18 +426,18 @@ def _located(name: str | Path) -> Path:
     return path
 
 
-def _checked(path: Path) -> str:
+def _checked_text(path: Path) -> str:
     """The text of a file that has its checksum."""
     try:
         text = path.read_bytes().decode()
     except FileNotFoundError:
         raise _gone(path.name) from None
     except UnicodeDecodeError as error:
-        raise _damaged(path, "is not text") from error
+        raise _damaged_field(path, "is not text") from error
     said = _DIGEST.search(text)
     found = hashlib.sha256(_DIGEST.sub(_ZEROS, text, count=1).encode()).hexdigest()
     if not said or said[0] != found:
-        raise _damaged(
+        raise _damaged_field(
             path,
             f"has SHA-256 {found[:12]}..., {said[0][:12] if said else 'nothing'}... is needed",
         )
@@ -451,7 +451,7 @@ def _gone(name: str | Path) -> CatalogueError:
     )
 
 
-def _damaged(path: Path, fault: str) -> CatalogueDamaged:
+def _damaged_field(path: Path, fault: str) -> CatalogueDamaged:
     return CatalogueDamaged(
         f"{path} {fault}. This field of the cache is damaged. Type: starcal catalogue forget "
         f"{path.name}"

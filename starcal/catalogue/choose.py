@@ -27,7 +27,7 @@ __all__ = [
 DEEPER = ("gaia", "apass")  # than the embedded one, the better first
 EMBEDDED_DEPTH_MAG = 11.5  # the embedded catalogue has nine stars of ten down to here
 # embedded stars in the circle round a frame, some 40 of them in it: no need to go deeper
-ENOUGH_STARS = 100
+ENOUGH_EMBEDDED = 100
 USUAL_LIMIT_MAG = 15.0  # where nothing says how deep the frame is
 LIMIT_STEP_MAG = (
     0.5  # limits are rounded up to it, so that frames of one field share a cached answer
@@ -160,11 +160,11 @@ def stars_around(
     if name == "embedded":
         return _embedded(circle, epoch_yr)
     if (path := own_table_path(name)) is not None:
-        return _cut(Choice(read_own_table(path, mapping), "file", path), circle, epoch_yr)
+        return _in_circle(Choice(read_own_table(path, mapping), "file", path), circle, epoch_yr)
     limit_mag = USUAL_LIMIT_MAG if limit_mag is None else limit_mag
     if name == "auto":
         return _auto(circle, epoch_yr, limit_mag, bool(online), timeout_s)
-    return _cut(
+    return _in_circle(
         _named(FieldRequest(name, *circle, limit_mag), online is not False, timeout_s),
         circle,
         epoch_yr,
@@ -267,9 +267,9 @@ def _auto(
     allowed."""
     kept, notes = _from_cache(circle, limit_mag)
     if kept is not None:
-        return _cut(replace(kept, notes=(*notes, *kept.notes)), circle, epoch_yr)
+        return _in_circle(replace(kept, notes=(*notes, *kept.notes)), circle, epoch_yr)
     own = _embedded(circle, epoch_yr, notes)
-    if not online or np.sum(own.stars.v_mag <= EMBEDDED_DEPTH_MAG) >= ENOUGH_STARS:
+    if not online or np.sum(own.stars.v_mag <= EMBEDDED_DEPTH_MAG) >= ENOUGH_EMBEDDED:
         return own
     try:
         named = _named(FieldRequest("gaia", *circle, limit_mag), True, timeout_s)
@@ -281,7 +281,7 @@ def _auto(
         return replace(
             own, notes=(*notes, *named.notes, "the embedded catalogue was used instead")
         )
-    return _cut(named, circle, epoch_yr)
+    return _in_circle(named, circle, epoch_yr)
 
 
 def _from_cache(
@@ -295,7 +295,7 @@ def _from_cache(
         if field is None or field.request.limit_mag <= EMBEDDED_DEPTH_MAG:
             continue
         try:
-            return _kept(field, request), notes
+            return _kept_choice(field, request), notes
         except CatalogueError as error:
             notes = (*notes, str(error))
     return None, notes
@@ -308,7 +308,7 @@ def _named(request: FieldRequest, online: bool, timeout_s: float) -> Choice:
     field = cache.find(request)
     if field is not None:
         try:
-            return _kept(field, request)
+            return _kept_choice(field, request)
         except CatalogueDamaged as error:
             notes = (str(error),)
     try:
@@ -317,7 +317,7 @@ def _named(request: FieldRequest, online: bool, timeout_s: float) -> Choice:
         field = cache.find(request, any_depth=True)
         if field is None or not _readable(field):
             raise
-        kept = _kept(field, request)
+        kept = _kept_choice(field, request)
         return replace(
             kept, notes=(*notes, f"a field of the cache was used: {error}", *kept.notes)
         )
@@ -334,7 +334,7 @@ def _asked(
             f"network: {request.command} - and copy its file {request.file_name} into that folder"
         )
     answer = services.ask(request, timeout_s=timeout_s)
-    stars = _bright(catalogue_stars(answer.table, request), request.limit_mag)
+    stars = _within_limit(catalogue_stars(answer.table, request), request.limit_mag)
     if not len(answer.table):
         return Choice(
             stars,
@@ -353,8 +353,8 @@ def _asked(
         )
 
 
-def _kept(field: cache.CachedField, request: FieldRequest) -> Choice:
-    stars, wanted = cache.read(field), request.limit_mag
+def _kept_choice(field: cache.CachedField, request: FieldRequest) -> Choice:
+    stars, wanted = cache.read_field(field), request.limit_mag
     deep = field.request.limit_mag
     notes = (
         ()
@@ -365,27 +365,27 @@ def _kept(field: cache.CachedField, request: FieldRequest) -> Choice:
         )
     )
     return Choice(
-        replace(_bright(stars, wanted), limit_mag=min(stars.limit_mag, wanted)),
+        replace(_within_limit(stars, wanted), limit_mag=min(stars.limit_mag, wanted)),
         "cache",
         field.path,
         notes,
     )
 
 
-def _bright(stars: CatalogueStars, limit_mag: float) -> CatalogueStars:
+def _within_limit(stars: CatalogueStars, limit_mag: float) -> CatalogueStars:
     """Without the stars beyond the limit: services cut in other bands than V."""
     return stars.select(~(stars.v_mag > limit_mag))
 
 
 def _readable(field: cache.CachedField) -> bool:
     try:
-        cache.read(field)
+        cache.read_field(field)
     except CatalogueError:
         return False
     return True
 
 
-def _cut(choice: Choice, circle: tuple[float, float, float], epoch_yr: float) -> Choice:
+def _in_circle(choice: Choice, circle: tuple[float, float, float], epoch_yr: float) -> Choice:
     """The stars at the epoch, those in the circle then."""
     if not 1800 <= epoch_yr <= 2200:
         raise ValueError(f"epoch_yr is a Julian year within 1800..2200, not {epoch_yr}")

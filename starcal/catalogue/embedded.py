@@ -147,7 +147,7 @@ def cone(
     if not 0.0 <= radius_deg <= 180.0:
         raise ValueError(f"radius_deg lies within 0..180, not {radius_deg}")
     stars = _stars_around(ra_deg, dec_deg, radius_deg, epoch_yr, limit_mag)
-    return stars.select(_within(stars, unit_vectors(ra_deg, dec_deg), radius_deg))
+    return stars.select(_within_circle(stars, unit_vectors(ra_deg, dec_deg), radius_deg))
 
 
 def info() -> CatalogueInfo:
@@ -195,7 +195,7 @@ def verify() -> CatalogueInfo:
     for name, entry in _read_facts(folder)["files"].items():
         digest = _checksum(folder / name)
         if digest != entry["sha256"]:
-            raise _damaged(
+            raise _damaged_catalogue(
                 folder / name,
                 f"has SHA-256 {digest[:12]}..., {entry['sha256'][:12]}... is needed",
             )
@@ -371,11 +371,11 @@ def _stars_around(
     catalogue = _open(data_folder())
     drift_deg = abs(epoch_yr - catalogue.facts["epoch_yr"]) * FASTEST_ARCSEC_YR / 3600.0
     reach_deg = min(radius_deg + drift_deg + 1e-6, 180.0)
-    stars = _read(catalogue, cells_around(ra_deg, dec_deg, reach_deg), limit_mag)
+    stars = _read_cells(catalogue, cells_around(ra_deg, dec_deg, reach_deg), limit_mag)
     return stars.at_epoch(epoch_yr)
 
 
-def _read(
+def _read_cells(
     catalogue: _Catalogue, runs: Iterator[tuple[int, int]], limit_mag: float | None
 ) -> CatalogueStars:
     """Decode runs of cells."""
@@ -433,7 +433,7 @@ def _hip_numbers(hip_table: np.ndarray, rows: np.ndarray) -> np.ndarray:
     return np.where(known[nearest] == rows, numbers[nearest], 0).astype(np.int32)
 
 
-def _within(stars: CatalogueStars, centre: np.ndarray, radius_deg: float) -> np.ndarray:
+def _within_circle(stars: CatalogueStars, centre: np.ndarray, radius_deg: float) -> np.ndarray:
     return _separation_deg(unit_vectors(stars.ra_deg, stars.dec_deg), centre) <= radius_deg
 
 
@@ -459,52 +459,54 @@ def _open(folder: Path) -> _Catalogue:
     """Map the files, having compared their sizes with the recorded ones."""
     facts = _read_facts(folder)
     for name, entry in facts["files"].items():
-        found = _size(folder / name)
+        found = _file_size(folder / name)
         if found != entry["bytes"]:
-            raise _damaged(folder / name, f"has {found} bytes, {entry['bytes']} are needed")
+            raise _damaged_catalogue(
+                folder / name, f"has {found} bytes, {entry['bytes']} are needed"
+            )
     stars, cell_starts, hip = (
-        _map(folder / name) for name in (TABLE_FILE, CELLS_FILE, HIP_FILE)
+        _mapped_file(folder / name) for name in (TABLE_FILE, CELLS_FILE, HIP_FILE)
     )
     return _Catalogue(stars, cell_starts, hip, facts)
 
 
 def _read_facts(folder: Path) -> dict[str, Any]:
     path = folder / INFO_FILE
-    _size(path)
+    _file_size(path)
     try:
         facts = json.loads(path.read_text(encoding="utf-8"))
         complete = {TABLE_FILE, CELLS_FILE, HIP_FILE} <= facts["files"].keys()
     except (ValueError, KeyError, TypeError, AttributeError):
         complete = False
     if not complete:
-        raise _damaged(path, "is not the catalogue's list of files")
+        raise _damaged_catalogue(path, "is not the catalogue's list of files")
     return facts
 
 
-def _map(path: Path) -> np.ndarray:
+def _mapped_file(path: Path) -> np.ndarray:
     try:
         # A plain view: the memmap class itself costs 10 microseconds for every slice.
         return np.asarray(np.load(path, mmap_mode="r", allow_pickle=False))
     except ValueError as error:
-        raise _damaged(path, "is not a numpy array") from error
+        raise _damaged_catalogue(path, "is not a numpy array") from error
 
 
-def _size(path: Path) -> int:
+def _file_size(path: Path) -> int:
     try:
         return path.stat().st_size
     except FileNotFoundError:
-        raise _damaged(path, "is missing") from None
+        raise _damaged_catalogue(path, "is missing") from None
 
 
 def _checksum(path: Path) -> str:
     import hashlib  # 3.6 MB of memory that a question about stars need not pay
 
-    _size(path)
+    _file_size(path)
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def _damaged(path: Path, fault: str) -> CatalogueDamaged:
+def _damaged_catalogue(path: Path, fault: str) -> CatalogueDamaged:
     return CatalogueDamaged(
         f"{path} {fault}. The embedded catalogue is damaged. Type: {_cure(path.parent)}"
     )

@@ -116,15 +116,15 @@ def read_own_table(
     CatalogueError
         The file is not there or is no table.
     """
-    table = _read(Path(path))
+    table = _read_table(Path(path))
     names = _names_of(table, mapping or {}, path)
     ra_deg, dec_deg = _positions(table, names, path)
     columns = {
-        m: _numbers(table, name, path)
+        m: _numbers_of(table, name, path)
         for m, name in names.items()
         if name and m not in ("ra", "dec")
     }
-    v, bv, error, clamped = _photometry(columns, table, path)
+    v, bv, error, clamped = _own_photometry(columns, table, path)
     placed = np.isfinite(ra_deg) & (np.abs(dec_deg) <= 90)
     if not placed.any():
         raise CatalogueIncomplete(
@@ -170,14 +170,14 @@ def _names_of(table: Table, mapping: dict[str, str], path) -> dict[str, str | No
     """The table's name for each of our columns."""
     unknown = [name for name in mapping.values() if name not in table.colnames]
     if unknown:
-        raise _lacking(path, table, unknown)
+        raise _lacking_columns(path, table, unknown)
     return {
         ours: mapping.get(ours) or find_column(table.colnames, usual)
         for ours, usual in COLUMNS.items()
     }
 
 
-def _read(path: Path) -> Table:
+def _read_table(path: Path) -> Table:
     """The table in a file, whatever its format."""
     try:
         with path.open("rb") as file:
@@ -191,7 +191,7 @@ def _read(path: Path) -> Table:
             warnings.simplefilter(
                 "ignore"
             )  # oddities of units and of several tables in a file: the first one is meant
-            table = _parsed(path, start)
+            table = _parsed_table(path, start)
     except Exception as error:  # each reader has errors of its own kind
         raise CatalogueError(
             f"{path} is not a table that can be read ({type(error).__name__}: "
@@ -204,7 +204,7 @@ def _read(path: Path) -> Table:
     return table
 
 
-def _parsed(path: Path, start: bytes) -> Table:
+def _parsed_table(path: Path, start: bytes) -> Table:
     if start.startswith(b"SIMPLE  ="):
         return Table.read(path, format="fits")
     if start.startswith(b"# %ECSV"):
@@ -235,7 +235,7 @@ def _positions(
     """Degrees; texts are hours and degrees, sexagesimal."""
     missing = [what for what in ("ra", "dec") if not names[what]]
     if missing:
-        raise _lacking(path, table, missing)
+        raise _lacking_columns(path, table, missing)
     ra, dec = (table[names[what]] for what in ("ra", "dec"))
     if ra.dtype.kind in "US" or dec.dtype.kind in "US":
         from astropy.coordinates import SkyCoord
@@ -261,14 +261,16 @@ def _degrees(column, path) -> float:
         ) from error
 
 
-def _numbers(table: Table, name: str, path) -> np.ndarray:
+def _numbers_of(table: Table, name: str, path) -> np.ndarray:
     try:
         return numbers(table[name])
     except (ValueError, TypeError) as error:
         raise _no_numbers(path, name) from error
 
 
-def _photometry(columns: dict[str, np.ndarray], table: Table, path) -> tuple[np.ndarray, ...]:
+def _own_photometry(
+    columns: dict[str, np.ndarray], table: Table, path
+) -> tuple[np.ndarray, ...]:
     """V, B-V, its error where stated, and where the colour is beyond the range of Gaia's
     relation."""
     n, has = len(table), columns.keys()
@@ -285,7 +287,7 @@ def _photometry(columns: dict[str, np.ndarray], table: Table, path) -> tuple[np.
             error,
             np.isfinite(bp_rp) & ~np.isfinite(bv),
         )
-    raise _lacking(path, table, ["v with bv or b, or g with bp and rp"])
+    raise _lacking_columns(path, table, ["v with bv or b, or g with bp and rp"])
 
 
 def _smooth_errors(v_mag: np.ndarray, error_mag: np.ndarray) -> np.ndarray:
@@ -306,7 +308,7 @@ def _depth_mag(v_mag: np.ndarray) -> float:
     return float(np.quantile(known, 0.9)) if len(known) else float("nan")
 
 
-def _lacking(path, table: Table, missing: list[str]) -> CatalogueIncomplete:
+def _lacking_columns(path, table: Table, missing: list[str]) -> CatalogueIncomplete:
     return CatalogueIncomplete(
         f"{path}: no column for {', '.join(missing)}; it has {', '.join(table.colnames[:20])}. "
         f"{_MAKE_ONE}"

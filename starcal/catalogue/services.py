@@ -40,7 +40,7 @@ __all__ = ["ROW_LIMIT", "Answer", "ask"]
 
 ROW_LIMIT = 200_000  # some 25 MB of VOTable; a field of 2 degrees down to V 16 in the Milky Way
 ATTEMPTS = 3
-PAUSE_S = 2.0  # before the second attempt, and twice that before the third
+RETRY_PAUSE_S = 2.0  # before the second attempt, and twice that before the third
 FETCH_MARGIN_DEG = (
     0.01  # 36 arcsec: nearly every star that moves into the field by the frame's epoch
 )
@@ -231,9 +231,9 @@ def _persistently(query: Callable, deadline: _Deadline):
     """Query; again after faults that pass, while there is time."""
     for attempt in itertools.count(1):
         try:
-            return _within(deadline, query)
+            return _within_deadline(deadline, query)
         except _Fault as fault:
-            wait_s = max(PAUSE_S * 2 ** (attempt - 1), fault.after_s or 0.0)
+            wait_s = max(RETRY_PAUSE_S * 2 ** (attempt - 1), fault.after_s or 0.0)
             if not fault.again or attempt == ATTEMPTS:
                 raise
             if wait_s >= deadline.left_s:
@@ -244,7 +244,7 @@ def _persistently(query: Callable, deadline: _Deadline):
             time.sleep(wait_s)
 
 
-def _within(deadline: _Deadline, query: Callable):
+def _within_deadline(deadline: _Deadline, query: Callable):
     """Run in a thread, waited for until the deadline. A thread left behind keeps nothing and ends
     with the process."""
     outcome: list[tuple[Any, Exception | None]] = []
@@ -288,12 +288,14 @@ def _fault_of(error: Exception, deadline: _Deadline) -> _Fault:
         EOFError,
     )
     if any(isinstance(cause, broken) for cause in causes):
-        return _Fault(f"the answer broke off in the middle ({_words(causes[-1])})", again=True)
+        return _Fault(
+            f"the answer broke off in the middle ({_error_words(causes[-1])})", again=True
+        )
     root = causes[-1] if causes else error
     return _Fault(
-        _words(root)
+        _error_words(root)
         if isinstance(root, OSError)
-        else f"the answer cannot be read ({_words(root)})"
+        else f"the answer cannot be read ({_error_words(root)})"
     )
 
 
@@ -304,7 +306,7 @@ def _causes(error: BaseException | None) -> Iterator[BaseException]:
         error = error.__cause__ or error.__context__
 
 
-def _words(error: BaseException) -> str:
+def _error_words(error: BaseException) -> str:
     """An error in one short line."""
     return " ".join(f"{type(error).__name__}: {error}".split())[:200]
 
@@ -357,7 +359,7 @@ def _whole_votable(headers: dict[str, str], body: bytes) -> bytes:
             body = gzip.decompress(body)
         except (zlib.error, gzip.BadGzipFile) as error:
             raise _Fault(
-                f"the answer cannot be unpacked ({_words(error)})", again=True
+                f"the answer cannot be unpacked ({_error_words(error)})", again=True
             ) from error
     if not re.search(rb"<(\w+:)?VOTABLE", body[:2000]):
         raise _Fault(
@@ -472,14 +474,16 @@ def _tap_connection(address: str, deadline: _Deadline):
 
     class JudgedTap(TapConn):
         def execute_tapget(self, subcontext, *, verbose=False):
-            return _judged(super().execute_tapget(subcontext, verbose=verbose), subcontext)
+            return _judged_response(
+                super().execute_tapget(subcontext, verbose=verbose), subcontext
+            )
 
         def execute_tappost(self, subcontext, data, *more, verbose=False):
-            return _judged(
+            return _judged_response(
                 super().execute_tappost(subcontext, data, *more, verbose=verbose), subcontext
             )
 
-    parts = _parsed(address)
+    parts = _parsed_address(address)
     secure, opened = parts.scheme == "https", []
     server_context, _, tap_context = parts.path.strip("/").rpartition("/")
 
@@ -498,7 +502,7 @@ def _tap_connection(address: str, deadline: _Deadline):
     ), opened
 
 
-def _parsed(address: str):
+def _parsed_address(address: str):
     parts = urlsplit(address)
     if parts.scheme not in ("http", "https") or not parts.hostname:
         raise CatalogueUnreachable(
@@ -525,7 +529,7 @@ class _Read:
         return self.body
 
 
-def _judged(response: http.client.HTTPResponse, subcontext: str) -> _Read:
+def _judged_response(response: http.client.HTTPResponse, subcontext: str) -> _Read:
     """Read a response whole. A phase is a word, a redirection says nothing, all else must be a
     VOTable."""
     body = response.read()
@@ -592,7 +596,7 @@ def _vizier_client(
     from astroquery.vizier import VizierClass
 
     address = _vizier_address()
-    _parsed(address)
+    _parsed_address(address)
 
     class JudgedVizier(VizierClass):
         def _server_to_url(self, return_type="votable"):

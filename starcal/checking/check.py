@@ -47,11 +47,11 @@ from ..texts import counted
 from .fitting import LightFit, fit_light, measured_light, said_of_light
 from .result import CatalogueUse, CheckResult
 
-ENOUGH_STARS = 40  # with so many, stars whose catalogue colour is poor are left out
+ENOUGH_GOOD_COLOURS = 40  # with so many, stars whose catalogue colour is poor are left out
 # of B-V; the embedded catalogue's at V 11, 11.5 and 12, where it gets biased
 GOOD_ERRORS_MAG = 0.156, 0.242, 0.28
 ONE_GRID_PX = 0.3  # of channels that belong together: more shows as coloured fringes
-SEEN_SNR = 10.0  # of catalogue stars that are looked for where they must be
+SOUGHT_SNR = 10.0  # of catalogue stars that are looked for where they must be
 LEFT_OUT_REACH_PX = 2.0  # a star left out by hand lies within this of the place named
 NO_STAR_THERE = "no star to leave out at"
 
@@ -224,7 +224,7 @@ def as_frame(frame: Frame | str | Path, progress: Progress = silent) -> Frame:
     return read_frame(frame)
 
 
-def _notes(frame: Frame, stars: Table) -> tuple[str, ...]:
+def _noticed(frame: Frame, stars: Table) -> tuple[str, ...]:
     """What was noticed before anything was looked up."""
     undated = "the header has no date that can be read: the catalogue is that of 2000"
     noise = stars.meta["noise"]
@@ -310,7 +310,7 @@ def _with_catalogue(stars: Table, located: Located, frame: Frame) -> tuple[Table
         stars["flags"] |= Flag.NO_MATCH
         return stars, located
     stars, match = _with_placed(stars, located.match, frame.pixels, located.catalogue)
-    _add_catalogue(stars, match, located.catalogue)
+    _say_what_catalogue_knows(stars, match, located.catalogue)
     return stars, replace(located, match=match)
 
 
@@ -340,21 +340,22 @@ def _with_placed(
 
 
 def _seen_mag(stars: Table, match: Match, v_mag: np.ndarray) -> float:
-    """V of the faintest catalogue star that the frame can show: as matched, or `SEEN_SNR` times the
-    typical error."""
+    """V of the faintest catalogue star that the frame can show: as matched, or `SOUGHT_SNR` times
+    the typical error."""
     offset = np.nanmedian(instrumental_mag(stars)[match.star] - v_mag[match.catalogue])
     error = np.nanmedian(
         np.linalg.norm(in_channels(stars, "flux_error")[:, match.star], axis=0)
     )
     return float(
         max(
-            v_mag[match.catalogue].max(), -2.5 * np.log10(SEEN_SNR * max(error, 1e-30)) - offset
+            v_mag[match.catalogue].max(),
+            -2.5 * np.log10(SOUGHT_SNR * max(error, 1e-30)) - offset,
         )
     )
 
 
 # Columns of the catalogue, and what they hold for stars that it does not know
-LISTED = {
+CATALOGUE_COLUMNS = {
     "ra_deg": np.nan,
     "dec_deg": np.nan,
     "v_mag": np.nan,
@@ -365,14 +366,14 @@ LISTED = {
 }
 
 
-def _add_catalogue(stars: Table, match: Match, catalogue: CatalogueStars) -> None:
+def _say_what_catalogue_knows(stars: Table, match: Match, catalogue: CatalogueStars) -> None:
     """Give the matched rows what the catalogue knows of them, and flag what it knows against
     them."""
     row = np.full(len(stars), -1)
     if match.credible:
         row[match.star] = match.catalogue
     known = row >= 0
-    for name, missing in LISTED.items():
+    for name, missing in CATALOGUE_COLUMNS.items():
         value = getattr(catalogue, name)[row] if len(catalogue) else missing
         stars[name] = np.where(known, value, missing)
     stars["flags"][~known] |= Flag.NO_MATCH
@@ -444,7 +445,7 @@ def _unjudged(
         linearity=linearity,
         catalogue=_use_of(located),
         neutral_bv=neutral_bv,
-        notes=_notes(frame, stars) + located.notes,
+        notes=_noticed(frame, stars) + located.notes,
     )
 
 
@@ -475,7 +476,7 @@ def _against_catalogue(linearity: Linearity, stars: Table, match: Match | None) 
 def _stretched(result: CheckResult) -> CheckResult:
     return replace(
         result,
-        verdict=verdict.stretched(result.linearity),
+        verdict=verdict.verdict_on_stretched(result.linearity),
         route="palette",
         route_reason="the picture is not linear, so ratios of its channels mean nothing",
     )
@@ -494,7 +495,7 @@ def _fitted(result: CheckResult, model: str) -> CheckResult:
     fit = made.fit
     stars["flags"][rows[~fit.used]] |= Flag.CLIPPED
     target = colour.star_rgb(fit.bv_mag[fit.used], result.neutral_bv)
-    matrix = _matrix(made, target) if model == "matrix" else None
+    matrix = _with_matrix(made, target) if model == "matrix" else None
     judged = _judged(made, target, matrix is not None)
     return replace(
         _on_route(result, judged),
@@ -546,13 +547,13 @@ def _rows_to_fit(stars: Table) -> np.ndarray:
     clean = stars["flags"] & ~int(Flag.FORCED) == 0
     for limit in GOOD_ERRORS_MAG:
         known = clean & (stars["bv_fit_error_mag"] <= limit)
-        if known.sum() >= ENOUGH_STARS:
+        if known.sum() >= ENOUGH_GOOD_COLOURS:
             stars["flags"][clean & ~known] |= Flag.POOR_BV
             return np.flatnonzero(known)
     return np.flatnonzero(clean)
 
 
-def _matrix(made: LightFit, target: np.ndarray):
+def _with_matrix(made: LightFit, target: np.ndarray):
     """The matrix by the stars that the gains rest on."""
     fit = made.fit
     if fit.n_used < MIN_STARS_MATRIX or fit.bv_spread < MIN_SPREAD_MATRIX:

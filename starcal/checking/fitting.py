@@ -24,10 +24,10 @@ from ..stars.apertures import FIT_RADIUS_WIDTHS, RADII_WIDTHS, ApertureLight, me
 from ..stars.defects import mended
 from ..stars.growth import Growth, measure_growth
 
-SPOILT = (
+NOT_ONE_STAR = (
     Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.DOUBLE | Flag.MISMATCH | Flag.DEFECT
 )  # light that is not one star's, or not all of it
-NOT_TO_FIT = SPOILT | Flag.SHAPE | Flag.NO_MATCH | Flag.NO_BV
+NOT_TO_FIT = NOT_ONE_STAR | Flag.SHAPE | Flag.NO_MATCH | Flag.NO_BV
 MOST_SHAPE_STARS = 250  # tell the growth of light to 0.3 % where the profile is one
 UNLIKE_WIDTHS = 1.5  # ratio of the channels' widths that is worth a word
 LARGE_GAIN = 5.0
@@ -72,7 +72,7 @@ def measured_light(pixels: NDArray, stars: Table) -> ApertureLight:
         With the catalogue's columns; its flag FAINT changes for matched stars.
     """
     flags = np.asarray(stars["flags"])
-    of_width = np.flatnonzero(flags & int(SPOILT | Flag.NO_MATCH) == 0)
+    of_width = np.flatnonzero(flags & int(NOT_ONE_STAR | Flag.NO_MATCH) == 0)
     light = measure_apertures(
         mended(pixels, stars.meta["defects"]),
         stars,
@@ -86,7 +86,7 @@ def measured_light(pixels: NDArray, stars: Table) -> ApertureLight:
 
 def _of_clear_shape(flags: NDArray, snr: NDArray) -> NDArray:
     """Rows of the brightest stars whose shape is to be trusted, in order."""
-    clear = np.flatnonzero((flags & int(SPOILT | Flag.SHAPE) == 0) & (snr >= SHAPE_SNR))
+    clear = np.flatnonzero((flags & int(NOT_ONE_STAR | Flag.SHAPE) == 0) & (snr >= SHAPE_SNR))
     brightest = np.argsort(snr[clear])[::-1]
     return np.sort(clear[brightest[:MOST_SHAPE_STARS]])
 
@@ -94,14 +94,14 @@ def _of_clear_shape(flags: NDArray, snr: NDArray) -> NDArray:
 def _flag_faint(stars: Table, light: ApertureLight) -> None:
     """Which stars serve is said by what is expected of them, not by what noise made of them."""
     serves = np.nan_to_num(light.flux).min(axis=0, initial=np.inf) > 0
-    expected = _expected(stars, light)
+    expected = _expected_light(stars, light)
     if expected is not None:
         serves &= (expected > LEAST_EXPECTED_SNR * light.noise).all(axis=0)
     stars["flags"][light.row] &= ~int(Flag.FAINT)
     stars["flags"][light.row[~serves]] |= Flag.FAINT
 
 
-def _expected(stars: Table, light: ApertureLight) -> NDArray | None:
+def _expected_light(stars: Table, light: ApertureLight) -> NDArray | None:
     """Light of the matched stars as the catalogue calls for it, (3, n); None with too few."""
     v_mag = _listed(stars, "v_mag", light.row)
     return expected_flux(light.flux, v_mag, _listed(stars, "bv_mag", light.row))
@@ -149,7 +149,7 @@ def fit_light(stars: Table, light: ApertureLight, rows: NDArray, neutral_bv: flo
         growth=growth,
         second=second,
         gradient=colour_gradient(fit, x_px, y_px, stars.meta["shape"]),
-        contradicted=_contradicted(stars, light, fit, beyond),
+        contradicted=_against_the_gains(stars, light, fit, beyond),
     )
 
 
@@ -181,14 +181,16 @@ def _relative_noise(stars: Table, light: ApertureLight) -> NDArray:
 def _relative_error(stars: Table, light: ApertureLight) -> NDArray:
     """Of the light of matched stars, from the light expected: by the light that came out, a star
     that noise made brighter would count more."""
-    expected = _expected(stars, light)
+    expected = _expected_light(stars, light)
     if expected is None:
         expected = np.maximum(light.flux, light.noise)
     electrons = np.array(stars.meta["noise"].electrons_per_unit)[:, None]
     return np.sqrt(light.noise**2 + expected / electrons) / expected
 
 
-def _contradicted(stars: Table, light: ApertureLight, fit: GainFit, beyond: NDArray) -> str:
+def _against_the_gains(
+    stars: Table, light: ApertureLight, fit: GainFit, beyond: NDArray
+) -> str:
     """What the colours of clean stars, matched or not, have against the gains."""
     within = light.growth_flux[:, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)]
     within = within * _grown(beyond)

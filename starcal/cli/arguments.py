@@ -312,7 +312,7 @@ def _add_plan(commands) -> None:
     plan.add_argument("--dec", help="middle of the field, declination: degrees or +40d15m24s")
     plan.add_argument(
         "--pixels",
-        type=_size,
+        type=_typed_size,
         metavar="WxH",
         help="of the sensor (default: 6000x4000, or those of --for FRAME)",
     )
@@ -327,7 +327,7 @@ def _add_plan(commands) -> None:
     )
     sky.add_argument(
         "--sky-mag",
-        type=_number,
+        type=_typed_number,
         metavar="MAG",
         help="V of a square arcsec of sky, from a sky meter",
     )
@@ -340,7 +340,7 @@ def _add_plan(commands) -> None:
     )
     plan.add_argument(
         "--faint-mag",
-        type=_number,
+        type=_typed_number,
         default=15.0,
         metavar="MAG",
         help="V of the faintest star whose colour is wanted (default: 15)",
@@ -558,7 +558,7 @@ def _add_detection(parser) -> None:
 def _add_leave_out(parser) -> None:
     parser.add_argument(
         "--leave-out",
-        type=_place,
+        type=_typed_place,
         action="append",
         default=list(default_of("leave_out")),
         metavar="X,Y",
@@ -671,7 +671,7 @@ def _add_switch(parser, name: str, text: str) -> None:
 # --- words into values ------------------------------------------------------------------
 
 
-def _number(text: str) -> float:
+def _typed_number(text: str) -> float:
     try:
         return float(text)
     except ValueError:
@@ -687,13 +687,13 @@ def _not_negative(text: str) -> float:
 
 
 def _which(text: str, serves, needed: str) -> float:
-    value = _number(text)
+    value = _typed_number(text)
     if not serves(value):
         raise argparse.ArgumentTypeError(f"{text} given, {needed}")
     return value
 
 
-def _place(text: str) -> tuple[float, float]:
+def _typed_place(text: str) -> tuple[float, float]:
     try:
         x, y = map(float, text.split(","))
     except ValueError:
@@ -703,7 +703,7 @@ def _place(text: str) -> tuple[float, float]:
     return x, y
 
 
-def _size(text: str) -> tuple[int, int]:
+def _typed_size(text: str) -> tuple[int, int]:
     width, _, height = text.lower().partition("x")
     if not (width.isdecimal() and height.isdecimal() and int(width) and int(height)):
         raise argparse.ArgumentTypeError(

@@ -14,7 +14,7 @@ from .terminal import ProgressBar, show
 
 def fetch(options) -> int:
     """Put a field into the cache."""
-    request = FieldRequest(options.catalogue, *_circle(options), options.limit)
+    request = FieldRequest(options.catalogue, *_typed_circle(options), options.limit)
     with ProgressBar(options) as bar:
         bar(f"asking {options.catalogue}", 0.1)
         fetched = fetch_field(request, timeout_s=options.timeout)
@@ -22,7 +22,7 @@ def fetch(options) -> int:
     return 0
 
 
-def _circle(options) -> tuple[float, float, float]:
+def _typed_circle(options) -> tuple[float, float, float]:
     """Centre and radius that were typed, or that a frame fills, degrees."""
     if options.frame:
         return field_of(read_frame(options.frame))
@@ -50,7 +50,7 @@ def list_fields(options) -> int:
 def info(options) -> int:
     """Say what the embedded catalogue is, or a field of the cache."""
     if options.name:
-        field = cache.info(options.name)
+        field = cache.field_info(options.name)
         show(options, asdict(field), field)
     else:
         facts = asdict(embedded.info())
@@ -61,7 +61,7 @@ def info(options) -> int:
 def verify(options) -> int:
     """Compare the catalogues' files with their checksums."""
     facts = {} if options.name else asdict(embedded.verify())
-    fields = cache.verify(options.name)
+    fields = cache.verify_fields(options.name)
     text = (
         f"of {counted(len(fields), 'field')} of the cache and of the catalogue, every file has its "
         "checksum"

@@ -22,7 +22,7 @@ from ..frame import (
 )
 from ..layers import join_add, plausible_starless
 from ..layers import split as split_layers
-from ..pipeline import folder_of, outputs_of, read, read_others, run_settings
+from ..pipeline import folder_of, outputs_of, read_asked, read_others, run_settings
 from ..stars import measure_stars
 from ..stars.linearity import measure_linearity, require_linear
 from ..view import require_bokeh
@@ -88,7 +88,7 @@ def _check_one(options, frame: str | None, alone: bool) -> int:
     try:
         with ProgressBar(options) as bar:
             asked = asked_for(options, frame)
-            result = check_frame(read(asked), asked, progress=bar)
+            result = check_frame(read_asked(asked), asked, progress=bar)
     except StarcalError as error:
         if alone and not options.json:
             raise
@@ -106,7 +106,7 @@ def calibrate(options) -> int:
     require_wcs_output(options, options.output)
     asked = asked_for(options)
     with ProgressBar(options) as bar:
-        made = calibrate_frame(read(asked), asked, progress=bar)
+        made = calibrate_frame(read_asked(asked), asked, progress=bar)
         made.write(options.output, overwrite=options.overwrite)
     facts = made.check.to_dict() | {"output": options.output}
     show(options, facts, f"{made.check.summary()}\nwritten: {options.output}")
@@ -119,7 +119,7 @@ def recolour(options) -> int:
     require_outputs(options, options.output)
     asked = asked_for(options)
     with ProgressBar(options) as bar:
-        made = recolour_stars(read(asked), asked, progress=bar, **read_others(asked))
+        made = recolour_stars(read_asked(asked), asked, progress=bar, **read_others(asked))
         made.write(options.output, overwrite=options.overwrite)
     lines = [
         f"{made.check.frame}: route {made.check.route} ({made.colours.reason})",
@@ -171,12 +171,12 @@ def split(options) -> int:
     targets = [f"{options.output}-{layer}.fits" for layer in ("starless", "stars")]
     require_outputs(options, *targets)
     with ProgressBar(options) as bar:
-        frame = read(asked_for(options))
+        frame = read_asked(asked_for(options))
         bar("measuring stars", 0.2)
         stars = _stars_of_linear(options, frame)
         bar("splitting", 0.5)
         count, layers = _layers(options, frame, stars)
-        _write_layers(options, frame, layers, targets)
+        _write_split(options, frame, layers, targets)
     show(
         options,
         {"frame": frame.name, "stars": len(stars), "split": count, "files": targets},
@@ -203,7 +203,7 @@ def _layers(options, frame, stars):
     return len(stars), (starless, frame.pixels - starless)
 
 
-def _write_layers(options, frame, layers, targets: list[str]) -> None:
+def _write_split(options, frame, layers, targets: list[str]) -> None:
     """The starless frame, and the star layer that names it."""
     starless, stars = (frame.refill(layer) for layer in layers)
     belonging = frame.header.copy()

@@ -46,7 +46,7 @@ def main(arguments: list[str] | None = None) -> int:
         Exit status: 0 done, 1 could not.
     """
     try:
-        options = _parsed(sys.argv[1:] if arguments is None else arguments)
+        options = _parsed_options(sys.argv[1:] if arguments is None else arguments)
         _require_frame(options)
         return command_of(options.command)(options)
     except StarcalError as error:
@@ -79,7 +79,7 @@ def command_of(name: str):
     return getattr(import_module(f".{module}", __package__), function)
 
 
-def _parsed(arguments: list[str]):
+def _parsed_options(arguments: list[str]):
     """What was typed; where settings of an earlier run were named, they stand for what was not
     typed."""
     parser = build_parser()

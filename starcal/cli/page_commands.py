@@ -63,7 +63,7 @@ def _field_and_kit(options):
     """The field to plan for, and the telescope and camera: those typed, else those of a frame."""
     if not options.picture:
         kit = _kit(options, Kit.focal_mm)
-        return field_of_sensor(kit, options.pixels or USUAL_PIXELS, _place(options)), kit
+        return field_of_sensor(kit, options.pixels or USUAL_PIXELS, _typed_middle(options)), kit
     frame = read_frame(options.picture)
     field, scale_arcsec = field_of_frame(frame)
     kit = _kit(options, focal_length_mm(options.pixel_um, scale_arcsec))
@@ -84,7 +84,7 @@ def _kit(options, focal_mm: float) -> Kit:
     )
 
 
-def _place(options) -> tuple[float, float]:
+def _typed_middle(options) -> tuple[float, float]:
     """The middle of the field that was typed, degrees."""
     hints = hints_from_header(Header(), ra=options.ra, dec=options.dec, scale_arcsec=1.0)
     return hints.ra_deg, hints.dec_deg

@@ -19,7 +19,7 @@ from ..texts import escaped
 WHITEN_FROM = (
     0.9  # of the clipping level; fully white at the level itself, so that no edge shows
 )
-STRIP_ROWS = 64  # a strip and what is made of it fit the cache
+GAIN_ROWS = 64  # a strip and what is made of it fit the cache
 
 
 @dataclass(frozen=True, eq=False)
@@ -181,9 +181,9 @@ def _transform(
     """matrix @ pixel + offset, by strips that fit the cache; clipped pixels white."""
     out = np.empty_like(pixels)
     offset = offset.astype(np.float32)[:, None, None]
-    for y in range(0, pixels.shape[1], STRIP_ROWS):
-        strip = pixels[:, y : y + STRIP_ROWS]
-        made = out[:, y : y + STRIP_ROWS]
+    for y in range(0, pixels.shape[1], GAIN_ROWS):
+        strip = pixels[:, y : y + GAIN_ROWS]
+        made = out[:, y : y + GAIN_ROWS]
         _multiply(matrix.astype(np.float32), strip, made)
         made += offset
         _whiten_clipped(strip, made, clip_level)

@@ -15,7 +15,7 @@ from ..stars.linearity import advice
 from ..texts import counted
 
 ROUTES = ("best", "palette")  # of a stretched picture: sources cannot be had one by one
-CATALOGUE_COLUMNS = ("bv_mag", "bv_error_mag", "v_mag")
+KNOWN_COLUMNS = ("bv_mag", "bv_error_mag", "v_mag")
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -74,7 +74,7 @@ def recolour_picture(frame: Frame, found: CheckResult, choices: Choices) -> Reco
     colours = recolour_display(
         frame.pixels,
         found.stars,
-        **_catalogue(found),
+        **_known_by_catalogue(found),
         neutral_bv=found.neutral_bv,
         usual_bv=choices.bv,
         all_usual=choices.route == "palette",
@@ -85,20 +85,20 @@ def recolour_picture(frame: Frame, found: CheckResult, choices: Choices) -> Reco
         changed=colours.footprint,
         starless=colours.ground,
         colours=colours,
-        check=_told(found, colours),
-        history=_history(colours),
+        check=_check_with_display_colours(found, colours),
+        history=_picture_history(colours),
     )
 
 
-def _catalogue(found: CheckResult) -> dict[str, NDArray]:
+def _known_by_catalogue(found: CheckResult) -> dict[str, NDArray]:
     """What the catalogue says of each star, if the stars are surely those of the catalogue."""
     if found.match is None or not found.match.credible:
         return {}
-    bv, error, v_mag = (_column(found.stars, name) for name in CATALOGUE_COLUMNS)
+    bv, error, v_mag = (_filled_column(found.stars, name) for name in KNOWN_COLUMNS)
     return {"catalogue_bv": bv, "catalogue_error": error, "v_mag": v_mag}
 
 
-def _column(stars: Table, name: str) -> NDArray:
+def _filled_column(stars: Table, name: str) -> NDArray:
     return np.ma.filled(np.ma.asarray(stars[name], float), np.nan)
 
 
@@ -118,12 +118,14 @@ def _require_better(name: str, colours: DisplayColours) -> None:
         )
 
 
-def _told(found: CheckResult, colours: DisplayColours) -> CheckResult:
+def _check_with_display_colours(found: CheckResult, colours: DisplayColours) -> CheckResult:
     """The check, its star table with what each star got."""
     _list_colours(found.stars, colours)
-    tally = ", ".join(f"{count} {name}" for name, count in _tally(colours).items())
+    tally = ", ".join(f"{count} {name}" for name, count in _tally_of_sources(colours).items())
     reason = f"{found.linearity.reason}; stars coloured as they are displayed: {tally}"
-    best = next((s for s in ("catalogue", "continuum") if s in _tally(colours)), "palette")
+    best = next(
+        (s for s in ("catalogue", "continuum") if s in _tally_of_sources(colours)), "palette"
+    )
     steps = tuple(step for step in found.verdict.next_steps if "`starcal run`" not in step)
     return replace(
         found,
@@ -137,18 +139,20 @@ def _list_colours(stars: Table, colours: DisplayColours) -> None:
     """B-V of each star, its error and its source, into the table."""
     stars["colour_bv_mag"] = colours.bv_mag
     known = colours.source == "catalogue"
-    error = _column(stars, "bv_error_mag") if known.any() else np.full(len(stars), np.nan)
+    error = (
+        _filled_column(stars, "bv_error_mag") if known.any() else np.full(len(stars), np.nan)
+    )
     stars["colour_bv_error_mag"] = np.where(known, error, np.nan)
     stars["colour_source"] = colours.source
 
 
-def _tally(colours: DisplayColours) -> dict[str, int]:
+def _tally_of_sources(colours: DisplayColours) -> dict[str, int]:
     names, counts = np.unique(colours.source[colours.star], return_counts=True)
     return {str(name): int(count) for name, count in zip(names, counts, strict=True)}
 
 
-def _history(colours: DisplayColours) -> tuple[str, ...]:
-    tally = ", ".join(f"{count} {name}" for name, count in _tally(colours).items())
+def _picture_history(colours: DisplayColours) -> tuple[str, ...]:
+    tally = ", ".join(f"{count} {name}" for name, count in _tally_of_sources(colours).items())
     how = "ratios kept" if colours.curve.keeps_ratios else "channel by channel"
     return (
         f"starcal: stars of a stretched picture recoloured, all else untouched: {tally}",

@@ -17,7 +17,7 @@ from ..layers import Split
 from ..place.match import Match, match_catalogue, similarity
 
 PAIRS_FOR_TURN = 10  # fewer pairs tell a shift only
-SIGNIFICANT = 3.0  # errors of the correction; less is left alone
+CORRECTION_SIGMA = 3.0  # errors of the correction; less is left alone
 LEAST_SHIFT_PX = 0.05  # nobody sees less
 BENT_PX = 0.7  # scatter per axis above which one shift, turn and scale are not enough
 ENOUGH_FOR_CHECK = 10  # stars on both sides of which some must be the same
@@ -173,7 +173,7 @@ def _by_pairs(
     moved = positions_on(star_field, nebula_field.wcs, star_row)
     wanted = complex_positions(nebula_field, nebula_row)
     correction, scatter_px, corrected = _correction(moved, wanted)
-    offset = _median(moved - wanted)
+    offset = _middle_place(moved - wanted)
     return replace(
         on_trust,
         pairs=len(star_row),
@@ -199,7 +199,7 @@ def places_on(star_field: Field, nebula_field: Field) -> tuple[NDArray, NDArray]
     a, b = register_stars(star_field, nebula_field).correction
     rows = star_field.found[np.argsort(star_field.luminance[star_field.found])[::-1]]
     z = a * positions_on(star_field, nebula_field.wcs, rows) + b
-    z = z[_inside(z.real, z.imag, nebula_field.shape)]
+    z = z[_inside_frame(z.real, z.imag, nebula_field.shape)]
     return z.real, z.imag
 
 
@@ -233,7 +233,7 @@ def _overlap_share(star_field, nebula_field):
     rows, columns = nebula_field.shape
     x, y = np.meshgrid(np.linspace(0, columns - 1, 64), np.linspace(0, rows - 1, 64))
     there = source_positions(star_field.wcs, nebula_field.wcs, x, y)
-    share = float(np.mean(_inside(*there, star_field.shape)))
+    share = float(np.mean(_inside_frame(*there, star_field.shape)))
     if share == 0:
         raise FrameError(
             f"{star_field.name} and {nebula_field.name} show different parts of the sky by their "
@@ -243,13 +243,13 @@ def _overlap_share(star_field, nebula_field):
     return share
 
 
-def _inside(x, y, shape):
+def _inside_frame(x, y, shape):
     return (x > -0.5) & (x < shape[1] - 0.5) & (y > -0.5) & (y < shape[0] - 0.5)
 
 
 def _count_inside(field, other):
     z = positions_on(field, other.wcs, field.found)
-    return int(np.count_nonzero(_inside(z.real, z.imag, other.shape)))
+    return int(np.count_nonzero(_inside_frame(z.real, z.imag, other.shape)))
 
 
 def _common_stars(star_field: Field, nebula_field: Field) -> tuple[Match, NDArray, NDArray]:
@@ -297,13 +297,15 @@ def _correction(moved, wanted):
     a, b = similarity(moved, wanted, PAIRS_FOR_TURN)
     scatter_px = _scatter(a * moved + b - wanted)
     motion = np.sqrt(np.mean(np.abs((a - 1) * moved + b) ** 2))
-    corrected = motion > max(LEAST_SHIFT_PX, SIGNIFICANT * scatter_px * np.sqrt(2 / len(moved)))
+    corrected = motion > max(
+        LEAST_SHIFT_PX, CORRECTION_SIGMA * scatter_px * np.sqrt(2 / len(moved))
+    )
     if corrected:
         return (complex(a), complex(b)), scatter_px, True
     return (1 + 0j, 0j), _scatter(moved - wanted), False
 
 
-def _median(z):
+def _middle_place(z):
     return complex(np.median(z.real), np.median(z.imag))
 
 

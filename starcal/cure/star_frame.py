@@ -9,7 +9,7 @@ from scipy.spatial import cKDTree
 
 from ..colour.stellar import LUMINANCE_WEIGHTS
 from ..errors import FrameError
-from ..frame.regrid import Moved, regrid
+from ..frame.regrid import MovedWCS, regrid
 from ..layers.light import drawn, tiles
 from ..stars import Flag, in_channels
 from .registration import (
@@ -120,10 +120,12 @@ def join_star_frame(
     """
     _require_layer(own_layer, nebula_field, star_brightness)
     registration = register_stars(star_field, nebula_field)
-    brightness, scatter_mag, n_stars = _brightness(star_field, nebula_field, registration)
+    brightness, scatter_mag, n_stars = _brightness_factor(
+        star_field, nebula_field, registration
+    )
     layer = _layer_on(star_field, nebula_field, registration)
     fwhm_px = (star_field.fwhm_px * registration.scale, nebula_field.fwhm_px)
-    share = _share(np.isfinite(layer).all(axis=0), max(fwhm_px))
+    share = _covered_share(np.isfinite(layer).all(axis=0), max(fwhm_px))
     alone, nebular = _without_partner(star_field, nebula_field, registration, brightness)
     nebular &= n_stars > 0  # else nothing says how bright a star would be
     faint = alone & ~nebular
@@ -144,7 +146,7 @@ def join_star_frame(
         fwhm_px=fwhm_px,
         returned=returned,
         too_faint=too_faint,
-        notes=registration.notes + _notes(fwhm_px, returned, too_faint, n_stars),
+        notes=registration.notes + _star_frame_notes(fwhm_px, returned, too_faint, n_stars),
     )
 
 
@@ -194,13 +196,13 @@ def _layer_on(star_field, nebula_field, registration):
     return regrid(
         star_field.split.stars,
         star_field.wcs,
-        Moved(nebula_field.wcs, 1 / a, -b / a),
+        MovedWCS(nebula_field.wcs, 1 / a, -b / a),
         nebula_field.shape,
         light=True,
     )
 
 
-def _share(covered, fwhm_px):
+def _covered_share(covered, fwhm_px):
     """1 well inside the covered part, 0 along its edge and outside, smooth between."""
     if covered.all():
         return np.ones(covered.shape, np.float32)
@@ -209,13 +211,13 @@ def _share(covered, fwhm_px):
     return ramp * ramp * (3 - 2 * ramp)
 
 
-def _brightness(star_field, nebula_field, registration):
+def _brightness_factor(star_field, nebula_field, registration):
     """Factor that makes common stars as bright as the nebula frame has them, its scatter in mag,
     and their number."""
     star_row, nebula_row = registration.star_row, registration.nebula_row
     if not len(star_row):
         return 1.0, np.nan, 0
-    good = _clean(star_field, star_row) & _clean(nebula_field, nebula_row)
+    good = _clean_rows(star_field, star_row) & _clean_rows(nebula_field, nebula_row)
     if not good.any():
         good[:] = True
     own_mag = luminance_mag(nebula_field, nebula_row[good])
@@ -225,7 +227,7 @@ def _brightness(star_field, nebula_field, registration):
     return float(10 ** (-0.4 * np.median(ratio_mag))), float(scatter_mag), len(ratio_mag)
 
 
-def _clean(field, rows):
+def _clean_rows(field, rows):
     return (np.array(field.stars["flags"])[rows] & SPOILT == 0) & (
         np.array(field.stars["snr"])[rows] >= BRIGHTNESS_SNR
     )
@@ -245,11 +247,11 @@ def _without_partner(star_field, nebula_field, registration, brightness):
     """
     rows = nebula_field.found
     width_px = max(nebula_field.fwhm_px, star_field.fwhm_px * registration.scale)
-    places = _points(complex_positions(nebula_field, rows))
+    places = _finite_points(complex_positions(nebula_field, rows))
     light = nebula_field.luminance[rows]
     own = light / brightness
     there = star_field.found
-    shown = _shown(star_field, nebula_field, registration, there)
+    shown = _shown_places(star_field, nebula_field, registration, there)
     alone = np.zeros(len(nebula_field.stars), bool)
     alone[rows] = _outshines(own, places, shown, star_field.luminance[there], width_px)
     _leave_out_parts(alone, rows, places, light, BRIGHT_REACH_FWHM * width_px)
@@ -258,7 +260,7 @@ def _without_partner(star_field, nebula_field, registration, brightness):
     )
     nebular = np.zeros(len(nebula_field.stars), bool)
     nebular[rows] = alone[rows] & (own > NEBULAR_EXCESS * unclear)
-    nebular[rows] &= own > VISIBLE * _limit(star_field)
+    nebular[rows] &= own > VISIBLE * _faintest_luminance(star_field)
     return alone, nebular
 
 
@@ -272,14 +274,14 @@ def _outshines(own, places, shown, shown_light, width_px):
 def _unclear_light(star_field, nebula_field, registration, places, reach_px):
     """Light near each place of what the star frame shows but did not split off as stars, (n,)."""
     left = np.setdiff1d(np.arange(len(star_field.stars)), star_field.found)
-    shown = _shown(star_field, nebula_field, registration, left)
+    shown = _shown_places(star_field, nebula_field, registration, left)
     return _light_near(places, shown, _detected_light(star_field)[left], reach_px)
 
 
-def _shown(star_field, nebula_field, registration, rows):
+def _shown_places(star_field, nebula_field, registration, rows):
     """Places (n, 2) of the star frame's stars in the nebula frame."""
     a, b = registration.correction
-    return _points(a * positions_on(star_field, nebula_field.wcs, rows) + b)
+    return _finite_points(a * positions_on(star_field, nebula_field.wcs, rows) + b)
 
 
 def _detected_light(field):
@@ -305,11 +307,11 @@ def _leave_out_parts(alone, rows, places, light, reach_px):
         alone[rows[i]] = not np.any(~single[near[i]] & (light[near[i]] > BRIGHTER * light[i]))
 
 
-def _points(z):
+def _finite_points(z):
     return np.nan_to_num(np.column_stack([z.real, z.imag]), nan=-1e6)
 
 
-def _limit(field):
+def _faintest_luminance(field):
     """Luminance of the faintest stars that a field shows, those of SNR 5."""
     rows = field.found
     faint = rows[np.argsort(np.array(field.stars["snr"])[rows])[:LIMIT_STARS]]
@@ -354,7 +356,7 @@ def _count(field, chosen, share):
     return int(np.count_nonzero(share[row, column] > 0.5))
 
 
-def _notes(fwhm_px, returned, too_faint, n_stars):
+def _star_frame_notes(fwhm_px, returned, too_faint, n_stars):
     notes = [
         f"stars are {fwhm_px[0]:.1f} px wide in the star frame and {fwhm_px[1]:.1f} px in the "
         f"nebula frame, in "

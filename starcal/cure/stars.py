@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 # of a star whose place is known from the star frame: chance gives such a peak at 1 place of 3000
-SEEN_SNR = 4.0
+STAR_FRAME_SNR = 4.0
 # Fitted fluxes of made stars on nebulae scatter so much more than their formal errors.
 FITTED_ERROR_FACTOR = 1.35
 
@@ -207,7 +207,7 @@ def recolour_checked(
         parts = _with_starless(parts, frame, starless, found)
     colours = colours_of(found, parts, choices)
     layer = _own_layer(parts, colours, found.neutral_bv, choices)
-    found = _told(found, colours, choices)
+    found = _check_with_colours(found, colours, choices)
     history = _history(found, colours, choices)
     if star_frame is not None:
         return _with_star_frame(
@@ -301,7 +301,9 @@ def rgb_of(colours: StarColours, neutral_bv: float, choices: Choices) -> np.ndar
     return star_colours(colours.bv_mag, neutral_bv, choices.warmth, choices.saturation)
 
 
-def _told(found: CheckResult, colours: StarColours, choices: Choices) -> CheckResult:
+def _check_with_colours(
+    found: CheckResult, colours: StarColours, choices: Choices
+) -> CheckResult:
     """The check with a star table of its own, which has the colours given; its route the one
     taken."""
     stars = found.stars.copy()
@@ -370,7 +372,7 @@ def _measured_at(frame: Frame, known: Table, x_px: np.ndarray, y_px: np.ndarray)
     free = free_places(frame.pixels, known, x_px, y_px)
     stars = measure_at(frame.pixels, known, x_px[free], y_px[free])
     old = np.arange(len(stars)) < len(known)
-    stars = stars[old | (stars["snr"] >= SEEN_SNR)]
+    stars = stars[old | (stars["snr"] >= STAR_FRAME_SNR)]
     stars["flags"][len(known) :] |= Flag.NO_MATCH
     return stars
 
@@ -382,7 +384,7 @@ def _with_star_frame(
     ones beyond."""
     nebula = Field(parts, found.stars, require_wcs(frame), frame.name)
     joined = join_star_frame(nebula, layer, star_field, star_brightness=choices.star_brightness)
-    covered = _covered(found.stars, joined.coverage)
+    covered = _in_star_frame(found.stars, joined.coverage)
     found.stars["colour_source"] = np.where(covered, "star frame", found.stars["colour_source"])
     reason = (
         f"{_told_star_frame(joined, calibrated, star_field.name)}; beyond it: {colours.reason}"
@@ -412,7 +414,7 @@ def _by_star_frame(found: CheckResult, reason: str, notes: tuple[str, ...]) -> C
     )
 
 
-def _covered(stars: Table, coverage: np.ndarray) -> np.ndarray:
+def _in_star_frame(stars: Table, coverage: np.ndarray) -> np.ndarray:
     """Which stars stand where a star frame reaches, (n,)."""
     height, width = coverage.shape
     column = np.clip(np.rint(stars["x_px"].value).astype(int), 0, width - 1)

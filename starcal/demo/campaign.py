@@ -16,15 +16,15 @@ from . import faults
 from .light import background, with_noise
 from .scene import write_fluxes
 from .setup import Setup
-from .sky import COMPLETE_MAG, COUNT_SLOPE, catalogue_stars, header, star_field
-from .spectra import BV_RANGE_MAG, band_mags, true_calibration
+from .sky import TRUE_COUNT_SLOPE, TYCHO2_COMPLETE_MAG, header, star_field, stars_of_sky
+from .spectra import SPECTRA_BV_MAG, band_mags, true_calibration
 
 SHAPE = (500, 700)
-MOST_STARS = 1500  # drawn on a frame: each costs time
+MOST_DRAWN = 1500  # drawn on a frame: each costs time
 FEWEST_KNOWN = 12  # catalogue stars around a field, else another place is drawn
 WORTH_SNR = 15.0  # stars that tell what a frame's gains are
-BRIGHTEST = 0.7  # of what a channel holds: brighter stars clip and tell nothing
-APERTURE_FWHM = 2.0  # in which light before and after the faults is compared
+UNCLIPPED_SHARE = 0.7  # of what a channel holds: brighter stars clip and tell nothing
+TRUTH_APERTURE_FWHM = 2.0  # in which light before and after the faults is compared
 MOST_VARIATION = 0.05  # 10th to 90th percentile; beyond it no single gain is right
 FEWEST_TELLING = 5
 REFLECTED = 20  # stars that throw discs
@@ -176,7 +176,7 @@ def make(recipe: Recipe, rng: np.random.Generator) -> Made:
     electrons = dusty_electrons(recipe, truth, rng_stars)
     flats = faults.flat_planes(setup.shape, rng_sky, recipe.vignetting, recipe.colour_gradient)
     empty = background(setup, rng_sky)
-    light = star_light(recipe, truth, electrons) + empty
+    light = spoilt_star_light(recipe, truth, electrons) + empty
     exposed = exposed_planes(recipe, light * flats, rng_noise)
     add_sensor_faults(exposed, recipe, rng_sensor)
     write_fluxes(truth, electrons * channel_scale(recipe))
@@ -204,13 +204,13 @@ def dusty_electrons(recipe: Recipe, truth: Table, rng: np.random.Generator) -> n
     """Electrons of every star in every channel, (stars, 3); V and B-V stay what is seen."""
     setup, bv_mag = recipe.setup, np.array(truth["bv_mag"])
     ebv_mag = recipe.ebv_mag * (1 + 0.1 * rng.standard_normal(len(bv_mag)))
-    ebv_mag = np.clip(ebv_mag, 0, bv_mag - BV_RANGE_MAG[0])  # no star is born bluer than that
+    ebv_mag = np.clip(ebv_mag, 0, bv_mag - SPECTRA_BV_MAG[0])  # no star is born bluer than that
     mags = band_mags(setup.bands, bv_mag - ebv_mag, setup.scatter, rng)
     mags += faults.dust_mags(setup.bands, ebv_mag)
     return setup.v_zero_electrons * 10 ** (-0.4 * (np.array(truth["v_mag"])[:, None] + mags))
 
 
-def star_light(recipe: Recipe, truth: Table, electrons: np.ndarray) -> np.ndarray:
+def spoilt_star_light(recipe: Recipe, truth: Table, electrons: np.ndarray) -> np.ndarray:
     """Stars in electrons, without noise, each channel by its profile, place and focus."""
     setup = recipe.setup
     light = np.zeros((3, *setup.shape), np.float32)
@@ -300,7 +300,9 @@ def whole(stamp: np.ndarray) -> np.ndarray:
 
 def stamp_of(row, recipe: Recipe) -> tuple[slice, slice, slice]:
     """The box in which a star's light is compared; on the grid of the channel that lies right."""
-    reach = int(np.ceil(APERTURE_FWHM * np.max(recipe.setup.fwhm_px) + np.max(recipe.soft_px)))
+    reach = int(
+        np.ceil(TRUTH_APERTURE_FWHM * np.max(recipe.setup.fwhm_px) + np.max(recipe.soft_px))
+    )
     x, y = int(np.rint(row["x_px"])), int(np.rint(row["y_px"]))
     return (
         slice(None),
@@ -313,7 +315,7 @@ def full_levels(recipe: Recipe) -> np.ndarray:
     """Levels beyond which a star is known to clip, (3,)."""
     gains = np.asarray(recipe.setup.channel_gains)
     full = np.minimum(1.0, recipe.high) * gains
-    return BRIGHTEST * (np.minimum(full, recipe.white) if recipe.levels else full)
+    return UNCLIPPED_SHARE * (np.minimum(full, recipe.white) if recipe.levels else full)
 
 
 def gains_needed(gains: np.ndarray, ratios: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -346,7 +348,7 @@ def plain_recipe(rng: np.random.Generator, shape: tuple[int, int]) -> Recipe:
         wcs_offset_px=_pair(rng.uniform(-1, 1, 2)),
     )
     setup = _at_a_place(setup, rng)
-    profile = faults.moffat(setup.fwhm_px, float(rng.uniform(2.4, 5.0)))
+    profile = faults.moffat_profile(setup.fwhm_px, float(rng.uniform(2.4, 5.0)))
     return Recipe(setup=setup, profiles=_all(profile))
 
 
@@ -367,21 +369,21 @@ def _pair(values) -> tuple[float, float]:
 def _at_a_place(setup: Setup, rng: np.random.Generator) -> Setup:
     """Somewhere with enough catalogue stars, at a scale of 2 to 8 arcsec a pixel."""
     while True:
-        place = _place(rng).icrs
+        place = _drawn_place(rng).icrs
         moved = replace(
             setup,
             ra_deg=float(place.ra.deg),
             dec_deg=float(place.dec.deg),
             scale_arcsec=_between(rng, 2.0, 8.0),
         )
-        known = catalogue_stars(moved)
+        known = stars_of_sky(moved)
         if len(known) >= FEWEST_KNOWN:
-            complete = max(int(np.sum(known.v_mag < COMPLETE_MAG)), 1)
-            deepest = COMPLETE_MAG + np.log10(MOST_STARS / complete) / COUNT_SLOPE
+            complete = max(int(np.sum(known.v_mag < TYCHO2_COMPLETE_MAG)), 1)
+            deepest = TYCHO2_COMPLETE_MAG + np.log10(MOST_DRAWN / complete) / TRUE_COUNT_SLOPE
             return replace(moved, faint_to_mag=float(np.clip(deepest, 11.5, 16.0)))
 
 
-def _place(rng: np.random.Generator) -> SkyCoord:
+def _drawn_place(rng: np.random.Generator) -> SkyCoord:
     """Half of the places anywhere, a quarter in the Milky Way, a quarter at high latitude."""
     sin_b = rng.uniform(-1, 1)
     kind = rng.integers(4)

@@ -21,7 +21,7 @@ from scipy.ndimage import gaussian_filter
 from scipy.special import erfc, j1
 
 from ..robust import middle_px
-from .light import add_stamp, over_pixels, pixels_around, slope_plane, subpixels
+from .light import add_stamp, pixels_around, slope_plane, subpixels, summed_over_pixels
 
 Profile = Callable[[np.ndarray, np.ndarray, float, float], np.ndarray]
 """Density of a star's light at dx_px, dy_px (they broadcast) from its middle x_px, y_px."""
@@ -73,7 +73,7 @@ def radial(density: Callable[[np.ndarray], np.ndarray], reach_px: float) -> Prof
     return of_star
 
 
-def moffat(fwhm_px: float, beta: float) -> Profile:
+def moffat_profile(fwhm_px: float, beta: float) -> Profile:
     """Moffat 1969 (A&A 3, 455), cut at 40 widths."""
     alpha2 = fwhm_px**2 / 4 / (2 ** (1 / beta) - 1)
     return radial(lambda r: (1 + r**2 / alpha2) ** -beta, 40 * fwhm_px)
@@ -125,7 +125,7 @@ def doughnut(outer_px: float, inner: float = 0.4, edge_px: float = 0.8) -> Profi
 
 def bloated(profile: Profile, share: float = 0.3, times: float = 2.5) -> Profile:
     """A share of the light out of focus, as a lens does to violet."""
-    halo = stretched(profile, (times, times))
+    halo = stretched_profile(profile, (times, times))
 
     def of_star(*where):
         return (1 - share) * profile(*where) + share * halo(*where)
@@ -188,7 +188,7 @@ def varying(
         from_centre = float(distance / np.hypot(half[0], half[1]))
         width = 1 + growth * (1 + offset @ along / farthest) / 2
         length = width * (1 + stretch * from_centre**2)
-        there = with_tail(stretched(profile, (length, width)), coma_px * from_centre)
+        there = with_tail(stretched_profile(profile, (length, width)), coma_px * from_centre)
         out, across = along_and_across(dx_px, dy_px, offset / max(float(distance), 1e-9))
         return there(out, across, x_px, y_px)
 
@@ -202,7 +202,7 @@ def along_and_across(dx_px, dy_px, direction: np.ndarray) -> tuple[np.ndarray, n
     return along, across
 
 
-def stretched(profile: Profile, times: tuple[float, float]) -> Profile:
+def stretched_profile(profile: Profile, times: tuple[float, float]) -> Profile:
     """A profile so many times as long and as wide."""
     length, width = times
 
@@ -216,7 +216,7 @@ def with_tail(profile: Profile, tail_px: float) -> Profile:
     """A third of the light blurred and shifted along dx; the middle of all light stays."""
     if tail_px == 0:
         return profile
-    tail = stretched(profile, (1 + tail_px / 6, 1 + tail_px / 6))
+    tail = stretched_profile(profile, (1 + tail_px / 6, 1 + tail_px / 6))
 
     def of_star(dx_px, dy_px, x_px, y_px):
         core = profile(dx_px + tail_px / 3, dy_px, x_px, y_px)
@@ -287,27 +287,27 @@ def draw_stars(
     for x, y, light in zip(x_px, y_px, flux, strict=True):
         seen = np.flatnonzero(light * brightest > floor)
         reach = PROBED_PX[min(seen[-1] + 1, len(PROBED_PX) - 1)] if len(seen) else 3.0
-        rows, columns = _window(image, x, y, reach)
+        rows, columns = _window_around(image, x, y, reach)
         if len(rows) and len(columns):
             _draw_star(image, x, y, light, profile, reach)
 
 
 def _draw_star(image, x: float, y: float, light: float, profile: Profile, reach: float) -> None:
     """One star: integrated over pixels near its middle, taken at their centres farther out."""
-    near_rows, near_columns = _window(image, x, y, min(reach, NEAR_PX))
+    near_rows, near_columns = _window_around(image, x, y, min(reach, NEAR_PX))
     if reach > NEAR_PX:
-        rows, columns = _window(image, x, y, reach)
+        rows, columns = _window_around(image, x, y, reach)
         stamp = light * profile(columns - x, rows[:, None] - y, x, y)
         stamp[np.ix_(near_rows - rows[0], near_columns - columns[0])] = 0
         add_stamp(image, rows, columns, stamp.astype(image.dtype))
     if len(near_rows) and len(near_columns):
         dx_px = subpixels(near_columns) - x
         dy_px = subpixels(near_rows)[:, None] - y
-        stamp = light * over_pixels(profile(dx_px, dy_px, x, y))
+        stamp = light * summed_over_pixels(profile(dx_px, dy_px, x, y))
         add_stamp(image, near_rows, near_columns, stamp.astype(image.dtype))
 
 
-def _window(
+def _window_around(
     image: np.ndarray, x: float, y: float, reach: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Rows and columns of an image around a place."""
@@ -388,7 +388,7 @@ def add_reflections(
     for x, y, light in zip(x_px, y_px, flux, strict=True):
         at_x = x + offset * (middle_x - x)
         at_y = y + offset * (middle_y - y)
-        rows, columns = _window(image, at_x, at_y, radius_px + 2)
+        rows, columns = _window_around(image, at_x, at_y, radius_px + 2)
         if len(rows) and len(columns):
             ring = ring_disc(np.hypot(rows[:, None] - at_y, columns - at_x), radius_px)
             add_stamp(image, rows, columns, (light * level * ring).astype(image.dtype))

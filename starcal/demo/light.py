@@ -108,7 +108,7 @@ def add_stars(
         rows = pixels_around(y, reach, image.shape[0])
         columns = pixels_around(x, reach, image.shape[1])
         r2_px2 = squares(rows, y)[:, None] + squares(columns, x)
-        stamp = over_pixels(profile(r2_px2, fwhm_px, moffat_beta))
+        stamp = summed_over_pixels(profile(r2_px2, fwhm_px, moffat_beta))
         add_stamp(image, rows, columns, np.float32(light) * stamp)
 
 
@@ -136,7 +136,7 @@ def add_stamp(
     image[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1] += stamp
 
 
-def over_pixels(density: np.ndarray) -> np.ndarray:
+def summed_over_pixels(density: np.ndarray) -> np.ndarray:
     """Integrate over pixels what is given at `subpixels` of both axes, (3 rows, 3 columns)."""
     rows = density.shape[0] // 3
     columns = density.shape[1] // 3

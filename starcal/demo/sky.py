@@ -10,11 +10,14 @@ from astropy.wcs import WCS
 from ..catalogue.embedded import bv_error_model, cone
 from .clouds import LINES
 from .setup import FILTER_NAMES, SYSTEMS, Setup
-from .spectra import BV_RANGE_MAG
+from .spectra import SPECTRA_BV_MAG
 
-FIELD_BV_MAG = (0.75, 0.35)  # mean and rms of field stars, where the field's own are too few
-COMPLETE_MAG = 11.0  # Tycho-2 is 99 % complete to V 11.0 (Hoeg et al. 2000)
-COUNT_SLOPE = 0.35  # d log10 N / dV, typical of V 11 to 16
+TRUE_FIELD_BV_MAG = (
+    0.75,
+    0.35,
+)  # mean and rms of field stars, where the field's own are too few
+TYCHO2_COMPLETE_MAG = 11.0  # Tycho-2 is 99 % complete to V 11.0 (Hoeg et al. 2000)
+TRUE_COUNT_SLOPE = 0.35  # d log10 N / dV, typical of V 11 to 16
 SPARSEST_PER_DEG2 = 10.0  # Tycho-2 stars to V 11 at the galactic poles
 
 
@@ -59,7 +62,7 @@ def field_colours(bv_mag: np.ndarray, error_mag: np.ndarray) -> tuple[float, flo
     """Mean and rms of the true B-V of a field, from its well-measured stars if there are ten."""
     good = np.isfinite(bv_mag) & (error_mag < 0.1)
     if good.sum() < 10:
-        return FIELD_BV_MAG
+        return TRUE_FIELD_BV_MAG
     variance = np.var(bv_mag[good]) - np.mean(error_mag[good] ** 2)
     return float(np.mean(bv_mag[good])), float(np.sqrt(max(variance, 0.01)))
 
@@ -68,13 +71,13 @@ def star_field(setup: Setup, rng: np.random.Generator) -> Table:
     """Catalogue stars and invented fainter ones inside the frame, brightest first, with true
     colours."""
     wcs = WCS(wcs_header(setup, exact=True))
-    known = setup.stars if setup.stars is not None else catalogue_stars(setup)
+    known = setup.stars if setup.stars is not None else stars_of_sky(setup)
     prior = field_colours(*known_colours(setup, known))
     rows = [known_stars(setup, wcs, known, prior, rng)]
     if setup.faint_to_mag is not None:
         rows.append(invented_stars(setup, wcs, np.array(rows[0]["v_mag"]), prior, rng))
     merged = stacked(rows)
-    merged["bv_mag"] = np.clip(merged["bv_mag"], *BV_RANGE_MAG)
+    merged["bv_mag"] = np.clip(merged["bv_mag"], *SPECTRA_BV_MAG)
     return merged[np.argsort(merged["v_mag"], kind="stable")]
 
 
@@ -131,7 +134,7 @@ def star_table(
     )
 
 
-def catalogue_stars(setup: Setup):
+def stars_of_sky(setup: Setup):
     """Stars of the embedded catalogue around the frame, at its epoch."""
     epoch_yr = 2000 + (mjd(setup.date_obs) - 51544.5) / 365.25
     radius_deg = 0.51 * np.hypot(*setup.shape) * setup.scale_arcsec / 3600
@@ -160,9 +163,11 @@ def invented_stars(
 def missing_mags(setup: Setup, known_mag: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     """V of as many stars as star counts expect beyond those known, (stars,)."""
     area_deg2 = np.prod(setup.shape) * (setup.scale_arcsec / 3600) ** 2
-    complete = max(np.sum(known_mag < COMPLETE_MAG), SPARSEST_PER_DEG2 * area_deg2)
-    edges_mag = np.linspace(COMPLETE_MAG, max(setup.faint_to_mag, COMPLETE_MAG), 21)
-    expected = np.diff(complete * 10 ** (COUNT_SLOPE * (edges_mag - COMPLETE_MAG)))
+    complete = max(np.sum(known_mag < TYCHO2_COMPLETE_MAG), SPARSEST_PER_DEG2 * area_deg2)
+    edges_mag = np.linspace(
+        TYCHO2_COMPLETE_MAG, max(setup.faint_to_mag, TYCHO2_COMPLETE_MAG), 21
+    )
+    expected = np.diff(complete * 10 ** (TRUE_COUNT_SLOPE * (edges_mag - TYCHO2_COMPLETE_MAG)))
     missing = rng.poisson(np.maximum(expected - np.histogram(known_mag, edges_mag)[0], 0))
     within_bin = rng.uniform(0, edges_mag[1] - edges_mag[0], missing.sum())
     return np.repeat(edges_mag[:-1], missing) + within_bin

@@ -9,7 +9,7 @@ from astropy.table import Table
 from ..catalogue.embedded import data_folder
 from .setup import Setup
 
-BV_RANGE_MAG = (-0.3, 1.8)  # the spectra end there
+SPECTRA_BV_MAG = (-0.3, 1.8)  # the spectra end there
 NEIGHBOURS = 6  # spectra alike in B-V among which one is drawn
 
 
@@ -81,7 +81,7 @@ def band_mags(
     ndarray, (stars, bands)
     """
     coefficients, residuals = mean_relation(bands)
-    bv_mag = np.clip(bv_mag, *BV_RANGE_MAG)
+    bv_mag = np.clip(bv_mag, *SPECTRA_BV_MAG)
     mags = relation_mag(coefficients, bv_mag)
     if scatter == "gaussian":
         mean = np.zeros(len(bands))

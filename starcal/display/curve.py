@@ -18,15 +18,15 @@ POWERS = (0.8, 1.0, 1.3, 1.7, 2.2, 3.0)
 KNEES = (0.5, 0.8, 0.95, 0.985)
 STRENGTHS = (0.0, 0.5, 1.0, 2.0, 3.5, 5.5, 8.0, 11.0)
 PLAIN = (2.2, 0.5, 0.0)  # where too few stars tell: the display's own curve, nearly
-FEWEST_STARS = 12
-MOST_STARS = 80
+FEWEST_CURVE_STARS = 12
+MOST_CURVE_STARS = 80
 LEAST_EXCESS_SIGMA = 5.0
 GAMMA_COST = (
     0.25  # a pure power is not seen in profiles; without magnitudes the plainest is taken
 )
 RATIO_COST = 0.15
 TABLE = np.linspace(0, 1, 2048)
-ROUNDS = 6  # of the additive fit
+CURVE_ROUNDS = 6  # of the additive fit
 
 
 @dataclass(frozen=True)
@@ -93,9 +93,9 @@ def fit_curve(rings: NDArray, ground: NDArray, sigma: float, half_px: float) -> 
     half_px : float
         Of a typical star; rings out to three times that are looked at.
     """
-    if len(rings) < FEWEST_STARS:
+    if len(rings) < FEWEST_CURVE_STARS:
         return ToneCurve(*PLAIN)
-    step = max(1, len(rings) // MOST_STARS)
+    step = max(1, len(rings) // MOST_CURVE_STARS)
     rings = rings[::step, :, : round(3 * half_px) + 2]
     ground = ground[::step]
     excess = rings - ground[:, :, None]
@@ -141,7 +141,7 @@ def _star_plus_ring(level: NDArray, weight: NDArray) -> tuple[NDArray, NDArray]:
     """Means of stars (3, n) and of rings (3, radii), each of what the other leaves."""
     star = np.zeros(level.shape[:2])
     ring = np.zeros((level.shape[0], level.shape[2]))
-    for _ in range(ROUNDS):
+    for _ in range(CURVE_ROUNDS):
         rest = (level - ring[:, None]) * weight
         star = rest.sum(axis=2) / np.maximum(weight.sum(axis=2), 1)
         rest = (level - star[:, :, None]) * weight

@@ -25,12 +25,12 @@ UNEVEN_SIGMA, UNEVEN_SHARE = (
     3.0,
     0.06,
 )  # upper scatter of textured surroundings; of the peak too
-STAMP_PIXELS = 1 << 21  # per batch of stars, to bound memory
+PROFILE_BATCH_PIXELS = 1 << 21  # per batch of stars, to bound memory
 LIKE_PEAKS = 41  # stars of like peak that tell what width a star has
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Profiles:
+class DisplayProfiles:
     """Of n detections in a picture of display values.
 
     Attributes
@@ -77,7 +77,7 @@ class Profiles:
         """Whether the surroundings have structure of their own."""
         return (self.scatter > UNEVEN_SIGMA) & (self.texture > UNEVEN_SHARE)
 
-    def pick(self, rows: NDArray) -> "Profiles":
+    def pick(self, rows: NDArray) -> "DisplayProfiles":
         """Some of them."""
         columns = {k: v[rows] for k, v in vars(self).items() if isinstance(v, np.ndarray)}
         return replace(self, **columns)
@@ -89,7 +89,7 @@ def pixel_noise(mean: NDArray) -> float:
     return max(float(SIGMA_PER_DEVIATION * np.median(rest)), LEAST_SIGMA)
 
 
-def measure_profiles(display: NDArray, stars: Table) -> Profiles:
+def measure_profiles(display: NDArray, stars: Table) -> DisplayProfiles:
     """Measure how the stars of a table are displayed.
 
     Parameters
@@ -106,9 +106,9 @@ def measure_profiles(display: NDArray, stars: Table) -> Profiles:
     fwhm_px = float(np.mean(stars.meta["fwhm_px"]))
     radius = round(np.clip(RADIUS_FWHM * fwhm_px, SMALLEST_RADIUS_PX, LARGEST_RADIUS_PX))
     rings = ring_medians(display, x_px, y_px, radius)
-    shape = _shape(ring_medians(mean[None], x_px, y_px, radius)[:, 0], sigma)
+    shape = _shape_of_profile(ring_medians(mean[None], x_px, y_px, radius)[:, 0], sigma)
     round_about = _surroundings(display, mean, x_px, y_px, shape, sigma)
-    return Profiles(
+    return DisplayProfiles(
         x_px=x_px,
         y_px=y_px,
         rings=rings,
@@ -127,14 +127,14 @@ def _saturated(rings: NDArray) -> NDArray[np.bool_]:
 
 def ring_medians(planes: NDArray, x_px: NDArray, y_px: NDArray, radius: int) -> NDArray:
     """Medians of rings a pixel wide round each place, (n, channels, radius + 1)."""
-    return np.stack([_rings(plane, x_px, y_px, radius) for plane in planes], axis=1)
+    return np.stack([_ring_profiles(plane, x_px, y_px, radius) for plane in planes], axis=1)
 
 
-def _rings(plane: NDArray, x_px: NDArray, y_px: NDArray, radius: int) -> NDArray:
+def _ring_profiles(plane: NDArray, x_px: NDArray, y_px: NDArray, radius: int) -> NDArray:
     offsets = disc_offsets(radius + 0.5)
     ring = np.rint(np.hypot(*offsets)).astype(int)
     found = np.full((len(x_px), radius + 1), np.nan, np.float32)
-    step = max(1, STAMP_PIXELS // len(ring))
+    step = max(1, PROFILE_BATCH_PIXELS // len(ring))
     for first in range(0, len(x_px), step):
         part = slice(first, first + step)
         values = stamps_at(plane, x_px[part], y_px[part], offsets)[0]
@@ -151,7 +151,7 @@ def _finite_median(values: NDArray) -> NDArray:
     return np.take_along_axis(ordered, middle[:, None], -1)[:, 0]
 
 
-def _shape(profile: NDArray, sigma: float) -> dict[str, NDArray]:
+def _shape_of_profile(profile: NDArray, sigma: float) -> dict[str, NDArray]:
     """Peak, floor, half radius, reach and edge of mean profiles, (n, radii)."""
     profile = _without_gaps(profile)
     top = profile[:, :2].max(axis=1)
@@ -163,7 +163,7 @@ def _shape(profile: NDArray, sigma: float) -> dict[str, NDArray]:
         "peak": peak,
         "floor": floor,
         "half_px": half_px,
-        "reach_px": _reach(profile, floor, peak, half_px, sigma),
+        "reach_px": _reach_of_profile(profile, floor, peak, half_px, sigma),
         "edge_px": low - high,
     }
 
@@ -198,7 +198,7 @@ def _crossing(profile: NDArray, level: NDArray) -> NDArray:
     return first - 1 + np.clip(share, 0.2, 1.0)
 
 
-def _reach(profile, floor, peak, half_px, sigma) -> NDArray:
+def _reach_of_profile(profile, floor, peak, half_px, sigma) -> NDArray:
     """First ring after the half radius that is near the floor, or where the profile stops
     falling."""
     radius = np.arange(profile.shape[1])
@@ -294,12 +294,12 @@ def _discs(shape, x_px, y_px, radius_px) -> NDArray[np.bool_]:
     return covered
 
 
-def are_stars(found: Profiles, matched: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def are_stars(found: DisplayProfiles, matched: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Which detections are stars and not knots of the nebula.
 
     Parameters
     ----------
-    found : Profiles
+    found : DisplayProfiles
     matched : ndarray of bool, (n,)
         Where a catalogue knows a star: brightness and size are enough then.
     """
@@ -314,7 +314,7 @@ def are_stars(found: Profiles, matched: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return bright & sized & (matched | _like_a_star(found, calm))
 
 
-def _like_a_star(found: Profiles, calm: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _like_a_star(found: DisplayProfiles, calm: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Alone, round, and of another hue than its surroundings; less is asked on calm ground."""
     lonely = found.filled < np.where(calm, 0.35, 0.10)
     shaped = found.roundness > np.where(calm, 0.4, 0.6)
@@ -323,21 +323,21 @@ def _like_a_star(found: Profiles, calm: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return lonely & shaped & own_hue
 
 
-def _sized(found: Profiles, calm: NDArray) -> NDArray:
+def _sized(found: DisplayProfiles, calm: NDArray) -> NDArray:
     """About as wide as stars of like peak, or wide by saturation."""
     usual = usual_half_px(found)
     sized = found.half_px <= np.where(calm, 1.7 * usual + 0.5, 1.35 * usual + 0.3)
     return sized | _burnt_out(found, calm)
 
 
-def _burnt_out(found: Profiles, calm: NDArray) -> NDArray:
+def _burnt_out(found: DisplayProfiles, calm: NDArray) -> NDArray:
     """Wide by saturation: a core at the display's white with a steep edge."""
     steep = found.edge_px <= 1.1 * 2 * np.median(found.half_px) + 0.35 * found.half_px
     white = (found.rings[:, :, 0] > 0.8).all(axis=1)
     return found.saturated & steep & (calm | white)
 
 
-def usual_half_px(found: Profiles) -> NDArray:
+def usual_half_px(found: DisplayProfiles) -> NDArray:
     """Half radius that stars of like peak have: a running median over the peaks."""
     order = np.argsort(found.peak)
     smooth = ndimage.median_filter(found.half_px[order], min(LIKE_PEAKS, len(order) or 1))

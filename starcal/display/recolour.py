@@ -10,7 +10,7 @@ from ..colour.stellar import rgb_to_uv_prime, star_rgb
 from ..layers.fill import fill
 from ..stars import Flag
 from .curve import ToneCurve, fit_curve
-from .profiles import Profiles, are_stars, measure_profiles, ring_medians
+from .profiles import DisplayProfiles, are_stars, measure_profiles, ring_medians
 from .targets import Parts, Targets, choose_targets, parts_of
 from .transfer import footprint_window, paint, recoloured
 
@@ -119,7 +119,7 @@ def recolour_display(
         targets = _all_of(usual_bv, targets)
     before = _Picture(shown, ground, curve, targets.saturation, neutral_bv)
     made = _painted_if_better(before, found, under, parts, targets)
-    return _told(display, before, star, parts, targets, made)
+    return _with_evidence(display, before, star, parts, targets, made)
 
 
 def _or_unknown(values: NDArray | None, n: int) -> NDArray:
@@ -128,7 +128,7 @@ def _or_unknown(values: NDArray | None, n: int) -> NDArray:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class _Made:
+class _Painted:
     """A painted picture, what it may differ in, and the stars that were given back their colour."""
 
     picture: NDArray
@@ -138,24 +138,24 @@ class _Made:
 
 
 def _painted_if_better(
-    before: "_Picture", found: Profiles, under: NDArray, parts: Parts, targets: Targets
-) -> _Made:
+    before: "_Picture", found: DisplayProfiles, under: NDArray, parts: Parts, targets: Targets
+) -> _Painted:
     """Paint all, judge, and paint again without the stars that are no better."""
     taken = np.isfinite(targets.bv_mag)
     first, _ = before.painted(found, targets.bv_mag, taken)
     worse = taken & ~_better(parts, before.judged(first, found, under), targets.source)
     picture, footprint = before.painted(found, targets.bv_mag, taken & ~worse)
     after = before.judged(picture, found, under)
-    return _Made(picture=picture, footprint=footprint, parts=after, worse=worse)
+    return _Painted(picture=picture, footprint=footprint, parts=after, worse=worse)
 
 
-def _told(
+def _with_evidence(
     display: NDArray,
     before: "_Picture",
     star: NDArray,
     parts: Parts,
     targets: Targets,
-    made: _Made,
+    made: _Painted,
 ) -> DisplayColours:
     """The picture with what led to it; NaN stay, and all outside footprints."""
     source, bv_mag = _per_row(star, targets, made.worse)
@@ -207,7 +207,7 @@ class _Picture:
     neutral_bv: float | None
 
     def painted(
-        self, found: Profiles, bv_mag: NDArray, rows: NDArray
+        self, found: DisplayProfiles, bv_mag: NDArray, rows: NDArray
     ) -> tuple[NDArray, NDArray]:
         """The picture with some of the stars coloured, and where it may differ."""
         log_colour = np.log(star_rgb(bv_mag[rows], self.neutral_bv))
@@ -215,7 +215,7 @@ class _Picture:
         made = recoloured(self.display, self.ground, painted, self.curve, self.saturation)
         return made, painted.weight > 0
 
-    def judged(self, picture: NDArray, found: Profiles, under: NDArray) -> Parts:
+    def judged(self, picture: NDArray, found: DisplayProfiles, under: NDArray) -> Parts:
         """Cores and rims of the stars in a picture of these places."""
         rings = ring_medians(picture, found.x_px, found.y_px, found.rings.shape[2] - 1)
         return parts_of(rings, found, under, self.neutral_bv)
@@ -231,7 +231,7 @@ def _better(before: Parts, after: Parts, source: NDArray) -> NDArray[np.bool_]:
     return (after.impossible <= before.impossible) & ~still
 
 
-def _ground(display: NDArray, found: Profiles) -> NDArray[np.float32]:
+def _ground(display: NDArray, found: DisplayProfiles) -> NDArray[np.float32]:
     """The picture filled in from around under the stars."""
     hidden = np.zeros(display.shape[1:], bool)
     for i in range(len(found.x_px)):
@@ -245,7 +245,7 @@ def _ground(display: NDArray, found: Profiles) -> NDArray[np.float32]:
     return ground
 
 
-def _at(ground: NDArray, found: Profiles) -> NDArray:
+def _at(ground: NDArray, found: DisplayProfiles) -> NDArray:
     """Ground under each star's middle, (n, 3)."""
     rows = _pixels_at(found.y_px, ground.shape[1])
     columns = _pixels_at(found.x_px, ground.shape[2])
@@ -257,7 +257,7 @@ def _pixels_at(places_px: NDArray, side: int) -> NDArray[np.int_]:
     return np.clip(np.rint(places_px).astype(int), 0, side - 1)
 
 
-def _curve_of(found: Profiles, flags: NDArray, under: NDArray) -> ToneCurve:
+def _curve_of(found: DisplayProfiles, flags: NDArray, under: NDArray) -> ToneCurve:
     """From the clean stars."""
     spoilt = flags & (Flag.EDGE | Flag.BLENDED) != 0
     clean = ~spoilt & ~found.saturated & ~found.textured & (found.roundness > 0.6)

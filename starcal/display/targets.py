@@ -7,9 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..colour.stellar import classify, green_index, real_star_log_ratios, srgb_decode, white_rgb
+from ..fit.sources import USUAL_SPREAD_MAG
 from ..robust import SIGMA_PER_DEVIATION
 from .curve import ToneCurve
-from .profiles import Profiles
+from .profiles import DisplayProfiles
 
 IMPOSSIBLE = ("green", "magenta", "blue")
 CATALOGUE_ERROR_MAG = 0.25  # a B-V known less well tells less than the picture does
@@ -21,13 +22,12 @@ FEWEST_FOR_SATURATION = 12
 # Largest slope of a pair of channels against B-V, mag per mag, in light: every composite of
 # O III with H alpha has 1.12, broadband nearly so.
 PLAIN_SLOPE = 1.12
-SLOPE_ERROR = (
+HALF_BELIEVED_ERROR = (
     0.35  # at this relative error, half of what is measured of the saturation is believed
 )
 ON_LOCUS = 0.25  # mag of the green index: a population nearer is one of stars
 BV_GRID_MAG = np.linspace(-0.3, 1.5, 181)
 LEAST_SPREAD_MAG = 0.1  # of R against B; less may be noise and uneven ground
-USUAL_SPREAD_MAG = 0.35  # of B-V in a field of stars
 TRUE_CONTRAST = 1.47  # change of R against B with B-V, mag per mag, of real stars
 SPREAD_RANGE_MAG = (-0.2, 1.4)
 FAINTEST_SHARE = 0.03  # of a core's light in a channel, that still makes a ratio
@@ -81,7 +81,7 @@ class Targets:
 
 
 def parts_of(
-    rings: NDArray, found: Profiles, ground: NDArray, neutral_bv: float | None
+    rings: NDArray, found: DisplayProfiles, ground: NDArray, neutral_bv: float | None
 ) -> Parts:
     """Judge cores and rims as displayed.
 
@@ -89,7 +89,7 @@ def parts_of(
     ----------
     rings : ndarray, (n, 3, radii)
         Medians of rings, before or after.
-    found : Profiles
+    found : DisplayProfiles
         Of the same n stars, for their half radii.
     ground : ndarray, (n, 3)
         Display values under the stars.
@@ -103,12 +103,12 @@ def parts_of(
     rim = _mean_in(light, radius, on_rim)
     excess = _mean_in(rings - ground[:, :, None], radius, on_rim)
     seen = excess.mean(axis=1) > 3 * found.sigma
-    core_kind = _kind(core, neutral_bv)
-    rim_kind = np.where(seen, _kind(rim, neutral_bv), "unknown")
+    core_kind = _kind_of_colours(core, neutral_bv)
+    rim_kind = np.where(seen, _kind_of_colours(rim, neutral_bv), "unknown")
     return Parts(core=core, rim=rim, core_kind=core_kind, rim_kind=rim_kind)
 
 
-def _kind(light: NDArray, neutral_bv: float | None) -> NDArray:
+def _kind_of_colours(light: NDArray, neutral_bv: float | None) -> NDArray:
     """What colours can be; a channel below the ground has as good as nothing."""
     return classify(np.maximum(light, 1e-6), neutral_bv)
 
@@ -121,7 +121,7 @@ def _mean_in(values: NDArray, radius: NDArray, inside: NDArray) -> NDArray:
 
 
 def choose_targets(
-    found: Profiles,
+    found: DisplayProfiles,
     parts: Parts,
     curve: ToneCurve,
     ground: NDArray,
@@ -147,7 +147,7 @@ def choose_targets(
     known = np.isfinite(catalogue_bv) & (catalogue_error <= CATALOGUE_ERROR_MAG)
     known &= _as_bright(brightness, v_mag)
     inferred, scatter = _inferred_bv(ratios, catalogue_bv, known)
-    known &= ~(fine & _contradicted(catalogue_bv, inferred, scatter))
+    known &= ~(fine & _another_stars_colour(catalogue_bv, inferred, scatter))
     offers = {
         "catalogue": np.where(known, catalogue_bv, np.nan),
         "continuum": inferred,
@@ -161,7 +161,7 @@ def choose_targets(
     return Targets(bv_mag=bv_mag, source=source, saturation=saturation)
 
 
-def _contradicted(
+def _another_stars_colour(
     catalogue_bv: NDArray, inferred: NDArray, scatter: float
 ) -> NDArray[np.bool_]:
     """Where the picture's own relation is good and a catalogue B-V far off it: another star's."""
@@ -181,7 +181,7 @@ def _first_that_tells(offers: dict[str, NDArray], fine: NDArray[np.bool_]) -> ND
 
 
 def _light_ratios(
-    found: Profiles, curve: ToneCurve, ground: NDArray
+    found: DisplayProfiles, curve: ToneCurve, ground: NDArray
 ) -> tuple[NDArray, NDArray]:
     """Rho and beta of the cores in the light that the curve tells, (2, n), and magnitudes, (n,)."""
     light = _unclipped_light(found.rings, curve, ground)
@@ -232,17 +232,17 @@ def _inferred_bv(ratios: NDArray, bv_mag: NDArray, known: NDArray) -> tuple[NDAr
     rows = np.flatnonzero(known & np.isfinite(ratios).all(axis=0))
     if len(rows) < FEWEST_FOR_RELATION:
         return nothing, np.nan
-    design = _design(ratios, rows)
+    design = _ratio_terms(ratios, rows)
     taught = bv_mag[rows]
     answer, scatter = _robust_answer(design[rows], taught)
-    spread = _scatter(taught - np.median(taught), 0.0)
+    spread = _scatter_at_least(taught - np.median(taught), 0.0)
     if scatter > min(RELATION_SCATTER_MAG, RELATION_SHARE * spread):
         return nothing, np.nan
     low, high = np.quantile(taught, (0.02, 0.98))
     return np.clip(design @ answer, low - 0.1, high + 0.1), scatter
 
 
-def _design(ratios: NDArray, rows: NDArray) -> NDArray:
+def _ratio_terms(ratios: NDArray, rows: NDArray) -> NDArray:
     """A constant and the ratios of n stars less the median of some, (n, 3)."""
     middle = np.median(ratios[:, rows], axis=1)
     rho, beta = ratios - middle[:, None]
@@ -256,12 +256,12 @@ def _robust_answer(design: NDArray, wanted: NDArray) -> tuple[NDArray, float]:
         root = np.sqrt(weight)
         answer = np.linalg.lstsq(design * root[:, None], wanted * root, rcond=None)[0]
         left = wanted - design @ answer
-        scatter = _scatter(left, 0.02)
+        scatter = _scatter_at_least(left, 0.02)
         weight = _huber_weight(left, scatter)
     return answer, scatter
 
 
-def _scatter(left: NDArray, least: float) -> float:
+def _scatter_at_least(left: NDArray, least: float) -> float:
     """Standard deviation of residuals by their median size."""
     return max(SIGMA_PER_DEVIATION * float(np.median(np.abs(left))), least)
 
@@ -294,7 +294,7 @@ def _saturation(ratios: NDArray, bv_mag: NDArray, error_mag: NDArray) -> float:
         return 1.0
     x = bv_mag[rows] - np.median(bv_mag[rows])
     rho, beta = ratios[:, rows]
-    fits = [_slope(x, pair) for pair in (rho, beta, rho - beta)]
+    fits = [_robust_slope(x, pair) for pair in (rho, beta, rho - beta)]
     slope, error = max(fits, key=lambda one: abs(one[0]))
     found = abs(slope) / _true_share(x, error_mag[rows]) / PLAIN_SLOPE
     return _believed(float(np.clip(found, 0.3, 2.5)), error / max(abs(slope), 1e-6))
@@ -302,7 +302,7 @@ def _saturation(ratios: NDArray, bv_mag: NDArray, error_mag: NDArray) -> float:
 
 def _believed(saturation: float, relative_error: float) -> float:
     """Drawn towards 1, the less sure the slope it comes from."""
-    return float(1 + (saturation - 1) / (1 + (relative_error / SLOPE_ERROR) ** 2))
+    return float(1 + (saturation - 1) / (1 + (relative_error / HALF_BELIEVED_ERROR) ** 2))
 
 
 def _true_share(bv_mag: NDArray, error_mag: NDArray) -> float:
@@ -311,13 +311,13 @@ def _true_share(bv_mag: NDArray, error_mag: NDArray) -> float:
     return np.clip(1 - noise / max(float(np.var(bv_mag)), 1e-6), 0.3, 1)
 
 
-def _slope(x: NDArray, y: NDArray) -> tuple[float, float]:
+def _robust_slope(x: NDArray, y: NDArray) -> tuple[float, float]:
     """Robust slope and its error."""
     weight = np.ones(len(x))
     for _ in range(8):
         slope, constant = np.polyfit(x, y, 1, w=np.sqrt(weight))
         left = y - slope * x - constant
-        scatter = _scatter(left, 1e-3)
+        scatter = _scatter_at_least(left, 1e-3)
         weight = _huber_weight(left, scatter)
     return float(slope), float(scatter / np.sqrt(len(x)) / max(np.std(x), 1e-3))
 

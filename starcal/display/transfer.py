@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from ..colour.stellar import LUMINANCE_WEIGHTS, luminance, srgb_decode, srgb_encode, star_rgb
 from .curve import ToneCurve
-from .profiles import Profiles, window_round
+from .profiles import DisplayProfiles, window_round
 
 TAPER_PX = 1.5  # of a footprint's rim
 SEEN_SIGMA = (1.0, 3.0)  # of profile and pixel: between them colours fade in
@@ -36,13 +36,17 @@ class Painted:
 
 
 def paint(
-    found: Profiles, log_colour: NDArray, display: NDArray, ground: NDArray, curve: ToneCurve
+    found: DisplayProfiles,
+    log_colour: NDArray,
+    display: NDArray,
+    ground: NDArray,
+    curve: ToneCurve,
 ) -> Painted:
     """Lay out the colours of stars over their footprints.
 
     Parameters
     ----------
-    found : Profiles
+    found : DisplayProfiles
         Of the n stars that get a colour.
     log_colour : ndarray, (n, 3)
     display, ground : ndarray, (3, y, x)
@@ -56,26 +60,28 @@ def paint(
     for i in range(len(found.x_px)):
         window, radius = footprint_window(shape, found, i)
         profile = _profile_at(found, i, radius)
-        inside = _inside(found, i, radius)
+        inside = _footprint_share(found, i, radius)
         own = inside * _own_weight(profile, excess[window], _local_sigma(found, i))
         weight[window] = np.maximum(weight[window], own)
-        light = (_light_of(curve, found.floor[i], profile) + 1e-12) * (inside > 0)
+        light = (_light_of_profile(curve, found.floor[i], profile) + 1e-12) * (inside > 0)
         share[window] += light
         total[:, *window] += np.multiply.outer(log_colour[i], light)
     return Painted(log_colour=total / np.maximum(share, 1e-30), weight=weight)
 
 
-def footprint_window(shape, found: Profiles, i: int) -> tuple[tuple[slice, slice], NDArray]:
+def footprint_window(
+    shape, found: DisplayProfiles, i: int
+) -> tuple[tuple[slice, slice], NDArray]:
     """Rows and columns of a star's footprint, and distances of its pixels from the star."""
     return window_round(shape, found.x_px[i], found.y_px[i], found.reach_px[i] + 1)
 
 
-def _inside(found: Profiles, i: int, radius: NDArray) -> NDArray:
+def _footprint_share(found: DisplayProfiles, i: int, radius: NDArray) -> NDArray:
     """1 inside a star's footprint, falling to 0 over its rim."""
     return np.clip((found.reach_px[i] + 1 - radius) / TAPER_PX, 0, 1)
 
 
-def _profile_at(found: Profiles, i: int, radius: NDArray) -> NDArray:
+def _profile_at(found: DisplayProfiles, i: int, radius: NDArray) -> NDArray:
     """The star's profile above its floor, falling outwards."""
     mean = found.rings[i].mean(axis=0)
     known = np.isfinite(mean)
@@ -84,23 +90,23 @@ def _profile_at(found: Profiles, i: int, radius: NDArray) -> NDArray:
     return np.maximum(np.interp(radius, at[known], falling[known]), 0)
 
 
-def _local_sigma(found: Profiles, i: int) -> float:
+def _local_sigma(found: DisplayProfiles, i: int) -> float:
     busy = np.clip(found.scatter[i] / 2, 1, 5) if found.textured[i] else 1.0
     return float(found.sigma * busy)
 
 
 def _own_weight(profile: NDArray, excess: NDArray, sigma: float) -> NDArray:
     """Of the star's light in pixels, so that filaments keep their own."""
-    seen = _smooth(profile / sigma) * _smooth(excess / sigma)
+    seen = _smooth_step(profile / sigma) * _smooth_step(excess / sigma)
     return seen * np.minimum(1, OWN_LIGHT * (profile + sigma) / (np.maximum(excess, 0) + sigma))
 
 
-def _smooth(sigmas: NDArray) -> NDArray:
+def _smooth_step(sigmas: NDArray) -> NDArray:
     share = np.clip((sigmas - SEEN_SIGMA[0]) / (SEEN_SIGMA[1] - SEEN_SIGMA[0]), 0, 1)
     return share * share * (3 - 2 * share)
 
 
-def _light_of(curve: ToneCurve, floor: float, profile: NDArray) -> NDArray:
+def _light_of_profile(curve: ToneCurve, floor: float, profile: NDArray) -> NDArray:
     values = np.stack([np.full(profile.shape, floor) + profile] * 3)
     base = np.full((3, *profile.shape), floor)
     return np.maximum((curve.light(values) - curve.light(base))[1], 0)
@@ -156,9 +162,9 @@ def _exponent(display, ground, log_colour, curve: ToneCurve, saturation: float) 
     base = curve.light(ground)
     colour = np.exp(saturation * log_colour)
     amount = _amount_of_light(base, colour, wanted, curve)
-    shown = srgb_decode(_shown(curve, base + amount * colour)) - srgb_decode(ground)
-    ratio = _contrast(np.log(np.maximum(shown, 1e-4 * shown.max(axis=0)) + 1e-9))
-    plain = _contrast(log_colour)
+    shown = srgb_decode(_clipped_display(curve, base + amount * colour)) - srgb_decode(ground)
+    ratio = _colour_contrast(np.log(np.maximum(shown, 1e-4 * shown.max(axis=0)) + 1e-9))
+    plain = _colour_contrast(log_colour)
     contrast = (plain**2).sum(axis=0)
     exponent = (ratio * plain).sum(axis=0) / np.maximum(contrast, 1e-9)
     return np.clip(exponent, 0, _most_exponent(plain, contrast))
@@ -170,24 +176,27 @@ def _amount_of_light(base, colour, wanted, curve: ToneCurve) -> NDArray:
     high = np.full(len(wanted), MOST_LIGHT)
     for turn in range(BISECTIONS):
         middle = 0.5 * (low + high) if turn > 6 else np.sqrt((low + 1e-6) * high)
-        dim = luminance(srgb_decode(_shown(curve, base + middle * colour)), axis=0) < wanted
+        dim = (
+            luminance(srgb_decode(_clipped_display(curve, base + middle * colour)), axis=0)
+            < wanted
+        )
         low = np.where(dim, middle, low)
         high = np.where(dim, high, middle)
     return high
 
 
-def _contrast(log_colour: NDArray) -> NDArray:
+def _colour_contrast(log_colour: NDArray) -> NDArray:
     """Logarithms of channels against their luminance-weighted mean, (3, P)."""
     return log_colour - (LUMINANCE_WEIGHTS[:, None] * log_colour).sum(axis=0)
 
 
-def _shown(curve: ToneCurve, light: NDArray) -> NDArray:
+def _clipped_display(curve: ToneCurve, light: NDArray) -> NDArray:
     return np.clip(curve.display(light), 0, 1)
 
 
 def _most_exponent(plain: NDArray, contrast: NDArray) -> NDArray:
     """The exponent that would lead to the ends of the line of stars."""
-    ends = _contrast(np.log(star_rgb(np.array(BV_ENDS_MAG), 0.65)).T)
+    ends = _colour_contrast(np.log(star_rgb(np.array(BV_ENDS_MAG), 0.65)).T)
     blue = np.linalg.norm(ends[:, 0])
     red = np.linalg.norm(ends[:, 1])
     longest = np.where(plain[2] > plain[0], blue, red)

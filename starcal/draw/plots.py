@@ -32,7 +32,10 @@ from ..place.match import Match
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-BANDS = (("R against G", "−2.5 log₁₀(R/G), mag"), ("B against G", "−2.5 log₁₀(B/G), mag"))
+RATIO_TITLES = (
+    ("R against G", "−2.5 log₁₀(R/G), mag"),
+    ("B against G", "−2.5 log₁₀(B/G), mag"),
+)
 BV_LABEL = "B−V in the catalogue, mag"
 # Dark blue and vermilion differ in lightness too, so that they stay apart in grey print and for
 # every kind of eye.
@@ -46,7 +49,7 @@ PAIRED = {
     "linewidths": 0.9,
 }
 FOUND = {"marker": ".", "s": 16, "c": "#6e6e6e", "linewidths": 0}
-MISSING = {"marker": "+", "s": 34, "c": "#8a6d00", "linewidths": 0.9}
+MISSING_MARK = {"marker": "+", "s": 34, "c": "#8a6d00", "linewidths": 0.9}
 BY_SOURCE = {  # the most trusted first
     "star frame": {"marker": "*", "s": 44, "c": "#1f3b73", "linewidths": 0},
     "catalogue": USED,
@@ -113,7 +116,7 @@ def plot_fit(fit: GainFit, ax: Sequence[Axes] | None = None) -> np.ndarray:
             ms=8,
             label="gain read here",
         )
-        panel.set(title=BANDS[band][0], xlabel=BV_LABEL, ylabel=BANDS[band][1])
+        panel.set(title=RATIO_TITLES[band][0], xlabel=BV_LABEL, ylabel=RATIO_TITLES[band][1])
         panel.legend(fontsize="small", framealpha=0.85)
     return axes
 
@@ -134,7 +137,7 @@ def plot_residuals(fit: GainFit, ax: Sequence[Axes] | None = None) -> np.ndarray
     """
     axes = new_axes((10, 2.8), 2) if ax is None else np.asarray(ax)
     for panel, (title, _), residual, scatter in zip(
-        axes, BANDS, fit.residual_mag, fit.scatter_mag, strict=True
+        axes, RATIO_TITLES, fit.residual_mag, fit.scatter_mag, strict=True
     ):
         _stars_and_clipped(panel, fit, residual, _limits(residual[fit.used]))
         panel.axhline(0, **LINE)
@@ -176,7 +179,7 @@ def plot_chromaticity(
     """
     ax = new_axes((5.6, 6.2)) if ax is None else ax
     locus = locus_uv(neutral_bv)
-    below, above = (_limit(side * IMPOSSIBLE_DUV, neutral_bv) for side in (-1, 1))
+    below, above = (_limit_of_possible(side * IMPOSSIBLE_DUV, neutral_bv) for side in (-1, 1))
     ax.plot(*below.T, **LIMIT)
     ax.plot(*above.T, label=f"limit: |Duv| = {IMPOSSIBLE_DUV}", **LIMIT)
     ax.plot(*locus.T, label="real stars", **LINE)
@@ -189,7 +192,7 @@ def plot_chromaticity(
         xlabel="u′",
         ylabel="v′",
         aspect="equal",
-        **_room([locus, *(np.column_stack(c[:2]) for c in colours)]),
+        **_axes_limits([locus, *(np.column_stack(c[:2]) for c in colours)]),
     )
     ax.grid(alpha=0.25)
     _legend_below(ax, 2)
@@ -304,7 +307,7 @@ def check_places(
         for which, style, label in kinds
         if which.any()
     ]
-    return places + _not_found(match)
+    return places + _not_found_marks(match)
 
 
 def source_places(x_px: np.ndarray, y_px: np.ndarray, source: np.ndarray) -> list[Marks]:
@@ -333,13 +336,17 @@ def source_places(x_px: np.ndarray, y_px: np.ndarray, source: np.ndarray) -> lis
     ]
 
 
-def _not_found(match: Match | None) -> list[Marks]:
+def _not_found_marks(match: Match | None) -> list[Marks]:
     if match is None:
         return []
     alone = match.in_frame.copy()
     alone[match.catalogue] = False
     label = f"in the catalogue, not found ({np.count_nonzero(alone)})"
-    return [Marks(match.x_px[alone], match.y_px[alone], MISSING, label)] if alone.any() else []
+    return (
+        [Marks(match.x_px[alone], match.y_px[alone], MISSING_MARK, label)]
+        if alone.any()
+        else []
+    )
 
 
 def _draw(ax: Axes, kinds: Sequence[Marks]) -> None:
@@ -479,7 +486,7 @@ def _label_locus(ax: Axes, limit: np.ndarray, neutral_bv: float | None) -> None:
         )
 
 
-def _limit(distance: float, neutral_bv_mag: float | None) -> np.ndarray:
+def _limit_of_possible(distance: float, neutral_bv_mag: float | None) -> np.ndarray:
     """Colours at this Duv from black bodies, u'v' (n, 2) as displayed with the neutral star."""
     uv = planckian_uv(1e6 / np.linspace(25, 600, 80))
     along = np.gradient(uv, axis=0)
@@ -490,7 +497,7 @@ def _limit(distance: float, neutral_bv_mag: float | None) -> np.ndarray:
     )
 
 
-def _room(colours: Sequence[np.ndarray]) -> dict:
+def _axes_limits(colours: Sequence[np.ndarray]) -> dict:
     """Limits of the axes that hold the locus with its labels and all stars."""
     shown = np.concatenate(colours)
     (left, low), (right, high) = (

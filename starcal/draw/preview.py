@@ -22,7 +22,7 @@ PAGE_SIDE_PX = 1000  # longer side of a whole picture in the report
 PICTURE_BYTES = 600_000
 CROP_PX = 320  # three beside each other fill the page
 NOTEBOOK_SIDE_PX = 420  # longer side of a picture in a notebook
-STRIP_ROWS = 64
+PREVIEW_ROWS = 64
 
 
 def write_png(path: str | Path, picture: np.ndarray, *, overwrite: bool = False) -> None:
@@ -109,11 +109,11 @@ def to_image(
 def _to_bytes(plane: np.ndarray) -> np.ndarray:
     """[0, 1] as 0 to 255, NaN as 0; by strips that stay in the cache."""
     made = np.empty(plane.shape, np.uint8)
-    for first in range(0, len(plane), STRIP_ROWS):
-        strip = plane[first : first + STRIP_ROWS] * np.float32(255)
+    for first in range(0, len(plane), PREVIEW_ROWS):
+        strip = plane[first : first + PREVIEW_ROWS] * np.float32(255)
         np.fmax(strip, 0, out=strip)
         np.fmin(strip, 255, out=strip)
-        made[first : first + STRIP_ROWS] = np.rint(strip, out=strip)
+        made[first : first + PREVIEW_ROWS] = np.rint(strip, out=strip)
     return made
 
 

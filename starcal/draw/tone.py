@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..colour.stellar import srgb_decode, srgb_encode
 from ..errors import FrameError
+from ..frame.levels import BORDER_MOST
 from ..robust import SIGMA_PER_DEVIATION
 
 # Where a stretch puts the sky and the bright parts of the nebula, in display units: a sky that is
@@ -24,8 +25,6 @@ NEBULA_QUANTILE = 0.99
 SKY_DEPTH_SIGMA = 3.0
 NEBULA_MAX_DEPTHS = 60.0
 NEBULA_MIN_SIGMA = 30.0
-
-BORDER_MOST = 0.5  # of the frame; what is 0 over more of it is a black sky, and counts
 
 _STRIP_PIXELS = 1 << 16  # a strip and its temporaries fit the cache
 _SAMPLE_SIDE = 512
@@ -70,7 +69,7 @@ class Stretch:
     def on_sky_of(self, pixels: NDArray) -> "Stretch":
         """The same stretch with the black point moved to the sky of another picture (after its sky
         was made grey)."""
-        sky, _ = _sky(_sample(pixels))
+        sky, _ = _sky_and_noise(_sample(pixels))
         return replace(self, black=tuple(float(level) for level in sky - self._sky_depth))
 
     def adjusted(self, black: float = 0.0, strength: float = 1.0) -> "Stretch":
@@ -185,7 +184,7 @@ def choose_stretch(pixels: NDArray) -> Stretch:
     """
     _require_colour(pixels)
     sample = _sample(pixels)
-    sky, sigma = _sky(sample)
+    sky, sigma = _sky_and_noise(sample)
     intensity = sample.mean(axis=0) - sky.mean()
     nebula = max(float(np.nanquantile(intensity, NEBULA_QUANTILE)), NEBULA_MIN_SIGMA * sigma)
     if not nebula > 0:  # a few stars on black, and sampling may have missed them
@@ -240,7 +239,7 @@ def _sample(pixels: NDArray) -> NDArray:
     return np.where(usable, sample, np.nan)
 
 
-def _sky(sample: NDArray) -> tuple[NDArray, float]:
+def _sky_and_noise(sample: NDArray) -> tuple[NDArray, float]:
     """Level of each channel where it is darkest, and the pixel noise of the noisiest channel.
 
     Darkest: one in twenty of the picture's cells lies below. Channel by channel, because a nebula

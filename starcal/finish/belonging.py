@@ -137,7 +137,7 @@ def require_starless(nebula: NDArray, layer: NDArray) -> None:
     ------
     FrameError
     """
-    x_px, y_px = _brightest(layer.sum(axis=0))
+    x_px, y_px = _brightest_peaks(layer.sum(axis=0))
     if not len(x_px):
         return
     brightness = np.nan_to_num(nebula.mean(axis=0))
@@ -150,7 +150,7 @@ def require_starless(nebula: NDArray, layer: NDArray) -> None:
         )
 
 
-def _brightest(light: NDArray) -> tuple[NDArray, NDArray]:
+def _brightest_peaks(light: NDArray) -> tuple[NDArray, NDArray]:
     """Places of the brightest peaks of a star layer."""
     peak = (light == ndimage.maximum_filter(light, 7)) & (light > 0)
     y, x = np.nonzero(peak)

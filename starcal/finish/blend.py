@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ..colour import srgb_decode, srgb_encode
 from .profiles import SRGB, ColourSpace
 
-STRIP_ROWS = 256
+BLEND_ROWS = 256
 
 
 def screen_keeping_hue(
@@ -36,8 +36,8 @@ def screen_keeping_hue(
         ``below`` bit for bit where ``above`` is 0 in all channels.
     """
     joined = np.array(below, np.float32)
-    for top in range(0, joined.shape[1], STRIP_ROWS):
-        strip = np.s_[:, top : top + STRIP_ROWS]
+    for top in range(0, joined.shape[1], BLEND_ROWS):
+        strip = np.s_[:, top : top + BLEND_ROWS]
         starry = (above[strip] > 0).any(axis=0)
         if starry.any():
             light = srgb_decode(np.asarray(above[strip][:, starry], float))

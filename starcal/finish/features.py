@@ -20,10 +20,10 @@ CONTRAST = 0.015  # of features to the grey range: a nebula without its stars ha
 RATIO = (
     0.85  # of the best to the second-best distance: looser than usual, since tones have changed
 )
-REACH_PX = 3.0  # of agreement
+AGREEMENT_PX = 3.0  # of agreement
 LEAST_PAIRS = 4  # fewer fix no similarity with anything left to judge it by
 PLACE_ERROR_PX, PLACE_ERROR_SHARE = 0.15, 0.05  # of a feature: at least, and of its size
-ROUNDS = 8
+AGREEMENT_ROUNDS = 8
 POSSIBLE = (0.05, 20.0)  # scales; beyond, all pairs end in one feature
 
 
@@ -90,7 +90,7 @@ def looked_at(pixels: NDArray) -> Looked:
     """
     cv2 = features_library()
     known = np.isfinite(pixels).all(axis=0)
-    brightness = _brightness(pixels, known)
+    brightness = _grey(pixels, known)
     share = min(1.0, LONGEST_SIDE_PX / max(brightness.shape))
     if share < 1:
         size = [max(1, round(side * share)) for side in brightness.shape[::-1]]
@@ -99,7 +99,7 @@ def looked_at(pixels: NDArray) -> Looked:
     return Looked(_equalised(cv2, brightness), brightness, known, share)
 
 
-def _brightness(pixels: NDArray, known: NDArray) -> NDArray[np.float32]:
+def _grey(pixels: NDArray, known: NDArray) -> NDArray[np.float32]:
     """Mean of the channels, its median where there is no data."""
     brightness = np.mean(np.where(known, pixels, 0), axis=0, dtype=np.float32)
     middle = np.median(brightness[known]) if known.any() else 0
@@ -182,7 +182,7 @@ def applied(matrix: NDArray, places: NDArray) -> NDArray[np.float64]:
     return places @ matrix[:, :2].T + matrix[:, 2]
 
 
-def similarity(frame: Looked, picture: Looked, mirrored: bool) -> Way:
+def most_agreed_way(frame: Looked, picture: Looked, mirrored: bool) -> Way:
     """The similarity that most features agree with, from the frame as it is or from behind.
 
     Parameters
@@ -195,9 +195,9 @@ def similarity(frame: Looked, picture: Looked, mirrored: bool) -> Way:
     Way
     """
     cv2 = features_library()
-    pairs = _alike(cv2, frame.grey, picture.grey, mirrored)
+    pairs = _alike_features(cv2, frame.grey, picture.grey, mirrored)
     matrix = _drawn_through_most(cv2, pairs, mirrored) if len(pairs) >= LEAST_PAIRS else None
-    way = None if matrix is None else _refined(matrix, pairs, mirrored)
+    way = None if matrix is None else _refined_way(matrix, pairs, mirrored)
     if (
         way is None
         or not POSSIBLE[0] < np.sqrt(abs(np.linalg.det(way.matrix[:, :2]))) < POSSIBLE[1]
@@ -206,7 +206,7 @@ def similarity(frame: Looked, picture: Looked, mirrored: bool) -> Way:
     return way
 
 
-def _alike(cv2, grey: NDArray, other: NDArray, mirrored: bool) -> Pairs:
+def _alike_features(cv2, grey: NDArray, other: NDArray, mirrored: bool) -> Pairs:
     """Features that look alike in both and are like no second one."""
     finder = cv2.SIFT_create(
         nfeatures=FEATURES, contrastThreshold=CONTRAST, enable_precise_upscale=True
@@ -243,7 +243,7 @@ def _drawn_through_most(cv2, pairs: Pairs, mirrored: bool) -> NDArray | None:
     matrix, _ = cv2.estimateAffinePartial2D(
         np.float32(pairs.before * sign),
         np.float32(pairs.after),
-        ransacReprojThreshold=REACH_PX,
+        ransacReprojThreshold=AGREEMENT_PX,
         maxIters=5000,
         confidence=0.9999,
     )
@@ -252,16 +252,16 @@ def _drawn_through_most(cv2, pairs: Pairs, mirrored: bool) -> NDArray | None:
     return np.column_stack([matrix[:, :2] * sign, matrix[:, 2]])
 
 
-def _refined(matrix: NDArray, pairs: Pairs, mirrored: bool) -> Way:
+def _refined_way(matrix: NDArray, pairs: Pairs, mirrored: bool) -> Way:
     """Least squares over the agreeing pairs, the reach drawn in as far as their scatter allows."""
-    reach = REACH_PX
-    for _ in range(ROUNDS):
+    reach = AGREEMENT_PX
+    for _ in range(AGREEMENT_ROUNDS):
         off = pairs.off_px(matrix)
         inside = np.flatnonzero(off < reach)
         if len(inside) < LEAST_PAIRS:
             break
         matrix = _least_squares(pairs.take(inside), mirrored)
-        reach = float(np.clip(3 * np.median(off[inside]), 0.7, REACH_PX))
+        reach = float(np.clip(3 * np.median(off[inside]), 0.7, AGREEMENT_PX))
     return Way(matrix, pairs, inside)
 
 

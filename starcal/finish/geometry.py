@@ -13,7 +13,16 @@ from numpy.typing import NDArray
 from scipy import ndimage, stats
 
 from ..errors import GeometryError
-from .features import REACH_PX, Looked, Pairs, Way, features_library, looked_at, similarity
+from ..robust import rank_correlation
+from .features import (
+    AGREEMENT_PX,
+    Looked,
+    Pairs,
+    Way,
+    features_library,
+    looked_at,
+    most_agreed_way,
+)
 
 LEAST_AGREEING = 10  # pictures of other objects agree in 4 at most (55 pairs of 11 pictures)
 SCALES = (0.35, 1.7)  # of nebula to starless frame: edits of 0.4 to 1.5 and their errors
@@ -25,7 +34,7 @@ LEAST_LEAD = 0.12  # over the best of other places and of the mirror
 OTHER_PLACES = 24
 LEAST_OVERLAP = 0.1  # of the nebula
 
-ADVICE = (
+MOVED_ADVICE = (
     "say --moved none if it was neither cropped nor turned, or name the frame it was made from by "
     "--starless FILE"
 )
@@ -125,12 +134,12 @@ def find_moved(starless: NDArray, nebula: NDArray) -> Moved:
         picture was sheared or bent.
     """
     frame, picture = looked_at(starless), looked_at(nebula)
-    ways = [similarity(frame, picture, mirrored) for mirrored in (False, True)]
+    ways = [most_agreed_way(frame, picture, mirrored) for mirrored in (False, True)]
     best, other = sorted(ways, key=lambda way: len(way.inside), reverse=True)
     if len(best.inside) < LEAST_AGREEING:
         raise GeometryError(
             f"only {len(best.inside)} features of the nebula are found in its starless frame, "
-            f"{LEAST_AGREEING} needed: {ADVICE}"
+            f"{LEAST_AGREEING} needed: {MOVED_ADVICE}"
         )
     _require_similarity(best)
     proof = _proof(frame, picture, best, other)
@@ -160,20 +169,20 @@ def _require_sure(moved: Moved) -> None:
     if not low < moved.scale < high:
         raise GeometryError(
             f"the nebula seems scaled by {moved.scale:.2f}, {low} to {high} can be followed: "
-            f"{ADVICE}"
+            f"{MOVED_ADVICE}"
         )
     lead = moved.correlation - moved.elsewhere
     if moved.correlation < LEAST_CORRELATION or lead < LEAST_LEAD:
         raise GeometryError(
             f"the place found for the nebula is not sure: brightness goes together by "
             f"{moved.correlation:.2f} there and by {moved.elsewhere:.2f} elsewhere, {LEAST_LEAD} "
-            f"apart needed: {ADVICE}"
+            f"apart needed: {MOVED_ADVICE}"
         )
 
 
 def _require_similarity(way: Way) -> None:
     """Refuse a picture that was sheared or squeezed: its axes are of two lengths."""
-    near = way.pairs.take(way.pairs.off_px(way.matrix) < 5 * REACH_PX)
+    near = way.pairs.take(way.pairs.off_px(way.matrix) < 5 * AGREEMENT_PX)
     stretch, error = _axes_apart(near)
     if len(near) >= LEAST_AGREEING and stretch > MOST_STRETCH + 4 * error:
         raise GeometryError(
@@ -201,13 +210,15 @@ def _proof(frame: Looked, picture: Looked, best: Way, other: Way) -> tuple[float
     small = PROOF_SIDE_PX / max(picture.shape)
     size = round(picture.shape[1] * small), round(picture.shape[0] * small)
     shrink = np.diag([small, small])
-    ours = _structure(picture.brightness, shrink @ np.eye(2, 3), size)
+    ours = _fine_structure(picture.brightness, shrink @ np.eye(2, 3), size)
     values = np.where(frame.known, frame.brightness, np.nan)
-    laid = _structure(values, shrink @ best.matrix, size)
-    others = [_rank_correlation(ours, shifted) for shifted in _elsewhere(laid)]
+    laid = _fine_structure(values, shrink @ best.matrix, size)
+    others = [_correlation_where_both(ours, shifted) for shifted in _elsewhere(laid)]
     if other.matrix is not None:
-        others.append(_rank_correlation(ours, _structure(values, shrink @ other.matrix, size)))
-    return _rank_correlation(ours, laid), float(np.max(others))
+        others.append(
+            _correlation_where_both(ours, _fine_structure(values, shrink @ other.matrix, size))
+        )
+    return _correlation_where_both(ours, laid), float(np.max(others))
 
 
 def _elsewhere(laid: NDArray):
@@ -218,7 +229,7 @@ def _elsewhere(laid: NDArray):
         yield np.roll(laid, shift, axis=(0, 1))
 
 
-def _structure(values: NDArray, matrix: NDArray, size: tuple[int, int]) -> NDArray:
+def _fine_structure(values: NDArray, matrix: NDArray, size: tuple[int, int]) -> NDArray:
     """Ranks of values carried onto a coarse grid, NaN outside, wide structure taken out."""
     cv2 = features_library()
     scale = np.sqrt(abs(np.linalg.det(matrix[:, :2])))
@@ -243,8 +254,8 @@ def _without_wide_structure(ranks: NDArray, inside: NDArray) -> NDArray:
     return np.where(inside, ranks - wide, np.nan)
 
 
-def _rank_correlation(a: NDArray, b: NDArray) -> float:
+def _correlation_where_both(a: NDArray, b: NDArray) -> float:
     both = np.isfinite(a) & np.isfinite(b)
     if both.mean() < LEAST_OVERLAP:
         return -1.0
-    return float(np.nan_to_num(stats.spearmanr(a[both], b[both]).statistic, nan=-1.0))
+    return rank_correlation(a[both], b[both])

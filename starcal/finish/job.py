@@ -1,12 +1,12 @@
 """The last step as one job: a finished nebula and its star layer, from files to one picture."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..checking.check import Progress
 from ..draw.tone import Stretch, choose_stretch
 from ..errors import GeometryError
 from ..frame import Frame, icc_profile_of, read_frame, require_same_place
@@ -17,8 +17,6 @@ from .profiles import SRGB, colour_space
 
 HOWS = ("auto", "add", "screen")
 STAR_STRENGTH = (0.1, 10.0)
-
-Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -135,7 +133,7 @@ def join_pictures(
     light = own_light = np.nan_to_num(layer.pixels)
     frame = read_frame(starless) if starless else starless_beside(layer, Path(stars))
     progress("looking where the nebula lies", 0.2)
-    found = None if moved == "none" else _found(frame, below, layer)
+    found = None if moved == "none" else _found_geometry(frame, below, layer)
     if found is not None and not found.unchanged:
         light = carried_layer(light, found.matrix, below.pixels.shape[1:])
     _require_one_size(below.pixels, light)
@@ -165,7 +163,7 @@ def _require_asked(moved: str, how: str, star_strength: float) -> None:
         raise ValueError(f"star strength {star_strength} given; {low} to {high} is possible")
 
 
-def _found(frame: Frame | None, below: Frame, layer: Frame) -> Moved | None:
+def _found_geometry(frame: Frame | None, below: Frame, layer: Frame) -> Moved | None:
     """Where the nebula lies; None where the starless frame itself or two equal WCS say it."""
     if frame is None:
         solved = below.wcs is not None and layer.wcs is not None

@@ -37,8 +37,8 @@ def carried_layer(
     carried = np.zeros((3, *shape), np.float32)
     for channel, plane in enumerate(stars):
         soft = ndimage.gaussian_filter(plane, sigma_px) if sigma_px else plane
-        starry = _moved((soft > 0).astype(np.float32), matrix, shape, order=1) > 0.5
-        light = _moved(soft, matrix, shape, order=3)
+        starry = _moved_plane((soft > 0).astype(np.float32), matrix, shape, order=1) > 0.5
+        light = _moved_plane(soft, matrix, shape, order=3)
         carried[channel] = np.where(starry, np.maximum(light, 0), 0)
     return carried
 
@@ -49,7 +49,9 @@ def _softening_px(matrix: NDArray) -> float:
     return SOFTENED_SHARE * np.sqrt(max(scale**-2 - 1, 0))
 
 
-def _moved(plane: NDArray, matrix: NDArray, shape: tuple[int, int], order: int) -> NDArray:
+def _moved_plane(
+    plane: NDArray, matrix: NDArray, shape: tuple[int, int], order: int
+) -> NDArray:
     """A plane carried by a matrix of x and y; splines of an order between its pixels."""
     back = np.linalg.inv(matrix[:, :2])
     offset = -(back @ matrix[:, 2])[::-1]

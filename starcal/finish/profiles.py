@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from ..colour import LUMINANCE_WEIGHTS, srgb_decode
 from ..errors import FrameError
 
-LEVELS = (
+CURVE_POINTS = (
     4097  # of the curve that is read off a profile; linear between them to 1e-6 of full scale
 )
 # White and primaries of IEC 61966-2-1 (sRGB), as x, y, Y
@@ -63,7 +63,7 @@ class ColourSpace:
         return np.tensordot(LUMINANCE_WEIGHTS @ self.to_srgb, light, axes=1)
 
 
-SRGB = ColourSpace("sRGB", srgb_decode(np.linspace(0, 1, LEVELS)), np.eye(3))
+SRGB = ColourSpace("sRGB", srgb_decode(np.linspace(0, 1, CURVE_POINTS)), np.eye(3))
 
 
 def colour_space(icc_profile: bytes | None) -> ColourSpace:
@@ -107,7 +107,7 @@ def colour_space(icc_profile: bytes | None) -> ColourSpace:
 
 def _read_off(icc_profile: bytes) -> ColourSpace:
     """Curve and primaries, as the profile turns greys and primaries into light."""
-    ramp = np.repeat(np.linspace(0, 1, LEVELS)[:, None], 3, axis=1)
+    ramp = np.repeat(np.linspace(0, 1, CURVE_POINTS)[:, None], 3, axis=1)
     light = _to_linear_srgb(icc_profile, ramp)[:, 1]
     return ColourSpace(
         name=_name(icc_profile),

@@ -15,7 +15,7 @@ from ..texts import counted
 from .gains import MAG_PER_LN, MIN_STARS
 from .population import COUNTS_PER_MAG, ln_population
 from .posterior import Evidence, FrameFit, fit_frame, star_posteriors
-from .relations import GRID_BV_MAG, PIVOT_BV_MAG, Bands, candidates
+from .relations import GRID_BV_MAG, PIVOT_BV_MAG, Bands, candidate_bands
 
 COPY_SCATTER_MAG = (
     0.015  # of a ratio of bright stars; that of two lines scatters by 0.04 and more
@@ -224,7 +224,7 @@ def gather(seen: Seen, bands: Bands | None, ln_catalogue: np.ndarray) -> Evidenc
         ln_prior=_ln_prior(seen, reference, against_v),
         ln_catalogue=ln_catalogue,
         catalogued=np.isfinite(seen.v_mag),
-        weight=_weights(seen, np.isfinite(ratio).all(axis=0), reference),
+        weight=_star_weights(seen, np.isfinite(ratio).all(axis=0), reference),
     )
 
 
@@ -243,7 +243,7 @@ def _ratios(seen: Seen, bands: Bands | None) -> tuple[np.ndarray, np.ndarray, np
     return ratio, variance, shared
 
 
-def _weights(seen: Seen, has_ratio: np.ndarray, reference: np.ndarray) -> np.ndarray:
+def _star_weights(seen: Seen, has_ratio: np.ndarray, reference: np.ndarray) -> np.ndarray:
     """How much each star counts in the fit, 0 for those left out."""
     matched = _even(np.flatnonzero(seen.clean & has_ratio), reference, MOST_MATCHED)
     others = _even(np.flatnonzero(seen.other & has_ratio), reference, MOST_OTHERS)
@@ -271,7 +271,7 @@ def fit_continuum(seen: Seen, told: str = "") -> ContinuumFit:
         Look at ``refused`` before using it.
     """
     ln_catalogue = _ln_catalogue(seen)
-    kinds = candidates(distinct_channels(seen.mag, seen.error_mag), told)
+    kinds = candidate_bands(distinct_channels(seen.mag, seen.error_mag), told)
     blank = gather(seen, None, ln_catalogue)
     nothing = ContinuumFit(
         frame=None,
@@ -289,13 +289,13 @@ def fit_continuum(seen: Seen, told: str = "") -> ContinuumFit:
     evidence = gather(seen, bands, ln_catalogue)
     made = replace(
         nothing,
-        frame=_fitted(bands, evidence, seen),
+        frame=_fitted_kind(bands, evidence, seen),
         evidence=evidence,
         used=evidence.weight[seen.clean] > 0,
         told_by=_told_by(bands, kinds, told),
         refused="",
     )
-    return _judged(made, seen)
+    return _judged_fit(made, seen)
 
 
 def _has_clean_light(seen: Seen) -> bool:
@@ -308,7 +308,8 @@ def _likeliest(kinds: list[Bands], seen: Seen, ln_catalogue: np.ndarray) -> Band
     if len(kinds) == 1:
         return kinds[0]
     fits = [
-        _fitted(bands, _thinned(gather(seen, bands, ln_catalogue)), seen) for bands in kinds
+        _fitted_kind(bands, _thinned(gather(seen, bands, ln_catalogue)), seen)
+        for bands in kinds
     ]
     odds = [fit.ln_evidence + np.log(USUAL_SHARE[fit.bands.name]) for fit in fits]
     return kinds[int(np.argmax(odds))]
@@ -334,16 +335,18 @@ def _told_by(bands: Bands, kinds: list[Bands], told: str) -> str:
     return "the usual order, assumed" if len(kinds) == 1 else "by the stars themselves"
 
 
-def _fitted(bands: Bands, evidence: Evidence, seen: Seen) -> FrameFit:
+def _fitted_kind(bands: Bands, evidence: Evidence, seen: Seen) -> FrameFit:
     """The fit of one kind of channels to the stars that count."""
     rows = np.flatnonzero(evidence.weight > 0)
     stars = evidence.rows(rows)
     return fit_frame(
-        bands, stars, _start(bands, stars, np.where(seen.clean, seen.bv_mag, np.nan)[rows])
+        bands,
+        stars,
+        _start_values(bands, stars, np.where(seen.clean, seen.bv_mag, np.nan)[rows]),
     )
 
 
-def _start(bands: Bands, stars: Evidence, bv_mag: np.ndarray) -> np.ndarray:
+def _start_values(bands: Bands, stars: Evidence, bv_mag: np.ndarray) -> np.ndarray:
     """Parameters to begin with: from the matched stars, else from a usual field."""
     values = bands.expected.copy()
     count = len(bands.ratio_of)
@@ -352,27 +355,27 @@ def _start(bands: Bands, stars: Evidence, bv_mag: np.ndarray) -> np.ndarray:
     chosen = known if known.any() else ~known
     tilted = bands.name == "unknown" and np.count_nonzero(known) >= MIN_STARS
     for place in range(count):
-        left = stars.ratio_mag[place] - _expected(bands, place, x)
+        left = stars.ratio_mag[place] - _expected_ratio(bands, place, x)
         if tilted:
-            slope = _slope(bv_mag[known], left[known])
+            slope = _plain_slope(bv_mag[known], left[known])
             values[count + place] = slope
             left = left - slope * (x - PIVOT_BV_MAG)
         values[place] = np.median(left[chosen])
     return values
 
 
-def _expected(bands: Bands, place: int, bv_mag: np.ndarray) -> np.ndarray:
+def _expected_ratio(bands: Bands, place: int, bv_mag: np.ndarray) -> np.ndarray:
     """A ratio by its priors, zero point 0, without dust."""
     curve = np.einsum("p,pg->g", bands.expected, bands.features[place, :, 0])
     return np.interp(bv_mag, GRID_BV_MAG, curve)
 
 
-def _slope(x: np.ndarray, y: np.ndarray) -> float:
+def _plain_slope(x: np.ndarray, y: np.ndarray) -> float:
     away = x - x.mean()
     return float(away @ (y - y.mean()) / max(away @ away, 0.1))
 
 
-def _judged(made: ContinuumFit, seen: Seen) -> ContinuumFit:
+def _judged_fit(made: ContinuumFit, seen: Seen) -> ContinuumFit:
     """The same with the share of B-V's variance that the ratios take away, refused if small."""
     known = np.flatnonzero(made.evidence.weight > 0)
     told = star_posteriors(made.frame, made.evidence.rows(known))

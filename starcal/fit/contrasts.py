@@ -18,10 +18,10 @@ from ..stars.apertures import RADII_WIDTHS
 from ..stars.growth import Growth
 from .gains import MAG_PER_LN, GainFit
 
-CHANNEL_NAMES = ("red", "blue")
+FITTED_CHANNELS = ("red", "blue")
 FEWEST_A_SIDE = 3
 FEWEST_A_THIRD = 4
-CORE_WIDTHS = (
+SHARPNESS_WIDTHS = (
     0.7,
     1.4,
 )  # light within the first over that within the second: a star's sharpness
@@ -113,7 +113,7 @@ def _last_step(growth: Growth, channel: int) -> tuple[float, float]:
     return -growth.last_step_ln[channel], growth.last_step_error_ln[channel]
 
 
-PLACES = ("left", "bottom", "edge")  # halves of the frame
+HALVES = ("left", "bottom", "edge")  # halves of the frame
 
 
 def second_measurements(
@@ -143,18 +143,21 @@ def second_measurements(
     -------
     tuple of SecondMeasurement
     """
-    sides = {"bright": v_mag <= np.median(v_mag[fit.used]), **_places(fit, x_px, y_px, shape)}
+    sides = {
+        "bright": v_mag <= np.median(v_mag[fit.used]),
+        **_by_halves(fit, x_px, y_px, shape),
+    }
     measured = []
     for channel in range(2):
         found = {name: _halves(fit, channel, side) for name, side in sides.items()}
         found["core"] = (cores[0][channel], cores[1][channel])
         if growth is not None:
             found["convergence"] = _last_step(growth, channel)
-        measured += _judged(CHANNEL_NAMES[channel], found)
+        measured += _with_errors(FITTED_CHANNELS[channel], found)
     return tuple(measured)
 
 
-def _places(
+def _by_halves(
     fit: GainFit, x_px: NDArray, y_px: NDArray, shape: tuple[int, int]
 ) -> dict[str, NDArray]:
     """Which stars lie on one side of the frame, for each way to halve it."""
@@ -169,7 +172,9 @@ def _places(
     }
 
 
-def _judged(channel: str, found: dict[str, tuple[float, float]]) -> list[SecondMeasurement]:
+def _with_errors(
+    channel: str, found: dict[str, tuple[float, float]]
+) -> list[SecondMeasurement]:
     """With the error that each adds; of the halves of the frame the most telling one alone."""
     known = {
         name: pair for name, pair in found.items() if np.isfinite(pair).all() and pair[1] > 0
@@ -177,8 +182,8 @@ def _judged(channel: str, found: dict[str, tuple[float, float]]) -> list[SecondM
     worst = _most_telling(known)
     made = []
     for name, (change, error) in known.items():
-        rule = RULES["place" if name in PLACES else name]
-        counts = name not in PLACES or name == worst
+        rule = RULES["place" if name in HALVES else name]
+        counts = name not in HALVES or name == worst
         made.append(
             SecondMeasurement(
                 name=name,
@@ -193,7 +198,7 @@ def _judged(channel: str, found: dict[str, tuple[float, float]]) -> list[SecondM
 
 def _most_telling(known: dict[str, tuple[float, float]]) -> str | None:
     """The half of the frame whose change is most errors from nothing; None without any."""
-    places = [name for name in PLACES if name in known]
+    places = [name for name in HALVES if name in known]
     return max(places, key=lambda name: abs(known[name][0]) / known[name][1], default=None)
 
 
@@ -238,8 +243,8 @@ def core_contrast(flux: NDArray, noise: NDArray) -> tuple[NDArray, NDArray]:
         Of ln of the light within 0.7 over that within 1.4 widths, brightest less faintest third;
         NaN with fewer than 4 stars a third.
     """
-    inner = flux[:, RADII_WIDTHS.index(CORE_WIDTHS[0])]
-    outer = flux[:, RADII_WIDTHS.index(CORE_WIDTHS[1])]
+    inner = flux[:, RADII_WIDTHS.index(SHARPNESS_WIDTHS[0])]
+    outer = flux[:, RADII_WIDTHS.index(SHARPNESS_WIDTHS[1])]
     good = np.isfinite(inner + outer).all(axis=0) & (inner > 0).all(axis=0)
     good &= (outer > CORE_SIGNAL * noise).all(axis=0)
     if good.sum() < 3 * FEWEST_A_THIRD:
@@ -279,7 +284,7 @@ def added_errors(measured: tuple[SecondMeasurement, ...]) -> NDArray:
     return np.array(
         [
             np.sqrt(sum(m.added_error**2 for m in measured if m.channel == channel))
-            for channel in CHANNEL_NAMES
+            for channel in FITTED_CHANNELS
         ]
     )
 
@@ -327,8 +332,8 @@ def contradiction(
     n = int(np.count_nonzero(judged))
     if n < FEWEST_JUDGED:
         return ""
-    before = _impossible(classify(flux.T)[judged])
-    after = _impossible(classify((gains[:, None] * flux).T)[judged])
+    before = _count_impossible(classify(flux.T)[judged])
+    after = _count_impossible(classify((gains[:, None] * flux).T)[judged])
     if not _too_many(before, after, MOST_IMPOSSIBLE * n):
         return ""
     return (
@@ -345,7 +350,7 @@ def _too_many(before: int, after: int, allowed: float) -> bool:
     return bool(too_many or worse)
 
 
-def _impossible(names: NDArray) -> int:
+def _count_impossible(names: NDArray) -> int:
     return int(np.count_nonzero(np.isin(names, ("green", "magenta", "blue"))))
 
 
@@ -437,7 +442,7 @@ def gradient_notes(gradient: ColourGradient | None) -> tuple[str, ...]:
         gradient.change > LEAST_GRADIENT
     )
     return tuple(
-        f"the gain of {CHANNEL_NAMES[c]} grows by {100 * gradient.change[c]:.1f} +- "
+        f"the gain of {FITTED_CHANNELS[c]} grows by {100 * gradient.change[c]:.1f} +- "
         f"{100 * gradient.error[c]:.1f} % across the frame, towards "
         f"{_towards(gradient.angle_deg[c])}: a gradient of colour"
         for c in np.flatnonzero(seen)

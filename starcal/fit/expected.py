@@ -12,7 +12,7 @@ LEAST_EXPECTED_SNR = (
     8.0  # of the light expected, in the worst channel, over the noise at its place
 )
 ZERO_POINT_SCATTER_MAG = 0.1  # beyond it a star counts less: blends, variables, mismatches
-FEWEST_STARS = 3
+FEWEST_ZERO_POINT_STARS = 3
 BRIGHT_SHARE = 0.5  # of the stars tell the zero points: at the faint end noise chooses
 
 
@@ -28,12 +28,12 @@ def expected_flux(flux: NDArray, v_mag: NDArray, bv_mag: NDArray) -> NDArray | N
     Returns
     -------
     ndarray, shape (3, n), or None
-        None with fewer than `FEWEST_STARS` stars of positive light in all channels.
+        None with fewer than `FEWEST_ZERO_POINT_STARS` stars of positive light in all channels.
     """
     known = np.isfinite(v_mag) & np.isfinite(bv_mag) & (np.nan_to_num(flux) > 0).all(axis=0)
-    if known.sum() < FEWEST_STARS:
+    if known.sum() < FEWEST_ZERO_POINT_STARS:
         return None
-    bright = _bright(known, v_mag)
+    bright = _brighter_part(known, v_mag)
     expected = np.empty_like(flux)
     for channel, light in enumerate(flux):
         magnitude = -2.5 * np.log10(light[bright]) - v_mag[bright]
@@ -42,10 +42,10 @@ def expected_flux(flux: NDArray, v_mag: NDArray, bv_mag: NDArray) -> NDArray | N
     return expected
 
 
-def _bright(known: NDArray, v_mag: NDArray) -> NDArray:
+def _brighter_part(known: NDArray, v_mag: NDArray) -> NDArray:
     """The brighter part of the known stars, all of them where that is too few."""
     bright = known & (v_mag <= np.quantile(v_mag[known], BRIGHT_SHARE))
-    return bright if bright.sum() >= 2 * FEWEST_STARS else known
+    return bright if bright.sum() >= 2 * FEWEST_ZERO_POINT_STARS else known
 
 
 def _robust_line(x: NDArray, y: NDArray) -> tuple[float, float]:

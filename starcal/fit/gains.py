@@ -28,7 +28,7 @@ CURVATURE_ERROR = np.array([0.03, 0.03])  # so few stars need not find it and ma
 SLOPE_LOOSENESS = (
     10.0  # mag per mag; far beyond any instrument, it only keeps stars of one colour solvable
 )
-CLIP_SIGMA = 4.0  # of normal residuals 1 in 16 000 lies beyond
+OUTLIER_SIGMA = 4.0  # of normal residuals 1 in 16 000 lies beyond
 # scatter of real stars about the line: 0.006 to 0.05 in broadband filters, 0.15 in narrow ones
 INTRINSIC_MAG = 0.03
 DUST_SHIFT = np.array([0.09, 0.06])  # of the gains of R and B, per mag of E(B-V)
@@ -217,7 +217,7 @@ def _clipped_bends(ratio, ratio_error, bv_mag, bv_error_mag, neutral_bv):
             _Bend.fit(bv_mag, ratio[i], bv_error_mag, ratio_error[i], used, neutral_bv, i)
             for i in (0, 1)
         ]
-        inlier = np.all([np.abs(band.pull) <= CLIP_SIGMA for band in bands], axis=0)
+        inlier = np.all([np.abs(band.pull) <= OUTLIER_SIGMA for band in bands], axis=0)
         if (inlier == used).all() or inlier.sum() < MIN_STARS:
             break
         used = inlier
@@ -333,7 +333,7 @@ class _Bend:
             residual=ratio - _bent(parameters, x),
             sigma=sigma,
         )
-        covariance = _covariance(x[used], sigma[used], band)
+        covariance = _line_covariance(x[used], sigma[used], band)
         return bare._with_slope(parameters, covariance, mean - neutral_bv, drawn)
 
     def _with_slope(self, parameters, covariance, x_mean, drawn) -> "_Bend":
@@ -357,7 +357,7 @@ def _line(x, lost, ratio, ratio_error, used, band) -> tuple[np.ndarray, np.ndarr
         slope = parameters[1] + 2 * parameters[2] * x
         known = ratio_error**2 + slope**2 * lost + FLOOR_MAG**2
         sigma = np.sqrt(known + intrinsic**2)
-        parameters = _solve(x[used], ratio[used], sigma[used], parameters, band).x
+        parameters = _solve_gains(x[used], ratio[used], sigma[used], parameters, band).x
         residual = ratio - _bent(parameters, x)
         intrinsic = intrinsic_scatter(residual[used], known[used], intrinsic, INTRINSIC_MAG)
     return parameters, sigma
@@ -367,7 +367,7 @@ def _bent(parameters: np.ndarray, x: np.ndarray) -> np.ndarray:
     return parameters[0] + parameters[1] * x + parameters[2] * x**2
 
 
-def _solve(x, y, sigma, start, band):
+def _solve_gains(x, y, sigma, start, band):
     """Robust solution: soft-L1 loss, so that outliers pull little before they are clipped."""
 
     def misfit(parameters):
@@ -383,7 +383,7 @@ def _solve(x, y, sigma, start, band):
     return least_squares(misfit, start, jacobian, loss="soft_l1", f_scale=2.0)
 
 
-def _covariance(x, sigma, band) -> np.ndarray:
+def _line_covariance(x, sigma, band) -> np.ndarray:
     """Covariance of the bent line, widened as Student's t for a scatter that was measured on the
     same stars."""
     design = np.column_stack([np.ones_like(x), x, x**2]) / sigma[:, None]
@@ -409,7 +409,7 @@ def intrinsic_scatter(
     residual, known : ndarray, shape (n,)
         Residuals, mag, and their known variances, mag^2.
     before : float
-        The last estimate: residuals beyond CLIP_SIGMA with it do not count.
+        The last estimate: residuals beyond OUTLIER_SIGMA with it do not count.
     expected_mag : float
         Middle of the prior, which is a factor of 2 wide either way.
 
@@ -418,7 +418,7 @@ def intrinsic_scatter(
     float
         Standard deviation, mag.
     """
-    near = np.abs(residual) <= CLIP_SIGMA * np.sqrt(known + before**2)
+    near = np.abs(residual) <= OUTLIER_SIGMA * np.sqrt(known + before**2)
     variance = known[near] + INTRINSIC_GRID_MAG[:, None] ** 2
     freedom = _freedom(int(np.count_nonzero(near)))
     misfit = residual[near] ** 2 / variance + freedom * np.log(variance)

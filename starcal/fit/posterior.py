@@ -27,7 +27,7 @@ REDDENED_LOGIT_TWO_LINES = -2.0  # one ratio cannot tell
 SHARE_BY_REDDENING = np.array([0.65, 0.35])  # of the reddened: the nearer, the farther
 MOST_STEPS, ENOUGH_GAIN = 40, 0.01  # of ln probability
 STEP_CUTS = 8  # to a third each: less is no step
-CHUNK = 1000  # stars at a time, for memory
+POSTERIOR_BATCH = 1000  # stars at a time, for memory
 TINY = 1e-300
 
 
@@ -226,7 +226,7 @@ def _lobes(values: np.ndarray, bands: Bands, stars: Evidence, unknown=None) -> _
     """Likelihood of the ratios of some stars; `unknown`, (2, reddenings, grid), is the variance
     that the parameters leave open."""
     ratios = _residuals(values, bands, stars, unknown)
-    parts = _parts(ratios, bands, values)
+    parts = _kinds_of_stars(ratios, bands, values)
     total = sum(density for density, _, _ in parts) + TINY
     toward = sum(density * gradient for density, gradient, _ in parts) / total
     wider = sum(density * gradient for density, _, gradient in parts) / total
@@ -238,7 +238,7 @@ def _lobes(values: np.ndarray, bands: Bands, stars: Evidence, unknown=None) -> _
     )
 
 
-def _parts(ratios: _Residuals, bands: Bands, values: np.ndarray) -> list[tuple]:
+def _kinds_of_stars(ratios: _Residuals, bands: Bands, values: np.ndarray) -> list[tuple]:
     """Each kind of star: its density with its share, and its gradients."""
     two = len(bands.ratio_of) == 2
     late = _late_share(bands)
@@ -460,8 +460,8 @@ def star_posteriors(fit: FrameFit | None, stars: Evidence) -> StarPosterior:
     StarPosterior
     """
     chunks = [
-        _moments(fit, stars.rows(slice(first, first + CHUNK)))
-        for first in range(0, max(len(stars), 1), CHUNK)
+        _moments_by_source(fit, stars.rows(slice(first, first + POSTERIOR_BATCH)))
+        for first in range(0, max(len(stars), 1), POSTERIOR_BATCH)
     ]
     names = chunks[0]
     return StarPosterior(
@@ -470,7 +470,9 @@ def star_posteriors(fit: FrameFit | None, stars: Evidence) -> StarPosterior:
     )
 
 
-def _moments(fit: FrameFit | None, stars: Evidence) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+def _moments_by_source(
+    fit: FrameFit | None, stars: Evidence
+) -> dict[str, tuple[np.ndarray, np.ndarray]]:
     """Mean and variance of B-V by each part of the knowledge."""
     values = np.zeros(6) if fit is None else fit.values
     prior = _prior(values, stars)

@@ -72,7 +72,7 @@ class Bands:
 # --- spectra ----------------------------------------------------------------------------
 
 
-def _share(name: str, luminosity: str, bv_mag: float) -> float:
+def _spectrum_share(name: str, luminosity: str, bv_mag: float) -> float:
     """How much a spectrum counts."""
     if luminosity == "III" and name[0] == "m":
         late = SHARE_OF_LATE_GIANT.get(name[:2], 0.0)
@@ -89,11 +89,13 @@ def _spectra() -> dict[str, np.ndarray]:
         rows = list(csv.DictReader(line for line in lines if line[0] != "#"))
     names = [name for name in rows[0] if name not in ("name", "luminosity", "field_star")]
     columns = {name: np.array([float(row[name]) for row in rows]) for name in names}
-    shares = [_share(row["name"], row["luminosity"], float(row["bv_mag"])) for row in rows]
+    shares = [
+        _spectrum_share(row["name"], row["luminosity"], float(row["bv_mag"])) for row in rows
+    ]
     return columns | {"share": np.array(shares)}
 
 
-def _smooth(value_mag: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _smoothed_relation(value_mag: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Local straight line through the spectra at each of `GRID_BV_MAG`, and the scatter about it.
 
     Local linear regression (Cleveland 1979, JASA 74, 829) with a Gaussian kernel.
@@ -158,7 +160,7 @@ def _line_ratio(line: str, against: str) -> dict[str, np.ndarray]:
     """A ratio through 5 nm against B-V, half its change from 3 to 7 nm, and its scatter."""
     spectra = _spectra()
     curves = {
-        width: _smooth(spectra[f"{line}{width}"] - spectra[f"{against}{width}"])
+        width: _smoothed_relation(spectra[f"{line}{width}"] - spectra[f"{against}{width}"])
         for width in (3, 5, 7)
     }
     return {
@@ -223,8 +225,8 @@ def line_bands(mapping: str) -> Bands:
         expected=np.repeat([0.0, 1.0, 0.0], [count, count, 3]),
         expected_error=_line_errors(others),
         scatter_mag=_line_scatter(others, against),
-        late_giants_mag=_late_giants(others) if against == "H" else None,
-        reference_mag=_smooth(_spectra()[f"{against}5"])[0],
+        late_giants_mag=_late_giant_ratios(others) if against == "H" else None,
+        reference_mag=_smoothed_relation(_spectra()[f"{against}5"])[0],
     )
 
 
@@ -234,7 +236,7 @@ def _line_errors(others: list[str]) -> np.ndarray:
     return np.array([ZERO_ERROR_MAG] * len(others) + slope_errors + OTHER_ERRORS)
 
 
-def _late_giants(others: list[str]) -> np.ndarray:
+def _late_giant_ratios(others: list[str]) -> np.ndarray:
     """Ratios of late giants in the other lines, (2,); 0 where there is none."""
     ratios = [LATE_GIANTS_MAG[line] for line in others]
     return np.array(ratios + [0.0] * (2 - len(others)))
@@ -341,7 +343,7 @@ def _line_in(words: str) -> str:
 USUAL_TWO_LINES = {(0, 1): "HOO", (0, 2): "HHO"}
 
 
-def candidates(distinct: tuple[int, ...], told: str) -> list[Bands]:
+def candidate_bands(distinct: tuple[int, ...], told: str) -> list[Bands]:
     """Kinds of channels to weigh against each other.
 
     Parameters

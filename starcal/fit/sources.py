@@ -30,7 +30,7 @@ GIVEN = {
 }
 NEARLY_ALL = 0.98  # of a variance: what is left is not known so well
 MAIN_SHARE = 0.6  # of the knowledge: a source with more is named alone
-FIELD_SPREAD_MAG = 0.35  # of B-V in a usual field
+USUAL_SPREAD_MAG = 0.35  # of B-V in a usual field
 DOUBLE_ERROR_MAG, POOR_ERROR_MAG = 0.05, 0.1  # of a catalogue's B-V, besides the stated
 NOT_FOR_RATIOS = Flag.SATURATED | Flag.EDGE  # a clipped or cut star has no ratio
 NOT_FOR_FIELD = NOT_FOR_RATIOS | Flag.BLENDED | Flag.FAINT | Flag.SHAPE | Flag.LEFT_OUT
@@ -219,7 +219,7 @@ def _combined(
     if not np.isfinite(seen.bv_mag).any():
         unknown = source == "field median"
         source[unknown] = "palette"
-        bv_mag[unknown], error_mag[unknown] = FIELD_BV_MAG, FIELD_SPREAD_MAG
+        bv_mag[unknown], error_mag[unknown] = FIELD_BV_MAG, USUAL_SPREAD_MAG
     route, reason = _route(source, fit)
     return StarColours(
         bv_mag=bv_mag,
@@ -300,7 +300,7 @@ def from_palette(palette: Palette) -> StarColours:
     n = len(palette.bv_mag)
     return StarColours(
         bv_mag=palette.bv_mag,
-        bv_error_mag=np.full(n, FIELD_SPREAD_MAG),
+        bv_error_mag=np.full(n, USUAL_SPREAD_MAG),
         source=np.full(n, "palette", "U24"),
         route="palette",
         reason=palette.label,

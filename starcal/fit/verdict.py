@@ -13,7 +13,7 @@ import numpy as np
 from ..place.match import MIN_PAIRS, Match
 from ..stars.linearity import Linearity
 from ..texts import counted
-from .contrasts import CHANNEL_NAMES, SecondMeasurement
+from .contrasts import FITTED_CHANNELS, SecondMeasurement
 from .gains import MIN_STARS, GainFit
 
 RATIO_RANGE = (
@@ -182,7 +182,7 @@ def too_few(usable: int, matched: int) -> Verdict:
     )
 
 
-def stretched(linearity: Linearity) -> Verdict:
+def verdict_on_stretched(linearity: Linearity) -> Verdict:
     """The verdict for a picture that is not linear.
 
     Parameters
@@ -265,7 +265,7 @@ def decide(
 def _no_reasons(fit: GainFit) -> list[str]:
     reasons = []
     for name, ratio, error in zip(
-        CHANNEL_NAMES, fit.slope_ratio, fit.slope_ratio_error, strict=True
+        FITTED_CHANNELS, fit.slope_ratio, fit.slope_ratio_error, strict=True
     ):
         shown = (
             f"{name} against green shows {ratio:.2f} +- {error:.2f} of the colour that real stars "
@@ -282,7 +282,7 @@ def _no_reasons(fit: GainFit) -> list[str]:
 
 def _doubts(fit: GainFit, second: tuple[SecondMeasurement, ...]) -> list[str]:
     doubts = _slope_doubts(fit)
-    for name, stated in zip(CHANNEL_NAMES, fit.stated_errors, strict=True):
+    for name, stated in zip(FITTED_CHANNELS, fit.stated_errors, strict=True):
         if stated > MAX_STATED_ERROR:
             doubts.append(
                 f"the gain of {name} is known to {100 * stated:.1f} %, "
@@ -309,7 +309,7 @@ def _surely_broadband(fit: GainFit) -> bool:
 def _slope_doubts(fit: GainFit) -> list[str]:
     doubts = []
     for name, ratio, error in zip(
-        CHANNEL_NAMES, fit.slope_ratio, fit.slope_ratio_error, strict=True
+        FITTED_CHANNELS, fit.slope_ratio, fit.slope_ratio_error, strict=True
     ):
         known = RATIO_RANGE[0] <= ratio <= RATIO_RANGE[1]
         if not known or ratio - 2 * error <= RATIO_ABOVE_NOTHING:

@@ -21,7 +21,7 @@ from .output import (
 from .pictures import PAIR_MARK
 from .reading import Frame, Plane, frame_of_planes, read_frame, read_plane
 from .sky import (
-    ONE_GRID_PX,
+    ONE_SOLUTION_PX,
     corners_apart_px,
     pixel_scale_arcsec,
     require_same_place,
@@ -31,7 +31,7 @@ from .sky import (
 from .wcs_files import write_wcs
 
 __all__ = [
-    "ONE_GRID_PX",
+    "ONE_SOLUTION_PX",
     "PAIR_MARK",
     "Frame",
     "Plane",

@@ -15,7 +15,7 @@ from .sky import card_value, merged_header, warnings_to
 
 GZIP_LIMIT = 1040  # deflate cannot do better than 1032 to 1
 COMPRESSION_LIMIT = 10_000  # tiles of one value shrink to a few bytes
-CHANNEL_NAMES = ({"R": 0, "RED": 0}, {"G": 1, "GREEN": 1}, {"B": 2, "BLUE": 2})
+NAMES_OF_PLANES = ({"R": 0, "RED": 0}, {"G": 1, "GREEN": 1}, {"B": 2, "BLUE": 2})
 COMPOSE = "starcal compose --red A --green B --blue C -o OUT"
 
 
@@ -62,9 +62,9 @@ def load_fits(path: Path, channels: int) -> Raw:
             _check_claim(hdu, path)
         raw = Raw(
             header=_joint_header([plane.hdu for plane in planes], hdus[0]),
-            kinds=tuple(_kind(plane.hdu.header) for plane in planes),
-            filters=_filters(planes),
-            pixels=_read(planes),  # last: astropy changes BITPIX and BZERO as it reads
+            kinds=tuple(_number_kind(plane.hdu.header) for plane in planes),
+            filters=_filters_of_planes(planes),
+            pixels=_read_planes(planes),  # last: astropy changes BITPIX and BZERO as it reads
         )
     return replace(raw, notes=tuple(notes))
 
@@ -76,10 +76,10 @@ def _mend_cards(hdus):
 
 
 def _holds_picture(hdu):
-    return hdu.is_image and len(_shape(hdu)) >= 2 and prod(_shape(hdu)) > 0
+    return hdu.is_image and len(_hdu_shape(hdu)) >= 2 and prod(_hdu_shape(hdu)) > 0
 
 
-def _read(planes):
+def _read_planes(planes):
     rows, columns = planes[0].shape
     pixels = np.empty((len(planes), rows, columns), np.float32)
     step = max(1, CHUNK_PIXELS // columns)
@@ -107,16 +107,16 @@ def _choose(images, channels, name, notes):
                 f"{name}: one channel was expected, this file holds {found}. Give a colour frame "
                 "by itself, without --red --green --blue; else save the channel alone."
             )
-        return [_plane(flat[0])]
+        return [_file_plane(flat[0])]
     if cubes:
         if len(cubes) > 1:
             notes.append(f"The file holds {len(cubes)} colour frames; the first was taken.")
-        return [_plane(cubes[0], channel) for channel in range(3)]
-    return [_plane(hdu) for hdu in _three_extensions(flat, images, name, notes)]
+        return [_file_plane(cubes[0], channel) for channel in range(3)]
+    return [_file_plane(hdu) for hdu in _three_extensions(flat, images, name, notes)]
 
 
 def _three_extensions(flat, images, name, notes):
-    named = [[hdu for hdu in flat if hdu.name.upper() in names] for names in CHANNEL_NAMES]
+    named = [[hdu for hdu in flat if hdu.name.upper() in names] for names in NAMES_OF_PLANES]
     if all(len(found) == 1 for found in named):
         chosen = [found[0] for found in named]
     elif len(flat) == 3:
@@ -127,10 +127,11 @@ def _three_extensions(flat, images, name, notes):
         )
     else:
         raise FrameError(
-            f"{name}: {_what_is_there(flat, images)}; three channels are needed. {_advice(flat)}"
+            f"{name}: {_what_is_there(flat, images)}; three channels are needed. "
+            f"{_advice_by_planes(flat)}"
         )
-    if len({_plane(hdu).shape for hdu in chosen}) > 1:
-        sizes = ", ".join("{1} x {0}".format(*_plane(hdu).shape) for hdu in chosen)
+    if len({_file_plane(hdu).shape for hdu in chosen}) > 1:
+        sizes = ", ".join("{1} x {0}".format(*_file_plane(hdu).shape) for hdu in chosen)
         raise FrameError(
             f"{name}: its three pictures differ in size ({sizes}). Register them on one pixel grid "
             f"first."
@@ -146,11 +147,12 @@ def _what_is_there(flat, images):
             f"the file holds {len(flat)} pictures of 1 channel and does not name them R, G, B"
         )
     if images:
-        return f"its picture has the axes {' x '.join(str(n) for n in reversed(_shape(images[0])))}"
+        axes = " x ".join(str(n) for n in reversed(_hdu_shape(images[0])))
+        return f"its picture has the axes {axes}"
     return "there is no picture in this file"
 
 
-def _advice(flat):
+def _advice_by_planes(flat):
     return (
         f"Put three of them together: {COMPOSE}"
         if flat
@@ -158,28 +160,28 @@ def _advice(flat):
     )
 
 
-def _shape(hdu):
+def _hdu_shape(hdu):
     return tuple(hdu.shape or ())
 
 
 def _kept_axes(hdu):
     """Axes (numpy order) that count: those of length 1 are dropped where there are more than
     two."""
-    shape = _shape(hdu)
+    shape = _hdu_shape(hdu)
     return [axis for axis, length in enumerate(shape) if length > 1 or len(shape) == 2]
 
 
 def _channel_axis(hdu):
     """Which of the axes is the one of the three colours: the first of three, else the last; None if
     neither."""
-    shape, kept = _shape(hdu), _kept_axes(hdu)
+    shape, kept = _hdu_shape(hdu), _kept_axes(hdu)
     if len(kept) != 3:
         return None
     return next((axis for axis in (kept[0], kept[2]) if shape[axis] == 3), None)
 
 
-def _plane(hdu, channel=None):
-    shape, kept = _shape(hdu), _kept_axes(hdu)
+def _file_plane(hdu, channel=None):
+    shape, kept = _hdu_shape(hdu), _kept_axes(hdu)
     axis = None if channel is None else _channel_axis(hdu)
     y, x = (a for a in kept if a != axis)
     whole = axis == kept[-1] or isinstance(
@@ -200,7 +202,7 @@ def _plane(hdu, channel=None):
 # header
 
 
-def _kind(header):
+def _number_kind(header):
     """Number type as the camera meant it: BZERO of half the range makes signed numbers unsigned,
     and back."""
     bits, zero, scale = header["BITPIX"], header.get("BZERO", 0), header.get("BSCALE", 1)
@@ -218,7 +220,7 @@ def _joint_header(hdus, primary):
     return own.copy() if hdus[0] is primary else merged_header(own, primary.header)
 
 
-def _filters(planes):
+def _filters_of_planes(planes):
     """Filter of each plane where each has a header of its own; one header cannot tell three
     filters."""
     if len({id(plane.hdu) for plane in planes}) < len(planes):
@@ -232,7 +234,7 @@ def _check_claim(hdu, path):
     held = path.stat().st_size
     with open(path, "rb") as file:
         most = held * GZIP_LIMIT if file.read(2) == b"\x1f\x8b" else held
-    claimed = prod(_shape(hdu)) * abs(hdu.header["BITPIX"]) // 8
+    claimed = prod(_hdu_shape(hdu)) * abs(hdu.header["BITPIX"]) // 8
     if isinstance(hdu, fits.CompImageHDU):
         complete = _has_all_tiles(hdu) and claimed <= most * COMPRESSION_LIMIT
     else:
@@ -245,5 +247,5 @@ def _check_claim(hdu, path):
 
 
 def _has_all_tiles(hdu):
-    tiles = prod(ceil(n / t) for n, t in zip(_shape(hdu), hdu.tile_shape, strict=True))
+    tiles = prod(ceil(n / t) for n, t in zip(_hdu_shape(hdu), hdu.tile_shape, strict=True))
     return tiles == hdu._bintable.header["NAXIS2"]

@@ -34,7 +34,7 @@ STALE_KEYS = (
     "BLOCKED",
     "EXTEND",
 )
-ADVICE = {
+WRITE_ADVICE = {
     errno.ENOSPC: "Free some space, or write elsewhere.",
     errno.EDQUOT: "Free some space, or write elsewhere.",
     errno.EFBIG: "The file system or a limit (ulimit -f) allows no larger file; write elsewhere.",
@@ -117,7 +117,7 @@ def require_not_inputs(
 
 def _refusal(path, error):
     """What the system said, and what to do about it."""
-    advice = ADVICE.get(
+    advice = WRITE_ADVICE.get(
         error.errno, "Check that the folder may be written to, or write elsewhere."
     )
     return OutputError(f"{path}: cannot be written: {error.strerror or error}. {advice}")

@@ -24,7 +24,7 @@ def load_picture(path: Path, channels: int) -> Raw:
     if len(planes) != channels:
         raise FrameError(
             f"{path.name}: this is a picture of {len(planes)} channel{'s'[: len(planes) > 1]}, "
-            f"{channels} needed. {_advice(channels)}"
+            f"{channels} needed. {_advice_by_channels(channels)}"
         )
     if planes.dtype == np.uint8:
         notes.append(
@@ -59,7 +59,7 @@ def _planes(path, notes):
     return planes
 
 
-def _advice(channels):
+def _advice_by_channels(channels):
     return (
         f"Put three of them together: {COMPOSE}"
         if channels == 3

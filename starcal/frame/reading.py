@@ -292,7 +292,7 @@ def _frame(raw, pixels, name, wcs_path, full_scale):
         full_scale_source=source,
         epoch_yr=epoch_yr(header),
         source_type=raw.kinds[0],
-        filters=_filters(raw),
+        filters=_filters_of_channels(raw),
         notes=(*notes, *sky.notes),
         wcs_missing=sky.missing,
         blank_value=blank_value,
@@ -310,7 +310,7 @@ def _other_way(raw, sky, wcs_path):
     return upside_down(sky.wcs, raw.pixels.shape[-2])
 
 
-def _filters(raw):
+def _filters_of_channels(raw):
     """Filter of each channel: of its own file or extension, else as `frame_of_planes` has noted
     it."""
     if any(raw.filters):

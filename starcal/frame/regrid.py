@@ -10,12 +10,12 @@ from . import pixel_scale_arcsec
 
 TILE_PX = 512  # bounds memory: the library works in float64
 MARGIN_PX = 12  # a cubic spline forgets its boundary within that
-PROBES = 5  # along each side of a tile, to find what part of the source it shows
+TILE_PROBES = 5  # along each side of a tile, to find what part of the source it shows
 MOST_INVERSE_ERROR_PX = 0.05
 SPREAD_PX = 2  # how far a pixel without data spoils its neighbours
 
 
-class Moved(BaseWCSWrapper):
+class MovedWCS(BaseWCSWrapper):
     """A WCS seen through a shift, rotation and scale: its pixel z is pixel ``a z + b`` of the
     original.
 
@@ -73,7 +73,7 @@ def regrid(
     planes : ndarray, (channel, y, x)
         NaN where there is no data.
     source, target : WCS
-        Of the planes, and of the grid wanted; celestial. The target may be a `Moved` one.
+        Of the planes, and of the grid wanted; celestial. The target may be a `MovedWCS` one.
     shape : (int, int)
         Rows and columns wanted.
     light : bool
@@ -90,7 +90,7 @@ def regrid(
     for top in range(0, shape[0], TILE_PX):
         for left in range(0, shape[1], TILE_PX):
             tile = wanted[:, top : top + TILE_PX, left : left + TILE_PX]
-            _fill(tile, planes, source, Moved(target, 1, left + 1j * top), light)
+            _fill(tile, planes, source, MovedWCS(target, 1, left + 1j * top), light)
     return wanted
 
 
@@ -116,17 +116,17 @@ def _fill(tile, planes, source, target, light):
     """Give a tile its pixels, in place."""
     height, width = tile.shape[1:]
     y, x = np.meshgrid(
-        np.linspace(-0.5, height - 0.5, PROBES),
-        np.linspace(-0.5, width - 0.5, PROBES),
+        np.linspace(-0.5, height - 0.5, TILE_PROBES),
+        np.linspace(-0.5, width - 0.5, TILE_PROBES),
         indexing="ij",
     )
     there = source_positions(source, target, x, y)
-    window = _window(there, planes.shape[1:])
+    window = _source_window(there, planes.shape[1:])
     if window is None:
         return
-    area = _area(there, height / (PROBES - 1), width / (PROBES - 1))
+    area = _area(there, height / (TILE_PROBES - 1), width / (TILE_PROBES - 1))
     fine = max(1, round(np.sqrt(area)))
-    grid = Moved(target, 1 / fine, (1 + 1j) * (0.5 / fine - 0.5))
+    grid = MovedWCS(target, 1 / fine, (1 + 1j) * (0.5 / fine - 0.5))
     values = _interpolated(
         planes[:, *window], Checked(source[window]), grid, (height * fine, width * fine)
     )
@@ -135,7 +135,7 @@ def _fill(tile, planes, source, target, light):
     )
 
 
-def _window(there, shape):
+def _source_window(there, shape):
     """The part of the source that holds these positions, with a margin; None if there is none."""
     if not all(np.isfinite(v).any() for v in there):
         return None

@@ -21,11 +21,11 @@ WCS_KEYS = re.compile(
     r"|LONPOLE|LATPOLE|RADESYS|EQUINOX)[A-Z]?$"
     r"|CROTA\d$|RADECSYS$|EPOCH$|(A|B|AP|BP)_(ORDER|DMAX|\d_\d)$"
 )
-SCALE_KEYS = re.compile(r"CD\d_\d$|CDELT\d$")
+SCALE_CARDS = re.compile(r"CD\d_\d$|CDELT\d$")
 SIP_KEYS = re.compile(r"[AB]_(ORDER|\d_\d)$")
 DAY_ZERO = {"MJD-AVG": 2400000.5, "MJD-OBS": 2400000.5, "JD-OBS": 0.0, "JD": 0.0}
 DATE_KEYS = ("DATE-AVG", "DATE-OBS", "DATE-BEG", "DATE-END", *DAY_ZERO)
-ONE_GRID_PX = 0.5  # solutions of one frame differ by a few tenths
+ONE_SOLUTION_PX = 0.5  # solutions of one frame differ by a few tenths
 OLDEST_YR, NEWEST_YR = 1880, 2150  # MJD 0, a date that was never set, is 1858
 
 
@@ -108,7 +108,7 @@ def celestial_wcs(header: fits.Header, shape: tuple[int, int]) -> Sky:
 
 def missing_keywords(header: fits.Header) -> tuple[str, ...]:
     """Names of the WCS keywords that a header lacks; empty when all are there."""
-    types = {i: _text(header, f"CTYPE{i}") for i in range(1, 10)}
+    types = {i: _header_text(header, f"CTYPE{i}") for i in range(1, 10)}
     axes = [
         i
         for i, ctype in types.items()
@@ -116,13 +116,13 @@ def missing_keywords(header: fits.Header) -> tuple[str, ...]:
     ]
     axes = axes if len(axes) == 2 else [1, 2]
     wanted = [f"{name}{i}" for name in ("CTYPE", "CRVAL", "CRPIX") for i in axes]
-    missing = [key for key in wanted if not _text(header, key)]
-    if not any(SCALE_KEYS.match(key) for key in header):
+    missing = [key for key in wanted if not _header_text(header, key)]
+    if not any(SCALE_CARDS.match(key) for key in header):
         missing.append("CD1_1 .. CD2_2 (or CDELT1, CDELT2)")
     return tuple(missing)
 
 
-def _text(header, key):
+def _header_text(header, key):
     value = card_value(header, key)
     return "" if value is None else str(value).strip()
 
@@ -132,9 +132,11 @@ def _only_wcs(header, notes):
     its doubt)."""
     cards = fits.Header([card for card in header.cards if WCS_KEYS.match(card.keyword)])
     if any(SIP_KEYS.match(key) for key in cards):
-        plain = [key for key in ("CTYPE1", "CTYPE2") if not _text(cards, key).endswith("-SIP")]
+        plain = [
+            key for key in ("CTYPE1", "CTYPE2") if not _header_text(cards, key).endswith("-SIP")
+        ]
         for key in plain:
-            cards[key] = _text(cards, key) + "-SIP"
+            cards[key] = _header_text(cards, key) + "-SIP"
         if plain:
             notes.append(
                 f"The header has SIP distortion terms but no -SIP in {' and '.join(plain)}: they "
@@ -330,10 +332,10 @@ def require_same_place(one, other) -> None:
     if one.wcs is None or other.wcs is None or one.pixels.shape != other.pixels.shape:
         return
     apart_px = corners_apart_px(one.wcs, other.wcs, one.pixels.shape[1:])
-    if apart_px > ONE_GRID_PX:
+    if apart_px > ONE_SOLUTION_PX:
         raise FrameError(
             f"{other.name}: by its WCS its corners lie up to {apart_px:.1f} px from those of "
-            f"{one.name}, {ONE_GRID_PX} "
+            f"{one.name}, {ONE_SOLUTION_PX} "
             "px are allowed. Join layers of one frame, as `starcal split FRAME -o STEM` writes "
             "them; for the stars of "
             "another frame type: starcal run FRAME --star-frame STARS"

@@ -7,7 +7,7 @@ from astropy.wcs import WCS
 
 from ..errors import FrameError, NoWCSError
 from .output import atomic_write
-from .sky import SCALE_KEYS, card_value, missing_keywords, warnings_to
+from .sky import SCALE_CARDS, card_value, missing_keywords, warnings_to
 
 FROM_BOTTOM = (
     "BOTTOM-UP"  # value of ROWORDER where row 1 is the bottom of the picture, as in FITS
@@ -54,7 +54,7 @@ def _text_headers(path):
             header = fits.Header.fromstring(
                 text.replace("\r", ""), sep="\n" if "\n" in text else ""
             )
-            if any(SCALE_KEYS.match(key) or key[:5] == "CTYPE" for key in header):
+            if any(SCALE_CARDS.match(key) or key[:5] == "CTYPE" for key in header):
                 return [header]
     except OSError as error:
         raise FrameError(

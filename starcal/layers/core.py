@@ -12,7 +12,7 @@ from .stamps import disc_offsets, stamps_at
 from .warp import longest, warped
 
 CORE_FWHM = 2.5  # radius that the core is measured on, and of its table
-MOST_STARS = 150
+MOST_CORE_STARS = 150
 # a cell of the table is expected to be about these shares of the profile, and of its peak
 TABLE_PRIOR = (0.2, 0.002)
 OUTLIER = 5.0  # errors
@@ -30,12 +30,12 @@ def with_core(
     plane : ndarray, (y, x)
         NaN counts for nothing.
     x_px, y_px : ndarray, (n,)
-        Unsaturated stars with no near neighbour, the best first; `MOST_STARS` are used.
+        Unsaturated stars with no near neighbour, the best first; `MOST_CORE_STARS` are used.
     warp : ndarray, (n, 3)
         Of each star.
     """
-    best = slice(MOST_STARS)
-    stamps = _Stamps.cut(psf, plane, x_px[best], y_px[best], warp[best])
+    best = slice(MOST_CORE_STARS)
+    stamps = _CoreStamps.cut(psf, plane, x_px[best], y_px[best], warp[best])
     if len(stamps.values) == 0:
         return psf
     return _with_table(psf, stamps)
@@ -48,7 +48,7 @@ def _with_table(psf, stamps) -> Psf:
     light = moffat(x**2 + y**2, psf.fwhm_px, psf.beta)
     summed = over_pixels(x, y, psf.fwhm_px, psf.beta).ravel() - light.ravel()
     prior = TABLE_PRIOR[0] * light + TABLE_PRIOR[1] * light.max()
-    cells, left = _fitted(psf, stamps, half, summed, prior.ravel())
+    cells, left = _fitted_table(psf, stamps, half, summed, prior.ravel())
     table = cells.reshape(x.shape) * _fade(np.hypot(x, y), psf.fwhm_px)
     return replace(
         psf,
@@ -68,19 +68,19 @@ def _fade(radius_px, fwhm_px):
     return np.clip((1 - radius_px / (CORE_FWHM * fwhm_px)) / 0.2, 0, 1)
 
 
-def _fitted(psf, stamps, half, summed, prior):
+def _fitted_table(psf, stamps, half, summed, prior):
     """Cells of the table, and what they leave of the stars' pixels; both for unit flux."""
     design = _bilinear(stamps.u, stamps.v, half, TABLE_STEP * psf.fwhm_px)
     design = design.multiply(stamps.shrunk.ravel()[:, None]).tocsr()
     profile = stamps.shrunk * moffat(stamps.u**2 + stamps.v**2, psf.fwhm_px, psf.beta)
     residual, error = stamps.less(profile + (design @ summed).reshape(profile.shape))
-    cells = _cells(design, residual, error, prior)
+    cells = _solved_cells(design, residual, error, prior)
     left = residual.ravel() - design @ cells
     return summed + cells, left[stamps.inside.ravel()]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class _Stamps:
+class _CoreStamps:
     """Pixels of n stars, (n, P), and where they are in the middling star's profile."""
 
     values: np.ndarray
@@ -140,7 +140,7 @@ class _Stamps:
         return 1.4826 * np.nanmedian(np.abs(values - level), axis=1, keepdims=True)
 
 
-def _cells(design, residual, error, prior):
+def _solved_cells(design, residual, error, prior):
     """Least squares for what the table differs by from the profile's sum over pixels; held towards
     0 where the stars say little."""
     weight = (np.abs(residual) < OUTLIER * error) / error**2

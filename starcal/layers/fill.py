@@ -59,7 +59,7 @@ def _refine(weighted, weights, noise, structure):
         news = _mean(sums[scale], cover, coarse) - coarse
         variance = _noise_share(scale) * noise**2
         if structure is None:
-            found[scale] = _structure(news, cover, variance)
+            found[scale] = _structure_variance(news, cover, variance)
         told = found[scale] * cover
         background = coarse + news * (told / (told + variance))
     return background, found
@@ -83,7 +83,7 @@ def _noise_share(scale: int) -> float:
     return float((taps**2).sum() ** 2)
 
 
-def _structure(news, weight, variance):
+def _structure_variance(news, weight, variance):
     """Variance of the background itself on this scale, from well-covered cells; a little, where
     none can be told."""
     clean = np.abs(news[weight > WELL_COVERED][:: 1 + news.size // MEDIAN_SIZE])

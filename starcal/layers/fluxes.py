@@ -78,31 +78,31 @@ def fit_fluxes(
     guess = np.maximum(np.nan_to_num(guess), 0)
     offsets = disc_offsets(radius_px * float(longest(warp).max(initial=1.0)))
     values, dx, dy = stamps_at(plane, x_px, y_px, offsets)
-    own = _profiles(psf, dx, dy, warp[:, None, :], moving)
+    own = _profiles_of_star(psf, dx, dy, warp[:, None, :], moving)
     light = guess[:, None] * np.maximum(own[0], 0)
     variance = _variance(values, light, sky, noise, electrons_per_unit)
-    root = _reciprocal_errors(values, variance, _within(dx, dy, warp, radius_px))
+    root = _reciprocal_errors(values, variance, _within_footprint(dx, dy, warp, radius_px))
     pairs = _pairs(x_px, y_px, np.hypot(*offsets).max())
     near = _light_of_neighbours(psf, (x_px, y_px), (dx, dy), warp, pairs, moving)
     design, data = _equations(values, root, offsets, pairs, own, near)
     step_px = LARGEST_STEP / 3 * psf.fwhm_px
     thinkable = step_px * np.maximum(guess, 10 * noise)
-    return _fitted(design, data, own[0] * root, thinkable, 3 * step_px)
+    return _fitted_light(design, data, own[0] * root, thinkable, 3 * step_px)
 
 
-def _fitted(design, data, model, thinkable, largest_px) -> FluxFit:
+def _fitted_light(design, data, model, thinkable, largest_px) -> FluxFit:
     """Light and steps that solve the equations, and what they leave; ``model`` is each star's
     profile in units of its pixels' errors."""
-    solution, error = _solve(design, data, thinkable)
+    solution, error = _solve_fluxes(design, data, thinkable)
     flux = np.maximum(solution[0], 0)
     left = (data - design @ solution.ravel()).reshape(model.shape)
-    steps_px = _steps(solution, flux, largest_px)
+    steps_px = _steps_px(solution, flux, largest_px)
     return FluxFit(
         flux=flux,
         error=error[0],
         dx_px=steps_px[0],
         dy_px=steps_px[1],
-        misfit=_misfit(left, model, flux),
+        misfit=_misfit_share(left, model, flux),
     )
 
 
@@ -115,11 +115,11 @@ def _reciprocal_errors(values, variance, within):
 def _variance(values, light, sky, noise, electrons_per_unit):
     """Of every pixel, (n, P): readout and sky, photons of star and nebula, what the model is wrong
     by."""
-    photons = (light + _nebula(values, sky)) / electrons_per_unit
+    photons = (light + _nebula_light(values, sky)) / electrons_per_unit
     return noise**2 + photons + (MODEL_ERROR * light) ** 2
 
 
-def _within(dx, dy, warp, radius_px):
+def _within_footprint(dx, dy, warp, radius_px):
     """Pixels whose offset, seen in the middling star, is within a radius and a pixel, (n, P)."""
     u, v, _ = warped(dx, dy, warp[:, None, :])
     return np.hypot(u, v) <= radius_px + 1
@@ -135,20 +135,20 @@ def _equations(values, root, offsets, pairs, own, near):
         flatten(np.concatenate([mine, theirs]), patches)
         for mine, theirs in zip(own, near, strict=True)
     ]
-    design = _design(patches, np.append(everyone, pairs[1]), root.shape, stamps)
+    design = _flux_design(patches, np.append(everyone, pairs[1]), root.shape, stamps)
     return design, flatten(np.nan_to_num(values), everyone).ravel()
 
 
 def _light_of_neighbours(psf, places, offsets, warp, pairs, moving):
-    """Profiles of other stars on the patch of each star that they reach; see `_profiles`."""
+    """Profiles of other stars on the patch of each star that they reach, as `_profiles_of_star`."""
     patch, star = pairs
     (x_px, y_px), (dx, dy) = places, offsets
     beside_x = dx[patch] + rounded_offset(x_px, patch, star)[:, None]
     beside_y = dy[patch] + rounded_offset(y_px, patch, star)[:, None]
-    return _profiles(psf, beside_x, beside_y, warp[star][:, None, :], moving)
+    return _profiles_of_star(psf, beside_x, beside_y, warp[star][:, None, :], moving)
 
 
-def _steps(solution, flux, largest_px):
+def _steps_px(solution, flux, largest_px):
     """How far each star is to move in x and in y; 0 if positions were not fitted."""
     if len(solution) == 1:
         return np.zeros((2, len(flux)))
@@ -156,7 +156,7 @@ def _steps(solution, flux, largest_px):
     return np.clip(steps, -largest_px, largest_px) * (flux > 0)
 
 
-def _nebula(values: np.ndarray, sky: float) -> np.ndarray:
+def _nebula_light(values: np.ndarray, sky: float) -> np.ndarray:
     """How far the level round each star is above the dark sky, (n, 1)."""
     low = np.sort(np.where(np.isfinite(values), values, np.inf), axis=1)[
         :, values.shape[1] // 3
@@ -178,7 +178,7 @@ def _pairs(x_px, y_px, radius_px):
     return patch, star
 
 
-def _profiles(psf, dx, dy, warp, moving):
+def _profiles_of_star(psf, dx, dy, warp, moving):
     """The star's light and, where it may move, what a shift by one pixel in x and in y adds to
     it."""
     light = psf(dx, dy, warp)
@@ -207,7 +207,7 @@ def _flattener(basis, root):
     return flatten
 
 
-def _design(patch, star, shape, stamps):
+def _flux_design(patch, star, shape, stamps):
     """Sparse matrix from fluxes (and shifts) to all pixels of all patches."""
     n, size = shape
     rows = patch[:, None] * size + np.arange(size)
@@ -223,7 +223,7 @@ def _design(patch, star, shape, stamps):
     return hstack(blocks, format="csr")
 
 
-def _solve(design, data, step):
+def _solve_fluxes(design, data, step):
     """Solution and its error, (1 or 3, n); shifts are held near 0 by what is thinkable."""
     normal, n = (design.T @ design).tocsc(), len(step)
     prior = np.concatenate([np.zeros(n), *[1 / step**2] * (design.shape[1] // n - 1)])
@@ -233,7 +233,7 @@ def _solve(design, data, step):
     return solution.reshape(-1, n), 1 / np.sqrt(np.maximum(diagonal, 1e-30)).reshape(-1, n)
 
 
-def _misfit(left, model, flux):
+def _misfit_share(left, model, flux):
     """Share of a star's light by which it differs from the model, beyond what noise explains; 0
     where it is not seen.
 

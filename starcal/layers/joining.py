@@ -98,7 +98,9 @@ def plausible_starless(pixels: NDArray, starless: NDArray, stars: Table) -> Star
         )
     sky_shift = tuple(map(float, np.median(excess, axis=1)))
     brighter = float(np.mean(excess.max(axis=0) > BRIGHTER_SIGMA))
-    return _judged(StarlessCheck(sky_shift, brighter, _light_left(pixels, starless, stars)))
+    return _judged_starless(
+        StarlessCheck(sky_shift, brighter, _light_left(pixels, starless, stars))
+    )
 
 
 def _excess(pixels: NDArray, starless: NDArray, stars: Table) -> NDArray:
@@ -109,7 +111,7 @@ def _excess(pixels: NDArray, starless: NDArray, stars: Table) -> NDArray:
     return excess[:, np.isfinite(excess).all(axis=0)]
 
 
-def _judged(check: StarlessCheck) -> StarlessCheck:
+def _judged_starless(check: StarlessCheck) -> StarlessCheck:
     shift = max(check.sky_shift, key=abs)
     if abs(shift) > MOST_SKY_SHIFT:
         raise FrameError(

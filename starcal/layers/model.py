@@ -54,7 +54,7 @@ def model_stars(pixels: NDArray, stars: Table) -> StarModel:
     everything = np.ones(len(stars), bool)
     known = _Known(stars, [_clipped_radii(c, stars) for c in channels], everything)
     profiles = first_profiles(channels, stars, known.clear_px)
-    places, fits = _moved(channels, known, profiles)
+    places, fits = _moved_stars(channels, known, profiles)
     pointlike = _starlike(channels, stars, places, fits, profiles)
     first = _assembled(channels, places, profiles, fits)
     flat = [_flattened(first, c) for c in channels]
@@ -67,7 +67,7 @@ def model_stars(pixels: NDArray, stars: Table) -> StarModel:
     return _assembled(channels, places, profiles, fits)
 
 
-def _moved(channels, known, profiles):
+def _moved_stars(channels, known, profiles):
     """Where the light of each star is, x and y, and the fits that say so."""
     x_px = np.array(known.stars["x_px"], float)
     y_px = np.array(known.stars["y_px"], float)
@@ -92,7 +92,8 @@ class _Known:
 def _assembled(channels, places, profiles, fits) -> StarModel:
     warp = profiles.warps(*places)
     reach = [
-        _reach(profiles.psf[c.index], fits[c.index].flux, c.noise) * longest(warp[c.index])
+        _reach_of_light(profiles.psf[c.index], fits[c.index].flux, c.noise)
+        * longest(warp[c.index])
         for c in channels
     ]
     return StarModel(
@@ -108,7 +109,7 @@ def _assembled(channels, places, profiles, fits) -> StarModel:
     )
 
 
-def _reach(psf: Psf, flux: NDArray, noise: float) -> NDArray:
+def _reach_of_light(psf: Psf, flux: NDArray, noise: float) -> NDArray:
     """Radius where each star's light falls below `FAINTEST_LIGHT`; 0 for a star without light."""
     radius = psf.fwhm_px * np.geomspace(0.2, WIDEST_FWHM, 200)
     light = np.minimum.accumulate(np.log(np.maximum(psf.at_radius(radius), 1e-30)))
@@ -214,11 +215,11 @@ def _fits(channels, planes, known, places, profiles, moving=False) -> list[FluxF
     warp, result = profiles.warps(*places), []
     for channel, plane in zip(channels, planes, strict=True):
         shape = profiles.psf[channel.index], warp[channel.index]
-        result.append(_fit(channel, plane, known, places, shape, moving))
+        result.append(_fit_channel(channel, plane, known, places, shape, moving))
     return result
 
 
-def _fit(channel, rest, known, places, shape, moving) -> FluxFit:
+def _fit_channel(channel, rest, known, places, shape, moving) -> FluxFit:
     """Fluxes of one channel: clipped stars first, one by one, from their wings; then all others
     together.
 
@@ -262,14 +263,14 @@ def _fit_some(channel, rest, guess, places, shape, moving, rows, radius_px=None)
 def _subtract(plane, x_px, y_px, shape, fit, noise):
     """Take one star's light out of a plane, in place."""
     psf, warp = shape
-    reach = int(_reach(psf, fit.flux, noise)[0] * longest(warp))
-    cut, y, x = _cut(plane, int(y_px), int(x_px), reach)
+    reach = int(_reach_of_light(psf, fit.flux, noise)[0] * longest(warp))
+    cut, y, x = _cut_by_pixel(plane, int(y_px), int(x_px), reach)
     dx = (x - x_px - fit.dx_px).astype(np.float32)
     dy = (y - y_px - fit.dy_px).astype(np.float32)
     cut -= np.float32(fit.flux[0]) * psf(dx, dy, warp)
 
 
-def _cut(plane, row: int, column: int, reach: int):
+def _cut_by_pixel(plane, row: int, column: int, reach: int):
     """The part of a plane round a pixel, and the rows and columns of its pixels."""
     top = max(0, row - reach)
     left = max(0, column - reach)

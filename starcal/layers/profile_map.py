@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from .shape_field import ShapeField
 
-PLACES = (7, 9)  # rows and columns of the map
+MAP_CELLS = (7, 9)  # rows and columns of the map
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -42,9 +42,9 @@ class ProfileMap:
 
 
 def profile_map(field: ShapeField) -> ProfileMap:
-    """The shapes of a field at the middles of `PLACES` equal parts of the frame."""
-    y_px = _middles(PLACES[0], field.shape[0])
-    x_px = _middles(PLACES[1], field.shape[1])
+    """The shapes of a field at the middles of `MAP_CELLS` equal parts of the frame."""
+    y_px = _middles(MAP_CELLS[0], field.shape[0])
+    x_px = _middles(MAP_CELLS[1], field.shape[1])
     x, y = np.meshgrid(x_px, y_px)
     shapes = [field.at(channel, x, y) for channel in range(len(field.size))]
     size = np.stack([of_channel[0] for of_channel in shapes])

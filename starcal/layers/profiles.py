@@ -55,10 +55,10 @@ def first_profiles(channels: list[Channel], stars: Table, clear_px: list[NDArray
     places = np.array(stars["x_px"], float), np.array(stars["y_px"], float)
     planes = [c.unclipped() for c in channels]
     rows, singles = _singles(channels, planes, stars, places)
-    field = _field(channels, singles, [(places[0][r], places[1][r]) for r in rows])
+    field = _shapes_over_field(channels, singles, [(places[0][r], places[1][r]) for r in rows])
     profiles = []
     for c in channels:
-        psf = _textbook(field, singles, c.index)
+        psf = _textbook_profile(field, singles, c.index)
         warp = warps_at(field, c.index, *places)
         good = _for_core(field, c, stars, singles[c.index], places, rows[c.index])
         psf = _core(psf, planes[c.index], places, warp, good)
@@ -70,11 +70,11 @@ def first_profiles(channels: list[Channel], stars: Table, clear_px: list[NDArray
 def _winged(psf, channel, stars, places, warp, clear_px) -> Psf:
     """The profile with the wings that the channel's brightest stars tell."""
     sources = Sources(x_px=places[0], y_px=places[1], warp=warp, clear_px=clear_px)
-    bright = _brightest(channel, stars, int(Flag.SHAPE), WING_SNR)
+    bright = _brightest_unspoilt(channel, stars, int(Flag.SHAPE), WING_SNR)
     return with_wings(psf, channel.plane, sources, bright)
 
 
-def _textbook(field: ShapeField, singles: list[Singles], channel: int) -> Psf:
+def _textbook_profile(field: ShapeField, singles: list[Singles], channel: int) -> Psf:
     """The Moffat profile that a channel's single stars tell."""
     single = singles[channel]
     sharp_px = field.middling(channel) * np.exp(single.sharper)
@@ -91,7 +91,7 @@ def profiles_on(
     """Field and cores measured again on planes with a flat background, stars at better places; the
     Moffat profiles and the wings stay."""
     rows, singles = _singles(channels, planes, stars, places)
-    field = _field(channels, singles, [(places[0][r], places[1][r]) for r in rows])
+    field = _shapes_over_field(channels, singles, [(places[0][r], places[1][r]) for r in rows])
     result = []
     for c, psf in enumerate(profiles.psf):
         shape = replace(psf, shift_px=_shift(singles[c], psf.shift_px), scale=1.0)
@@ -105,7 +105,7 @@ def _singles(channels, planes, stars, places) -> tuple[list[NDArray], list[Singl
     """Which stars tell the shapes of each channel, and their shapes."""
     rows, singles = [], []
     for c, plane in zip(channels, planes, strict=True):
-        good = _brightest(c, stars, UNFIT_FOR_SHAPE, SHAPE_FIT_SNR)
+        good = _brightest_unspoilt(c, stars, UNFIT_FOR_SHAPE, SHAPE_FIT_SNR)
         flux = np.array(stars[f"flux_{c.name}"])
         good = good[balanced(places[0][good], places[1][good], flux[good], plane.shape)]
         rows.append(good)
@@ -126,7 +126,7 @@ def _shapes_of(channel: Channel, plane, x_px, y_px, flux) -> Singles:
     )
 
 
-def _field(channels, singles, places) -> ShapeField:
+def _shapes_over_field(channels, singles, places) -> ShapeField:
     shape, fwhm_px = channels[0].plane.shape, tuple(c.fwhm_px for c in channels)
     return fit_shape_field(singles, places, shape, fwhm_px)
 
@@ -172,7 +172,7 @@ def _core(psf, plane, places, warp, rows) -> Psf:
     return with_core(psf, plane, places[0][rows], places[1][rows], warp[rows])
 
 
-def _brightest(channel: Channel, stars: Table, unwanted: int, snr: float) -> NDArray:
+def _brightest_unspoilt(channel: Channel, stars: Table, unwanted: int, snr: float) -> NDArray:
     """Indices of the stars of at least this signal-to-noise without unwanted flags, brightest
     first."""
     flux = np.nan_to_num(np.array(stars[f"flux_{channel.name}"]))

@@ -8,7 +8,7 @@ from ..colour.stellar import LUMINANCE_WEIGHTS, luminance
 from .light import StarModel, drawn
 from .splitting import Split
 
-STRIP_ROWS = 512
+RECOLOUR_ROWS = 512
 _NOTHING = np.empty(0, int), np.empty(0, int), np.empty(0)  # for windows without a star
 UNIT_LUMINANCE_ERROR = (
     1e-3  # of the colours given: what the layer's total luminance may be wrong by
@@ -40,11 +40,11 @@ def recolour(split: Split, rgb: ArrayLike) -> NDArray[np.float32]:
     ValueError
         Not one colour per star, a colour that is not finite, or one whose luminance is not 1.
     """
-    rgb = _checked(np.asarray(rgb, float), split.model).astype(np.float32)
+    rgb = _checked_rgb(np.asarray(rgb, float), split.model).astype(np.float32)
     layer = np.empty_like(split.stars)
     height, width = split.footprint.shape
-    for top in range(0, height, STRIP_ROWS):
-        window = slice(top, min(height, top + STRIP_ROWS)), slice(0, width)
+    for top in range(0, height, RECOLOUR_ROWS):
+        window = slice(top, min(height, top + RECOLOUR_ROWS)), slice(0, width)
         layer[:, *window] = (light_shares(split, window) @ rgb).T.reshape(3, -1, width)
     return layer
 
@@ -86,7 +86,7 @@ def _layer_over_model(split: Split, window, place: NDArray, light: NDArray) -> N
     return brightness / np.where(total > 0, total, 1)
 
 
-def _checked(rgb: NDArray, model: StarModel) -> NDArray:
+def _checked_rgb(rgb: NDArray, model: StarModel) -> NDArray:
     n = len(model.x_px)
     if rgb.shape != (n, 3):
         raise ValueError(

@@ -15,14 +15,14 @@ FEWEST_FOR_SHAPE = 3  # stars, below which the profile is a textbook one
 FEWEST_FOR_SLOPE, FEWEST_FOR_CURVE = 8, 22  # stars for degree 1 and 2
 TERMS = (1, 3, 6)  # of degree 0, 1, 2
 TUKEY = 4.7  # errors, where a star counts for nothing
-STAR_SCATTER = 0.004  # what ln FWHM of the best stars scatters by for reasons of their own
+LN_FWHM_SCATTER = 0.004  # what ln FWHM of the best stars scatters by for reasons of their own
 CONSTANT_PRIOR = {
     "size": 0.15,
     "lean": 0.3,
 }  # sd about what the star table says, and about round
 TERM_PRIOR = {"size": 0.25, "lean": 0.15}  # sd of the terms above the constant
 OWN_PRIOR = 0.1  # sd of what the terms of a channel differ from the common ones by
-ROUNDS = 12
+SHAPE_ROUNDS = 12
 CHANNEL_COUNT = 3
 
 
@@ -96,7 +96,7 @@ def fit_shape_field(
     """
     counts = tuple(len(s.size) for s in singles)
     if max(counts) < FEWEST_FOR_SHAPE:
-        return _textbook(shape, fwhm_px, counts)
+        return _textbook_shapes(shape, fwhm_px, counts)
     data = _Data(
         channel=np.repeat(np.arange(CHANNEL_COUNT), counts),
         terms=np.concatenate([terms(shape, *at) for at in places]),
@@ -125,7 +125,7 @@ def _lean_of(data, singles):
     return _chosen(data, values, error, np.zeros((CHANNEL_COUNT, 2)), most, "lean")
 
 
-def _textbook(shape, fwhm_px, counts) -> ShapeField:
+def _textbook_shapes(shape, fwhm_px, counts) -> ShapeField:
     """Round stars of the widths that the star table says, everywhere."""
     size = np.zeros((CHANNEL_COUNT, TERMS[-1]))
     size[:, 0] = np.log(fwhm_px)
@@ -162,13 +162,15 @@ def _chosen(data, values, error, guess, most, kind):
     """
     choices = [(degree, False) for degree in range(most + 1)]
     choices += [(degree, True) for degree in range(1, most + 1)]
-    fits = [_parts(data, values, error, guess, choice, kind) for choice in choices]
+    fits = [_fitted_parts(data, values, error, guess, choice, kind) for choice in choices]
     best = _best(fits, error)
     degree, own = choices[best]
-    return np.stack([_by_channel(p.solution, degree, own) for p in fits[best]], 1), degree
+    return np.stack(
+        [_channel_coefficients(p.solution, degree, own) for p in fits[best]], 1
+    ), degree
 
 
-def _parts(data, values, error, guess, choice, kind):
+def _fitted_parts(data, values, error, guess, choice, kind):
     """The robust fit of one model to each part of the values."""
     parts = range(values.shape[1])
     return [_robust(data, values[:, k], error[:, k], guess[:, k], choice, kind) for k in parts]
@@ -190,12 +192,12 @@ def _unseen_loss(fit, error, scale):
     """Squared prediction error of each row by all others, capped, summed over parts, (n,)."""
     total = np.zeros(len(error))
     for k, part in enumerate(fit):
-        chi = part.unseen / (scale[k] * np.hypot(error[:, k], STAR_SCATTER))
+        chi = part.unseen / (scale[k] * np.hypot(error[:, k], LN_FWHM_SCATTER))
         total += np.minimum(chi**2, TUKEY**2)
     return total
 
 
-def _by_channel(solution, degree, own):
+def _channel_coefficients(solution, degree, own):
     """Coefficients of each channel, (3, 6)."""
     result, many = np.zeros((CHANNEL_COUNT, 6)), TERMS[degree] - 1
     result[:, 0] = solution[:CHANNEL_COUNT]
@@ -219,11 +221,11 @@ def _robust(data, values, error, guess, choice, kind) -> _Robust:
     """Iteratively reweighted least squares with Tukey's weights, from the commonest value on."""
     design = data.design(*choice)
     precision, expected = _prior_of(design.shape[1], guess, choice, kind)
-    error = np.hypot(error, STAR_SCATTER)
+    error = np.hypot(error, LN_FWHM_SCATTER)
     residual, solution = _about_the_mode(data.channel, values), expected
     unseen, scale = residual, 1.0
-    for _ in range(ROUNDS):
-        scale = _scatter(residual / error)
+    for _ in range(SHAPE_ROUNDS):
+        scale = _chi_scatter(residual / error)
         weight = _tukey(residual, scale, error)
         inverse = np.linalg.inv(design.T @ (design * weight[:, None]) + np.diag(precision))
         solution = inverse @ (design.T @ (weight * values) + precision * expected)
@@ -255,7 +257,7 @@ def _prior_of(columns, guess, choice, kind):
     return spread**-2, np.concatenate([guess, np.zeros(columns - CHANNEL_COUNT)])
 
 
-def _scatter(chi):
+def _chi_scatter(chi):
     """Robust standard deviation, at least 1."""
     return max(1.0, float(1.4826 * np.median(np.abs(chi)))) if len(chi) else 1.0
 

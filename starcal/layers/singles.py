@@ -10,10 +10,10 @@ import numpy as np
 
 from .stamps import disc_offsets, stamps_at
 
-CORE_FWHM = 2.5  # radius of the stamps
+STAMP_FWHM = 2.5  # radius of the stamps
 STEPS = 10
 LINEAR_BEYOND = 3.0  # errors: further off, a pixel's pull grows no more
-OWN_ERROR = 0.01  # share of its own light that a profile is wrong by
+PROFILE_ERROR = 0.01  # share of its own light that a profile is wrong by
 USUAL_BETA = 3.5  # of seeing with a little of everything else; where no star tells
 BETA_RANGE = (1.3, 100.0)  # the upper end is a Gaussian, for all that matters here
 BETA_STARS = 80  # the brightest of them tell the exponent
@@ -123,9 +123,9 @@ class _Stamps:
 
     @classmethod
     def cut(cls, plane, x_px, y_px, fwhm_px):
-        offsets = disc_offsets(CORE_FWHM * fwhm_px)
+        offsets = disc_offsets(STAMP_FWHM * fwhm_px)
         values, dx, dy = stamps_at(plane, x_px, y_px, offsets)
-        slopes = np.stack(offsets, axis=1) / (CORE_FWHM * fwhm_px)
+        slopes = np.stack(offsets, axis=1) / (STAMP_FWHM * fwhm_px)
         return cls(values.astype(float), dx.astype(float), dy.astype(float), slopes)
 
     def only(self, rows):
@@ -140,21 +140,21 @@ def _descended(stamps, guess, beta, facts, over_pixels=False, free=False):
     """
     fwhm_px = facts[0]
     light_of = _summed if over_pixels else _model_and_slopes
-    start = _start(stamps, guess, beta, facts)
+    start = _start_states(stamps, guess, beta, facts)
     state = start
-    prior = _prior(fwhm_px, free)
+    prior = _inverse_variances(fwhm_px, free)
     for _ in range(STEPS):
         model, slope = light_of(stamps, state)
-        weight, residual = _weights(stamps.values, model, state, facts)
+        weight, residual = _pixel_weights(stamps.values, model, state, facts)
         normal, gradient = _normal_equations(slope, weight, residual, prior)
         gradient = gradient + prior * (start - state)
         step = np.linalg.solve(normal, gradient[:, :, None])
-        state = _moved(state, step[:, :, 0], fwhm_px)
+        state = _stepped(state, step[:, :, 0], fwhm_px)
     error = np.sqrt(np.maximum(_diagonal(np.linalg.inv(normal)), 0))
-    return state, error, _misfit(stamps, residual * np.sqrt(weight), fwhm_px)
+    return state, error, _core_misfit(stamps, residual * np.sqrt(weight), fwhm_px)
 
 
-def _start(stamps, guess, beta, facts):
+def _start_states(stamps, guess, beta, facts):
     """State to start from: round stars of the usual width at the places given, (n, 10)."""
     fwhm_px, noise, _ = facts
     state = np.zeros((len(guess), 10))
@@ -179,7 +179,7 @@ def _diagonal(matrices):
     return np.diagonal(matrices, axis1=1, axis2=2)
 
 
-def _prior(fwhm_px, free):
+def _inverse_variances(fwhm_px, free):
     """Inverse variance of each number of a star's state about where it starts, (10,)."""
     shift = (SHIFT_PRIOR * fwhm_px) ** -2
     power = POWER_PRIOR**-2 if free else 1e12
@@ -219,10 +219,10 @@ def _model_and_slopes(stamps, state):
     slope[..., 6] = 1
     slope[..., 7:9] = stamps.slopes
     slope[..., 9] = flux * _power_slope(state, square, unit)
-    return flux * unit + _sky(stamps, state), slope
+    return flux * unit + _planes_of_sky(stamps, state), slope
 
 
-def _sky(stamps, state):
+def _planes_of_sky(stamps, state):
     """Each star's plane of sky, (n, P)."""
     return state[:, 6:7] + state[:, 7:9] @ stamps.slopes.T
 
@@ -281,19 +281,19 @@ def _power_slope(state, square, unit, h=1e-3):
     return (moved - unit) / h
 
 
-def _weights(values, model, state, facts):
+def _pixel_weights(values, model, state, facts):
     """Inverse variance of each pixel, less for those far from the model, and what they differ
     by."""
     _, noise, electrons_per_unit = facts
     light = np.maximum(model - state[:, 6:7], 0)
-    variance = noise**2 + light / electrons_per_unit + (OWN_ERROR * light) ** 2
+    variance = noise**2 + light / electrons_per_unit + (PROFILE_ERROR * light) ** 2
     residual = np.where(np.isfinite(values), values - model, 0)
     chi = np.abs(residual) / np.sqrt(variance)
     weight = np.minimum(1, LINEAR_BEYOND / np.maximum(chi, 1e-9)) / variance
     return np.where(np.isfinite(values), weight, 0), residual
 
 
-def _moved(state, step, fwhm_px):
+def _stepped(state, step, fwhm_px):
     """The state one step on, no step longer than the model is straight for."""
     limit = _largest_steps(fwhm_px)
     new = state + np.clip(step, -limit, limit)
@@ -315,7 +315,7 @@ def _largest_steps(fwhm_px):
     return limit
 
 
-def _misfit(stamps, chi, fwhm_px):
+def _core_misfit(stamps, chi, fwhm_px):
     """Root mean square, in errors, of the pixels within a FWHM of the place given."""
     near = np.hypot(stamps.dx, stamps.dy) < fwhm_px
     return np.sqrt((chi**2 * near).sum(axis=1) / np.maximum(near.sum(axis=1), 1))

@@ -65,7 +65,7 @@ def _too_sharp(channel, psf, warp, x_px, y_px) -> NDArray[np.bool_]:
     """Entries whose brightest pixel stands out of its neighbours more than a star's that lies in
     the middle of a pixel, in any of four directions."""
     column, row = _brightest_pixels(channel.plane, x_px, y_px)
-    level = _level_round(channel, x_px, y_px)
+    level = _ring_median(channel, x_px, y_px)
     peak = np.maximum(values_at(channel.plane, column, row) - level, channel.noise)
     sharp = np.zeros(len(x_px), bool)
     for dx, dy in DIRECTIONS:
@@ -99,7 +99,7 @@ def _brightest_pixels(plane, x_px, y_px):
     return column + across[best], row + down[best]
 
 
-def _level_round(channel, x_px, y_px):
+def _ring_median(channel, x_px, y_px):
     """Median of the pixels on a ring two widths out, (n,)."""
     angle, radius = np.arange(0, 2 * np.pi, np.pi / 12), 2 * channel.fwhm_px
     offsets = np.rint(radius * np.cos(angle)).astype(int), np.rint(radius * np.sin(angle))

@@ -19,7 +19,7 @@ WING_PRIOR = (
 WING_SIGNAL = 5.0
 RING_UNREST = 1.0  # nebula lifts or lowers a whole ring by about the scatter of its pixels
 FEWEST_PIXELS = 8
-ROUNDS = 8
+WING_ROUNDS = 8
 FACTOR_STEP = (0.6, 2.0)  # of a ring's factor against that of the ring within
 
 
@@ -106,7 +106,7 @@ def _ring_levels(psf, plane, stars, star, tree, edges):
     at = tree.data[star]
     warp = stars.warp[star]
     reach_px = edges[-1] * float(longest(warp))
-    cut, x, y = _cut(plane, at, int(np.ceil(reach_px)))
+    cut, x, y = _cut_by_place(plane, at, int(np.ceil(reach_px)))
     u, v, _ = warped(x - at[0], y - at[1], warp)
     radius = np.hypot(u, v)
     ring = np.digitize(radius, edges) - 1
@@ -116,7 +116,7 @@ def _ring_levels(psf, plane, stars, star, tree, edges):
     return _levels(cut, ring, psf.at_radius(radius), len(edges) - 1)
 
 
-def _cut(plane, at, half):
+def _cut_by_place(plane, at, half):
     """The part of a plane round a place, and the columns and rows of its pixels."""
     left = max(0, round(float(at[0])) - half)
     top = max(0, round(float(at[1])) - half)
@@ -157,7 +157,7 @@ def _wing_factors(level, weight, profile):
     which stars do.
     """
     factor = np.ones(len(profile))
-    for _ in range(ROUNDS):
+    for _ in range(WING_ROUNDS):
         flux, sky = _flux_and_sky(level, weight, profile * factor)
         light = (weight * flux * (level - sky)).sum(axis=0)
         precision = (weight * flux**2).sum(axis=0)

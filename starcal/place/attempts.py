@@ -12,7 +12,7 @@ from ..robust import scatter_per_axis
 from .match import mutual_nearest
 from .plate import Plate, best_plate, fit_plate
 
-GROWTH = (
+GROWING_REACH = (
     (0.015, 30),
     (0.010, 50),
     (0.006, 80),
@@ -96,15 +96,15 @@ class _Seen:
         if len(rows) == 0 or len(xy) == 0:
             return np.empty(0, int), np.empty(0, int), np.empty(0)
         sky = plate.listed(self.catalogue.ra_deg[rows], self.catalogue.dec_deg[rows])
-        tree = cKDTree(_points(plate.plane(xy), plate.pixel_deg))
-        return mutual_nearest(tree, _points(sky, plate.pixel_deg), radius_px)
+        tree = cKDTree(_points_px(plate.plane(xy), plate.pixel_deg))
+        return mutual_nearest(tree, _points_px(sky, plate.pixel_deg), radius_px)
 
     def of_pairs(self, star: NDArray, rows: NDArray) -> tuple[NDArray, NDArray, NDArray]:
         """Places on the frame and on the sky of paired stars, as plates are fitted to."""
         return self.xy_px[star], self.catalogue.ra_deg[rows], self.catalogue.dec_deg[rows]
 
 
-def _points(numbers, pixel_deg) -> NDArray:
+def _points_px(numbers, pixel_deg) -> NDArray:
     return np.column_stack([numbers.real, numbers.imag]) / pixel_deg
 
 
@@ -142,11 +142,11 @@ def grown(
         None where the pairs run out.
     """
     seen = _Seen(xy_px, catalogue, shape)
-    steps = _refined(plate, seen)
+    steps = _grown_plate(plate, seen)
     if steps is None:
         return None
     plate, radius_px = steps
-    listed = seen.on_frame(plate)[: GROWTH[-1][1]]
+    listed = seen.on_frame(plate)[: GROWING_REACH[-1][1]]
     n_stars = 2 * len(listed) + 10
     star, _, apart = seen.pairs(plate, n_stars, listed, radius_px)
     if len(star) < FREE_PAIRS + 1:
@@ -165,10 +165,10 @@ def grown(
     return replace(attempt, false_log10=_false_log10(attempt, n_tried))
 
 
-def _refined(plate, seen) -> tuple[Plate, float] | None:
+def _grown_plate(plate, seen) -> tuple[Plate, float] | None:
     """The plate grown to all bright stars, and the radius that it came to."""
     listed = seen.on_frame(plate)
-    for share, n_stars in (*GROWTH, GROWTH[-1]):
+    for share, n_stars in (*GROWING_REACH, GROWING_REACH[-1]):
         radius_px = max(share * max(seen.shape), LEAST_RADIUS_PX)
         rows = listed[:n_stars]
         star, partner, _ = seen.pairs(plate, 2 * n_stars, rows, radius_px)

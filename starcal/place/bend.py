@@ -11,7 +11,7 @@ from ..frame import pixel_scale_arcsec
 from ..robust import middle_px
 from .match import Match, match_catalogue, pair_scatter_px
 from .plate import (
-    LEVELS,
+    PLATE_LEVELS,
     Plate,
     best_plate,
     plate_of_wcs,
@@ -19,9 +19,11 @@ from .plate import (
     wcs_of_plate,
 )
 
-FEWEST_PAIRS = 5  # alike in brightness; with fewer brightness tells nothing, and all are taken
+FEWEST_ALIKE_PAIRS = (
+    5  # alike in brightness; with fewer brightness tells nothing, and all are taken
+)
 # of fitting and matching: the first brings in the stars in the corners, the second uses them
-ROUNDS = 2
+BEND_ROUNDS = 2
 # shares from which another WCS is worth having
 LESS_SCATTER, MORE_PAIRS, SAME_PAIRS = 0.9, 1.1, 0.97
 
@@ -84,7 +86,7 @@ def straightened(wcs: WCS, match: Match, sides: BothSides) -> tuple[WCS, Match, 
         One of `plate.LEVELS`.
     """
     level, given = 0, wcs
-    for _ in range(ROUNDS if match.credible else 0):
+    for _ in range(BEND_ROUNDS if match.credible else 0):
         plate, bent = _of_pairs(given, match, sides)
         if plate.level == 0:
             break
@@ -92,7 +94,7 @@ def straightened(wcs: WCS, match: Match, sides: BothSides) -> tuple[WCS, Match, 
         if not _pairs_better(again, match, LESS_SCATTER if level == 0 else 1.0):
             break
         wcs, match, level = bent, again, plate.level
-    return wcs, match, LEVELS[level]
+    return wcs, match, PLATE_LEVELS[level]
 
 
 def nearer(wcs: WCS, match: Match, sides: BothSides) -> WCS:
@@ -121,7 +123,7 @@ def _of_pairs(wcs, match, sides) -> tuple[Plate, WCS]:
 def alike_in_brightness(match: Match) -> NDArray:
     """Pairs to fit to: all of them where brightness tells nothing."""
     good = ~match.mismatched
-    return good if good.sum() >= FEWEST_PAIRS else np.ones_like(good)
+    return good if good.sum() >= FEWEST_ALIKE_PAIRS else np.ones_like(good)
 
 
 def _pairs_better(new: Match, old: Match, less_scatter: float) -> bool:

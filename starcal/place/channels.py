@@ -25,11 +25,11 @@ from .match import Match, similarity
 from .plate import plate_of_wcs
 from .solve import solve
 
-SEEN_SNR = 8.0  # of a peak in one channel; lower ones are noise, and place nothing
-FEWEST_PAIRS = (
+CHANNEL_PEAK_SNR = 8.0  # of a peak in one channel; lower ones are noise, and place nothing
+FEWEST_CHANNEL_PAIRS = (
     12  # that tell where a channel lies; four equations each for the six of a linear map
 )
-MOST_STARS = 3000  # brightest; more make a place no better
+MOST_CHANNEL_STARS = 3000  # brightest; more make a place no better
 OFF_WIDTHS = 0.15  # how far one channel's middle may lie from another's, in frame widths
 CENTRED_FWHM = 0.5, 2.5  # widths, in typical ones, of peaks whose centroid is a star's
 BRIGHT_SNR = 20.0  # of stars whose centroids tell a tenth of a pixel, channel by channel
@@ -94,8 +94,8 @@ def channel_stars(plane: NDArray) -> ChannelStars:
         plane, (3, *plane.shape)
     )  # what finds stars looks at three channels
     noise = frame_noise(pixels)
-    x, y, snr = detect(pixels, noise, FIRST_GUESS_FWHM_PX, SEEN_SNR)
-    order = np.argsort(-snr, kind="stable")[:MOST_STARS]
+    x, y, snr = detect(pixels, noise, FIRST_GUESS_FWHM_PX, CHANNEL_PEAK_SNR)
+    order = np.argsort(-snr, kind="stable")[:MOST_CHANNEL_STARS]
     x, y, snr = x[order], y[order], snr[order]
     stamps = luminance_stamps(pixels, noise, x, y, half_width(FIRST_GUESS_FWHM_PX))
     seen = measure_shapes(stamps, FIRST_GUESS_FWHM_PX)
@@ -134,8 +134,8 @@ def register(
     sides = BothSides(stars.xy_px, stars.mag, stars.shape, as_catalogue(home, sky))
     if start is not None:
         match = sides.match(start)
-        if match.credible and len(match.star) >= FEWEST_PAIRS:
-            return _fitted(sides, match, start, sky)
+        if match.credible and len(match.star) >= FEWEST_CHANNEL_PAIRS:
+            return _fitted_wcs(sides, match, start, sky)
     return _searched(sides, home, sky)
 
 
@@ -174,7 +174,7 @@ def as_catalogue(stars: ChannelStars, wcs: WCS) -> CatalogueStars:
     )
 
 
-def _fitted(sides: BothSides, match: Match, start: WCS, sky: WCS) -> Registered:
+def _fitted_wcs(sides: BothSides, match: Match, start: WCS, sky: WCS) -> Registered:
     """As flexible as the common stars demand."""
     good = alike_in_brightness(match)
     ra, dec = start.all_pix2world(*middle_px(sides.shape), 0)
@@ -200,7 +200,7 @@ def _searched(sides: BothSides, home: ChannelStars, sky: WCS) -> Registered | No
         place_widths=OFF_WIDTHS,
     )
     found = solve(sides.xy_px, sides.mag, sides.shape, lambda *circle: sides.catalogue, hints)
-    if found.wcs is None or found.match is None or len(found.match.star) < FEWEST_PAIRS:
+    if found.wcs is None or found.match is None or len(found.match.star) < FEWEST_CHANNEL_PAIRS:
         return None
     return Registered(found.wcs, sky, len(found.match.star), found.scatter_px)
 
@@ -224,7 +224,7 @@ def planes_apart_px(pixels: NDArray, stars: Table) -> tuple[tuple[float, float],
     """
     clean = np.flatnonzero((stars["flags"] & NOT_CENTRED == 0) & (stars["snr"] >= BRIGHT_SNR))
     rows = clean[np.argsort(-np.asarray(stars["snr"])[clean], kind="stable")][:MOST_CENTRED]
-    if len(rows) < FEWEST_PAIRS:
+    if len(rows) < FEWEST_CHANNEL_PAIRS:
         return (np.nan, np.nan), len(rows)
     x, y = places_of(stars)[rows].T
     red, green, blue = (_centroids(plane, stars, x, y) for plane in pixels)
@@ -244,7 +244,7 @@ def _centroids(plane: NDArray, stars: Table, x: NDArray, y: NDArray) -> NDArray:
 def _farthest(one: NDArray, other: NDArray, corners: NDArray) -> float:
     """Largest motion of a corner from one channel to another."""
     known = np.isfinite(one) & np.isfinite(other)
-    if known.sum() < FEWEST_PAIRS:
+    if known.sum() < FEWEST_CHANNEL_PAIRS:
         return np.nan
     a, b = similarity(one[known], other[known])
     place = corners[:, 0] + 1j * corners[:, 1]

@@ -14,7 +14,7 @@ from ..errors import NoWCSError
 PLACE_WIDTHS, SCALE_SHARE = 0.5, 0.10  # how far hints may be off: frame widths, and relative
 PLACE_ADVICE = "--ra and --dec (of the frame's middle, degrees)"
 SCALE_ADVICE = "--scale (arcsec a pixel)"
-ADVICE = f"give {PLACE_ADVICE} and {SCALE_ADVICE}"
+HINTS_ADVICE = f"give {PLACE_ADVICE} and {SCALE_ADVICE}"
 SCALE_KEYS = "SECPIX", "SECPIX1", "PIXSCALE", "PIXSCAL", "PIXSCAL1", "SCALE"  # arcsec a pixel
 PIXEL_KEYS = "XPIXSZ", "PIXSIZE1"  # micrometres, to go with FOCALLEN
 
@@ -122,7 +122,7 @@ def _lacking(place, scale) -> str:
     elif place is not None:
         what, advice = f"{no_scale}, though it has a place ({place[2]})", f"give {SCALE_ADVICE}"
     else:
-        what, advice = f"{no_place} and no {no_scale}", ADVICE
+        what, advice = f"{no_place} and no {no_scale}", HINTS_ADVICE
     return f"there is no WCS, and the header has no {what} to solve from: {advice}"
 
 
@@ -183,7 +183,7 @@ def _place_of(header):
             _angle_deg(header.get(keys[1]), "deg"),
         )
         if ra is not None and dec is not None and abs(dec) <= 90:
-            return *_j2000(ra, dec, _number(header, "EQUINOX")), ", ".join(keys)
+            return *_j2000(ra, dec, _header_number(header, "EQUINOX")), ", ".join(keys)
     return None
 
 
@@ -211,20 +211,22 @@ def _j2000(ra_deg, dec_deg, equinox):
 
 def _scale_of(header):
     for key in SCALE_KEYS:
-        if (scale := _number(header, key)) is not None and 0 < scale < 3600:
+        if (scale := _header_number(header, key)) is not None and 0 < scale < 3600:
             return (scale,), key
-    focal_mm = _number(header, "FOCALLEN")
-    pixel_key = next((name for name in PIXEL_KEYS if _number(header, name)), PIXEL_KEYS[0])
-    pixel_um = _number(header, pixel_key)
+    focal_mm = _header_number(header, "FOCALLEN")
+    pixel_key = next(
+        (name for name in PIXEL_KEYS if _header_number(header, name)), PIXEL_KEYS[0]
+    )
+    pixel_um = _header_number(header, pixel_key)
     if not (focal_mm and pixel_um and 0 < pixel_um / focal_mm < 10):
         return None
     scale = float(np.degrees(pixel_um * 1e-3 / focal_mm) * 3600)
-    binning = _number(header, "XBINNING") or 1
+    binning = _header_number(header, "XBINNING") or 1
     scales = (scale, scale * binning) if 1 < binning <= 8 else (scale,)
     return scales, f"FOCALLEN, {pixel_key}" + (", XBINNING" if len(scales) > 1 else "")
 
 
-def _number(header, key) -> float | None:
+def _header_number(header, key) -> float | None:
     try:
         value = float(header.get(key))
     except (TypeError, ValueError):

@@ -12,18 +12,15 @@ from ..catalogue import CatalogueStars, embedded
 from ..catalogue.choose import Choice, Source, magnitude_limit, source_of, stars_around
 from ..choices import Choices
 from ..errors import NoWCSError
-from ..frame import ONE_GRID_PX, Frame, corners_apart_px, pixel_scale_arcsec, require_wcs
+from ..frame import ONE_SOLUTION_PX, Frame, corners_apart_px, pixel_scale_arcsec, require_wcs
 from ..robust import middle_px
 from ..stars import instrumental_mag, places_of
 from .bend import BothSides, nearer, straightened
 from .hints import Hints, hints_from_header, lacks_only_scale
 from .match import MIN_PAIRS, Match, WCSError
-from .plate import LEVELS
-from .solve import Solution, refine, solve
+from .plate import PLATE_LEVELS
+from .solve import MATCH_MARGIN_PX, Solution, refine, solve
 
-MATCH_MARGIN_PX = (
-    250  # catalogue beyond the frame's edge, so that shifted copies of it are as full
-)
 POOR_WCS_PX = 15.0  # at a corner, half of what a match bears: from there on the WCS is replaced
 EMBEDDED = source_of(Choices())
 
@@ -62,7 +59,7 @@ class Located:
     match: Match | None = None
     catalogue: CatalogueStars | None = None
     before: WCSError | None = None
-    distortion: str = LEVELS[0]
+    distortion: str = PLATE_LEVELS[0]
     notes: tuple[str, ...] = ()
     why_not: str = ""
 
@@ -122,12 +119,12 @@ class _Task:
 
 def _by_own_wcs(task: _Task, hints: Hints | None) -> Located:
     """By the WCS that the frame came with, or by a better one where that does not fit."""
-    choice = _field(task, task.frame.wcs)
+    choice = _catalogue_field(task, task.frame.wcs)
     sides = task.beside(choice)
     match = sides.match(task.frame.wcs)
     own = Located(how="own", match=match, catalogue=choice.stars, notes=choice.notes)
     if match.credible:
-        return _settled(own, match, task.frame.wcs, sides)
+        return _settled_wcs(own, match, task.frame.wcs, sides)
     turned = _counted_otherwise(task)
     if turned is not None:
         return turned
@@ -146,7 +143,7 @@ def _counted_otherwise(task: _Task) -> Located | None:
     wcs = task.frame.wcs_other_way
     if wcs is None:
         return None
-    choice = _field(task, wcs)
+    choice = _catalogue_field(task, wcs)
     sides = task.beside(choice)
     match = sides.match(wcs)
     if not match.credible:
@@ -161,12 +158,12 @@ def _counted_otherwise(task: _Task) -> Located | None:
         catalogue=choice.stars,
         notes=(note, *choice.notes),
     )
-    return _settled(located, match, wcs, sides)
+    return _settled_wcs(located, match, wcs, sides)
 
 
 def _by_solution(task: _Task, solution: Solution, note: str) -> Located:
     """By a WCS that the stars have told."""
-    choice = _field(task, solution.wcs)
+    choice = _catalogue_field(task, solution.wcs)
     sides = task.beside(choice)
     match = sides.match(solution.wcs)
     located = Located(
@@ -178,14 +175,14 @@ def _by_solution(task: _Task, solution: Solution, note: str) -> Located:
         distortion=solution.distortion,
         notes=(note, *choice.notes),
     )
-    return _settled(located, match, solution.wcs, sides) if match.credible else located
+    return _settled_wcs(located, match, solution.wcs, sides) if match.credible else located
 
 
 def _solved(task: _Task, hints: Hints) -> Solution:
     """Ask the embedded catalogue, which is at hand, and then the one that was named."""
     near = task.source.name in ("embedded", "auto")
     for source in (task.source,) if near else (EMBEDDED, task.source):
-        stars_of = _stars_of(source, task.frame)
+        stars_of = _catalogue_stars_of(source, task.frame)
         solution = solve(task.xy_px, task.mag, task.shape, stars_of, hints)
         if solution.wcs is not None:
             break
@@ -200,20 +197,20 @@ def _put_right(task: _Task, choice: Choice, hints: Hints | None) -> Solution:
 
     stars_of = asked_already
     if choice.source == "embedded":
-        stars_of = _stars_of(task.source, task.frame)
+        stars_of = _catalogue_stars_of(task.source, task.frame)
     solution = refine(task.frame.wcs, task.xy_px, task.mag, task.shape, stars_of)
     if solution.wcs is None and hints is not None:
         solution = _solved(task, hints)
     return solution
 
 
-def _settled(located: Located, match: Match, wcs: WCS, sides: BothSides) -> Located:
+def _settled_wcs(located: Located, match: Match, wcs: WCS, sides: BothSides) -> Located:
     """The WCS that the stars vouch for, and the match by it: a new one where they show distortion
     or a poor one."""
     own = located.replacement is None
     better_wcs, better, distortion = straightened(wcs, match, sides)
     fitted = nearer(better_wcs, better, sides)
-    bearable_px = POOR_WCS_PX if own else ONE_GRID_PX
+    bearable_px = POOR_WCS_PX if own else ONE_SOLUTION_PX
     if corners_apart_px(better_wcs, fitted, sides.shape) > bearable_px:
         better_wcs, better = fitted, sides.match(fitted)
     before = located.before
@@ -263,7 +260,7 @@ def _circle(wcs: WCS, shape: tuple[int, int]) -> tuple[float, float, float]:
     return float(ra) % 360, float(dec), min(radius, 90.0)
 
 
-def _field(task: _Task, wcs: WCS) -> Choice:
+def _catalogue_field(task: _Task, wcs: WCS) -> Choice:
     """The catalogue's stars on and round the frame, at its epoch, as deep as the frame."""
     circle, limit_mag = _circle(wcs, task.shape), None
     if task.source.name != "embedded":
@@ -275,7 +272,9 @@ def _field(task: _Task, wcs: WCS) -> Choice:
     return _choice(task.source, task.frame, circle, limit_mag)
 
 
-def _stars_of(source: Source, frame: Frame) -> Callable[[float, float, float], CatalogueStars]:
+def _catalogue_stars_of(
+    source: Source, frame: Frame
+) -> Callable[[float, float, float], CatalogueStars]:
     """Stars of a catalogue within any circle, at the frame's epoch."""
     return lambda ra_deg, dec_deg, radius_deg: (
         _choice(source, frame, (ra_deg % 360, dec_deg, radius_deg)).stars

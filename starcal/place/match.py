@@ -202,7 +202,7 @@ def match_catalogue(star_xy_px, star_mag, wcs, shape, catalogue, scale_arcsec: f
     trials = [search.run(listed + shift, brightest).separation_px for shift in _shifts()]
     chance = [int(np.count_nonzero(trial <= best.radius_px)) for trial in trials]
     x_px, y_px = sky.to_frame(_apply(best.transform, listed))
-    inside = _inside(x_px, y_px, shape)
+    inside = _on_frame(x_px, y_px, shape)
     return Match(
         star=best.star,
         catalogue=best.listed,
@@ -221,7 +221,7 @@ def match_catalogue(star_xy_px, star_mag, wcs, shape, catalogue, scale_arcsec: f
     )
 
 
-def _inside(x_px: np.ndarray, y_px: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+def _on_frame(x_px: np.ndarray, y_px: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
     """Which places lie on a frame."""
     across = (x_px >= -0.5) & (x_px < shape[1] - 0.5)
     return across & (y_px >= -0.5) & (y_px < shape[0] - 0.5)

@@ -15,7 +15,7 @@ from astropy.wcs import WCS, Sip
 
 from .match import plane_to_sky, tangent_plane
 
-LEVELS = ("shift, rotation and scale", "linear", "quadratic", "cubic")
+PLATE_LEVELS = ("shift, rotation and scale", "linear", "quadratic", "cubic")
 N_TERMS = (2, 3, 6, 10)  # complex ones: a star gives one complex equation
 STARS_PER_TERM = 3  # fewer leave nothing to tell distortion from noise with
 SURE_SIGMA = (
@@ -41,7 +41,7 @@ class Plate:
     mirrored : bool
         East to the right of north.
     level : int
-        Index into `LEVELS`.
+        Index into `PLATE_LEVELS`.
     terms : ndarray, complex
         Coefficients, degrees.
     """
@@ -70,7 +70,7 @@ class Plate:
     def plane(self, xy_px: np.ndarray) -> np.ndarray:
         """East + i north, degrees, in the plane that touches the sky at the origin."""
         z = frame_number(xy_px, self.origin_px, self.unit_px, self.mirrored)
-        return _design(z, self.level) @ self.terms
+        return _plate_terms(z, self.level) @ self.terms
 
     def listed(self, ra_deg: np.ndarray, dec_deg: np.ndarray) -> np.ndarray:
         """Places on the sky in the same plane."""
@@ -89,7 +89,7 @@ def _plane_number(ra_deg, dec_deg, ra0_deg, dec0_deg):
     return east + 1j * north
 
 
-def _design(z, level):
+def _plate_terms(z, level):
     """Terms of a level, one column each."""
     powers = [(0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2), (3, 0), (2, 1), (1, 2), (0, 3)][
         : N_TERMS[level]
@@ -110,13 +110,13 @@ def fit_plate(
     start : Plate
         Near the truth; origin, unit and parity are taken from it.
     level : int
-        Index into `LEVELS`.
+        Index into `PLATE_LEVELS`.
     """
     z = frame_number(xy_px, start.origin_px, start.unit_px, start.mirrored)
     ra0, dec0 = start.ra_deg, start.dec_deg
     for _ in range(4):  # the tangent point moves to the origin's place
         w = _plane_number(ra_deg, dec_deg, ra0, dec0)
-        terms, _ = _clipped_fit(_design(z, level), w, LEAST_CLIP_PX * start.pixel_deg)
+        terms, _ = _clipped_fit(_plate_terms(z, level), w, LEAST_CLIP_PX * start.pixel_deg)
         ra, dec = plane_to_sky(terms[0].real, terms[0].imag, ra0, dec0)
         ra0, dec0 = float(ra), float(dec)
     # what is left of the constant is nothing: it became the tangent point
@@ -167,9 +167,9 @@ def best_plate(
 
 def _gain(z, w, simple, flexible, least):
     """By how much a more flexible level predicts better each star, left out of the fit."""
-    _, keep = _clipped_fit(_design(z, flexible), w, least)
-    one = _left_out(_design(z[keep], simple), w[keep])
-    other = _left_out(_design(z[keep], flexible), w[keep])
+    _, keep = _clipped_fit(_plate_terms(z, flexible), w, least)
+    one = _left_out(_plate_terms(z[keep], simple), w[keep])
+    other = _left_out(_plate_terms(z[keep], flexible), w[keep])
     return np.abs(one) ** 2 - np.abs(other) ** 2
 
 
@@ -226,7 +226,7 @@ def wcs_of_plate(plate: Plate, shape: tuple[int, int], sip: Sip | None = None) -
     ----------
     Shupe et al. 2005, ADASS XIV, ASP Conf. Ser. 347, 491 (SIP).
     """
-    matrix = _matrix(plate)
+    matrix = _cd_matrix(plate)
     wcs = WCS(naxis=2)
     wcs.wcs.crpix = np.add(plate.origin_px, 1)
     wcs.wcs.crval = plate.ra_deg % 360, plate.dec_deg
@@ -242,7 +242,7 @@ def wcs_of_plate(plate: Plate, shape: tuple[int, int], sip: Sip | None = None) -
     return wcs
 
 
-def _matrix(plate):
+def _cd_matrix(plate):
     """CD matrix, degrees a pixel."""
     a = plate.terms[1]
     c = plate.terms[2] if plate.level >= 1 else 0

@@ -24,10 +24,10 @@ from ..frame import pixel_scale_arcsec
 from ..robust import middle_px
 from .attempts import FEWEST_PAIRS, FREE_PAIRS, Attempt, better, grown
 from .bend import BothSides, alike_in_brightness, fitted
-from .hints import ADVICE, Hints
+from .hints import HINTS_ADVICE, Hints
 from .match import Match, WCSError, wcs_error
-from .plate import LEVELS, Plate, fit_plate, plate_of_wcs, undistorted
-from .triangles import candidates, hypotheses
+from .plate import PLATE_LEVELS, Plate, fit_plate, plate_of_wcs, undistorted
+from .triangles import candidate_plates, hypotheses
 
 # how far a poor WCS may be off
 WCS_PLACE_WIDTHS, WCS_ROTATION_DEG, WCS_SCALE_SHARE = 0.05, 3.0, 0.03
@@ -36,7 +36,8 @@ WCS_SLACK = 1.1
 SEARCH_SLACK = 1.4  # hypotheses from three stars err
 # brightest detections, catalogue's depth relative to theirs
 DEPTHS = (25, 1.0), (25, 2.0), (40, 1.0)
-MATCH_MARGIN_PX = 250  # as match_catalogue wants it
+# catalogue beyond the frame's edge, so that shifted copies of it are as full
+MATCH_MARGIN_PX = 250
 ENOUGH_LISTED = 8  # catalogue stars on a frame; with fewer even a full set of pairs is no proof
 
 
@@ -79,7 +80,7 @@ class Solution:
     scale_arcsec: float = np.nan
     rotation_deg: float = np.nan
     mirrored: bool = False
-    distortion: str = LEVELS[0]
+    distortion: str = PLATE_LEVELS[0]
     message: str
 
 
@@ -174,7 +175,7 @@ def _answer(
         xy = undistorted(given, stars.xy_px)
         best = better(best, _search(xy, stars.shape, catalogue, hint))
         if best is not None and best.sure:
-            return _concluded(best, stars, catalogue_of, given)
+            return _matched_by_all(best, stars, catalogue_of, given)
     return _refused(best, stars, n_listed, hints, given)
 
 
@@ -229,7 +230,7 @@ def _search(xy, shape, catalogue, hints) -> Attempt | None:
     best = None
     for n_stars, n_listed in _list_lengths(len(xy), len(catalogue), shape, hints):
         found = hypotheses(xy[:n_stars], catalogue.select(slice(n_listed)), shape, hints)
-        for plate in candidates(found, shape, hints):
+        for plate in candidate_plates(found, shape, hints):
             best = better(best, grown(plate, xy, catalogue, shape, len(found)))
             if best is not None and best.sure:
                 return best
@@ -249,7 +250,7 @@ def _list_lengths(n_stars, n_listed, shape, hints) -> list[tuple[int, int]]:
 # --- answers ----------------------------------------------------------------------------
 
 
-def _concluded(attempt: Attempt, stars: _Stars, catalogue_of, given) -> Solution:
+def _matched_by_all(attempt: Attempt, stars: _Stars, catalogue_of, given) -> Solution:
     """Match all stars by the plate found, fit to those pairs, and match by that."""
     sides = _both_sides(attempt.plate, stars, catalogue_of)
     plate, wcs = _fitted_to(attempt, stars, given)
@@ -259,13 +260,13 @@ def _concluded(attempt: Attempt, stars: _Stars, catalogue_of, given) -> Solution
         plate, wcs = fitted(*pairs, plate, stars.shape, given)
         match = sides.match(wcs)
     if not match.credible:
-        return _refusal(attempt, _lost_again(attempt, match))
+        return _not_solved(attempt, _lost_again(attempt, match))
     error = None
     if given is not None:
         error = wcs_error(given, wcs, stars.shape, *sides.pairs(match))
-    if error is not None and _beyond(error, stars.shape):
-        return _refusal(attempt, _too_far_off(attempt, error))
-    return _success(attempt, sides, wcs, match, error, LEVELS[plate.level], stars.row)
+    if error is not None and _past_reach(error, stars.shape):
+        return _not_solved(attempt, _too_far_off(attempt, error))
+    return _success(attempt, sides, wcs, match, error, PLATE_LEVELS[plate.level], stars.row)
 
 
 def _success(attempt, sides, wcs, match, error, level, row) -> Solution:
@@ -283,7 +284,7 @@ def _success(attempt, sides, wcs, match, error, level, row) -> Solution:
         rotation_deg=found.rotation_deg,
         mirrored=bool(found.mirrored),
         distortion=level,
-        message=_told(attempt, found, level, after_px, error),
+        message=_plate_words(attempt, found, level, after_px, error),
     )
 
 
@@ -301,7 +302,7 @@ def _fitted_to(attempt: Attempt, stars: _Stars, given: WCS | None) -> tuple[Plat
     return fitted(xy, sky.ra_deg[rows], sky.dec_deg[rows], attempt.plate, stars.shape, given)
 
 
-def _beyond(error: WCSError, shape) -> bool:
+def _past_reach(error: WCSError, shape) -> bool:
     """Whether a WCS was off by more than is to be put right."""
     off = (
         np.hypot(*error.offset_px) / max(shape) / WCS_PLACE_WIDTHS,
@@ -314,11 +315,11 @@ def _beyond(error: WCSError, shape) -> bool:
 # --- in words ---------------------------------------------------------------------------
 
 
-def _told(attempt, found: Hints, level: str, after_px: float, error) -> str:
+def _plate_words(attempt, found: Hints, level: str, after_px: float, error) -> str:
     parity = "mirrored" if found.mirrored else "not mirrored"
     moved = f"; they are {_far(error)} from where the WCS had them" if error else ""
     return (
-        f"{_tally(attempt)}: {found.scales_arcsec[0]:.4g} arcsec a pixel, north "
+        f"{_pairs_tally(attempt)}: {found.scales_arcsec[0]:.4g} arcsec a pixel, north "
         f"{found.rotation_deg:.1f} degrees from up, {parity}, {level}, scatter {after_px:.2f} px"
         f"{moved}"
     )
@@ -326,16 +327,16 @@ def _told(attempt, found: Hints, level: str, after_px: float, error) -> str:
 
 def _lost_again(attempt, match: Match) -> str:
     return (
-        f"{_tally(attempt)}, but of all stars only {len(match.star)} are paired, "
+        f"{_pairs_tally(attempt)}, but of all stars only {len(match.star)} are paired, "
         f"{match.chance_matches:.1f} by chance"
     )
 
 
 def _too_far_off(attempt, error: WCSError) -> str:
     return (
-        f"{_tally(attempt)}, but {_far(error)} from where the WCS has them, and no more than "
+        f"{_pairs_tally(attempt)}, but {_far(error)} from where the WCS has them, and no more than "
         f"{_percent(WCS_PLACE_WIDTHS)} of the width, {WCS_ROTATION_DEG:g} degrees and "
-        f"{_percent(WCS_SCALE_SHARE)} in scale are put right. Have it solved: {ADVICE}"
+        f"{_percent(WCS_SCALE_SHARE)} in scale are put right. Have it solved: {HINTS_ADVICE}"
     )
 
 
@@ -350,7 +351,7 @@ def _percent(share: float) -> str:
     return f"{100 * share:g} %"
 
 
-def _tally(attempt) -> str:
+def _pairs_tally(attempt) -> str:
     return (
         f"{len(attempt.star)} of the {attempt.n_listed} brightest catalogue stars on the frame are "
         f"paired, {attempt.chance:.2g} by chance"
@@ -375,13 +376,17 @@ def _refused(
     else:
         best = "no pattern is alike"
         if attempt is not None:
-            best = f"in the best place {_tally(attempt)}"
-        advice = f"Check the hints: {ADVICE}" if given is None else f"Have it solved: {ADVICE}"
+            best = f"in the best place {_pairs_tally(attempt)}"
+        advice = (
+            f"Check the hints: {HINTS_ADVICE}"
+            if given is None
+            else f"Have it solved: {HINTS_ADVICE}"
+        )
         why = f"{best}; not enough to be sure. {advice}"
-    return _refusal(attempt, f"{listed}: {why}")
+    return _not_solved(attempt, f"{listed}: {why}")
 
 
-def _refusal(attempt: Attempt | None, reason: str) -> Solution:
+def _not_solved(attempt: Attempt | None, reason: str) -> Solution:
     message = f"not solved: {reason}"
     if attempt is None:
         return Solution(message=message)

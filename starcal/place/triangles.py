@@ -100,11 +100,11 @@ def _rotations(z, sides, vectors, sky, scale_share) -> tuple[NDArray, NDArray]:
     """Rotation and relative scale that take each triangle of the frame to each alike one of the
     sky."""
     triangles = _triangles(_camera(z), *sides)
-    ours, theirs = _alike(triangles, sky, scale_share)
+    ours, theirs = _alike_triangles(triangles, sky, scale_share)
     scale = np.exp(sky.shape[theirs, 2] - triangles.shape[ours, 2])
     start, end = triangles.corner[ours, 0], triangles.corner[ours, 1]
-    camera = _axes(_camera(z[start] * scale), _camera(z[end] * scale))
-    there = _axes(vectors[sky.corner[theirs, 0]], vectors[sky.corner[theirs, 1]])
+    camera = _triads(_camera(z[start] * scale), _camera(z[end] * scale))
+    there = _triads(vectors[sky.corner[theirs, 0]], vectors[sky.corner[theirs, 1]])
     return there @ camera.transpose(0, 2, 1), scale
 
 
@@ -118,7 +118,7 @@ def _camera(z) -> NDArray:
 def _triangles(vectors, low, high) -> _Triangles:
     """All triangles whose longest side lies within limits (chords)."""
     chord = np.linalg.norm(vectors[:, None] - vectors, axis=-1)
-    corner, side = _ordered(_triples(chord < high), chord)
+    corner, side = _sides_in_order(_triples(chord < high), chord)
     keep = (side[:, 2] > low) & (side[:, 0] > LEAST_SIDE * side[:, 2])
     corner, side = corner[keep], side[keep]
     turning = np.sign(np.linalg.det(vectors[corner]))
@@ -134,14 +134,16 @@ def _triples(near) -> NDArray:
     return np.stack([i[pair], j[pair], k], axis=1)
 
 
-def _ordered(corner, chord) -> tuple[NDArray, NDArray]:
+def _sides_in_order(corner, chord) -> tuple[NDArray, NDArray]:
     """Corners and the sides opposite them, shortest first."""
     opposite = chord[corner[:, [1, 2, 0]], corner[:, [2, 0, 1]]]
     order = np.argsort(opposite, axis=1)
     return np.take_along_axis(corner, order, 1), np.take_along_axis(opposite, order, 1)
 
 
-def _alike(ours: _Triangles, theirs: _Triangles, scale_share) -> tuple[NDArray, NDArray]:
+def _alike_triangles(
+    ours: _Triangles, theirs: _Triangles, scale_share
+) -> tuple[NDArray, NDArray]:
     """Rows of triangles of equal shape and turning, and of nearly equal size."""
     if len(ours.shape) == 0 or len(theirs.shape) == 0:
         return np.empty(0, int), np.empty(0, int)
@@ -162,7 +164,7 @@ def _of_rare_shapes(lengths) -> NDArray:
     return lengths
 
 
-def _axes(p, q) -> NDArray:
+def _triads(p, q) -> NDArray:
     """Right-handed axes, (n, 3, 3) in columns, from two unit vectors: their mean, their difference,
     both's normal."""
     mean = _unit(p + q)
@@ -201,7 +203,7 @@ def _east_north(ra_deg, dec_deg) -> tuple[NDArray, NDArray]:
     return east, np.cross(unit_vectors(ra_deg, dec_deg), east)
 
 
-def candidates(found: Hypotheses, shape: tuple[int, int], hints: Hints) -> list[Plate]:
+def candidate_plates(found: Hypotheses, shape: tuple[int, int], hints: Hints) -> list[Plate]:
     """Plates of the hypotheses with most like-minded ones, each once, likeliest first.
 
     Parameters

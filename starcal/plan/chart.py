@@ -15,8 +15,8 @@ from matplotlib.transforms import Bbox
 from .result import Plan
 
 SMALLEST_PT2 = 2.5  # area of the faintest stars' marks
-FAINTEST_MAG = 12.5
-GROWTH = 1.6  # each magnitude multiplies it
+CHART_FAINTEST_MAG = 12.5
+DOT_GROWTH = 1.6  # each magnitude multiplies it
 LARGEST_PT2 = 160.0
 INK, SATURATED_INK = "#1b1b1b", "#a33b12"
 CLEAN = {"marker": "o", "c": INK, "linewidths": 0}
@@ -62,7 +62,7 @@ def plot_field(plan: Plan, axes: Axes | None = None) -> Axes:
         axes.scatter(
             east, north, s=size, label=f"{label} ({np.count_nonzero(which)})", zorder=2, **style
         )
-    half, foot = _room(corners)
+    half, foot = _chart_room(corners)
     axes.set(
         xlim=(half[0], -half[0]),
         ylim=(-half[1] - foot, half[1]),
@@ -77,7 +77,7 @@ def plot_field(plan: Plan, axes: Axes | None = None) -> Axes:
     return axes
 
 
-def _room(corners_deg: np.ndarray) -> tuple[np.ndarray, float]:
+def _chart_room(corners_deg: np.ndarray) -> tuple[np.ndarray, float]:
     """Half the chart's width and height, and the strip below for bar and compass, degrees."""
     half = 1.06 * np.abs(corners_deg).max(axis=1)
     foot = FOOT_SHARE * half.max()
@@ -88,7 +88,7 @@ def _room(corners_deg: np.ndarray) -> tuple[np.ndarray, float]:
 def mark_area_pt2(v_mag: np.ndarray) -> np.ndarray:
     """Area of the mark of a star."""
     return np.clip(
-        SMALLEST_PT2 * GROWTH ** (FAINTEST_MAG - np.asarray(v_mag, float)),
+        SMALLEST_PT2 * DOT_GROWTH ** (CHART_FAINTEST_MAG - np.asarray(v_mag, float)),
         SMALLEST_PT2,
         LARGEST_PT2,
     )

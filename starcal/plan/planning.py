@@ -116,14 +116,14 @@ def plan_exposures(
     _require_narrow(field)
     sky_full_s = _require_dark_enough(kit, night)
     around = stars if stars is not None else cone(field.ra_deg, field.dec_deg, field.radius_deg)
-    inside = _inside(field, around)
+    inside = _inside_field(field, around)
     sample = _Sample(
         kit=kit,
         night=night,
         field=field,
         stars=inside,
         full_s=full_after_s(kit, night, inside.v_mag, _colour_or_solar(inside.bv_mag)),
-        clean=_clean(field, night, inside),
+        clean=_fit_stars(field, night, inside),
     )
     _require_stars(sample.clean, len(inside), field, kit)
     return _plan_of(sample, faint_mag, sky_full_s)
@@ -144,11 +144,11 @@ def _plan_of(sample: "_Sample", faint_mag: float, sky_full_s: float) -> Plan:
         plane_deg=sample.field.plane_deg(sample.stars.ra_deg, sample.stars.dec_deg),
         full_after_s=sample.full_s,
         clean=sample.clean,
-        notes=_notes(sample, main, short),
+        notes=_plan_notes(sample, main, short),
     )
 
 
-def _inside(field: SkyField, around: CatalogueStars) -> CatalogueStars:
+def _inside_field(field: SkyField, around: CatalogueStars) -> CatalogueStars:
     """Stars with a V inside the field, brightest first."""
     around = around.select(np.isfinite(around.v_mag) & (_depth(field, around) > 0))
     inside = around.select(field.holds(field.plane_deg(around.ra_deg, around.dec_deg)))
@@ -160,10 +160,10 @@ def _colour_or_solar(bv_mag: np.ndarray) -> np.ndarray:
     return np.where(np.isfinite(bv_mag), bv_mag, SOLAR_BV_MAG)
 
 
-def _clean(field: SkyField, night: Night, stars: CatalogueStars) -> np.ndarray:
+def _fit_stars(field: SkyField, night: Night, stars: CatalogueStars) -> np.ndarray:
     """Stars that serve a fit: whole in the field, alone, with a B-V of their own."""
     plane_deg = field.plane_deg(stars.ra_deg, stars.dec_deg)
-    alone = _alone(stars, plane_deg, night)
+    alone = _unblended(stars, plane_deg, night)
     whole = field.holds(plane_deg, APERTURE_FWHM * night.fwhm_arcsec / 3600)
     return np.isfinite(stars.bv_mag) & ~stars.double & ~stars.bv_clamped & alone & whole
 
@@ -213,7 +213,7 @@ def _require_stars(clean: np.ndarray, found: int, field: SkyField, kit: Kit) -> 
         )
 
 
-def _alone(stars: CatalogueStars, plane_deg: np.ndarray, night: Night) -> np.ndarray:
+def _unblended(stars: CatalogueStars, plane_deg: np.ndarray, night: Night) -> np.ndarray:
     """Stars without a catalogue star in the aperture that is bright enough to matter."""
     reach_deg = _reach_arcsec(night) / 3600
     alone = np.ones(len(stars), bool)
@@ -430,7 +430,7 @@ def _short_exposure(full_s: np.ndarray) -> float | None:
     return None
 
 
-def _notes(sample: _Sample, main: Series, short: Series | None) -> tuple[str, ...]:
+def _plan_notes(sample: _Sample, main: Series, short: Series | None) -> tuple[str, ...]:
     notes = []
     if main.gain_error.max() > GOAL:
         notes.append(_why_not_reached(sample, main))

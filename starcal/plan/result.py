@@ -23,7 +23,7 @@ from .photons import (
 GOAL = 0.01  # relative error of the gains
 # between exposures: reading out, and a nudge of the mount now and then; it makes many short ones
 # dear
-PAUSE_S = 3.0
+BETWEEN_EXPOSURES_S = 3.0
 USUAL_EXPOSURE = "20 to 30 s (common practice, no source)"
 USUAL_FRAMES = (
     "10 to 15 frames at least, so that satellites and cosmic rays can be rejected "
@@ -91,7 +91,7 @@ class Series:
     @property
     def total_s(self) -> float:
         """Exposure and pauses together, for one channel (all three at once for a colour camera)."""
-        return self.frames * (self.seconds + PAUSE_S)
+        return self.frames * (self.seconds + BETWEEN_EXPOSURES_S)
 
     def __str__(self) -> str:
         red, blue = (
@@ -100,7 +100,7 @@ class Series:
         )
         return (
             f"{self.frames} x {self.seconds:g} s a channel ({_duration(self.total_s)} with pauses "
-            f"of {PAUSE_S:g} s "
+            f"of {BETWEEN_EXPOSURES_S:g} s "
             f"between exposures): stars brighter than V {self.limit_mag:.1f} saturate "
             f"({self.n_saturated} of the "
             f"field), {self.serving()}; gain error R {red}, B {blue}"

@@ -15,9 +15,9 @@ from .tables import floats_of
 CROPS = 3
 NOT_A_STAR = Flag.EDGE | Flag.SHAPE
 NOT_CLEAN = NOT_A_STAR | Flag.SATURATED | Flag.BLENDED
-BRIGHTEST = 40  # among so many the reddest and the bluest are sought
+EXTREMES_AMONG = 40  # among so many the reddest and the bluest are sought
 # brighter than this is nebula: stretches put the sky at 0.10, the brightest nebula at 0.60
-NEBULA_DISPLAY = 0.25
+CROP_NEBULA_DISPLAY = 0.25
 BLOCK_PX, SAMPLE_PX = (
     CROP_PX // 2,
     4,
@@ -51,9 +51,10 @@ def choose_crops(before: np.ndarray, stars: Table, audit: Audit | None = None) -
         Squares that do not overlap.
     """
     chosen: list[Crop] = []
-    for place in _candidates(before, stars, audit):
+    for place in _telling_places(before, stars, audit):
         place = place._replace(
-            x_px=_inside(place.x_px, before.shape[2]), y_px=_inside(place.y_px, before.shape[1])
+            x_px=_moved_inside(place.x_px, before.shape[2]),
+            y_px=_moved_inside(place.y_px, before.shape[1]),
         )
         if all(
             max(abs(place.x_px - other.x_px), abs(place.y_px - other.y_px)) >= CROP_PX
@@ -65,16 +66,16 @@ def choose_crops(before: np.ndarray, stars: Table, audit: Audit | None = None) -
     return chosen
 
 
-def _inside(at: float, side: int) -> float:
+def _moved_inside(at: float, side: int) -> float:
     """Moved inwards until the square lies within the frame; the middle of a frame that is
     smaller."""
     return float(np.clip(at, CROP_PX / 2, side - CROP_PX / 2)) if side > CROP_PX else side / 2
 
 
-def _candidates(before: np.ndarray, stars: Table, audit: Audit | None) -> Iterator[Crop]:
+def _telling_places(before: np.ndarray, stars: Table, audit: Audit | None) -> Iterator[Crop]:
     """Places worth a look, the most telling first."""
     if audit is not None:
-        yield from _worst(audit)
+        yield from _worst_place(audit)
     x_px, y_px, flux, flags = (
         np.asarray(stars[name]) for name in ("x_px", "y_px", "flux_G", "flags")
     )
@@ -82,7 +83,7 @@ def _candidates(before: np.ndarray, stars: Table, audit: Audit | None) -> Iterat
     bright = order[flags[order] & NOT_A_STAR == 0]
     for row in bright[:1]:
         yield Crop(x_px[row], y_px[row], "the brightest star")
-    yield from _nebula(before)
+    yield from _nebula_crops(before)
     yield from _extreme_colours(stars, order)
     for row in bright[1:]:  # for small or poor frames
         yield Crop(x_px[row], y_px[row], "a bright star")
@@ -92,7 +93,7 @@ def _extreme_colours(stars: Table, order: np.ndarray) -> Iterator[Crop]:
     """The reddest and the bluest of the first clean stars of an order."""
     bv_mag = _known_bv(stars)
     clean = (np.asarray(stars["flags"]) & NOT_CLEAN == 0) & np.isfinite(bv_mag)
-    coloured = order[clean[order]][:BRIGHTEST]
+    coloured = order[clean[order]][:EXTREMES_AMONG]
     if not len(coloured):
         return
     for best, word in ((np.argmax, "reddest"), (np.argmin, "bluest")):
@@ -101,7 +102,7 @@ def _extreme_colours(stars: Table, order: np.ndarray) -> Iterator[Crop]:
         yield Crop(x_px, y_px, f"the {word} of the bright stars, B−V {bv_mag[row]:.2f}")
 
 
-def _worst(audit: Audit) -> Iterator[Crop]:
+def _worst_place(audit: Audit) -> Iterator[Crop]:
     """Round the impossible star whose square holds most of such colour."""
     bad = audit.stars[audit.impossible]
     if len(bad):
@@ -112,7 +113,7 @@ def _worst(audit: Audit) -> Iterator[Crop]:
         yield Crop(*places[row], "the worst colours before")
 
 
-def _nebula(before: np.ndarray) -> Iterator[Crop]:
+def _nebula_crops(before: np.ndarray) -> Iterator[Crop]:
     """The blocks whose background is brighter than a sky, the brightest first."""
     light = before[:, ::SAMPLE_PX, ::SAMPLE_PX].mean(axis=0)
     side = BLOCK_PX // SAMPLE_PX
@@ -123,7 +124,7 @@ def _nebula(before: np.ndarray) -> Iterator[Crop]:
     level = np.nan_to_num(np.median(blocks, axis=(1, 3)))
     for block in np.argsort(-level, axis=None):
         row, column = divmod(int(block), columns)
-        if level[row, column] > NEBULA_DISPLAY:
+        if level[row, column] > CROP_NEBULA_DISPLAY:
             yield Crop((column + 0.5) * BLOCK_PX, (row + 0.5) * BLOCK_PX, "bright nebula")
 
 

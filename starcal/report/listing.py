@@ -21,7 +21,7 @@ HAS_OWN_PLACE = (
     "why this route",
     "note",
 )  # rows of a result that the page shows elsewhere
-LISTED = 5  # stars of a kind in the table of notable stars
+NOTABLE_OF_A_KIND = 5  # stars of a kind in the table of notable stars
 SAME_STAR_PX = 2.0
 MISSING = "–"
 
@@ -201,7 +201,7 @@ def flag_rows(result: CheckResult) -> list[tuple[str, str, str]]:
     tally = flag_tally(flags)
     rows = [
         ("no flag", np.count_nonzero(flags == 0), "nothing speaks against it"),
-        *((_words(flag), tally[flag.name.lower()], FLAG_REASONS[flag]) for flag in Flag),
+        *((_flag_words(flag), tally[flag.name.lower()], FLAG_REASONS[flag]) for flag in Flag),
     ]
     return [(name, str(count), why) for name, count, why in rows if count]
 
@@ -211,13 +211,13 @@ def notable_rows(result: CheckResult, before: Audit | None = None) -> list[tuple
     outliers of the fit."""
     nearest = _rows_in(before, result) if before is not None else {}
     rows_of = {
-        "bright": _brightest(result),
-        "worst colour before": _worst(before, nearest),
+        "bright": _brightest_rows(result),
+        "worst colour before": _worst_rows(before, nearest),
         "outlier of the fit": _outliers(result),
     }
     listed: dict[int, list[str]] = {}
     for kind, rows in rows_of.items():
-        for row in rows[:LISTED]:
+        for row in rows[:NOTABLE_OF_A_KIND]:
             listed.setdefault(int(row), []).append(kind)
     hues = _hues(before, nearest)
     return [
@@ -237,12 +237,12 @@ def _hues(before: Audit | None, nearest: Mapping[int, int]) -> dict[int, str]:
     }
 
 
-def _brightest(result: CheckResult) -> np.ndarray:
+def _brightest_rows(result: CheckResult) -> np.ndarray:
     order = np.argsort(-np.nan_to_num(np.asarray(result.stars["flux_G"])))
     return order[np.asarray(result.stars["flags"])[order] & (Flag.SHAPE | Flag.EDGE) == 0]
 
 
-def _worst(before: Audit | None, nearest: Mapping[int, int]) -> list[int]:
+def _worst_rows(before: Audit | None, nearest: Mapping[int, int]) -> list[int]:
     if before is None:
         return []
     order = np.argsort(-np.abs(np.asarray(before.stars["duv"])))
@@ -270,7 +270,7 @@ def _rows_in(audit: Audit, result: CheckResult) -> dict[int, int]:
 
 
 def _star_row(stars, row: int, kinds: Sequence[str], hue: str) -> tuple[str, ...]:
-    flags = [_words(flag) for flag in Flag if stars["flags"][row] & flag]
+    flags = [_flag_words(flag) for flag in Flag if stars["flags"][row] & flag]
     source = str(stars["colour_source"][row]) if "colour_source" in stars.colnames else MISSING
     return (
         f"x {float(stars['x_px'][row]):.0f}, y {float(stars['y_px'][row]):.0f}",
@@ -289,7 +289,7 @@ def _value(stars, row: int, name: str) -> str:
     return f"{value:.2f}" if np.isfinite(value) else MISSING
 
 
-def _words(flag: Flag) -> str:
+def _flag_words(flag: Flag) -> str:
     return flag.name.lower().replace("_", " ")
 
 

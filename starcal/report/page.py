@@ -106,13 +106,13 @@ def write_report(
         _verdict(result, audits),
         _pictures(result, pictures, audits),
         _colours(result, audits),
-        _fit(result),
-        _map(result),
+        _fit_section(result),
+        _map_section(result),
         _stars(result, audits),
-        _numbers(result),
+        _numbers_section(result),
         _flags(result),
         _settings(record.get("settings", {})),
-        _files(record.get("files", ())),
+        _files_section(record.get("files", ())),
         _provenance(result),
     ]
     page = _page(result.frame, result.verdict.verdict, record, sections)
@@ -193,7 +193,7 @@ def _chart(plan: Plan) -> str:
         "North is up, east is left; numbers are the V of the brightest saturated stars, "
         "where there is room."
     )
-    return _plot(plot_field(plan).figure, alt, caption, "plot")
+    return _plot_figure(plot_field(plan).figure, alt, caption, "plot")
 
 
 # --- the page ---------------------------------------------------------------------------
@@ -220,7 +220,7 @@ def _section(title: str, *parts: str) -> str:
     return f"<section>\n<h2>{title}</h2>\n{body}\n</section>" if body else ""
 
 
-def _plot(figure: Figure, alt: str, caption: str, css: str) -> str:
+def _plot_figure(figure: Figure, alt: str, caption: str, css: str) -> str:
     file = io.BytesIO()
     figure.savefig(file, format="png", dpi=PLOT_DPI, facecolor="white", bbox_inches="tight")
     return (
@@ -241,7 +241,7 @@ def _verdict(result: CheckResult, audits: Sequence[Audit]) -> str:
     return (
         f'<section class="verdict {verdict.verdict}">\n'
         f"<h2>{VERDICT_WORDS[verdict.verdict]}{quality}</h2>\n"
-        f"{html_list('ul', verdict.reasons)}\n{_impossible(audits)}{steps}\n"
+        f"{html_list('ul', verdict.reasons)}\n{_impossible_line(audits)}{steps}\n"
         f"<p><strong>Where the star colours come from:</strong> "
         f"{escaped(ROUTE_WORDS[result.route])} "
         f"({escaped(why)}).</p>\n</section>"
@@ -303,7 +303,9 @@ def _colours(result: CheckResult, audits: Sequence[Audit]) -> str:
         f"prime, as measured and "
         "after the gains, with the line of real stars."
     )
-    return _section("Can stars have these colours?", _plot(figure, alt, LOCUS_CAPTION, "map"))
+    return _section(
+        "Can stars have these colours?", _plot_figure(figure, alt, LOCUS_CAPTION, "map")
+    )
 
 
 def _chromaticity(audits: Sequence[Audit]) -> str:
@@ -319,11 +321,13 @@ def _chromaticity(audits: Sequence[Audit]) -> str:
         "stars. " + " ".join(f"{audit.name}: {audit.summary()}" for audit in judged)
     )
     return _section(
-        "Can stars have these colours?", sentences, _plot(figure, alt, LOCUS_CAPTION, "map")
+        "Can stars have these colours?",
+        sentences,
+        _plot_figure(figure, alt, LOCUS_CAPTION, "map"),
     )
 
 
-def _impossible(audits: Sequence[Audit]) -> str:
+def _impossible_line(audits: Sequence[Audit]) -> str:
     if not audits:
         return ""
     counts = "; ".join(
@@ -339,10 +343,10 @@ def _audit_map(audit: Audit) -> str:
         f"Map of the picture: {counted(audit.n_judged, 'judged star')}, "
         f"{audit.n_impossible} of them impossible."
     )
-    return _plot(figure, alt, "The same way up as the picture.", "map")
+    return _plot_figure(figure, alt, "The same way up as the picture.", "map")
 
 
-def _fit(result: CheckResult) -> str:
+def _fit_section(result: CheckResult) -> str:
     fit = result.fit
     if fit is None:
         return ""
@@ -362,7 +366,7 @@ def _fit(result: CheckResult) -> str:
         caption += (
             " Crosses are stars clipped as outliers; those beyond a panel are drawn on its rim."
         )
-    plot = _plot(figure, _fit_in_words(fit, clipped), caption, "plot")
+    plot = _plot_figure(figure, _fit_in_words(fit, clipped), caption, "plot")
     return _section("Measured against catalogue", plot)
 
 
@@ -375,7 +379,7 @@ def _fit_in_words(fit: GainFit, clipped: int) -> str:
     )
 
 
-def _map(result: CheckResult) -> str:
+def _map_section(result: CheckResult) -> str:
     if not len(result.stars):
         return ""
     height, width = result.stars.meta["shape"]
@@ -387,7 +391,8 @@ def _map(result: CheckResult) -> str:
         f"of which {used} used in the fit."
     )
     return _section(
-        "Stars on the frame", _plot(figure, alt, "The same way up as the pictures.", "map")
+        "Stars on the frame",
+        _plot_figure(figure, alt, "The same way up as the pictures.", "map"),
     )
 
 
@@ -426,7 +431,7 @@ def _stars(result: CheckResult, audits: Sequence[Audit]) -> str:
     )
 
 
-def _numbers(result: CheckResult) -> str:
+def _numbers_section(result: CheckResult) -> str:
     return _section(
         "Numbers", html_table(listing.number_rows(result)), html_list("ul", result.notes)
     )
@@ -441,7 +446,7 @@ def _flags(result: CheckResult) -> str:
     )
 
 
-def _files(files: Sequence[str]) -> str:
+def _files_section(files: Sequence[str]) -> str:
     names = [Path(name).name for name in files]
     return _section(
         "Files", html_table([(name, listing.FILE_TEXTS.get(name, "")) for name in names])

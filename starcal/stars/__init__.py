@@ -6,9 +6,10 @@ out, `detection` finds them, `shapes` measures their widths, `photometry` makes 
 `known_places` adds what was not found, `columns` gives the table's columns as arrays.
 """
 
+from ..frame.reading import CHANNELS
 from .columns import in_channels, instrumental_mag, places_of
 from .detection import PLATEAU_SHARE
-from .flags import CHANNELS, FLAG_REASONS, SHAPE_SNR, Flag, flag_tally
+from .flags import FLAG_REASONS, SHAPE_SNR, Flag, flag_tally
 from .known_places import free_places, measure_at
 from .photometry import BLEND_FLUX_SHARE, measure_stars
 

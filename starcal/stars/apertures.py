@@ -22,14 +22,14 @@ RADII_WIDTHS = (0.7, 1.0, 1.4, 2.0, 2.5, 3.5)  # in units of the common width
 FIT_RADIUS_WIDTHS = 1.0  # of the light that gains rest on: near the best signal-to-noise
 CLEAR_WIDTHS = 1.2  # round a star, not to be taken for ground
 CLEAR_SATURATED_WIDTHS = 3.0  # round a clipped one, whose wings are bright
-CLIP_SIGMA = 3.0
+RING_CLIP_SIGMA = 3.0
 CLIP_ROUNDS = 3
 MOST_RING_PX = 1500  # that a mean is taken of; more do not make it better than the aperture
 # of a star's light near it, at most: nine tenths of it are masked, what is left, 3 %, is as much
 # as stars' own profiles scatter. Fewer would leave in crowded fields only the few stars, faint ones
 # among them, that happen to have no detection in their wings.
 NEIGHBOUR_SHARE = 0.3
-CHUNK = 400  # stars at once, to bound memory
+APERTURE_BATCH = 400  # stars at once, to bound memory
 MOST_FREE_PLACES = 900
 TRIES_A_STAR = 24  # places round each star, of which some are free
 FREE_DISTANCE_WIDTHS = (4.0, 14.0)  # of such places from their star
@@ -182,12 +182,12 @@ def radial_profile(
     flat, bins = values.ravel(), bins.ravel()
     known = np.isfinite(flat)
     number = range(len(edges) - 1)
-    level = [_middle(flat[known & (bins == b)]) for b in number]
-    middle = [_middle(radius.ravel()[known & (bins == b)]) for b in number]
+    level = [_median_or_nan(flat[known & (bins == b)]) for b in number]
+    middle = [_median_or_nan(radius.ravel()[known & (bins == b)]) for b in number]
     return np.array(middle), np.array(level)
 
 
-def _middle(values: NDArray) -> float:
+def _median_or_nan(values: NDArray) -> float:
     return float(upper_median(values)) if len(values) else np.nan
 
 
@@ -245,8 +245,10 @@ def aperture_flux(
     if len(x_px) == 0:
         return np.empty((len(pixels), 0))
     parts = [
-        _chunk_flux(pixels, taken, x_px[i : i + CHUNK], y_px[i : i + CHUNK], radius_px)
-        for i in range(0, len(x_px), CHUNK)
+        _chunk_flux(
+            pixels, taken, x_px[i : i + APERTURE_BATCH], y_px[i : i + APERTURE_BATCH], radius_px
+        )
+        for i in range(0, len(x_px), APERTURE_BATCH)
     ]
     return np.concatenate(parts, axis=1)
 
@@ -283,7 +285,7 @@ def _masked_ring(taken, x_px, y_px, radius_px) -> tuple[NDArray, NDArray, NDArra
 
 
 def clipped_mean(values: NDArray) -> NDArray:
-    """Mean along axis 1 within `CLIP_SIGMA` of the median, NaN left out; NaN where there is
+    """Mean along axis 1 within `RING_CLIP_SIGMA` of the median, NaN left out; NaN where there is
     nothing."""
     ordered = np.sort(np.where(np.isfinite(values), values, np.inf), axis=1).astype(float)
     row, place = np.arange(len(ordered)), np.arange(ordered.shape[1])
@@ -298,7 +300,8 @@ def clipped_mean(values: NDArray) -> NDArray:
         # the lower side alone: unseen stars are on the upper
         sigma = np.where(high > low, median - np.where(high > low, quantiles[0], 0.0), 0.0)
         near = (
-            np.abs(ordered - median[:, None]) <= CLIP_SIGMA * np.maximum(sigma, 1e-12)[:, None]
+            np.abs(ordered - median[:, None])
+            <= RING_CLIP_SIGMA * np.maximum(sigma, 1e-12)[:, None]
         )
         low, high = near.argmax(axis=1), np.where(near, place, -1).max(axis=1) + 1
     inside = (place >= low[:, None]) & (place < high[:, None])
@@ -324,7 +327,7 @@ def growing_flux(
     flux = np.empty((len(pixels), len(radii_px), len(x_px)))
     for channel, plane in enumerate(pixels):
         stamps = stamps_round(plane, x_px, y_px, half).astype(float)
-        stamps = _filled(stamps, others, distance)
+        stamps = _others_filled(stamps, others, distance)
         for index, (share, (rows, columns, masked)) in enumerate(
             zip(shares, rings, strict=True)
         ):
@@ -334,7 +337,7 @@ def growing_flux(
     return flux
 
 
-def _filled(stamps: NDArray, others: NDArray, distance: NDArray) -> NDArray:
+def _others_filled(stamps: NDArray, others: NDArray, distance: NDArray) -> NDArray:
     """Stamps with the pixels of other stars replaced by the mean of those equally far from the
     middle."""
     bins = distance.astype(int)

@@ -8,7 +8,7 @@ from astropy import units as u
 from astropy.table import Table
 from numpy.typing import NDArray
 
-from .flags import CHANNELS
+from ..frame.reading import CHANNELS
 
 
 @dataclass(frozen=True)

@@ -35,7 +35,9 @@ NEBULOUS = (
 FINE_BLOCK_PX = 32  # of nebula whose covariance is taken to be the same, measured on twice that
 SAMPLE_PX = 4  # between the pixels that it is measured on: nearer ones say the same
 COVARIANCE_ROUNDS = 3
-OUTLYING = 4.0  # times the median squared distance: stars, which are not what hides stars
+OUTLYING_DISTANCE = (
+    4.0  # times the median squared distance: stars, which are not what hides stars
+)
 
 
 def star_snr(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float) -> np.ndarray:
@@ -136,13 +138,13 @@ def _against_nebula(pixels, known, noise, sigma_px, window):
     inner = planes[:, top : top + _length(rows), left : left + _length(columns)]
     weight = _block_weights(planes, (top, left), inner.shape[1:])
     # without a peak in the sum it is the rim of a bright star
-    return np.where(inner[1::2].sum(axis=0) > 0, _weighted(inner, weight), 0)
+    return np.where(inner[1::2].sum(axis=0) > 0, _weighted_sum(inner, weight), 0)
 
 
 def _block_weights(planes, corner, shape):
     """Weights that give signal-to-noise in each block of a window, (rows, columns, 6)."""
     grid = [-(-length // FINE_BLOCK_PX) for length in shape]
-    weight, spread = _weights(_samples(planes, corner, grid))
+    weight, spread = _answer_weights(_samples(planes, corner, grid))
     return (weight / spread[:, None]).reshape(*grid, -1).astype(np.float32)
 
 
@@ -155,7 +157,7 @@ def _with_margin(window, shape, sigma_px):
     )
 
 
-def _weighted(planes, weight):
+def _weighted_sum(planes, weight):
     """Sum of planes by weights that go block by block, (rows, columns, planes)."""
     size = FINE_BLOCK_PX
     total = np.empty(planes.shape[1:], np.float32)
@@ -189,34 +191,36 @@ def _samples(planes, corner, blocks):
     return np.moveaxis(grid.reshape(len(planes), blocks[0] * blocks[1], -1), 0, 2).astype(float)
 
 
-def _weights(samples):
+def _answer_weights(samples):
     """Best weights of the answers in each block, (blocks, 6), and the scatter of what they make of
     its samples."""
     known = np.isfinite(samples).all(axis=2)
     samples = np.where(known[:, :, None], samples, 0)
     weight = _quiet_inverse(samples, known) @ STAR_ANSWER
     made = np.where(known, np.abs(samples @ weight[:, :, None])[:, :, 0], np.nan)
-    return weight, np.maximum(SIGMA_PER_DEVIATION * _median(made), 1e-12)
+    return weight, np.maximum(SIGMA_PER_DEVIATION * _median_or_inf(made), 1e-12)
 
 
 def _quiet_inverse(samples, known):
     """Inverse covariance of each block's known samples, stars left out, (blocks, 6, 6)."""
     keep = known
     for _ in range(COVARIANCE_ROUNDS):
-        inverse = np.linalg.inv(_covariance(samples * keep[:, :, None], keep.sum(axis=1)))
+        inverse = np.linalg.inv(
+            _answer_covariance(samples * keep[:, :, None], keep.sum(axis=1))
+        )
         distance = np.where(known, ((samples @ inverse) * samples).sum(axis=2), np.nan)
-        keep = known & (distance <= OUTLYING * _median(distance)[:, None])
+        keep = known & (distance <= OUTLYING_DISTANCE * _median_or_inf(distance)[:, None])
     return inverse
 
 
-def _covariance(kept, count):
+def _answer_covariance(kept, count):
     """Covariance of the answers in each block, (blocks, 6, 6), kept away from being singular."""
     covariance = kept.swapaxes(1, 2) @ kept / np.maximum(count, 1)[:, None, None]
     variance = np.einsum("bkk->bk", covariance)
     return covariance + np.eye(len(STAR_ANSWER)) * (LIKENESS * variance + 1e-12)[:, None, :]
 
 
-def _median(values):
+def _median_or_inf(values):
     """Median along the last axis, NaN left out; infinite where there is nothing."""
     middle = upper_median(values)
     return np.where(np.isnan(middle), np.inf, middle)

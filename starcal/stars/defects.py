@@ -21,7 +21,7 @@ SHARPER = 1.8  # than the peak of a star of the frame's width, centred on its pi
 NARROWEST_STAR_PX = 1.5  # FWHM; what one channel shows of a sharper star is like a hot pixel
 OTHER_SHARE = 0.3  # of its height in units of noise, that another channel may show there
 OTHER_SIGMA = 4.0  # or so much: noise alone
-STRIP_ROWS = 512
+DEFECT_ROWS = 512
 COLUMN_SIGMA = 8.0  # of a column's median over that of the columns beside it
 COLUMN_NOISE = 0.5  # of a pixel's noise, below which a column does no harm
 COLUMN_REACH = 3  # columns on either side that say what it should be
@@ -125,10 +125,10 @@ def _pixel_places(pixels: NDArray, channel: int, hot: NDArray):
 
 def _hot_pixels(pixels: NDArray, noise: FrameNoise, fwhm_px: float, channel: int) -> NDArray:
     """Rows and columns of the hot pixels of a channel, (2, n)."""
-    row, column = _candidates(pixels[channel], noise.noise[channel])
+    row, column = _lone_peaks(pixels[channel], noise.noise[channel])
     if len(row) == 0:
         return np.empty((2, 0), int)
-    height = [_height(pixels, noise, c, row, column) for c in range(len(pixels))]
+    height = [_height_in_noise(pixels, noise, c, row, column) for c in range(len(pixels))]
     hot = height[channel] > STANDS_OUT_SIGMA
     hot &= _sharper_than_stars(pixels[channel], fwhm_px, row, column)
     for other, level in enumerate(height):
@@ -140,13 +140,13 @@ def _hot_pixels(pixels: NDArray, noise: FrameNoise, fwhm_px: float, channel: int
     return np.stack([row[hot], column[hot]])
 
 
-def _candidates(plane: NDArray, sigma: float) -> tuple[NDArray, NDArray]:
+def _lone_peaks(plane: NDArray, sigma: float) -> tuple[NDArray, NDArray]:
     """Pixels well above both of their neighbours in the row, off the rim of the frame."""
     if not sigma > 0 or min(plane.shape) < 5:
         return np.empty(0, int), np.empty(0, int)
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         in_strip = partial(_standing_out, plane, 0.5 * STANDS_OUT_SIGMA * sigma)
-        found = list(pool.map(in_strip, range(0, len(plane), STRIP_ROWS)))
+        found = list(pool.map(in_strip, range(0, len(plane), DEFECT_ROWS)))
     row, column = np.concatenate(found).T
     inner = (row >= 2) & (row < plane.shape[0] - 2)
     inner &= (column >= 2) & (column < plane.shape[1] - 2)
@@ -155,7 +155,7 @@ def _candidates(plane: NDArray, sigma: float) -> tuple[NDArray, NDArray]:
 
 def _standing_out(plane: NDArray, by: float, start: int) -> NDArray:
     """Row and column of the pixels of a strip that are so much above those beside them, (n, 2)."""
-    strip = plane[start : start + STRIP_ROWS]
+    strip = plane[start : start + DEFECT_ROWS]
     beside = np.maximum(strip[:, :-2], strip[:, 2:])
     with np.errstate(invalid="ignore"):
         above = strip[:, 1:-1] - beside > by
@@ -168,7 +168,9 @@ def _neighbours(plane: NDArray, row: NDArray, column: NDArray) -> NDArray:
     return upper_median(np.delete(stamps, 4, axis=1)) if len(row) else np.empty(0)
 
 
-def _height(pixels, noise: FrameNoise, channel: int, row: NDArray, column: NDArray) -> NDArray:
+def _height_in_noise(
+    pixels, noise: FrameNoise, channel: int, row: NDArray, column: NDArray
+) -> NDArray:
     """How far pixels stand above their neighbours, in units of their noise; 0 where there is no
     data."""
     ground = _neighbours(pixels[channel], row, column)

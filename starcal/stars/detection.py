@@ -263,7 +263,7 @@ def _connected(points: np.ndarray, reach: float) -> tuple[np.ndarray, int]:
 
 
 @dataclass(frozen=True)
-class _Pairs:
+class _Doubles:
     """Detections that are two stars: their rows, and the two peaks of each as (x, y), shape (n, 2)
     each."""
 
@@ -301,7 +301,7 @@ class _Pairs:
         return longer
 
 
-def close_pairs(pixels, noise, fwhm_px, x_px, y_px, snr, shape) -> _Pairs:
+def close_pairs(pixels, noise, fwhm_px, x_px, y_px, snr, shape) -> _Doubles:
     """Long or wide detections with two peaks and a saddle between them: the filter smooths close
     pairs into one."""
     rows = np.flatnonzero((snr >= SHAPE_SNR) & _long_or_wide(shape, fwhm_px))
@@ -311,7 +311,7 @@ def close_pairs(pixels, noise, fwhm_px, x_px, y_px, snr, shape) -> _Pairs:
     corners = np.rint(places[rows]) - half
     new = _not_yet_found(_resolved(stamps, rows, corners), places)
     peaks = np.array([peaks for _, peaks in new], float).reshape(-1, 2, 2)
-    return _Pairs(
+    return _Doubles(
         np.array([row for row, _ in new], int),
         peaks[:, 0].copy(),
         peaks[:, 1].copy(),

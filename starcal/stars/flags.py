@@ -4,7 +4,6 @@ from enum import IntFlag
 
 import numpy as np
 
-CHANNELS = ("R", "G", "B")
 FAINT_SNR = 10.0  # in the worst channel: a log ratio then has an error near 0.11 mag
 SHAPE_SNR = 20.0  # below this the shape of a star says nothing
 

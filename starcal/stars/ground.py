@@ -3,13 +3,13 @@ star."""
 
 import numpy as np
 
-from .shapes import moffat, stamps_round
+from .shapes import moffat_of_peak_1, stamps_round
 
 REACH_FWHM = 2.0  # of the pixels that tell: further out the ground has more shapes than a bowl
-ROUNDS = 2
+GROUND_ROUNDS = 2
 OUTLYING_SIGMA = 4.0  # neighbours and hot pixels
 LEAST = 1e-9  # keeps the normal matrix of a star without pixels invertible
-CHUNK = 1000  # stars at once, to bound memory
+GROUND_BATCH = 1000  # stars at once, to bound memory
 
 
 def level_under(
@@ -41,8 +41,10 @@ def level_under(
         known as well as the level is. NaN without enough pixels.
     """
     parts = [
-        _level_under(plane, x_px[i : i + CHUNK], y_px[i : i + CHUNK], profile, radius_px)
-        for i in range(0, len(x_px), CHUNK)
+        _level_under(
+            plane, x_px[i : i + GROUND_BATCH], y_px[i : i + GROUND_BATCH], profile, radius_px
+        )
+        for i in range(0, len(x_px), GROUND_BATCH)
     ]
     if not parts:
         return np.empty(0), np.empty(0), np.empty(0)
@@ -57,10 +59,10 @@ def _level_under(plane, x_px, y_px, profile, radius_px):
     values = stamps_round(plane, x_px, y_px, half).reshape(len(x_px), -1).astype(float)
     dx, dy = _from_star(x_px, y_px, half)
     radius = np.hypot(dx, dy)
-    design = _star_and_bowl(moffat(radius, *profile), dx / reach, dy / reach)
+    design = _star_and_bowl(moffat_of_peak_1(radius, *profile), dx / reach, dy / reach)
     weight = ((radius <= reach) & np.isfinite(values)).astype(float)
     enough = weight.sum(axis=1) > 3 * design.shape[2]
-    fit = _clipped_fit(design, np.nan_to_num(values), weight)
+    fit = _clipped_ground_fit(design, np.nan_to_num(values), weight)
     mean = _ground_in_aperture(radius, radius_px, design)
     return np.where(enough, _of_mean(mean, *fit), np.nan)
 
@@ -96,19 +98,19 @@ def _ground_in_aperture(radius, radius_px, design):
     return mean
 
 
-def _clipped_fit(design, values, weight):
+def _clipped_ground_fit(design, values, weight):
     """Solution, inverse of the normal matrix, and scatter about it, of each star."""
-    for _ in range(ROUNDS):
+    for _ in range(GROUND_ROUNDS):
         weighted = (design * weight[:, :, None]).swapaxes(1, 2)
         inverse = np.linalg.inv(weighted @ design + LEAST * np.eye(design.shape[2]))
         solution = (inverse @ (weighted @ values[:, :, None]))[:, :, 0]
         left = values - (design @ solution[:, :, None])[:, :, 0]
-        sigma = _scatter(left, weight, design.shape[2])
+        sigma = _fit_scatter(left, weight, design.shape[2])
         weight = weight * (np.abs(left) <= OUTLYING_SIGMA * sigma[:, None])
     return solution, inverse, sigma
 
 
-def _scatter(left, weight, parameters):
+def _fit_scatter(left, weight, parameters):
     """Of what a fit with so many parameters leaves, (n,)."""
     freedom = np.maximum(weight.sum(axis=1) - parameters, 1)
     return np.sqrt((weight * left**2).sum(axis=1) / freedom)

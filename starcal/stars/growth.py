@@ -20,14 +20,16 @@ REACHES = ((3.5, 0.015), (2.5, 0.025), (2.0, np.inf))
 # Moffat profiles of exponents 2.5 and 3.5
 BEYOND = {3.5: 0.4, 2.5: 0.75, 2.0: 0.4}
 NOISE_GROWTH = 4.0  # from one width to 2.5: of white noise 2.5, of uneven ground 6
-OUTLYING = 4.0  # robust sigmas of a star's own growth, all channels together: a neighbour in it
+NEIGHBOUR_SIGMA = (
+    4.0  # robust sigmas of a star's own growth, all channels together: a neighbour in it
+)
 LEAST_SCATTER = 0.01  # of it
 USUAL_DIFFERENCE_LN = (
     0.01  # between channels that seem alike; keeps a difference from vanishing
 )
 STAR_SCATTER = 0.02  # of a star's own profile: bright stars then count alike
 SAMPLES = 300  # of the bootstrap: an error is then known to 4 %
-FEWEST_STARS = 4
+FEWEST_GROWTH_STARS = 4
 RED_BLUE, GREEN = [0, 2], [1]
 
 
@@ -73,20 +75,20 @@ def measure_growth(flux: NDArray, noise: NDArray) -> Growth | None:
     Returns
     -------
     Growth or None
-        None for fewer than `FEWEST_STARS` stars with positive light everywhere.
+        None for fewer than `FEWEST_GROWTH_STARS` stars with positive light everywhere.
     """
     good = np.isfinite(flux).all(axis=(0, 1)) & np.isfinite(noise)
     good &= flux[1, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)] > 0
-    if good.sum() < FEWEST_STARS:
+    if good.sum() < FEWEST_GROWTH_STARS:
         return None
     flux = flux[:, :, good]
     noise = NOISE_GROWTH * noise[good]
     single = _grows_as_others(flux)
-    sums = _resampled_sums(_weighted(flux[:, :, single], noise[single]))
+    sums = _resampled_sums(_weighted_light(flux[:, :, single], noise[single]))
     return _drawn_to_none(_followed_far(sums), int(single.sum()))
 
 
-def _weighted(flux: NDArray, noise: NDArray) -> NDArray:
+def _weighted_light(flux: NDArray, noise: NDArray) -> NDArray:
     """Light of each star against its green, by what its noise lets it tell."""
     green = flux[1, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)]
     weight = 1 / (green * (noise**2 + STAR_SCATTER**2))
@@ -150,8 +152,8 @@ def _grows_as_others(flux: NDArray) -> NDArray:
     scale = np.median(np.abs(inner), axis=1)[:, None]
     share = (flux[:, -1] / scale).sum(axis=0) / np.maximum((inner / scale).sum(axis=0), 1e-12)
     away = share - np.median(share)
-    single = np.abs(away) <= OUTLYING * max(scatter_about_zero(away), LEAST_SCATTER)
-    return single if single.sum() >= FEWEST_STARS else np.ones(len(share), bool)
+    single = np.abs(away) <= NEIGHBOUR_SIGMA * max(scatter_about_zero(away), LEAST_SCATTER)
+    return single if single.sum() >= FEWEST_GROWTH_STARS else np.ones(len(share), bool)
 
 
 def _resampled_sums(weighted: NDArray) -> NDArray:

@@ -15,7 +15,7 @@ from .shapes import stamps_round
 
 RECENTRE_FWHM = 0.5  # how far a star may be from where it is said to be
 SIGNIFICANT_SNR = 4.0  # of a peak, to move there: the disc holds some ten independent places
-CORE_FWHM = 1.2  # nearer to a star of the table there is but that star
+SAME_STAR_FWHM = 1.2  # nearer to a star of the table there is but that star
 
 
 def measure_at(pixels: np.ndarray, stars: Table, x_px: np.ndarray, y_px: np.ndarray) -> Table:
@@ -57,7 +57,7 @@ def _forced_rows(pixels, stars, x_px, y_px) -> Table:
     """Rows for stars at these places, as detection would make them."""
     count = len(x_px)
     fwhm_px = float(np.mean(stars.meta["fwhm_px"]))
-    x_px, y_px, snr = _settled(pixels, stars, x_px, y_px, fwhm_px)
+    x_px, y_px, snr = _settled_places(pixels, stars, x_px, y_px, fwhm_px)
     columns = {
         "x_px": x_px * u.pix,
         "y_px": y_px * u.pix,
@@ -101,7 +101,7 @@ def free_places(
     free = ~beyond_edge(stars, x_px, y_px)
     if not free.any():
         return free
-    core_px = CORE_FWHM * float(np.mean(stars.meta["fwhm_px"]))
+    core_px = SAME_STAR_FWHM * float(np.mean(stars.meta["fwhm_px"]))
     free[free] = _on_sound_pixels(pixels, stars, x_px[free], y_px[free])
     places = np.column_stack([x_px, y_px])
     if len(stars):
@@ -124,7 +124,7 @@ def _on_sound_pixels(pixels, stars, x_px, y_px):
     return np.isfinite(light).all(axis=0) & ~(light >= 0.5 * level).any(axis=0)
 
 
-def _settled(pixels, stars, x_px, y_px, fwhm_px):
+def _settled_places(pixels, stars, x_px, y_px, fwhm_px):
     """Places and their signal-to-noise, rows x, y and snr; where a star shows, its peak."""
     places = [_peak_near(pixels, stars, *at, fwhm_px) for at in zip(x_px, y_px, strict=True)]
     return np.array(places, float).T.copy()

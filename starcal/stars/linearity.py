@@ -191,14 +191,16 @@ def measure_linearity(pixels: np.ndarray, stars: Table) -> Linearity:
     Linearity
     """
     profile, error, channel = _profile_slope(stars)
-    top, noise = _brightest(pixels), stars.meta["noise"]
+    top, noise = _near_top(pixels), stars.meta["noise"]
     return Linearity(
         profile=profile,
         profile_error=error,
         profile_channel=channel,
         clip_over_noise=_clip_over_noise(stars),
         top=top,
-        steps=_steps(top, noise) if len(stars) else np.nan,  # without stars any range is short
+        steps=_steps_of_noise(top, noise)
+        if len(stars)
+        else np.nan,  # without stars any range is short
         eight_bits=_has_eight_bits(pixels),
         empty_sky=noise.empty_sky,
     )
@@ -225,9 +227,9 @@ def _channel_slope(stars: Table, index: int) -> tuple[float, float]:
     """Slope and half its 95 % interval in one channel; NaN for fewer than SHAPE_STARS or less than
     a factor 3 in flux."""
     flux = _flux_with_wings(stars, index)
-    height = _height(stars, index)
+    height = _peak_height(stars, index)
     sure = flux > SHAPE_SNR * in_channels(stars, "flux_error")[index]
-    good = _clean(stars) & sure & (height > 0)
+    good = _own_peak(stars) & sure & (height > 0)
     if good.sum() < SHAPE_STARS or np.ptp(np.log(flux[good])) <= np.log(3):
         return np.nan, np.nan
     rows = np.flatnonzero(good)[:MOST_SLOPE_STARS]
@@ -235,12 +237,12 @@ def _channel_slope(stars: Table, index: int) -> tuple[float, float]:
     return float(slope), float((high - low) / 2)
 
 
-def _height(stars: Table, index: int) -> np.ndarray:
+def _peak_height(stars: Table, index: int) -> np.ndarray:
     """Of the stars' peaks above the sky."""
     return in_channels(stars, "peak")[index] - in_channels(stars, "sky")[index]
 
 
-def _clean(stars: Table) -> np.ndarray:
+def _own_peak(stars: Table) -> np.ndarray:
     """Which stars have a peak and a flux that are their own."""
     spoilt = Flag.EDGE | Flag.BLENDED | Flag.SHAPE | Flag.SATURATED
     return stars["flags"] & spoilt == 0
@@ -264,7 +266,7 @@ def _clip_over_noise(stars: Table) -> float:
     return float(np.nanmin(span))
 
 
-def _brightest(pixels: np.ndarray) -> float:
+def _near_top(pixels: np.ndarray) -> float:
     sample = pixels[:, ::3, ::3]
     return float(np.nanquantile(sample, 0.9999)) if np.isfinite(sample).any() else 0.0
 
@@ -277,6 +279,6 @@ def _has_eight_bits(pixels: np.ndarray) -> bool:
     )
 
 
-def _steps(top: float, noise: FrameNoise) -> float:
+def _steps_of_noise(top: float, noise: FrameNoise) -> float:
     sigma = float(np.mean(noise.noise))
     return float((top - np.mean(noise.sky)) / sigma) if sigma > 0 else np.inf

@@ -7,10 +7,11 @@ from photutils.aperture import CircularAperture, aperture_photometry
 from scipy.spatial import cKDTree
 
 from ..choices import default_of
+from ..frame.reading import CHANNELS
 from .columns import in_channels, places_of
 from .defects import find_defects, mended
 from .detection import clip_level_of, close_pairs, detect, guess_fwhm, one_detection_a_core
-from .flags import CHANNELS, FAINT_SNR, SHAPE_SNR, Flag
+from .flags import FAINT_SNR, SHAPE_SNR, Flag
 from .ground import level_under
 from .noise import FrameNoise, frame_noise
 from .shapes import (
@@ -80,12 +81,14 @@ def measure_stars(pixels: np.ndarray, *, snr_min: float = default_of("snr")) -> 
     noise = frame_noise(pixels)
     fwhm_px = guess_fwhm(pixels, noise, snr_min)
     defects = find_defects(pixels, noise, fwhm_px)
-    table = _found(mended(pixels, defects), noise, fwhm_px, snr_min)
+    table = _found_stars(mended(pixels, defects), noise, fwhm_px, snr_min)
     table.meta["defects"] = defects
     return table
 
 
-def _found(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float) -> Table:
+def _found_stars(
+    pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float
+) -> Table:
     """The star table of a frame without defects."""
     x_px, y_px, snr = detect(pixels, noise, fwhm_px, snr_min)
     clip_level = tuple(clip_level_of(plane, x_px, y_px, fwhm_px) for plane in pixels)
@@ -134,7 +137,7 @@ def _table_of(x_px: np.ndarray, y_px: np.ndarray, snr: np.ndarray, shape: Shapes
 def _measure_widths(table: Table, pixels: np.ndarray, fwhm_px: float) -> None:
     """Profile of each channel and the apertures that follow from it; widths of single stars on the
     same scale, as moments give them relative to each other only."""
-    channel_fwhm, beta = _profiles(pixels, table, fwhm_px)
+    channel_fwhm, beta = _channel_profiles(pixels, table, fwhm_px)
     table["fwhm_px"] *= np.mean(channel_fwhm) / _typical_fwhm(table)
     table.meta.update(
         fwhm_px=channel_fwhm,
@@ -187,7 +190,7 @@ def _once(x_px: np.ndarray, y_px: np.ndarray, snr: np.ndarray, shape: Shapes, re
     )
 
 
-def _profiles(
+def _channel_profiles(
     pixels: np.ndarray, table: Table, fwhm_px: float
 ) -> tuple[tuple[float, ...], float]:
     """FWHM in each channel, and the Moffat exponent of all.
@@ -224,7 +227,7 @@ def _channel_profile(
 def _clearest(stamps: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The clearer half of the stars and what each counts; none in a channel without light, or
     without data."""
-    contrast = _contrast(stamps)
+    contrast = _rim_contrast(stamps)
     clear = contrast / np.maximum(unrest(stamps), 1e-12)
     best = np.argsort(clear)[::-1][: max(3, len(stamps) // 2)]
     if not np.all(contrast[best] > 0):
@@ -239,7 +242,7 @@ def _brightest_clean(table: Table) -> np.ndarray:
     return clean[order[:300]]
 
 
-def _contrast(stamps: np.ndarray) -> np.ndarray:
+def _rim_contrast(stamps: np.ndarray) -> np.ndarray:
     """Middle pixel of each stamp over its rim."""
     middle = stamps[:, stamps.shape[1] // 2, stamps.shape[2] // 2]
     return middle - rim_level(stamps)
@@ -267,7 +270,7 @@ def _light_within(table: Table, plane: np.ndarray, index: int, ground):
     return np.asarray(total) - aperture.area * ground, aperture.area
 
 
-def _rings(table: Table, pixels: np.ndarray) -> np.ndarray:
+def _levels_round_stars(table: Table, pixels: np.ndarray) -> np.ndarray:
     """Level of the ring round each star, scatter of its pixels, and their number, (3 channels, 3,
     n)."""
     if len(table) == 0:
@@ -338,21 +341,21 @@ def _clipped_median(values: np.ndarray):
     high = (values < HIGHEST).sum(1)
     place = np.arange(values.shape[1])
     for _ in range(4):
-        median = _quantile(values, low, high, 0.5)
-        sigma = median - _quantile(values, low, high, 0.1587)  # stars are on the upper side
-        inside = _within(values, median, 3 * np.maximum(sigma, 1e-12))
+        median = _row_quantile(values, low, high, 0.5)
+        sigma = median - _row_quantile(values, low, high, 0.1587)  # stars are on the upper side
+        inside = _near_middle(values, median, 3 * np.maximum(sigma, 1e-12))
         low = inside.argmax(1)
         high = np.where(inside, place, -1).max(1) + 1
     found = high > low
     return np.where(found, median, np.nan), np.where(found, sigma, np.nan), high - low
 
 
-def _within(values: np.ndarray, middle: np.ndarray, reach: np.ndarray) -> np.ndarray:
+def _near_middle(values: np.ndarray, middle: np.ndarray, reach: np.ndarray) -> np.ndarray:
     """Which values of each row are within a reach of its middle."""
     return np.abs(values - middle[:, None]) <= reach[:, None]
 
 
-def _quantile(
+def _row_quantile(
     ordered: np.ndarray, low: np.ndarray, high: np.ndarray, share: float
 ) -> np.ndarray:
     """Value at a share of the way from one place to another of each sorted row."""
@@ -377,7 +380,7 @@ def _flag_saturation(table: Table, pixels: np.ndarray) -> None:
 
 def _measure_channels(table: Table, pixels: np.ndarray) -> None:
     """Fluxes, and the flags EDGE and FAINT that follow from them."""
-    rings = _rings(table, pixels)
+    rings = _levels_round_stars(table, pixels)
     for index, (ring, under) in enumerate(
         zip(rings, _under(table, pixels, rings), strict=True)
     ):

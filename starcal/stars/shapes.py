@@ -52,11 +52,11 @@ def stamps_round(
     columns = (np.rint(x_px).astype(int)[:, None] + offset)[:, None, :]
     height, width = plane.shape
     stamps = plane[np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1)]
-    stamps[_beyond(rows, height) | _beyond(columns, width)] = np.nan
+    stamps[_off_frame(rows, height) | _off_frame(columns, width)] = np.nan
     return stamps
 
 
-def _beyond(index: np.ndarray, length: int) -> np.ndarray:
+def _off_frame(index: np.ndarray, length: int) -> np.ndarray:
     """Which rows or columns the frame does not have."""
     return (index < 0) | (index >= length)
 
@@ -99,7 +99,7 @@ def luminance_stamps(
 
 def unrest(stamps: np.ndarray) -> np.ndarray:
     """Scatter of the outer pixels of each stamp."""
-    outer = _ordered(stamps[:, _outer(stamps.shape[1:])])
+    outer = _finite_first(stamps[:, _outer(stamps.shape[1:])])
     low, high = (outer[:, int(share * outer.shape[1])] for share in (0.16, 0.84))
     finite = np.isfinite(low)  # a stamp without data is not restless
     return np.where(np.isfinite(high), high, np.where(finite, low, 0)) - np.where(
@@ -107,7 +107,7 @@ def unrest(stamps: np.ndarray) -> np.ndarray:
     )
 
 
-def _ordered(values):
+def _finite_first(values):
     return np.sort(np.where(np.isfinite(values), values, np.inf), axis=1)
 
 
@@ -126,7 +126,7 @@ def _quiet_weights(channels: np.ndarray) -> np.ndarray:
     """
     outer = np.nan_to_num(channels[:, :, _outer(channels.shape[2:])])
     level = np.median(outer, axis=2)
-    height = _height(channels, level)
+    height = _core_height(channels, level)
     covariance = _unrest_covariance(outer - level[:, :, None], height)
     weight = np.linalg.solve(covariance, np.ones((len(channels), 3, 1)))[:, :, 0]
     weight *= 3 / np.abs(weight).sum(axis=1, keepdims=True)
@@ -142,7 +142,7 @@ def _unrest_covariance(left: np.ndarray, height: np.ndarray) -> np.ndarray:
     return covariance + np.eye(3) * own[:, None, None]
 
 
-def _height(channels: np.ndarray, level: np.ndarray) -> np.ndarray:
+def _core_height(channels: np.ndarray, level: np.ndarray) -> np.ndarray:
     """Mean of the innermost 3 x 3 pixels above a level, (n, 3)."""
     half = channels.shape[2] // 2
     inner = slice(half - 1, half + 2)
@@ -211,7 +211,7 @@ class _Moments:
 
 def _shapes(window: _Window, moments: _Moments, mxy: np.ndarray) -> Shapes:
     """Of the stars that the windows were matched to; FWHM NaN where no light was seen."""
-    minor, major = _axes(moments, mxy, window.variance)
+    minor, major = _axis_variances(moments, mxy, window.variance)
     fwhm_px = FWHM_PER_SIGMA * np.sqrt(window.variance)
     return Shapes(
         window.x,
@@ -235,12 +235,12 @@ def _moments(values: np.ndarray, window: _Window) -> _Moments:
     rows = np.einsum("nyx,nx->ny", values, weight_x) * weight_y
     light = columns.sum(1)
     total = np.where(light > 0, light, np.nan)
-    mx, mxx = _mean_and_variance(columns, dx, total)
-    my, myy = _mean_and_variance(rows, dy, total)
+    mx, mxx = _weighted_moments(columns, dx, total)
+    my, myy = _weighted_moments(rows, dy, total)
     return _Moments(total, mx, my, mxx, myy)
 
 
-def _mean_and_variance(light, offset, total):
+def _weighted_moments(light, offset, total):
     """Of the offset, weighted by light."""
     mean = (light * offset).sum(1) / total
     return mean, (light * offset**2).sum(1) / total - mean**2
@@ -266,7 +266,9 @@ def _mixed_moment(values: np.ndarray, window: _Window, moments: _Moments) -> np.
     )
 
 
-def _axes(moments: _Moments, mxy: np.ndarray, variance: np.ndarray) -> tuple[np.ndarray, ...]:
+def _axis_variances(
+    moments: _Moments, mxy: np.ndarray, variance: np.ndarray
+) -> tuple[np.ndarray, ...]:
     """Variance along the minor and the major axis."""
     spread = np.hypot(moments.mxx - moments.myy, 2 * mxy) / 2
     mean = (moments.mxx + moments.myy) / 2
@@ -319,7 +321,7 @@ def _moffat_fit(radius_px, values, weight, start, beta):
     """FWHM, half to twice that of the start, and exponent, in or just beyond its range."""
 
     def misfit(parameters):
-        return (parameters[0] * moffat(radius_px, *parameters[1:]) - values) * weight
+        return (parameters[0] * moffat_of_peak_1(radius_px, *parameters[1:]) - values) * weight
 
     least = [0, 0.5 * start[1], beta[0] - 0.01]
     most = [np.inf, 2 * start[1], beta[1] + 0.01]
@@ -344,6 +346,6 @@ def _per_light(stamps: np.ndarray, core: np.ndarray) -> np.ndarray:
     return values / np.where(shining, light, np.nan)[:, None, None]
 
 
-def moffat(radius_px: np.ndarray, fwhm_px: float, beta: float) -> np.ndarray:
+def moffat_of_peak_1(radius_px: np.ndarray, fwhm_px: float, beta: float) -> np.ndarray:
     """Moffat 1969, A&A 3, 455, peak 1."""
     return (1 + (2 * radius_px / fwhm_px) ** 2 * (2 ** (1 / beta) - 1)) ** -beta

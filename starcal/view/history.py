@@ -2,9 +2,7 @@
 
 from dataclasses import dataclass, replace
 
-from ..choices import Settings
-
-Place = tuple[float, float]
+from ..choices import Place, Settings
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from ..fit.gains import log_ratios
 from ..fit.sources import StarColours
 from ..frame import Frame
 from ..layers import Split, split
-from ..pipeline import read, takes_gains
+from ..pipeline import read_asked, takes_gains
 from ..stars import in_channels
 from .visible import VisiblePart, Whitening, Window, rgba, visible_part
 
@@ -85,7 +85,7 @@ def open_job(settings: Settings, progress: Progress = silent) -> Job:
             "the page shows a frame's own stars: leave --starless and --star-frame to `starcal run`"
         )
     progress("reading", 0.0)
-    frame = read(settings)
+    frame = read_asked(settings)
     checked = check(frame, settings, progress=lambda step, share: progress(step, share / 2))
     frame = usable(frame, checked, settings.assume_linear)
     progress("splitting stars from nebula", 0.5)
@@ -216,13 +216,13 @@ def cure_of(job: Job, checked: CheckResult, settings: Settings) -> ByGains | ByS
     """
     if takes_gains(checked, settings):
         require_usable(checked)
-        return _by_gains(job, checked, settings.sky)
+        return _view_by_gains(job, checked, settings.sky)
     colours = colours_of(checked, job.parts, settings)
     star_rgb = rgb_of(colours, checked.neutral_bv, settings)
     return ByStar(checked, colours, star_rgb, settings.star_brightness, job.stretch)
 
 
-def _by_gains(job: Job, checked: CheckResult, sky: str) -> ByGains:
+def _view_by_gains(job: Job, checked: CheckResult, sky: str) -> ByGains:
     def calibrated(pixels):
         return apply_calibration(
             replace(job.frame, pixels=np.ascontiguousarray(pixels)), checked, sky

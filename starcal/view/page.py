@@ -24,7 +24,7 @@ from .plots import make_plots
 from .visible import window_of
 
 GATHER_MS = 15  # changes that come within this are answered together
-REACH_PX = 15  # of the screen: a click so far from a star still means it
+CLICK_PX = 15  # of the screen: a click so far from a star still means it
 MOST_MARKS = 60  # in the picture at a time, the brightest: more hide it
 MOST_NUMBERS = 10  # of chosen stars, beside their rings
 LARGEST_SCREEN_PX = 4096
@@ -353,7 +353,7 @@ class Page:
     def _clicked(self, event) -> None:
         """Choose the star under a click in the picture; none there, none chosen."""
         away_px = np.hypot(self.stars.data["x"] - event.x, self.stars.data["y"] - event.y)
-        near = len(away_px) and away_px.min() <= REACH_PX * self._px_per_screen()
+        near = len(away_px) and away_px.min() <= CLICK_PX * self._px_per_screen()
         self.stars.selected.indices = [int(away_px.argmin())] if near else []
 
     def _px_per_screen(self) -> float:

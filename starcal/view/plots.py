@@ -21,7 +21,10 @@ from .looks import (
 )
 
 TOOLS = "box_select,lasso_select,tap,pan,wheel_zoom,reset"
-BANDS = {"rho": "R/G", "beta": "B/G"}  # column of the stars: what it is the log ratio of
+RATIO_OF_COLUMN = {
+    "rho": "R/G",
+    "beta": "B/G",
+}  # column of the stars: what it is the log ratio of
 LEFT_BORDER_PX = 78  # alike, so that plots one above the other stand in line
 
 
@@ -72,8 +75,8 @@ def make_plots(stars: ColumnDataSource) -> Plots:
     )
     locus = ColumnDataSource({"u": [], "v": []})
     bv_range = _range("bv")
-    fits = [_fit_plot(column, stars, matched, curves, bv_range) for column in BANDS]
-    left = [_residual_plot(column, stars, matched, bv_range) for column in BANDS]
+    fits = [_fit_plot(column, stars, matched, curves, bv_range) for column in RATIO_OF_COLUMN]
+    left = [_residual_plot(column, stars, matched, bv_range) for column in RATIO_OF_COLUMN]
     return Plots(
         figures=[*fits, *left, _chromaticity_plot(stars, clear, locus)],
         matched=matched,
@@ -104,7 +107,7 @@ def _say_no_fit(plot) -> Label:
     return label
 
 
-def _plot(name: str, x_label: str, y_label: str, **settings):
+def _titled_plot(name: str, x_label: str, y_label: str, **settings):
     plot = figure(
         name=name,
         x_axis_label=x_label,
@@ -161,11 +164,11 @@ def _light_up(points, shape, colour, size: float) -> None:
 
 
 def _fit_plot(column: str, stars, rows, curves, bv_range):
-    title = f"{BANDS[column]} against B−V"
-    plot = _plot(
+    title = f"{RATIO_OF_COLUMN[column]} against B−V"
+    plot = _titled_plot(
         f"fit_{column}",
         "",
-        f"{BANDS[column]}, mag",
+        f"{RATIO_OF_COLUMN[column]}, mag",
         title=title,
         x_range=bv_range,
         y_range=_range(column),
@@ -186,13 +189,16 @@ def _fit_plot(column: str, stars, rows, curves, bv_range):
 
 
 def _residual_plot(column: str, stars, rows, bv_range):
-    plot = _plot(
+    plot = _titled_plot(
         f"left_{column}",
         BV_LABEL,
         "residual, mag",
         x_range=bv_range,
         y_range=_range(f"{column}_left"),
-        html_attributes={"role": "figure", "aria-label": f"{BANDS[column]}: residuals"},
+        html_attributes={
+            "role": "figure",
+            "aria-label": f"{RATIO_OF_COLUMN[column]}: residuals",
+        },
     )
     plot.add_layout(Span(location=0, dimension="width", line_color=LINE, line_width=1.5))
     _stars_by_state(plot, "bv", f"{column}_left", stars, rows)
@@ -201,7 +207,7 @@ def _residual_plot(column: str, stars, rows, bv_range):
 
 def _chromaticity_plot(stars, rows, locus):
     title, size = "Chromaticity of the stars", 6
-    plot = _plot(
+    plot = _titled_plot(
         "chromaticity",
         "u′",
         "v′",

@@ -55,7 +55,7 @@ def star_rows(cure: ByGains | ByStar, chosen: list[int]) -> list[tuple[str, ...]
     -------
     list of tuple of str
     """
-    columns = _measured(cure) | _catalogue(cure) | _given(cure)
+    columns = _measured(cure) | _catalogue_cells(cure) | _given(cure)
     return [tuple(columns[heading](i) for heading in HEADINGS) for i in chosen]
 
 
@@ -67,23 +67,23 @@ def _measured(cure: ByGains | ByStar) -> dict[str, Cell]:
         "Star": lambda i: str(i + 1),
         "x, y": lambda i: f"{stars['x_px'][i]:.1f}, {stars['y_px'][i]:.1f}",
         "SNR": lambda i: f"{stars['snr'][i]:.0f}",
-        "R/G, mag": lambda i: _number(ratio[0, i], "+.3f"),
-        "B/G, mag": lambda i: _number(ratio[1, i], "+.3f"),
+        "R/G, mag": lambda i: _number_cell(ratio[0, i], "+.3f"),
+        "B/G, mag": lambda i: _number_cell(ratio[1, i], "+.3f"),
         "flags": lambda i: flags_in_words(int(stars["flags"][i])),
     }
 
 
-def _catalogue(cure: ByGains | ByStar) -> dict[str, Cell]:
+def _catalogue_cells(cure: ByGains | ByStar) -> dict[str, Cell]:
     """Cells of what the catalogue tells of a star, and what the fit makes of it."""
     v_mag = catalogue_of(cure.check, "v_mag")
     bv = catalogue_of(cure.check, "bv_mag")
     error = catalogue_of(cure.check, "bv_error_mag")
     left = residuals_of(cure.check, bv, star_ratios(cure.check))
     return {
-        "V": lambda i: _number(v_mag[i], ".2f"),
-        "B−V": lambda i: _number(bv[i], ".2f") + _error(error[i]),
-        "residual R/G": lambda i: _number(left[0, i], "+.3f"),
-        "residual B/G": lambda i: _number(left[1, i], "+.3f"),
+        "V": lambda i: _number_cell(v_mag[i], ".2f"),
+        "B−V": lambda i: _number_cell(bv[i], ".2f") + _error(error[i]),
+        "residual R/G": lambda i: _number_cell(left[0, i], "+.3f"),
+        "residual B/G": lambda i: _number_cell(left[1, i], "+.3f"),
     }
 
 
@@ -93,7 +93,7 @@ def _given(cure: ByGains | ByStar) -> dict[str, Cell]:
     return {
         "in the fit": lambda i: state[i],
         "colour from": lambda i: str(cure.source[i]),
-        "B−V given": lambda i: _number(cure.bv_mag[i], ".2f"),
+        "B−V given": lambda i: _number_cell(cure.bv_mag[i], ".2f"),
     }
 
 
@@ -102,7 +102,7 @@ def flags_in_words(flags: int) -> str:
     return "; ".join(FLAG_REASONS[flag] for flag in Flag if flags & flag) or "none"
 
 
-def _number(value: float, form: str) -> str:
+def _number_cell(value: float, form: str) -> str:
     return format(value, form).replace("-", "−") if np.isfinite(value) else "—"
 
 

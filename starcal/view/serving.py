@@ -127,7 +127,7 @@ def serve(
     announce : callable
         Is given the address.
     """
-    server, address = _start(listener, job, history, out, overwrite)
+    server, address = _started_server(listener, job, history, out, overwrite)
     announce(address)
     if browser:
         webbrowser.open(address)
@@ -139,7 +139,9 @@ def serve(
         server.stop()
 
 
-def _start(listener, job: Job, history: History, out, overwrite) -> tuple[BaseServer, str]:
+def _started_server(
+    listener, job: Job, history: History, out, overwrite
+) -> tuple[BaseServer, str]:
     """The server, and the address of its page."""
     listener.setblocking(False)
     logging.getLogger("bokeh").setLevel(logging.ERROR)

@@ -16,7 +16,7 @@ from ..layers import Split, light_shares
 
 # the view may be finer than the screen by this share: more would be paid for and not be seen
 FINER_SHARE = 0.25
-STRIP_ROWS = 512  # of the frame: temporaries of a strip stay small
+VISIBLE_ROWS = 512  # of the frame: temporaries of a strip stay small
 OPAQUE = np.uint32(0xFF000000)
 
 
@@ -67,10 +67,12 @@ def window_of(
     """
     per_screen = max((x_px[1] - x_px[0]) / screen[0], (y_px[1] - y_px[0]) / screen[1])
     step = int(np.clip(np.ceil(per_screen - FINER_SHARE), 1, min(shape)))
-    return Window(_covered(*y_px, step, shape[0]), _covered(*x_px, step, shape[1]), step)
+    return Window(
+        _covered_slice(*y_px, step, shape[0]), _covered_slice(*x_px, step, shape[1]), step
+    )
 
 
-def _covered(low: float, high: float, step: int, size: int) -> slice:
+def _covered_slice(low: float, high: float, step: int, size: int) -> slice:
     last = size // step
     start = int(np.clip(np.floor((low + 0.5) / step), 0, last - 1))
     stop = int(np.clip(np.ceil((high + 0.5) / step), start + 1, last))
@@ -162,7 +164,7 @@ def visible_part(pixels: NDArray, parts: Split, window: Window) -> VisiblePart:
 
 def shares_of(parts: Split, window: Window) -> csr_array:
     """`layers.light_shares` of a window of any size, strip by strip."""
-    height = max(1, STRIP_ROWS // window.step) * window.step
+    height = max(1, VISIBLE_ROWS // window.step) * window.step
     tops = range(window.rows.start, window.rows.stop, height)
     return vstack(
         [

@@ -139,7 +139,7 @@ def stars_around(
     timeout_s : float
         For all that is asked of the network, together.
     mapping : dict, optional
-        Columns of the user's own table, see `own_table.COLUMNS`.
+        Columns of the user's own table, see `own_table.SPELLINGS`.
 
     Returns
     -------

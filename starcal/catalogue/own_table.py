@@ -16,11 +16,11 @@ from . import CatalogueStars
 from .columns import find_column, has_neighbour, numbers
 from .johnson import bv_from_gaia, v_from_gaia
 
-__all__ = ["COLUMN_SPELLINGS", "parse_mapping", "read_own_table"]
+__all__ = ["SPELLINGS", "parse_mapping", "read_own_table"]
 
 # What a column may stand for: names by which it is found when the user names none. Case does not
 # matter.
-COLUMN_SPELLINGS: dict[str, tuple[str, ...]] = {
+SPELLINGS: dict[str, tuple[str, ...]] = {
     "ra": ("ra", "ra_deg", "raj2000", "_raj2000", "ra_icrs", "ra(icrs)", "ramdeg", "alpha"),
     "dec": (
         "dec",
@@ -62,12 +62,12 @@ def parse_mapping(text: str) -> dict[str, str]:
     Parameters
     ----------
     text : str
-        Meanings are those of `COLUMN_SPELLINGS`.
+        Meanings are those of `SPELLINGS`.
 
     Returns
     -------
     dict
-        What a column stands for, one of `COLUMN_SPELLINGS`: its name in the table.
+        What a column stands for, one of `SPELLINGS`: its name in the table.
 
     Raises
     ------
@@ -76,11 +76,11 @@ def parse_mapping(text: str) -> dict[str, str]:
     """
     pairs = [part.partition("=") for part in text.split(",") if part.strip()]
     mapping = {meaning.strip().lower(): name.strip() for meaning, _, name in pairs}
-    wrong = [m for m, name in mapping.items() if m not in COLUMN_SPELLINGS or not name]
+    wrong = [m for m, name in mapping.items() if m not in SPELLINGS or not name]
     if wrong or not mapping:
         raise CatalogueError(
             f"column mapping {text!r}: {', '.join(wrong) or 'nothing in it'}; what can be named is "
-            f"{', '.join(COLUMN_SPELLINGS)}. {_MAKE_ONE}"
+            f"{', '.join(SPELLINGS)}. {_MAKE_ONE}"
         )
     return mapping
 
@@ -96,7 +96,7 @@ def read_own_table(
         ECSV, FITS (its first table), VOTable (its first table) or CSV (comma, semicolon or tab; #
         starts a comment). What it is shows in its first bytes, whatever its name.
     mapping : dict, optional
-        Which column stands for what, see `COLUMN_SPELLINGS`; the rest is found by usual names. Needed are
+        Which column stands for what, see `SPELLINGS`; the rest is found by usual names. Needed are
         positions (ICRS: degrees, or the column's own unit; texts such as "12 34 56.7" are hours and
         degrees) and either V with B-V or B, or Gaia's G, BP and RP.
     epoch_yr : float
@@ -173,7 +173,7 @@ def _names_of(table: Table, mapping: dict[str, str], path) -> dict[str, str | No
         raise _lacking_columns(path, table, unknown)
     return {
         ours: mapping.get(ours) or find_column(table.colnames, usual)
-        for ours, usual in COLUMN_SPELLINGS.items()
+        for ours, usual in SPELLINGS.items()
     }
 
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from starcal.catalogue import services
+from starcal.catalogue import transport
 from starcal.catalogue.choose import stars_around
 from starcal.choices import Settings
 from starcal.cli.arguments import build_parser
@@ -355,7 +355,7 @@ def test_the_wcs_of_a_tiff_goes_round(tmp_path, capsys, mirrored):
 def test_too_few_stars_to_solve_by_say_which_catalogue_to_name(tmp_path, monkeypatch, capsys):
     """A frame of a quarter of a degree, of stars that only the service knows."""
     place = (195.0, 27.0)
-    monkeypatch.setattr(services, "PAUSE_S", 0.02)
+    monkeypatch.setattr(transport, "RETRY_PAUSE_S", 0.02)
     with fake_services.running() as fake:
         fake.tables["gaiadr3.gaia_source"] = fake_services.Sky(*place, n=700).gaia()
         monkeypatch.setenv("STARCAL_GAIA_URL", f"{fake.address}/tap-server/tap")

@@ -16,7 +16,7 @@ import pytest
 from astropy.coordinates import SkyCoord
 from astropy.table import MaskedColumn, Table
 
-from starcal.catalogue import choose, columns, johnson, services
+from starcal.catalogue import choose, columns, johnson, services, tap, transport
 from starcal.catalogue.request import SERVICES, FieldRequest
 from starcal.errors import CatalogueError, CatalogueIncomplete, CatalogueUnreachable
 
@@ -27,7 +27,7 @@ DWARFS = Path(__file__).parent / "reference" / "mamajek_gaia_dwarfs.csv"
 
 @pytest.fixture
 def fake(monkeypatch, tmp_path):
-    monkeypatch.setattr(services, "PAUSE_S", 0.02)
+    monkeypatch.setattr(transport, "RETRY_PAUSE_S", 0.02)
     monkeypatch.setenv("STARCAL_CACHE", str(tmp_path / "cache"))
     with fake_services.running() as fake:
         monkeypatch.setenv("STARCAL_GAIA_URL", f"{fake.address}/tap-server/tap")
@@ -160,7 +160,7 @@ def test_importing_the_gaia_client_asks_nobody(monkeypatch):
     monkeypatch.setattr(socket, "getaddrinfo", lambda *a, **_: called.append(a))
     page = io.StringIO()
     with redirect_stdout(page):
-        assert services._gaia_class().__name__ == "GaiaClass"
+        assert tap.gaia_class().__name__ == "GaiaClass"
     assert (called, page.getvalue()) == ([], "")
 
 
@@ -195,11 +195,11 @@ def test_a_busy_service_is_left_alone_for_as_long_as_it_says(fake):
 def test_retry_after_may_be_a_date():
     """RFC 9110, section 10.2.3: seconds, or an HTTP date."""
     soon = datetime.datetime.now(datetime.UTC) + datetime.timedelta(seconds=100)
-    assert 95 < services._retry_after_s(email.utils.format_datetime(soon, usegmt=True)) <= 100
-    assert services._retry_after_s("Wed, 21 Oct 2015 07:28:00 GMT") == 0.0
-    assert services._retry_after_s("7") == 7.0
-    assert services._retry_after_s("soon") is None
-    assert services._retry_after_s(None) is None
+    assert 95 < transport.retry_after_s(email.utils.format_datetime(soon, usegmt=True)) <= 100
+    assert transport.retry_after_s("Wed, 21 Oct 2015 07:28:00 GMT") == 0.0
+    assert transport.retry_after_s("7") == 7.0
+    assert transport.retry_after_s("soon") is None
+    assert transport.retry_after_s(None) is None
 
 
 # --- faults that stay -------------------------------------------------------------------
@@ -346,7 +346,7 @@ def test_an_address_that_is_none(fake, catalogue, monkeypatch):
         ask(catalogue)
     monkeypatch.delenv("STARCAL_GAIA_URL")
     monkeypatch.delenv("STARCAL_VIZIER_SERVER")
-    assert services._gaia_address().startswith("https://")
+    assert tap.gaia_address().startswith("https://")
     assert services._vizier_address().startswith("https://")
 
 

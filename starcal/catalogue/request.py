@@ -17,6 +17,10 @@ FAINTEST_MAG = {
     "apass": 17.0,
     "tycho2-online": 12.5,
 }  # beyond, the catalogue's B-V is of no use
+# 36 arcsec: nearly every star that moves into the field by the frame's epoch
+FETCH_MARGIN_DEG = 0.01
+# a field of photometric standards in the Milky Way: every catalogue has stars there
+PROBE = (103.0, -0.33, 0.1, 14.0)
 # a request for the same field, its centre rounded by other software, is still the same field
 SLACK_DEG = 1e-4
 RANGE_OF = {"dec_deg": (-90, 90), "radius_deg": (1e-6, 90), "limit_mag": (3, 25)}

@@ -101,6 +101,36 @@ def upper_median(values: ArrayLike, least_share: float = 0.0) -> NDArray:
     return np.where(count > least_share * ordered.shape[-1], middle, np.nan)
 
 
+def quantile_of_known(values: ArrayLike, share: float) -> NDArray:
+    """Quantile along the last axis of what is not NaN, without a warning.
+
+    Between two values it is their mean.
+
+    Parameters
+    ----------
+    values : array_like, (..., n)
+        Numbers; NaN are left out.
+    share : float
+        0 to 1: of the values, that lie below.
+
+    Returns
+    -------
+    ndarray, (...)
+        NaN where all are.
+
+    Examples
+    --------
+    >>> float(quantile_of_known([4.0, 1.0, float("nan"), 2.0], 0.5))
+    2.0
+    """
+    ordered = np.sort(values, axis=-1)  # NaN goes last
+    count = np.isfinite(ordered).sum(axis=-1, keepdims=True)
+    place = share * (count - 1)
+    low = np.clip(np.floor(place).astype(int), 0, None)
+    high = np.clip(np.ceil(place).astype(int), 0, None)
+    return np.mean([np.take_along_axis(ordered, at, -1)[..., 0] for at in (low, high)], axis=0)
+
+
 def rank_correlation(a: ArrayLike, b: ArrayLike) -> float:
     """How well two series go up and down together, whatever curve lies between them.
 

@@ -6,6 +6,8 @@ from scipy import stats
 
 from starcal.robust import (
     middle_px,
+    quantile_of_known,
+    rank_correlation,
     scatter,
     scatter_about_zero,
     scatter_per_axis,
@@ -76,3 +78,20 @@ def test_upper_median_of_nothing_is_nan():
 def test_the_middle_is_as_far_from_both_ends(shape):
     x_px, y_px = middle_px(shape)
     assert (x_px - 0, y_px - 0) == (6 - x_px, 4 - y_px)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.1587, 0.5, 1.0])
+def test_quantile_of_known_is_numpys_midpoint(numbers, share):
+    numbers[:, ::3] = np.nan
+    expected = np.nanquantile(numbers, share, axis=1, method="midpoint")
+    np.testing.assert_array_equal(quantile_of_known(numbers, share), expected)
+
+
+def test_rank_correlation_sees_through_any_rising_curve(numbers):
+    series = numbers[0]
+    assert rank_correlation(series, np.exp(series)) == pytest.approx(1.0)
+    assert rank_correlation(series, -(series**3)) == pytest.approx(-1.0)
+
+
+def test_rank_correlation_with_a_constant_is_none():
+    assert rank_correlation([1.0, 2.0, 3.0], [5.0, 5.0, 5.0]) == -1.0

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..layers.stamps import disc_offsets, stamps_at
+from ..robust import quantile_of_known
 from ..stars.noise import FrameNoise
 
 CORE_WIDTHS = 1.0  # radius of the core, in widths (FWHM) of the star: 80 to 95 % of its light
@@ -85,7 +86,7 @@ def _ring_medians(
     for batch in _batches(np.full(len(x_px), reach)):
         values = stamps_at(luminance, x_px[batch], y_px[batch], (dx, dy))[0]
         medians[batch] = np.stack(
-            [_median(values[:, ring == r]) for r in range(reach + 1)], axis=1
+            [quantile_of_known(values[:, ring == r], 0.5) for r in range(reach + 1)], axis=1
         )
     return medians
 
@@ -197,20 +198,6 @@ def _starry(shape, x_px, y_px, width_px) -> np.ndarray:
     return starry
 
 
-def _median(values: np.ndarray) -> np.ndarray:
-    """Median along the last axis, NaN left out without a warning."""
-    return _quantile(values, 0.5)
-
-
-def _quantile(values: np.ndarray, share: float) -> np.ndarray:
-    ordered = np.sort(values, axis=-1)  # NaN goes last
-    count = np.isfinite(ordered).sum(axis=-1, keepdims=True)
-    place = share * (count - 1)
-    low = np.clip(np.floor(place).astype(int), 0, None)
-    high = np.clip(np.ceil(place).astype(int), 0, None)
-    return np.mean([np.take_along_axis(ordered, at, -1)[..., 0] for at in (low, high)], axis=0)
-
-
 @dataclass(frozen=True, eq=False, kw_only=True)
 class _StarPixels:
     """Pixels round each of m stars."""
@@ -266,7 +253,7 @@ def _sky_under(stamps: _StarPixels, noise: FrameNoise) -> _Sky:
     medians = _sector_medians(pixels, _sector(stamps))
     plane, covariance = _planes_through(medians)
     # the lower side: stars are on the upper
-    sigma = _quantile(pixels, 0.5) - _quantile(pixels, 0.1587)
+    sigma = quantile_of_known(pixels, 0.5) - quantile_of_known(pixels, 0.1587)
     return _Sky(plane, covariance, np.fmax(sigma, 0.5 * np.array(noise.noise)))
 
 
@@ -285,7 +272,9 @@ def _sector(stamps: _StarPixels) -> np.ndarray:
 
 def _sector_medians(pixels: np.ndarray, sector: np.ndarray) -> np.ndarray:
     """Median of each sector in each channel, (m, sector, 3)."""
-    return np.stack([_median(pixels[:, :, sector == s]) for s in range(SECTORS)], axis=1)
+    return np.stack(
+        [quantile_of_known(pixels[:, :, sector == s], 0.5) for s in range(SECTORS)], axis=1
+    )
 
 
 def _sector_design() -> np.ndarray:

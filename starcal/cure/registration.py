@@ -15,6 +15,7 @@ from ..frame import pixel_scale_arcsec
 from ..frame.regrid import source_positions
 from ..layers import Split
 from ..place.match import Match, match_catalogue, similarity
+from ..robust import scatter_per_axis
 
 PAIRS_FOR_TURN = 10  # fewer pairs tell a shift only
 CORRECTION_SIGMA = 3.0  # errors of the correction; less is left alone
@@ -295,23 +296,18 @@ def _correction(moved, wanted):
     """(a, b) that take the positions by WCS to the true ones, the scatter about it, and whether it
     is significant."""
     a, b = similarity(moved, wanted, PAIRS_FOR_TURN)
-    scatter_px = _scatter(a * moved + b - wanted)
+    scatter_px = scatter_per_axis(np.abs(a * moved + b - wanted))
     motion = np.sqrt(np.mean(np.abs((a - 1) * moved + b) ** 2))
     corrected = motion > max(
         LEAST_SHIFT_PX, CORRECTION_SIGMA * scatter_px * np.sqrt(2 / len(moved))
     )
     if corrected:
         return (complex(a), complex(b)), scatter_px, True
-    return (1 + 0j, 0j), _scatter(moved - wanted), False
+    return (1 + 0j, 0j), scatter_per_axis(np.abs(moved - wanted)), False
 
 
 def _middle_place(z):
     return complex(np.median(z.real), np.median(z.imag))
-
-
-def _scatter(z):
-    """Per axis, from the median distance (Rayleigh distribution)."""
-    return float(np.median(np.abs(z)) / np.sqrt(2 * np.log(2)))
 
 
 def _registration_notes(offset, scatter_px, corrected):

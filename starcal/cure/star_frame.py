@@ -11,6 +11,7 @@ from ..colour.stellar import LUMINANCE_WEIGHTS
 from ..errors import FrameError
 from ..frame.regrid import MovedWCS, regrid
 from ..layers.light import drawn, tiles
+from ..robust import scatter
 from ..stars import Flag, in_channels
 from .registration import (
     Field,
@@ -222,8 +223,7 @@ def _brightness_factor(star_field, nebula_field, registration):
         good[:] = True
     own_mag = luminance_mag(nebula_field, nebula_row[good])
     ratio_mag = own_mag - luminance_mag(star_field, star_row[good])
-    away_mag = np.abs(ratio_mag - np.median(ratio_mag))
-    scatter_mag = 1.4826 * np.median(away_mag) if len(ratio_mag) > 1 else np.nan
+    scatter_mag = scatter(ratio_mag) if len(ratio_mag) > 1 else np.nan
     return float(10 ** (-0.4 * np.median(ratio_mag))), float(scatter_mag), len(ratio_mag)
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..colour.stellar import srgb_decode, srgb_encode
-from ..robust import SIGMA_PER_DEVIATION
+from ..robust import scatter_about_zero
 
 POWERS = (0.8, 1.0, 1.3, 1.7, 2.2, 3.0)
 KNEES = (0.5, 0.8, 0.95, 0.985)
@@ -130,11 +130,11 @@ def _score(curve: ToneCurve, rings: NDArray, ground: NDArray, seen: NDArray) -> 
 def _additive(level: NDArray, usable: NDArray) -> tuple[float, float]:
     """Scatter about a fit of star plus ring, and how far the stars spread, over all channels."""
     star, ring = _star_plus_ring(level, usable.astype(float))
-    left = np.abs(level - star[:, :, None] - ring[:, None])[usable]
+    left = (level - star[:, :, None] - ring[:, None])[usable]
     known = usable.sum(axis=2) >= 2
     if not len(left) or not known.any():
         return 1.0, 1.0
-    return float(SIGMA_PER_DEVIATION * np.median(left)), float(np.std(star[known]))
+    return float(scatter_about_zero(left)), float(np.std(star[known]))
 
 
 def _star_plus_ring(level: NDArray, weight: NDArray) -> tuple[NDArray, NDArray]:

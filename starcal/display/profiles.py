@@ -12,7 +12,7 @@ from scipy import ndimage
 
 from ..colour.stellar import rgb_to_uv_prime, srgb_decode
 from ..layers.stamps import disc_offsets, stamps_at
-from ..robust import SIGMA_PER_DEVIATION
+from ..robust import scatter_about_zero, upper_median
 
 LEAST_SIGMA = 1 / 255 / 3.5  # the rounding of 8 bits
 SMALLEST_RADIUS_PX, LARGEST_RADIUS_PX = 10, 40
@@ -85,8 +85,8 @@ class DisplayProfiles:
 
 def pixel_noise(mean: NDArray) -> float:
     """Noise of a plane of display values: scatter about the median of 5 x 5 pixels."""
-    rest = np.abs(mean - ndimage.median_filter(mean, 5))
-    return max(float(SIGMA_PER_DEVIATION * np.median(rest)), LEAST_SIGMA)
+    rest = mean - ndimage.median_filter(mean, 5)
+    return max(float(scatter_about_zero(rest)), LEAST_SIGMA)
 
 
 def measure_profiles(display: NDArray, stars: Table) -> DisplayProfiles:
@@ -139,16 +139,8 @@ def _ring_profiles(plane: NDArray, x_px: NDArray, y_px: NDArray, radius: int) ->
         part = slice(first, first + step)
         values = stamps_at(plane, x_px[part], y_px[part], offsets)[0]
         for r in range(radius + 1):
-            found[part, r] = _finite_median(values[:, ring == r])
+            found[part, r] = upper_median(values[:, ring == r])
     return found
-
-
-def _finite_median(values: NDArray) -> NDArray:
-    """Median along the last axis of what is finite; NaN where nothing is."""
-    ordered = np.sort(values, axis=-1)  # NaN goes last
-    count = np.isfinite(ordered).sum(axis=-1)
-    middle = np.maximum(count - 1, 0) // 2
-    return np.take_along_axis(ordered, middle[:, None], -1)[:, 0]
 
 
 def _shape_of_profile(profile: NDArray, sigma: float) -> dict[str, NDArray]:

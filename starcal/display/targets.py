@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from ..colour.stellar import classify, green_index, real_star_log_ratios, srgb_decode, white_rgb
 from ..fit.sources import USUAL_SPREAD_MAG
-from ..robust import SIGMA_PER_DEVIATION
+from ..robust import scatter_about_zero
 from .curve import ToneCurve
 from .profiles import DisplayProfiles
 
@@ -263,7 +263,7 @@ def _robust_answer(design: NDArray, wanted: NDArray) -> tuple[NDArray, float]:
 
 def _scatter_at_least(left: NDArray, least: float) -> float:
     """Standard deviation of residuals by their median size."""
-    return max(SIGMA_PER_DEVIATION * float(np.median(np.abs(left))), least)
+    return max(float(scatter_about_zero(left)), least)
 
 
 def _huber_weight(left: NDArray, scatter: float) -> NDArray:
@@ -279,11 +279,11 @@ def _spread_bv(ratios: NDArray, usual_bv: float) -> NDArray:
     if good.sum() < FEWEST_FOR_RELATION:
         return np.full(len(warmth), np.nan)
     middle = np.median(warmth[good])
-    scatter = SIGMA_PER_DEVIATION * np.median(np.abs(warmth[good] - middle))
-    if scatter < LEAST_SPREAD_MAG:
+    spread = float(scatter_about_zero(warmth[good] - middle))
+    if spread < LEAST_SPREAD_MAG:
         return np.full(len(warmth), np.nan)
     # at most the contrast of true stars: more would invent it
-    slope = min(USUAL_SPREAD_MAG / scatter, 1 / TRUE_CONTRAST)
+    slope = min(USUAL_SPREAD_MAG / spread, 1 / TRUE_CONTRAST)
     return np.clip(usual_bv + slope * (warmth - middle), *SPREAD_RANGE_MAG)
 
 

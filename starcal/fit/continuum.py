@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..robust import SIGMA_PER_DEVIATION
+from ..robust import scatter, scatter_about_zero
 from ..texts import counted
 from .gains import MAG_PER_LN, MIN_STARS
 from .population import COUNTS_PER_MAG, ln_population
@@ -155,8 +155,7 @@ def _is_copy(mag: np.ndarray, error_mag: np.ndarray, one: int, other: int) -> bo
     if np.count_nonzero(good) < MIN_STARS:
         return False
     good &= error <= np.median(error[good])
-    away = np.abs(ratio[good] - np.median(ratio[good]))
-    return bool(SIGMA_PER_DEVIATION * np.median(away) < COPY_SCATTER_MAG)
+    return bool(scatter(ratio[good]) < COPY_SCATTER_MAG)
 
 
 # --- evidence ---------------------------------------------------------------------------
@@ -407,7 +406,7 @@ def _explained(seen: Seen, rows: np.ndarray, told_mag: np.ndarray) -> float:
     """Share of the variance that is gone in some rows, by medians, the catalogue's own noise taken
     off."""
     listed_mag = seen.bv_mag[rows]
-    own = (0.6745 * np.median(seen.bv_error_mag[rows])) ** 2
-    left = np.median(np.abs(listed_mag - told_mag)) ** 2
-    before = np.median(np.abs(listed_mag - np.median(listed_mag))) ** 2
-    return float(1 - max(left - own, 0) / max(before - own, 0.1 * before, 1e-6))
+    own = np.median(seen.bv_error_mag[rows]) ** 2
+    left = scatter_about_zero(listed_mag - told_mag) ** 2
+    before = scatter(listed_mag) ** 2
+    return float(1 - max(left - own, 0) / max(before - own, 0.1 * before, 2e-6))

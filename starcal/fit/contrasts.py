@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..robust import SIGMA_PER_DEVIATION
+from ..robust import scatter
 from ..stars.apertures import RADII_WIDTHS
 from ..stars.growth import Growth
 from .gains import MAG_PER_LN, GainFit
@@ -265,7 +265,7 @@ def _sharper(sharpness: NDArray, order: NDArray) -> tuple[NDArray, NDArray]:
 def _robust_mean(values: NDArray) -> tuple[NDArray, NDArray]:
     """Median along axis 1 and its error."""
     middle = np.median(values, axis=1)
-    spread = SIGMA_PER_DEVIATION * np.median(np.abs(values - middle[:, None]), axis=1)
+    spread = scatter(values, axis=1)
     return middle, 1.2533 * spread / np.sqrt(values.shape[1])
 
 

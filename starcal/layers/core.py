@@ -7,6 +7,7 @@ import numpy as np
 from scipy.sparse import coo_matrix, csr_matrix, diags
 from scipy.sparse.linalg import cg
 
+from ..robust import SIGMA_PER_DEVIATION, scatter_about_zero
 from .psf import TABLE_STEP, Psf, moffat, over_pixels
 from .stamps import disc_offsets, stamps_at
 from .warp import longest, warped
@@ -54,13 +55,8 @@ def _with_table(psf, stamps) -> Psf:
         psf,
         table=table.astype(np.float32),
         stars=len(stamps.values),
-        residual=float(_usual(left) / light.max()),
+        residual=float(scatter_about_zero(left) / light.max()),
     )
-
-
-def _usual(left):
-    """Robust standard deviation about 0."""
-    return 1.4826 * np.median(np.abs(left))
 
 
 def _fade(radius_px, fwhm_px):
@@ -137,7 +133,7 @@ class _CoreStamps:
         rim = self.inside & (radius > 0.8 * radius.max(where=self.inside, initial=0))
         values = np.where(rim, self.values, np.nan)
         level = np.nanmedian(values, axis=1, keepdims=True)
-        return 1.4826 * np.nanmedian(np.abs(values - level), axis=1, keepdims=True)
+        return SIGMA_PER_DEVIATION * np.nanmedian(np.abs(values - level), axis=1, keepdims=True)
 
 
 def _solved_cells(design, residual, error, prior):

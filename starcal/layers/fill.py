@@ -10,6 +10,8 @@ from functools import cache
 
 import numpy as np
 
+from ..robust import scatter_about_zero
+
 TAPS = np.array([1, 3, 3, 1], np.float32) / 8  # binomial: the smoothest four-point halving
 COARSEST_PX = 6
 PASSES = 2  # the second corrects the tilt that half-covered cells give the first
@@ -86,10 +88,10 @@ def _noise_share(scale: int) -> float:
 def _structure_variance(news, weight, variance):
     """Variance of the background itself on this scale, from well-covered cells; a little, where
     none can be told."""
-    clean = np.abs(news[weight > WELL_COVERED][:: 1 + news.size // MEDIAN_SIZE])
+    clean = news[weight > WELL_COVERED][:: 1 + news.size // MEDIAN_SIZE]
     if len(clean) < 16:
         return 0.3 * variance
-    return float(max((1.4826 * np.median(clean)) ** 2 - 0.6 * variance, 0.01 * variance))
+    return float(max(scatter_about_zero(clean) ** 2 - 0.6 * variance, 0.01 * variance))
 
 
 def _mean(total, weight, otherwise):

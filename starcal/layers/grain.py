@@ -4,6 +4,8 @@ mend holes with."""
 import numpy as np
 from scipy import ndimage
 
+from ..robust import scatter_about_zero
+
 SWATCH_PX = 96
 SMOOTH_PX = 3.0  # structure wider than this is sky or nebula, finer is noise
 WINDOW_PX = 33  # over which noise is taken to be the same
@@ -85,7 +87,7 @@ def _rough(values, clean):
 
 def _of_unit_spread(plane, clean):
     """The plane over its robust standard deviation; 0 if it has none."""
-    spread = 1.4826 * np.median(np.abs(plane[clean])) if clean.any() else 0.0
+    spread = scatter_about_zero(plane[clean]) if clean.any() else 0.0
     return plane / spread if spread > 0 else np.zeros_like(plane)
 
 

@@ -9,6 +9,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ..robust import scatter
 from ..stars import SHAPE_SNR, Flag
 from .fill import fill
 from .fluxes import FIT_FWHM, FluxFit, fit_fluxes
@@ -202,7 +203,7 @@ def _coloured_as_stars(stars: Table, fits: list[FluxFit]) -> NDArray[np.bool_]:
     if known.shape[1] < FEWEST_FOR_COLOUR:
         return np.zeros(len(stars), bool)
     centre = np.median(known, axis=1, keepdims=True)
-    spread = 1.4826 * np.median(np.abs(known - centre), axis=1, keepdims=True)
+    spread = scatter(known, axis=1, keepdims=True)
     widest = 3 * np.maximum(spread, LEAST_COLOUR_SPREAD)
     return np.all(np.abs(ratio - centre) < widest, axis=0)
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..robust import scatter_about_zero
 from .singles import Singles
 
 FEWEST_FOR_SHAPE = 3  # stars, below which the profile is a textbook one
@@ -259,7 +260,7 @@ def _prior_of(columns, guess, choice, kind):
 
 def _chi_scatter(chi):
     """Robust standard deviation, at least 1."""
-    return max(1.0, float(1.4826 * np.median(np.abs(chi)))) if len(chi) else 1.0
+    return max(1.0, float(scatter_about_zero(chi))) if len(chi) else 1.0
 
 
 def _about_the_mode(channel, values):

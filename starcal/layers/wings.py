@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
+from ..robust import scatter
 from .psf import SHALLOWEST_WING, Psf
 from .warp import longest, warped
 
@@ -146,7 +147,7 @@ def _unrest(values, profile):
     out."""
     slope, level = profile - profile.mean(), values - values.mean()
     left = level - slope * (values * slope).sum() / np.maximum((slope**2).sum(), 1e-30)
-    return 1.4826 * np.median(np.abs(left - np.median(left)))
+    return scatter(left)
 
 
 def _wing_factors(level, weight, profile):

@@ -98,8 +98,9 @@ class Choices:
     ----------
     neutral_bv : float
         B-V of the star that comes out neutral, R = G = B: within `BV_RANGE_MAG`, mag.
-    model : {"gains", "matrix"}
-        What is fitted to the catalogue: a gain for each channel, or besides a 3x3 matrix.
+    model : {"gains", "matrix", "gradient"}
+        What is fitted to the catalogue: a gain for each channel; or besides a 3x3 matrix; or gains
+        that change from edge to edge of the frame, where the stars show a gradient of colour.
     snr : float
         Detection threshold, above 0.
     assume_linear : bool
@@ -149,11 +150,11 @@ class Choices:
     0.4
     >>> Choices(model="cubic")
     Traceback (most recent call last):
-    ValueError: model 'cubic' given; it is one of gains, matrix
+    ValueError: model 'cubic' given; it is one of gains, matrix, gradient
     """
 
     neutral_bv: float = _number_field(SOLAR_BV_MAG, STAR_COLOUR)
-    model: str = _one_of("gains", "matrix")
+    model: str = _one_of("gains", "matrix", "gradient")
     snr: float = _number_field(5.0, POSITIVE)
     assume_linear: bool = False
     leave_out: Places = ()

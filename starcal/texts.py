@@ -47,6 +47,36 @@ def aligned(rows: Sequence[tuple[str, str]]) -> list[str]:
     return [f"{name:<{width}}  {text}" for name, text in rows]
 
 
+def columned(rows: Sequence[Sequence[str]]) -> list[str]:
+    """Lines for a terminal: cells beneath each other, the first and second column to the left and
+    the others, which are numbers, to the right.
+
+    Parameters
+    ----------
+    rows : sequence of sequence of str
+        All of one length.
+
+    Returns
+    -------
+    list of str
+        A line each, indented.
+
+    Examples
+    --------
+    >>> columned([("a", "b", "c"), ("long", "x", "+1.0 %")])
+    ['  a     b       c', '  long  x  +1.0 %']
+    """
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    lines = []
+    for row in rows:
+        cells = [
+            cell.ljust(width) if at < 2 else cell.rjust(width)
+            for at, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ]
+        lines.append("  " + "  ".join(cells).rstrip())
+    return lines
+
+
 def escaped(text: str) -> str:
     """Plain text of a result as HTML: commands in backticks as code, +- as one sign.
 
@@ -117,7 +147,7 @@ def html_table(rows: Sequence[Sequence[str]], head: Sequence[str] = ()) -> str:
 
 
 def _is_number(text: str) -> bool:
-    return re.fullmatch(r"[+-]?[\d.]+|–", text) is not None
+    return re.fullmatch(r"[+-]?[\d.]+( %)?|–", text) is not None
 
 
 def _cell(text: str, numeric: bool) -> str:

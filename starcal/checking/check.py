@@ -44,7 +44,13 @@ from ..stars.apertures import ApertureLight
 from ..stars.defects import defect_notes
 from ..stars.linearity import Linearity, measure_linearity, require_linear
 from ..texts import counted
-from .fitting import LightFit, fit_light, measured_light, said_of_light
+from .fitting import (
+    LightFit,
+    fit_light,
+    fit_without_gradient,
+    measured_light,
+    said_of_light,
+)
 from .result import CatalogueUse, CheckResult
 
 ENOUGH_GOOD_COLOURS = 40  # with so many, stars whose catalogue colour is poor are left out
@@ -128,6 +134,7 @@ def check(
     progress("matching the catalogue", 0.6)
     located = locate(stars, frame, source, hints)
     result = _matched(frame, stars, located, linearity, choices.neutral_bv)
+    result = replace(result, model=choices.model)
     if result.linearity.stretched and not choices.assume_linear:
         return _stretched(result)
     progress("fitting", 0.8)
@@ -168,9 +175,15 @@ def refit(found: CheckResult, leave_out: Places = ()) -> CheckResult:
     stars["flags"] = found.flags_before_fit
     notes = tuple(note for note in found.notes if not note.startswith(NO_STAR_THERE))
     blank = replace(
-        found, stars=stars, fit=None, fitted=np.empty(0, int), matrix=None, notes=notes
+        found,
+        stars=stars,
+        fit=None,
+        fitted=np.empty(0, int),
+        matrix=None,
+        gradient=None,
+        notes=notes,
     )
-    return _concluded(blank, "gains" if found.matrix is None else "matrix", leave_out)
+    return _concluded(blank, found.model, leave_out)
 
 
 def _concluded(result: CheckResult, model: str, leave_out: Places) -> CheckResult:
@@ -491,7 +504,9 @@ def _fitted(result: CheckResult, model: str) -> CheckResult:
     rows = _rows_to_fit(stars)
     if len(rows) < MIN_STARS:
         return _with_too_few(result, len(rows))
-    made = fit_light(stars, result.light, rows, result.neutral_bv)
+    without_gradient = model == "gradient"
+    fitted_by = fit_without_gradient if without_gradient else fit_light
+    made = fitted_by(stars, result.light, rows, result.neutral_bv)
     fit = made.fit
     stars["flags"][rows[~fit.used]] |= Flag.CLIPPED
     target = colour.star_rgb(fit.bv_mag[fit.used], result.neutral_bv)
@@ -504,8 +519,14 @@ def _fitted(result: CheckResult, model: str) -> CheckResult:
         fitted=rows,
         matrix=matrix,
         second=made.second,
-        fit_notes=said_of_light(result.light, fit) + gradient_notes(made.gradient),
+        gradient=made.gradient,
+        fit_notes=said_of_light(result.light, fit) + _said_of_gradient(made, without_gradient),
     )
+
+
+def _said_of_gradient(made: LightFit, taken_out: bool) -> tuple[str, ...]:
+    """A note on a gradient of colour that stays."""
+    return () if taken_out else gradient_notes(made.gradient)
 
 
 def _on_route(result: CheckResult, judged: verdict.Verdict) -> CheckResult:

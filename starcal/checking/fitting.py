@@ -1,7 +1,7 @@
 """The measuring and fitting steps of a check: which stars serve, their light, the fit, and the
 second measurements of it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from astropy.table import Table
@@ -15,6 +15,7 @@ from ..fit.contrasts import (
     colour_gradient,
     contradiction,
     core_contrast,
+    require_gradient,
     second_measurements,
 )
 from ..fit.expected import LEAST_EXPECTED_SNR, expected_flux
@@ -31,6 +32,7 @@ NOT_TO_FIT = NOT_ONE_STAR | Flag.SHAPE | Flag.NO_MATCH | Flag.NO_BV
 MOST_SHAPE_STARS = 250  # tell the growth of light to 0.3 % where the profile is one
 UNLIKE_WIDTHS = 1.5  # ratio of the channels' widths that is worth a word
 LARGE_GAIN = 5.0
+GRADIENT_ROUNDS = 2  # fits after a gradient was taken out; what the last leaves is below errors
 DUSTY_BV_MAG = 1.0  # mean of a field's stars; without dust 0.6 to 0.9
 
 
@@ -150,6 +152,53 @@ def fit_light(stars: Table, light: ApertureLight, rows: NDArray, neutral_bv: flo
         second=second,
         gradient=colour_gradient(fit, x_px, y_px, stars.meta["shape"]),
         contradicted=_against_the_gains(stars, light, fit, beyond),
+    )
+
+
+def fit_without_gradient(
+    stars: Table, light: ApertureLight, rows: NDArray, neutral_bv: float
+) -> LightFit:
+    """As `fit_light`, with a gradient of colour taken out of the light before.
+
+    Parameters
+    ----------
+    stars : Table
+    light : ApertureLight
+    rows : ndarray of int
+    neutral_bv : float
+
+    Returns
+    -------
+    LightFit
+        Its gradient is what was taken out.
+
+    Raises
+    ------
+    TooFewStars
+        The stars show none that could be taken out.
+    """
+    made = fit_light(stars, light, rows, neutral_bv)
+    gradient = require_gradient(made.gradient, made.fit.n_used)
+    for _ in range(GRADIENT_ROUNDS):
+        made = fit_light(stars, _flattened(stars, light, gradient), rows, neutral_bv)
+        if made.gradient is not None:
+            gradient = gradient.with_more(made.gradient)
+    added = np.hypot(made.fit.added_error, gradient.left_open)
+    return replace(made, fit=made.fit.with_added(added), gradient=gradient)
+
+
+def _flattened(stars: Table, light: ApertureLight, gradient: ColourGradient) -> ApertureLight:
+    """Light of the stars without a gradient of colour."""
+    shape = stars.meta["shape"]
+    places = places_of(stars)
+    factors = gradient.factors(*places[light.row].T, shape)
+    of_shape = gradient.factors(*places[light.shape_row].T, shape)
+    return replace(
+        light,
+        flux=light.flux * factors,
+        noise=light.noise * factors,
+        growth_flux=light.growth_flux * of_shape[:, None],
+        shape_noise=light.shape_noise * of_shape,
     )
 
 

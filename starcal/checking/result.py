@@ -14,7 +14,13 @@ from astropy.wcs import WCS
 
 from ..draw import plots
 from ..errors import TooFewStars
-from ..fit.contrasts import SecondMeasurement
+from ..fit.contrasts import (
+    MEASUREMENTS_HEAD,
+    ColourGradient,
+    SecondMeasurement,
+    gradient_text,
+    measurement_rows,
+)
 from ..fit.gains import MIN_STARS, GainFit, MatrixFit
 from ..fit.verdict import Verdict
 from ..place.locate import Located
@@ -22,7 +28,7 @@ from ..place.match import Match, WCSError
 from ..stars import FLAG_REASONS, Flag, flag_tally
 from ..stars.apertures import ApertureLight
 from ..stars.linearity import Linearity
-from ..texts import aligned, counted, html_list, html_table
+from ..texts import aligned, columned, counted, html_list, html_table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,6 +38,7 @@ VERDICT_WORDS = {
     "no": "No: calibration cannot give this frame true star colours.",
     "undecided": "Undecided: whether calibration can rescue this frame is open.",
 }
+SECOND_TITLE = "the gains measured in other ways:"
 ROUTE_WORDS = {
     "gains": "gains fitted to the catalogue",
     "catalogue": "colours from the catalogue, star by star",
@@ -73,6 +80,11 @@ class CheckResult:
         Rows of the star table that the fit was given.
     matrix : MatrixFit or None
         When asked for.
+    model : str
+        What was asked to be fitted: gains, matrix or gradient.
+    gradient : ColourGradient or None
+        Of the gains over the frame; with the model ``gradient`` what was taken out. None with too
+        few stars.
     linearity : Linearity
         Whether the pixels are proportional to light.
     catalogue : CatalogueUse or None
@@ -109,6 +121,8 @@ class CheckResult:
     fit: GainFit | None = None
     fitted: np.ndarray = field(default_factory=lambda: np.empty(0, int))
     matrix: MatrixFit | None = None
+    model: str = "gains"
+    gradient: ColourGradient | None = None
     linearity: Linearity
     catalogue: CatalogueUse | None = None
     neutral_bv: float
@@ -157,6 +171,7 @@ class CheckResult:
                 "neutral_bv": self.neutral_bv,
                 "catalogue": vars(self.catalogue) if self.catalogue else None,
                 "second_measurements": [asdict(m) for m in self.second],
+                "colour_gradient": self._gradient_dict(),
                 "notes": (*self.notes, *self.fit_notes),
             }
         )
@@ -225,6 +240,27 @@ class CheckResult:
             "matrix": self.matrix.matrix if self.matrix is not None else None,
         }
 
+    @property
+    def gradient_taken_out(self) -> ColourGradient | None:
+        """What calibration takes out of the frame besides its gains."""
+        return self.gradient if self.model == "gradient" else None
+
+    def _gradient_dict(self) -> dict | None:
+        """Size and direction of the gradient of colour, in R and in B."""
+        gradient = self.gradient
+        if gradient is None:
+            return None
+        names = ("change", "error", "angle_deg", "seen")
+        told = {name: _red_blue(getattr(gradient, name)) for name in names}
+        slopes = _red_blue(gradient.slope_ln)
+        return told | {"slope_ln": slopes, "taken_out": self.gradient_taken_out is not None}
+
+    def _gradient_rows(self) -> list[tuple[str, str]]:
+        if self.gradient is None or not self.gradient.seen.any():
+            return []
+        done = "taken out" if self.gradient_taken_out is not None else "not taken out"
+        return [("colour gradient", f"{gradient_text(self.gradient)}; {done}")]
+
     def _wcs_rows(self) -> list[tuple[str, str]]:
         """How far the WCS is off, before and after what was done to it."""
         match, given = self.match, self.located.before
@@ -265,6 +301,7 @@ class CheckResult:
             rows += _fit_rows(self.fit, self._gains_name())
         if self.matrix is not None:
             rows.append(("matrix", _matrix_text(self.matrix)))
+        rows += self._gradient_rows()
         notes = [("note", note) for note in self.notes + self.fit_notes]
         return rows + _flag_rows(self.stars) + notes
 
@@ -280,13 +317,20 @@ class CheckResult:
             *(f"  because {reason}" for reason in self.verdict.reasons),
             *(f"  next: {step}" for step in self.verdict.next_steps),
         ]
-        return "\n".join(lines + aligned(self.rows()))
+        return "\n".join([*lines, *aligned(self.rows()), *self._second_lines()])
+
+    def _second_lines(self) -> list[str]:
+        """The table of second measurements, if there are any."""
+        if not self.second:
+            return []
+        return [SECOND_TITLE, *columned([MEASUREMENTS_HEAD, *measurement_rows(self.second)])]
 
     def _repr_html_(self) -> str:
         """For notebooks."""
         return (
             f"<p><strong>{VERDICT_WORDS[self.verdict.verdict]}</strong></p>"
             f"{html_list('ul', self.verdict.reasons)}{html_table(self.rows())}"
+            f"{html_table(measurement_rows(self.second), MEASUREMENTS_HEAD)}"
         )
 
     def plot_fit(self, ax: Sequence[Axes] | None = None) -> np.ndarray:

@@ -518,7 +518,8 @@ def _add_fit(parser) -> None:
     _add_names(
         parser,
         "model",
-        "gains per channel, or a 3x3 matrix on 20 stars and more",
+        "gains per channel; a 3x3 matrix on 20 stars and more; or gains that take a gradient of "
+        "colour out, on 12 and more",
         names_of("model"),
     )
     _add_leave_out(parser)

@@ -11,6 +11,7 @@ from ..checking.result import CheckResult
 from ..choices import Choices, OfCalibrate, chosen
 from ..draw.preview import before_and_after
 from ..errors import FrameError, TooFewStars
+from ..fit.contrasts import ColourGradient, gradient_text
 from ..fit.gains import MIN_STARS
 from ..frame import Frame, write_fits
 from ..stars.linearity import require_linear
@@ -61,6 +62,7 @@ class Calibrated:
         rows = "; ".join(" ".join(f"{v:.6f}" for v in row) for row in self.matrix)
         return (
             f"starcal: channels (R G B) multiplied by the matrix [{rows}]",
+            *_gradient_history(self.check),
             f"starcal: fitted to B-V of {fit.n_used} stars of {self.check.catalogue.name}, neutral "
             f"at B-V "
             f"{fit.neutral_bv:.2f}",
@@ -171,12 +173,24 @@ def apply_calibration(frame: Frame, found: CheckResult, sky: str) -> Calibrated:
     matrix = found.matrix.matrix if found.matrix is not None else np.diag(found.fit.gains)
     level = matrix @ np.array(found.stars.meta["noise"].sky)
     offset = level[1] - level if sky == "grey" else np.zeros(3)
-    pixels = _transform(frame.pixels, matrix, offset, np.array(found.stars.meta["clip_level"]))
+    clip_level = np.array(found.stars.meta["clip_level"])
+    pixels = _transform(frame.pixels, matrix, offset, clip_level, found.gradient_taken_out)
     return Calibrated(frame.refill(pixels), frame, found, matrix, offset)
 
 
+def _gradient_history(found: CheckResult) -> tuple[str, ...]:
+    """A line for the header on a gradient of colour that was taken out."""
+    if found.gradient_taken_out is None:
+        return ()
+    return (f"starcal: gradient of colour taken out: {gradient_text(found.gradient)}",)
+
+
 def _transform(
-    pixels: np.ndarray, matrix: np.ndarray, offset: np.ndarray, clip_level: np.ndarray
+    pixels: np.ndarray,
+    matrix: np.ndarray,
+    offset: np.ndarray,
+    clip_level: np.ndarray,
+    gradient: ColourGradient | None = None,
 ) -> np.ndarray:
     """matrix @ pixel + offset, by strips that fit the cache; clipped pixels white."""
     out = np.empty_like(pixels)
@@ -185,9 +199,17 @@ def _transform(
         strip = pixels[:, y : y + GAIN_ROWS]
         made = out[:, y : y + GAIN_ROWS]
         _multiply(matrix.astype(np.float32), strip, made)
+        if gradient is not None:
+            made *= _plane_of(gradient, slice(y, y + made.shape[1]), pixels.shape[1:])
         made += offset
         _whiten_clipped(strip, made, clip_level)
     return out
+
+
+def _plane_of(gradient: ColourGradient, rows: slice, shape: tuple[int, int]) -> np.ndarray:
+    """What takes a gradient of colour out of some rows, (3, rows, x)."""
+    y, x = np.ogrid[rows, : shape[1]]
+    return gradient.factors(x, y, shape).astype(np.float32)
 
 
 def _multiply(matrix: np.ndarray, strip: np.ndarray, made: np.ndarray) -> None:

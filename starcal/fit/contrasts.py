@@ -8,11 +8,12 @@ are not linear; a veto at some number of errors does about as well, but leaves t
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..errors import TooFewStars
 from ..robust import scatter
 from ..stars.apertures import RADII_WIDTHS
 from ..stars.growth import Growth
@@ -289,13 +290,26 @@ def added_errors(measured: tuple[SecondMeasurement, ...]) -> NDArray:
     )
 
 
+MEASUREMENTS_HEAD = ("compared", "gain of", "change", "its error", "adds to the error")
+
+
 def measurement_rows(measured: tuple[SecondMeasurement, ...]) -> list[tuple[str, ...]]:
-    """Cells of the table of second measurements: what, channel, change, its error, added error."""
+    """Cells of the table of second measurements, under `MEASUREMENTS_HEAD`.
+
+    Parameters
+    ----------
+    measured : tuple of SecondMeasurement
+
+    Returns
+    -------
+    list of tuple of str
+        What was compared, channel, change, its error, what it adds to the stated error.
+    """
     return [
         (
             m.title,
             m.channel,
-            f"{100 * m.change:+.1f} %",
+            f"{round(100 * m.change, 1) + 0.0:+.1f} %",  # no minus zero
             f"{100 * m.error:.1f} %",
             f"{100 * m.added_error:.1f} %",
         )
@@ -368,11 +382,46 @@ class ColourGradient:
     error : ndarray, shape (2,)
     angle_deg : ndarray, shape (2,)
         Direction in which the gain grows: 0 to the right, 90 upwards (growing y).
+    slope_ln : ndarray, shape (2, 2)
+        Of ln gain along x and y, per width and height of the frame; a row for R, one for B.
+    seen : ndarray of bool, shape (2,)
+        Whether the stars show it beyond chance.
     """
 
     change: NDArray
     error: NDArray
     angle_deg: NDArray
+    slope_ln: NDArray
+    seen: NDArray
+
+    @property
+    def left_open(self) -> NDArray:
+        """What its error, once it is taken out, leaves open of the gain at a place of the frame,
+        shape (2,), relative: root mean square of a line from edge to edge."""
+        return np.where(self.seen, self.error / np.sqrt(12), 0.0)
+
+    def with_more(self, rest: "ColourGradient") -> "ColourGradient":
+        """With what was found once more after this one was taken out."""
+        slope_ln = self.slope_ln + np.where(self.seen[:, None], rest.slope_ln, 0.0)
+        across, up = slope_ln.T
+        return replace(
+            self,
+            slope_ln=slope_ln,
+            change=np.hypot(across, up),
+            error=rest.error,
+            angle_deg=np.degrees(np.arctan2(up, across)),
+        )
+
+    def factors(self, x_px: NDArray, y_px: NDArray, shape: tuple[int, int]) -> NDArray:
+        """What takes the gradients that are seen out, (3, ...): factors of R, G, B at some places,
+        1 in the middle of the frame."""
+        height, width = shape
+        made = np.ones((3, *np.broadcast_shapes(np.shape(x_px), np.shape(y_px))))
+        for row, channel in ((0, 0), (1, 2)):
+            if self.seen[row]:
+                across, up = self.slope_ln[row]
+                made[channel] = np.exp(across * _share(x_px, width) + up * _share(y_px, height))
+        return made
 
 
 FEWEST_FOR_GRADIENT = 12
@@ -401,27 +450,94 @@ def colour_gradient(
         return None
     height, width = shape
     used = fit.used
-    place = np.column_stack([x_px / width - 0.5, y_px / height - 0.5, np.ones(len(x_px))])[used]
+    ones = np.ones(len(x_px))
+    place = np.column_stack([_share(x_px, width), _share(y_px, height), ones])[used]
     planes = [
         _steepest(place, fit.residual_mag[channel, used], fit.residual_error_mag[channel, used])
         for channel in range(2)
     ]
-    change, error, angle_deg = np.transpose(planes)
-    return ColourGradient(change=change, error=error, angle_deg=angle_deg)
+    change, error, angle_deg, across, up = np.transpose(planes)
+    beyond_chance = change > GRADIENT_SIGMAS * error
+    return ColourGradient(
+        change=change,
+        error=error,
+        angle_deg=angle_deg,
+        slope_ln=np.column_stack([across, up]),
+        seen=beyond_chance & (change > LEAST_GRADIENT),
+    )
+
+
+def _share(at_px: NDArray, length: int) -> NDArray:
+    """Places along a side of the frame, -0.5 to 0.5."""
+    return (np.asarray(at_px) + 0.5) / length - 0.5
 
 
 def _steepest(
     place: NDArray, residual_mag: NDArray, sigma: NDArray
-) -> tuple[float, float, float]:
-    """Change of ln gain along the steepest direction of a plane, its error, and that direction in
-    degrees."""
+) -> tuple[float, float, float, float, float]:
+    """Change of ln gain along the steepest direction of a plane, its error, that direction in
+    degrees, and the slopes along x and y."""
     design = place / sigma[:, None]
     covariance = np.linalg.pinv(design.T @ design)
     slope = covariance @ design.T @ (residual_mag / sigma) / MAG_PER_LN
     change = np.hypot(slope[0], slope[1])
     along = slope[:2] / max(change, 1e-12)
     error = np.sqrt(along @ covariance[:2, :2] @ along) / MAG_PER_LN
-    return change, error, np.degrees(np.arctan2(slope[1], slope[0]))
+    return change, error, np.degrees(np.arctan2(slope[1], slope[0])), slope[0], slope[1]
+
+
+def require_gradient(gradient: ColourGradient | None, n_used: int) -> ColourGradient:
+    """The gradient, if the stars show one that can be taken out.
+
+    Parameters
+    ----------
+    gradient : ColourGradient or None
+        Of `colour_gradient`.
+    n_used : int
+        Stars that the gains rest on.
+
+    Returns
+    -------
+    ColourGradient
+
+    Raises
+    ------
+    TooFewStars
+        There are not enough stars to tell, or what they show may be chance.
+    """
+    if gradient is None:
+        raise TooFewStars(
+            f"a colour gradient cannot be told by {n_used} stars, {FEWEST_FOR_GRADIENT} are "
+            "needed: use --model gains",
+            found=n_used,
+            needed=FEWEST_FOR_GRADIENT,
+        )
+    if gradient.seen.any():
+        return gradient
+    raise TooFewStars(
+        f"no colour gradient to take out: by {n_used} stars {gradient_text(gradient)} over the "
+        f"frame; {100 * LEAST_GRADIENT:.0f} % and {GRADIENT_SIGMAS:.0f} errors are needed: use "
+        "--model gains",
+        found=n_used,
+    )
+
+
+def gradient_text(gradient: ColourGradient) -> str:
+    """What a gradient is, in words: size and direction in both channels.
+
+    Parameters
+    ----------
+    gradient : ColourGradient
+
+    Returns
+    -------
+    str
+    """
+    return ", ".join(
+        f"{name} {100 * gradient.change[row]:.1f} +- {100 * gradient.error[row]:.1f} % towards "
+        f"{_towards(gradient.angle_deg[row])}"
+        for row, name in enumerate(CHANNEL_NAMES)
+    )
 
 
 def gradient_notes(gradient: ColourGradient | None) -> tuple[str, ...]:
@@ -438,14 +554,12 @@ def gradient_notes(gradient: ColourGradient | None) -> tuple[str, ...]:
     """
     if gradient is None:
         return ()
-    seen = (gradient.change > GRADIENT_SIGMAS * gradient.error) & (
-        gradient.change > LEAST_GRADIENT
-    )
     return tuple(
         f"the gain of {FITTED_CHANNELS[c]} grows by {100 * gradient.change[c]:.1f} +- "
         f"{100 * gradient.error[c]:.1f} % across the frame, towards "
-        f"{_towards(gradient.angle_deg[c])}: a gradient of colour"
-        for c in np.flatnonzero(seen)
+        f"{_towards(gradient.angle_deg[c])}: a gradient of colour, which --model gradient takes "
+        "out"
+        for c in np.flatnonzero(gradient.seen)
     )
 
 

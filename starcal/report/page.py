@@ -17,6 +17,7 @@ from ..audit import Audit
 from ..audit.plots import plot_beside
 from ..checking.result import ROUTE_WORDS, VERDICT_WORDS, CheckResult
 from ..draw.preview import crop, encoded, small_jpeg, to_image
+from ..fit.contrasts import MEASUREMENTS_HEAD, measurement_rows
 from ..fit.gains import GainFit
 from ..frame import write_bytes
 from ..plan import Plan, plot_field, table_cells
@@ -63,6 +64,10 @@ LOCUS_CAPTION = (
     "dashed "
     "lines are the limits of what a star can be."
 )
+SECOND_TEXT = (
+    "Each row compares two groups of stars, or two apertures, by the residuals of the one fit. A "
+    "change within about twice its error is chance; what goes beyond is in the stated error."
+)
 
 
 def write_report(
@@ -107,6 +112,7 @@ def write_report(
         _pictures(result, pictures, audits),
         _colours(result, audits),
         _fit_section(result),
+        _second_section(result),
         _map_section(result),
         _stars(result, audits),
         _numbers_section(result),
@@ -368,6 +374,14 @@ def _fit_section(result: CheckResult) -> str:
         )
     plot = _plot_figure(figure, _fit_in_words(fit, clipped), caption, "plot")
     return _section("Measured against catalogue", plot)
+
+
+def _second_section(result: CheckResult) -> str:
+    """The table of second measurements: the reader's ground for trust."""
+    table = html_table(measurement_rows(result.second), MEASUREMENTS_HEAD)
+    return _section(
+        "The gains measured in other ways", table, table and f"<p>{SECOND_TEXT}</p>"
+    )
 
 
 def _fit_in_words(fit: GainFit, clipped: int) -> str:

@@ -74,7 +74,8 @@ def open_job(settings: Settings, progress: Progress = silent) -> Job:
     Raises
     ------
     FrameError
-        It cannot be read; or settings with layers of other frames, which the page does not show.
+        It cannot be read; or settings with layers of other frames or a gradient of colour, which
+        the page does not show.
     NotLinearError
         The picture is stretched.
     TooFewStars
@@ -83,6 +84,10 @@ def open_job(settings: Settings, progress: Progress = silent) -> Job:
     if settings.starless or settings.star_frame:
         raise FrameError(
             "the page shows a frame's own stars: leave --starless and --star-frame to `starcal run`"
+        )
+    if settings.model == "gradient":
+        raise FrameError(
+            "the page shows one gain for all of the frame: leave --model gradient to `starcal run`"
         )
     progress("reading", 0.0)
     frame = read_asked(settings)

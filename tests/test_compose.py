@@ -1,7 +1,6 @@
 """Three mono frames to one: files of known content in, the frame and its header out."""
 
 import warnings
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -19,8 +18,7 @@ from starcal.demo.sky import wcs_header
 from starcal.errors import FrameError
 from starcal.frame import read_frame, read_plane, write_fits
 from starcal.frame.regrid import source_positions
-from starcal.place.channels import channel_stars, planes_apart_px, register
-from starcal.stars import measure_stars
+from starcal.place.channels import channel_stars, register
 
 SHAPE = (240, 320)
 PLACE = {"scale_arcsec": 2.5, "shape": SHAPE}
@@ -476,17 +474,3 @@ def test_a_channel_two_pixels_off_changes_no_gain(scene_of, tmp_path):
     assert abs(len(moved.match.star) / len(as_it_was.match.star) - 1) < 0.05
     change = np.abs(moved.fit.gains - as_it_was.fit.gains)
     assert np.all(change <= as_it_was.fit.gain_errors)
-
-
-@pytest.mark.parametrize(("moved_px", "said"), [(0, False), (1, True)])
-def test_a_cube_whose_planes_are_apart_is_said(scene_of, frame_of, moved_px, said):
-    scene = scene_of(seed=1, scale_arcsec=4.0, faint_to_mag=13.5)
-    pixels = np.array(scene.pixels)
-    pixels[2] = np.roll(pixels[2], moved_px, axis=0)
-    frame = replace(frame_of(scene), pixels=pixels)
-    apart_px, n_stars = planes_apart_px(pixels, measure_stars(pixels))
-    assert apart_px == pytest.approx((0, moved_px), abs=0.1)  # numpy's own motion
-    assert n_stars > 20
-    notes = starcal.check(frame, assume_linear=True).notes
-    assert any("B lies up to 1.0 px from G" in note for note in notes) == said
-    assert any("not on one pixel grid" in note for note in notes) == said

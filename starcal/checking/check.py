@@ -1,7 +1,7 @@
 """Can calibration rescue this frame: frame, stars, match, fit and verdict, in order."""
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Unpack
 
@@ -26,7 +26,7 @@ from ..fit.gains import (
 from ..fit.relations import lines_in_header
 from ..fit.sources import choose_colours
 from ..frame import Frame, read_frame, with_wcs
-from ..place.channels import planes_apart_px
+from ..place.grid import ChannelGrid, channel_grid
 from ..place.hints import hints_of
 from ..place.locate import Located, locate
 from ..place.match import Match
@@ -56,7 +56,6 @@ from .result import CatalogueUse, CheckResult
 ENOUGH_GOOD_COLOURS = 40  # with so many, stars whose catalogue colour is poor are left out
 # of B-V; the embedded catalogue's at V 11, 11.5 and 12, where it gets biased
 GOOD_ERRORS_MAG = 0.156, 0.242, 0.28
-ONE_GRID_PX = 0.3  # of channels that belong together: more shows as coloured fringes
 SOUGHT_SNR = 10.0  # of catalogue stars that are looked for where they must be
 LEFT_OUT_REACH_PX = 2.0  # a star left out by hand lies within this of the place named
 NO_STAR_THERE = "no star to leave out at"
@@ -128,12 +127,10 @@ def check(
     source = source_of(choices)
     hints = hints_of(choices, frame.header)
     progress("finding and measuring stars", 0.2)
-    stars = measure_stars(frame.pixels, snr_min=choices.snr)
-    stars.meta["lines"] = lines_in_header(frame.header)
-    linearity = measure_linearity(frame.pixels, stars)
+    seen = _stars_seen(frame, choices)
     progress("matching the catalogue", 0.6)
-    located = locate(stars, frame, source, hints)
-    result = _matched(frame, stars, located, linearity, choices.neutral_bv)
+    located = locate(seen.stars, seen.frame, source, hints)
+    result = _matched(seen, located, choices.neutral_bv)
     result = replace(result, model=choices.model)
     if result.linearity.stretched and not choices.assume_linear:
         return _stretched(result)
@@ -147,12 +144,38 @@ def _with_flags_kept(result: CheckResult) -> CheckResult:
     return replace(result, flags_before_fit=np.array(result.stars["flags"]))
 
 
-def _matched(frame, stars: Table, located, linearity, neutral_bv: float) -> CheckResult:
+@dataclass(frozen=True, eq=False)
+class _StarsSeen:
+    """What the pixels tell by themselves: the frame, its channels on one grid, and its stars."""
+
+    frame: Frame
+    stars: Table
+    linearity: Linearity
+    grid: ChannelGrid
+
+
+def _stars_seen(frame: Frame, choices: Choices) -> _StarsSeen:
+    """Measure the stars; where the channels lie more than a pixel apart, bring them together and
+    measure again."""
+    stars = measure_stars(frame.pixels, snr_min=choices.snr)
+    linearity = measure_linearity(frame.pixels, stars)
+    linear = choices.assume_linear or not linearity.stretched
+    grid = channel_grid(frame.pixels, stars, move=linear)
+    if grid.brought:
+        frame = grid.applied(frame)
+        stars = measure_stars(frame.pixels, snr_min=choices.snr)
+        linearity = measure_linearity(frame.pixels, stars)
+    stars.meta["lines"] = lines_in_header(frame.header)
+    return _StarsSeen(frame, stars, linearity, grid)
+
+
+def _matched(seen: _StarsSeen, located: Located, neutral_bv: float) -> CheckResult:
     """What is known before the fit: the stars with their catalogue entries and their light."""
-    stars, located = _with_catalogue(stars, located, frame)
-    light = _light(frame, stars, located)
-    linearity = _against_catalogue(linearity, stars, located.match)
-    return replace(_unjudged(frame, stars, located, linearity, neutral_bv), light=light)
+    stars, located = _with_catalogue(seen.stars, located, seen.frame)
+    light = _light(seen.frame, stars, located)
+    linearity = _against_catalogue(seen.linearity, stars, located.match)
+    seen = replace(seen, stars=stars, linearity=linearity)
+    return replace(_unjudged(seen, located, neutral_bv), light=light)
 
 
 def refit(found: CheckResult, leave_out: Places = ()) -> CheckResult:
@@ -237,8 +260,9 @@ def as_frame(frame: Frame | str | Path, progress: Progress = silent) -> Frame:
     return read_frame(frame)
 
 
-def _noticed(frame: Frame, stars: Table) -> tuple[str, ...]:
+def _noticed(seen: _StarsSeen) -> tuple[str, ...]:
     """What was noticed before anything was looked up."""
+    frame, stars = seen.frame, seen.stars
     undated = "the header has no date that can be read: the catalogue is that of 2000"
     noise = stars.meta["noise"]
     notes = [*frame.notes]
@@ -251,27 +275,12 @@ def _noticed(frame: Frame, stars: Table) -> tuple[str, ...]:
             "edge; starcal does not remove it"
         )
     notes += defect_notes(stars.meta["defects"])
-    return (*notes, *_grid_notes(*planes_apart_px(frame.pixels, stars)))
-
-
-def _grid_notes(apart_px: tuple[float, float], n_stars: int) -> tuple[str, ...]:
-    """Whether the channels lie on one pixel grid, where they do not."""
-    off = [
-        f"{channel} lies up to {px:.1f} px from G"
-        for channel, px in zip("RB", apart_px, strict=True)
-        if px > ONE_GRID_PX
-    ]
-    if not off:
-        return ()
-    return (
-        f"the channels are not on one pixel grid: {' and '.join(off)}, by {n_stars} stars; star "
-        "colours are wrong by what falls out of the apertures: register the three again, as "
-        "`starcal compose` does with their files",
-    )
+    return (*notes, *seen.grid.notes)
 
 
 def relocated(frame: Frame, found: CheckResult) -> Frame:
-    """The frame with the WCS that its check has found, where it had none or a poor one.
+    """The frame with its channels on one pixel grid and the WCS that its check has found, where it
+    had none or a poor one.
 
     Parameters
     ----------
@@ -283,6 +292,8 @@ def relocated(frame: Frame, found: CheckResult) -> Frame:
     -------
     Frame
     """
+    if found.grid is not None:
+        frame = found.grid.applied(frame)
     wcs = found.located.replacement
     if wcs is None:
         return frame
@@ -437,28 +448,27 @@ def _crowded(match: Match, catalogue, aperture_px: float) -> np.ndarray:
 # --- the answer so far ------------------------------------------------------------------
 
 
-def _unjudged(
-    frame: Frame, stars: Table, located: Located, linearity: Linearity, neutral_bv: float
-) -> CheckResult:
+def _unjudged(seen: _StarsSeen, located: Located, neutral_bv: float) -> CheckResult:
     """What is known before anything was fitted."""
     match = located.match
     if match is None:
-        judged = verdict.without_wcs(_lacks(frame), located.why_not)
+        judged = verdict.without_wcs(_lacks(seen.frame), located.why_not)
         reason = "without a WCS no star can be looked up in a catalogue"
     else:
-        judged = verdict.without_match(match, len(stars))
+        judged = verdict.without_match(match, len(seen.stars))
         reason = judged.reasons[0]
     return CheckResult(
-        frame=frame.name,
+        frame=seen.frame.name,
         verdict=judged,
         route="palette",
         route_reason=reason,
-        stars=stars,
+        stars=seen.stars,
         located=located,
-        linearity=linearity,
+        linearity=seen.linearity,
+        grid=seen.grid,
         catalogue=_use_of(located),
         neutral_bv=neutral_bv,
-        notes=_noticed(frame, stars) + located.notes,
+        notes=_noticed(seen) + located.notes,
     )
 
 

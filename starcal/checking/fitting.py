@@ -180,14 +180,16 @@ def fit_without_gradient(
     made = fit_light(stars, light, rows, neutral_bv)
     gradient = require_gradient(made.gradient, made.fit.n_used)
     for _ in range(GRADIENT_ROUNDS):
-        made = fit_light(stars, _flattened(stars, light, gradient), rows, neutral_bv)
+        made = fit_light(stars, _without_gradient(stars, light, gradient), rows, neutral_bv)
         if made.gradient is not None:
             gradient = gradient.with_more(made.gradient)
     added = np.hypot(made.fit.added_error, gradient.left_open)
     return replace(made, fit=made.fit.with_added(added), gradient=gradient)
 
 
-def _flattened(stars: Table, light: ApertureLight, gradient: ColourGradient) -> ApertureLight:
+def _without_gradient(
+    stars: Table, light: ApertureLight, gradient: ColourGradient
+) -> ApertureLight:
     """Light of the stars without a gradient of colour."""
     shape = stars.meta["shape"]
     places = places_of(stars)

@@ -23,6 +23,7 @@ from ..fit.contrasts import (
 )
 from ..fit.gains import MIN_STARS, GainFit, MatrixFit
 from ..fit.verdict import Verdict
+from ..place.grid import ChannelGrid
 from ..place.locate import Located
 from ..place.match import Match, WCSError
 from ..stars import FLAG_REASONS, Flag, flag_tally
@@ -87,6 +88,8 @@ class CheckResult:
         few stars.
     linearity : Linearity
         Whether the pixels are proportional to light.
+    grid : ChannelGrid or None
+        How the channels lie to each other.
     catalogue : CatalogueUse or None
         None without a WCS.
     neutral_bv : float
@@ -124,6 +127,7 @@ class CheckResult:
     model: str = "gains"
     gradient: ColourGradient | None = None
     linearity: Linearity
+    grid: ChannelGrid | None = None
     catalogue: CatalogueUse | None = None
     neutral_bv: float
     notes: tuple[str, ...] = ()
@@ -167,6 +171,7 @@ class CheckResult:
                     "before": verdict.colour_error_before,
                     "after": verdict.colour_error_after,
                 },
+                "channel_grid": self.grid.to_dict() if self.grid is not None else None,
                 "linearity": vars(self.linearity),
                 "neutral_bv": self.neutral_bv,
                 "catalogue": vars(self.catalogue) if self.catalogue else None,
@@ -295,6 +300,8 @@ class CheckResult:
             ("why this route", self.route_reason),
             ("stars found", str(self.n_found)),
         ]
+        if self.grid is not None:
+            rows.append(("grid of the channels", self.grid.text))
         if self.match is not None:
             rows += _match_rows(self.match, self.catalogue) + self._wcs_rows()
         if self.fit is not None:

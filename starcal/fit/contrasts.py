@@ -536,7 +536,7 @@ def gradient_text(gradient: ColourGradient) -> str:
     return ", ".join(
         f"{name} {100 * gradient.change[row]:.1f} +- {100 * gradient.error[row]:.1f} % towards "
         f"{_towards(gradient.angle_deg[row])}"
-        for row, name in enumerate(CHANNEL_NAMES)
+        for row, name in enumerate(FITTED_CHANNELS)
     )
 
 

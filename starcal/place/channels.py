@@ -8,20 +8,18 @@ arcsecond a pixel on the equator: only what is relative counts.
 from dataclasses import dataclass, replace
 
 import numpy as np
-from astropy.table import Table
 from astropy.wcs import WCS
 from numpy.typing import NDArray
 
 from ..catalogue import CatalogueStars
 from ..frame import pixel_scale_arcsec
 from ..robust import middle_px
-from ..stars import Flag, places_of
 from ..stars.detection import FIRST_GUESS_FWHM_PX, detect
 from ..stars.noise import frame_noise
 from ..stars.shapes import half_width, luminance_stamps, measure_shapes
 from .bend import BothSides, alike_in_brightness, fitted
 from .hints import Hints
-from .match import Match, similarity
+from .match import Match
 from .plate import plate_of_wcs
 from .solve import solve
 
@@ -29,12 +27,11 @@ CHANNEL_PEAK_SNR = 8.0  # of a peak in one channel; lower ones are noise, and pl
 FEWEST_CHANNEL_PAIRS = (
     12  # that tell where a channel lies; four equations each for the six of a linear map
 )
+MOST_OF_THEM = 0.5  # of the stars of a channel paired: no other way to lay it can pair as many
+TIMES_MORE = 1.5  # as many pairs as near the start, for a search to be right against them
 MOST_CHANNEL_STARS = 3000  # brightest; more make a place no better
 OFF_WIDTHS = 0.15  # how far one channel's middle may lie from another's, in frame widths
 CENTRED_FWHM = 0.5, 2.5  # widths, in typical ones, of peaks whose centroid is a star's
-BRIGHT_SNR = 20.0  # of stars whose centroids tell a tenth of a pixel, channel by channel
-MOST_CENTRED = 400
-NOT_CENTRED = Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.SHAPE
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,8 +132,17 @@ def register(
     if start is not None:
         match = sides.match(start)
         if match.credible and len(match.star) >= FEWEST_CHANNEL_PAIRS:
-            return _fitted_wcs(sides, match, start, sky)
+            return _of_most(sides, home, _fitted_wcs(sides, match, start, sky))
     return _searched(sides, home, sky)
+
+
+def _of_most(sides: BothSides, home: ChannelStars, near: Registered) -> Registered:
+    """What was found near the start, unless a search pairs many more: of channels turned by a few
+    degrees those in the middle pair by themselves."""
+    if near.n_pairs >= MOST_OF_THEM * min(len(sides.mag), len(home.mag)):
+        return near
+    found = _searched(sides, home, near.home)
+    return found if found is not None and found.n_pairs > TIMES_MORE * near.n_pairs else near
 
 
 def made_wcs(shape: tuple[int, int]) -> WCS:
@@ -203,49 +209,3 @@ def _searched(sides: BothSides, home: ChannelStars, sky: WCS) -> Registered | No
     if found.wcs is None or found.match is None or len(found.match.star) < FEWEST_CHANNEL_PAIRS:
         return None
     return Registered(found.wcs, sky, len(found.match.star), found.scatter_px)
-
-
-def planes_apart_px(pixels: NDArray, stars: Table) -> tuple[tuple[float, float], int]:
-    """How far the same stars lie apart, at most over the frame, in R and G and in B and G.
-
-    Parameters
-    ----------
-    pixels : ndarray, shape (3, y, x), float32
-    stars : Table
-        Of `stars.measure_stars`.
-
-    Returns
-    -------
-    apart_px : (float, float)
-        Of R and of B, by a shift, rotation and scale fitted to the stars, where it is largest: at a
-        corner. NaN where too few stars tell.
-    n_stars : int
-        Bright clean ones that were looked at.
-    """
-    clean = np.flatnonzero((stars["flags"] & NOT_CENTRED == 0) & (stars["snr"] >= BRIGHT_SNR))
-    rows = clean[np.argsort(-np.asarray(stars["snr"])[clean], kind="stable")][:MOST_CENTRED]
-    if len(rows) < FEWEST_CHANNEL_PAIRS:
-        return (np.nan, np.nan), len(rows)
-    x, y = places_of(stars)[rows].T
-    red, green, blue = (_centroids(plane, stars, x, y) for plane in pixels)
-    corners = np.array([(0, 0), (0, 1), (1, 0), (1, 1)]) * np.array(pixels.shape[:0:-1])
-    return (_farthest(green, red, corners), _farthest(green, blue, corners)), len(rows)
-
-
-def _centroids(plane: NDArray, stars: Table, x: NDArray, y: NDArray) -> NDArray:
-    """Where stars are in one channel, as complex numbers; NaN where they are not seen."""
-    fwhm_px = max(stars.meta["fwhm_px"])
-    alone = np.broadcast_to(plane, (3, *plane.shape))  # what weighs channels finds all the same
-    stamps = luminance_stamps(alone, stars.meta["noise"], x, y, half_width(fwhm_px))
-    seen = measure_shapes(stamps, fwhm_px)
-    return np.rint(x) + seen.dx_px + 1j * (np.rint(y) + seen.dy_px)
-
-
-def _farthest(one: NDArray, other: NDArray, corners: NDArray) -> float:
-    """Largest motion of a corner from one channel to another."""
-    known = np.isfinite(one) & np.isfinite(other)
-    if known.sum() < FEWEST_CHANNEL_PAIRS:
-        return np.nan
-    a, b = similarity(one[known], other[known])
-    place = corners[:, 0] + 1j * corners[:, 1]
-    return float(np.abs(a * place + b - place).max())

@@ -58,12 +58,25 @@ def similarity(rng, shape):
     return kind, np.column_stack([linear, (size - 1) / 2 - linear @ middle]), tuple(size)
 
 
+def levelled(picture):
+    """Black and white set as an editor does: hardly a pixel is cut off at either end."""
+    low, high = np.quantile(picture, (0.001, 0.999))
+    return np.clip((picture - low) / max(high - low, 1e-6), 0, None)
+
+
+def with_contrast(picture, power):
+    """An S-shaped curve about the picture's middle."""
+    middle = np.clip(np.median(picture), 0.02, 0.98)
+    dark = middle * (np.minimum(picture, middle) / middle) ** power
+    bright = ((1 - np.maximum(picture, middle)) / (1 - middle)) ** power
+    return np.where(picture < middle, dark, 1 - (1 - middle) * bright)
+
+
 def restyled(rng, pixels):
     """Tones, colours, sharpness and noise changed."""
     picture = np.clip(pixels, 0, 1) ** rng.uniform(0.5, 1.6)
     mix = np.eye(3) + rng.normal(0, 0.25, (3, 3))
-    picture = np.clip(np.einsum("ij,jyx->iyx", mix, picture), 0, None)
-    picture /= max(np.quantile(picture, 0.999), 1e-6)
+    picture = levelled(np.einsum("ij,jyx->iyx", mix, picture))
     lift = rng.uniform(-0.5, 1.0)
     wide = np.array(
         [cv2.GaussianBlur(plane, (0, 0), 12) for plane in picture.astype(np.float32)]
@@ -74,8 +87,7 @@ def restyled(rng, pixels):
         [cv2.GaussianBlur(plane, (0, 0), 1.5) for plane in picture.astype(np.float32)]
     )
     picture = soft if rng.random() < 0.3 else picture + fine * (picture - soft)
-    curved = 0.5 - 0.5 * np.cos(np.pi * np.clip(picture, 0, 1))
-    picture = np.clip(picture + rng.uniform(0, 1) * (curved - picture), 0, 1)
+    picture = with_contrast(np.clip(picture, 0, 1), rng.uniform(1, 1.7))
     noisy = picture + rng.normal(0, rng.uniform(0, 0.02), picture.shape)
     return np.clip(noisy, 0, 1).astype(np.float32)
 

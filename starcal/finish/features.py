@@ -15,7 +15,7 @@ from ..errors import GeometryError
 LONGEST_SIDE_PX = (
     1600  # features are looked for in pictures no larger: time grows with the area
 )
-FEATURES = 6000
+FEATURES = 5000
 CONTRAST = 0.015  # of features to the grey range: a nebula without its stars has few sharp ones
 RATIO = (
     0.85  # of the best to the second-best distance: looser than usual, since tones have changed
@@ -56,14 +56,14 @@ class Looked:
     brightness : ndarray, (y, x) float32
     known : ndarray, (y, x) bool
         Where there is data.
-    share : float
-        Of the picture's size.
+    full_shape : (int, int)
+        Rows and columns of the picture itself.
     """
 
     grey: NDArray[np.uint8]
     brightness: NDArray[np.float32]
     known: NDArray[np.bool_]
-    share: float
+    full_shape: tuple[int, int]
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -71,9 +71,49 @@ class Looked:
         return self.grey.shape
 
     def to_looked(self) -> NDArray[np.float64]:
-        """From pixels of the picture to those looked at, (3, 3); pixel centres are integers."""
-        half = 0.5 * self.share - 0.5
-        return np.array([[self.share, 0, half], [0, self.share, half], [0, 0, 1]])
+        """From pixels of the picture to those looked at, (3, 3)."""
+        return thinning(self.full_shape, self.shape)
+
+
+def thinning(shape: tuple[int, int], thinned: tuple[int, int]) -> NDArray[np.float64]:
+    """From pixels of a picture to those of the same made smaller, (3, 3).
+
+    Pixel centres are integers and sides are whole, so that the two scales differ a little.
+
+    Parameters
+    ----------
+    shape, thinned : (int, int)
+        Rows and columns before and after.
+
+    Returns
+    -------
+    ndarray, (3, 3)
+    """
+    down, across = thinned[0] / shape[0], thinned[1] / shape[1]
+    half = 0.5 * across - 0.5, 0.5 * down - 0.5
+    return np.array([[across, 0, half[0]], [0, down, half[1]], [0, 0, 1]])
+
+
+def made_smaller(planes: NDArray, longest_px: int) -> NDArray[np.float32]:
+    """A picture made smaller where it is larger than so many pixels, by means over areas.
+
+    Parameters
+    ----------
+    planes : ndarray, (n, y, x) float32
+    longest_px : int
+
+    Returns
+    -------
+    ndarray, (n, rows, columns) float32
+        NaN spreads; the picture itself where it is small enough.
+    """
+    cv2 = features_library()
+    share = longest_px / max(planes.shape[1:])
+    if share >= 1:
+        return planes
+    size = [max(1, round(side * share)) for side in planes.shape[:0:-1]]
+    smaller = [cv2.resize(np.float32(p), size, interpolation=cv2.INTER_AREA) for p in planes]
+    return np.array(smaller)
 
 
 def looked_at(pixels: NDArray) -> Looked:
@@ -88,15 +128,10 @@ def looked_at(pixels: NDArray) -> Looked:
     -------
     Looked
     """
-    cv2 = features_library()
     known = np.isfinite(pixels).all(axis=0)
-    brightness = _grey(pixels, known)
-    share = min(1.0, LONGEST_SIDE_PX / max(brightness.shape))
-    if share < 1:
-        size = [max(1, round(side * share)) for side in brightness.shape[::-1]]
-        brightness = cv2.resize(brightness, size, interpolation=cv2.INTER_AREA)
-        known = cv2.resize(known.astype(np.uint8), size) > 0
-    return Looked(_equalised(cv2, brightness), brightness, known, share)
+    brightness = made_smaller(_grey(pixels, known)[None], LONGEST_SIDE_PX)[0]
+    known = made_smaller(known[None].astype(np.float32), LONGEST_SIDE_PX)[0] > 0.5
+    return Looked(_equalised(brightness), brightness, known, pixels.shape[1:])
 
 
 def _grey(pixels: NDArray, known: NDArray) -> NDArray[np.float32]:
@@ -106,8 +141,9 @@ def _grey(pixels: NDArray, known: NDArray) -> NDArray[np.float32]:
     return np.where(known, brightness, np.float32(middle))
 
 
-def _equalised(cv2, brightness: NDArray) -> NDArray[np.uint8]:
+def _equalised(brightness: NDArray) -> NDArray[np.uint8]:
     """Ranks of brightness, local contrast lifted: tones no longer matter."""
+    cv2 = features_library()
     sample = np.sort(brightness[::3, ::3], axis=None)
     ranks = np.searchsorted(sample, brightness) / max(len(sample), 1)
     grey = np.clip(255 * ranks, 0, 255).astype(np.uint8)
@@ -161,83 +197,97 @@ class Way:
     pairs: Pairs
     inside: NDArray[np.intp]
 
-    def scatter_px(self) -> float:
-        """Of one coordinate of one agreeing feature."""
-        off = self.pairs.take(self.inside).off_px(self.matrix)
-        return float(np.sqrt(np.sum(off**2) / max(2 * len(off) - 4, 1)))
-
-    def error_px(self, shape: tuple[int, int]) -> float:
-        """1-sigma error at the farthest corner, from the scatter and where the features lie."""
-        places = self.pairs.after[self.inside]
-        middle = places.mean(axis=0)
-        spread = np.sqrt(np.mean(np.sum((places - middle) ** 2, axis=1)))
-        corners = np.array([(x, y) for x in (0, shape[1] - 1) for y in (0, shape[0] - 1)])
-        farthest = np.hypot(*(corners - middle).T).max()
-        own = self.scatter_px() * np.sqrt(2 / len(places))
-        return float(own * np.hypot(1, farthest / max(spread, 1)))
-
 
 def applied(matrix: NDArray, places: NDArray) -> NDArray[np.float64]:
     """Places (n, 2) carried by a matrix (2, 3)."""
     return places @ matrix[:, :2].T + matrix[:, 2]
 
 
-def most_agreed_way(frame: Looked, picture: Looked, mirrored: bool) -> Way:
-    """The similarity that most features agree with, from the frame as it is or from behind.
+@dataclass(frozen=True, eq=False)
+class Features:
+    """Of a picture.
+
+    Attributes
+    ----------
+    places : ndarray, (n, 2)
+        x and y.
+    size_px : ndarray, (n,)
+    looks : ndarray, (n, 128) float32
+    """
+
+    places: NDArray[np.float64]
+    size_px: NDArray[np.float64]
+    looks: NDArray[np.float32]
+
+
+def similarities(frame: Looked, picture: Looked) -> list[Way]:
+    """The similarities that most features agree with: from the frame as it is, and from behind.
 
     Parameters
     ----------
     frame, picture : Looked
-    mirrored : bool
 
     Returns
     -------
-    Way
+    list of 2 Way
     """
+    theirs = _features(picture.grey)
+    plain = _way(_alike_features(_features(frame.grey), theirs), mirrored=False)
+    behind = _features(np.ascontiguousarray(frame.grey[:, ::-1]))
+    behind.places[:, 0] = frame.shape[1] - 1 - behind.places[:, 0]
+    return [plain, _way(_alike_features(behind, theirs), mirrored=True)]
+
+
+def _features(grey: NDArray) -> Features:
+    """See `Features`; looks compare by the roots of their shares (Arandjelovic and Zisserman 2012,
+    CVPR, 2911)."""
     cv2 = features_library()
-    pairs = _alike_features(cv2, frame.grey, picture.grey, mirrored)
-    matrix = _drawn_through_most(cv2, pairs, mirrored) if len(pairs) >= LEAST_PAIRS else None
+    finder = cv2.SIFT_create(
+        nfeatures=FEATURES, contrastThreshold=CONTRAST, enable_precise_upscale=True
+    )
+    found, looks = finder.detectAndCompute(grey, None)
+    looks = np.zeros((0, 128)) if looks is None else looks
+    share = looks / np.maximum(looks.sum(axis=1, keepdims=True), 1e-9)
+    places = np.array([each.pt for each in found]).reshape(-1, 2)
+    return Features(places, np.array([each.size for each in found]), np.float32(np.sqrt(share)))
+
+
+def _way(pairs: Pairs, mirrored: bool) -> Way:
+    matrix = _drawn_through_most(pairs, mirrored) if len(pairs) >= LEAST_PAIRS else None
     way = None if matrix is None else _refined_way(matrix, pairs, mirrored)
-    if (
-        way is None
-        or not POSSIBLE[0] < np.sqrt(abs(np.linalg.det(way.matrix[:, :2]))) < POSSIBLE[1]
-    ):
+    if way is None or not POSSIBLE[0] < scale_of(way.matrix) < POSSIBLE[1]:
         return Way(None, pairs, np.empty(0, int))
     return way
 
 
-def _alike_features(cv2, grey: NDArray, other: NDArray, mirrored: bool) -> Pairs:
+def scale_of(matrix: NDArray) -> float:
+    """By how much a similarity enlarges."""
+    return float(np.sqrt(abs(np.linalg.det(matrix[:, :2]))))
+
+
+def _alike_features(ours: Features, theirs: Features) -> Pairs:
     """Features that look alike in both and are like no second one."""
-    finder = cv2.SIFT_create(
-        nfeatures=FEATURES, contrastThreshold=CONTRAST, enable_precise_upscale=True
-    )
-    seen = np.ascontiguousarray(grey[:, ::-1]) if mirrored else grey
-    places, looks = finder.detectAndCompute(seen, None)
-    others, their_looks = finder.detectAndCompute(other, None)
-    if min(len(places), len(others)) < 2:
+    if min(len(ours.places), len(theirs.places)) < 2:
         return Pairs(np.empty((0, 2)), np.empty((0, 2)), np.empty(0))
-    alike = _unlike_any_second(cv2, looks, their_looks)
-    rows = [_row_of(places[m.queryIdx], others[m.trainIdx]) for m in alike]
-    table = np.unique(np.array(rows).reshape(-1, 5).round(2), axis=0)
-    before = table[:, :2]
-    if mirrored:
-        before = np.column_stack([grey.shape[1] - 1 - before[:, 0], before[:, 1]])
-    return Pairs(before, table[:, 2:4], table[:, 4])
+    alike = _unlike_any_second(ours.looks, theirs.looks)
+    table = np.column_stack(
+        [ours.places[alike[:, 0]], theirs.places[alike[:, 1]], ours.size_px[alike[:, 0]]]
+    )
+    table = np.unique(table.round(2), axis=0)
+    return Pairs(table[:, :2], table[:, 2:4], table[:, 4])
 
 
-def _unlike_any_second(cv2, looks: NDArray, their_looks: NDArray) -> list:
-    """Matches much nearer than the second nearest."""
+def _unlike_any_second(looks: NDArray, their_looks: NDArray) -> NDArray[np.intp]:
+    """Matches much nearer than the second nearest: rows of both, (n, 2)."""
+    cv2 = features_library()
     found = cv2.BFMatcher(cv2.NORM_L2).knnMatch(looks, their_looks, k=2)
-    return [first for first, second in found if first.distance < RATIO * second.distance]
+    sure = [a for a, b in found if a.distance < RATIO * b.distance]
+    return np.array([(a.queryIdx, a.trainIdx) for a in sure], int).reshape(-1, 2)
 
 
-def _row_of(place, other) -> tuple[float, ...]:
-    """Where a feature lies in both pictures, and its size in the first."""
-    return (*place.pt, *other.pt, place.size)
-
-
-def _drawn_through_most(cv2, pairs: Pairs, mirrored: bool) -> NDArray | None:
+def _drawn_through_most(pairs: Pairs, mirrored: bool) -> NDArray | None:
     """A first similarity, from few pairs that many others agree with."""
+    cv2 = features_library()
     sign = np.array([-1.0 if mirrored else 1.0, 1.0])
     cv2.setRNGSeed(1)
     matrix, _ = cv2.estimateAffinePartial2D(

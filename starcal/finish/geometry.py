@@ -2,8 +2,8 @@
 scale.
 
 Tones, colours, sharpness and noise may have changed on the way. `features` draws a similarity
-through what both pictures share. It is believed only if brightness then goes together, in ranks,
-over their overlap, clearly better than at other places and in the mirror.
+through what both pictures share, `drift` makes it exact. It is believed only if brightness then
+goes together, in ranks, over their overlap, clearly better than at other places and in the mirror.
 """
 
 from dataclasses import dataclass
@@ -14,17 +14,30 @@ from scipy import ndimage, stats
 
 from ..errors import GeometryError
 from ..robust import rank_correlation
+from .drift import Drift, ShiftFit, any_bend, fitted_shifts, refined, similar
 from .features import (
     AGREEMENT_PX,
     Looked,
     Pairs,
     Way,
+    applied,
     features_library,
     looked_at,
-    most_agreed_way,
+    scale_of,
+    similarities,
+    made_smaller,
+    thinning,
 )
 
-LEAST_AGREEING = 10  # pictures of other objects agree in 4 at most (55 pairs of 11 pictures)
+LEAST_AGREEING = 6  # pictures of other objects agree in 4 at most (55 pairs of 11 pictures)
+REFINED_SIDE_PX = 2000  # of the pictures that drift is measured on: more pixels cost time alone
+METHOD_ERROR_PX = 0.02  # of a found place, at least: pixels are resampled on the way
+MOST_SCATTER_PX = 1.2  # of windows' shifts: chance spreads them over 3 px and more
+MOST_LEFT_PX = 0.7  # by a smooth bend, after the best similarity: more shows as double edges
+BEND_SHOWS = 1.5  # by so much the windows' shifts are nearer to it than to a similarity
+LEAST_BENT_WINDOWS = 100  # for the 20 terms of a bend: windows overlap
+FAR_SHARE = 0.05  # of the picture: a pair of features farther off agrees by chance
+EXACT_PX = 0.25  # so near to a shift by whole pixels or a quarter turn, it is one
 SCALES = (0.35, 1.7)  # of nebula to starless frame: edits of 0.4 to 1.5 and their errors
 MOST_STRETCH = 0.006  # of one axis against the other: at 1000 px from the middle that is 6 px
 PROOF_SIDE_PX = 160  # ranks are compared at this size: structure, no noise
@@ -68,7 +81,7 @@ class Moved:
     @property
     def scale(self) -> float:
         """Pixels of the picture for one of the frame."""
-        return float(np.sqrt(abs(np.linalg.det(self.matrix[:, :2]))))
+        return scale_of(self.matrix)
 
     @property
     def mirrored(self) -> bool:
@@ -82,9 +95,8 @@ class Moved:
 
     @property
     def unchanged(self) -> bool:
-        """Whether the picture lies as the frame does, to within the error."""
-        away_px = np.abs(self.matrix - np.eye(2, 3))
-        return bool(away_px[:, 2].max() < 0.5 and away_px[:, :2].max() < 1e-3)
+        """Whether the picture lies as the frame does."""
+        return bool(np.array_equal(self.matrix, np.eye(2, 3)))
 
     def __str__(self) -> str:
         """In words."""
@@ -134,7 +146,7 @@ def find_moved(starless: NDArray, nebula: NDArray) -> Moved:
         picture was sheared or bent.
     """
     frame, picture = looked_at(starless), looked_at(nebula)
-    ways = [most_agreed_way(frame, picture, mirrored) for mirrored in (False, True)]
+    ways = similarities(frame, picture)
     best, other = sorted(ways, key=lambda way: len(way.inside), reverse=True)
     if len(best.inside) < LEAST_AGREEING:
         raise GeometryError(
@@ -142,10 +154,13 @@ def find_moved(starless: NDArray, nebula: NDArray) -> Moved:
             f"{LEAST_AGREEING} needed: {MOVED_ADVICE}"
         )
     _require_similarity(best)
+    _require_no_lens(best, picture.shape)
     proof = _proof(frame, picture, best, other)
+    first = _unthinned(frame.to_looked(), picture.to_looked(), best.matrix)
+    matrix, error_px = _exact(starless, nebula, first)
     moved = Moved(
-        matrix=_between_pictures(frame, picture, best.matrix),
-        error_px=best.error_px(picture.shape) / picture.share,
+        matrix=_whole(matrix, nebula.shape[1:], error_px),
+        error_px=error_px,
         agreeing=len(best.inside),
         tried=len(best.pairs),
         correlation=proof[0],
@@ -155,10 +170,53 @@ def find_moved(starless: NDArray, nebula: NDArray) -> Moved:
     return moved
 
 
-def _between_pictures(frame: Looked, picture: Looked, matrix: NDArray) -> NDArray:
-    """A way between what was looked at, as one between the pictures at full size."""
-    back = np.linalg.inv(picture.to_looked())
-    return (back @ np.vstack([matrix, [0, 0, 1]]) @ frame.to_looked())[:2]
+def _unthinned(before: NDArray, after: NDArray, matrix: NDArray) -> NDArray:
+    """A way between pictures made smaller, as one between those at full size.
+
+    ``before`` and ``after`` are what made frame and picture smaller.
+    """
+    return (np.linalg.inv(after) @ np.vstack([matrix, [0, 0, 1]]) @ before)[:2]
+
+
+def _exact(frame: NDArray, picture: NDArray, matrix: NDArray) -> tuple[NDArray, float]:
+    """The way made exact by drift, and its error at the corners of the picture.
+
+    Raises
+    ------
+    GeometryError
+        Drift does not bear it out, or a bend is left.
+    """
+    small, other = made_smaller(frame, REFINED_SIDE_PX), made_smaller(picture, REFINED_SIDE_PX)
+    before = thinning(frame.shape[1:], small.shape[1:])
+    after = thinning(picture.shape[1:], other.shape[1:])
+    start = _unthinned(np.linalg.inv(before), np.linalg.inv(after), matrix)
+    found, drift = refined(small, other, start)
+    straight = fitted_shifts(drift, similar(drift.places))
+    if not drift.enough or straight.usual_px > MOST_SCATTER_PX:
+        raise GeometryError(
+            f"the place found for the nebula is not sure: {len(drift.places)} of {drift.tried} "
+            f"parts of it are like the starless frame there, {straight.usual_px:.1f} px apart: "
+            f"{MOVED_ADVICE}"
+        )
+    px = 1 / scale_of(after[:2])  # of the picture for one of the smaller
+    _require_no_bend(drift, straight, other.shape[1:], px)
+    corners = [(x, y) for x in (0, other.shape[2] - 1) for y in (0, other.shape[1] - 1)]
+    error_px = straight.error_px(similar(np.array(corners, float)))
+    return _unthinned(before, after, found), float(np.hypot(error_px, METHOD_ERROR_PX) * px)
+
+
+def _whole(matrix: NDArray, shape: tuple[int, int], error_px: float) -> NDArray:
+    """A crop or quarter turn that it is, to within its error, exactly; any other way as it is."""
+    turn = np.rint(matrix[:, :2])
+    if not np.array_equal(np.abs(turn).sum(axis=0), [1, 1]) or abs(np.linalg.det(turn)) != 1:
+        return matrix
+    back = np.linalg.inv(np.vstack([matrix, [0, 0, 1]]))[:2]
+    corners = [(x, y) for x in (0.0, shape[1] - 1.0) for y in (0.0, shape[0] - 1.0)]
+    ends = np.array(corners)
+    starts = applied(back, ends)
+    whole = np.column_stack([turn, np.rint(np.mean(ends - starts @ turn.T, axis=0))])
+    off_px = np.hypot(*(applied(whole, starts) - ends).T).max()
+    return whole if off_px < max(EXACT_PX, min(3 * error_px, 2 * EXACT_PX)) else matrix
 
 
 # --- what speaks against it -------------------------------------------------------------------
@@ -190,6 +248,44 @@ def _require_similarity(way: Way) -> None:
             f"taken out; stars can be put back after shift, crop, turn, mirroring and even "
             f"scaling: undo the rest"
         )
+
+
+def _require_no_lens(way: Way, shape: tuple[int, int]) -> None:
+    """Refuse a picture that many more features agree with once it may be bent as by a lens."""
+    near = way.pairs.take(way.pairs.off_px(way.matrix) < FAR_SHARE * max(shape))
+    if len(near) < LEAST_BENT_WINDOWS:
+        return
+    laid = applied(way.matrix, near.before)
+    drift = Drift(laid, near.after - laid, np.ones(len(near)), len(near))
+    left_px = fitted_shifts(drift, _bend_design(laid, shape)).left_px
+    agreeing = np.sum(left_px < AGREEMENT_PX)
+    if agreeing > 1.5 * len(way.inside) + LEAST_AGREEING:
+        raise GeometryError(
+            f"the nebula was bent since its stars were taken out: {agreeing} features agree with "
+            f"a bend, {len(way.inside)} with the best shift, turn and scale: undo the bend"
+        )
+
+
+def _require_no_bend(
+    drift: Drift, straight: ShiftFit, shape: tuple[int, int], px: float
+) -> None:
+    """Refuse a picture of which the best similarity leaves smooth shifts."""
+    if len(drift.places) < LEAST_BENT_WINDOWS:
+        return
+    design = _bend_design(drift.places, shape)
+    fit = fitted_shifts(drift, design)
+    left_px = px * np.quantile(np.hypot(*(design @ fit.terms).T), 0.95)
+    if left_px > MOST_LEFT_PX and straight.usual_px > BEND_SHOWS * fit.usual_px:
+        raise GeometryError(
+            f"the nebula was sheared or bent since its stars were taken out: {left_px:.1f} px are "
+            f"left after the best shift, turn and scale: undo the rest"
+        )
+
+
+def _bend_design(places: NDArray, shape: tuple[int, int]) -> NDArray:
+    """See `drift.any_bend`, for a picture of so many rows and columns."""
+    middle = (np.array(shape[::-1]) - 1) / 2
+    return any_bend(places, middle, max(shape) / 2)
 
 
 def _axes_apart(pairs: Pairs) -> tuple[float, float]:
@@ -237,7 +333,7 @@ def _fine_structure(values: NDArray, matrix: NDArray, size: tuple[int, int]) -> 
     grid = cv2.warpAffine(soft, matrix, size, flags=cv2.INTER_LINEAR)
     known = np.isfinite(values).astype(np.float32)
     inside = cv2.warpAffine(known, matrix, size, flags=cv2.INTER_NEAREST) > 0.5
-    return _without_wide_structure(_ranks(grid, inside), inside)
+    return _without_wide_fine_structure(_ranks(grid, inside), inside)
 
 
 def _ranks(grid: NDArray, inside: NDArray) -> NDArray:
@@ -247,7 +343,7 @@ def _ranks(grid: NDArray, inside: NDArray) -> NDArray:
     return ranks
 
 
-def _without_wide_structure(ranks: NDArray, inside: NDArray) -> NDArray:
+def _without_wide_fine_structure(ranks: NDArray, inside: NDArray) -> NDArray:
     """Ranks less their smooth mean over what is inside; NaN outside."""
     weight = ndimage.gaussian_filter(inside.astype(float), PROOF_SMOOTH_PX)
     wide = ndimage.gaussian_filter(ranks, PROOF_SMOOTH_PX) / np.maximum(weight, 1e-9)

@@ -33,7 +33,7 @@ def carried_layer(
         Surface brightness is kept, so that the light of a star grows with the area of a pixel. 0
         where no star is.
     """
-    sigma_px = _softening_px(matrix)
+    sigma_px = softening_px(matrix)
     carried = np.zeros((3, *shape), np.float32)
     for channel, plane in enumerate(stars):
         soft = ndimage.gaussian_filter(plane, sigma_px) if sigma_px else plane
@@ -43,8 +43,20 @@ def carried_layer(
     return carried
 
 
-def _softening_px(matrix: NDArray) -> float:
-    """Gaussian that the smaller pixels of a layer need, 0 where they do not get smaller."""
+def softening_px(matrix: NDArray) -> float:
+    """Sigma of the Gaussian that the smaller pixels of a layer need, 0 where they do not get
+    smaller.
+
+    Parameters
+    ----------
+    matrix : ndarray, (2, 3)
+        From pixels of the layer to pixels of the picture.
+
+    Returns
+    -------
+    float
+        In pixels of the layer.
+    """
     scale = np.sqrt(abs(np.linalg.det(matrix[:, :2])))
     return SOFTENED_SHARE * np.sqrt(max(scale**-2 - 1, 0))
 

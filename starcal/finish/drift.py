@@ -1,0 +1,301 @@
+"""How far a frame, carried to where a picture seems to lie, still is from it, window by window.
+
+Some hundred small windows each tell a shift, by correlation of what is finer than a few pixels. The
+similarity through these shifts is good to a tenth of a pixel and better. What is left of them tells
+whether the picture was sheared or bent besides.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .features import features_library
+from .laying import softening_px
+
+DRIFT_WINDOW_PX, LEAST_WINDOW_PX = 64, 32
+MOST_WINDOWS = 600
+SHIFT_PX = 6  # the features are off by less
+FINE_PX, WIDE_PX, NEIGHBOURS_PX = (
+    1.0,
+    8.0,
+    12.0,
+)  # grain; gradients; where contrast is evened out
+QUIET_SHARE = 0.3  # of the usual contrast: calmer ground is not lifted to it
+LEAST_AGREEMENT = 0.2  # correlation of a window that tells anything
+LEAST_WINDOWS = 6
+CERTAIN = 1.02  # above 1, so that windows that agree wholly do not outweigh all others
+CARRIED_ROUNDS, FIT_ROUNDS = 2, 12
+MIX_STEP = 3  # pixels that tell how the channels were mixed
+
+
+@dataclass(frozen=True, eq=False)
+class Drift:
+    """What windows of a picture tell.
+
+    Attributes
+    ----------
+    places, away_px : ndarray, (n, 2)
+        Middle of each window, x and y, and how far the frame lies off there.
+    weight : ndarray, (n,)
+        By how much the window agrees.
+    tried : int
+        Windows in all that both pictures cover.
+    """
+
+    places: NDArray[np.float64]
+    away_px: NDArray[np.float64]
+    weight: NDArray[np.float64]
+    tried: int
+
+    @property
+    def enough(self) -> bool:
+        """Whether a similarity can be drawn through them."""
+        return len(self.places) >= LEAST_WINDOWS
+
+
+@dataclass(frozen=True, eq=False)
+class ShiftFit:
+    """Smooth shifts through those of windows.
+
+    Attributes
+    ----------
+    terms : ndarray, (k,)
+    covariance : ndarray, (k, k)
+    left_px : ndarray, (n,)
+        What each window is off.
+    usual_px : float
+        Median of that over the windows that agree best.
+    """
+
+    terms: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    left_px: NDArray[np.float64]
+    usual_px: float
+
+    def error_px(self, rows: NDArray) -> float:
+        """Largest 1-sigma error of the shift at places whose design is ``rows``, (m, 2, k)."""
+        variance = np.einsum("mik,kl,mil->m", rows, self.covariance, rows)
+        return float(np.sqrt(variance.max()))
+
+
+def refined(
+    frame: NDArray, picture: NDArray, matrix: NDArray
+) -> tuple[NDArray[np.float64], Drift]:
+    """A similarity made exact.
+
+    Parameters
+    ----------
+    frame, picture : ndarray, (3, y, x) float32
+        NaN where there is no data.
+    matrix : ndarray, (2, 3)
+        From the frame to the picture, right to some pixels.
+
+    Returns
+    -------
+    matrix : ndarray, (2, 3)
+        As given, where windows tell nothing.
+    drift : Drift
+        Of the frame carried by it.
+    """
+    goal = evened(detail(_filled(picture).mean(axis=0)))
+    known = np.isfinite(picture).all(axis=0)
+    source, source_known = _filled(frame), np.isfinite(frame).all(axis=0)
+    for _ in range(CARRIED_ROUNDS):
+        drift = _drift(source, source_known, goal, known, matrix)
+        if not drift.enough:
+            break
+        matrix = _moved_by(matrix, fitted_shifts(drift, similar(drift.places)).terms)
+    return matrix, _drift(source, source_known, goal, known, matrix)
+
+
+def _filled(pixels: NDArray) -> NDArray[np.float32]:
+    """Pixels without gaps: each channel's median where there is no data."""
+    filled = np.array(pixels, np.float32)
+    for plane in filled:
+        gap = ~np.isfinite(plane)
+        if gap.any():
+            plane[gap] = np.median(plane[~gap]) if not gap.all() else 0
+    return filled
+
+
+def detail(plane: NDArray) -> NDArray[np.float32]:
+    """What of a plane is neither grain nor gradient."""
+    cv2 = features_library()
+    plane = plane.astype(np.float32)
+    fine = cv2.GaussianBlur(plane, (0, 0), FINE_PX)
+    return fine - cv2.GaussianBlur(plane, (0, 0), WIDE_PX)
+
+
+def evened(plane: NDArray) -> NDArray[np.float32]:
+    """A plane of detail, contrast evened out: bright knots count as much as faint ones."""
+    return plane / _contrast(plane**2)
+
+
+def _contrast(power: NDArray) -> NDArray[np.float32]:
+    """Of the neighbourhood of each pixel, from the square of its detail."""
+    cv2 = features_library()
+    near = np.sqrt(cv2.GaussianBlur(power, (0, 0), NEIGHBOURS_PX))
+    return near + np.float32(QUIET_SHARE * np.median(near) + 1e-9)
+
+
+def _drift(source, source_known, goal, known, matrix) -> Drift:
+    """Of the frame carried by a matrix; see `refined`."""
+    cv2 = features_library()
+    size = goal.shape[::-1]
+    both = cv2.warpAffine(source_known.astype(np.uint8), matrix, size) > 0
+    both &= known
+    parts = np.array([detail(plane) for plane in carried_planes(source, matrix, size)])
+    contrast = _contrast(np.mean(parts**2, axis=0))
+    mix = _mix_of_channels(parts / contrast, goal, both)
+    seen = evened(np.tensordot(mix, parts, axes=1).astype(np.float32))
+    return _window_shifts(seen, goal, both)
+
+
+def carried_planes(planes: NDArray, matrix: NDArray, size: tuple[int, int]) -> NDArray:
+    """Planes carried by a similarity onto a grid of so many columns and rows."""
+    cv2 = features_library()
+    blur_px = softening_px(matrix)
+    if blur_px > 0:
+        planes = [cv2.GaussianBlur(plane, (0, 0), blur_px) for plane in planes]
+    cubic, mirror = cv2.INTER_CUBIC, cv2.BORDER_REFLECT
+    laid = [cv2.warpAffine(p, matrix, size, flags=cubic, borderMode=mirror) for p in planes]
+    return np.array(laid)
+
+
+def _mix_of_channels(parts: NDArray, goal: NDArray, both: NDArray) -> NDArray[np.float64]:
+    """How much of each channel of the frame makes the brightness of the picture, (3,): editors mix
+    channels, and a star cluster on a red nebula moves then, as it were."""
+    sample = np.s_[::MIX_STEP, ::MIX_STEP]
+    chosen = both[sample]
+    told = parts[:, *sample][:, chosen].astype(float)
+    if not told.size:
+        return np.ones(3)
+    return np.linalg.lstsq(told.T, goal[sample][chosen], rcond=None)[0]
+
+
+def _window_shifts(seen: NDArray, goal: NDArray, both: NDArray) -> Drift:
+    """By cross-correlation in windows that overlap by half."""
+    side = 2 * (min(DRIFT_WINDOW_PX, *goal.shape) // 2)
+    corners = _corners(goal.shape, side) if side >= LEAST_WINDOW_PX else []
+    whole = [(y, x) for y, x in corners if both[y : y + side, x : x + side].all()]
+    if not whole:
+        return Drift(np.empty((0, 2)), np.empty((0, 2)), np.empty(0), 0)
+    peaks = _correlations(_cut(seen, whole, side), _cut(goal, whole, side))
+    away_px, agreement, inside = _summits(peaks)
+    tells = inside & (agreement > LEAST_AGREEMENT)
+    middle = np.array(whole, float)[:, ::-1] + (side - 1) / 2
+    weight = agreement**2 / (CERTAIN - np.minimum(agreement, 1) ** 2)
+    return Drift(middle[tells], away_px[tells], weight[tells], len(whole))
+
+
+def _corners(shape: tuple[int, int], side: int) -> list[tuple[int, int]]:
+    """Windows spread evenly over a picture."""
+    step = max(side // 2, int(np.sqrt(shape[0] * shape[1] / MOST_WINDOWS)))
+    rows = range(0, shape[0] - side + 1, step)
+    columns = range(0, shape[1] - side + 1, step)
+    return [(y, x) for y in rows for x in columns]
+
+
+def _cut(plane: NDArray, corners: list[tuple[int, int]], side: int) -> NDArray:
+    """Windows of a plane, fading towards their rims, of mean 0, (n, side, side)."""
+    taper = np.outer(np.hanning(side), np.hanning(side)).astype(np.float32)
+    cut = np.array([plane[y : y + side, x : x + side] for y, x in corners]) * taper
+    return cut - cut.mean(axis=(1, 2), keepdims=True)
+
+
+def _correlations(seen: NDArray, goal: NDArray) -> NDArray[np.float64]:
+    """For every shift within reach, (n, rows, columns)."""
+    product = np.conj(np.fft.rfft2(seen)) * np.fft.rfft2(goal)
+    turned = np.fft.fftshift(np.fft.irfft2(product, s=seen.shape[1:]), axes=(1, 2))
+    power = np.sum(seen**2, axis=(1, 2)) * np.sum(goal**2, axis=(1, 2))
+    near = slice(seen.shape[1] // 2 - SHIFT_PX, seen.shape[1] // 2 + SHIFT_PX + 1)
+    return turned[:, near, near] / np.sqrt(power + 1e-20)[:, None, None]
+
+
+def _summits(peaks: NDArray) -> tuple[NDArray, NDArray, NDArray]:
+    """Shift x and y of the highest correlation, its height, and whether it lies within reach."""
+    n, last = len(peaks), peaks.shape[1] - 1
+    highest = peaks.reshape(n, -1).argmax(axis=1)
+    y, x = np.divmod(highest, last + 1)
+    inside = (y > 0) & (y < last) & (x > 0) & (x < last)
+    y, x = np.clip(y, 1, last - 1), np.clip(x, 1, last - 1)
+    row = np.arange(n)
+    top = peaks[row, y, x]
+    dx = _summit_between(peaks[row, y, x - 1], top, peaks[row, y, x + 1])
+    dy = _summit_between(peaks[row, y - 1, x], top, peaks[row, y + 1, x])
+    return np.stack([x + dx, y + dy], axis=1) - SHIFT_PX, top, inside
+
+
+def _summit_between(before: NDArray, top: NDArray, after: NDArray) -> NDArray:
+    """Place of the summit of a parabola through three neighbours."""
+    bend = np.minimum(before - 2 * top + after, -1e-9)
+    return np.clip(0.5 * (before - after) / bend, -1, 1)
+
+
+# --- smooth shifts ------------------------------------------------------------------------------
+
+
+def similar(places: NDArray) -> NDArray[np.float64]:
+    """Design of the shift by a small similarity: two ways, growth, turn, (n, 2, 4)."""
+    x, y = places.T
+    one, none = np.ones(len(x)), np.zeros(len(x))
+    return np.stack(
+        [np.stack([one, none, x, -y], axis=1), np.stack([none, one, y, x], axis=1)], axis=1
+    )
+
+
+def any_bend(places: NDArray, middle: NDArray, reach_px: float) -> NDArray[np.float64]:
+    """Design of any smooth shift, polynomials of third degree in x and in y, (n, 2, 20)."""
+    x, y = ((places - middle) / reach_px).T
+    powers = [(i, j) for i in range(4) for j in range(4 - i)]
+    terms = np.stack([x**i * y**j for i, j in powers], axis=1)
+    none = np.zeros_like(terms)
+    return np.stack([np.hstack([terms, none]), np.hstack([none, terms])], axis=1)
+
+
+def fitted_shifts(drift: Drift, design: NDArray) -> ShiftFit:
+    """Shifts fitted robustly; windows far off count less and less.
+
+    Parameters
+    ----------
+    drift : Drift
+    design : ndarray, (n, 2, k)
+
+    Returns
+    -------
+    ShiftFit
+    """
+    terms = np.zeros(design.shape[2])
+    if not len(design):
+        return ShiftFit(terms, np.zeros((len(terms), len(terms))), np.empty(0), np.inf)
+    size = (
+        np.sqrt(np.sum(design**2, axis=(0, 1))) + 1e-12
+    )  # of a term: keeps the solution stable
+    rows = design / size
+    heavy = drift.weight >= np.median(drift.weight)
+    for _ in range(FIT_ROUNDS):
+        left = drift.away_px - rows @ terms
+        off_px = np.hypot(*left.T)
+        usual_px = max(float(np.median(off_px[heavy])), 0.02)
+        weight = drift.weight / (1 + (off_px / (2 * usual_px)) ** 2) ** 2
+        weighted = rows * weight[:, None, None]
+        normal = np.einsum("nik,nil->kl", weighted, rows)
+        inverse = np.linalg.pinv(normal, hermitian=True, rcond=1e-10)
+        terms = inverse @ np.einsum("nik,ni->k", weighted, drift.away_px)
+    score = np.einsum("nik,ni->nk", weighted, drift.away_px - rows @ terms)
+    covariance = inverse @ (score.T @ score) @ inverse
+    left_px = np.hypot(*(drift.away_px - rows @ terms).T)
+    return ShiftFit(
+        terms / size,
+        covariance / np.outer(size, size),
+        left_px,
+        usual_px=float(np.median(left_px[heavy])),
+    )
+
+
+def _moved_by(matrix: NDArray, terms: NDArray) -> NDArray[np.float64]:
+    """A similarity followed by a small one."""
+    x, y, growth, turn = terms
+    small = np.array([[1 + growth, -turn], [turn, 1 + growth]])
+    return np.column_stack([small @ matrix[:, :2], small @ matrix[:, 2] + (x, y)])

@@ -23,9 +23,9 @@ from .features import (
     applied,
     features_library,
     looked_at,
+    made_smaller,
     scale_of,
     similarities,
-    made_smaller,
     thinning,
 )
 

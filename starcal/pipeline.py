@@ -257,12 +257,14 @@ def run_settings(
     )
 
 
-def read_asked(settings: Settings) -> Frame:
+def read_asked(settings: Settings, *, cells: bool = False) -> Frame:
     """The frame that settings name, from one file or three.
 
     Parameters
     ----------
     settings : Settings
+    cells : bool
+        Take a raw frame of a colour camera, too; see `frame.read_frame`.
 
     Returns
     -------
@@ -281,7 +283,8 @@ def read_asked(settings: Settings) -> Frame:
             wcs=settings.wcs,
             full_scale=settings.full_scale,
         )
-    return read_frame(settings.frame, wcs=settings.wcs, full_scale=settings.full_scale)
+    wcs, full_scale = settings.wcs, settings.full_scale
+    return read_frame(settings.frame, wcs=wcs, full_scale=full_scale, cells=cells)
 
 
 def read_others(settings: Settings) -> dict[str, Frame | None]:

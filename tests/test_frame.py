@@ -595,7 +595,7 @@ def test_forbidden_path(tmp_path, monkeypatch):
 def test_too_large_for_the_memory(tmp_path, monkeypatch):
     """The lack of memory is played; a smaller frame, as advised, is read as ever."""
 
-    def fill(path, channels):
+    def fill(path, channels, cells):
         raise MemoryError
 
     path = save(tmp_path / "a.fits")

@@ -123,9 +123,9 @@ def check(
     'no'
     """
     choices = chosen(choices, asked, OfCheck)
-    frame = as_frame(frame, progress)
+    frame = as_frame(frame, progress, cells=True)
     source = source_of(choices)
-    hints = hints_of(choices, frame.header)
+    hints = hints_of(choices, frame.header, frame.cell_px)
     progress("finding and measuring stars", 0.2)
     seen = _stars_seen(frame, choices)
     progress("matching the catalogue", 0.6)
@@ -136,7 +136,16 @@ def check(
         return _stretched(result)
     progress("fitting", 0.8)
     result = _with_flags_kept(result)
-    return _concluded(result, choices.model, choices.leave_out)
+    concluded = _concluded(result, choices.model, choices.leave_out)
+    return concluded if frame.cell_px == 1 else _of_raw(concluded)
+
+
+def _of_raw(result: CheckResult) -> CheckResult:
+    """The check of a raw frame, which no cure takes as it is."""
+    cures = verdict.USE_CALIBRATED, verdict.GO_ON_WITHOUT, verdict.USE_MATRIX
+    others = tuple(step for step in result.verdict.next_steps if step not in cures)
+    judged = replace(result.verdict, next_steps=(verdict.DEBAYER_FIRST, *others))
+    return replace(result, verdict=judged)
 
 
 def _with_flags_kept(result: CheckResult) -> CheckResult:
@@ -241,7 +250,9 @@ def _another_route(result: CheckResult) -> CheckResult:
     )
 
 
-def as_frame(frame: Frame | str | Path, progress: Progress = silent) -> Frame:
+def as_frame(
+    frame: Frame | str | Path, progress: Progress = silent, *, cells: bool = False
+) -> Frame:
     """The frame itself, or the frame that a file holds.
 
     Parameters
@@ -249,6 +260,8 @@ def as_frame(frame: Frame | str | Path, progress: Progress = silent) -> Frame:
     frame : Frame, str or Path
     progress : callable
         Is given the step and the share done.
+    cells : bool
+        Take a raw frame of a colour camera, too; see `frame.read_frame`.
 
     Returns
     -------
@@ -257,7 +270,7 @@ def as_frame(frame: Frame | str | Path, progress: Progress = silent) -> Frame:
     if isinstance(frame, Frame):
         return frame
     progress("reading", 0.0)
-    return read_frame(frame)
+    return read_frame(frame, cells=cells)
 
 
 def _noticed(seen: _StarsSeen) -> tuple[str, ...]:
@@ -275,7 +288,8 @@ def _noticed(seen: _StarsSeen) -> tuple[str, ...]:
             "edge; starcal does not remove it"
         )
     notes += defect_notes(stars.meta["defects"])
-    return (*notes, *seen.grid.notes)
+    of_cells = frame.cell_px > 1  # whose colours lie apart by nature
+    return (*notes, *(() if of_cells else seen.grid.notes))
 
 
 def relocated(frame: Frame, found: CheckResult) -> Frame:

@@ -25,7 +25,7 @@ def fetch(options) -> int:
 def _typed_circle(options) -> tuple[float, float, float]:
     """Centre and radius that were typed, or that a frame fills, degrees."""
     if options.frame:
-        return field_of(read_frame(options.frame))
+        return field_of(read_frame(options.frame, cells=True))
     if options.dec is None:
         raise CatalogueError(
             f"--ra {options.ra % 360:g} given without --dec. Give both, in degrees."

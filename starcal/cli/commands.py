@@ -88,7 +88,7 @@ def _check_one(options, frame: str | None, alone: bool) -> int:
     try:
         with ProgressBar(options) as bar:
             asked = asked_for(options, frame)
-            result = check_frame(read_asked(asked), asked, progress=bar)
+            result = check_frame(read_asked(asked, cells=True), asked, progress=bar)
     except StarcalError as error:
         if alone and not options.json:
             raise

@@ -64,12 +64,12 @@ def _field_and_kit(options):
     if not options.picture:
         kit = _kit(options, Kit.focal_mm)
         return field_of_sensor(kit, options.pixels or USUAL_PIXELS, _typed_middle(options)), kit
-    frame = read_frame(options.picture)
+    frame = read_frame(options.picture, cells=True)
     field, scale_arcsec = field_of_frame(frame)
-    kit = _kit(options, focal_length_mm(options.pixel_um, scale_arcsec))
+    kit = _kit(options, focal_length_mm(options.pixel_um, scale_arcsec / frame.cell_px))
     if options.focal_mm is None and options.pixels is None:
         return field, kit
-    height, width = frame.pixels.shape[1:]
+    height, width = (side * frame.cell_px for side in frame.pixels.shape[1:])
     return field_of_sensor(kit, options.pixels or (width, height), field), kit
 
 

@@ -82,6 +82,10 @@ SEPARATE_STARS = (
 )
 USE_CALIBRATED = "use the calibrated frame: `starcal run` or `starcal calibrate` writes it"
 USE_MATRIX = "for truer very blue and very red stars try --model matrix"
+DEBAYER_FIRST = (
+    "calibrate and debayer the raw frame, as for stacking, and give the colour frame to "
+    "`starcal run`"
+)
 GO_ON_WITHOUT = "let `starcal run` colour the stars without calibration"
 
 

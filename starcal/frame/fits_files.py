@@ -11,6 +11,16 @@ from astropy.io import fits
 
 from ..errors import FrameError
 from .levels import CHUNK_PIXELS
+from .mosaic import (
+    CELL_PX,
+    Mosaic,
+    cells_note,
+    header_of_cells,
+    holds_mosaic,
+    in_cells,
+    mosaic_of,
+    raw_frame_error,
+)
 from .sky import card_value, merged_header, warnings_to
 
 GZIP_LIMIT = 1040  # deflate cannot do better than 1032 to 1
@@ -32,6 +42,7 @@ class Raw:
     is_picture: bool = (
         False  # TIFF, PNG, JPEG: rows were stored from the top, WCS comes from elsewhere
     )
+    cell_px: int = 1  # pixels of the file along a side of one here: 2 for cells of a raw frame
 
 
 @dataclass(frozen=True)
@@ -43,8 +54,9 @@ class FilePlane:
     shape: tuple[int, int]
 
 
-def load_fits(path: Path, channels: int) -> Raw:
-    """Read `channels` planes (1 or 3), checked for size before anything is allocated.
+def load_fits(path: Path, channels: int, cells: bool = False) -> Raw:
+    """Read `channels` planes (1 or 3), checked for size before anything is allocated; with `cells`
+    a raw frame of a colour camera as three.
 
     The file is opened here because astropy leaves a damaged one open; integers are not made
     unsigned by astropy (`uint=False`) because it then forgets BLANK.
@@ -57,7 +69,10 @@ def load_fits(path: Path, channels: int) -> Raw:
     ):
         _mend_cards(hdus)
         images = [hdu for hdu in hdus if _holds_picture(hdu)]
-        planes = _choose(images, channels, path.name, notes)
+        mosaic = _mosaic_alone(images, path.name)
+        if mosaic is not None and channels == 3 and not cells:
+            raise raw_frame_error(mosaic, path.name)
+        planes = _choose(images, 1 if mosaic else channels, path.name, notes)
         for hdu in {id(plane.hdu): plane.hdu for plane in planes}.values():
             _check_claim(hdu, path)
         raw = Raw(
@@ -66,7 +81,34 @@ def load_fits(path: Path, channels: int) -> Raw:
             filters=_filters_of_planes(planes),
             pixels=_read_planes(planes),  # last: astropy changes BITPIX and BZERO as it reads
         )
-    return replace(raw, notes=tuple(notes))
+    raw = replace(raw, notes=tuple(notes))
+    return raw if mosaic is None else _without_mosaic(raw, mosaic, channels, path.name)
+
+
+def _mosaic_alone(images, name: str) -> Mosaic | None:
+    """How the colours lie in the one picture of a file, if that is a raw frame."""
+    if len(images) != 1 or len(_kept_axes(images[0])) != 2:
+        return None
+    rows = _file_plane(images[0]).shape[0]
+    return mosaic_of(images[0].header, rows, name)
+
+
+def _without_mosaic(raw: Raw, mosaic: Mosaic, channels: int, name: str) -> Raw:
+    """The cells of a raw frame; or one channel, where only its header is still that of one."""
+    plane = raw.pixels[0]
+    if channels == 1:
+        if holds_mosaic(plane):
+            raise raw_frame_error(mosaic, name)
+        return raw
+    return replace(
+        raw,
+        pixels=in_cells(plane, mosaic),
+        header=header_of_cells(raw.header),
+        kinds=raw.kinds * 3,
+        filters=(None,) * 3,
+        notes=(*raw.notes, *cells_note(plane, mosaic)),
+        cell_px=CELL_PX,
+    )
 
 
 def _mend_cards(hdus):

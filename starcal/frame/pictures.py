@@ -17,8 +17,9 @@ MARK_REACH = 4096  # bytes at the start of a file, where its texts are
 TIFF_COLOURS = (1, 2, 6)  # grey, RGB, YCbCr; not palettes, masks, negatives, raw mosaics
 
 
-def load_picture(path: Path, channels: int) -> Raw:
-    """Read `channels` planes (1 or 3) of a TIFF, PNG or JPEG file."""
+def load_picture(path: Path, channels: int, cells: bool = False) -> Raw:
+    """Read `channels` planes (1 or 3) of a TIFF, PNG or JPEG file; none of them is raw, whatever
+    `cells`."""
     notes: list[str] = []
     planes = _without_alpha(_planes(path, notes), notes)
     if len(planes) != channels:

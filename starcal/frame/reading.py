@@ -13,6 +13,7 @@ from astropy.wcs import WCS
 from ..errors import FrameError, StarcalError
 from .fits_files import Raw, load_fits
 from .levels import blank_borders, float_full_scale, require_light, survey
+from .mosaic import header_of_cells
 from .pictures import JPEG, PNG, TIFF, load_picture
 from .sky import (
     Sky,
@@ -24,7 +25,7 @@ from .sky import (
     with_date,
     with_wcs,
 )
-from .wcs_files import FROM_BOTTOM, check_picture_size, read_wcs_header
+from .wcs_files import FROM_BOTTOM, check_picture_size, read_wcs_header, stated_size
 
 CHANNELS = ("R", "G", "B")
 FILTER_KEYS = ("FILTERR", "FILTERG", "FILTERB")  # of the channels of a cube: it has one header
@@ -64,6 +65,9 @@ class Frame:
     wcs_other_way : astropy.wcs.WCS or None
         The same with rows counted from the other end of the picture, where the file that holds it
         does not say from which: stars decide. None where there is no doubt.
+    cell_px : int
+        Pixels of the file along a side of one of the frame's: 2 for a raw frame of a colour camera
+        that was taken cell by cell, else 1.
 
     Examples
     --------
@@ -87,6 +91,7 @@ class Frame:
     wcs_missing: tuple[str, ...] = ()
     blank_value: float = math.nan
     wcs_other_way: WCS | None = field(repr=False, default=None)
+    cell_px: int = 1
 
     def __post_init__(self):
         """Refuse arrays that would break the promises above."""
@@ -123,7 +128,11 @@ class Frame:
 
 
 def read_frame(
-    path: str | Path, *, wcs: str | Path | None = None, full_scale: float | None = None
+    path: str | Path,
+    *,
+    wcs: str | Path | None = None,
+    full_scale: float | None = None,
+    cells: bool = False,
 ) -> Frame:
     """Read a colour frame from FITS (cube, three extensions), TIFF, PNG or JPEG.
 
@@ -138,6 +147,9 @@ def read_frame(
     full_scale : float, optional
         The number in the file that stands for 1; by default the largest number of an integer type,
         and for floating point data 1, 65535 or the largest pixel, as they look.
+    cells : bool
+        Take a raw frame of a colour camera (BAYERPAT in its header), too: its 2x2 cells as a colour
+        frame of half the size.
 
     Returns
     -------
@@ -158,7 +170,7 @@ def read_frame(
     ('broadband.fits', 1.0, True)
     """
     path = Path(path)
-    raw = _load(path, 3)
+    raw = _load(path, 3, cells)
     return _frame(raw, raw.pixels, path.name, wcs, full_scale)
 
 
@@ -297,6 +309,7 @@ def _frame(raw, pixels, name, wcs_path, full_scale):
         wcs_missing=sky.missing,
         blank_value=blank_value,
         wcs_other_way=_other_way(raw, sky, wcs_path),
+        cell_px=raw.cell_px,
     )
 
 
@@ -325,11 +338,11 @@ def _filters_of_channels(raw):
 # the file
 
 
-def _load(path, channels):
+def _load(path, channels, cells=False):
     try:
         with open(path, "rb") as file:
             start = file.read(8)
-        return _loader(start, path)(path, channels)
+        return _loader(start, path)(path, channels, cells)
     except StarcalError:
         raise
     except (FileNotFoundError, NotADirectoryError):
@@ -458,6 +471,8 @@ def _locate(raw, shape, wcs_path, name):
     if wcs_path is None:
         return _own_sky(raw.header, shape)
     given, wcs_name = read_wcs_header(wcs_path), Path(wcs_path).name
+    if raw.cell_px > 1 and stated_size(given) != shape[::-1]:
+        given = header_of_cells(given)
     notes = [note for note in [check_picture_size(given, shape, wcs_name, name)] if note]
     sky = celestial_wcs(given, shape)
     if sky.wcs is None:

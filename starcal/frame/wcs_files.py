@@ -80,7 +80,7 @@ def check_picture_size(
     FrameError
         The sizes differ: the positions would be wrong everywhere.
     """
-    size = _stated_size(header)
+    size = stated_size(header)
     if size is None:
         return (
             f"{wcs_name} does not say for what picture size it was made; it is taken on trust."
@@ -94,12 +94,12 @@ def check_picture_size(
     return None
 
 
-def _stated_size(header):
+def stated_size(header):
     """Columns and rows of the picture that a header belongs to, or None."""
     for pair in (("IMAGEW", "IMAGEH"), ("ZNAXIS1", "ZNAXIS2"), ("NAXIS1", "NAXIS2")):
         columns, rows = (card_value(header, key) for key in pair)
         if columns and rows:
-            return columns, rows
+            return int(columns), int(rows)
     return None
 
 

@@ -133,14 +133,17 @@ def lacks_only_scale(header: fits.Header) -> str:
     return _lacking(place, scale) if place is not None and scale is None else ""
 
 
-def hints_of(choices: Choices, header: fits.Header) -> Hints | None:
+def hints_of(choices: Choices, header: fits.Header, cell_px: int = 1) -> Hints | None:
     """Where a frame points and how large its pixels are, if anything of it was chosen; what was not
     is asked of the header.
 
     Parameters
     ----------
     choices : Choices
+        The scale is that of a pixel of the file.
     header : Header
+    cell_px : int
+        Pixels of the file along a side of one of the frame's.
 
     Returns
     -------
@@ -154,7 +157,8 @@ def hints_of(choices: Choices, header: fits.Header) -> Hints | None:
     """
     if not (choices.ra or choices.dec or choices.scale):
         return None
-    return hints_from_header(header, ra=choices.ra, dec=choices.dec, scale_arcsec=choices.scale)
+    scale = choices.scale and choices.scale * cell_px
+    return hints_from_header(header, ra=choices.ra, dec=choices.dec, scale_arcsec=scale)
 
 
 def _given_place(ra, dec):

@@ -30,7 +30,7 @@ DISTORTION_TERM = re.compile(r"[AB]P?_(\d)_(\d)$")  # in pixels, of powers of pi
 SIZE_KEYS = ("IMAGEW", "IMAGEH", "ZNAXIS1", "ZNAXIS2", "NAXIS1", "NAXIS2")
 ALIKE_SIGMA = 0.1  # of a pixel: levels of pixels of one colour differ by less
 LEVEL_SHARES = (0.05, 0.8)  # of the pixels, by brightness, that tell a level: no stars
-STARRY_SHARE = 0.002  # of the cells: the brightest, those of stars
+STARRY_SHARE = 0.01  # of the cells: the brightest, those of stars
 UNLIKE_SHARE = 0.1  # of a cell's light in one of its places against another, beyond chance
 LEVEL_PIXELS = 400_000  # and at most so many
 

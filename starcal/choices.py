@@ -80,6 +80,23 @@ PIXEL_SCALE = Limits(0.0, 3600.0, "arcsec above 0, up to 3600 needed", above=Tru
 BLACK_POINT = Limits(-10.0, 1.0, "-10 to 1 needed")
 
 
+# What holds in commands that make no `Choices`: plan, compose, catalogue fetch
+USUAL: dict[str, Any] = {
+    "aperture_mm": 80.0,
+    "focal_mm": 480.0,
+    "pixel_um": 3.76,
+    "full_well": 50_000.0,  # electrons
+    "read_noise": 3.0,  # electrons
+    "efficiency": 0.5,
+    "bortle": 5,
+    "fwhm_arcsec": 4.0,
+    "faint_mag": 15.0,
+    "radius": 1.0,  # degrees
+    "limit": 15.0,  # V of the faintest star that is asked for
+    "match": "none",
+}
+
+
 def _number_field(default: float | None, limits: Limits) -> Any:
     return field(default=default, metadata={"limits": limits})
 
@@ -196,13 +213,13 @@ def default_of(name: str) -> Any:
     Parameters
     ----------
     name : str
-        Of a field of `Settings`.
+        Of a field of `Settings`, or one of `USUAL`.
 
     Returns
     -------
     object
     """
-    return _settings_field(name).default
+    return USUAL[name] if name in USUAL else _settings_field(name).default
 
 
 def limits_of(name: str) -> Limits:

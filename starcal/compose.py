@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.stats import theilslopes
 
+from .choices import default_of
 from .errors import FrameError
 from .frame import (
     Frame,
@@ -143,7 +144,7 @@ def compose(
     green: str | Path,
     blue: str | Path,
     *,
-    match: str = "none",
+    match: str = default_of("match"),
     wcs: str | Path | None = None,
     full_scale: float | None = None,
     progress=lambda step, share: None,

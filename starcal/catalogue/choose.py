@@ -28,7 +28,7 @@ DEEPER = ("gaia", "apass")  # than the embedded one, the better first
 EMBEDDED_DEPTH_MAG = 11.5  # the embedded catalogue has nine stars of ten down to here
 # embedded stars in the circle round a frame, some 40 of them in it: no need to go deeper
 ENOUGH_EMBEDDED = 100
-USUAL_LIMIT_MAG = 15.0  # where nothing says how deep the frame is
+USUAL_LIMIT_MAG = default_of("limit")  # where nothing says how deep the frame is
 LIMIT_STEP_MAG = (
     0.5  # limits are rounded up to it, so that frames of one field share a cached answer
 )

@@ -2,7 +2,7 @@
 
 import argparse
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from .. import __version__
 from ..choices import NOT_NEGATIVE, POSITIVE, SERVICES, default_of, limits_of, names_of
@@ -171,7 +171,7 @@ def _add_compose(commands) -> None:
     compose.add_argument(
         "--match",
         choices=("none", "background", "fit"),
-        default="none",
+        default=default_of("match"),
         help="leave levels as they are; same sky and noise; or fit channel to channel (default: "
         "none)",
     )
@@ -322,8 +322,8 @@ def _add_plan(commands) -> None:
         "--bortle",
         type=int,
         choices=range(1, 10),
-        default=5,
-        help="darkness of the site (default: 5)",
+        default=default_of("bortle"),
+        help=f"darkness of the site (default: {default_of('bortle')})",
     )
     sky.add_argument(
         "--sky-mag",
@@ -331,19 +331,9 @@ def _add_plan(commands) -> None:
         metavar="MAG",
         help="V of a square arcsec of sky, from a sky meter",
     )
-    plan.add_argument(
-        "--fwhm-arcsec",
-        type=_positive,
-        default=4.0,
-        metavar="ARCSEC",
-        help="width of stars in one exposure (default: 4)",
-    )
-    plan.add_argument(
-        "--faint-mag",
-        type=_typed_number,
-        default=15.0,
-        metavar="MAG",
-        help="V of the faintest star whose colour is wanted (default: 15)",
+    _add_usual(plan, "fwhm_arcsec", _positive, "ARCSEC", "width of stars in one exposure")
+    _add_usual(
+        plan, "faint_mag", _typed_number, "MAG", "V of the faintest star whose colour is wanted"
     )
     plan.add_argument(
         "-o", "--output", metavar="OUT", help="write a page with chart and table (HTML)"
@@ -353,46 +343,23 @@ def _add_plan(commands) -> None:
 
 def _add_kit(parser) -> None:
     """Telescope and camera."""
-    parser.add_argument(
-        "--aperture-mm",
-        type=_positive,
-        default=80.0,
-        metavar="MM",
-        help="clear aperture (default: 80)",
-    )
+    _add_usual(parser, "aperture_mm", _positive, "MM", "clear aperture")
     parser.add_argument(
         "--focal-mm",
         type=_positive,
         metavar="MM",
-        help="focal length (default: 480, or what fits the pixels of --for FRAME)",
+        help=f"focal length (default: {default_of('focal_mm'):g}, or what fits the pixels of --for "
+        "FRAME)",
     )
-    parser.add_argument(
-        "--pixel-um",
-        type=_positive,
-        default=3.76,
-        metavar="UM",
-        help="size of a pixel (default: 3.76)",
-    )
-    parser.add_argument(
-        "--full-well",
-        type=_positive,
-        default=50_000.0,
-        metavar="E",
-        help="electrons that a pixel holds at your gain (default: 50000)",
-    )
-    parser.add_argument(
-        "--read-noise",
-        type=_not_negative,
-        default=3.0,
-        metavar="E",
-        help="electrons (default: 3)",
-    )
-    parser.add_argument(
-        "--efficiency",
-        type=_positive,
-        default=0.5,
-        metavar="N",
-        help="share of the light that is counted: air, optics, filter and sensor (default: 0.5)",
+    _add_usual(parser, "pixel_um", _positive, "UM", "size of a pixel")
+    _add_usual(parser, "full_well", _positive, "E", "electrons that a pixel holds at your gain")
+    _add_usual(parser, "read_noise", _not_negative, "E", "electrons")
+    _add_usual(
+        parser,
+        "efficiency",
+        _positive,
+        "N",
+        "share of the light that is counted: air, optics, filter and sensor",
     )
 
 
@@ -443,16 +410,8 @@ def _add_fetch(actions) -> None:
     fetch.add_argument(
         "--dec", type=float, metavar="DEG", help="centre, declination in degrees"
     )
-    fetch.add_argument(
-        "--radius", type=_positive, default=1.0, metavar="DEG", help="of the field (default: 1)"
-    )
-    fetch.add_argument(
-        "--limit",
-        type=_positive,
-        default=15.0,
-        metavar="MAG",
-        help="faintest V wanted (default: 15)",
-    )
+    _add_usual(fetch, "radius", _positive, "DEG", "of the field")
+    _add_usual(fetch, "limit", _positive, "MAG", "faintest V wanted")
     fetch.add_argument(
         "--catalogue",
         choices=SERVICES,
@@ -654,6 +613,13 @@ def _add_number(parser, name: str, metavar: str, text: str) -> None:
         metavar=metavar,
         help=text if default is None else f"{text} (default: {default:g})",
     )
+
+
+def _add_usual(parser, name: str, kind: Callable, metavar: str, text: str) -> None:
+    """An option that goes to no `Choices`, with what holds without it."""
+    usual = default_of(name)
+    shown = f"{text} (default: {usual:g})"
+    parser.add_argument(_option(name), type=kind, default=usual, metavar=metavar, help=shown)
 
 
 def _add_names(parser, name: str, text: str, names: Sequence[str]) -> None:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import erf
 
+from ..choices import default_of
 from ..colour import SOLAR_BV_MAG
 from ..errors import PlanError
 from ..fit.gains import MAG_PER_LN
@@ -75,12 +76,12 @@ class Kit:
         For what no instrument has.
     """
 
-    aperture_mm: float = 80.0
-    focal_mm: float = 480.0
-    pixel_um: float = 3.76
-    full_well_electrons: float = 50_000.0
-    read_noise_electrons: float = 3.0
-    efficiency: float = 0.5
+    aperture_mm: float = default_of("aperture_mm")
+    focal_mm: float = default_of("focal_mm")
+    pixel_um: float = default_of("pixel_um")
+    full_well_electrons: float = default_of("full_well")
+    read_noise_electrons: float = default_of("read_noise")
+    efficiency: float = default_of("efficiency")
 
     def __post_init__(self):
         """Refuse what no instrument has."""
@@ -140,8 +141,8 @@ class Night:
         For what no night has.
     """
 
-    sky_mag: float = BORTLE_SKY_MAG[5]
-    fwhm_arcsec: float = 4.0
+    sky_mag: float = BORTLE_SKY_MAG[default_of("bortle")]
+    fwhm_arcsec: float = default_of("fwhm_arcsec")
 
     def __post_init__(self):
         """Refuse what no night has."""

@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 
 from ..catalogue import CatalogueStars, unit_vectors
 from ..catalogue.embedded import bv_error_model, cone
+from ..choices import default_of
 from ..colour import SOLAR_BV_MAG
 from ..errors import PlanError, TooFewStars
 from ..fit.gains import CURVATURE_ERROR, MAG_PER_LN, MIN_STARS, SYSTEMATIC_MAG
@@ -67,7 +68,7 @@ def plan_exposures(
     kit: Kit,
     night: Night,
     *,
-    faint_mag: float = 15.0,
+    faint_mag: float = default_of("faint_mag"),
     stars: CatalogueStars | None = None,
 ) -> Plan:
     """Plan exposures of a separate broadband star frame.

@@ -10,6 +10,8 @@ __version__ = "0.1.0"
 
 _HOME = {
     "check": "checking.check",
+    "check_channel": "checking.channel",
+    "ChannelCheck": "checking.channel",
     "calibrate": "cure.gains",
     "run": "pipeline",
     "Calibrated": "cure.gains",
@@ -32,6 +34,7 @@ _HOME = {
 __all__ = [
     "Audit",
     "Calibrated",
+    "ChannelCheck",
     "CheckResult",
     "Choices",
     "Frame",
@@ -44,6 +47,7 @@ __all__ = [
     "audit_picture",
     "calibrate",
     "check",
+    "check_channel",
     "plan_exposures",
     "read_channels",
     "read_frame",

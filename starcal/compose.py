@@ -9,7 +9,7 @@ from scipy import ndimage
 from scipy.stats import theilslopes
 
 from .choices import default_of
-from .errors import FrameError
+from .errors import FrameError, NoWCSError
 from .frame import (
     Frame,
     Plane,
@@ -17,11 +17,14 @@ from .frame import (
     frame_of_planes,
     pixel_scale_arcsec,
     read_plane,
+    with_wcs,
     write_fits,
 )
 from .frame.levels import blank_borders
 from .frame.regrid import regrid, source_positions
 from .place.channels import ChannelStars, Registered, channel_stars, register
+from .place.hints import hints_from_header
+from .place.locate import EMBEDDED, locate
 from .robust import rank_correlation
 from .stars import CHANNELS, measure_stars
 from .stars.noise import frame_noise
@@ -147,6 +150,9 @@ def compose(
     match: str = default_of("match"),
     wcs: str | Path | None = None,
     full_scale: float | None = None,
+    ra: float | str | None = None,
+    dec: float | str | None = None,
+    scale: float | None = None,
     progress=lambda step, share: None,
 ) -> Composed:
     """Put three mono frames together to one colour frame.
@@ -168,6 +174,9 @@ def compose(
         As for `frame.read_frame`: the WCS of the frame, whatever the files say.
     full_scale : float, optional
         As for `frame.read_frame`.
+    ra, dec, scale : optional
+        Middle of the frame and arcsec a pixel, as for `check`: where no WCS fits the stars of what
+        was put together, one is found from these.
     progress : callable
         Told the step and the share done.
 
@@ -180,6 +189,8 @@ def compose(
     FrameError
         A file cannot be read or is not of one channel; sizes differ and there is no WCS to register
         by; the fields do not overlap; nothing to match by.
+    NoWCSError
+        A place or scale was given, and no WCS is found that fits the stars.
     ValueError
         `match` is none of the three.
     """
@@ -194,11 +205,32 @@ def compose(
     progress("matching", 0.7)
     matching = match_channels(frame.pixels, match)
     matching.apply(frame.pixels)
+    if (ra, dec, scale) != (None, None, None):
+        progress("solving", 0.8)
+        frame, told = _solved_by_hints(frame, ra, dec, scale)
+        notes = (*notes, *told)
     sources = (
         f"starcal: composed of R {planes[0].name}, G {planes[1].name}, B {planes[2].name}",
     )
     history = (*sources, *(f"starcal: {note}" for note in notes), *matching.history)
     return Composed(replace(frame, notes=(*frame.notes, *matching.history)), matching, history)
+
+
+def _solved_by_hints(frame: Frame, ra, dec, scale) -> tuple[Frame, tuple[str, ...]]:
+    """The frame with a WCS that fits its stars, its own or one found, and what was done."""
+    hints = hints_from_header(frame.header, ra=ra, dec=dec, scale_arcsec=scale)
+    located = locate(measure_stars(frame.pixels), frame, EMBEDDED, hints)
+    if located.wcs is None:
+        why = located.why_not or "; ".join(located.notes) or "its own WCS does not fit them"
+        raise NoWCSError(
+            f"{frame.name}: no WCS was found that fits the stars ({why}). Mend --ra, --dec and "
+            "--scale; or leave them out, and the frame goes without"
+        )
+    wcs = located.replacement
+    if wcs is None:
+        return frame, located.notes
+    placed = replace(frame, wcs=wcs, wcs_missing=(), header=with_wcs(frame.header, wcs))
+    return replace(placed, notes=(*frame.notes, *located.notes)), located.notes
 
 
 def read_channels(

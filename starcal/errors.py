@@ -4,6 +4,7 @@ StarcalError
     FrameError              a file that is not a usable linear colour frame (also a ValueError)
         NoWCSError          the header does not say where on the sky the pixels are
         NotLinearError      the picture has been stretched
+        OneChannelError     a file of one channel where a colour frame is needed
     HarmError               the stars would look worse than they do, or no better
     TooFewStars             not enough stars for what was asked (also a ValueError)
     CatalogueError          a catalogue or its cache cannot answer
@@ -46,6 +47,10 @@ class NoWCSError(FrameError):
 
 class NotLinearError(FrameError):
     """The picture has been stretched, so its ratios are not those of the light."""
+
+
+class OneChannelError(FrameError):
+    """A file of one channel, where a colour frame is needed."""
 
 
 class HarmError(StarcalError):

@@ -466,7 +466,7 @@ def _unjudged(seen: _StarsSeen, located: Located, neutral_bv: float) -> CheckRes
     """What is known before anything was fitted."""
     match = located.match
     if match is None:
-        judged = verdict.without_wcs(_lacks(seen.frame), located.why_not)
+        judged = verdict.without_wcs(lacks_of_wcs(seen.frame), located.why_not)
         reason = "without a WCS no star can be looked up in a catalogue"
     else:
         judged = verdict.without_match(match, len(seen.stars))
@@ -480,20 +480,21 @@ def _unjudged(seen: _StarsSeen, located: Located, neutral_bv: float) -> CheckRes
         located=located,
         linearity=seen.linearity,
         grid=seen.grid,
-        catalogue=_use_of(located),
+        catalogue=use_of_catalogue(located),
         neutral_bv=neutral_bv,
         notes=_noticed(seen) + located.notes,
     )
 
 
-def _lacks(frame: Frame) -> str:
+def lacks_of_wcs(frame: Frame) -> str:
     """What the header lacks of a WCS."""
     if len(frame.wcs_missing) > 4:
         return "its header tells nothing of it"
     return "missing: " + ", ".join(frame.wcs_missing) if frame.wcs_missing else "not usable"
 
 
-def _use_of(located: Located) -> CatalogueUse | None:
+def use_of_catalogue(located: Located) -> CatalogueUse | None:
+    """Which catalogue was asked, and what it has in the frame; None without a WCS."""
     catalogue, match = located.catalogue, located.match
     if match is None:
         return None

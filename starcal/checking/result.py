@@ -154,7 +154,7 @@ class CheckResult:
     def to_dict(self) -> dict:
         """Plain numbers, strings and lists for JSON; what could not be measured is None."""
         verdict = self.verdict
-        return _plain(
+        return for_json(
             {
                 "frame": self.frame,
                 "verdict": verdict.verdict,
@@ -165,7 +165,7 @@ class CheckResult:
                 "route_reason": self.route_reason,
                 "stars_needed": verdict.stars_needed,
                 "stars": self._stars_dict(),
-                "wcs": self._wcs_dict(),
+                "wcs": wcs_facts(self.located),
                 **self._fit_dict(),
                 "colour_error_uv": {
                     "before": verdict.colour_error_before,
@@ -197,28 +197,6 @@ class CheckResult:
             "used": self.fit.n_used if self.fit is not None else 0,
             "flags": flag_tally(self.stars["flags"]),
             "chance_matches": self.match.chance_matches if self.match is not None else None,
-        }
-
-    def _wcs_dict(self) -> dict | None:
-        """Errors of the WCS that was given, or of the one solved where there was none; what is left
-        of them."""
-        match, given, how = self.match, self.located.before, self.located.how
-        if match is None:
-            return None
-        names = ("offset_px", "rotation_deg", "scale_error")
-        after = {name: getattr(match, name) for name in names}
-        wcs = {name: getattr(given or match, name) for name in names} | {
-            "scatter_before_px": given.scatter_px if given else None,
-            "scatter_px": match.scatter_px,
-            "after": after if how == "replaced" else None,
-            "distortion": self.located.distortion,
-        }
-        if not match.credible:
-            wcs = dict.fromkeys(wcs)
-        return wcs | {
-            "refined": match.credible,
-            "solved": how == "solved",
-            "replaced": how == "replaced",
         }
 
     def _fit_dict(self) -> dict:
@@ -266,18 +244,6 @@ class CheckResult:
         done = "taken out" if self.gradient_taken_out is not None else "not taken out"
         return [("colour gradient", f"{gradient_text(self.gradient)}; {done}")]
 
-    def _wcs_rows(self) -> list[tuple[str, str]]:
-        """How far the WCS is off, before and after what was done to it."""
-        match, given = self.match, self.located.before
-        if not match.credible:
-            return []
-        if given is None:
-            return [("WCS error", _error_text(match))]
-        rows = [("WCS error", _error_text(given))]
-        if self.located.how == "replaced":
-            return [*rows, ("WCS replaced", f"{self.located.distortion}: {_error_text(match)}")]
-        return [*rows, ("WCS refined", f"scatter {match.scatter_px:.2f} px")]
-
     def summary(self) -> str:
         """One line: verdict, gains, counts."""
         used = self.fit.n_used if self.fit is not None else 0
@@ -303,7 +269,7 @@ class CheckResult:
         if self.grid is not None:
             rows.append(("grid of the channels", self.grid.text))
         if self.match is not None:
-            rows += _match_rows(self.match, self.catalogue) + self._wcs_rows()
+            rows += match_rows(self.match, self.catalogue) + wcs_rows(self.located)
         if self.fit is not None:
             rows += _fit_rows(self.fit, self._gains_name())
         if self.matrix is not None:
@@ -412,7 +378,44 @@ class CheckResult:
         return self.fit
 
 
-def _match_rows(match: Match, catalogue: CatalogueUse) -> list[tuple[str, str]]:
+def wcs_facts(located: Located) -> dict | None:
+    """Errors of the WCS that was given, or of the one solved where there was none; what is left of
+    them."""
+    match, given, how = located.match, located.before, located.how
+    if match is None:
+        return None
+    names = ("offset_px", "rotation_deg", "scale_error")
+    after = {name: getattr(match, name) for name in names}
+    wcs = {name: getattr(given or match, name) for name in names} | {
+        "scatter_before_px": given.scatter_px if given else None,
+        "scatter_px": match.scatter_px,
+        "after": after if how == "replaced" else None,
+        "distortion": located.distortion,
+    }
+    if not match.credible:
+        wcs = dict.fromkeys(wcs)
+    return wcs | {
+        "refined": match.credible,
+        "solved": how == "solved",
+        "replaced": how == "replaced",
+    }
+
+
+def wcs_rows(located: Located) -> list[tuple[str, str]]:
+    """How far the WCS is off, before and after what was done to it."""
+    match, given = located.match, located.before
+    if not match.credible:
+        return []
+    if given is None:
+        return [("WCS error", _error_text(match))]
+    rows = [("WCS error", _error_text(given))]
+    if located.how == "replaced":
+        return [*rows, ("WCS replaced", f"{located.distortion}: {_error_text(match)}")]
+    return [*rows, ("WCS refined", f"scatter {match.scatter_px:.2f} px")]
+
+
+def match_rows(match: Match, catalogue: CatalogueUse) -> list[tuple[str, str]]:
+    """What the catalogue has in the frame, and how much of it was found."""
     rows = [
         (
             "catalogue",
@@ -500,12 +503,12 @@ def _red_blue(values) -> dict:
     return dict(zip("RB", values, strict=True))
 
 
-def _plain(value):
+def for_json(value):
     """Numpy and non-finite numbers made fit for JSON."""
     if isinstance(value, dict):
-        return {key: _plain(entry) for key, entry in value.items()}
+        return {key: for_json(entry) for key, entry in value.items()}
     if isinstance(value, list | tuple | np.ndarray):
-        return [_plain(entry) for entry in value]
+        return [for_json(entry) for entry in value]
     if isinstance(value, np.generic):
         value = value.item()
     return None if isinstance(value, float) and not math.isfinite(value) else value

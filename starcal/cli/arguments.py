@@ -176,6 +176,7 @@ def _add_compose(commands) -> None:
         "none)",
     )
     _add_number(compose, "full_scale", "N", "value in the files that means full scale")
+    _add_hints(compose)
     _add_overwrite(compose)
 
 
@@ -458,6 +459,12 @@ def _add_frame(parser, several: bool = False) -> None:
         help="FITS header or .wcs file that says where the frame points",
     )
     _add_number(parser, "full_scale", "N", "value in the file that means full scale")
+    _add_hints(parser)
+    parser.set_defaults(frame_parser=parser, several=several)
+
+
+def _add_hints(parser) -> None:
+    """Where a frame points, as far as it is known."""
     parser.add_argument(
         "--ra",
         help="without a WCS that fits: right ascension of the middle, degrees or 20h22m14s",
@@ -467,7 +474,6 @@ def _add_frame(parser, several: bool = False) -> None:
         help="without a WCS that fits: declination of the middle, degrees or +40d15m24s",
     )
     _add_number(parser, "scale", "ARCSEC", "without a WCS that fits: size of a pixel")
-    parser.set_defaults(frame_parser=parser, several=several)
 
 
 def _add_fit(parser) -> None:

@@ -4,13 +4,14 @@ import os
 from dataclasses import replace
 from pathlib import Path
 
+from ..checking.channel import check_channel
 from ..checking.check import check as check_frame
 from ..compose import compose as compose_channels
 from ..cure.gains import calibrate as calibrate_frame
 from ..cure.stars import recolour_stars
 from ..demo.examples import demo_catalogue, demo_scenes
 from ..draw.tone import screen, stretch_apart
-from ..errors import OutputError, StarcalError
+from ..errors import OneChannelError, OutputError, StarcalError
 from ..finish import belonging_cards, join_pictures
 from ..frame import (
     kind_of,
@@ -87,8 +88,7 @@ def check(options) -> int:
 def _check_one(options, frame: str | None, alone: bool) -> int:
     try:
         with ProgressBar(options) as bar:
-            asked = asked_for(options, frame)
-            result = check_frame(read_asked(asked, cells=True), asked, progress=bar)
+            result = _checked(asked_for(options, frame), bar)
     except StarcalError as error:
         if alone and not options.json:
             raise
@@ -98,6 +98,16 @@ def _check_one(options, frame: str | None, alone: bool) -> int:
     show(options, result.to_dict(), result if alone else result.summary())
     write_found_wcs(options, result)
     return 0
+
+
+def _checked(asked, bar):
+    """The check of a frame, or of what is one channel alone."""
+    try:
+        frame = read_asked(asked, cells=True)
+    except OneChannelError:
+        given = {"wcs": asked.wcs, "full_scale": asked.full_scale}
+        return check_channel(asked.frame, asked, progress=bar, **given)
+    return check_frame(frame, asked, progress=bar)
 
 
 def calibrate(options) -> int:
@@ -144,6 +154,9 @@ def compose(options) -> int:
             options.blue,
             match=options.match,
             full_scale=options.full_scale,
+            ra=options.ra,
+            dec=options.dec,
+            scale=options.scale,
             progress=bar,
         )
         made.write(options.output, overwrite=options.overwrite)

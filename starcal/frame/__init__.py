@@ -7,6 +7,7 @@ channels, `sky` makes sense of the header (WCS, epoch), `wcs_files` reads a WCS 
 that a picture came in.
 """
 
+from .fits_files import COMPOSE
 from .in_kind import icc_profile_of, kind_of, write_in_kind
 from .output import (
     atomic_folder,
@@ -31,6 +32,7 @@ from .sky import (
 from .wcs_files import write_wcs
 
 __all__ = [
+    "COMPOSE",
     "ONE_SOLUTION_PX",
     "PAIR_MARK",
     "Frame",

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from astropy.io import fits
 
-from ..errors import FrameError
+from ..errors import FrameError, OneChannelError
 from .levels import CHUNK_PIXELS
 from .mosaic import (
     CELL_PX,
@@ -168,7 +168,8 @@ def _three_extensions(flat, images, name, notes):
             "order."
         )
     else:
-        raise FrameError(
+        alone = len(flat) == len(images) == 1
+        raise (OneChannelError if alone else FrameError)(
             f"{name}: {_what_is_there(flat, images)}; three channels are needed. "
             f"{_advice_by_planes(flat)}"
         )

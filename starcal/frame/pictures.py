@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from astropy.io import fits
 
-from ..errors import FrameError
+from ..errors import FrameError, OneChannelError
 from .fits_files import COMPOSE, GZIP_LIMIT, Raw
 
 PNG, JPEG, TIFF = b"\x89PNG", b"\xff\xd8\xff", (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
@@ -23,7 +23,8 @@ def load_picture(path: Path, channels: int, cells: bool = False) -> Raw:
     notes: list[str] = []
     planes = _without_alpha(_planes(path, notes), notes)
     if len(planes) != channels:
-        raise FrameError(
+        kind = OneChannelError if len(planes) == 1 else FrameError
+        raise kind(
             f"{path.name}: this is a picture of {len(planes)} channel{'s'[: len(planes) > 1]}, "
             f"{channels} needed. {_advice_by_channels(channels)}"
         )

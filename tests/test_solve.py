@@ -154,6 +154,11 @@ def test_an_old_equinox_is_precessed():
         ({"SECPIX": 1.5}, (1.5,)),
         ({"PIXSCALE": "1.5"}, (1.5,)),
         ({"SECPIX": 0, "PIXSCALE": 1.5}, (1.5,)),
+        ({"PIXSCALX": 1.5}, (1.5,)),
+        ({"SCALE": 1.5}, (1.5,)),
+        ({"CDELT1": -1.5 / 3600, "CDELT2": 1.5 / 3600}, (1.5,)),
+        ({"CDELT1": 1.0, "CD1_1": 0.0, "CD1_2": 1.5 / 3600, "CD2_1": 1.5 / 3600}, (1.5,)),
+        ({"CDELT1": 9.0, "FOCALLEN": 1000.0, "PIXSIZE": 5.0}, (1.031324,)),
         ({"FOCALLEN": 1000.0, "XPIXSZ": 5.0}, (1.031324,)),  # 206264.8 arcsec in a radian
         ({"FOCALLEN": 1000.0, "XPIXSZ": 5.0, "XBINNING": 1}, (1.031324,)),
         ({"FOCALLEN": 1000.0, "XPIXSZ": 5.0, "XBINNING": 2}, (1.031324, 2.062648)),
@@ -173,6 +178,7 @@ def test_scales(cards, scales):
         ({"RA": 10.0, "DEC": 95.0, "SECPIX": 1.0}, "no place"),
         ({"RA": "north", "DEC": "up", "SECPIX": 1.0}, "no place"),
         ({"RA": 10.0, "DEC": 20.0, "FOCALLEN": 0.0, "XPIXSZ": 5.0}, "no scale"),
+        ({"RA": 10.0, "DEC": 20.0, "CDELT1": 1.0, "CDELT2": 1.0}, "no scale"),
     ],
 )
 def test_missing_hints_are_named_and_the_advice_asks_for_them_alone(cards, lacks):
@@ -708,6 +714,8 @@ def test_a_frame_whose_header_lacks_only_the_scale_is_asked_for_that(scene_of, f
     (reason,) = starcal.check(frame).verdict.reasons
     assert "give --scale (arcsec a pixel)" in reason
     assert "--ra" not in reason
+    first_step, _ = starcal.check(frame).verdict.next_steps
+    assert first_step == "say how large its pixels are: --scale ARCSEC"
     found = starcal.check(frame, scale=4.1)  # as asked; 2.5 % off
     assert found.located.how == "solved"
     assert found.match.credible

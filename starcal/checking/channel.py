@@ -205,7 +205,7 @@ def _said(frame: Frame, located: Located, n_stars: int) -> tuple[str, tuple[str,
         keep = () if located.replacement is None else ("keep the WCS: --write-wcs FILE",)
         return fits, (*keep, f"put it together with two others: `{COMPOSE}`")
     if located.match is None:
-        judged = verdict.without_wcs(lacks_of_wcs(frame), located.why_not)
+        judged = verdict.without_wcs(lacks_of_wcs(frame), located.why_not, located.lacks)
     else:
         judged = verdict.without_match(located.match, n_stars)
     steps = tuple(step for step in judged.next_steps if step not in NOT_OF_ONE)

@@ -466,7 +466,7 @@ def _unjudged(seen: _StarsSeen, located: Located, neutral_bv: float) -> CheckRes
     """What is known before anything was fitted."""
     match = located.match
     if match is None:
-        judged = verdict.without_wcs(lacks_of_wcs(seen.frame), located.why_not)
+        judged = verdict.without_wcs(lacks_of_wcs(seen.frame), located.why_not, located.lacks)
         reason = "without a WCS no star can be looked up in a catalogue"
     else:
         judged = verdict.without_match(match, len(seen.stars))

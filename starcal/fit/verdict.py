@@ -89,7 +89,7 @@ DEBAYER_FIRST = (
 GO_ON_WITHOUT = "let `starcal run` colour the stars without calibration"
 
 
-def without_wcs(missing: str, tried: str = "") -> Verdict:
+def without_wcs(missing: str, tried: str = "", lacks: str = "") -> Verdict:
     """The verdict for a frame that does not say where it points.
 
     Parameters
@@ -98,11 +98,19 @@ def without_wcs(missing: str, tried: str = "") -> Verdict:
         What its header lacks.
     tried : str
         Why the hints that there were did not lead to a WCS; empty without hints.
+    lacks : str
+        What a header lacks that tells the place and not the scale; empty for any other.
 
     Returns
     -------
     Verdict
     """
+    if lacks:
+        return Verdict(
+            "undecided",
+            reasons=(f"no star can be looked up: {lacks}",),
+            next_steps=("say how large its pixels are: --scale ARCSEC", GO_ON_WITHOUT),
+        )
     if tried:
         return Verdict(
             "undecided",

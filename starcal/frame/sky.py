@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from astropy.coordinates import SkyCoord
 from astropy.io import fits
+from astropy.io.fits.verify import VerifyWarning
 from astropy.utils.exceptions import AstropyWarning
 from astropy.wcs import WCS, WCSSUB_CELESTIAL
 from astropy.wcs.utils import proj_plane_pixel_area
@@ -23,6 +24,7 @@ WCS_KEYS = re.compile(
 )
 SCALE_CARDS = re.compile(r"CD\d_\d$|CDELT\d$")
 SIP_KEYS = re.compile(r"[AB]_(ORDER|\d_\d)$")
+MENDED_CARD = re.compile(r"[Cc]ard '([^']+)'")
 DAY_ZERO = {"MJD-AVG": 2400000.5, "MJD-OBS": 2400000.5, "JD-OBS": 0.0, "JD": 0.0}
 DATE_KEYS = ("DATE-AVG", "DATE-OBS", "DATE-BEG", "DATE-END", *DAY_ZERO)
 ONE_SOLUTION_PX = 0.5  # solutions of one frame differ by a few tenths
@@ -45,7 +47,10 @@ def warnings_to(notes: list):
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         yield
+    notes += _said_of_cards(caught)
     for warning in caught:
+        if issubclass(warning.category, VerifyWarning):
+            continue
         if not issubclass(warning.category, AstropyWarning):
             warnings.warn_explicit(
                 warning.message, warning.category, warning.filename, warning.lineno
@@ -56,6 +61,19 @@ def warnings_to(notes: list):
             "made the change 'Set " not in text and text not in notes
         ):  # a date in two forms is no news
             notes.append(text)
+
+
+def _said_of_cards(caught) -> list[str]:
+    """One sentence on all the cards that a library has verified and mended."""
+    said = [str(w.message) for w in caught if issubclass(w.category, VerifyWarning)]
+    if not said:
+        return []
+    named = dict.fromkeys(name for text in said for name in MENDED_CARD.findall(text))
+    which = f" ({', '.join(named)})" if named else ""
+    return [
+        f"The header has cards that are not of the FITS standard{which}; they were read all the "
+        "same."
+    ]
 
 
 def card_value(header: fits.Header, key: str):

@@ -15,8 +15,11 @@ PLACE_WIDTHS, SCALE_SHARE = 0.5, 0.10  # how far hints may be off: frame widths,
 PLACE_ADVICE = "--ra and --dec (of the frame's middle, degrees)"
 SCALE_ADVICE = "--scale (arcsec a pixel)"
 HINTS_ADVICE = f"give {PLACE_ADVICE} and {SCALE_ADVICE}"
-SCALE_KEYS = "SECPIX", "SECPIX1", "PIXSCALE", "PIXSCAL", "PIXSCAL1", "SCALE"  # arcsec a pixel
-PIXEL_KEYS = "XPIXSZ", "PIXSIZE1"  # micrometres, to go with FOCALLEN
+# arcsec a pixel
+SCALE_KEYS = "SECPIX", "SECPIX1", "PIXSCALE", "PIXSCAL", "PIXSCAL1", "PIXSCALX", "SCALE"
+STEP_KEYS = "CDELT1", "CDELT2"  # degrees a pixel; 1 where nobody has filled it in
+MATRIX_KEYS = "CD1_1", "CD1_2", "CD2_1", "CD2_2"  # the same, turned
+PIXEL_KEYS = "XPIXSZ", "PIXSIZE1", "PIXSIZE"  # micrometres, to go with FOCALLEN
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,8 +87,9 @@ def hints_from_header(
     header : Header
         RA, DEC or OBJCTRA, OBJCTDEC: numbers are degrees, sexagesimal texts are hours and degrees;
         precessed where EQUINOX is not 2000. One of `SCALE_KEYS`, arcsec; or FOCALLEN, mm, with
-        XPIXSZ, micrometres. Some software counts binning into XPIXSZ and some does not; with
-        XBINNING above 1 both scales are kept, and the stars decide.
+        XPIXSZ, micrometres; or what there is of a WCS: CDELT1 or the CD matrix, degrees. Some
+        software counts binning into XPIXSZ and some does not; with XBINNING above 1 both scales are
+        kept, and the stars decide.
     ra, dec : float or str, optional
         As in the header; ICRS.
     scale_arcsec : float, optional
@@ -116,7 +120,7 @@ def hints_from_header(
 def _lacking(place, scale) -> str:
     """What is missing, and what to type: nothing that is known already."""
     no_place = "place (RA, DEC or OBJCTRA, OBJCTDEC)"
-    no_scale = f"scale ({', '.join(SCALE_KEYS)}, or FOCALLEN and XPIXSZ)"
+    no_scale = f"scale ({', '.join(SCALE_KEYS)}, CDELT1, or FOCALLEN and XPIXSZ)"
     if scale is not None:
         what, advice = no_place, f"give {PLACE_ADVICE}"
     elif place is not None:
@@ -223,11 +227,22 @@ def _scale_of(header):
     )
     pixel_um = _header_number(header, pixel_key)
     if not (focal_mm and pixel_um and 0 < pixel_um / focal_mm < 10):
-        return None
+        return _scale_of_wcs_cards(header)
     scale = float(np.degrees(pixel_um * 1e-3 / focal_mm) * 3600)
     binning = _header_number(header, "XBINNING") or 1
     scales = (scale, scale * binning) if 1 < binning <= 8 else (scale,)
     return scales, f"FOCALLEN, {pixel_key}" + (", XBINNING" if len(scales) > 1 else "")
+
+
+def _scale_of_wcs_cards(header):
+    """Of a WCS that lacks the rest: its steps or its matrix alone."""
+    for key in STEP_KEYS:
+        step_deg = abs(_header_number(header, key) or 0.0)
+        if 0 < step_deg < 1:
+            return (3600 * step_deg,), key
+    across, skew, other, down = (_header_number(header, key) or 0.0 for key in MATRIX_KEYS)
+    area_deg2 = abs(across * down - skew * other)
+    return ((3600 * area_deg2**0.5,), "CD matrix") if 0 < area_deg2 < 1 else None
 
 
 def _header_number(header, key) -> float | None:

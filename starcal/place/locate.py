@@ -51,6 +51,8 @@ class Located:
         What was done, in plain sentences.
     why_not : str
         Why hints did not lead to a WCS; empty without hints.
+    lacks : str
+        What a header that tells the place alone lacks of hints, and what to type; else empty.
     """
 
     how: str
@@ -62,6 +64,7 @@ class Located:
     distortion: str = PLATE_LEVELS[0]
     notes: tuple[str, ...] = ()
     why_not: str = ""
+    lacks: str = ""
 
 
 def locate(stars: Table, frame: Frame, source: Source, hints: Hints | None = None) -> Located:
@@ -91,7 +94,7 @@ def locate(stars: Table, frame: Frame, source: Source, hints: Hints | None = Non
     try:
         hints = hints or hints_from_header(frame.header)
     except NoWCSError:
-        return Located(how="nowhere", why_not=lacks_only_scale(frame.header))
+        return Located(how="nowhere", lacks=lacks_only_scale(frame.header))
     solution = _solved(task, hints)
     if solution.wcs is None:
         return Located(how="nowhere", why_not=solution.message)

@@ -136,6 +136,7 @@ def test_sho_stars_are_nearly_all_impossible():
     )  # the range of SHO rows in SCIENCE 3.3
 
 
+@pytest.mark.slow
 def test_hoo_stars_are_cyan():
     # SCIENCE 3.3: HOO is cyan, Duv of a sun +0.036; late M stars, bright in H-alpha only, are red
     result = audit_picture(hoo()[1])
@@ -144,6 +145,7 @@ def test_hoo_stars_are_cyan():
     assert result.kinds["green"] >= 0.85 * result.n_impossible
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["cygnus-camera", "cassiopeia-few", "orion-unsolved"])
 def test_calibrated_broadband_frames_are_clean(name):
     # real stars: |Duv| at most 0.0056 (SCIENCE 5.2); through real channels with true gains at most 2 % may pass 0.012
@@ -429,6 +431,7 @@ def test_late_m_stars_may_be_green_if_the_catalogue_says_so():
     assert audit_picture(pixels, known=known).share_impossible == 0
 
 
+@pytest.mark.slow
 def test_result_turns_into_json_and_text():
     result = linear_audit("cepheus-sho")
     told = json.loads(json.dumps(result.to_dict(), allow_nan=False))

@@ -90,6 +90,7 @@ def test_a_cone_holds_the_stars_that_a_search_of_the_whole_table_finds(
     np.testing.assert_array_equal(stars.hip, whole_sky.hip[expected])
 
 
+@pytest.mark.slow
 def test_a_cone_at_another_epoch_holds_the_stars_that_are_there_then(
     whole_sky, whole_sky_vectors
 ):

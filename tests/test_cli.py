@@ -340,6 +340,7 @@ def test_a_written_wcs_harms_no_other_file(folder, tmp_path, capsys):
     assert leaving.value.code == 2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("mirrored", [False, True])
 def test_the_wcs_of_a_tiff_goes_round(tmp_path, capsys, mirrored):
     """Rows of a TIFF are turned over in reading; its WCS is told of the frame as it then is."""
@@ -392,6 +393,7 @@ def test_too_few_stars_to_solve_by_say_which_catalogue_to_name(tmp_path, monkeyp
 # --- joining ----------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("off_px", "status"), [(0.3, 0), (0.7, 1)])
 def test_layers_of_different_places_are_not_joined(folder, tmp_path, capsys, off_px, status):
     stem = str(tmp_path / "broad")

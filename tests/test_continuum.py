@@ -109,6 +109,7 @@ def test_filter_keywords_name_the_lines(words, lines):
     assert relations.lines_in_header(header) == lines
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("mapping", ["SHO", "OHS", "HOS"])
 @pytest.mark.parametrize("matched", [0, 3, 40])
 def test_the_stars_themselves_tell_which_channel_is_the_blue_line(mapping, matched):
@@ -153,6 +154,7 @@ def test_the_gradient_is_that_of_the_probability():
         assert (up - down) / 2e-4 == pytest.approx(gradient[i], rel=2e-3, abs=2e-3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("mapping", ["SHO", "HOO", "HOS", "OHS"])
 def test_b_v_comes_out_as_well_as_published_spectra_allow(mapping):
     """0.106 mag rms is what one continuum ratio leaves of B-V over spectral types O to M2 at 3 nm
@@ -170,6 +172,7 @@ def test_b_v_comes_out_as_well_as_published_spectra_allow(mapping):
     assert 0.5 < np.sqrt(np.mean(np.concatenate(pull) ** 2)) < 1.2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("mapping", ["SHO", "HOO"])
 def test_one_to_four_clean_stars_serve(mapping):
     """The slope is known from real filters, so few stars fix the zero point."""
@@ -185,6 +188,7 @@ def test_one_to_four_clean_stars_serve(mapping):
         assert np.median(error) < 0.5 * np.median(uniform)
 
 
+@pytest.mark.slow
 def test_the_order_of_the_channels_does_not_matter():
     field = Field("SHO", seed=5)
     one = field.colours().bv_mag
@@ -192,6 +196,7 @@ def test_the_order_of_the_channels_does_not_matter():
     np.testing.assert_allclose(turned, one, atol=0.01)  # mag; the fit stops within that
 
 
+@pytest.mark.slow
 def test_outliers_do_not_pull():
     """Three of forty catalogue entries are another star's, 2 mag off; the colours stay within the
     noise of what they were."""
@@ -390,6 +395,7 @@ def test_without_a_catalogue_the_field_is_put_in_order_and_said_to_be_a_guess():
     assert np.corrcoef(made.bv_mag[placed], field.bv[placed])[0, 1] > 0.85
 
 
+@pytest.mark.slow
 def test_one_source_alone_is_one_source():
     field = Field("SHO", seed=11)
     catalogue, continuum = field.colours("catalogue"), field.colours("continuum")

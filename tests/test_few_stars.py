@@ -190,6 +190,7 @@ def test_stars_on_nebula_are_found_and_knots_are_not(name):
     )  # one star twice would make a hole in the starless frame
 
 
+@pytest.mark.slow
 def test_flux_errors_are_honest_on_nebula():
     """Pulls of the fluxes of lone stars against truth times the enclosed share; a ring round the
     aperture alone gives an rms of 4 to 5 here, as it does not know how the nebula bends under the

@@ -191,6 +191,7 @@ WAYS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("way", WAYS)
 def test_the_nebulas_place_is_found(way):
     """0.3 px is what stars may be off before a double edge shows (a tenth of a usual FWHM)."""
@@ -208,6 +209,7 @@ def test_the_nebulas_place_is_found(way):
     assert found.unchanged == (way == "as it was")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [2, 3, 4])
 def test_another_nebula_is_refused(seed):
     pytest.importorskip("cv2")
@@ -368,6 +370,7 @@ def test_without_its_starless_frame_the_message_says_what_to_type(split_files, t
     assert join_pictures(starless, alone, moved="none").how == "add"
 
 
+@pytest.mark.slow
 def test_a_nebula_of_another_size_needs_looking_for(split_files, tmp_path):
     write_fits(
         tmp_path / "small.fits", read_frame(split_files / "starless.fits").pixels[:, 20:, 30:]
@@ -389,6 +392,7 @@ def test_another_starless_frame_of_that_name_is_not_believed(split_files, tmp_pa
         join_pictures(split_files / "starless.fits", tmp_path / "stars.fits")
 
 
+@pytest.mark.slow
 def test_what_a_split_leaves_is_put_together_again(tmp_path, capsys):
     """The star layer names its starless frame, so that nothing has to be typed."""
     scene = make_scene(ra_deg=305.0, dec_deg=40.0, shape=(240, 320), scale_arcsec=6.0, seed=2)
@@ -404,6 +408,7 @@ def test_what_a_split_leaves_is_put_together_again(tmp_path, capsys):
     assert whole == pytest.approx(fits.getdata(tmp_path / "frame.fits"), abs=1e-6, nan_ok=True)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("space", ["srgb", "adobergb"])
 def test_a_tiff_comes_back_as_a_tiff_of_its_depth_and_profile(
     split_files, tmp_path, capsys, space

@@ -158,6 +158,7 @@ def test_gains_of_scaled_channels_scale():
 # --- honest errors ----------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("n", "settings"),
     [

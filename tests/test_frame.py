@@ -1189,6 +1189,7 @@ def run_python(code, *arguments):
     )
 
 
+@pytest.mark.slow
 def test_real_limit_of_the_file_size(tmp_path):
     code = """
 import resource, sys, numpy as np
@@ -1205,6 +1206,7 @@ except OSError as error:
     assert os.listdir(tmp_path) == []
 
 
+@pytest.mark.slow
 def test_killed_before_the_rename_leaves_the_old_output(tmp_path):
     path = tmp_path / "a.fits"
     write_fits(path, colour_data())

@@ -103,7 +103,13 @@ class Case:
         return self.split.footprint & ~self.under(saturated)
 
 
-@pytest.fixture(scope="module", params=KINDS)
+ONE, *OTHERS = KINDS  # the others tell the same of other profiles, and take their time
+
+
+@pytest.fixture(
+    scope="module",
+    params=[ONE, *(pytest.param(kind, marks=pytest.mark.slow) for kind in OTHERS)],
+)
 def case(request):
     return Case(field(**KINDS[request.param]))
 
@@ -241,6 +247,7 @@ def star_grid(n=7, step=24, jitter=0.5, seed=1):
     return x.ravel(), y.ravel()
 
 
+@pytest.mark.slow
 def test_a_saturated_star_leaves_neither_ring_nor_hole():
     x, y = star_grid()
     keep = np.hypot(x - 84, y - 84) > 40
@@ -260,6 +267,7 @@ def test_a_saturated_star_leaves_neither_ring_nor_hole():
     np.testing.assert_array_equal(split.starless + split.stars, pixels)
 
 
+@pytest.mark.slow
 def test_a_knot_of_nebula_stays():
     """Three times as wide as a star: it is found as a peak, and must not be taken for one."""
     x, y = star_grid()
@@ -301,6 +309,7 @@ def test_no_star_at_all():
     assert not split.footprint.any()
 
 
+@pytest.mark.slow
 def test_stars_at_the_edge_and_pixels_without_data():
     x, y = star_grid()
     pixels, truth = plain(
@@ -325,6 +334,7 @@ def test_few_stars_are_split_with_a_plain_profile():
     assert np.median(error) < 1.5
 
 
+@pytest.mark.slow
 def test_a_table_of_another_frame_is_refused():
     x, y = star_grid()
     pixels, _ = plain(x, y, np.full(len(x), 1.0))
@@ -336,6 +346,7 @@ def test_a_table_of_another_frame_is_refused():
     layers.split(smaller, measure_stars(smaller))  # as advised
 
 
+@pytest.mark.slow
 def test_input_is_not_changed_and_any_float_will_do():
     x, y = star_grid()
     pixels, _ = plain(x, y, np.full(len(x), 1.0))

@@ -50,6 +50,9 @@ def write_scene(path: Path, **settings) -> Path:
     return path
 
 
+SLOW_FIXTURES = {"recoloured"}
+
+
 @pytest.fixture(scope="module")
 def broad(tmp_path_factory) -> Path:
     return write_scene(tmp_path_factory.mktemp("broad") / "broad.fits")
@@ -361,6 +364,7 @@ def test_of_an_earlier_run_nothing_is_left_but_the_users_own_files_are(broad, sh
     assert (folder / "notes.txt").read_text() == "mine"
 
 
+@pytest.mark.slow
 def test_a_run_that_cannot_leaves_no_folder(broad, tmp_path, frame_of):
     few = make_scene(**FIELD | {"shape": (240, 330)})
     with pytest.raises(TooFewStars, match="use --model gains"):
@@ -408,6 +412,7 @@ def test_the_report_holds_result_json(rescued, recoloured):
         )
 
 
+@pytest.mark.slow
 def test_nan_and_borders_do_not_spoil_the_fit(broad):
     frame = starcal.read_frame(broad)
     pixels = frame.pixels.copy()
@@ -451,6 +456,7 @@ def test_results_print_and_show(rescued, tmp_path):
     )
 
 
+@pytest.mark.slow
 def test_a_star_layer_gives_the_gains_of_its_frame(broad, tmp_path):
     """Most of a star layer is exactly black; the stars on it are the same."""
     frame = starcal.read_frame(broad)

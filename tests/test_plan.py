@@ -569,6 +569,7 @@ def test_too_few_stars_and_a_wider_field_helps():
     assert plan_at((190.0, 27.0), Kit(focal_mm=advised, aperture_mm=250.0)).main.frames
 
 
+@pytest.mark.slow
 def test_too_wide_a_field_is_refused_and_the_advice_helps(capsys):
     words = [
         "plan",
@@ -683,6 +684,7 @@ def test_the_chart_shows_every_star_once_where_it_is(cygnus):
     assert axes.get_ylim()[0] < axes.get_ylim()[1]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("place", "kit"), [(CYGNUS, REFRACTOR), (PLACES["pole"], LENS), ((83.8, -5.4), REFRACTOR)]
 )

@@ -73,6 +73,7 @@ def flux_errors(seed, **field):
     return error.ravel(), np.tile(far[use], 3), split
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2])
 def test_fluxes_where_the_width_grows_to_a_corner(seed):
     """Issue 11, section 3: scatter 3 %, 90 % within 7 %; nothing in the corner that is not
@@ -84,6 +85,7 @@ def test_fluxes_where_the_width_grows_to_a_corner(seed):
     assert abs(np.median(error[far > 0.75])) < 0.02
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("ratio", "profile"), [(0.7, {}), (0.5, {}), (0.7, {"halo": 0.1})])
 def test_fluxes_of_stars_drawn_out(ratio, profile):
     """Issue 11: a bias of 2 %; the halo is no Moffat profile, and a share of it lies under the
@@ -151,6 +153,7 @@ def test_the_mode_is_not_drawn_by_knots():
     assert half_sample_mode(values) == pytest.approx(1.0, abs=0.02)
 
 
+@pytest.mark.slow
 def test_the_map_shows_where_stars_are_wide_and_how_they_lie():
     """FWHM 2.8 px in the near corner; 0.6 rad is the angle of all long axes."""
     _, _, split = flux_errors(8, grow=0.4, ratio=0.7)

@@ -297,6 +297,7 @@ def as_shown(text):
 # --- the report -------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_every_kind_of_result_has_a_page(any_result, tmp_path):
     page = page_of(tmp_path, any_result, before=a_picture(BEFORE), after=a_picture(AFTER))
     shown = page.text.replace(" ", "")
@@ -332,6 +333,7 @@ def assert_nothing_is_fetched(page):
     assert "@import" not in page.source
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["rescue", "no", "undecided"])
 def test_the_verdict_comes_first_in_words(kind, tmp_path):
     page = page_of(tmp_path, KINDS[kind]())
@@ -351,6 +353,7 @@ def test_the_numbers_of_the_fit_are_on_the_page(tmp_path):
     assert "Hoeg et al. 2000" in page.text
 
 
+@pytest.mark.slow
 def test_gains_that_were_not_applied_are_called_so(tmp_path):
     page = page_of(tmp_path, KINDS["no"]())
     assert "gains, not applied" in page.text
@@ -402,6 +405,7 @@ def test_every_setting_has_its_words():
     assert {field.name for field in dataclasses.fields(Settings)} == set(listing.SETTING_TEXTS)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["Tycho-2", *NAMES.values()])
 def test_every_catalogue_is_acknowledged(name, tmp_path):
     """Authors and year, and for Gaia the words its consortium asks for (NOTICE.md)."""
@@ -428,6 +432,7 @@ def test_texts_cannot_break_the_page(tmp_path):
     assert json.loads(page.data) == record
 
 
+@pytest.mark.slow
 def test_a_file_name_that_is_not_unicode_spoils_no_output(tmp_path):
     result = dataclasses.replace(
         fitted_result(), frame="m\udcff31.fits"
@@ -462,6 +467,7 @@ def decoded(image):
     )
 
 
+@pytest.mark.slow
 def test_pictures_are_shown_with_row_0_at_the_bottom(tmp_path):
     before = a_picture((0, 0, 0))
     before[:, :100] = 1
@@ -471,6 +477,7 @@ def test_pictures_are_shown_with_row_0_at_the_bottom(tmp_path):
     assert whole[50].mean() < 5
 
 
+@pytest.mark.slow
 def test_crops_are_the_pixels_themselves(tmp_path):
     result = fitted_result()
     noise = np.random.default_rng(1).integers(0, 256, (3, *SHAPE)).astype(np.float32)
@@ -665,6 +672,7 @@ def test_five_stars_of_nearly_one_colour_can_be_drawn():
     axes[0].figure.savefig(io.BytesIO(), format="png")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("module", "unwanted"),
     [

@@ -184,6 +184,7 @@ def frame(scene_of, frame_of):
     return frame_of(scene_of(seed=1, scale_arcsec=4.0, faint_to_mag=13.5), name="<field>.fits")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("make", "captions"),
     [
@@ -213,6 +214,7 @@ def test_an_audit_in_a_notebook(frame):
     assert "<b>" not in text
 
 
+@pytest.mark.slow
 def test_recoloured_stars_are_drawn_by_source(frame):
     made = starcal.recolour_stars(frame)
     axes = made.plot_map(Figure().subplots())
@@ -243,6 +245,7 @@ def as_it_is(stars):
     return stars.colnames, [np.asarray(stars[name]).tobytes() for name in stars.colnames]
 
 
+@pytest.mark.slow
 def test_a_result_never_changes_after_it_was_handed_out(solved, scene_of, frame_of):
     """Not by a refit with other stars, nor by colouring its stars twice in different ways."""
     scene = scene_of(

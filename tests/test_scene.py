@@ -612,7 +612,7 @@ def test_settings_that_make_no_frame_are_refused(wrong, message, cure):
 def test_demo_scenes(monkeypatch):
     monkeypatch.setattr(
         sky,
-        "catalogue_stars",
+        "stars_of_sky",
         lambda setup: scattered_stars(setup.ra_deg, setup.dec_deg, 0.5, 80),
     )
     demos = dict(examples.demo_scenes())
@@ -629,6 +629,7 @@ def test_demo_scenes(monkeypatch):
         assert made.pixels.max() <= 1
 
 
+@pytest.mark.slow
 def test_the_demo_star_frame_shows_the_stars_of_the_narrowband_frame():
     demos = dict(examples.demo_scenes())
     nebula, stars = (

@@ -219,6 +219,7 @@ STAYING = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("catalogue", ["gaia", "apass"])
 @pytest.mark.parametrize("fault", STAYING)
 def test_a_fault_that_stays_is_an_error_that_says_what_to_type(fake, catalogue, fault):

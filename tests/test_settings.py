@@ -48,6 +48,9 @@ SHO = {
 }
 
 
+SLOW_FIXTURES = {"by_hand"}
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     folder = tmp_path_factory.mktemp("settings")
@@ -112,6 +115,7 @@ def test_a_wrong_star_left_out_mends_the_gains(folder, broad):
     assert abs(pulled.gains[2] - clean.gains[2]) > 1e-3
 
 
+@pytest.mark.slow
 def test_a_star_left_out_is_out_of_the_continuum_relation(folder, sho):
     made = recolour_stars(folder / "sho.fits")
     row = int(np.argmax(made.colours.source == "catalogue+continuum"))
@@ -134,6 +138,7 @@ def test_leaving_out_too_many_leaves_no_fit(broad):
 # --- routes by hand ---------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_one_source_alone(folder):
     catalogue, continuum = (
         recolour_stars(folder / "sho.fits", route=route) for route in ("catalogue", "continuum")
@@ -144,6 +149,7 @@ def test_one_source_alone(folder):
     assert catalogue.check.route_reason.startswith("asked for by --route catalogue; ")
 
 
+@pytest.mark.slow
 def test_a_source_that_no_star_has_is_refused_and_best_helps(folder):
     frame = starcal.read_frame(folder / "sho.fits")
     for card in ("CTYPE1", "CTYPE2", "RA", "DEC", "OBJCTRA", "OBJCTDEC"):
@@ -155,6 +161,7 @@ def test_a_source_that_no_star_has_is_refused_and_best_helps(folder):
     assert len(recolour_stars(folder / "nowhere.fits", route="best").colours.source)
 
 
+@pytest.mark.slow
 def test_run_obeys_the_route(folder, tmp_path):
     """A frame that gains rescue may have its stars coloured one by one all the same."""
     done = starcal.run(folder / "broad.fits", tmp_path / "a", route="palette")
@@ -173,6 +180,7 @@ def test_gains_against_the_verdict(folder, tmp_path):
         recolour_stars(folder / "sho.fits", route="gains")
 
 
+@pytest.mark.slow
 def test_gains_say_what_they_cannot_do(folder, tmp_path):
     done = starcal.run(folder / "broad.fits", tmp_path / "a", route="gains", warmth=1.5)
     assert any("gains leave them as they come" in note for note in done.check.notes)
@@ -185,6 +193,7 @@ def test_choices_that_make_no_sense():
         Choices(star_brightness=0.0)
 
 
+@pytest.mark.slow
 def test_star_brightness_multiplies_the_layer(folder):
     plain, bright = (
         recolour_stars(folder / "sho.fits", star_brightness=factor) for factor in (1.0, 1.5)
@@ -196,6 +205,7 @@ def test_star_brightness_multiplies_the_layer(folder):
 # --- what stars give of a view ----------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("step", [1, 2, 3])
 def test_shares_times_colours_are_the_layer_of_a_view(folder, sho, step):
     """The mean of squares of pixels, of a window whose sides are no multiples of them."""
@@ -305,6 +315,7 @@ def test_every_choice_is_in_the_result(by_hand):
     assert len(known["leave_out"]) == 1
 
 
+@pytest.mark.slow
 def test_what_is_typed_goes_before_settings(by_hand, tmp_path):
     arguments = [
         "run",
@@ -320,6 +331,7 @@ def test_what_is_typed_goes_before_settings(by_hand, tmp_path):
     assert (known.warmth, known.saturation, len(known.leave_out)) == (1.0, 0.8, 2)
 
 
+@pytest.mark.slow
 def test_frame_and_results_may_be_moved_together(by_hand, folder, tmp_path):
     shutil.copytree(folder, tmp_path / "moved")
     known = read_settings(tmp_path / "moved" / "hand" / "result.json")

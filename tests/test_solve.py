@@ -213,6 +213,7 @@ def test_hints_that_are_none(wrong):
 # --- solving ----------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("mirrored", [False, True])
 @pytest.mark.parametrize("name", FIELDS)
 def test_fields_are_solved_from_hints_far_off(name, mirrored):
@@ -248,6 +249,7 @@ def test_fields_are_solved_from_hints_far_off(name, mirrored):
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scale", [0.9, 1.1])
 def test_a_scale_off_by_ten_per_cent_either_way(scale):
     setup = Setup(shape=SHAPE, rotation_deg=10.0, **CYGNUS)
@@ -265,6 +267,7 @@ def test_the_stars_decide_how_binning_was_meant():
     assert solution.scale_arcsec == pytest.approx(5.0, rel=1e-3)
 
 
+@pytest.mark.slow
 def test_the_same_stars_in_another_order_give_the_same_wcs():
     setup = Setup(shape=SHAPE, **CYGNUS)
     xy, mag = star_list(setup)
@@ -273,6 +276,7 @@ def test_the_same_stars_in_another_order_give_the_same_wcs():
     np.testing.assert_allclose(first.wcs.wcs.cd, again.wcs.wcs.cd, rtol=1e-12)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("mirrored", [False, True])
 def test_a_rendered_frame_end_to_end(scene_of, mirrored):
     scene = scene_of(
@@ -334,6 +338,7 @@ def test_nothing_wrong_is_believed(kind, seed):
     assert f"{len(xy)} detections" in solution.message
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("count", [0, 1, 3, 4])
 def test_few_stars_are_said_to_be_too_few(count):
     setup = Setup(shape=SHAPE, **CYGNUS)
@@ -363,6 +368,7 @@ def spoiled(wcs, away_px=(40.0, -30.0), turn_deg=3.0, scale=1.03):
     return poor
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", FIELDS)
 @pytest.mark.parametrize("sign", [1, -1])
 def test_a_poor_wcs_is_put_right(name, sign):
@@ -375,6 +381,7 @@ def test_a_poor_wcs_is_put_right(name, sign):
     assert solution.scatter_px < 0.5
 
 
+@pytest.mark.slow
 def test_a_wcs_of_the_wrong_field_or_parity_is_not_put_right():
     setup = Setup(shape=SHAPE, **CYGNUS)
     stars = star_list(setup)
@@ -416,6 +423,7 @@ def test_inverse_terms_undo_the_distortion():
     )  # the inverse is a polynomial only nearly
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(5))
 def test_noise_is_not_taken_for_distortion(seed):
     setup = Setup(shape=SHAPE, **CYGNUS)
@@ -460,6 +468,7 @@ def matched(wcs, xy, mag, setup, shape=SHAPE):
     return match_catalogue(xy, mag, wcs, shape, catalogue, setup.scale_arcsec), catalogue
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("cut_px", [0, 520])
 def test_residual_distortion_is_fitted_from_the_pairs(cut_px):
     """One per cent of barrel, 2 px at a quarter of the field, 9 in the corners, on the whole frame
@@ -534,6 +543,7 @@ def poor_frame(scene_of, frame_of):
     return truth, make
 
 
+@pytest.mark.slow
 def test_a_frame_with_a_poor_wcs_is_rescued_and_says_what_was_wrong(poor_frame):
     """What was put in: 40, -30 px about the reference pixel, so up to 4 px more at the middle; 3
     degrees, 3 %."""
@@ -557,6 +567,7 @@ def test_a_frame_with_a_poor_wcs_is_rescued_and_says_what_was_wrong(poor_frame):
     assert frame.header.tostring() == header
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "limit",
     [
@@ -591,6 +602,7 @@ def test_a_frame_within_reach_keeps_its_wcs_and_says_its_error(poor_frame):
     assert error_px(found.wcs, poor_frame[0]) < 0.2
 
 
+@pytest.mark.slow
 def test_a_lens_that_bends_is_seen_by_a_check(scene_of):
     """A picture warped by one per cent of barrel; its header has a straight WCS."""
     scene = scene_of(

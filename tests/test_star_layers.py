@@ -46,6 +46,7 @@ def test_a_frame_with_a_sky_is_no_layer(scene):
     assert not frame_noise(scene.pixels).empty_sky
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("level", LEVELS)
 def test_a_layer_is_calibrated_as_its_frame(scene, level, frame_of):
     """Truth: the gains that the scene's channels need, at 5 %: the cut takes a little of each

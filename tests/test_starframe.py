@@ -135,7 +135,10 @@ def case_of(kind):
     )
 
 
-@pytest.fixture(params=KINDS)
+ONE, *OTHERS = KINDS  # the others tell the same of other profiles, and take their time
+
+
+@pytest.fixture(params=[ONE, *(pytest.param(kind, marks=pytest.mark.slow) for kind in OTHERS)])
 def case(request):
     return case_of(request.param)
 
@@ -222,6 +225,7 @@ def test_stars_are_where_they_are_and_have_their_light_and_colour(case):
     assert uv.max() < 0.01  # half of what is just noticed between two stars
 
 
+@pytest.mark.slow
 def test_nebula_of_the_star_frame_stays_out():
     """A broadband frame shows the nebula as well, another one here than in the nebula frame: only
     its stars are wanted.

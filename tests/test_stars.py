@@ -419,6 +419,7 @@ def found_and_false(scene, snr=10):
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("nebula_electrons", "complete", "most_false", "most_clean_false"),
     [(0.0, 0.98, 0.02, 0.01), (3e3, 0.9, 0.05, 0.02), (3e4, 0.6, 0.25, 0.1)],

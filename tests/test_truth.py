@@ -302,6 +302,7 @@ def test_flags_of_the_truth(scene_of, frame_of):
     assert np.count_nonzero(found.stars["flags"] & Flag.SATURATED) >= 0.9 * len(clipped)
 
 
+@pytest.mark.slow
 def test_a_noisier_catalogue_does_not_flatten_the_colour_terms(scene_of, frame_of):
     """Truth: the scene's slopes at B-V 0.65. A fit that knew nothing of catalogue errors would lose
     a fifth at 0.17 mag of error on 0.35 of spread; 12 frames tell the mean ratio to 4 %."""
@@ -385,6 +386,7 @@ def test_sky_can_be_kept(calibrated, frame_of):
     np.testing.assert_array_equal(kept.sky_offset, 0)
 
 
+@pytest.mark.slow
 def test_matrix_on_a_frame(scene_of, frame_of):
     """A colour camera's channels overlap: the matrix brings stars nearer to their true colours than
     gains do."""
@@ -419,6 +421,7 @@ def test_matrix_with_too_few_stars_says_so(scene_of, frame_of):
     assert starcal.check(frame, model="gains").fit is not None  # what the message advises
 
 
+@pytest.mark.slow
 def test_calibrate_refuses_what_cannot_be_calibrated(scene_of, frame_of):
     sho = frame_of(
         scene_of(

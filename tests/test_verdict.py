@@ -253,6 +253,7 @@ def test_more_scatter_in_the_stars_never_leads_to_rescue():
 # --- which systems can be rescued -------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("width_nm", [3, 7])
 @pytest.mark.parametrize("system", ["SHO", "HOO", "HOS", "OHS", "copy"])
 def test_narrowband_and_copied_channels_are_never_rescued(system, width_nm):

@@ -70,6 +70,9 @@ CAMERA = {
 LOST = CAMERA | {"with_wcs": False, "shape": (160, 240)}
 
 
+SLOW_FIXTURES = {"sho", "address", "browser"}
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory, scene_of):
     folder = tmp_path_factory.mktemp("view")
@@ -215,6 +218,7 @@ def test_black_point_and_stretch_change_the_look_alone(sho):
         assert dark < plain < bright
 
 
+@pytest.mark.slow
 def test_a_route_without_stars_is_refused_before_the_page_opens(folder):
     with pytest.raises(TooFewStars, match="use --route best"):
         open_job(Settings(frame=str(folder / "lost.fits"), route="catalogue"))
@@ -269,6 +273,7 @@ def test_chromaticities_come_nearer_to_those_of_real_stars(camera):
     assert ends["u"][0] < points.locus_of(camera.check)["u"].min() < ends["u"][1]
 
 
+@pytest.mark.slow
 def test_a_frame_without_a_fit_has_empty_plots(folder):
     job = open_job(Settings(frame=str(folder / "lost.fits")))
     columns = points.columns_of(cure_of(job, job.check, Settings()))
@@ -342,6 +347,7 @@ def starcal(*words, code="from starcal.cli.main import main; sys.exit(main())"):
     )
 
 
+@pytest.mark.slow
 def test_without_bokeh_one_line_says_what_to_type(folder):
     answer = starcal(
         "view",
@@ -449,6 +455,7 @@ def test_only_who_has_the_token_is_answered(address):
     assert asked(address, "/ws", **WEBSOCKET)[0] == 403
 
 
+@pytest.mark.slow
 def test_only_the_machine_itself_and_its_own_page_are_answered(address):
     """Another page may send requests here, and let a name of its own point to this machine."""
     host = urlsplit(address).netloc
@@ -761,6 +768,7 @@ def opened(browser, address) -> None:
     )
 
 
+@pytest.mark.slow
 def test_the_page_in_a_browser(browser, address, folder):
     """Load, drag, zoom, brush, click, leave out, refit, undo, colours, save; then the command line
     does the same."""
@@ -944,6 +952,7 @@ def test_the_page_in_a_browser(browser, address, folder):
     ] == []
 
 
+@pytest.mark.slow
 def test_a_small_window_and_a_frame_without_a_fit_in_a_browser(browser, folder):
     """The picture has the room and files can be saved; what needs a fit is off; the page says when
     its server ends."""

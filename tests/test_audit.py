@@ -154,6 +154,7 @@ def test_calibrated_broadband_frames_are_clean(name):
     assert result.share_impossible <= 0.02
 
 
+@pytest.mark.slow
 def test_uncalibrated_camera_frame_is_green():
     # the demo leaves green 1 / 0.62 and 1 / 0.78 too strong (q = -1.37 * -2.5 log10 of that: far beyond 0.35 mag)
     result = linear_audit("cygnus-camera")
@@ -192,6 +193,7 @@ def test_noise_makes_no_star_impossible():
     assert result.n_impossible <= max(1, 0.01 * result.n_judged)
 
 
+@pytest.mark.slow
 def test_a_star_in_a_green_nebula_is_not_green():
     y, x = np.mgrid[0:420, 0:560]
     cloud = 0.05 * (1 + 0.5 * np.sin(x / 60) * np.cos(y / 45))
@@ -239,6 +241,7 @@ def test_knots_of_a_nebula_are_not_judged(stretch):
     assert np.count_nonzero(result.impossible & ~there) == 0
 
 
+@pytest.mark.slow
 def test_errors_hold_on_a_nebula():
     # the demo's own stars, on structured nebula; blends and lines of real spectra add to what the error knows of
     scene = demo("orion-unsolved", calibrated=True)[0]
@@ -256,6 +259,7 @@ def test_errors_hold_on_a_nebula():
     assert np.mean(np.abs(pull[np.isfinite(pull)]) > 3) <= 0.05
 
 
+@pytest.mark.slow
 def test_half_of_the_stars_are_told_from_the_other_half():
     colours = field_colours(400)
     colours[::2] *= (1.0, 0.55, 1.0)  # green 45 % too weak: q -0.9 mag, Duv -0.03
@@ -505,6 +509,7 @@ def test_refusals_advise_what_works():
 # --- figures ----------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_figures_show_every_judged_star():
     result = linear_audit("cepheus-sho")
     for plot in (result.plot_chromaticity, result.plot_map):

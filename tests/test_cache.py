@@ -381,6 +381,7 @@ def test_a_file_that_may_not_be_removed(monkeypatch):
     assert cache.forget() == (field.path,)
 
 
+@pytest.mark.slow
 def test_the_cache_needs_no_network_client(folder):
     keep()
     code = (

@@ -99,6 +99,7 @@ def test_without_hints_it_is_said_what_to_type(folder, name, capsys):
     assert "not written" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_wrong_hints_solve_nothing(folder, capsys):
     wrong = ["--ra", "105.6", "--dec", "10", "--scale", "4"]
     assert main(["check", str(folder / "red.fits"), *wrong, "--json"]) == 0
@@ -151,6 +152,7 @@ def test_monos_without_a_wcs_are_put_together_and_solved(folder, truth, tmp_path
     assert json.loads(capsys.readouterr().out)["verdict"] == "rescue"
 
 
+@pytest.mark.slow
 def test_where_hints_do_not_fit_nothing_is_written_and_it_is_said(folder, tmp_path, capsys):
     out = tmp_path / "colour.fits"
     wrong = ["--ra", "105.6", "--dec", "10", "--scale", "4"]

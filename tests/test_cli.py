@@ -353,6 +353,7 @@ def test_the_wcs_of_a_tiff_goes_round(tmp_path, capsys, mirrored):
     assert again["gains"] == pytest.approx(solved["gains"], rel=1e-9)
 
 
+@pytest.mark.slow
 def test_too_few_stars_to_solve_by_say_which_catalogue_to_name(tmp_path, monkeypatch, capsys):
     """A frame of a quarter of a degree, of stars that only the service knows."""
     place = (195.0, 27.0)

@@ -325,6 +325,7 @@ def test_pixels_without_data_are_not_looked_at():
 # --- refusals ---------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_sizes_that_differ_need_stars_in_common_or_a_wcs(files, scene, tmp_path):
     cut = scene.pixels[1][:-10]
     small = mono(tmp_path / "small.fits", cut)
@@ -418,6 +419,7 @@ def turned(plane, degrees):
     return ndimage.rotate(plane, degrees, reshape=False, order=3, mode="nearest")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("move", "where"),
     [

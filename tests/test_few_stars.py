@@ -291,6 +291,7 @@ def test_places_that_cannot_show_a_star_of_their_own_are_not_free(sparse):
     )
 
 
+@pytest.mark.slow
 def test_what_the_search_misses_the_catalogue_places(scene_of, frame_of):
     """A strict search misses most; the catalogue's stars are measured all the same, counted apart,
     and used."""
@@ -312,6 +313,7 @@ def test_what_the_search_misses_the_catalogue_places(scene_of, frame_of):
 # --- real frames ------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "names", [("M67_R_wcs", "M67_V_wcs", "M67_B_wcs"), ("sdss_i", "sdss_r", "sdss_g")]
 )

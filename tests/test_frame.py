@@ -1275,6 +1275,7 @@ def test_real_cube():
     assert frame.epoch_yr == pytest.approx(1990.97, abs=0.005)
 
 
+@pytest.mark.slow
 @needs_real
 def test_real_files_without_wcs_have_old_dates():
     frame = read_channels(*(SHARED / f"M67_{band}_original_nowcs.fits" for band in "RVB"))

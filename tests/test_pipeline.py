@@ -238,6 +238,7 @@ def test_a_starless_frame_is_no_crash(tmp_path):
     assert done.check.route == "palette"
 
 
+@pytest.mark.slow
 def test_a_stretched_picture_is_refused_for_gains_unless_told(broad, tmp_path):
     frame = starcal.read_frame(broad)
     stretched = replace(

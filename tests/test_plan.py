@@ -926,6 +926,7 @@ def test_help_has_an_example(capsys):
     assert "example: starcal plan --for veil.fits" in capsys.readouterr().out
 
 
+@pytest.mark.slow
 def test_the_page_holds_all_it_shows(tmp_path, capsys):
     page = tmp_path / "plan.html"
     words = ["plan", "--ra", "305.6", "--dec", "40.3", "-o", str(page)]

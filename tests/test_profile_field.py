@@ -118,6 +118,7 @@ def test_single_stars_have_their_own_widths_and_angles():
     assert single.beta == pytest.approx(3.0, rel=0.03)
 
 
+@pytest.mark.slow
 def test_even_stars_have_an_even_field():
     """No slope is read into noise: the width is the same to 1 % over the frame."""
     _, _, split = flux_errors(5)
@@ -176,6 +177,7 @@ def test_a_profile_of_few_stars_is_said_to_be():
     assert "channel R rests on no star" in split.notes[0]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [10, 11])
 def test_cosmic_rays_and_hot_pixels_stay(seed):
     """Issue 11: 2 % of them taken for stars, so none of these; and all but 2 % of the stars are."""

@@ -862,6 +862,7 @@ WRITERS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", WRITERS)
 def test_an_existing_output_is_replaced_only_when_asked(name, tmp_path):
     path = tmp_path / name

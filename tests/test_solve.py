@@ -698,6 +698,7 @@ def own_table(tmp_path_factory):
     return path
 
 
+@pytest.mark.slow
 @needs_frames
 @pytest.mark.parametrize(("bands", "reach_px"), [("VVV", 0.75), ("RVB", 2.5)])
 def test_m67_is_solved_from_hints_with_a_table_of_ones_own(own_table, bands, reach_px):
@@ -719,6 +720,7 @@ def test_m67_is_solved_from_hints_with_a_table_of_ones_own(own_table, bands, rea
     assert found.match.credible
 
 
+@pytest.mark.slow
 def test_a_frame_whose_header_lacks_only_the_scale_is_asked_for_that(scene_of, frame_of):
     scene = scene_of(seed=1, scale_arcsec=4.0, faint_to_mag=13.5, with_wcs=False)
     header = Header({"RA": scene.setup.ra_deg, "DEC": scene.setup.dec_deg})

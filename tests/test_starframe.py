@@ -135,10 +135,10 @@ def case_of(kind):
     )
 
 
-ONE, *OTHERS = KINDS  # the others tell the same of other profiles, and take their time
+SLOW_FIXTURES = {"case"}
 
 
-@pytest.fixture(params=[ONE, *(pytest.param(kind, marks=pytest.mark.slow) for kind in OTHERS)])
+@pytest.fixture(params=KINDS)
 def case(request):
     return case_of(request.param)
 
@@ -357,6 +357,7 @@ def test_what_is_no_star_becomes_nebula_again(case):
 # --- registration -----------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_geometry_is_reported():
     coarse, fine = (case_of(kind).joined.registration for kind in KINDS)
     assert coarse.scale == pytest.approx(1.5, rel=1e-3)

@@ -70,7 +70,7 @@ CAMERA = {
 LOST = CAMERA | {"with_wcs": False, "shape": (160, 240)}
 
 
-SLOW_FIXTURES = {"sho", "address", "browser"}
+SLOW_FIXTURES = {"sho", "camera", "address", "browser"}
 
 
 @pytest.fixture(scope="module")

@@ -196,7 +196,7 @@ def run(
     progress("making the picture", 0.7)
     displayed = found.linearity.stretched and not choices.assume_linear
     if displayed and starless is None and star_frame is None:
-        made = _as_displayed(frame, found, choices)
+        made = as_displayed(frame, found, choices)
     else:
         frame = usable(frame, found, choices.assume_linear)
         made = _route_of_linear(frame, found, choices, starless, star_frame)
@@ -341,15 +341,48 @@ def _route_of_linear(
     return _by_star(frame, found, choices, starless, star_frame)
 
 
-def _as_displayed(frame: Frame, found: CheckResult, choices: Choices) -> _Made:
-    """A stretched picture: unchanged where its stars are possible and nobody asked for more."""
+def as_displayed(frame: Frame, found: CheckResult, choices: Choices) -> _Made:
+    """What is made of a stretched picture: nothing where its stars are possible and nobody asked
+    for more.
+
+    Parameters
+    ----------
+    frame : Frame
+        Of display values.
+    found : CheckResult
+        Of the frame.
+    choices : Choices
+
+    Returns
+    -------
+    _Made
+
+    Raises
+    ------
+    NotLinearError
+        A route was asked for that needs linear light.
+    HarmError
+        No fewer stars would be impossible than are now.
+    """
     before = _audited(frame.pixels, "before", found, stretched=True)
     if choices.route == "best" and all_possible(before):
         return _unchanged(frame, found, before)
     made = recolour_picture(relocated(frame, found), found, choices)
+    told = _with_notes_on_display(made.check, choices)
     return _Made(
-        made.picture, made.history, {"starless.fits": made.starless}, made.check, made.changed
+        made.picture, made.history, {"starless.fits": made.starless}, told, made.changed
     )
+
+
+def _with_notes_on_display(checked: CheckResult, choices: Choices) -> CheckResult:
+    """The check, with what was asked for and stars as displayed cannot be given."""
+    if (choices.warmth, choices.saturation, choices.star_brightness) == (1.0, 1.0, 1.0):
+        return checked
+    note = (
+        "warmth, saturation and brightness are for linear light: the stars of a stretched picture "
+        "are as saturated and bright as it has them"
+    )
+    return replace(checked, notes=(*checked.notes, note))
 
 
 def all_possible(audit: Audit) -> bool:

@@ -120,7 +120,8 @@ def _require_better(name: str, colours: DisplayColours) -> None:
 
 def _check_with_display_colours(found: CheckResult, colours: DisplayColours) -> CheckResult:
     """The check, its star table with what each star got."""
-    _list_colours(found.stars, colours)
+    stars = found.stars.copy()
+    _list_colours(stars, colours)
     tally = ", ".join(f"{count} {name}" for name, count in _tally_of_sources(colours).items())
     reason = f"{found.linearity.reason}; stars coloured as they are displayed: {tally}"
     best = next(
@@ -129,6 +130,7 @@ def _check_with_display_colours(found: CheckResult, colours: DisplayColours) -> 
     steps = tuple(step for step in found.verdict.next_steps if "`starcal run`" not in step)
     return replace(
         found,
+        stars=stars,
         route=best,
         route_reason=reason,
         verdict=replace(found.verdict, next_steps=steps),

@@ -5,9 +5,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..checking.check import Progress, check, refit, silent, usable
+from ..checking.check import Progress, check, refit, relocated, silent, usable
 from ..checking.result import CheckResult
-from ..choices import Settings
+from ..choices import Settings, names_of
+from ..colour.stellar import rgb_to_uv_prime
 from ..cure.gains import Calibrated, apply_calibration, near_clipping, require_usable
 from ..cure.stars import colours_of, rgb_of
 from ..draw import tone
@@ -19,7 +20,11 @@ from ..frame import Frame
 from ..layers import Split, split
 from ..pipeline import read_asked, takes_gains
 from ..stars import in_channels
+from .displayed import AsDisplayed, DisplayJob, DisplayPart, open_displayed
 from .visible import VisiblePart, Whitening, Window, rgba, visible_part
+
+# Settings that mean nothing where the whole frame is multiplied
+OF_SINGLE_STARS = ("warmth", "saturation", "star_brightness")
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,6 +49,8 @@ class Job:
     near_clipping: tuple[NDArray, NDArray]
     stretch: Stretch
 
+    routes = names_of("route")
+
     @property
     def shape(self) -> tuple[int, int]:
         """Rows and columns of the frame."""
@@ -58,7 +65,7 @@ class Job:
         return refit(self.check, leave_out)
 
 
-def open_job(settings: Settings, progress: Progress = silent) -> Job:
+def open_job(settings: Settings, progress: Progress = silent) -> Job | DisplayJob:
     """Read, check and split the frame that settings name.
 
     Parameters
@@ -69,7 +76,8 @@ def open_job(settings: Settings, progress: Progress = silent) -> Job:
 
     Returns
     -------
-    Job
+    Job or DisplayJob
+        The second for a stretched picture.
 
     Raises
     ------
@@ -77,7 +85,9 @@ def open_job(settings: Settings, progress: Progress = silent) -> Job:
         It cannot be read; or settings with layers of other frames or a gradient of colour, which
         the page does not show.
     NotLinearError
-        The picture is stretched.
+        The picture is stretched, and a route asked for that needs linear light.
+    HarmError
+        It is stretched, and would not become better.
     TooFewStars
         The route asked for has no stars to rest on.
     """
@@ -92,6 +102,10 @@ def open_job(settings: Settings, progress: Progress = silent) -> Job:
     progress("reading", 0.0)
     frame = read_asked(settings)
     checked = check(frame, settings, progress=lambda step, share: progress(step, share / 2))
+    if checked.linearity.stretched and not settings.assume_linear:
+        displayed = open_displayed(relocated(frame, checked), checked)
+        cure_of(displayed, checked, settings)
+        return displayed
     frame = usable(frame, checked, settings.assume_linear)
     progress("splitting stars from nebula", 0.5)
     job = Job(
@@ -110,8 +124,31 @@ def open_job(settings: Settings, progress: Progress = silent) -> Job:
 # --- what a choice makes of it ----------------------------------------------------------
 
 
+class _OfLight:
+    """What is measured of the stars of a linear frame."""
+
+    check: CheckResult
+    star_rgb: NDArray
+    idle: tuple[str, ...] = ()
+
+    @property
+    def ratios(self) -> NDArray:
+        """Log ratios of the channels, (2, n), mag."""
+        return star_ratios(self.check)
+
+    @property
+    def uv_before(self) -> NDArray:
+        """Chromaticities of the stars as measured, (n, 2)."""
+        return chromaticities(star_fluxes(self.check).T)
+
+    @property
+    def uv_after(self) -> NDArray:
+        """Chromaticities of the stars in the picture, (n, 2)."""
+        return chromaticities(self.star_rgb)
+
+
 @dataclass(frozen=True, eq=False)
-class ByGains:
+class ByGains(_OfLight):
     """The whole frame multiplied.
 
     Attributes
@@ -129,6 +166,7 @@ class ByGains:
     stretch: Stretch
 
     route = "gains"
+    idle = OF_SINGLE_STARS
 
     @property
     def reason(self) -> str:
@@ -158,7 +196,7 @@ class ByGains:
 
 
 @dataclass(frozen=True, eq=False)
-class ByStar:
+class ByStar(_OfLight):
     """Stars coloured one by one.
 
     Attributes
@@ -202,7 +240,10 @@ class ByStar:
         return part.with_stars(self.star_rgb * self.brightness)
 
 
-def cure_of(job: Job, checked: CheckResult, settings: Settings) -> ByGains | ByStar:
+Cure = ByGains | ByStar | AsDisplayed
+
+
+def cure_of(job: Job | DisplayJob, checked: CheckResult, settings: Settings) -> Cure:
     """What settings make of a job.
 
     Parameters
@@ -218,7 +259,13 @@ def cure_of(job: Job, checked: CheckResult, settings: Settings) -> ByGains | ByS
         The route asked for has no stars to rest on.
     FrameError
         Gains were asked for and cannot make star colours here.
+    NotLinearError
+        The picture is stretched, and the route asked for needs linear light.
+    HarmError
+        It is stretched, and would not become better.
     """
+    if isinstance(job, DisplayJob):
+        return job.cure(settings)
     if takes_gains(checked, settings):
         require_usable(checked)
         return _view_by_gains(job, checked, settings.sky)
@@ -243,13 +290,15 @@ def _view_by_gains(job: Job, checked: CheckResult, sky: str) -> ByGains:
     )
 
 
-def before_shown(job: Job, part: VisiblePart, settings: Settings) -> NDArray[np.uint32]:
+def before_shown(
+    job: Job | DisplayJob, part: VisiblePart | DisplayPart, settings: Settings
+) -> NDArray[np.uint32]:
     """The frame as pixels of the screen, (rows, columns); see `visible.rgba`."""
     return rgba(job.stretch.adjusted(settings.black, settings.strength).apply(part.before))
 
 
 def after_shown(
-    cure: ByGains | ByStar, part: VisiblePart, settings: Settings
+    cure: Cure, part: VisiblePart | DisplayPart, settings: Settings
 ) -> NDArray[np.uint32]:
     """The picture as pixels of the screen, (rows, columns)."""
     return rgba(
@@ -258,6 +307,12 @@ def after_shown(
 
 
 # --- stars ------------------------------------------------------------------------------
+
+
+def chromaticities(rgb: NDArray) -> NDArray:
+    """u'v' of rows of linear RGB, (n, 2); NaN where nothing is seen."""
+    visible = (rgb > 0).any(axis=1) & np.isfinite(rgb).all(axis=1)
+    return rgb_to_uv_prime(np.where(visible[:, None], rgb, np.nan))
 
 
 def star_fluxes(checked: CheckResult) -> NDArray:

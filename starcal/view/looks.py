@@ -21,6 +21,10 @@ SOURCE_MARKS = {
     "field spread": ("inverted_triangle", "#f0e442"),
     "field median": ("plus", "#cc79a7"),
     "palette": ("hex", "#cc79a7"),
+    # of stretched pictures
+    "own hue": ("circle_dot", "#5fd3a8"),
+    "field": ("inverted_triangle", "#e69f00"),
+    "kept": ("dash", "#7d8695"),
 }
 STATE_MARKS = {
     "used": ("circle", "#56b4e9"),
@@ -39,6 +43,8 @@ SHAPES = {
     "x": "×",
     "square_x": "⊠",
     "hex": "⬡",
+    "circle_dot": "⊙",
+    "dash": "−",
 }
 
 FONT = "system-ui, sans-serif"

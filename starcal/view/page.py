@@ -17,8 +17,9 @@ from ..errors import StarcalError
 from ..fit.sources import source_tally
 from ..pipeline import folder_of, run_settings
 from . import looks, panel, points, rows
+from .displayed import DisplayJob
 from .history import History
-from .job import Job, after_shown, before_shown, cure_of
+from .job import OF_SINGLE_STARS, Job, after_shown, before_shown, cure_of
 from .picture import make_picture, show_halves
 from .plots import make_plots
 from .visible import window_of
@@ -38,7 +39,7 @@ class Page:
     ----------
     document : Document
         Of a new session; the page fills it.
-    job : Job
+    job : Job or DisplayJob
     history : History
         What has been chosen so far.
     out, overwrite
@@ -50,7 +51,7 @@ class Page:
     def __init__(
         self,
         document: Document,
-        job: Job,
+        job: Job | DisplayJob,
         history: History,
         *,
         out: str | None = None,
@@ -85,7 +86,7 @@ class Page:
         now = self.history.now
         self.buttons = {name: panel.button(name) for name in panel.BUTTONS}
         self.sliders = panel.setting_sliders(now)
-        self.route = panel.route_select(now)
+        self.route = panel.route_select(now, self.job.routes)
         self.folder = panel.folder_field(folder)
         self.overwrite = panel.overwrite_box(overwrite)
         self.marks = panel.stars_toggle()
@@ -232,11 +233,11 @@ class Page:
 
     def _show_choices(self) -> None:
         """Put every control where the choices are."""
-        now, whole_frame = self.history.now, self.cure.route == "gains"
+        now = self.history.now
         self.route.value = now.route
         for name, slider in self.sliders.items():
             slider.value = getattr(now, name)
-            slider.disabled = whole_frame and name in panel.OF_SINGLE_STARS
+            slider.disabled = name in self.cure.idle
         self.buttons["undo"].disabled = not self.history.past
         for name in ("leave_out", "next", "previous"):
             self.buttons[name].disabled = self.check.fit is None
@@ -246,9 +247,7 @@ class Page:
         """Show what a slider would do, while it moves."""
         preview = replace(self.history.now, **{name: round(new, 3)})
         shown = self.shown_settings
-        if any(
-            getattr(preview, each) != getattr(shown, each) for each in panel.OF_SINGLE_STARS
-        ):
+        if any(getattr(preview, each) != getattr(shown, each) for each in OF_SINGLE_STARS):
             self.cure = cure_of(self.job, self.check, preview)
         if preview != self.shown_settings:
             self.shown_settings = preview
@@ -309,6 +308,7 @@ class Page:
         inside = np.flatnonzero(
             (x > left) & (x < left + width) & (y > low) & (y < low + height)
         )
+        inside = inside[self.stars.data["source"][inside] != "kept"]  # nothing was done to them
         snr = np.nan_to_num(np.array(self.check.stars["snr"], float))[inside]
         self.picture.in_view.indices = inside[np.argsort(-snr, kind="stable")][
             :MOST_MARKS

@@ -2,7 +2,7 @@
 
 from bokeh.models import Button, Checkbox, Div, Select, Slider, TextInput, Toggle
 
-from ..choices import Settings, names_of
+from ..choices import Settings
 from .looks import sheet
 
 # Setting: label, lowest, highest, step. Stars of warmth 0 and 2 are a usual spread of colour bluer
@@ -14,7 +14,6 @@ SLIDERS = {
     "black": ("Black point", -2.0, 1.0, 0.05),
     "strength": ("Stretch", 0.1, 5.0, 0.05),
 }
-OF_SINGLE_STARS = ("warmth", "saturation", "star_brightness")
 ROUTE_LABELS = {
     "best": "best for this frame",
     "gains": "gains for the whole frame",
@@ -107,15 +106,15 @@ def setting_sliders(settings: Settings) -> dict[str, Slider]:
     }
 
 
-def route_select(settings: Settings) -> Select:
-    """Which source the colours come from."""
+def route_select(settings: Settings, routes: tuple[str, ...]) -> Select:
+    """Which source the colours come from, of those that there are."""
     return Select(
         name="route",
         title="Route",
         value=settings.route,
         sizing_mode="stretch_width",
         stylesheets=[sheet()],
-        options=[(name, ROUTE_LABELS[name]) for name in names_of("route")],
+        options=[(name, ROUTE_LABELS[name]) for name in routes],
     )
 
 

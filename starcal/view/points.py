@@ -5,11 +5,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..checking.result import CheckResult
-from ..colour.stellar import rgb_to_uv_prime
 from ..draw.plots import bv_range_mag, full_colour_mag, locus_uv
 from ..report.tables import floats_of
 from ..stars import Flag
-from .job import ByGains, ByStar, star_fluxes, star_ratios
+from .job import Cure
 
 STATES = ("used", "clipped", "left out", "not used")
 CLEAR_SNR = 20.0  # chromaticities of fainter stars are mostly noise
@@ -19,7 +18,7 @@ ROOM_SHARE = 0.1  # of the range, beyond the outermost star
 SHOWN_SHARE = 0.99
 
 
-def columns_of(cure: ByGains | ByStar) -> dict[str, NDArray]:
+def columns_of(cure: Cure) -> dict[str, NDArray]:
     """One entry a star; NaN where a value could not be measured or is not known.
 
     Returns
@@ -29,12 +28,10 @@ def columns_of(cure: ByGains | ByStar) -> dict[str, NDArray]:
         (residuals, mag); state, source; u_before, v_before, u_after, v_after (u'v').
     """
     checked, stars = cure.check, cure.check.stars
-    bv, ratio = catalogue_of(checked, "bv_mag"), star_ratios(checked)
+    bv, ratio = catalogue_of(checked, "bv_mag"), cure.ratios
     left = residuals_of(checked, bv, ratio)
-    before, after = (
-        np.where(np.isfinite(uv), uv, np.nan)
-        for uv in (_uv(star_fluxes(checked).T), _uv(cure.star_rgb))
-    )
+    before = np.where(np.isfinite(cure.uv_before), cure.uv_before, np.nan)
+    after = np.where(np.isfinite(cure.uv_after), cure.uv_after, np.nan)
     return {
         "x": np.array(stars["x_px"], float),
         "y": np.array(stars["y_px"], float),
@@ -55,11 +52,6 @@ def columns_of(cure: ByGains | ByStar) -> dict[str, NDArray]:
 def catalogue_of(checked: CheckResult, name: str) -> NDArray:
     """A column of the catalogue, NaN for stars without a match."""
     return floats_of(checked.stars, name)
-
-
-def _uv(rgb: NDArray) -> NDArray:
-    visible = (rgb > 0).any(axis=1) & np.isfinite(rgb).all(axis=1)
-    return rgb_to_uv_prime(np.where(visible[:, None], rgb, np.nan))
 
 
 def residuals_of(checked: CheckResult, bv: NDArray, ratio: NDArray) -> NDArray:

@@ -7,8 +7,8 @@ import numpy as np
 from ..fit.gains import GainFit
 from ..stars import FLAG_REASONS, Flag
 from ..texts import escaped, html_table
-from .job import ByGains, ByStar
-from .points import catalogue_of, residuals_of, star_ratios, states_of
+from .job import Cure
+from .points import catalogue_of, residuals_of, states_of
 
 MOST_ROWS = 40
 Cell = Callable[[int], str]  # a text for a row of the star table
@@ -42,12 +42,12 @@ PAGE_WORDS = {
 }
 
 
-def star_rows(cure: ByGains | ByStar, chosen: list[int]) -> list[tuple[str, ...]]:
+def star_rows(cure: Cure, chosen: list[int]) -> list[tuple[str, ...]]:
     """What is known of stars, a tuple of texts for each, in the order of `HEADINGS`.
 
     Parameters
     ----------
-    cure : ByGains or ByStar
+    cure : Cure
     chosen : list of int
         Rows of the star table.
 
@@ -59,10 +59,10 @@ def star_rows(cure: ByGains | ByStar, chosen: list[int]) -> list[tuple[str, ...]
     return [tuple(columns[heading](i) for heading in HEADINGS) for i in chosen]
 
 
-def _measured(cure: ByGains | ByStar) -> dict[str, Cell]:
+def _measured(cure: Cure) -> dict[str, Cell]:
     """Cells of what the frame tells of a star, by heading."""
     stars = cure.check.stars
-    ratio = star_ratios(cure.check)
+    ratio = cure.ratios
     return {
         "Star": lambda i: str(i + 1),
         "x, y": lambda i: f"{stars['x_px'][i]:.1f}, {stars['y_px'][i]:.1f}",
@@ -73,12 +73,12 @@ def _measured(cure: ByGains | ByStar) -> dict[str, Cell]:
     }
 
 
-def _catalogue_cells(cure: ByGains | ByStar) -> dict[str, Cell]:
+def _catalogue_cells(cure: Cure) -> dict[str, Cell]:
     """Cells of what the catalogue tells of a star, and what the fit makes of it."""
     v_mag = catalogue_of(cure.check, "v_mag")
     bv = catalogue_of(cure.check, "bv_mag")
     error = catalogue_of(cure.check, "bv_error_mag")
-    left = residuals_of(cure.check, bv, star_ratios(cure.check))
+    left = residuals_of(cure.check, bv, cure.ratios)
     return {
         "V": lambda i: _number_cell(v_mag[i], ".2f"),
         "B−V": lambda i: _number_cell(bv[i], ".2f") + _error(error[i]),
@@ -87,7 +87,7 @@ def _catalogue_cells(cure: ByGains | ByStar) -> dict[str, Cell]:
     }
 
 
-def _given(cure: ByGains | ByStar) -> dict[str, Cell]:
+def _given(cure: Cure) -> dict[str, Cell]:
     """Cells of what became of a star."""
     state = states_of(cure.check)
     return {
@@ -110,7 +110,7 @@ def _error(value: float) -> str:
     return f" ± {value:.2f}" if np.isfinite(value) else ""
 
 
-def table_html(cure: ByGains | ByStar, chosen: list[int]) -> str:
+def table_html(cure: Cure, chosen: list[int]) -> str:
     """The chosen stars as an HTML table; a sentence where none is."""
     if not chosen:
         return f"<p>{NOTHING_CHOSEN}</p>"
@@ -118,20 +118,20 @@ def table_html(cure: ByGains | ByStar, chosen: list[int]) -> str:
     return html_table(star_rows(cure, chosen[:MOST_ROWS]), HEADINGS) + more
 
 
-def page_words(error: Exception) -> str:
-    """What an error says, as advice for the page and not for the command line."""
-    said = str(error)
+def page_words(said: Exception | str) -> str:
+    """What an error or a reason says, as advice for the page and not for the command line."""
+    said = str(said)
     for typed, words in PAGE_WORDS.items():
         said = said.replace(typed, words)
     return said
 
 
-def verdict_html(cure: ByGains | ByStar) -> str:
+def verdict_html(cure: Cure) -> str:
     """Verdict, route and the numbers that they rest on."""
     checked = cure.check
     lines = [
         f"<b>Verdict: {checked.verdict.verdict}</b> — {escaped(checked.verdict.reasons[0])}",
-        f"<b>Route: {escaped(cure.route)}</b> — {escaped(cure.reason)}",
+        f"<b>Route: {escaped(cure.route)}</b> — {escaped(page_words(cure.reason))}",
     ]
     if checked.fit is not None:
         lines.append(_fit_html(checked.fit))

@@ -6,6 +6,7 @@ from bokeh.document import Document
 from made_pictures import CURVES, made_picture
 
 from starcal.choices import Settings
+from starcal.draw.preview import write_png
 from starcal.errors import NotLinearError
 from starcal.frame import read_frame
 from starcal.pipeline import run_settings
@@ -22,14 +23,8 @@ WHOLE = Window(slice(0, 360), slice(0, 480), 1)
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
-    from imagecodecs import png_encode
-
     folder = tmp_path_factory.mktemp("displayed")
-    made = made_picture(3, CURVES["arcsinh"])
-    for name, pixels in (("magenta", made.display), ("true", made.truth)):
-        levels = np.rint(np.clip(pixels, 0, 1) * 255).astype(np.uint8)
-        top_first = np.ascontiguousarray(levels[:, ::-1].transpose(1, 2, 0))
-        (folder / f"{name}.png").write_bytes(png_encode(top_first))
+    write_png(folder / "magenta.png", made_picture(3, CURVES["arcsinh"]).display)
     return folder
 
 
@@ -100,8 +95,11 @@ def test_only_routes_that_need_no_linear_light_are_offered(job, settings):
 
 
 @pytest.mark.slow
-def test_a_picture_of_possible_stars_opens_unchanged_and_says_so(folder):
-    settings = Settings(frame=str(folder / "true.png"))
+def test_a_picture_of_possible_stars_opens_unchanged_and_says_so(tmp_path):
+    """The truth: every star has the colour of its B-V."""
+    made = made_picture(3, CURVES["gamma"], n=90, shape=(240, 320))
+    write_png(tmp_path / "true.png", made.truth)
+    settings = Settings(frame=str(tmp_path / "true.png"))
     job = open_job(settings)
     cure = cure_of(job, job.check, settings)
     np.testing.assert_array_equal(cure.picture, job.frame.pixels)

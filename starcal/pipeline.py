@@ -37,6 +37,7 @@ from .frame import (
     write_in_kind,
     write_tiff16,
 )
+from .layers import ProfileMap
 from .report.tables import write_json, write_stars
 from .texts import escaped, html_list
 
@@ -321,7 +322,7 @@ def takes_gains(found: CheckResult, choices: Choices) -> bool:
     return choices.route == "gains" or (choices.route == "best" and found.route == "gains")
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class _Made:
     """What a route made: picture, header lines, the layers where stars were split, and the check
     with its last word."""
@@ -331,6 +332,7 @@ class _Made:
     layers: dict[str, np.ndarray]
     check: CheckResult
     changed: np.ndarray | None = None  # pixels of a stretched picture
+    shapes: ProfileMap | None = None  # of the stars that were split off
 
 
 def _route_of_linear(
@@ -370,7 +372,11 @@ def as_displayed(frame: Frame, found: CheckResult, choices: Choices) -> _Made:
     made = recolour_picture(relocated(frame, found), found, choices)
     told = _with_notes_on_display(made.check, choices)
     return _Made(
-        made.picture, made.history, {"starless.fits": made.starless}, told, made.changed
+        picture=made.picture,
+        history=made.history,
+        layers={"starless.fits": made.starless},
+        check=told,
+        changed=made.changed,
     )
 
 
@@ -403,7 +409,13 @@ def _unchanged(frame: Frame, found: CheckResult, before: Audit) -> _Made:
     told = replace(found, route_reason=reason, verdict=replace(found.verdict, next_steps=steps))
     untouched = np.zeros(frame.pixels.shape[1:], bool)
     picture = frame.refill(frame.pixels.copy())
-    return _Made(picture, (f"starcal: {reason}",), {}, told, untouched)
+    return _Made(
+        picture=picture,
+        history=(f"starcal: {reason}",),
+        layers={},
+        check=told,
+        changed=untouched,
+    )
 
 
 def _known_pixels(picture: np.ndarray, frame: Frame) -> np.ndarray:
@@ -423,7 +435,12 @@ def _by_gains(frame: Frame, checked: CheckResult, choices: Choices) -> _Made:
     calibrated = apply_calibration(frame, checked, choices.sky)
     steps = tuple(step for step in checked.verdict.next_steps if step != USE_CALIBRATED)
     checked = replace(checked, verdict=replace(checked.verdict, next_steps=steps))
-    return _Made(calibrated.pixels, calibrated.history, {}, checked)
+    return _Made(
+        picture=calibrated.pixels,
+        history=calibrated.history,
+        layers={},
+        check=checked,
+    )
 
 
 def _on_route_gains(checked: CheckResult) -> CheckResult:
@@ -454,7 +471,13 @@ def _by_star(
 ) -> _Made:
     made = recolour_checked(frame, checked, choices, starless, star_frame)
     layers = {"starless.fits": made.starless, "stars.fits": made.stars}
-    return _Made(made.picture, made.history, layers, made.check)
+    return _Made(
+        picture=made.picture,
+        history=made.history,
+        layers=layers,
+        check=made.check,
+        shapes=made.shapes,
+    )
 
 
 def _name_of(frame: Frame | str | Path | None) -> str | None:
@@ -519,6 +542,7 @@ def _write(folder, frame, made, settings, overwrite) -> RunResult:
         "audit": {audit.name: audit.to_dict() for audit in audits},
         "settings": settings.to_dict(folder),
         "files": names,
+        "star_profile": made.shapes.to_dict() if made.shapes is not None else None,
     }
     with atomic_folder(folder, OUTPUTS, overwrite) as place:
         _write_layers(place, frame, made)
@@ -631,6 +655,7 @@ def _write_views(
         after=after,
         audits=audits,
         record=facts,
+        shapes=made.shapes,
     )
 
 

@@ -188,12 +188,23 @@ def split(options) -> int:
         bar("measuring stars", 0.2)
         stars = _stars_of_linear(options, frame)
         bar("splitting", 0.5)
-        count, layers = _layers(options, frame, stars)
+        count, layers, notes = _layers(options, frame, stars)
         _write_split(options, frame, layers, targets)
     show(
         options,
-        {"frame": frame.name, "stars": len(stars), "split": count, "files": targets},
-        f"{count} of {len(stars)} stars split off; written: {', '.join(targets)}",
+        {
+            "frame": frame.name,
+            "stars": len(stars),
+            "split": count,
+            "files": targets,
+            "notes": notes,
+        },
+        "\n".join(
+            [
+                f"{count} of {len(stars)} stars split off; written: {', '.join(targets)}",
+                *(f"note: {note}" for note in notes),
+            ]
+        ),
     )
     return 0
 
@@ -207,13 +218,14 @@ def _stars_of_linear(options, frame):
 
 
 def _layers(options, frame, stars):
-    """How many stars were split off, and the starless and the star layer."""
+    """How many stars were split off, the starless and the star layer, and what to know of them."""
     if not options.starless:
         parts = split_layers(frame.pixels, stars)
-        return int((parts.model.reach_px > 0).sum()), (parts.starless, parts.stars)
+        count = int((parts.model.reach_px > 0).sum())
+        return count, (parts.starless, parts.stars), parts.notes
     starless = read_frame(options.starless, full_scale=options.full_scale).pixels
     plausible_starless(frame.pixels, starless, stars)
-    return len(stars), (starless, frame.pixels - starless)
+    return len(stars), (starless, frame.pixels - starless), []
 
 
 def _write_split(options, frame, layers, targets: list[str]) -> None:

@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 from ..colour.stellar import LUMINANCE_WEIGHTS
 from ..errors import FrameError
 from ..frame.regrid import MovedWCS, regrid
-from ..layers.light import drawn, tiles
+from ..layers.light import shining, tiles
 from ..robust import scatter
 from ..stars import Flag, in_channels
 from .registration import (
@@ -340,8 +340,7 @@ def _light_of(model, light, chosen, inner, shape):
     """Light of all stars and of the chosen ones in part of a frame, each of a shape (y, x)."""
     total = np.zeros(shape, np.float32)
     part = np.zeros(shape, np.float32)
-    for star, place, dx, dy in drawn(model, inner):
-        own = light[star] * model.seen_profile(star, dx, dy)
+    for star, place, own in shining(model, light, inner):
         np.add.at(total.ravel(), place, own.astype(np.float32))
         np.add.at(part.ravel(), place, (own * chosen[star]).astype(np.float32))
     return total, part

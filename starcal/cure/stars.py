@@ -20,7 +20,7 @@ from ..errors import FrameError
 from ..fit.sources import StarColours, choose_colours, from_palette, source_tally, told_own
 from ..fit.verdict import GO_ON_WITHOUT, SEPARATE_STARS
 from ..frame import Frame, require_wcs, write_fits
-from ..layers import Split, join_add, plausible_starless, recolour, split
+from ..layers import ProfileMap, Split, join_add, plausible_starless, recolour, split
 from ..stars import Flag, free_places, in_channels, measure_at, measure_stars
 from ..texts import counted, escaped
 from .gains import Calibrated, calibrate
@@ -57,6 +57,8 @@ class Recoloured:
         Lines for the header.
     star_frame : StarFrame or None
         How a separate star frame was joined.
+    shapes : ProfileMap or None
+        How wide and how drawn out the frame's stars are; None if there is no star.
 
     Examples
     --------
@@ -74,6 +76,7 @@ class Recoloured:
     check: CheckResult
     history: tuple[str, ...]
     star_frame: StarFrame | None = None
+    shapes: ProfileMap | None = None
 
     @property
     def tally(self) -> dict[str, int]:
@@ -219,7 +222,8 @@ def recolour_checked(
         stars=layer,
         colours=colours,
         frame=frame,
-        check=_with_count(found),
+        check=_with_count(found, parts),
+        shapes=parts.profile_map,
         history=history,
     )
 
@@ -324,10 +328,11 @@ def _check_with_colours(
     )
 
 
-def _with_count(found: CheckResult) -> CheckResult:
-    """The check with a note of how many stars have a colour of their own."""
+def _with_count(found: CheckResult, parts: Split) -> CheckResult:
+    """The check with a note of how many stars have a colour of their own, and what to know of the
+    split."""
     note = f"star colours: {told_own(found.stars['colour_source'])}"
-    return replace(found, notes=(*found.notes, note))
+    return replace(found, notes=(*found.notes, note, *parts.notes))
 
 
 def _history(found: CheckResult, colours: StarColours, choices: Choices) -> tuple[str, ...]:
@@ -396,7 +401,8 @@ def _with_star_frame(
         stars=joined.stars,
         colours=colours,
         frame=frame,
-        check=_with_count(found),
+        check=_with_count(found, parts),
+        shapes=parts.profile_map,
         history=(*history, f"starcal: {reason}"),
         star_frame=joined,
     )

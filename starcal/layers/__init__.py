@@ -3,13 +3,25 @@
 One idea a file: `training` chooses stars, `singles` fits each one's shape, `shape_field` tells how
 shapes change over the frame, `warp` carries the profile there, `core` and `wings` measure it, `psf`
 is it, `profiles` puts the three channels together. `fluxes` fits all stars jointly, `specks` tells
-what is no star, `model` puts all of it together, `light` draws stars and knows what they hide,
-`fill` and `grain` mend what cannot be known, `splitting` makes the layers, `profile_map` shows the
-shapes, `recolour` gives colours, `joining` adds layers and checks starless frames from elsewhere.
+what is no star, `halos` cuts out what is left round bright stars, `spikes` and `discs` tell what of
+it is theirs, `flaring` lists that as `flares`, `model` puts all of it together, `light` draws stars
+and knows what they hide, `fill` and `grain` mend what cannot be known, `splitting` makes the
+layers, `profile_map` shows the shapes, `recolour` gives colours, `joining` adds layers and checks
+starless frames from elsewhere.
 """
 
 from .joining import join_add, plausible_starless
+from .profile_map import ProfileMap
 from .recolour import light_shares, recolour
-from .splitting import Split, split
+from .splitting import FEW_STARS, Split, split
 
-__all__ = ["Split", "join_add", "light_shares", "plausible_starless", "recolour", "split"]
+__all__ = [
+    "FEW_STARS",
+    "ProfileMap",
+    "Split",
+    "join_add",
+    "light_shares",
+    "plausible_starless",
+    "recolour",
+    "split",
+]

@@ -2,7 +2,7 @@
 it."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from astropy.table import Table
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ..stars import CHANNELS
+from .flares import Flares
 from .psf import Psf
 from .shape_field import ShapeField
 from .stamps import disc_offsets
@@ -55,6 +56,12 @@ class Channel:
         """Pixels that have lost light by clipping."""
         return self.plane[window] >= CLIPPED_SHARE * self.clip_level
 
+    def without(self, flares: Flares) -> "Channel":
+        """The same channel less the light of flares, but for clipped pixels."""
+        light = flares.plane(self.index, self.plane.shape)
+        plane = np.where(self.clipped(), self.plane, self.plane - light)
+        return replace(self, plane=plane)
+
     def unclipped(self) -> NDArray[np.float32]:
         """A copy of the plane with NaN where it is clipped."""
         return np.where(self.clipped(), np.float32(np.nan), self.plane)
@@ -97,6 +104,8 @@ class StarModel:
         Radius of each star's footprint; 0 for what is not split off.
     field : ShapeField or None
         How the shapes change over the frame; None if there is no star.
+    flares : Flares or None
+        Spikes and reflections of bright stars; None if none were found.
     """
 
     x_px: np.ndarray
@@ -108,6 +117,7 @@ class StarModel:
     misfit: np.ndarray
     reach_px: np.ndarray
     field: ShapeField | None = None
+    flares: Flares | None = None
 
     def profile(self, channel: int, star: NDArray, dx_px: NDArray, dy_px: NDArray) -> NDArray:
         """Share of each pixel's own star's light at an offset from that star; all (k,)."""
@@ -224,7 +234,35 @@ def footprint(model: StarModel, window) -> NDArray[np.bool_]:
     covered = np.zeros([s.stop - s.start for s in window], bool)
     for _, place, _, _ in drawn(model, window):
         covered.flat[place] = True
+    if model.flares is not None:
+        _, place = model.flares.within(window)
+        covered.flat[place] = True
     return covered
+
+
+def shining(
+    model: StarModel, luminance: NDArray, window
+) -> Iterator[tuple[NDArray, NDArray, NDArray]]:
+    """What each star gives to the luminance of the pixels of a window, spikes and all.
+
+    Parameters
+    ----------
+    model : StarModel
+    luminance : ndarray, (n,)
+        Of each star's whole light.
+    window : tuple of slice
+        Rows and columns.
+
+    Yields
+    ------
+    star, place, light : ndarray, (k,)
+        Which star, the flat index of the pixel in the window, and how much.
+    """
+    for star, place, dx, dy in drawn(model, window):
+        yield star, place, luminance[star] * model.seen_profile(star, dx, dy)
+    if model.flares is not None:
+        chosen, place = model.flares.within(window)
+        yield model.flares.star[chosen], place, model.flares.luminance()[chosen]
 
 
 def star_light(
@@ -236,6 +274,10 @@ def star_light(
         own, wrong = _light_and_error(model, channel.index, star, dx, dy)
         np.add.at(light.ravel(), place, own.astype(np.float32))
         np.add.at(doubt.ravel(), place, (own**2 * wrong).astype(np.float32))
+    if model.flares is not None:
+        chosen, place = model.flares.within(window)
+        np.add.at(light.ravel(), place, model.flares.light[channel.index, chosen])
+        np.add.at(doubt.ravel(), place, model.flares.doubt[channel.index, chosen])
     return light, doubt + np.maximum(light, 0) / np.float32(channel.electrons_per_unit)
 
 

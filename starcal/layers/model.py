@@ -12,11 +12,14 @@ from scipy import ndimage
 from ..robust import scatter
 from ..stars import SHAPE_SNR, Flag
 from .fill import fill
+from .flares import Flares
+from .flaring import flares_of
 from .fluxes import FIT_FWHM, FluxFit, fit_fluxes
 from .light import Channel, StarModel, channels_of, footprint, rest_of, tiles, touching
 from .profiles import Profiles, first_profiles, profiles_on
 from .psf import Psf
 from .specks import specks
+from .stamps import values_at
 from .warp import longest
 
 STAR_FWHM_RATIO = (
@@ -34,6 +37,12 @@ BLEND_FWHM_RATIO = 2.2  # wider than any pair that detection takes for one
 FEWEST_FOR_COLOUR, LEAST_COLOUR_SPREAD = 5, 0.1
 LEAST_MISFIT = 0.01  # share of its light that the model of any star is wrong by
 MOVES = 2  # the fit is linear in small steps; stars that lie in one another have far to go
+# an entry near a bright star with less than this share of its light may be a piece of its spikes;
+# the second is for entries that were found again without them
+PIECE_SHARE, SURE_PIECE_SHARE = 0.02, 0.005
+# an entry on a flare must be worth so many errors, a share of the flare's light among them, which
+# over the pixels of a star, in units of its FWHM squared, may pass for a star
+FLARE_SIGMA, FLARE_DOUBT, FLARE_AREA = 7.0, 0.2, 1.0
 HOLE_FWHM = (
     0.8  # radius left out when the background under a star is judged without its own light
 )
@@ -43,7 +52,7 @@ def model_stars(pixels: NDArray, stars: Table) -> StarModel:
     """Measure profile, positions and fluxes of all stars of a frame.
 
     In two rounds: the second fits on a background made flat by what the first left between the
-    stars.
+    stars. Where bright stars have spikes or reflections, all of it again on the frame without them.
 
     Parameters
     ----------
@@ -52,11 +61,24 @@ def model_stars(pixels: NDArray, stars: Table) -> StarModel:
         Of `stars.measure_stars`, not empty.
     """
     channels = channels_of(pixels, stars)
+    model = _modelled(channels, stars, None)
+    flares = flares_of(channels, model, PIECE_SHARE, sweeps=0)
+    if flares is None:
+        return model
+    bare = [c.without(flares) for c in channels]
+    model = _modelled(bare, stars, flares)
+    flares = flares_of(channels, model, SURE_PIECE_SHARE, sweeps=1) or flares
+    return replace(model, flares=flares)
+
+
+def _modelled(channels: list[Channel], stars: Table, flares: Flares | None) -> StarModel:
+    """The model of the stars of a frame from which flares have been taken, if there are any."""
     everything = np.ones(len(stars), bool)
     known = _Known(stars, [_clipped_radii(c, stars) for c in channels], everything)
     profiles = first_profiles(channels, stars, known.clear_px)
     places, fits = _moved_stars(channels, known, profiles)
     pointlike = _starlike(channels, stars, places, fits, profiles)
+    pointlike &= ~_of_flares(channels, flares, places, fits)
     first = _assembled(channels, places, profiles, fits)
     flat = [_flattened(first, c) for c in channels]
     profiles = profiles_on(profiles, channels, flat, stars, places)
@@ -64,8 +86,27 @@ def model_stars(pixels: NDArray, stars: Table) -> StarModel:
     fits = _fits(channels, flat, known, places, profiles)
     # again: of two entries on one trail the second has the light now
     pointlike &= _starlike(channels, stars, places, fits, profiles)
+    pointlike &= ~_of_flares(channels, flares, places, fits)
     fits = [replace(f, flux=np.where(pointlike, f.flux, 0)) for f in fits]
     return _assembled(channels, places, profiles, fits)
+
+
+def _of_flares(channels, flares, places, fits) -> NDArray[np.bool_]:
+    """Entries that are no more than what a flare may be wrong by, (n,)."""
+    if flares is None:
+        return np.zeros(len(places[0]), bool)
+    best = np.full(len(places[0]), -np.inf)
+    for c, fit in zip(channels, fits, strict=True):
+        plane = flares.plane(c.index, c.plane.shape)
+        level = ndimage.maximum_filter(plane, 3)
+        there = values_at(level, *(np.rint(at).astype(int) for at in places))
+        area = FLARE_AREA * c.fwhm_px**2
+        error = np.hypot(fit.error, FLARE_DOUBT * np.nan_to_num(there) * area)
+        error = np.where(there > 0, error, 0)
+        best = np.maximum(
+            best, np.where(error > 0, fit.flux / np.maximum(error, 1e-30), np.inf)
+        )
+    return best < FLARE_SIGMA
 
 
 def _moved_stars(channels, known, profiles):

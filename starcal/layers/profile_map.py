@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..stars import CHANNELS
 from .shape_field import ShapeField
 
 MAP_CELLS = (7, 9)  # rows and columns of the map
@@ -17,6 +18,8 @@ class ProfileMap:
 
     Attributes
     ----------
+    shape : tuple of int
+        Rows and columns of the frame.
     x_px : ndarray, (columns,)
     y_px : ndarray, (rows,)
     fwhm_px : ndarray, (3, rows, columns)
@@ -32,6 +35,7 @@ class ProfileMap:
         tell.
     """
 
+    shape: tuple[int, int]
     x_px: NDArray
     y_px: NDArray
     fwhm_px: NDArray
@@ -39,6 +43,32 @@ class ProfileMap:
     long_axis_deg: NDArray
     stars: tuple[int, ...]
     degree: tuple[int, int]
+
+    def to_dict(self) -> dict:
+        """For JSON: of each channel the stars it rests on, the narrowest and widest FWHM, the
+        lowest axis ratio and the direction there."""
+        return {
+            name: self._of_channel(channel)
+            for channel, name in enumerate(CHANNELS[: len(self.fwhm_px)])
+        }
+
+    def _of_channel(self, channel: int) -> dict:
+        width = self.fwhm_px[channel]
+        ratio = self.axis_ratio[channel]
+        worst = np.unravel_index(np.argmin(ratio), ratio.shape)
+        return {
+            "stars": self.stars[channel],
+            "fwhm_px": [round(float(width.min()), 3), round(float(width.max()), 3)],
+            "axis_ratio": round(float(ratio[worst]), 3),
+            "long_axis_deg": round(float(self.long_axis_deg[channel][worst]), 1),
+        }
+
+    def mean(self) -> tuple[NDArray, NDArray, NDArray]:
+        """FWHM, axis ratio and direction of the channels together, (rows, columns) each."""
+        lean = -np.log(self.axis_ratio) * np.exp(2j * np.radians(self.long_axis_deg))
+        lean = lean.mean(axis=0)
+        width = np.exp(np.log(self.fwhm_px).mean(axis=0))
+        return width, np.exp(-np.abs(lean)), np.degrees(np.angle(lean)) / 2
 
 
 def profile_map(field: ShapeField) -> ProfileMap:
@@ -52,6 +82,7 @@ def profile_map(field: ShapeField) -> ProfileMap:
     e1 = lean[..., 0]
     e2 = lean[..., 1]
     return ProfileMap(
+        shape=field.shape,
         x_px=x_px,
         y_px=y_px,
         fwhm_px=np.exp(size),

@@ -5,7 +5,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_array
 
 from ..colour.stellar import LUMINANCE_WEIGHTS, luminance
-from .light import StarModel, drawn
+from .light import StarModel, shining
 from .splitting import Split
 
 RECOLOUR_ROWS = 512
@@ -105,8 +105,6 @@ def _checked_rgb(rgb: NDArray, model: StarModel) -> NDArray:
 
 def _drawn_light(model: StarModel, weight: NDArray, window) -> tuple[NDArray, NDArray, NDArray]:
     """Star, flat place in the window and light of every pixel of every footprint."""
-    parts = [_NOTHING]
-    for star, place, dx, dy in drawn(model, window):
-        parts.append((star, place, weight[star] * model.seen_profile(star, dx, dy)))
+    parts = [_NOTHING, *shining(model, weight, window)]
     star, place, light = (np.concatenate(part) for part in zip(*parts, strict=True))
     return star, place, light

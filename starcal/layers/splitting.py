@@ -68,7 +68,11 @@ class Split:
 
     @property
     def notes(self) -> list[str]:
-        """What to know of the split: channels whose star profile rests on few stars."""
+        """What to know of the split: channels whose star profile rests on few stars, and light that
+        went with the stars beyond their profile."""
+        return [*self._few(), *self._flares()]
+
+    def _few(self) -> list[str]:
         few = []
         for name, psf in zip(CHANNELS, self.model.psf, strict=False):
             if psf.stars < FEW_STARS:
@@ -77,6 +81,18 @@ class Split:
                 )
                 few.append(f"the star profile of channel {name} rests on {told}")
         return few
+
+    def _flares(self) -> list[str]:
+        flares = self.model.flares
+        if flares is None:
+            return []
+        kinds = []
+        if flares.arms_deg:
+            kinds.append(f"{len(flares.arms_deg)} spikes")
+        if flares.disc_px:
+            kinds.append(f"a reflection of radius {flares.disc_px:.0f} px")
+        shown = counted(len(np.unique(flares.star)), "bright star")
+        return [f"{' and '.join(kinds)} found round bright stars go with their star ({shown})"]
 
     @property
     def flux(self) -> NDArray:

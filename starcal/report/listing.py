@@ -12,6 +12,7 @@ from .. import __version__
 from ..audit import Audit
 from ..audit.judging import KIND_WORDS
 from ..checking.result import CheckResult
+from ..layers import FEW_STARS, ProfileMap
 from ..stars import FLAG_REASONS, Flag, flag_tally
 from .tables import floats_of, plain
 
@@ -26,6 +27,7 @@ SAME_STAR_PX = 2.0
 MISSING = "–"
 
 SOURCES_HEAD = ("where the colour is from", "stars", "typical error of B−V, mag")
+SHAPES_HEAD = ("channel", "FWHM, px", "lowest axis ratio", "its long axis", "stars it rests on")
 NOTABLE_HEAD = (
     "star",
     "listed as",
@@ -168,6 +170,24 @@ def source_rows(result: CheckResult) -> list[tuple[str, str, str]]:
     texts = [f"{median:.2f}" if np.isfinite(median) else "" for median in medians]
     order = np.argsort(-counts, kind="stable")
     return [(str(names[i]) or "no star", str(counts[i]), texts[i]) for i in order]
+
+
+def shape_rows(shapes: ProfileMap) -> list[tuple[str, ...]]:
+    """What the stars of each channel are like, narrowest to widest."""
+    rows = []
+    for name, found in shapes.to_dict().items():
+        narrowest, widest = found["fwhm_px"]
+        few = " (too few to be sure)" if found["stars"] < FEW_STARS else ""
+        rows.append(
+            (
+                name,
+                f"{narrowest:.2f} to {widest:.2f}",
+                f"{found['axis_ratio']:.2f}",
+                f"{found['long_axis_deg']:.0f}° from x towards y",
+                f"{found['stars']}{few}",
+            )
+        )
+    return rows
 
 
 def audit_rows(audits: Sequence[Audit]) -> list[tuple[str, ...]]:

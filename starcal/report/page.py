@@ -17,9 +17,11 @@ from ..audit import Audit
 from ..audit.plots import plot_beside
 from ..checking.result import ROUTE_WORDS, VERDICT_WORDS, CheckResult
 from ..draw.preview import crop, encoded, small_jpeg, to_image
+from ..draw.shapes import plot_shapes
 from ..fit.contrasts import MEASUREMENTS_HEAD, measurement_rows
 from ..fit.gains import GainFit
 from ..frame import write_bytes
+from ..layers import ProfileMap
 from ..plan import Plan, plot_field, table_cells
 from ..texts import counted, escaped, html_image, html_list, html_table
 from . import listing
@@ -78,6 +80,7 @@ def write_report(
     after: np.ndarray | None = None,
     audits: Sequence[Audit] = (),
     record: Mapping | None = None,
+    shapes: ProfileMap | None = None,
     overwrite: bool = False,
 ) -> None:
     """Write the report: one HTML page that holds all it shows.
@@ -94,6 +97,8 @@ def write_report(
     record : Mapping, optional
         What ``result.json`` holds; its ``settings`` and ``files`` are shown. By default the result
         alone.
+    shapes : ProfileMap, optional
+        Of the stars that were split off.
     overwrite : bool
         Replace an existing file.
 
@@ -114,6 +119,7 @@ def write_report(
         _fit_section(result),
         _second_section(result),
         _map_section(result),
+        _shapes(shapes),
         _stars(result, audits),
         _numbers_section(result),
         _flags(result),
@@ -407,6 +413,30 @@ def _map_section(result: CheckResult) -> str:
     return _section(
         "Stars on the frame",
         _plot_figure(figure, alt, "The same way up as the pictures.", "map"),
+    )
+
+
+def _shapes(shapes: ProfileMap | None) -> str:
+    """How wide and drawn out the stars are over the frame."""
+    if shapes is None:
+        return ""
+    height, width = shapes.shape
+    figure = Figure((7, np.clip(1 + 6.4 * height / width, 2.5, 8)), layout="constrained")
+    fwhm_px, axis_ratio, long_axis_deg = shapes.mean()
+    plot_shapes(shapes.shape, fwhm_px, axis_ratio, long_axis_deg, figure.subplots())
+    alt = (
+        f"Map of the frame: stars are {fwhm_px.min():.1f} to {fwhm_px.max():.1f} px wide (FWHM), "
+        f"their axis ratio is {axis_ratio.min():.2f} to {axis_ratio.max():.2f}."
+    )
+    caption = (
+        "Shades and numbers: FWHM in px, the channels together. Strokes lie along the stars' long "
+        "axis; the longer, the more drawn out they are. A dot: round. The same way up as the "
+        "pictures."
+    )
+    return _section(
+        "Shapes of the stars",
+        _plot(figure, alt, caption, "map"),
+        html_table(listing.shape_rows(shapes), listing.SHAPES_HEAD),
     )
 
 

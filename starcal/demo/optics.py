@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from .faults import disc, draw_stars, moffat, ring_disc, spike, stretched
+from .faults import disc, draw_stars, moffat_profile, ring_disc, spike, stretched_profile
 from .light import background
 from .setup import Setup
 
@@ -21,7 +21,7 @@ GAINS = (1.0, 0.25, 0.71)  # by which the channels are scaled for the nebula
 WAVELENGTHS = (1.02, 1.0, 0.76)  # S II, H-alpha, O III against H-alpha: arms are as long
 BRIGHT = 1.5e6  # electrons: fainter stars show neither arms nor discs
 BRIGHTEST = (6.0e6, 1.2e8)  # electrons of the stars that are set by hand
-FAINTEST = 2.5e4
+FAINTEST_ELECTRONS = 2.5e4
 DISC_PX, DISC_OFF_PX = 28.0, 1.4  # radius, and how far to the right of its star
 SPIKE_SHARE, DISC_SHARE = 0.05, 0.03  # of a star's light
 
@@ -110,7 +110,7 @@ def make_optics(
         full_well_electrons=FULL_ELECTRONS,
     )
     empty = background(setup, of_nebula)
-    stars = _stars(rng, shape, count, bright)
+    stars = _star_places(rng, shape, count, bright)
     flares = np.zeros((3, *shape), np.float32)
     if spikes != "none":
         _add_spikes(flares, rng, stars, fwhm_px, arms, spikes == "nasty")
@@ -161,7 +161,7 @@ def _as_optics(
     )
 
 
-def _stars(
+def _star_places(
     rng,
     shape,
     count,
@@ -172,7 +172,7 @@ def _stars(
     y_px = rng.uniform(4, shape[0] - 4, count)
     x_px[:bright] = rng.uniform(25, shape[1] - 25, bright)
     y_px[:bright] = rng.uniform(25, shape[0] - 25, bright)
-    light = np.minimum(FAINTEST * rng.uniform(0, 1, count) ** -1.1, BRIGHTEST[0])
+    light = np.minimum(FAINTEST_ELECTRONS * rng.uniform(0, 1, count) ** -1.1, BRIGHTEST[0])
     light[:bright] = np.exp(rng.uniform(*np.log(BRIGHTEST), bright))
     redness = rng.normal(0, 0.15, count)
     return x_px, y_px, light * np.exp(np.outer([1.0, 0.8, -1.0], redness))
@@ -186,8 +186,8 @@ def _profile(
     halo,
 ) -> Callable:
     """The profile of all stars: a Moffat one, drawn out, wider towards the far corner."""
-    core = moffat(fwhm_px, 3.0)
-    wide = moffat(2.5 * fwhm_px, 3.0)
+    core = moffat_profile(fwhm_px, 3.0)
+    wide = moffat_profile(2.5 * fwhm_px, 3.0)
     corner = float(np.hypot(*shape))
 
     def round_star(*where):
@@ -201,7 +201,7 @@ def _profile(
     ):
         times = 1 + growth * (np.hypot(x_px, y_px) / corner) ** 2
         long = times / np.sqrt(axis_ratio)
-        drawn_out = stretched(round_star, (long, times * np.sqrt(axis_ratio)))
+        drawn_out = stretched_profile(round_star, (long, times * np.sqrt(axis_ratio)))
         along = np.cos(0.6) * dx_px + np.sin(0.6) * dy_px
         across = np.cos(0.6) * dy_px - np.sin(0.6) * dx_px
         return drawn_out(along, across, x_px, y_px)

@@ -66,7 +66,7 @@ def _draw_strokes(
 ) -> None:
     """A stroke in each part of the frame as long as its stars are drawn out."""
     side = min(edges_x[1] - edges_x[0], edges_y[1] - edges_y[0])
-    x, y = np.meshgrid(_middles(edges_x), _middles(edges_y))
+    x, y = np.meshgrid(_halfway(edges_x), _halfway(edges_y))
     length = STROKE_SHARE * side * np.clip((1 - axis_ratio) / FULL_ELONGATION, 0, 1)
     angle = np.radians(long_axis_deg)
     dx, dy = length / 2 * np.cos(angle), length / 2 * np.sin(angle)
@@ -84,7 +84,7 @@ def _write_widths(
     fwhm_px,
 ) -> None:
     """The width in every second part, below its stroke."""
-    x, y = _middles(edges_x), _middles(edges_y)
+    x, y = _halfway(edges_x), _halfway(edges_y)
     down = 0.33 * (edges_y[1] - edges_y[0])
     for row in range(0, len(y), 2):
         for column in range(0, len(x), 2):
@@ -93,5 +93,5 @@ def _write_widths(
             ax.text(*place, text, ha="center", va="center", fontsize=8)
 
 
-def _middles(edges):
+def _halfway(edges):
     return (edges[1:] + edges[:-1]) / 2

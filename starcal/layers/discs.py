@@ -22,13 +22,13 @@ GROWTHS = (
 )  # of the middle's offset with the star's from the frame's middle
 RIM_SHARE = 0.15  # radii of the channels may differ by as much
 RING_SHARE = 0.4  # of a ring that must be known
-LEAST_STEP = 40.0  # even frames reach 30; squared errors, channels together
+LEAST_RIM = 40.0  # even frames reach 30; squared errors, channels together
 MOST_STARS = 10  # that are looked at
 LEAST_OF_STAR, FEWEST_STARS = 9.0, 3  # the same of one star, and how many must show it
-LAW_STARS = 4  # no star counts for more than the one of this rank
-CLIPPED_SIGMA = 4.0
+DISC_LAW_STARS = 4  # no star counts for more than the one of this rank
+RIM_CLIP_SIGMA = 4.0
 SECTORS, PER_SECTOR = 24, 4
-BEYOND = 1.35  # radii: how far out the law begins
+BEYOND_RIM = 1.35  # radii: how far out the law begins
 STEP_PX = 2  # over which the light's rise towards the middle is measured
 BLUNT_STEP_PX = 6  # the same where a rim may be a little off
 SURE_STEP, SURE_SECTOR = 1.5, 2.0  # errors
@@ -112,10 +112,10 @@ def _rim(halos, cell) -> Disc | None:
         chi = _together(steps, weight, halos, growth, cell)
         if chi.max() > best[0]:
             best = (float(chi.max()), (growth, *np.unravel_index(np.argmax(chi), chi.shape)))
-    if best[0] < LEAST_STEP:
+    if best[0] < LEAST_RIM:
         return None
     growth, radius, y, x = best[1]
-    showing = _showing(steps, told, halos, best[1], cell)
+    showing = _stars_showing_rim(steps, told, halos, best[1], cell)
     if np.count_nonzero(showing > LEAST_OF_STAR) < FEWEST_STARS:
         return None
     return Disc(
@@ -133,7 +133,7 @@ def _steps(halo, cell):
     maps = _binned(halo, cell, reach)
     known = np.isfinite(maps)
     level, spread = _level_and_spread(maps)
-    most = CLIPPED_SIGMA * spread
+    most = RIM_CLIP_SIGMA * spread
     flat = np.where(known, np.clip(maps - level, -most, most), 0)
     rings = _rings(flat, known.astype(float), np.arange(RADII[0], RADII[1] + 2) - 0.5)
     return rings[:, :-2] - rings[:, 2:]
@@ -202,7 +202,7 @@ def _weights(steps, halos):
     flat = np.moveaxis(steps.reshape(*steps.shape[:3], -1), 3, 0)
     spread = 1.4826 * median_without_nan(np.abs(flat - median_without_nan(flat)))
     error = np.where(spread > 0, spread, np.inf) / flux
-    ranked = np.sort(error, axis=0)[min(LAW_STARS, len(halos)) - 1]
+    ranked = np.sort(error, axis=0)[min(DISC_LAW_STARS, len(halos)) - 1]
     return 1 / (error**2 + ranked**2), error
 
 
@@ -216,7 +216,10 @@ def _together(
     """Squared significance of the common step, (radii, 2 F + 1, 2 F + 1), channels together."""
     total, norm, variance = 0.0, 0.0, 0.0
     for halo, step, own in zip(halos, steps, weight, strict=True):
-        share = _about(step, halo, growth, cell) / (halo.flux / halo.noise)[:, None, None, None]
+        share = (
+            _steps_about(step, halo, growth, cell)
+            / (halo.flux / halo.noise)[:, None, None, None]
+        )
         known = np.isfinite(share)
         each = np.where(known, own[:, :, None, None], 0)
         total = total + each * np.nan_to_num(share)
@@ -234,7 +237,7 @@ def _loosely(chi2, radii):
     return np.stack([chi2[max(0, k - r) : k + r + 1].max(axis=0) for k, r in enumerate(reach)])
 
 
-def _about(
+def _steps_about(
     step,
     halo,
     growth,
@@ -248,7 +251,7 @@ def _about(
     return step[:, :, first_y : first_y + size, first_x : first_x + size]
 
 
-def _showing(
+def _stars_showing_rim(
     steps,
     error,
     halos,
@@ -261,7 +264,10 @@ def _showing(
     near = slice(max(0, radius - reach), radius + reach + 1)
     result = []
     for halo, step, wrong in zip(halos, steps, error, strict=True):
-        at = _about(step, halo, growth, cell)[:, near, y, x] / (halo.flux / halo.noise)[:, None]
+        at = (
+            _steps_about(step, halo, growth, cell)[:, near, y, x]
+            / (halo.flux / halo.noise)[:, None]
+        )
         chi = np.nan_to_num(at / wrong[:, near])
         result.append((np.maximum(chi.max(axis=1), 0) ** 2).sum())
     return np.array(result)
@@ -274,9 +280,9 @@ def _with_law(halos, disc) -> Disc:
     """The disc with its middle made finer and the law that the stars tell."""
     disc = _finer(halos, disc)
     maps = np.stack([_polar(halo, disc) for halo in halos])
-    unrest = _unrest(maps)
+    unrest = _pixel_errors(maps)
     ring = _ring_law(_over_sectors(maps), unrest / np.sqrt(SECTORS))
-    off, error = _stacked(maps - _over_sectors(maps), unrest)
+    off, error = _stacked_maps(maps - _over_sectors(maps), unrest)
     law = _with_sectors(ring, off, error)
     if not law.max() > 0:
         return None
@@ -306,7 +312,7 @@ def _sharpness(halos, disc) -> float:
     """How sure the common step is near the rim."""
     maps = np.stack([_polar(halo, disc, rim_only=True) for halo in halos])
     rings = _over_sectors(maps)
-    step, wrong = _stacked(_steps_in(rings, 4), np.sqrt(2 / SECTORS) * _unrest(maps))
+    step, wrong = _stacked_maps(_steps_in(rings, 4), np.sqrt(2 / SECTORS) * _pixel_errors(maps))
     chi = np.maximum(np.nan_to_num(step / wrong), 0)
     return float((chi.max(axis=(1, 2)) ** 2).sum())
 
@@ -318,7 +324,7 @@ def _polar(
 ):
     """What is left over round a disc's middle, in noises over flux, (3, sectors, r): medians along
     short arcs."""
-    radius = np.arange(0.5, BEYOND * disc.radius_px)
+    radius = np.arange(0.5, BEYOND_RIM * disc.radius_px)
     if rim_only:
         radius = np.arange(0.75 * disc.radius_px, 1.25 * disc.radius_px)
     per = PER_SECTOR
@@ -346,16 +352,16 @@ def _steps_in(maps, pixels):
     return maps[..., :-pixels] - maps[..., pixels:]
 
 
-def _unrest(maps):
+def _pixel_errors(maps):
     """Error of each star's pixels, (n, 3, 1, 1): how they differ from those a step on."""
     step = np.abs(_steps_in(maps, STEP_PX)).reshape(*maps.shape[:2], -1)
     error = 1.4826 * median_without_nan(np.moveaxis(step, 2, 0)) / np.sqrt(2)
     return np.where(error > 0, error, np.inf)[:, :, None, None]
 
 
-def _stacked(values, error):
+def _stacked_maps(values, error):
     """Robust mean over the stars and its error, (3, ...); 0 and infinite where few of them tell."""
-    rank = min(LAW_STARS, len(values)) - 1
+    rank = min(DISC_LAW_STARS, len(values)) - 1
     ranked = np.sort(error, axis=0)[rank]
     weight = np.where(np.isfinite(values), 1 / (error**2 + ranked**2), 0)
     values = np.nan_to_num(values)
@@ -372,7 +378,7 @@ def _stacked(values, error):
 
 def _ring_law(rings, unrest):
     """Light by radius, (3, r): steps, as far as they are sure, summed from outside in."""
-    step, wrong = _stacked(_steps_in(rings, STEP_PX), np.sqrt(2) * unrest)
+    step, wrong = _stacked_maps(_steps_in(rings, STEP_PX), np.sqrt(2) * unrest)
     rise = np.zeros((3, rings.shape[-1]))
     rise[:, 1 : 1 + step.shape[2]] = as_far_as_sure(step, SURE_STEP * wrong)[:, 0] / STEP_PX
     return np.maximum(np.cumsum(rise[:, ::-1], axis=1)[:, ::-1], 0)
@@ -412,7 +418,7 @@ def disc_light(halo: Halo, disc: Disc) -> tuple[NDArray, NDArray]:
     places = np.stack([angle % SECTORS, np.maximum(radius[near] - 0.5, 0)])
     light = np.zeros(halo.left_over.shape, np.float32)
     doubt = np.zeros_like(light)
-    factor = _factor(halo.sure(SURE_NOISES), disc)
+    factor = _disc_strength(halo.sure(SURE_NOISES), disc)
     for c in range(3):
         share = _of_law(disc.law[c], places)
         slope = _of_law(np.abs(np.gradient(disc.law[c], axis=1)), places)
@@ -429,12 +435,12 @@ def _of_law(law, places):
     return ndimage.map_coordinates(wrapped, places, order=1, mode="nearest")
 
 
-def _factor(halo, disc):
+def _disc_strength(halo, disc):
     """How strong a star's disc is against the law, by its steps."""
     maps = _polar(halo, disc)
     own = _steps_in(maps, BLUNT_STEP_PX)
     law = _steps_in(disc.law, BLUNT_STEP_PX)
-    error = np.sqrt(2) * _unrest(maps[None])[0]
+    error = np.sqrt(2) * _pixel_errors(maps[None])[0]
     weight = np.where(np.isfinite(own), 1 / error**2, 0)
     own = np.nan_to_num(own)
     robust = weight / (1 + ((own - law) / (3 * error + np.abs(law))) ** 2)

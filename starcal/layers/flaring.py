@@ -12,7 +12,7 @@ from .spikes import Arms, arm_light, find_arms
 TURNS = 2  # arms and discs in turn, each from what the other leaves
 MOST_FLARING = 400  # stars that the law is applied to
 SHOWING = 0.7  # noises: a star whose flares nowhere reach this has none
-FAINTEST = 0.1  # noises: where a flare ends
+FAINTEST_FLARE = 0.1  # noises: where a flare ends
 MARGIN_FWHM = 7.0  # beyond that, to see the sky
 
 
@@ -51,7 +51,7 @@ def flares_of(
         told = _laws(bare[: len(bright)], fwhm_px)
         arms, disc = told if told != (None, None) else (arms, disc)
         pieces = [_piece(halo, arms, disc, fwhm_px) for halo in bare]
-    return _listed(halos, pieces, arms, disc)
+    return _listed_flares(halos, pieces, arms, disc)
 
 
 def _reach(
@@ -60,7 +60,7 @@ def _reach(
     disc: Disc | None,
 ) -> int:
     """How far the flares of a star of this light, in noises, can be seen, px."""
-    far = [law.reach_px(snr, FAINTEST) for law in (arms, disc) if law is not None]
+    far = [law.reach_px(snr, FAINTEST_FLARE) for law in (arms, disc) if law is not None]
     return int(np.ceil(max(far)))
 
 
@@ -128,11 +128,11 @@ def _piece(
     return light, doubt
 
 
-def _listed(halos: list[Halo], pieces, arms: Arms | None, disc: Disc | None) -> Flares:
+def _listed_flares(halos: list[Halo], pieces, arms: Arms | None, disc: Disc | None) -> Flares:
     """The flares of all stars in one list."""
     star, row, column, light, doubt = [], [], [], [], []
     for halo, (own, wrong) in zip(halos, pieces, strict=True):
-        shown = np.max(own / halo.noise[:, None, None], axis=0) > FAINTEST
+        shown = np.max(own / halo.noise[:, None, None], axis=0) > FAINTEST_FLARE
         down, across = np.nonzero(shown)
         star.append(np.full(len(down), halo.star))
         row.append(down + halo.top)

@@ -12,7 +12,7 @@ from .light import Channel, StarModel, rest_of
 MOST_HALOS = 12  # bright stars that are looked at
 EDGE_PX = 15.0  # a star nearer to the edge shows too little
 HALF_FWHM = 48.0  # half the side of what is cut out round a star
-BRIGHT_SNR = 500.0  # below, nothing at 1e-5 of a star's light shows, which spikes are made of
+HALO_SNR = 500.0  # below, nothing at 1e-5 of a star's light shows, which spikes are made of
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -115,7 +115,7 @@ def halos_of(channels: list[Channel], model: StarModel, faint_share: float) -> l
     inside &= (model.y_px > EDGE_PX) & (model.y_px < height - EDGE_PX)
     shown = brightness(channels, model) * inside
     bright = np.argsort(shown)[::-1][:MOST_HALOS]
-    bright = bright[shown[bright] > BRIGHT_SNR]
+    bright = bright[shown[bright] > HALO_SNR]
     return [halo_of(channels, model, star, faint_share) for star in bright]
 
 

@@ -16,11 +16,11 @@ from .halos import Halo, as_far_as_sure, median_without_nan
 
 ARMS = (4, 2, 6, 8)  # equal angles apart
 LOOK_FWHM = (2.5, 13.0)  # where directions are looked for
-SURE_SIGMA = 7.0  # even frames reach 5, spikes begin at 9
-SEEN_SIGMA = 2.5  # of a single arm; a third of them may be weaker
+SURE_ARMS_SIGMA = 7.0  # even frames reach 5, spikes begin at 9
+SEEN_ARM_SIGMA = 2.5  # of a single arm; a third of them may be weaker
 INNER_RING_PX = 3.0
 ROUND_DEG = 15  # an arm is brighter than what lies within this to either side
-CLIPPED_SIGMA = 5.0
+ARM_CLIP_SIGMA = 5.0
 INNER_FWHM = 2.5  # nearer to the star its own profile is not known well enough
 ACROSS_FWHM, SIDE_FWHM = 3.0, 5.5  # half the width of a strip, and of the sky beside it
 FACTOR_SD, OWN_SD = 0.3, 0.2  # of stars about the law, and along their arms
@@ -28,7 +28,7 @@ END_SIGMA, END_PX = 2.0, 5  # an arm ends where it shows no more over so many pi
 # along an arm, near the star and so far out: knots are near, and far out the light is faint
 SMOOTH_PX, SMOOTH_FAR_PX, FAR_PX = 0.8, 5.0, 60.0
 FINE_PX, DETAIL_SIGMA = 0.4, 1.5  # knots are kept as far as they stand out of the law's error
-FADE_SHARE = 0.5  # of its length, over which it fades beyond its end
+ARM_FADE_SHARE = 0.5  # of its length, over which it fades beyond its end
 BEGIN_SHARE = 5.0  # it begins within a fifth of the distance where the core ends
 SURE_LAW = 1.5  # errors
 LEAST_KNOWN = 0.2  # of a pixel along an arm
@@ -40,7 +40,7 @@ OWN_PX, OWN_GROWTH = (
 WEAKEST, STRONGEST = 0.2, 3.0  # where the search for a star's strength begins at the utmost
 ROUNDS = 3
 DOUBT = 0.15  # share of an arm's light that it may be wrong by
-LAW_STARS = 6  # no star counts for more than the one of this rank
+ARM_LAW_STARS = 6  # no star counts for more than the one of this rank
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -66,7 +66,7 @@ class Arms:
 
     def last(self, arm: int) -> float:
         """Where an arm has faded away, px."""
-        return (1 + FADE_SHARE) * float(self.ends[arm]) + 1
+        return (1 + ARM_FADE_SHARE) * float(self.ends[arm]) + 1
 
     def peak(self) -> NDArray:
         """Light per pixel where the arms are brightest, (3,), of a star of flux 1."""
@@ -115,11 +115,11 @@ def arm_turns(halos: list[Halo], fwhm_px: float) -> NDArray:
     spread = float(scatter(profile))
     folded = [_folded(profile, spread, arms) for arms in ARMS]
     significance, first, arms = max(folded)
-    if not significance > SURE_SIGMA:
+    if not significance > SURE_ARMS_SIGMA:
         return np.zeros(0)
     degrees = first + np.arange(arms) * 360 // arms
     highest = ndimage.maximum_filter1d(profile, 7, mode="wrap")
-    seen = highest[degrees % 360] > SEEN_SIGMA * spread
+    seen = highest[degrees % 360] > SEEN_ARM_SIGMA * spread
     if np.count_nonzero(~seen) > arms / 3:
         return np.zeros(0)
     refined = [_refined(profile, degree) for degree in degrees[seen]]
@@ -135,16 +135,16 @@ def _round_star(
     radius = np.arange(LOOK_FWHM[0] * fwhm_px, LOOK_FWHM[1] * fwhm_px)[:, None]
     rings = halo.sampled(radius * np.cos(angles), radius * np.sin(angles))
     light = (rings / halo.noise[:, None, None]).sum(axis=0)
-    level = _ring_median(light)[:, None]
-    spread = 1.4826 * _ring_median(np.abs(light - level))[:, None]
+    level = _known_ring_median(light)[:, None]
+    spread = 1.4826 * _known_ring_median(np.abs(light - level))[:, None]
     chi = (light - level) / np.maximum(spread, 1e-9)
-    chi = np.clip(chi, -CLIPPED_SIGMA, CLIPPED_SIGMA)
+    chi = np.clip(chi, -ARM_CLIP_SIGMA, ARM_CLIP_SIGMA)
     weight = np.isfinite(chi) / (INNER_RING_PX + radius)
     mean = _weighted(np.nan_to_num(chi), weight)
     return mean - ndimage.median_filter(mean, 2 * ROUND_DEG + 1, mode="wrap")
 
 
-def _ring_median(light):
+def _known_ring_median(light):
     """Median of each ring; NaN for rings of which less than half is known."""
     enough = np.isfinite(light).mean(axis=1) > 0.5
     return np.where(enough, median_without_nan(light.T), np.nan)
@@ -171,7 +171,7 @@ def _refined(profile, degree):
 # --- law --------------------------------------------------------------------------------
 
 
-def _grid(length, half):
+def _strip_grid(length, half):
     """Offsets along and across of a strip's pixels, (s, t)."""
     along, across = np.mgrid[:length, -half : half + 1].astype(float)
     return along, across
@@ -227,8 +227,8 @@ def _of_arm(
     for halo in halos:
         strips.append(_strip(halo, turn, length, side, half))
         errors.append(_strip_error(halo, turn, length, side))
-    law, error = _stacked(np.stack(strips), np.stack(errors), halos)
-    law, error = _smoothed(law, error)
+    law, error = _stacked_strips(np.stack(strips), np.stack(errors), halos)
+    law, error = _smoothed_law(law, error)
     return law[:, :, side - half : side + half + 1], error
 
 
@@ -240,9 +240,9 @@ def _strip(
     half,
 ):
     """What is left over along an arm of one star, the sky beside the arm taken out, (3, s, t)."""
-    x, y = _turned(*_grid(length, side), turn)
+    x, y = _turned(*_strip_grid(length, side), turn)
     strip = halo.sampled(x, y)
-    return strip - _beside(strip, side, half)
+    return strip - _sky_beside(strip, side, half)
 
 
 def _strip_error(
@@ -252,12 +252,12 @@ def _strip_error(
     side,
 ):
     """What the pixels of a strip may be wrong by, (3, s, t)."""
-    x, y = _turned(*_grid(length, side), turn)
+    x, y = _turned(*_strip_grid(length, side), turn)
     error = halo.errors_at(x, y)
     return np.where(np.isfinite(error), error, 1.0)
 
 
-def _beside(
+def _sky_beside(
     strip,
     side,
     half,
@@ -283,7 +283,7 @@ def _running_median(way, reach=3):
     return median_without_nan(np.moveaxis(flat, 2, 0))
 
 
-def _stacked(
+def _stacked_strips(
     strips,
     wrong,
     halos,
@@ -296,7 +296,7 @@ def _stacked(
     """
     flux = np.stack([halo.flux for halo in halos])[:, :, None, None]
     own = wrong / np.maximum(flux, 1e-30)
-    ranked = np.sort(own, axis=0)[min(LAW_STARS, len(halos)) - 1]
+    ranked = np.sort(own, axis=0)[min(ARM_LAW_STARS, len(halos)) - 1]
     weight = np.where(np.isfinite(strips), 1 / (own**2 + ranked**2), 0)
     shares = np.nan_to_num(strips / np.maximum(flux, 1e-30))
     mean = np.nan_to_num(median_without_nan(strips / np.maximum(flux, 1e-30)))
@@ -314,7 +314,7 @@ def _weighted(values, weight):
     return (values * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-30)
 
 
-def _smoothed(law, error):
+def _smoothed_law(law, error):
     """A law smoothed along the arm, more so further out, but for what stands out of its error, and
     the error of its values, (3, s)."""
     far = np.arange(law.shape[1]) / FAR_PX
@@ -341,7 +341,7 @@ def _along(
 
 def _end(law, error):
     """Pixels along the arm up to which it shows, channels together."""
-    bins = _showing(law, error)
+    bins = _arm_bins(law, error)
     known = np.isfinite(law).any(axis=(0, 2))
     first = int(np.argmax(known)) // END_PX
     weak = bins < END_SIGMA
@@ -351,7 +351,7 @@ def _end(law, error):
     return last * END_PX
 
 
-def _showing(law, error):
+def _arm_bins(law, error):
     """How surely an arm shows in each few pixels along it, in errors, channels together."""
     quarter = law.shape[2] // 4
     light = np.nan_to_num(law[:, :, quarter:-quarter]).mean(axis=2)
@@ -379,7 +379,7 @@ def _kept(
     inwards = (INNER_RING_PX + first) / (INNER_RING_PX + place[:first, None])
     law[:, :first] = law[:, first : first + 1] * inwards
     begin = np.clip(BEGIN_SHARE * (place / inner_px - 1) + 1, 0, 1)
-    fade = np.clip(1 - (place - end) / max(FADE_SHARE * end, 1), 0, 1)
+    fade = np.clip(1 - (place - end) / max(ARM_FADE_SHARE * end, 1), 0, 1)
     return law * (begin * fade)[:, None]
 
 

@@ -119,7 +119,7 @@ def write_report(
         _fit_section(result),
         _second_section(result),
         _map_section(result),
-        _shapes(shapes),
+        _shapes_section(shapes),
         _stars(result, audits),
         _numbers_section(result),
         _flags(result),
@@ -416,7 +416,7 @@ def _map_section(result: CheckResult) -> str:
     )
 
 
-def _shapes(shapes: ProfileMap | None) -> str:
+def _shapes_section(shapes: ProfileMap | None) -> str:
     """How wide and drawn out the stars are over the frame."""
     if shapes is None:
         return ""
@@ -435,7 +435,7 @@ def _shapes(shapes: ProfileMap | None) -> str:
     )
     return _section(
         "Shapes of the stars",
-        _plot(figure, alt, caption, "map"),
+        _plot_figure(figure, alt, caption, "map"),
         html_table(listing.shape_rows(shapes), listing.SHAPES_HEAD),
     )
 

@@ -26,7 +26,7 @@ from .place.channels import ChannelStars, Registered, channel_stars, register
 from .place.hints import hints_from_header
 from .place.locate import EMBEDDED, locate
 from .robust import rank_correlation
-from .stars import CHANNELS, measure_stars
+from .stars import CHANNELS, measure_stars, places_of
 from .stars.noise import frame_noise
 
 MATCHES = ("none", "background", "fit")
@@ -198,7 +198,7 @@ def compose(
     progress("reading", 0.0)
     files = {Path(path): None for path in (red, green, blue)}
     known = {path: read_plane(path) for path in files}
-    planes = tuple(known[Path(path)] for path in (red, green, blue))
+    planes = (known[Path(red)], known[Path(green)], known[Path(blue)])
     progress("registering", 0.3)
     pixels, home, notes = _on_one_grid(planes, by_wcs=wcs is None)
     frame = frame_of_planes(pixels, planes, home, wcs=wcs, full_scale=full_scale, notes=notes)
@@ -209,11 +209,18 @@ def compose(
         progress("solving", 0.8)
         frame, told = _solved_by_hints(frame, ra, dec, scale)
         notes = (*notes, *told)
-    sources = (
-        f"starcal: composed of R {planes[0].name}, G {planes[1].name}, B {planes[2].name}",
-    )
-    history = (*sources, *(f"starcal: {note}" for note in notes), *matching.history)
-    return Composed(replace(frame, notes=(*frame.notes, *matching.history)), matching, history)
+    return _with_history(frame, planes, notes, matching)
+
+
+def _with_history(
+    frame: Frame, planes: tuple[Plane, Plane, Plane], notes: tuple[str, ...], matching: Matching
+) -> Composed:
+    """The frame with all that was done to make it."""
+    red, green, blue = (plane.name for plane in planes)
+    source = f"starcal: composed of R {red}, G {green}, B {blue}"
+    history = (source, *(f"starcal: {note}" for note in notes), *matching.history)
+    told = replace(frame, notes=(*frame.notes, *matching.history))
+    return Composed(told, matching, history)
 
 
 def _solved_by_hints(frame: Frame, ra, dec, scale) -> tuple[Frame, tuple[str, ...]]:
@@ -288,8 +295,11 @@ def _on_one_grid(
 ) -> tuple[NDArray[np.float32], Plane, tuple[str, ...]]:
     """Pixels (3, y, x), the plane whose grid they are on, and what was done."""
     home = _finest(planes)
-    pixels, notes, first_of = np.empty((3, *home.pixels.shape), np.float32), [], {}
-    home_stars = _stars_of_plane(home) if any(plane is not home for plane in planes) else None
+    pixels = np.empty((3, *home.pixels.shape), np.float32)
+    notes: list[str] = []
+    first_of: dict[int, int] = {}
+    alone = all(plane is home for plane in planes)
+    home_stars = None if alone else _stars_of_plane(home)
     for channel, plane in enumerate(planes):
         first = first_of.setdefault(id(plane), channel)
         if first < channel:
@@ -319,9 +329,9 @@ def _brought(
     plane: Plane, home: Plane, home_stars: ChannelStars, by_wcs: bool
 ) -> tuple[NDArray, str]:
     """Pixels of a plane on the grid of another, and what was done."""
+    both = by_wcs and None not in (plane.wcs, home.wcs)
     own, its = (plane.wcs, home.wcs) if by_wcs else (None, None)
     told = register(_stars_of_plane(plane), home_stars, own, its)
-    both = own is not None and its is not None
     if told is not None:
         off_px = corners_apart_px(own, told.wcs, plane.pixels.shape) if both else np.inf
         if off_px <= SAME_GRID_PX:
@@ -503,12 +513,17 @@ def _fit_to_reference(values, wanted, region, channel, reference):
             f"(correlation {correlation:.2f}), so no line can be fitted. Use --match background"
         )
     factor = _symmetric_slope(values, wanted)
+    error = _jackknife_error(values, wanted, region, factor)
+    return factor, float(np.median(wanted - factor * values)), error, correlation
+
+
+def _jackknife_error(values, wanted, region, factor) -> float:
+    """Relative error of a factor: what leaving out each part of the frame does to it."""
     parts = [
         _symmetric_slope(values[region != r], wanted[region != r]) for r in np.unique(region)
     ]
     spread = np.log(np.maximum(parts, 1e-12)) - np.log(factor)
-    error = np.sqrt((len(parts) - 1) / len(parts) * np.sum(spread**2))
-    return factor, float(np.median(wanted - factor * values)), float(error), correlation
+    return float(np.sqrt((len(parts) - 1) / len(parts) * np.sum(spread**2)))
 
 
 def _symmetric_slope(x, y):
@@ -521,9 +536,7 @@ def _starless_blocks(pixels):
     """Medians of blocks without stars, (3, n), and their places as fractions of the frame, (n,
     2)."""
     masked = _star_mask(pixels)
-    rows, columns = (n // MATCH_BLOCK_PX for n in masked.shape)
-    step = max(1, int(np.ceil(np.sqrt(rows * columns / MATCH_BLOCKS))))
-    corners = np.mgrid[0:rows:step, 0:columns:step].reshape(2, -1).T * MATCH_BLOCK_PX
+    corners = _block_corners(masked.shape)
     levels = np.array([_block_levels(pixels, masked, y, x) for y, x in corners]).reshape(-1, 3)
     whole = np.isfinite(levels).all(axis=1)
     if whole.sum() < FEWEST_BLOCKS:
@@ -532,6 +545,13 @@ def _starless_blocks(pixels):
             f"common, {FEWEST_BLOCKS} needed for a linear fit. Use --match background"
         )
     return levels[whole].T, corners[whole] / masked.shape
+
+
+def _block_corners(shape: tuple[int, int]) -> NDArray:
+    """Row and column where each block starts, evenly spread, (n, 2)."""
+    rows, columns = (n // MATCH_BLOCK_PX for n in shape)
+    step = max(1, int(np.ceil(np.sqrt(rows * columns / MATCH_BLOCKS))))
+    return np.mgrid[0:rows:step, 0:columns:step].reshape(2, -1).T * MATCH_BLOCK_PX
 
 
 def _block_levels(pixels, masked, y, x):
@@ -546,17 +566,20 @@ def _star_mask(pixels):
     """Pixels under the stars that can be found."""
     stars = measure_stars(np.stack([_gaps_filled(plane) for plane in pixels]))
     masked = np.zeros(pixels.shape[1:], bool)
-    reach = (
-        MASK_FWHM
-        * max(stars.meta["fwhm_px"])
-        * np.maximum(np.array(stars["snr"]) / 10, 1) ** WING_POWER
-    )
-    for x, y, radius in zip(stars["x_px"].value, stars["y_px"].value, reach, strict=True):
-        top, left = (max(0, int(v - radius)) for v in (y, x))
-        part = masked[top : int(y + radius) + 2, left : int(x + radius) + 2]
-        dy, dx = np.ogrid[top : top + part.shape[0], left : left + part.shape[1]]
-        part |= (dx - x) ** 2 + (dy - y) ** 2 <= radius**2
+    brighter = np.maximum(np.array(stars["snr"]) / 10, 1)
+    reach = MASK_FWHM * max(stars.meta["fwhm_px"]) * brighter**WING_POWER
+    for (x, y), radius in zip(places_of(stars), reach, strict=True):
+        _cover(masked, x, y, radius)
     return masked
+
+
+def _cover(masked: NDArray, x: float, y: float, radius: float) -> None:
+    """Set the pixels of a disc, in place."""
+    top = max(0, int(y - radius))
+    left = max(0, int(x - radius))
+    part = masked[top : int(y + radius) + 2, left : int(x + radius) + 2]
+    dy, dx = np.ogrid[top : top + part.shape[0], left : left + part.shape[1]]
+    part |= (dx - x) ** 2 + (dy - y) ** 2 <= radius**2
 
 
 def _gaps_filled(plane):

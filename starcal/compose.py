@@ -339,6 +339,11 @@ def _brought(
         return _by_stars(plane, home, told, off_px)
     if both:
         return _by_wcs(plane, home, "by their WCS, as they show too few stars in common")
+    return _taken_as_it_is(plane, home)
+
+
+def _taken_as_it_is(plane: Plane, home: Plane) -> tuple[NDArray, str]:
+    """A plane that nothing tells the place of, if it is of the other's size."""
     _require_one_plane_size(plane, home)
     return plane.pixels, (
         f"{plane.name} and {home.name} show too few stars in common to be registered by: taken to "

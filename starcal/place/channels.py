@@ -96,11 +96,19 @@ def channel_stars(plane: NDArray) -> ChannelStars:
     x, y, snr = x[order], y[order], snr[order]
     stamps = luminance_stamps(pixels, noise, x, y, half_width(FIRST_GUESS_FWHM_PX))
     seen = measure_shapes(stamps, FIRST_GUESS_FWHM_PX)
-    low, high = np.multiply(CENTRED_FWHM, np.nanmedian(seen.fwhm_px)) if len(x) else (0, 0)
-    clear = (seen.fwhm_px > low) & (seen.fwhm_px < high)
+    clear = _of_star_width(seen.fwhm_px)
     x = np.where(clear, np.rint(x) + seen.dx_px, x)
     y = np.where(clear, np.rint(y) + seen.dy_px, y)
     return ChannelStars(np.column_stack([x, y]), -2.5 * np.log10(snr), plane.shape)
+
+
+def _of_star_width(fwhm_px: NDArray) -> NDArray[np.bool_]:
+    """Which peaks are as wide as most are."""
+    known = np.isfinite(fwhm_px)
+    if not known.any():
+        return known
+    low, high = np.multiply(CENTRED_FWHM, np.median(fwhm_px[known]))
+    return (fwhm_px > low) & (fwhm_px < high)
 
 
 def register(

@@ -221,13 +221,18 @@ def _scale_of(header):
     for key in SCALE_KEYS:
         if (scale := _header_number(header, key)) is not None and 0 < scale < 3600:
             return (scale,), key
+    return _scale_of_optics(header) or _scale_of_wcs_cards(header)
+
+
+def _scale_of_optics(header):
+    """Of focal length and pixel size."""
     focal_mm = _header_number(header, "FOCALLEN")
     pixel_key = next(
         (name for name in PIXEL_KEYS if _header_number(header, name)), PIXEL_KEYS[0]
     )
     pixel_um = _header_number(header, pixel_key)
     if not (focal_mm and pixel_um and 0 < pixel_um / focal_mm < 10):
-        return _scale_of_wcs_cards(header)
+        return None
     scale = float(np.degrees(pixel_um * 1e-3 / focal_mm) * 3600)
     binning = _header_number(header, "XBINNING") or 1
     scales = (scale, scale * binning) if 1 < binning <= 8 else (scale,)

@@ -132,12 +132,12 @@ def _by_own_wcs(task: _Task, hints: Hints | None) -> Located:
     if turned is not None:
         return turned
     solution = _put_right(task, choice, hints)
-    if solution.wcs is None and match.in_frame.sum() < MIN_PAIRS:
-        return own  # too few stars to say anything of the WCS
     note = f"by the header's WCS no more stars than by chance are paired: {solution.message}"
-    if solution.wcs is None:
-        return replace(own, notes=(note, *own.notes))
-    return _by_solution(task, solution, note)
+    if solution.wcs is not None:
+        return _by_solution(task, solution, note)
+    if match.in_frame.sum() < MIN_PAIRS:
+        return own  # too few stars to say anything of the WCS
+    return replace(own, notes=(note, *own.notes))
 
 
 def _counted_otherwise(task: _Task) -> Located | None:

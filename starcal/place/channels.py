@@ -27,7 +27,8 @@ CHANNEL_PEAK_SNR = 8.0  # of a peak in one channel; lower ones are noise, and pl
 FEWEST_CHANNEL_PAIRS = (
     12  # that tell where a channel lies; four equations each for the six of a linear map
 )
-MOST_OF_THEM = 0.5  # of the stars of a channel paired: no other way to lay it can pair as many
+EXACT_PX = 0.5  # scatter of stars that are the same; of chance pairs it is a pixel or two
+AS_SPREAD = 0.8  # of pairs against that of all stars, along x and y
 TIMES_MORE = 1.5  # as many pairs as near the start, for a search to be right against them
 MOST_CHANNEL_STARS = 3000  # brightest; more make a place no better
 OFF_WIDTHS = 0.15  # how far one channel's middle may lie from another's, in frame widths
@@ -140,15 +141,21 @@ def register(
     if start is not None:
         match = sides.match(start)
         if match.credible and len(match.star) >= FEWEST_CHANNEL_PAIRS:
-            return _of_most(sides, home, _fitted_wcs(sides, match, start, sky))
+            near = _fitted_wcs(sides, match, start, sky)
+            exact = near.scatter_px < EXACT_PX and _all_over(sides, match)
+            return near if exact else _of_most(sides, home, near)
     return _searched(sides, home, sky)
 
 
+def _all_over(sides: BothSides, match: Match) -> bool:
+    """Whether the pairs lie all over the frame: of channels turned by a few degrees those in one
+    place pair by themselves."""
+    spread_px = np.std(sides.xy_px[match.star], axis=0)
+    return bool(np.all(spread_px > AS_SPREAD * np.std(sides.xy_px, axis=0)))
+
+
 def _of_most(sides: BothSides, home: ChannelStars, near: Registered) -> Registered:
-    """What was found near the start, unless a search pairs many more: of channels turned by a few
-    degrees those in the middle pair by themselves."""
-    if near.n_pairs >= MOST_OF_THEM * min(len(sides.mag), len(home.mag)):
-        return near
+    """What was found near the start, unless a search pairs many more."""
     found = _searched(sides, home, near.home)
     return found if found is not None and found.n_pairs > TIMES_MORE * near.n_pairs else near
 

@@ -281,7 +281,7 @@ def _motion(
         rotation_deg=float(np.degrees(np.angle(a))),
         scale=float(abs(a)),
         apart_px=float(np.abs(a * place + b - place).max()),
-        error_px=scatter_px * np.sqrt(8 / n_stars),
+        error_px=float(scatter_px * np.sqrt(8 / n_stars)),
         n_stars=n_stars,
     )
 

@@ -27,7 +27,7 @@ CHANNEL_PEAK_SNR = 8.0  # of a peak in one channel; lower ones are noise, and pl
 FEWEST_CHANNEL_PAIRS = (
     12  # that tell where a channel lies; four equations each for the six of a linear map
 )
-EXACT_PX = 0.5  # scatter of stars that are the same; of chance pairs it is a pixel or two
+SAME_STARS_PX = 0.5  # scatter of stars that are the same; of chance pairs it is a pixel or two
 AS_SPREAD = 0.8  # of pairs against that of all stars, along x and y
 TIMES_MORE = 1.5  # as many pairs as near the start, for a search to be right against them
 MOST_CHANNEL_STARS = 3000  # brightest; more make a place no better
@@ -142,7 +142,7 @@ def register(
         match = sides.match(start)
         if match.credible and len(match.star) >= FEWEST_CHANNEL_PAIRS:
             near = _fitted_wcs(sides, match, start, sky)
-            exact = near.scatter_px < EXACT_PX and _all_over(sides, match)
+            exact = near.scatter_px < SAME_STARS_PX and _all_over(sides, match)
             return near if exact else _of_most(sides, home, near)
     return _searched(sides, home, sky)
 

@@ -14,7 +14,7 @@ from ..robust import scatter, scatter_about_zero
 from ..texts import counted
 from .gains import MAG_PER_LN, MIN_STARS
 from .population import COUNTS_PER_MAG, ln_population
-from .posterior import Evidence, FrameFit, fit_frame, star_posteriors
+from .posterior import Evidence, FrameFit, fit_frame, loosened, star_posteriors
 from .relations import GRID_BV_MAG, PIVOT_BV_MAG, Bands, candidate_bands
 
 COPY_SCATTER_MAG = (
@@ -24,7 +24,7 @@ LARGEST_ERROR_MAG = 0.5  # of a channel: the logarithm of less light is skewed
 LINE_ERROR_MAG = (
     0.012  # of the best fluxes in a channel: profile, flat field, neighbours unseen
 )
-MOST_MATCHED, MOST_OTHERS = 200, 120  # in the fit; more change nothing but the time
+MOST_MATCHED, MOST_OTHERS = 200, 60  # in the fit; more change nothing but the time
 MOST_TO_TELL = 40  # matched, and of all: these tell what the channels are
 OTHERS_WEIGHT = 15.0  # together: the shape of a field's colours is known roughly only
 TELLING_SHARE = 0.4  # of the variance of B-V that ratios must take away, or chance may do it
@@ -288,7 +288,7 @@ def fit_continuum(seen: Seen, told: str = "") -> ContinuumFit:
     evidence = gather(seen, bands, ln_catalogue)
     made = replace(
         nothing,
-        frame=_fitted_kind(bands, evidence, seen),
+        frame=loosened(_fitted_kind(bands, evidence, seen), evidence.rows(evidence.weight > 0)),
         evidence=evidence,
         used=evidence.weight[seen.clean] > 0,
         told_by=_told_by(bands, kinds, told),

@@ -29,8 +29,11 @@ FLAT_SHARE = 0.02  # stars of any colour: reddened, evolved, double
 COUNTS_PER_MAG = (
     0.38  # d log10 N / dV: of two stars alike in a red band the redder is fainter in V
 )
-UNKNOWN_V_MAG = 12.0  # of a star of an unmatched frame: what small telescopes show most of
+UNKNOWN_V_MAG = 13.0  # of a star of an unmatched frame: where the least is said of its colour
 TABLE_V_MAG = np.arange(7.5, 13.26, 0.25)
+
+# Of a field's faint stars: the mean of Tycho-2 at V 10.8, how its fields scatter, and dust beyond
+FIELD_MEAN_MAG, FIELD_MEAN_ERROR_MAG = 0.80, 0.17
 
 # How fields differ: the mean B-V of Tycho-2 fields scatters by 0.11 mag. Bright hot stars say
 # nothing of faint ones, so the stars that the catalogue has and the others are tilted apart.

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .population import TILT_ERROR, tilts
+from .population import FIELD_MEAN_ERROR_MAG, FIELD_MEAN_MAG, TILT_ERROR, tilts
 from .relations import GRID_BV_MAG, Bands, possible_behind
 
 # Shares of stars that are not as the others: of larger scatter; with emission or absorption that
@@ -28,6 +28,10 @@ SHARE_BY_REDDENING = np.array([0.65, 0.35])  # of the reddened: the nearer, the 
 MOST_STEPS, ENOUGH_GAIN = 40, 0.01  # of ln probability
 STEP_CUTS = 8  # to a third each: less is no step
 POSTERIOR_BATCH = 1000  # stars at a time, for memory
+# An error of the first zero point, and steps over which it is then looked at: beyond 0.8 mag no
+# field lies, its mean B-V being 0 to 1.6
+LOOSE_MAG, HELD_STEP_MAG, HELD_STEPS = 0.06, 0.16, 5
+HELD_ERROR_MAG = 0.01
 TINY = 1e-300
 
 
@@ -93,12 +97,25 @@ class FrameFit:
         Of the values.
     ln_evidence : float
         Probability of the data under this kind of bands (Laplace's approximation).
+    held : tuple of FrameFit
+        Where the first zero point is loosely known: the same with that held at steps about it, each
+        as likely as its evidence. Few stars leave a probability that is wide, skew or of two
+        summits, and its summit alone then tells too much.
     """
 
     bands: Bands
     values: np.ndarray
     covariance: np.ndarray
     ln_evidence: float
+    held: tuple["FrameFit", ...] = ()
+
+    @property
+    def weighted(self) -> list[tuple[float, "FrameFit"]]:
+        """The fits that stars are judged by, with their shares."""
+        fits = self.held or (self,)
+        ln = np.array([fit.ln_evidence for fit in fits])
+        share = np.exp(ln - ln.max())
+        return list(zip(share / share.sum(), fits, strict=True))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -382,6 +399,11 @@ def fit_frame(bands: Bands, stars: Evidence, start: np.ndarray) -> FrameFit:
     priors = _Priors.of(bands)
     values = priors.middle.copy()
     values[: len(start)] = start
+    return _fit(values, bands, stars, priors)
+
+
+def _fit(values, bands: Bands, stars: Evidence, priors: _Priors) -> FrameFit:
+    """The fit that is reached from some values."""
     values, state = _top(values, bands, stars, priors)
     covariance = np.linalg.inv(state[2])
     volume = np.linalg.slogdet(covariance / np.outer(priors.error, priors.error))[1]
@@ -391,6 +413,52 @@ def fit_frame(bands: Bands, stars: Evidence, start: np.ndarray) -> FrameFit:
         covariance=covariance,
         ln_evidence=float(state[0] + volume / 2),
     )
+
+
+def loosened(fit: FrameFit, stars: Evidence) -> FrameFit:
+    """A fit with others beside it, if its first zero point is loosely known.
+
+    Parameters
+    ----------
+    fit : FrameFit
+    stars : Evidence
+        What it was fitted to.
+
+    Returns
+    -------
+    FrameFit
+    """
+    if fit.covariance[0, 0] < LOOSE_MAG**2:
+        return fit
+    priors = _Priors.of(fit.bands)
+    held = [_held_at(fit.values[0], fit.values, fit.bands, stars, priors)]
+    for step_mag in (-HELD_STEP_MAG, HELD_STEP_MAG):
+        values = held[0].values
+        for count in range(1, HELD_STEPS + 1):
+            at_mag = held[0].values[0] + count * step_mag
+            held.append(_held_at(at_mag, values, fit.bands, stars, priors))
+            values = held[-1].values
+    return replace(fit, held=tuple(_as_fields_are(one, stars) for one in held))
+
+
+def _as_fields_are(fit: FrameFit, stars: Evidence) -> FrameFit:
+    """The fit with the chance of the mean B-V that it gives to the stars that no catalogue has."""
+    others = stars.rows(~stars.catalogued)
+    if not len(others):
+        return fit
+    mean_mag = np.mean(_shares(fit, others)["ratios"] @ GRID_BV_MAG)
+    pull = (mean_mag - FIELD_MEAN_MAG) / FIELD_MEAN_ERROR_MAG
+    return replace(fit, ln_evidence=fit.ln_evidence - 0.5 * float(pull) ** 2)
+
+
+def _held_at(at_mag, values, bands: Bands, stars: Evidence, priors: _Priors) -> FrameFit:
+    """The fit whose first zero point is some value."""
+    first = np.arange(len(values)) == 0
+    near = _Priors(
+        middle=np.where(first, at_mag, priors.middle),
+        error=np.where(first, HELD_ERROR_MAG, priors.error),
+    )
+    return _fit(np.where(first, at_mag, values), bands, stars, near)
 
 
 def _top(values, bands: Bands, stars: Evidence, priors: _Priors) -> tuple:
@@ -474,16 +542,32 @@ def _moments_by_source(
     fit: FrameFit | None, stars: Evidence
 ) -> dict[str, tuple[np.ndarray, np.ndarray]]:
     """Mean and variance of B-V by each part of the knowledge."""
+    if fit is None:
+        shares = _shares(None, stars)
+    else:
+        parts = [(weight, _shares(held, stars)) for weight, held in fit.weighted]
+        names = parts[0][1]
+        shares = {name: sum(weight * part[name] for weight, part in parts) for name in names}
+    return {name: _mean_and_variance(share) for name, share in shares.items()}
+
+
+def _shares(fit: FrameFit | None, stars: Evidence) -> dict[str, np.ndarray]:
+    """Probability of each B-V by each part of the knowledge, (n, grid)."""
     values = np.zeros(6) if fit is None else fit.values
     prior = _prior(values, stars)
     ratios = np.zeros_like(prior) if fit is None else _ln_ratios(fit, stars)
     catalogue = stars.ln_catalogue
     return {
-        "field": _mean_and_variance(prior),
-        "ratios": _mean_and_variance(prior + ratios),
-        "catalogue": _mean_and_variance(prior + catalogue),
-        "all": _mean_and_variance(prior + ratios + catalogue),
+        "field": _normalised(prior),
+        "ratios": _normalised(prior + ratios),
+        "catalogue": _normalised(prior + catalogue),
+        "all": _normalised(prior + ratios + catalogue),
     }
+
+
+def _normalised(ln: np.ndarray) -> np.ndarray:
+    """Rows of sum 1."""
+    return np.exp(ln - _ln_sum(ln)[:, None])
 
 
 def _ln_ratios(fit: FrameFit, stars: Evidence) -> np.ndarray:
@@ -500,7 +584,6 @@ def _ln_ratios(fit: FrameFit, stars: Evidence) -> np.ndarray:
     return _ln_sum(np.moveaxis(ln, 1, 2))
 
 
-def _mean_and_variance(ln: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    share = np.exp(ln - _ln_sum(ln)[:, None])
+def _mean_and_variance(share: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     mean = share @ GRID_BV_MAG
     return mean, share @ GRID_BV_MAG**2 - mean**2

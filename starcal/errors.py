@@ -100,6 +100,10 @@ class CatalogueIncomplete(CatalogueError):
         self.rows, self.row_limit = rows, row_limit
 
 
+class BandsError(StarcalError, ValueError):
+    """Response curves that cannot be used."""
+
+
 class PlanError(StarcalError, ValueError):
     """No exposure can be planned for what was given."""
 

@@ -126,6 +126,8 @@ class Choices:
         Stars left out of the fit by hand, by their places.
     catalogue : str
         One of `CATALOGUES`; ``file:PATH`` is a table of your own.
+    bands : str, optional
+        File with the response curves of the channels; see `fit.responses.read_terms`.
     columns : str, optional
         Its columns, as ``ra=..,dec=..,v=..,bv=..``.
     online : bool, optional
@@ -176,6 +178,7 @@ class Choices:
     assume_linear: bool = False
     leave_out: Places = ()
     catalogue: str = "embedded"
+    bands: str | None = None
     columns: str | None = None
     online: bool | None = None
     timeout: float = _number_field(60.0, POSITIVE)
@@ -335,6 +338,7 @@ class OfStars(TypedDict, total=False):
     snr: float
     assume_linear: bool
     leave_out: Places
+    bands: str | None
     catalogue: str
     columns: str | None
     online: bool | None
@@ -443,6 +447,7 @@ class Settings(Choices):
     def inputs(self) -> list[str]:
         """Every file that a run reads."""
         named = [path for name in FILES if (path := getattr(self, name))]
+        named += [self.bands] if self.bands else []
         return named if self.own_table is None else [*named, str(self.own_table)]
 
     def to_dict(self, folder: str | Path) -> dict:
@@ -452,6 +457,8 @@ class Settings(Choices):
 
     def _with_paths(self, change) -> Settings:
         paths = {name: change(path) for name in FILES if (path := getattr(self, name))}
+        if self.bands:
+            paths["bands"] = change(self.bands)
         if self.own_table is not None:
             paths["catalogue"] = OWN_TABLE + change(str(self.own_table))
         return replace(self, **paths)

@@ -306,12 +306,9 @@ def test_no_field_is_worse_off_than_with_one_yellow_white():
         errors.append(np.median(miss_uv(made.bv_mag, true)))
         uniforms.append(np.median(miss_uv(np.full(len(true), 0.75), true)))
         matched.append(np.count_nonzero(stars["flags"] == 0))
-    excess, matched = np.array(errors) - np.array(uniforms), np.array(matched)
-    assert excess[matched > 1].max() < 0
-    # Known to fall short of the aim: with no matched star, or one that is itself odd, a field near
-    # B-V 0.75 may lose up to one and a half times what is just noticed side by side (0.004).
-    assert np.count_nonzero(excess > 0) <= 3
-    assert excess.max() < 0.006
+    excess = np.array(errors) - np.array(uniforms)
+    assert np.count_nonzero(np.array(matched) < 2) > 10
+    assert np.count_nonzero(excess >= 0) == 0
     assert np.median(errors) < 0.5 * np.median(uniforms)
 
 

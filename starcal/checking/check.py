@@ -23,7 +23,8 @@ from ..fit.gains import (
     brightness_slope,
     fit_matrix,
 )
-from ..fit.relations import lines_in_header
+from ..fit.relations import told_in_header
+from ..fit.responses import read_terms
 from ..fit.sources import choose_colours
 from ..frame import Frame, read_frame, with_wcs
 from ..place.grid import ChannelGrid, channel_grid
@@ -44,6 +45,7 @@ from ..stars.apertures import ApertureLight
 from ..stars.defects import defect_notes
 from ..stars.linearity import Linearity, measure_linearity, require_linear
 from ..texts import counted
+from .assumed import GIVE_BANDS, assumed_terms, judged_by_terms
 from .fitting import (
     LightFit,
     fit_light,
@@ -94,9 +96,9 @@ def check(
         Is given the step and the share done.
     **asked
         Single choices by name: ``neutral_bv``, ``model``, ``snr``, ``assume_linear``,
-        ``leave_out``, ``catalogue``, ``columns``, ``online``, ``timeout``, ``ra``, ``dec``,
-        ``scale``; see `Choices`. Place and scale are by default what the header tells of them;
-        given, they serve also where the WCS does not fit the stars.
+        ``leave_out``, ``bands``, ``catalogue``, ``columns``, ``online``, ``timeout``, ``ra``,
+        ``dec``, ``scale``; see `Choices`. Place and scale are by default what the header tells of
+        them; given, they serve also where the WCS does not fit the stars.
 
     Returns
     -------
@@ -126,12 +128,13 @@ def check(
     frame = as_frame(frame, progress, cells=True)
     source = source_of(choices)
     hints = hints_of(choices, frame.header, frame.cell_px)
+    curves = read_terms(choices.bands) if choices.bands else None
     progress("finding and measuring stars", 0.2)
     seen = _stars_seen(frame, choices)
     progress("matching the catalogue", 0.6)
     located = locate(seen.stars, seen.frame, source, hints)
     result = _matched(seen, located, choices.neutral_bv)
-    result = replace(result, model=choices.model)
+    result = replace(result, model=choices.model, curves=curves)
     if result.linearity.stretched and not choices.assume_linear:
         return _stretched(result)
     progress("fitting", 0.8)
@@ -174,7 +177,7 @@ def _stars_seen(frame: Frame, choices: Choices) -> _StarsSeen:
         frame = grid.applied(frame)
         stars = measure_stars(frame.pixels, snr_min=choices.snr)
         linearity = measure_linearity(frame.pixels, stars)
-    stars.meta["lines"] = lines_in_header(frame.header)
+    stars.meta["lines"] = told_in_header(frame.header)
     return _StarsSeen(frame, stars, linearity, grid)
 
 
@@ -213,6 +216,7 @@ def refit(found: CheckResult, leave_out: Places = ()) -> CheckResult:
         fitted=np.empty(0, int),
         matrix=None,
         gradient=None,
+        terms=None,
         notes=notes,
     )
     return _concluded(blank, found.model, leave_out)
@@ -527,11 +531,14 @@ def _fitted(result: CheckResult, model: str) -> CheckResult:
     """Gains fitted to the clean matched stars, and the verdict that follows."""
     stars = result.stars
     rows = _rows_to_fit(stars)
-    if len(rows) < MIN_STARS:
+    terms = assumed_terms(result.curves, stars, len(rows))
+    if len(rows) < MIN_STARS and terms is None:
         return _with_too_few(result, len(rows))
-    without_gradient = model == "gradient"
-    fitted_by = fit_without_gradient if without_gradient else fit_light
-    made = fitted_by(stars, result.light, rows, result.neutral_bv)
+    without_gradient = model == "gradient" and len(rows) >= MIN_STARS
+    if without_gradient:
+        made = fit_without_gradient(stars, result.light, rows, result.neutral_bv)
+    else:
+        made = fit_light(stars, result.light, rows, result.neutral_bv, terms)
     fit = made.fit
     stars["flags"][rows[~fit.used]] |= Flag.CLIPPED
     target = colour.star_rgb(fit.bv_mag[fit.used], result.neutral_bv)
@@ -545,13 +552,15 @@ def _fitted(result: CheckResult, model: str) -> CheckResult:
         matrix=matrix,
         second=made.second,
         gradient=made.gradient,
-        fit_notes=said_of_light(result.light, fit) + _said_of_gradient(made, without_gradient),
+        terms=made.terms,
+        fit_notes=_said(made, result.light, without_gradient),
     )
 
 
-def _said_of_gradient(made: LightFit, taken_out: bool) -> tuple[str, ...]:
-    """A note on a gradient of colour that stays."""
-    return () if taken_out else gradient_notes(made.gradient)
+def _said(made: LightFit, light: ApertureLight, gradient_out: bool) -> tuple[str, ...]:
+    """Notes of a fit, a gradient of colour among them where it stays."""
+    stays = () if gradient_out else gradient_notes(made.gradient)
+    return made.notes + said_of_light(light, made.fit) + stays
 
 
 def _on_route(result: CheckResult, judged: verdict.Verdict) -> CheckResult:
@@ -563,9 +572,12 @@ def _on_route(result: CheckResult, judged: verdict.Verdict) -> CheckResult:
 
 
 def _with_too_few(result: CheckResult, n_clean: int) -> CheckResult:
+    judged = verdict.too_few(n_clean, len(result.match.star))
+    if n_clean and result.curves is None:
+        judged = replace(judged, next_steps=(GIVE_BANDS, *judged.next_steps))
     return replace(
         result,
-        verdict=verdict.too_few(n_clean, len(result.match.star)),
+        verdict=judged,
         route="palette",
         route_reason=f"{counted(n_clean, 'clean matched star')}, {MIN_STARS} needed for a fit",
     )
@@ -577,6 +589,8 @@ def _judged(made: LightFit, target: np.ndarray, by_matrix: bool) -> verdict.Verd
     before = _colour_error(flux, target, np.ones(3))
     after = _colour_error(flux, target, made.fit.gains)
     judged = verdict.decide(made.fit, before, after, made.second, made.contradicted)
+    if made.terms is not None:
+        judged = judged_by_terms(judged, made.terms, made.fit.n_used)
     if not by_matrix:
         return judged
     steps = tuple(step for step in judged.next_steps if step != verdict.USE_MATRIX)

@@ -19,11 +19,13 @@ from ..fit.contrasts import (
     second_measurements,
 )
 from ..fit.expected import LEAST_EXPECTED_SNR, expected_flux
-from ..fit.gains import GainFit, fit_gains
+from ..fit.gains import MIN_STARS, GainFit, fit_gains
+from ..fit.responses import ColourTerms
 from ..stars import CHANNELS, SHAPE_SNR, Flag, places_of
 from ..stars.apertures import FIT_RADIUS_WIDTHS, RADII_WIDTHS, ApertureLight, measure_apertures
 from ..stars.defects import mended
 from ..stars.growth import Growth, measure_growth
+from .assumed import curves_contradicted
 
 NOT_ONE_STAR = (
     Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.DOUBLE | Flag.MISMATCH | Flag.DEFECT
@@ -52,6 +54,10 @@ class LightFit:
     gradient : ColourGradient or None
     contradicted : str
         What an audit of the calibrated stars has against the gains; empty for nothing.
+    terms : ColourTerms or None
+        What was known of the channels beforehand, where the fit rests on that.
+    notes : tuple of str
+        Of terms that were left out.
     """
 
     fit: GainFit
@@ -60,6 +66,8 @@ class LightFit:
     second: tuple[SecondMeasurement, ...]
     gradient: ColourGradient | None
     contradicted: str
+    terms: ColourTerms | None = None
+    notes: tuple[str, ...] = ()
 
 
 def measured_light(pixels: NDArray, stars: Table) -> ApertureLight:
@@ -119,7 +127,13 @@ def _grown(beyond: NDArray) -> NDArray:
     return np.exp([[beyond[0]], [0.0], [beyond[1]]])
 
 
-def fit_light(stars: Table, light: ApertureLight, rows: NDArray, neutral_bv: float) -> LightFit:
+def fit_light(
+    stars: Table,
+    light: ApertureLight,
+    rows: NDArray,
+    neutral_bv: float,
+    terms: ColourTerms | None = None,
+) -> LightFit:
     """Fit gains to the light of some stars, measure them again in other ways, and state the error
     of both.
 
@@ -128,14 +142,17 @@ def fit_light(stars: Table, light: ApertureLight, rows: NDArray, neutral_bv: flo
     stars : Table
     light : ApertureLight
     rows : ndarray of int
-        Of the table, all of them in ``light.row``; `gains.MIN_STARS` or more.
+        Of the table, all of them in ``light.row``; `gains.MIN_STARS` or more, or one with terms.
     neutral_bv : float
+    terms : ColourTerms, optional
+        What is known of the channels beforehand.
     """
     which = np.searchsorted(light.row, rows)
     growth = measure_growth(light.growth_flux, _relative_noise(stars, light))
     beyond = np.zeros(2) if growth is None else growth.ln
     flux = light.flux[:, which] * _grown(beyond)
-    fit = fit_gains(
+    fit, terms, notes = _fit_with_terms(
+        terms,
         flux,
         flux * _relative_error(stars, light)[:, which],
         _listed(stars, "bv_mag", rows),
@@ -152,7 +169,22 @@ def fit_light(stars: Table, light: ApertureLight, rows: NDArray, neutral_bv: flo
         second=second,
         gradient=colour_gradient(fit, x_px, y_px, stars.meta["shape"]),
         contradicted=_against_the_gains(stars, light, fit, beyond),
+        terms=terms,
+        notes=notes,
     )
+
+
+def _fit_with_terms(
+    terms: ColourTerms | None, *light, growth_error
+) -> tuple[GainFit, ColourTerms | None, tuple[str, ...]]:
+    """The fit, the terms that it rests on, and a note where stars speak against the curves."""
+    enough = len(light[2]) >= MIN_STARS
+    if terms is not None and enough:
+        free = fit_gains(*light, growth_error=growth_error)
+        note = curves_contradicted(free, terms)
+        if note:
+            return free, None, (note,)
+    return fit_gains(*light, growth_error=growth_error, terms=terms), terms, ()
 
 
 def fit_without_gradient(

@@ -22,6 +22,7 @@ from ..fit.contrasts import (
     measurement_rows,
 )
 from ..fit.gains import MIN_STARS, GainFit, MatrixFit
+from ..fit.responses import ColourTerms
 from ..fit.verdict import Verdict
 from ..place.grid import ChannelGrid
 from ..place.locate import Located
@@ -30,6 +31,7 @@ from ..stars import FLAG_REASONS, Flag, flag_tally
 from ..stars.apertures import ApertureLight
 from ..stars.linearity import Linearity
 from ..texts import aligned, columned, counted, html_list, html_table
+from .assumed import told_terms
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -102,6 +104,10 @@ class CheckResult:
         The stars in equal apertures, which the fit rests on; None without a match.
     second : tuple of SecondMeasurement
         The gains measured in other ways.
+    curves : ColourTerms or None
+        Of the user's own response curves.
+    terms : ColourTerms or None
+        Colour terms that the fit took as known beforehand; None where the stars told them alone.
     fit_notes : tuple of str
         What was noticed in measuring and fitting: widths, large gains, a gradient of colour.
 
@@ -135,6 +141,8 @@ class CheckResult:
     light: ApertureLight | None = field(default=None, repr=False)
     second: tuple[SecondMeasurement, ...] = ()
     fit_notes: tuple[str, ...] = ()
+    curves: ColourTerms | None = field(default=None, repr=False)
+    terms: ColourTerms | None = None
 
     @property
     def match(self) -> Match | None:
@@ -174,12 +182,23 @@ class CheckResult:
                 "channel_grid": self.grid.to_dict() if self.grid is not None else None,
                 "linearity": vars(self.linearity),
                 "neutral_bv": self.neutral_bv,
+                "assumed_terms": self._terms_dict(),
                 "catalogue": vars(self.catalogue) if self.catalogue else None,
                 "second_measurements": [asdict(m) for m in self.second],
                 "colour_gradient": self._gradient_dict(),
                 "notes": (*self.notes, *self.fit_notes),
             }
         )
+
+    def _terms_dict(self) -> dict | None:
+        """Colour terms that were taken as known, and from what."""
+        if self.terms is None:
+            return None
+        return {
+            "source": self.terms.source,
+            "colour_terms": _red_blue(self.terms.slope),
+            "errors": _red_blue(self.terms.slope_error),
+        }
 
     @property
     def n_found(self) -> int:
@@ -272,6 +291,8 @@ class CheckResult:
             rows += match_rows(self.match, self.catalogue) + wcs_rows(self.located)
         if self.fit is not None:
             rows += _fit_rows(self.fit, self._gains_name())
+        if self.terms is not None:
+            rows.append(("assumed", told_terms(self.terms)))
         if self.matrix is not None:
             rows.append(("matrix", _matrix_text(self.matrix)))
         rows += self._gradient_rows()

@@ -478,6 +478,12 @@ def _add_hints(parser) -> None:
 
 def _add_fit(parser) -> None:
     _add_neutral_star(parser)
+    parser.add_argument(
+        "--bands",
+        metavar="FILE",
+        help="response curves of camera or filters (ECSV or CSV: wavelength in nm, red, green, "
+        "blue), so that few stars are enough",
+    )
     _add_source(parser)
     _add_detection(parser)
     _add_names(

@@ -19,6 +19,7 @@ INPUTS = (
     "stars",
     "star_frame",
     "picture",
+    "bands",
 )
 
 

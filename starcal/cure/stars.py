@@ -445,6 +445,7 @@ def _for_star_frame(choices: Choices) -> Choices:
         neutral_bv=choices.neutral_bv,
         catalogue=choices.catalogue,
         columns=choices.columns,
+        bands=choices.bands,
         online=choices.online,
         timeout=choices.timeout,
     )

@@ -15,7 +15,7 @@ from ..texts import counted
 from .gains import MAG_PER_LN, MIN_STARS
 from .population import COUNTS_PER_MAG, ln_population
 from .posterior import Evidence, FrameFit, fit_frame, loosened, star_posteriors
-from .relations import GRID_BV_MAG, PIVOT_BV_MAG, Bands, candidate_bands
+from .relations import BROADBAND, GRID_BV_MAG, PIVOT_BV_MAG, Bands, candidate_bands
 
 COPY_SCATTER_MAG = (
     0.015  # of a ratio of bright stars; that of two lines scatters by 0.04 and more
@@ -46,6 +46,7 @@ USUAL_SHARE = {
     "broadband": 0.04,
     "unknown": 0.01,
 }
+TOLD_BROAD_SHARE = 0.9  # where header or user say that the filters are broad
 LINE_NAMES = {"S": "S II", "H": "H-alpha", "O": "O III"}
 
 
@@ -284,7 +285,7 @@ def fit_continuum(seen: Seen, told: str = "") -> ContinuumFit:
         return nothing
     if not _has_clean_light(seen):
         return replace(nothing, refused="no star has clean light in all channels")
-    bands = _likeliest(kinds, seen, ln_catalogue)
+    bands = _likeliest(kinds, seen, ln_catalogue, told)
     evidence = gather(seen, bands, ln_catalogue)
     made = replace(
         nothing,
@@ -302,7 +303,7 @@ def _has_clean_light(seen: Seen) -> bool:
     return bool(((seen.clean | seen.other) & np.isfinite(seen.mag).all(axis=0)).any())
 
 
-def _likeliest(kinds: list[Bands], seen: Seen, ln_catalogue: np.ndarray) -> Bands:
+def _likeliest(kinds: list[Bands], seen: Seen, ln_catalogue: np.ndarray, told: str) -> Bands:
     """The kind of channels of the largest evidence, judged by some of the stars."""
     if len(kinds) == 1:
         return kinds[0]
@@ -310,8 +311,16 @@ def _likeliest(kinds: list[Bands], seen: Seen, ln_catalogue: np.ndarray) -> Band
         _fitted_kind(bands, _thinned(gather(seen, bands, ln_catalogue)), seen)
         for bands in kinds
     ]
-    odds = [fit.ln_evidence + np.log(USUAL_SHARE[fit.bands.name]) for fit in fits]
+    odds = [fit.ln_evidence + np.log(_usual_share(fit.bands.name, told)) for fit in fits]
     return kinds[int(np.argmax(odds))]
+
+
+def _usual_share(name: str, told: str) -> float:
+    """How often frames hold such channels, by what is told of this one."""
+    if told != BROADBAND:
+        return USUAL_SHARE[name]
+    rest = (1 - TOLD_BROAD_SHARE) / (1 - USUAL_SHARE[BROADBAND])
+    return TOLD_BROAD_SHARE if name == BROADBAND else rest * USUAL_SHARE[name]
 
 
 def _thinned(evidence: Evidence) -> Evidence:

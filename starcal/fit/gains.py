@@ -8,7 +8,10 @@ calibration: Carroll et al. 2006, Measurement Error in Nonlinear Models, chapter
 the line unbiased.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import least_squares
@@ -16,6 +19,9 @@ from scipy.stats import theilslopes
 
 from ..choices import SOLAR_BV_MAG
 from ..robust import scatter
+
+if TYPE_CHECKING:
+    from .responses import ColourTerms
 
 MAG_PER_LN = 1.085736  # 2.5 / ln 10
 TARGET_SLOPE = np.array(
@@ -45,6 +51,10 @@ SYSTEMATIC_MAG = 0.005
 FLOOR_MAG = (
     0.002  # no aperture ratio is better; keeps copied channels (residual exactly 0) finite
 )
+# Of few stars whose colour terms are assumed: mean B-V of a usual field, and how that of fields
+# scatters. Each star is drawn to it, not to the mean of so few.
+FIELD_MEAN_ERROR_MAG = 0.11
+SCATTER_STARS = 2.0  # what is known of the stars' own scatter counts as so many
 MIN_STARS = 5  # three parameters a line, and two to show that it is one
 MIN_STARS_MATRIX = 20
 MIN_SPREAD_MATRIX = 0.25  # mag, standard deviation of B-V that a matrix needs
@@ -118,7 +128,7 @@ class GainFit:
         """Relative errors of the gains of R and B, shape (2,), all parts together."""
         return self.gain_errors[[0, 2]] / self.gains[[0, 2]]
 
-    def with_added(self, added_error: np.ndarray) -> "GainFit":
+    def with_added(self, added_error: np.ndarray) -> GainFit:
         """The fit with what second measurements add to its relative errors, shape (2,)."""
         parts = (
             np.hypot(self.zero_error_mag, SYSTEMATIC_MAG) / MAG_PER_LN,
@@ -176,6 +186,7 @@ def fit_gains(
     bv_error_mag: np.ndarray,
     neutral_bv: float = SOLAR_BV_MAG,
     growth_error: tuple[float, float] = (0.0, 0.0),
+    terms: ColourTerms | None = None,
 ) -> GainFit:
     """Fit per-channel gains to catalogue B-V by robust least squares, errors in both variables.
 
@@ -190,6 +201,9 @@ def fit_gains(
         B-V of the star that shall come out neutral; 0.65 is solar.
     growth_error : pair of float
         Relative errors of R and B that all stars have in common.
+    terms : ColourTerms, optional
+        What is known of slopes and bends beforehand: then one star is enough, and the errors hold
+        what the terms leave open.
 
     Returns
     -------
@@ -198,23 +212,62 @@ def fit_gains(
     Raises
     ------
     ValueError
-        For fewer than MIN_STARS stars or values that are not finite.
+        For fewer than MIN_STARS stars (one with terms) or values that are not finite.
     """
     ratio, ratio_error = log_ratios(flux, flux_error)
-    if len(bv_mag) < MIN_STARS or not np.isfinite([*ratio, bv_mag, bv_error_mag]).all():
+    fewest = MIN_STARS if terms is None else 1
+    if len(bv_mag) < fewest or not np.isfinite([*ratio, bv_mag, bv_error_mag]).all():
         raise ValueError(
-            f"{len(bv_mag)} stars with finite log ratios and B-V given, {MIN_STARS} needed"
+            f"{len(bv_mag)} stars with finite log ratios and B-V given, {fewest} needed"
         )
-    bands, used = _clipped_bends(ratio, ratio_error, bv_mag, bv_error_mag, neutral_bv)
+    priors = _line_priors(terms, neutral_bv)
+    bands, used = _clipped_bends(ratio, ratio_error, bv_mag, bv_error_mag, neutral_bv, priors)
     return _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, neutral_bv, growth_error)
 
 
-def _clipped_bends(ratio, ratio_error, bv_mag, bv_error_mag, neutral_bv):
+@dataclass(frozen=True, kw_only=True)
+class _LinePrior:
+    """What is known of a line beforehand; `from_stars` parameters are left to the stars."""
+
+    slope: float
+    slope_error: float
+    bend: float
+    bend_error: float
+    from_stars: int
+
+    @property
+    def information(self) -> np.ndarray:
+        """Inverse variances of zero, slope and bend, (3, 3)."""
+        return np.diag([0.0, self.slope_error**-2, self.bend_error**-2])
+
+
+def _line_priors(terms: ColourTerms | None, neutral_bv: float) -> list[_LinePrior]:
+    """Those of rho and beta; without colour terms the slopes are all but free."""
+    slope, slope_error = np.zeros(2), np.full(2, SLOPE_LOOSENESS)
+    bend, bend_error, from_stars = CURVATURE, CURVATURE_ERROR, 2
+    if terms is not None:
+        slope, slope_error = terms.slope_at(neutral_bv), terms.slope_error
+        bend, bend_error, from_stars = terms.bend, terms.bend_error, 1
+    return [
+        _LinePrior(
+            slope=float(slope[i]),
+            slope_error=float(slope_error[i]),
+            bend=float(bend[i]),
+            bend_error=float(bend_error[i]),
+            from_stars=from_stars,
+        )
+        for i in (0, 1)
+    ]
+
+
+def _clipped_bends(ratio, ratio_error, bv_mag, bv_error_mag, neutral_bv, priors):
     """The lines of rho and of beta, and which stars they rest on, (n,)."""
     used = np.ones(len(bv_mag), bool)
     for _ in range(4):  # a star clipped in one channel leaves both
         bands = [
-            _Bend.fit(bv_mag, ratio[i], bv_error_mag, ratio_error[i], used, neutral_bv, i)
+            _Bend.fit(
+                bv_mag, ratio[i], bv_error_mag, ratio_error[i], used, neutral_bv, priors[i]
+            )
             for i in (0, 1)
         ]
         inlier = np.all([np.abs(band.pull) <= OUTLIER_SIGMA for band in bands], axis=0)
@@ -315,13 +368,15 @@ class _Bend:
         return self.residual / self.sigma
 
     @classmethod
-    def fit(cls, bv_mag, ratio, bv_error, ratio_error, used, neutral_bv, band):
+    def fit(cls, bv_mag, ratio, bv_error, ratio_error, used, neutral_bv, prior):
         """The line through the used stars, in the B-V to which the field draws each."""
         mean, tau, mean_error = _field_colours(bv_mag[used], bv_error[used])
+        if np.count_nonzero(used) < MIN_STARS:
+            mean, tau, mean_error = USUAL_BV_MAG, FIELD_SPREAD_MAG, FIELD_MEAN_ERROR_MAG
         shrink = tau**2 / (tau**2 + bv_error**2)
         x = mean + shrink * (bv_mag - mean) - neutral_bv
         # of the variance of B-V, what the catalogue leaves open
-        parameters, sigma = _line(x, tau**2 * (1 - shrink), ratio, ratio_error, used, band)
+        parameters, sigma = _line(x, tau**2 * (1 - shrink), ratio, ratio_error, used, prior)
         # all stars are drawn to one mean, and share its error
         drawn = np.average(1 - shrink[used], weights=sigma[used] ** -2.0) * mean_error
         bare = cls(
@@ -333,10 +388,10 @@ class _Bend:
             residual=ratio - _bent(parameters, x),
             sigma=sigma,
         )
-        covariance = _line_covariance(x[used], sigma[used], band)
+        covariance = _line_covariance(x[used], sigma[used], prior)
         return bare._with_slope(parameters, covariance, mean - neutral_bv, drawn)
 
-    def _with_slope(self, parameters, covariance, x_mean, drawn) -> "_Bend":
+    def _with_slope(self, parameters, covariance, x_mean, drawn) -> _Bend:
         """The same with its slope at the mean star and with its errors."""
         towards_mean = np.array([0, 1, 2 * x_mean])
         slope = towards_mean @ parameters
@@ -348,18 +403,20 @@ class _Bend:
         )
 
 
-def _line(x, lost, ratio, ratio_error, used, band) -> tuple[np.ndarray, np.ndarray]:
+def _line(x, lost, ratio, ratio_error, used, prior) -> tuple[np.ndarray, np.ndarray]:
     """Parameters of the bent line, (3,), and the expected sigma of every residual, (n,), found in
     turns."""
-    parameters = np.array([np.median(ratio), 0.0, CURVATURE[band]])
+    parameters = np.array([np.median(ratio - prior.slope * x), prior.slope, prior.bend])
     intrinsic = 0.05
     for _ in range(8):
         slope = parameters[1] + 2 * parameters[2] * x
         known = ratio_error**2 + slope**2 * lost + FLOOR_MAG**2
         sigma = np.sqrt(known + intrinsic**2)
-        parameters = _solve_gains(x[used], ratio[used], sigma[used], parameters, band).x
+        parameters = _solve_gains(x[used], ratio[used], sigma[used], parameters, prior).x
         residual = ratio - _bent(parameters, x)
-        intrinsic = intrinsic_scatter(residual[used], known[used], intrinsic, INTRINSIC_MAG)
+        intrinsic = intrinsic_scatter(
+            residual[used], known[used], intrinsic, INTRINSIC_MAG, prior.from_stars
+        )
     return parameters, sigma
 
 
@@ -367,35 +424,39 @@ def _bent(parameters: np.ndarray, x: np.ndarray) -> np.ndarray:
     return parameters[0] + parameters[1] * x + parameters[2] * x**2
 
 
-def _solve_gains(x, y, sigma, start, band):
+def _solve_gains(x, y, sigma, start, prior):
     """Robust solution: soft-L1 loss, so that outliers pull little before they are clipped."""
 
     def misfit(parameters):
-        prior = (parameters[2] - CURVATURE[band]) / CURVATURE_ERROR[band]
-        return np.concatenate(
-            [(y - _bent(parameters, x)) / sigma, [parameters[1] / SLOPE_LOOSENESS, prior]]
-        )
+        slope = (parameters[1] - prior.slope) / prior.slope_error
+        bend = (parameters[2] - prior.bend) / prior.bend_error
+        return np.concatenate([(y - _bent(parameters, x)) / sigma, [slope, bend]])
 
     def jacobian(_):
         data = -np.column_stack([np.ones_like(x), x, x**2]) / sigma[:, None]
-        return np.vstack([data, [0, 1 / SLOPE_LOOSENESS, 0], [0, 0, 1 / CURVATURE_ERROR[band]]])
+        return np.vstack([data, [0, 1 / prior.slope_error, 0], [0, 0, 1 / prior.bend_error]])
 
     return least_squares(misfit, start, jacobian, loss="soft_l1", f_scale=2.0)
 
 
-def _line_covariance(x, sigma, band) -> np.ndarray:
+def _line_covariance(x, sigma, prior) -> np.ndarray:
     """Covariance of the bent line, widened as Student's t for a scatter that was measured on the
     same stars."""
     design = np.column_stack([np.ones_like(x), x, x**2]) / sigma[:, None]
-    information = design.T @ design + np.diag(
-        [0, SLOPE_LOOSENESS**-2, CURVATURE_ERROR[band] ** -2]
-    )
+    covariance = np.linalg.inv(design.T @ design + prior.information)
+    if prior.from_stars == 1:
+        known = len(x) - 1 + SCATTER_STARS
+        return covariance * (known + 1) / known
     freedom = len(x) - 2  # the bend hangs on its prior
-    return np.linalg.inv(information) * freedom / (freedom - 2 if freedom > 2 else 0.5)
+    return covariance * freedom / (freedom - 2 if freedom > 2 else 0.5)
 
 
 def intrinsic_scatter(
-    residual: np.ndarray, known: np.ndarray, before: float, expected_mag: float
+    residual: np.ndarray,
+    known: np.ndarray,
+    before: float,
+    expected_mag: float,
+    from_stars: int = 2,
 ) -> float:
     """Scatter beyond the known errors: mean over its restricted likelihood and a prior about what
     is expected.
@@ -412,6 +473,8 @@ def intrinsic_scatter(
         The last estimate: residuals beyond OUTLIER_SIGMA with it do not count.
     expected_mag : float
         Middle of the prior, which is a factor of 2 wide either way.
+    from_stars : int
+        Parameters that the same stars have told.
 
     Returns
     -------
@@ -420,7 +483,7 @@ def intrinsic_scatter(
     """
     near = np.abs(residual) <= OUTLIER_SIGMA * np.sqrt(known + before**2)
     variance = known[near] + INTRINSIC_GRID_MAG[:, None] ** 2
-    freedom = _freedom(int(np.count_nonzero(near)))
+    freedom = _freedom(int(np.count_nonzero(near)), from_stars)
     misfit = residual[near] ** 2 / variance + freedom * np.log(variance)
     from_expected = np.log(INTRINSIC_GRID_MAG / expected_mag) / INTRINSIC_LN_ERROR
     ln_weight = -0.5 * misfit.sum(axis=1)
@@ -428,9 +491,10 @@ def intrinsic_scatter(
     return _root_mean(np.exp(ln_weight - ln_weight.max()))
 
 
-def _freedom(stars: int) -> float:
+def _freedom(stars: int, from_stars: int) -> float:
     """Share of so many residuals that a line leaves free."""
-    return max(stars - 2, 1) / max(stars, 1)
+    least = 1 if from_stars > 1 else 0
+    return max(stars - from_stars, least) / max(stars, 1)
 
 
 def _root_mean(weight: np.ndarray) -> float:

@@ -29,6 +29,8 @@ ZERO_ERROR_MAG = 3.0  # channels may be scaled by anything
 RED_DWARF_BV_MAG, RED_DWARF_SHARE = 0.85, 0.3
 SHARE_OF_CLASS = {"I": 0.3, "II": 0.3}
 SHARE_OF_LATE_GIANT = {"m3": 0.4, "m4": 0.4, "m5": 0.03, "m6": 0.03}
+BROADBAND = "broadband"
+BROAD_NAMES = (("r", "red"), ("g", "green", "v"), ("b", "blue"))
 LINE_OF_WORD = {"ha": "H", "hα": "H", "o3": "O", "oiii": "O", "s2": "S", "sii": "S"}
 
 
@@ -285,7 +287,7 @@ def _bent_bands(name, channels, slope, slope_error, bend, bend_error, scatter_ma
 def broad_bands() -> Bands:
     """Red, green and blue of a colour camera or of a set of broad filters."""
     return _bent_bands(
-        "broadband",
+        BROADBAND,
         ((0, 1), (2, 1)),
         BROAD_SLOPE,
         BROAD_SLOPE_ERROR,
@@ -329,6 +331,24 @@ def lines_in_header(header: Mapping) -> str:
     return "".join(lines) if all(lines) else ""
 
 
+def told_in_header(header: Mapping) -> str:
+    """What FILTER1 to FILTER3 say of R, G, B.
+
+    Parameters
+    ----------
+    header : mapping
+        A FITS header.
+
+    Returns
+    -------
+    str
+        Lines, such as "SHO"; "broadband" for red, green and blue; empty for anything else.
+    """
+    words = [str(header.get(f"FILTER{n}", "")).strip().lower() for n in (1, 2, 3)]
+    broad = [word in names for word, names in zip(words, BROAD_NAMES, strict=True)]
+    return BROADBAND if all(broad) else lines_in_header(header)
+
+
 def _line_in(words: str) -> str:
     """The line that a filter's name tells, or nothing."""
     plain = words.lower().translate(str.maketrans("", "", " -_[]()."))
@@ -358,6 +378,8 @@ def candidate_bands(distinct: tuple[int, ...], told: str) -> list[Bands]:
     list of Bands
         Empty where all channels are one.
     """
+    if told == BROADBAND:
+        told = ""
     firsts = tuple(
         channel for channel in range(len(told)) if told.index(told[channel]) == channel
     )

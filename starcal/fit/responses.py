@@ -25,7 +25,10 @@ from .relations import (
 CHANNEL_WORDS = (("red", "r"), ("green", "g"), ("blue", "b"))
 WAVE_WORDS = ("wavelength", "wave", "lambda", "wavelength_nm", "wave_nm", "nm")
 ANGSTROM_WORDS = ("wavelength_a", "wavelength_angstrom", "angstrom")
-NM_RANGE = (300.0, 1200.0)  # of what is taken for nanometres; beyond it other units are likelier
+NM_RANGE = (
+    300.0,
+    1200.0,
+)  # of what is taken for nanometres; beyond it other units are likelier
 ANGSTROM_RANGE = (3000.0, 12000.0)
 FEWEST_POINTS = 5  # a triangle is no curve
 NARROWEST_NM = 15.0  # half-width of a curve: what is narrower is a line filter
@@ -248,7 +251,9 @@ def _wavelengths(table: Table, name: str, path) -> np.ndarray:
     if unit is not None:
         try:
             values = unit.to("nm", values)
-        except Exception as error:  # astropy's UnitConversionError, or a unit that it cannot parse
+        except (
+            Exception
+        ) as error:  # astropy's UnitConversionError, or a unit that it cannot parse
             raise BandsError(f"{path}: column {name} is in {unit}, a length needed") from error
     elif name.strip().lower() in ANGSTROM_WORDS or _within(values, ANGSTROM_RANGE):
         values = values / 10

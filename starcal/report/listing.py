@@ -65,6 +65,7 @@ SETTING_TEXTS = {
     "scale": "size of a pixel, as told, arcsec",
     "catalogue": "star catalogue",
     "columns": "columns of that table",
+    "bands": "response curves of the channels",
     "online": "network allowed",
     "timeout": "patience with the network, s",
     "snr": "detection threshold, sigma",

@@ -547,7 +547,10 @@ def _moments_by_source(
     else:
         parts = [(weight, _shares(held, stars)) for weight, held in fit.weighted]
         names = parts[0][1]
-        shares = {name: sum(weight * part[name] for weight, part in parts) for name in names}
+        shares = {
+            name: np.sum([weight * part[name] for weight, part in parts], axis=0)
+            for name in names
+        }
     return {name: _mean_and_variance(share) for name, share in shares.items()}
 
 

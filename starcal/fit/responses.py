@@ -216,7 +216,7 @@ def _read(path: Path) -> Table:
 def _columns(table: Table, path) -> list[str]:
     """Names of wavelength, red, green and blue in the table."""
     known = {name.strip().lower(): name for name in table.colnames}
-    wanted = [("wavelength", WAVE_WORDS + ANGSTROM_WORDS)]
+    wanted: list[tuple[str, tuple[str, ...]]] = [("wavelength", WAVE_WORDS + ANGSTROM_WORDS)]
     wanted += [(words[0], words) for words in CHANNEL_WORDS]
     found = {what: next((known[w] for w in words if w in known), "") for what, words in wanted}
     lacking = [what for what, name in found.items() if not name]
@@ -232,7 +232,7 @@ def _numbers(table: Table, name: str, path) -> np.ndarray:
     """A column as finite numbers."""
     column = table[name]
     try:
-        values = np.ma.filled(np.ma.asarray(column, float), np.nan)
+        values: np.ndarray = np.ma.filled(np.ma.asarray(column, float), np.nan)
     except (TypeError, ValueError) as error:
         raise BandsError(f"{path}: column {name} holds no numbers") from error
     bad = np.flatnonzero(~np.isfinite(values))

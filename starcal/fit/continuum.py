@@ -14,7 +14,14 @@ from ..robust import scatter, scatter_about_zero
 from ..texts import counted
 from .gains import MAG_PER_LN, MIN_STARS
 from .population import COUNTS_PER_MAG, ln_population
-from .posterior import Evidence, FrameFit, fit_frame, loosened, star_posteriors
+from .posterior import (
+    Evidence,
+    FrameFit,
+    StarPosterior,
+    fit_frame,
+    loosened,
+    star_posteriors,
+)
 from .relations import BROADBAND, GRID_BV_MAG, PIVOT_BV_MAG, Bands, candidate_bands
 
 COPY_SCATTER_MAG = (
@@ -28,6 +35,10 @@ MOST_MATCHED, MOST_OTHERS = 200, 60  # in the fit; more change nothing but the t
 MOST_TO_TELL = 40  # matched, and of all: these tell what the channels are
 OTHERS_WEIGHT = 15.0  # together: the shape of a field's colours is known roughly only
 TELLING_SHARE = 0.4  # of the variance of B-V that ratios must take away, or chance may do it
+# Ln likelihoods of the catalogue's colours by the ratios and by the field alone: one star counts
+# up to 3, as an entry may be wrong; 1 in 20 is the chance of less than -3 altogether.
+MOST_AGAINST, CONTRADICTED_LN = 3.0, 3.0
+NOISY_SHARE = 0.5  # of the variance of catalogue colours; beyond it the rest is not known well
 FIELD_BV_MAG = 0.75  # of a star of an unknown field
 
 # Of catalogue entries: shares that belong to another star, to a variable, or are wrong
@@ -392,13 +403,40 @@ def _judged_fit(made: ContinuumFit, seen: Seen) -> ContinuumFit:
     enough = np.count_nonzero(clean) >= MIN_STARS
     explained = believed
     if enough:
-        explained = _explained(seen, known[clean], told.mean_mag["ratios"][clean])
-    known_bands = made.frame is not None and made.frame.bands.name != "unknown"
-    if not known_bands and not enough:
+        explained = _explained(seen, known[clean], told.mean_mag["ratios"][clean], believed)
+    if made.frame is None or made.frame.bands.name != "unknown":
+        refused = _too_little(believed, len(known))
+        refused = refused or _contradicted_by(seen, known[clean], told, clean)
+    elif not enough:
         refused = "the channels show the colours of no known filters, and few stars are matched"
     else:
         refused = _too_little(min(explained, believed), len(known))
     return replace(made, explained=float(explained), refused=refused)
+
+
+def _contradicted_by(
+    seen: Seen, rows: np.ndarray, told: StarPosterior, clean: np.ndarray
+) -> str:
+    """Why a relation is refused whose colours fit the catalogue's worse than the field's own do;
+    empty where they do not."""
+    gain = _ln_fits(seen, rows, told, clean, "ratios") - _ln_fits(
+        seen, rows, told, clean, "field"
+    )
+    against = np.clip(gain, -MOST_AGAINST, MOST_AGAINST).sum()
+    if against > -CONTRADICTED_LN:
+        return ""
+    return (
+        f"what the channels' ratios say of {counted(len(rows), 'matched star')} fits the catalogue "
+        "worse than the colours usual in the field do"
+    )
+
+
+def _ln_fits(seen: Seen, rows, told: StarPosterior, clean, by: str) -> np.ndarray:
+    """Likelihood of catalogue colours by a part of the knowledge, (n,)."""
+    own = np.hypot(seen.bv_error_mag[rows], CATALOGUE_FLOOR_MAG) ** 2
+    variance = told.variance_mag2[by][clean] + own
+    away = seen.bv_mag[rows] - told.mean_mag[by][clean]
+    return -0.5 * (away**2 / variance + np.log(variance))
 
 
 def _too_little(share: float, stars: int) -> str:
@@ -411,11 +449,13 @@ def _too_little(share: float, stars: int) -> str:
     )
 
 
-def _explained(seen: Seen, rows: np.ndarray, told_mag: np.ndarray) -> float:
+def _explained(seen: Seen, rows: np.ndarray, told_mag: np.ndarray, believed: float) -> float:
     """Share of the variance that is gone in some rows, by medians, the catalogue's own noise taken
-    off."""
+    off; what is believed where that noise is most of it."""
     listed_mag = seen.bv_mag[rows]
     own = np.median(seen.bv_error_mag[rows]) ** 2
     left = scatter_about_zero(listed_mag - told_mag) ** 2
     before = scatter(listed_mag) ** 2
+    if own > NOISY_SHARE * before:
+        return believed
     return float(1 - max(left - own, 0) / max(before - own, 0.1 * before, 2e-6))

@@ -478,3 +478,39 @@ def test_tangent_plane_is_that_of_astropy(ra_deg, dec_deg, angle_deg, separation
 def test_the_far_side_of_the_sky_has_no_place_in_the_plane():
     assert np.isnan(tangent_plane(180.0, 0.0, 0.0, 0.0)).all()
     assert np.isnan(tangent_plane(0.0, -80.0, 0.0, 80.0)).all()
+
+
+# --- three or four catalogue stars ------------------------------------------------------
+
+
+def sparse(seed: int, right: bool):
+    """Three catalogue stars in the frame and none near it, 40 stars of the frame fainter than they;
+    where they are not right, other stars of the same brightness."""
+    rng = np.random.default_rng(seed)
+    height, width = SHAPE
+    wcs = wcs_of()
+    listed_px = rng.uniform(20, [width - 20, height - 20], (3, 2))
+    sky = wcs.all_pix2world(listed_px, 0)
+    v_mag = rng.uniform(9, 11, 3)
+    catalogue = SimpleNamespace(ra_deg=sky[:, 0], dec_deg=sky[:, 1], v_mag=v_mag)
+    shown_px = listed_px + [12.0, -7.0] if right else rng.uniform(0, [width, height], (3, 2))
+    shown_px = shown_px + 0.2 * rng.normal(size=(3, 2))
+    faint_px = rng.uniform(0, [width, height], (40, 2))
+    mag = np.concatenate([v_mag + 0.2 * rng.normal(size=3), rng.uniform(11, 15, 40)])
+    return catalogue, np.concatenate([shown_px, faint_px]), mag, wcs
+
+
+def sparse_match(seed: int, right: bool):
+    catalogue, xy, mag, wcs = sparse(seed, right)
+    return match_catalogue(xy, mag, wcs, SHAPE, catalogue, SCALE_ARCSEC)
+
+
+def test_three_stars_that_all_fit_are_believed():
+    found = [sparse_match(seed, right=True) for seed in range(20)]
+    assert np.mean([m.credible and len(m.star) == 3 for m in found]) > 0.9
+    assert all(m.offset_px == pytest.approx((-12, 7), abs=0.5) for m in found if m.credible)
+
+
+def test_three_stars_of_another_field_are_not():
+    """1 in 10 000 is what the rule allows."""
+    assert not any(sparse_match(seed, right=False).credible for seed in range(200))

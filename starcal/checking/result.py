@@ -23,6 +23,7 @@ from ..fit.contrasts import (
 )
 from ..fit.gains import MIN_STARS, GainFit, MatrixFit
 from ..fit.responses import ColourTerms
+from ..fit.sources import own_and_given, source_tally, told_own
 from ..fit.verdict import Verdict
 from ..place.grid import ChannelGrid
 from ..place.locate import Located
@@ -183,12 +184,21 @@ class CheckResult:
                 "linearity": vars(self.linearity),
                 "neutral_bv": self.neutral_bv,
                 "assumed_terms": self._terms_dict(),
+                "star_colours": self._colours_dict(),
                 "catalogue": vars(self.catalogue) if self.catalogue else None,
                 "second_measurements": [asdict(m) for m in self.second],
                 "colour_gradient": self._gradient_dict(),
                 "notes": (*self.notes, *self.fit_notes),
             }
         )
+
+    def _colours_dict(self) -> dict | None:
+        """How many stars have a colour of their own; None where none was coloured by itself."""
+        if "colour_source" not in self.stars.colnames:
+            return None
+        source = np.asarray(self.stars["colour_source"])
+        own, given = own_and_given(source)
+        return {"own": own, "given": given, "by_source": source_tally(source[source != ""])}
 
     def _terms_dict(self) -> dict | None:
         """Colour terms that were taken as known, and from what."""
@@ -285,6 +295,9 @@ class CheckResult:
             ("why this route", self.route_reason),
             ("stars found", str(self.n_found)),
         ]
+        if "colour_source" in self.stars.colnames:
+            told = told_own(np.asarray(self.stars["colour_source"]))
+            rows.append(("star colours", told))
         if self.grid is not None:
             rows.append(("grid of the channels", self.grid.text))
         if self.match is not None:

@@ -13,6 +13,7 @@ from ..demo.examples import demo_catalogue, demo_scenes
 from ..draw.tone import screen, stretch_apart
 from ..errors import OneChannelError, OutputError, StarcalError
 from ..finish import belonging_cards, join_pictures
+from ..fit.sources import told_own
 from ..frame import (
     kind_of,
     read_frame,
@@ -133,6 +134,7 @@ def recolour(options) -> int:
         made.write(options.output, overwrite=options.overwrite)
     lines = [
         f"{made.check.frame}: route {made.check.route} ({made.colours.reason})",
+        told_own(made.check.stars["colour_source"]),
         *(f"{count:6} stars: {source}" for source, count in made.tally.items()),
         f"written: {options.output}",
     ]

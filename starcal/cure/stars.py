@@ -17,7 +17,7 @@ from ..colour.palette import star_colours, yellow_white
 from ..draw import plots
 from ..draw.preview import before_and_after
 from ..errors import FrameError
-from ..fit.sources import StarColours, choose_colours, from_palette, source_tally, told_own
+from ..fit.sources import StarColours, choose_colours, from_palette, source_tally
 from ..fit.verdict import GO_ON_WITHOUT, SEPARATE_STARS
 from ..frame import Frame, require_wcs, write_fits
 from ..layers import ProfileMap, Split, join_add, plausible_starless, recolour, split
@@ -222,7 +222,7 @@ def recolour_checked(
         stars=layer,
         colours=colours,
         frame=frame,
-        check=_with_count(found, parts),
+        check=_with_notes_of(found, parts),
         shapes=parts.profile_map,
         history=history,
     )
@@ -328,11 +328,9 @@ def _check_with_colours(
     )
 
 
-def _with_count(found: CheckResult, parts: Split) -> CheckResult:
-    """The check with a note of how many stars have a colour of their own, and what to know of the
-    split."""
-    note = f"star colours: {told_own(found.stars['colour_source'])}"
-    return replace(found, notes=(*found.notes, note, *parts.notes))
+def _with_notes_of(found: CheckResult, parts: Split) -> CheckResult:
+    """The check with what to know of the split."""
+    return replace(found, notes=(*found.notes, *parts.notes))
 
 
 def _history(found: CheckResult, colours: StarColours, choices: Choices) -> tuple[str, ...]:
@@ -401,7 +399,7 @@ def _with_star_frame(
         stars=joined.stars,
         colours=colours,
         frame=frame,
-        check=_with_count(found, parts),
+        check=_with_notes_of(found, parts),
         shapes=parts.profile_map,
         history=(*history, f"starcal: {reason}"),
         star_frame=joined,

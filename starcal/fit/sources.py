@@ -22,7 +22,21 @@ from .continuum import (
 from .gains import MIN_STARS
 from .posterior import StarPosterior, star_posteriors
 
-OWN_SOURCES = ("star frame", "catalogue", "continuum", "catalogue+continuum")
+# What each source is to a photographer; the first ones are a star's own, the others are given.
+OWN_WORDS = {
+    "star frame": "its own, in the separate star frame",
+    "catalogue": "its own, in the catalogue",
+    "continuum": "its own light in this frame",
+    "catalogue+continuum": "the catalogue and its own light together",
+    "catalogue+field spread": "the catalogue, and its place in the field's spread",
+    "kept": "its own, as it was in the picture",
+    "own hue": "its own hue, moved to the nearest colour of stars",
+}
+GIVEN_WORDS = {
+    "field spread": "given: its place in the field's spread, the scale assumed",
+    "field median": "given: usual for the field and its brightness",
+    "palette": "given: synthetic",
+}
 GIVEN = {
     "field spread": "put in order by the field's own spread of colours, the scale assumed",
     "field median": "given the colour usual for their field and brightness",
@@ -83,6 +97,23 @@ def source_tally(source: np.ndarray) -> dict[str, int]:
     return {str(name): int(count) for name, count in zip(names, counts, strict=True)}
 
 
+def own_and_given(source: np.ndarray) -> tuple[int, int]:
+    """How many stars have a colour of their own, and how many were given one.
+
+    Parameters
+    ----------
+    source : ndarray of str, (n,)
+        Where each star's colour is from; empty for what is no star.
+
+    Returns
+    -------
+    tuple of int
+    """
+    tally = source_tally(source)
+    own = sum(count for name, count in tally.items() if name in OWN_WORDS)
+    return own, sum(count for name, count in tally.items() if name) - own
+
+
 def told_own(source: np.ndarray) -> str:
     """How many stars have a colour of their own, and what the others were given, in words.
 
@@ -96,9 +127,8 @@ def told_own(source: np.ndarray) -> str:
     str
     """
     tally = source_tally(source)
-    own = sum(count for name, count in tally.items() if name in OWN_SOURCES)
-    total = counted(sum(tally.values()), "star")
-    parts = [f"{own} of {total} with a colour of their own"]
+    own, given = own_and_given(source)
+    parts = [f"{own} of {counted(own + given, 'star')} with a colour of their own"]
     parts += [f"{tally[name]} {words}" for name, words in GIVEN.items() if name in tally]
     return "; ".join(parts)
 

@@ -25,6 +25,8 @@ MIN_RADIUS_PX = 1.0
 MAX_RADIUS_PX = 4.0
 SCATTER_RADII = 4.0  # a circle of 4 sigma holds all but 0.03 % of the true pairs
 MIN_PAIRS = 5
+# Fewer, where the catalogue has no more there and chance is ruled out
+FEWEST_SURE_PAIRS, SURE_CHANCE = 3, 1e-4
 # mag; colour terms move a star by up to 1 mag in a narrowband channel, chance pairs by several
 MAGNITUDE_MISFIT = 1.5
 
@@ -201,13 +203,14 @@ def match_catalogue(star_xy_px, star_mag, wcs, shape, catalogue, scale_arcsec: f
     best = search.run(listed, brightest)
     trials = [search.run(listed + shift, brightest).separation_px for shift in _shifts()]
     chance = [int(np.count_nonzero(trial <= best.radius_px)) for trial in trials]
+    apart = np.asarray(star_mag)[best.star] - catalogue.v_mag[best.listed]
     x_px, y_px = sky.to_frame(_apply(best.transform, listed))
     inside = _on_frame(x_px, y_px, shape)
     return Match(
         star=best.star,
         catalogue=best.listed,
         separation_px=best.separation_px,
-        mismatched=_mismatched(np.asarray(star_mag)[best.star] - catalogue.v_mag[best.listed]),
+        mismatched=_mismatched(apart),
         in_frame=inside,
         x_px=np.where(inside, x_px, np.nan),
         y_px=np.where(inside, y_px, np.nan),
@@ -217,8 +220,20 @@ def match_catalogue(star_xy_px, star_mag, wcs, shape, catalogue, scale_arcsec: f
         scatter_px=best.scatter_px,
         radius_px=best.radius_px,
         chance_matches=float(np.mean(chance)),
-        credible=clearly_above_chance(len(best.star), float(np.mean(chance)), max(chance)),
+        credible=clearly_above_chance(len(best.star), float(np.mean(chance)), max(chance))
+        or few_but_sure(
+            apart,
+            listed=int(np.count_nonzero(inside)),
+            as_bright=_as_bright(np.asarray(star_mag), best.star),
+            share=np.pi * best.radius_px**2 / (shape[0] * shape[1]),
+        ),
     )
+
+
+def _as_bright(star_mag: np.ndarray, paired: np.ndarray) -> int:
+    """How many stars are as bright as the faintest of the paired ones."""
+    faintest = np.nanmax(star_mag[paired], initial=-np.inf)
+    return int(np.count_nonzero(star_mag <= faintest))
 
 
 def _on_frame(x_px: np.ndarray, y_px: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
@@ -236,6 +251,40 @@ def _mismatched(difference: np.ndarray) -> np.ndarray:
     """Pairs whose brightness differs otherwise than that of most."""
     typical = np.nanmedian(difference) if np.isfinite(difference).any() else 0.0
     return np.abs(difference - typical) > MAGNITUDE_MISFIT
+
+
+def few_but_sure(
+    magnitude_apart: np.ndarray, *, listed: int, as_bright: int, share: float
+) -> bool:
+    """Whether three or four pairs cannot be chance: they are all that the catalogue has in the
+    frame, of the right brightness, and so few stars are as bright that none would lie there else.
+
+    Parameters
+    ----------
+    magnitude_apart : ndarray, shape (n,)
+        Of each pair, instrumental less catalogue.
+    listed : int
+        Catalogue stars in the frame.
+    as_bright : int
+        Stars of the frame as bright as the faintest pair's.
+    share : float
+        Of the frame's area that lies within the pairs' distance of a place.
+
+    Returns
+    -------
+    bool
+
+    Notes
+    -----
+    One pair fixes the shift, in as many ways as there are bright stars; each further one has to lie
+    within a circle that holds ``share * as_bright`` of them by chance.
+    """
+    pairs = len(magnitude_apart)
+    if not pairs >= FEWEST_SURE_PAIRS or pairs < listed:
+        return False
+    alike = np.ptp(magnitude_apart) <= MAGNITUDE_MISFIT
+    chance = as_bright * (share * as_bright) ** (pairs - 1)
+    return bool(alike and chance < SURE_CHANCE)
 
 
 @dataclass(frozen=True, eq=False)

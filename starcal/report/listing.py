@@ -12,6 +12,7 @@ from .. import __version__
 from ..audit import Audit
 from ..audit.judging import KIND_WORDS
 from ..checking.result import CheckResult
+from ..fit.sources import GIVEN_WORDS, OWN_WORDS, told_own
 from ..layers import FEW_STARS, ProfileMap
 from ..stars import FLAG_REASONS, Flag, flag_tally
 from .tables import floats_of, plain
@@ -170,7 +171,17 @@ def source_rows(result: CheckResult) -> list[tuple[str, str, str]]:
     medians = [np.median(error[source == name]) for name in names]
     texts = [f"{median:.2f}" if np.isfinite(median) else "" for median in medians]
     order = np.argsort(-counts, kind="stable")
-    return [(str(names[i]) or "no star", str(counts[i]), texts[i]) for i in order]
+    words = {"": "no star"} | OWN_WORDS | GIVEN_WORDS
+    return [(words.get(names[i], str(names[i])), str(counts[i]), texts[i]) for i in order]
+
+
+def own_line(result: CheckResult) -> str:
+    """How many stars have a colour of their own, as a sentence; empty if stars were not
+    coloured."""
+    if "colour_source" not in result.stars.colnames:
+        return ""
+    told = told_own(np.asarray(result.stars["colour_source"]))
+    return f"{told[0].upper()}{told[1:]}."
 
 
 def shape_rows(shapes: ProfileMap) -> list[tuple[str, ...]]:

@@ -446,6 +446,8 @@ def _shapes_section(shapes: ProfileMap | None) -> str:
 def _stars(result: CheckResult, audits: Sequence[Audit]) -> str:
     """The tables of stars: sources of colour, audits, and stars worth a look."""
     sources = html_table(listing.source_rows(result), listing.SOURCES_HEAD)
+    if sources:
+        sources = f"<p>{escaped(listing.own_line(result))}</p>\n{sources}"
     if result.route == "gains" and not sources:
         sources = "<p>All stars keep the colour of their pixels, multiplied by the gains.</p>"
     judged = (

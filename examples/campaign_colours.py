@@ -128,6 +128,8 @@ def _compared(seed: int, stars, colours, made, names: list[str]) -> Table:
             "crowded": flags & Flag.BLENDED > 0,
             "clipped": flags & Flag.SATURATED > 0,
             "edge": flags & Flag.EDGE > 0,
+            "shape": flags & Flag.SHAPE > 0,
+            "defect": flags & Flag.DEFECT > 0,
             "matched": flags & Flag.NO_MATCH == 0,
             "error_uv": uv_prime_distance(told, star_rgb(true_mag, white)),
             "uniform_uv": uv_prime_distance(
@@ -171,8 +173,9 @@ def pulls(rows: Table) -> str:
 
 
 def tell(stars: Table) -> None:
-    """Print the figures."""
-    bright = stars[(stars["snr"] >= BRIGHT_SNR) & ~stars["edge"]]
+    """Print the figures; what has not the shape of a star (rays, hot pixels) and what is cut by the
+    edge is left out."""
+    bright = stars[(stars["snr"] >= BRIGHT_SNR) & ~stars["edge"] & ~stars["shape"]]
     for system in SYSTEMS:
         print(f"{system:12s}", quantiles(bright[bright["system"] == system]))
     print(f"{'all':12s}", quantiles(bright))

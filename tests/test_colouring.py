@@ -18,11 +18,13 @@ import starcal
 from starcal.audit import audit_picture
 from starcal.cli.main import main
 from starcal.colour.stellar import luminance, star_rgb, uv_prime_distance
-from starcal.cure.stars import recolour_stars
+from starcal.cure.stars import colours_of, recolour_stars
+from starcal.demo.light import add_stars
 from starcal.demo.scene import make_scene
 from starcal.draw.tone import choose_stretch
 from starcal.errors import FrameError
 from starcal.frame import write_fits
+from starcal.layers import split
 from starcal.stars import Flag
 
 SLOW_FIXTURES = {"made", "monos"}
@@ -55,12 +57,12 @@ def narrowband(system: str, field: str, width_nm: int, seed: int, **settings):
     ra, dec, scale = FIELDS[field]
     return make_scene(
         system=system,
-        ra_deg=ra,
-        dec_deg=dec,
-        scale_arcsec=scale,
         width_nm=width_nm,
         seed=seed,
         **{
+            "ra_deg": ra,
+            "dec_deg": dec,
+            "scale_arcsec": scale,
             "shape": (560, 760),
             "scatter": "spectra",
             "v_zero_electrons": 2e11,
@@ -179,6 +181,77 @@ def test_every_star_says_where_its_colour_is_from(made):
             "field median",
         }
         assert np.isfinite(one.check.stars["colour_bv_error_mag"]).all()
+
+
+def with_companions(scene, seed: int) -> np.ndarray:
+    """Pixels with a redder star of a fifth of its light 4 to 8 px from each star brighter than V 8,
+    which no catalogue has; clipped as the others."""
+    rng = np.random.default_rng(seed)
+    bright = scene.truth[np.asarray(scene.truth["v_mag"]) < 8]
+    reach_px, angle = rng.uniform(4, 8, len(bright)), rng.uniform(0, 2 * np.pi, len(bright))
+    x_px = np.asarray(bright["x_px"]) + reach_px * np.cos(angle)
+    y_px = np.asarray(bright["y_px"]) + reach_px * np.sin(angle)
+    pixels = scene.pixels.copy()
+    gains = scene.setup.channel_gains
+    for channel, (name, share) in enumerate(zip("rgb", (0.2, 0.16, 0.1), strict=True)):
+        light = share * np.asarray(bright[f"flux_{name}"])
+        add_stars(pixels[channel], x_px, y_px, light, 2.6, 3.0, floor=1e-5)
+        np.minimum(pixels[channel], gains[channel], out=pixels[channel])
+    if scene.setup.system == "HOO":
+        pixels[2] = pixels[1] * np.float32(gains[2] / gains[1])
+    return pixels
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("system", "place", "width"),
+    [
+        ("SHO", (93.7, 22.5), 3),  # eta Gem, V 3.3, B-V 1.61
+        ("HOO", (84.0, -1.5), 5),  # Orion's belt
+        ("HOS", (161.0, -59.6), 7),  # Carina
+        ("SHO", (56.75, 24.1), 3),  # Pleiades
+        ("HOO", (305.6, 40.3), 5),  # gamma Cyg, V 2.2
+    ],
+)
+def test_the_brightest_stars_have_their_catalogue_colour(system, place, width, tmp_path):
+    """On nebula, most of them clipped, with a companion that no catalogue has: every matched star
+    brighter than V 8 within what is just seen side by side (u'v' 0.004), and every star brighter
+    than V 6 that the catalogue has in the frame matched, unless it is one blob with a brighter."""
+    scene = narrowband(
+        system,
+        "cygnus",
+        width,
+        len(system) + width,
+        ra_deg=place[0],
+        dec_deg=place[1],
+        scale_arcsec=10.0,
+        shape=(420, 600),
+        full_well_electrons=2e6,
+        nebula_electrons=8e3,
+        faint_to_mag=13.0,
+        fwhm_px=2.6,
+    )
+    write_fits(tmp_path / "frame.fits", with_companions(scene, width), scene.header)
+    frame = starcal.read_frame(tmp_path / "frame.fits")
+    found = starcal.check(frame)
+    colours = colours_of(found, split(frame.pixels, found.stars), starcal.Choices())
+    stars = found.stars
+    bright = np.asarray(stars["v_mag"]) < 8
+    listed = star_rgb(np.asarray(stars["bv_mag"])[bright], 0.65)
+    assert np.all(uv_prime_distance(star_rgb(colours.bv_mag[bright], 0.65), listed) < 0.004)
+    assert np.count_nonzero(stars["flags"][bright] & Flag.SATURATED) > 0
+    truth = scene.truth[np.asarray(scene.truth["v_mag"]) < 6]
+    tree = cKDTree(np.column_stack([stars["x_px"].value, stars["y_px"].value])[bright])
+    inside = (
+        (truth["x_px"] > 8)
+        & (truth["x_px"] < 592)
+        & (truth["y_px"] > 8)
+        & (truth["y_px"] < 412)
+    )
+    for row in truth[inside & np.isfinite(truth["bv_catalogue_mag"])]:
+        near = np.flatnonzero(bright)[tree.query_ball_point([row["x_px"], row["y_px"]], 8.0)]
+        assert len(near), row
+        assert np.min(stars["v_mag"][near]) <= row["v_mag"] + 0.01
 
 
 @pytest.mark.slow

@@ -493,7 +493,9 @@ def sparse(seed: int, right: bool):
     sky = wcs.all_pix2world(listed_px, 0)
     v_mag = rng.uniform(9, 11, 3)
     catalogue = SimpleNamespace(ra_deg=sky[:, 0], dec_deg=sky[:, 1], v_mag=v_mag)
-    shown_px = listed_px + [12.0, -7.0] if right else rng.uniform(0, [width, height], (3, 2))
+    shown_px = (
+        listed_px + np.array([12, -7]) if right else rng.uniform(0, [width, height], (3, 2))
+    )
     shown_px = shown_px + 0.2 * rng.normal(size=(3, 2))
     faint_px = rng.uniform(0, [width, height], (40, 2))
     mag = np.concatenate([v_mag + 0.2 * rng.normal(size=3), rng.uniform(11, 15, 40)])

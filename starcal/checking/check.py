@@ -27,6 +27,7 @@ from ..fit.relations import told_in_header
 from ..fit.responses import read_terms
 from ..fit.sources import choose_colours
 from ..frame import Frame, read_frame, with_wcs
+from ..place.bright import with_bright_stars
 from ..place.grid import ChannelGrid, channel_grid
 from ..place.hints import hints_of
 from ..place.locate import Located, locate
@@ -351,9 +352,24 @@ def _with_catalogue(stars: Table, located: Located, frame: Frame) -> tuple[Table
     if located.match is None:
         stars["flags"] |= Flag.NO_MATCH
         return stars, located
-    stars, match = _with_placed(stars, located.match, frame.pixels, located.catalogue)
+    match = _with_bright(stars, located.match, located.catalogue)
+    stars, match = _with_placed(stars, match, frame.pixels, located.catalogue)
     _say_what_catalogue_knows(stars, match, located.catalogue)
     return stars, replace(located, match=match)
+
+
+def _with_bright(stars: Table, match: Match, catalogue: CatalogueStars) -> Match:
+    """The match with the right catalogue stars for bright blobs."""
+    if not match.credible:
+        return match
+    return with_bright_stars(
+        match,
+        places_of(stars),
+        instrumental_mag(stars),
+        np.asarray(stars["flags"]) & Flag.SATURATED > 0,
+        catalogue.v_mag,
+        max(stars.meta["fwhm_px"]),
+    )
 
 
 def _light(frame: Frame, stars: Table, located: Located) -> ApertureLight | None:

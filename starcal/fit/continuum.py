@@ -36,8 +36,9 @@ MOST_TO_TELL = 40  # matched, and of all: these tell what the channels are
 OTHERS_WEIGHT = 15.0  # together: the shape of a field's colours is known roughly only
 TELLING_SHARE = 0.4  # of the variance of B-V that ratios must take away, or chance may do it
 # Ln likelihoods of the catalogue's colours by the ratios and by the field alone: one star counts
-# up to 3, as an entry may be wrong; 1 in 20 is the chance of less than -3 altogether.
-MOST_AGAINST, CONTRADICTED_LN = 3.0, 3.0
+# up to 3, as an entry may be wrong, and real errors may be 2.5 times the stated ones; less than 1
+# in 100 is then the chance of less than -5 altogether.
+MOST_AGAINST, CONTRADICTED_LN, ERRORS_UP_TO = 3.0, 5.0, 2.5
 NOISY_SHARE = 0.5  # of the variance of catalogue colours; beyond it the rest is not known well
 FIELD_BV_MAG = 0.75  # of a star of an unknown field
 
@@ -433,7 +434,7 @@ def _contradicted_by(
 
 def _ln_fits(seen: Seen, rows, told: StarPosterior, clean, by: str) -> np.ndarray:
     """Likelihood of catalogue colours by a part of the knowledge, (n,)."""
-    own = np.hypot(seen.bv_error_mag[rows], CATALOGUE_FLOOR_MAG) ** 2
+    own = (ERRORS_UP_TO * np.hypot(seen.bv_error_mag[rows], CATALOGUE_FLOOR_MAG)) ** 2
     variance = told.variance_mag2[by][clean] + own
     away = seen.bv_mag[rows] - told.mean_mag[by][clean]
     return -0.5 * (away**2 / variance + np.log(variance))

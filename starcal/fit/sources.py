@@ -209,7 +209,8 @@ def _wrong_share(flags: np.ndarray) -> np.ndarray:
     """Chance that a catalogue entry is far from the star that stands there."""
     crowded = flags & (Flag.BLENDED | Flag.DOUBLE) > 0
     cut = flags & NOT_FOR_RATIOS > 0
-    return np.select([crowded, cut], [WRONG_SHARE_CROWDED, WRONG_SHARE_CUT], WRONG_SHARE)
+    # a clipped star is the brightest where it stands: its entry is not a neighbour's
+    return np.select([cut, crowded], [WRONG_SHARE_CUT, WRONG_SHARE_CROWDED], WRONG_SHARE)
 
 
 def _from_one(route: str, told: StarPosterior, fit: ContinuumFit, seen: Seen) -> StarColours:

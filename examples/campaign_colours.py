@@ -9,6 +9,7 @@ pulls by source and by colour. `--own N` leaves the catalogue only its N brighte
 import argparse
 import tempfile
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -191,11 +192,15 @@ def tell(stars: Table) -> None:
     print("frames worse in the median than one yellow-white:", worse or "none")
     for source in sorted(set(bright["source"])):
         print(f"{source:22s}", pulls(bright[bright["source"] == source]))
-    for low, high in zip(COLOUR_EDGES_MAG[:-1], COLOUR_EDGES_MAG[1:], strict=True):
+    for low, high in pairwise(COLOUR_EDGES_MAG):
         told = np.asarray(bright["told_mag"])
         true = np.asarray(bright["true_mag"])
-        print(f"told {low:+.1f} to {high:+.1f}    ", pulls(bright[(told >= low) & (told < high)]))
-        print(f"true {low:+.1f} to {high:+.1f}    ", pulls(bright[(true >= low) & (true < high)]))
+        print(
+            f"told {low:+.1f} to {high:+.1f}    ", pulls(bright[(told >= low) & (told < high)])
+        )
+        print(
+            f"true {low:+.1f} to {high:+.1f}    ", pulls(bright[(true >= low) & (true < high)])
+        )
 
 
 def main() -> None:
@@ -210,7 +215,9 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         for seed in range(asked.seed, asked.seed + asked.frames):
             part = stars_of(seed, Path(folder), asked.own)
-            print(f"{seed} {part['system'][0] if len(part) else ''} {quantiles(part)}", flush=True)
+            print(
+                f"{seed} {part['system'][0] if len(part) else ''} {quantiles(part)}", flush=True
+            )
             parts.append(part)
             if asked.keep:
                 vstack(parts).write(asked.keep, overwrite=True)

@@ -215,8 +215,9 @@ def with_companions(scene, seed: int) -> np.ndarray:
 )
 def test_the_brightest_stars_have_their_catalogue_colour(system, place, width, tmp_path):
     """On nebula, most of them clipped, with a companion that no catalogue has: every matched star
-    brighter than V 8 within what is just seen side by side (u'v' 0.004), and every star brighter
-    than V 6 that the catalogue has in the frame matched, unless it is one blob with a brighter."""
+    brighter than V 8 within 0.007 in u'v', which is 0.1 mag of B-V, the error up to which a colour
+    of the catalogue is good; half of them within 0.002. Every star brighter than V 6 that the
+    catalogue has in the frame is matched, unless it is one blob with a brighter."""
     scene = narrowband(
         system,
         "cygnus",
@@ -238,7 +239,9 @@ def test_the_brightest_stars_have_their_catalogue_colour(system, place, width, t
     stars = found.stars
     bright = np.asarray(stars["v_mag"]) < 8
     listed = star_rgb(np.asarray(stars["bv_mag"])[bright], 0.65)
-    assert np.all(uv_prime_distance(star_rgb(colours.bv_mag[bright], 0.65), listed) < 0.004)
+    away = uv_prime_distance(star_rgb(colours.bv_mag[bright], 0.65), listed)
+    assert np.max(away) < 0.007
+    assert np.median(away) < 0.002
     assert np.count_nonzero(stars["flags"][bright] & Flag.SATURATED) > 0
     truth = scene.truth[np.asarray(scene.truth["v_mag"]) < 6]
     tree = cKDTree(np.column_stack([stars["x_px"].value, stars["y_px"].value])[bright])

@@ -569,11 +569,11 @@ def _fitted(result: CheckResult, model: str) -> CheckResult:
         second=made.second,
         gradient=made.gradient,
         terms=made.terms,
-        fit_notes=_said(made, result.light, without_gradient),
+        fit_notes=_said_of_fit(made, result.light, without_gradient),
     )
 
 
-def _said(made: LightFit, light: ApertureLight, gradient_out: bool) -> tuple[str, ...]:
+def _said_of_fit(made: LightFit, light: ApertureLight, gradient_out: bool) -> tuple[str, ...]:
     """Notes of a fit, a gradient of colour among them where it stays."""
     stays = () if gradient_out else gradient_notes(made.gradient)
     return made.notes + said_of_light(light, made.fit) + stays

@@ -54,7 +54,7 @@ def with_bright_stars(
         if not star_mag[star] - v_mag[listed] - typical
         < -MOST_TOO_BRIGHT_MAG  # NaN: too clipped
     ]
-    return _joined(match, found, star_xy_px)
+    return _with_pairs(match, found, star_xy_px)
 
 
 def _claims(match: Match, xy_px, v_mag, free: NDArray, fwhm_px: float) -> list[int]:
@@ -87,7 +87,7 @@ def _with_brightest(match: Match, star_mag, v_mag, free, fwhm_px, typical) -> Ma
     )
 
 
-def _joined(match: Match, pairs: list[tuple[int, int]], star_xy_px: NDArray) -> Match:
+def _with_pairs(match: Match, pairs: list[tuple[int, int]], star_xy_px: NDArray) -> Match:
     """The match with further pairs, each catalogue star once, with the nearest."""
     away_px = {
         pair: np.hypot(*(star_xy_px[pair[0]] - [match.x_px[pair[1]], match.y_px[pair[1]]]))

@@ -224,13 +224,13 @@ def match_catalogue(star_xy_px, star_mag, wcs, shape, catalogue, scale_arcsec: f
         or few_but_sure(
             apart,
             listed=int(np.count_nonzero(inside)),
-            as_bright=_as_bright(np.asarray(star_mag), best.star),
+            as_bright=_bright_as_pairs(np.asarray(star_mag), best.star),
             share=np.pi * best.radius_px**2 / (shape[0] * shape[1]),
         ),
     )
 
 
-def _as_bright(star_mag: np.ndarray, paired: np.ndarray) -> int:
+def _bright_as_pairs(star_mag: np.ndarray, paired: np.ndarray) -> int:
     """How many stars are as bright as the faintest of the paired ones."""
     faintest = np.nanmax(star_mag[paired], initial=-np.inf)
     return int(np.count_nonzero(star_mag <= faintest))

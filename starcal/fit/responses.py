@@ -184,7 +184,7 @@ def read_terms(path: str | Path) -> ColourTerms:
     BandsError
         The file is not there, is no table, lacks a column, or its numbers cannot be such curves.
     """
-    table = _read(Path(path))
+    table = _table_of_curves(Path(path))
     names = _columns(table, path)
     wave_nm = _wavelengths(table, names[0], path)
     responses = [_numbers(table, name, path) for name in names[1:]]
@@ -194,7 +194,7 @@ def read_terms(path: str | Path) -> ColourTerms:
     return terms_of_curves(wave_nm, response, Path(path).name)
 
 
-def _read(path: Path) -> Table:
+def _table_of_curves(path: Path) -> Table:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:

@@ -343,7 +343,9 @@ def _route_of_linear(
     return _by_star(frame, found, choices, starless, star_frame)
 
 
-def as_displayed(frame: Frame, found: CheckResult, choices: Choices) -> _Made:
+def as_displayed(
+    frame: Frame, found: CheckResult, choices: Choices, before: Audit | None = None
+) -> _Made:
     """What is made of a stretched picture: nothing where its stars are possible and nobody asked
     for more.
 
@@ -354,6 +356,8 @@ def as_displayed(frame: Frame, found: CheckResult, choices: Choices) -> _Made:
     found : CheckResult
         Of the frame.
     choices : Choices
+    before : Audit, optional
+        Of the frame, if there is one already.
 
     Returns
     -------
@@ -366,7 +370,8 @@ def as_displayed(frame: Frame, found: CheckResult, choices: Choices) -> _Made:
     HarmError
         No fewer stars would be impossible than are now.
     """
-    before = _audited(frame.pixels, "before", found, stretched=True)
+    if before is None:
+        before = _audited(frame.pixels, "before", found, stretched=True)
     if choices.route == "best" and all_possible(before):
         return _unchanged(frame, found, before)
     made = recolour_picture(relocated(frame, found), found, choices)

@@ -173,7 +173,7 @@ class DisplayJob:
         return self.made[asked]
 
     def _coloured(self, settings: Settings) -> AsDisplayed:
-        made = as_displayed(self.frame, self.check, settings)
+        made = as_displayed(self.frame, self.check, settings, self.audit)
         after = _audit_of(made.picture, self.check)
         return AsDisplayed(
             check=made.check,

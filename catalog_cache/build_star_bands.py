@@ -126,7 +126,11 @@ def box_rows(folder: Path) -> list[dict]:
             light = (flux * wave_nm).reshape(len(BOX_EDGES_NM) - 1, -1).sum(axis=1) * step_nm
             mags = -2.5 * np.log10(light / energy)
             names = [f"{middle:.1f}" for middle in BOX_EDGES_NM[:-1] + 2.5]
-            row = {"name": name, "luminosity": luminosity_class(name), "bv_mag": f"{bv_mag:.3f}"}
+            row = {
+                "name": name,
+                "luminosity": luminosity_class(name),
+                "bv_mag": f"{bv_mag:.3f}",
+            }
             rows.append(row | dict(zip(names, [f"{mag:.3f}" for mag in mags], strict=True)))
     return rows
 

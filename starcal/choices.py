@@ -271,6 +271,13 @@ def _require(each, value) -> None:
         raise ValueError(f"{each.name} {value} given, {limits.needed}")
     if isinstance(each.default, bool) and not isinstance(value, bool):
         raise ValueError(f"{each.name} {value!r} given; it is True or False")
+    if each.type in ("str", "str | None") and not (may_lack or _is_text(value)):
+        raise ValueError(f"{each.name} {value!r} given; a text needed")
+
+
+def _is_text(value: Any) -> bool:
+    """Whether a value can be a name or a path."""
+    return isinstance(value, str | os.PathLike) and "\0" not in os.fspath(value)
 
 
 def own_table_path(name: str) -> Path | None:

@@ -54,6 +54,10 @@ _ZEROS = "0" * 64
 _DIGEST = re.compile(r"(?<=sha256: ')[0-9a-f]{64}(?=')")
 
 
+HEADER_CHARACTERS = 20_000  # ten times what is written
+YAML_ALIAS = re.compile(r"(^|[\s\[,:-])[&*]\w")  # a few lines of them make a list without end
+
+
 @dataclass(frozen=True, kw_only=True)
 class CachedField:
     """One file of the cache.
@@ -313,6 +317,7 @@ def _described(lines: Iterable[str], path: Path, size_bytes: int) -> CachedField
     head = itertools.takewhile(lambda line: line.startswith("#"), lines)
     try:
         facts = _facts_in([line[2:].rstrip("\n") for line in head])
+        _require_plain(facts)
         asked = ("catalogue", "ra_deg", "dec_deg", "radius_deg", "limit_mag")
         answered = ("rows", "row_limit", "date", "query", "address", "sha256")
         return CachedField(
@@ -332,10 +337,21 @@ def _described(lines: Iterable[str], path: Path, size_bytes: int) -> CachedField
         ) from error
 
 
+def _require_plain(facts: dict) -> None:
+    """Refuse facts that are of another kind than those that are written."""
+    texts = ("catalogue", "date", "query", "address", "sha256")
+    wrong = [name for name in texts if not isinstance(facts[name], str)]
+    wrong += [name for name in ("rows", "row_limit") if not isinstance(facts[name], int)]
+    if wrong:
+        raise TypeError(f"no such {' and '.join(wrong)}")
+
+
 def _facts_in(header: list[str]) -> dict:
     from astropy.table.meta import get_header_from_yaml
 
     yaml = [line for line in header if not line.startswith("%")]
+    if sum(map(len, yaml)) > HEADER_CHARACTERS or any(map(YAML_ALIAS.search, yaml)):
+        raise ValueError("more than a header holds")
     return get_header_from_yaml(yaml)["meta"]["starcal_field"]
 
 

@@ -288,6 +288,11 @@ def _tycho2(columns: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
     }
 
 
+NEIGHBOURS_SEEN = (
+    16  # of a star are looked at; with so many so close its colour is mixed anyway
+)
+
+
 def has_neighbour(
     ra_deg: np.ndarray, dec_deg: np.ndarray, v_mag: np.ndarray, within_arcsec: float
 ) -> np.ndarray:
@@ -305,11 +310,12 @@ def has_neighbour(
     """
     if len(ra_deg) < 2:
         return np.zeros(len(ra_deg), bool)
-    tree = cKDTree(unit_vectors(ra_deg, dec_deg))
-    first, second = tree.query_pairs(
-        2 * np.sin(np.radians(within_arcsec / 3600) / 2), output_type="ndarray"
-    ).T
-    mixed = np.zeros(len(ra_deg), bool)
-    for star, other in ((first, second), (second, first)):
-        mixed[star[v_mag[other] < v_mag[star] + RIVAL_MAG]] = True
-    return mixed
+    v_mag = np.append(v_mag, np.nan)  # of a neighbour that there is not
+    places = unit_vectors(ra_deg, dec_deg)
+    reach = 2 * np.sin(np.radians(within_arcsec / 3600) / 2)
+    count = min(NEIGHBOURS_SEEN, len(places))
+    _, near = cKDTree(places).query(places, k=count, distance_upper_bound=reach)
+    itself = near == np.arange(len(places))[:, None]
+    rival = (v_mag[near] < v_mag[:-1, None] + RIVAL_MAG) & ~itself
+    crowded = (near[:, -1] < len(places)) & (count == NEIGHBOURS_SEEN)
+    return rival.any(axis=1) | crowded

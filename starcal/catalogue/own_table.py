@@ -236,16 +236,19 @@ def _positions(
     missing = [what for what in ("ra", "dec") if not names[what]]
     if missing:
         raise _lacking_columns(path, table, missing)
-    ra, dec = (table[names[what]] for what in ("ra", "dec"))
+    ra, dec = (_one_value_a_row(table, names[what], path) for what in ("ra", "dec"))
     if ra.dtype.kind in "US" or dec.dtype.kind in "US":
         from astropy.coordinates import SkyCoord
 
         try:
             places = SkyCoord(ra, dec, unit=(u.hourangle, u.deg))
-        except ValueError as error:
+        except (ValueError, TypeError) as error:
             raise _no_numbers(path, f"{names['ra']} and {names['dec']}") from error
         return places.ra.deg, places.dec.deg
-    return numbers(ra) * _degrees(ra, path), numbers(dec) * _degrees(dec, path)
+    return (
+        _numbers_of(table, ra.name, path) * _degrees(ra, path),
+        _numbers_of(table, dec.name, path) * _degrees(dec, path),
+    )
 
 
 def _degrees(column, path) -> float:
@@ -263,9 +266,17 @@ def _degrees(column, path) -> float:
 
 def _numbers_of(table: Table, name: str, path) -> np.ndarray:
     try:
-        return numbers(table[name])
+        return numbers(_one_value_a_row(table, name, path))
     except (ValueError, TypeError) as error:
         raise _no_numbers(path, name) from error
+
+
+def _one_value_a_row(table: Table, name: str, path):
+    """A column that holds neither lists nor objects."""
+    column = table[name]
+    if column.ndim != 1 or column.dtype.kind == "O":
+        raise _no_numbers(path, name)
+    return column
 
 
 def _own_photometry(

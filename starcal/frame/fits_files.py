@@ -10,6 +10,7 @@ import numpy as np
 from astropy.io import fits
 
 from ..errors import FrameError, OneChannelError
+from .cards import require_sane_lengths
 from .levels import CHUNK_PIXELS
 from .mosaic import (
     CELL_PX,
@@ -62,6 +63,7 @@ def load_fits(path: Path, channels: int, cells: bool = False) -> Raw:
     unsigned by astropy (`uint=False`) because it then forgets BLANK.
     """
     notes: list[str] = []
+    require_sane_lengths(path)
     with (
         warnings_to(notes),
         open(path, "rb") as file,

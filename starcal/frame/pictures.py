@@ -2,6 +2,7 @@
 in FITS."""
 
 import logging
+import re
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -14,6 +15,11 @@ from .fits_files import COMPOSE, GZIP_LIMIT, Raw
 PNG, JPEG, TIFF = b"\x89PNG", b"\xff\xd8\xff", (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 PAIR_MARK = "starcal: before and after"  # of pictures that show a frame twice
 MARK_REACH = 4096  # bytes at the start of a file, where its texts are
+# start of frame (ITU-T T.81, figure B.3): marker, length, bits, then rows and columns
+JPEG_FRAME = re.compile(rb"\xff[\xc0-\xc3\xc5-\xc7\xc9-\xcb]\x00.[\x08\x0c](..)(..)", re.DOTALL)
+JPEG_HEADER_BYTES = 1 << 20
+# one bit a block of 8 x 8 in each of one whole and two quarter channels: 340, one colour all over
+JPEG_PIXELS_A_BYTE = 512
 TIFF_COLOURS = (1, 2, 6)  # grey, RGB, YCbCr; not palettes, masks, negatives, raw mosaics
 
 
@@ -142,6 +148,7 @@ def _jpeg(path, notes):
             f"{path.name}: the file is cut short: the picture does not end. Copy or download it "
             f"again."
         )
+    _require_plausible_jpeg(path, data)
     planes = imagecodecs.jpeg8_decode(data)
     if planes.ndim == 3 and planes.shape[2] != 3:
         raise FrameError(
@@ -151,6 +158,19 @@ def _jpeg(path, notes):
         "JPEG: compressed with loss, and stretched in all likelihood; good for an audit only."
     )
     return planes
+
+
+def _require_plausible_jpeg(path, data):
+    """The decoder asks for memory first and looks for the picture then."""
+    start = JPEG_FRAME.search(data[:JPEG_HEADER_BYTES])
+    if start is None:
+        return
+    height, width = (int.from_bytes(size, "big") for size in start.groups())
+    if height * width > len(data) * JPEG_PIXELS_A_BYTE:
+        raise FrameError(
+            f"{path.name}: the file is damaged: it promises {width} x {height} pixels and has "
+            f"{len(data)} bytes. Copy or export it again."
+        )
 
 
 @contextmanager

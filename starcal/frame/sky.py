@@ -16,6 +16,7 @@ from astropy.wcs.utils import proj_plane_pixel_area
 
 from ..errors import FrameError, NoWCSError
 from ..robust import middle_px
+from .cards import has_cd, wcs_fault
 
 WCS_KEYS = re.compile(
     r"(WCSAXES|WCSNAME|(CTYPE|CRVAL|CRPIX|CDELT|CUNIT)\d|(CD|PC|PV|PS)\d+_\d+"
@@ -109,9 +110,13 @@ def celestial_wcs(header: fits.Header, shape: tuple[int, int]) -> Sky:
     if missing:
         return Sky(None, missing)
     notes: list[str] = []
+    cards = _only_wcs(header, notes)
+    fault = wcs_fault(cards)
+    if fault:
+        return Sky(None, (fault,), tuple(notes))
     try:
         with warnings_to(notes):
-            wcs = WCS(_only_wcs(header, notes), naxis=[WCSSUB_CELESTIAL])
+            wcs = WCS(cards, naxis=[WCSSUB_CELESTIAL])
             wcs.array_shape = shape
             wcs.wcs.set()
             fault = _fault(wcs, shape)
@@ -162,7 +167,18 @@ def _only_wcs(header, notes):
             )
     if any(key.startswith(("CPDIS", "D2IMDIS")) for key in header):
         notes.append("The header has distortion tables (CPDIS, D2IMDIS): they are not used.")
+    _take_one_matrix(cards, notes)
     return cards
+
+
+def _take_one_matrix(cards, notes):
+    """Drop a PC matrix that stands beside a CD matrix: a WCS has one or the other (Greisen &
+    Calabretta 2002, A&A 395, 1061, section 2.1.2)."""
+    stray = [key for key in cards if re.match(r"PC\d+_\d+$", key)]
+    if stray and has_cd(cards):
+        for key in stray:
+            del cards[key]
+        notes.append(f"The header has a CD matrix and {', '.join(stray)} as well: CD is used.")
 
 
 def _fault(wcs, shape):

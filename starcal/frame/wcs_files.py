@@ -6,6 +6,7 @@ from astropy.io import fits
 from astropy.wcs import WCS
 
 from ..errors import FrameError, NoWCSError
+from .cards import require_sane_lengths
 from .output import atomic_write
 from .sky import SCALE_CARDS, card_value, missing_keywords, warnings_to
 
@@ -26,6 +27,8 @@ def read_wcs_header(path: str | Path) -> fits.Header:
         It can, and no header in it has a WCS.
     """
     path = Path(path)
+    if path.is_file():
+        require_sane_lengths(path)
     headers = _fits_headers(path) or _text_headers(path)
     for header in headers:
         if not missing_keywords(header):
@@ -99,8 +102,17 @@ def stated_size(header):
     for pair in (("IMAGEW", "IMAGEH"), ("ZNAXIS1", "ZNAXIS2"), ("NAXIS1", "NAXIS2")):
         columns, rows = (card_value(header, key) for key in pair)
         if columns and rows:
-            return int(columns), int(rows)
+            return _whole_pixels(pair[0], columns), _whole_pixels(pair[1], rows)
     return None
+
+
+def _whole_pixels(key, value):
+    if isinstance(value, int | float) and value > 0 and value == value // 1:
+        return int(value)
+    raise FrameError(
+        f"{key} in the header of the WCS is {value!r}, a number of pixels needed. Give --wcs the "
+        "header of a solved picture."
+    )
 
 
 def write_wcs(

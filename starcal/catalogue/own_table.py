@@ -271,11 +271,11 @@ def _numbers_of(table: Table, name: str, path) -> np.ndarray:
         raise _no_numbers(path, name) from error
 
 
-def _one_value_a_row(table: Table, name: str, path):
+def _one_value_a_row(table: Table, name: str | None, path):
     """A column that holds neither lists nor objects."""
     column = table[name]
     if column.ndim != 1 or column.dtype.kind == "O":
-        raise _no_numbers(path, name)
+        raise _no_numbers(path, column.name)
     return column
 
 

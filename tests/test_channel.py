@@ -100,6 +100,14 @@ def test_without_hints_it_is_said_what_to_type(folder, name, capsys):
 
 
 @pytest.mark.slow
+def test_a_wcs_of_another_size_is_refused_by_the_channels_own_name(folder, tmp_path, capsys):
+    header = fits.getheader(folder / "solved.fits")
+    header["IMAGEW"], header["IMAGEH"] = 77, 88
+    (tmp_path / "other.wcs").write_text(header.tostring(sep="\n"))
+    assert main(["check", str(folder / "red.fits"), "--wcs", str(tmp_path / "other.wcs")]) == 1
+    assert "made for 77 x 88 pixels, red.fits has 700 x 500" in capsys.readouterr().err
+
+
 def test_wrong_hints_solve_nothing(folder, capsys):
     wrong = ["--ra", "105.6", "--dec", "10", "--scale", "4"]
     assert main(["check", str(folder / "red.fits"), *wrong, "--json"]) == 0

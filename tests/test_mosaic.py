@@ -186,6 +186,17 @@ def test_the_scale_typed_is_that_of_the_file_and_a_wcs_written_serves_it(
     )
 
 
+def test_the_wcs_of_another_frame_is_refused_as_it_says_itself(folder, tmp_path, capsys):
+    header = fits.getheader(folder / "raw.fits")
+    header["IMAGEW"], header["IMAGEH"] = 77, 88
+    (tmp_path / "other.wcs").write_text(header.tostring(sep="\n"))
+    assert (
+        main(["check", str(folder / "unsolved.fits"), "--wcs", str(tmp_path / "other.wcs")])
+        == 1
+    )
+    assert "made for 77 x 88 pixels" in capsys.readouterr().err
+
+
 def test_plan_takes_its_field_and_the_scale_of_its_pixels(folder, capsys):
     """Half a picture of twice the pixels: the same field, and the focal length of the file's own
     pixels, 3.76 um at 4 arcsec: 206.265 * 3.76 / 4 mm."""

@@ -1,6 +1,6 @@
 """One channel by itself: what can be said of it is where it points; colours take three."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Unpack
 
@@ -194,8 +194,9 @@ def _thrice(path: str | Path, wcs: str | Path | None, full_scale: float | None) 
     """The channel as all three of a frame."""
     plane = read_plane(path)
     pixels = np.repeat(plane.pixels[None], 3, axis=0)
-    made = frame_of_planes(pixels, (plane,) * 3, plane, wcs=wcs, full_scale=full_scale)
-    return replace(made, name=plane.name)
+    return frame_of_planes(
+        pixels, (plane,) * 3, plane, wcs=wcs, full_scale=full_scale, name=plane.name
+    )
 
 
 def _said(frame: Frame, located: Located, n_stars: int) -> tuple[str, tuple[str, ...]]:

@@ -228,6 +228,7 @@ def frame_of_planes(
     wcs: str | Path | None = None,
     full_scale: float | None = None,
     notes: tuple[str, ...] = (),
+    name: str | None = None,
 ) -> Frame:
     """Make a frame of three planes brought onto the pixel grid of one of them.
 
@@ -245,6 +246,8 @@ def frame_of_planes(
         As for `read_frame`.
     notes : tuple of str
         What was done to bring them together.
+    name : str, optional
+        By default those of the planes.
 
     Returns
     -------
@@ -266,7 +269,8 @@ def frame_of_planes(
         notes=notes + _notes_of(planes),
         is_picture=home.raw.is_picture,
     )
-    return _frame(joint, pixels, " + ".join(plane.name for plane in planes), wcs, full_scale)
+    joined = " + ".join(plane.name for plane in planes)
+    return _frame(joint, pixels, name or joined, wcs, full_scale)
 
 
 def _notes_of(planes: tuple[Plane, ...]) -> tuple[str, ...]:
@@ -471,8 +475,8 @@ def _locate(raw, shape, wcs_path, name):
     if wcs_path is None:
         return _own_sky(raw.header, shape)
     given, wcs_name = read_wcs_header(wcs_path), Path(wcs_path).name
-    if raw.cell_px > 1 and stated_size(given) != shape[::-1]:
-        given = header_of_cells(given)
+    if raw.cell_px > 1:
+        given = _of_cells(given, shape)
     notes = [note for note in [check_picture_size(given, shape, wcs_name, name)] if note]
     sky = celestial_wcs(given, shape)
     if sky.wcs is None:
@@ -485,6 +489,12 @@ def _locate(raw, shape, wcs_path, name):
         wcs, note = _upright(wcs, shape[0], wcs_name)
         notes.append(note)
     return with_date(with_wcs(raw.header, wcs), given), Sky(wcs, (), (*sky.notes, *notes))
+
+
+def _of_cells(given, shape):
+    """The header of a WCS for the cells of a raw frame, if it is one for the raw frame itself."""
+    halved = header_of_cells(given)
+    return halved if stated_size(halved) in (None, shape[::-1]) else given
 
 
 def _own_sky(header, shape):

@@ -671,3 +671,39 @@ def test_a_southern_declination_needs_no_equals_sign(folder, capsys):
         == 0
     )
     assert "RA 83.7500, Dec -5.3833" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("words", "meant"),
+    [
+        (["chek", "frame.fits"], "check"),
+        (["recolor", "frame.fits"], "recolour"),
+        (["catalog", "info"], "catalogue"),
+        (["run", "frame.fits", "--warmht", "2"], "--warmth"),
+        (["check", "frame.fits", "--catalog", "gaia"], "--catalogue"),
+        (["run", "frame.fits", "--route", "contiuum"], "continuum"),
+    ],
+)
+def test_a_misspelt_word_is_guessed(words, meant, capsys):
+    with pytest.raises(SystemExit) as left:
+        main(words)
+    assert left.value.code == 2
+    assert capsys.readouterr().err.endswith(f". Did you mean {meant}?\n")
+
+
+def test_a_word_like_no_other_is_not_guessed(capsys):
+    with pytest.raises(SystemExit):
+        main(["zzzz"])
+    assert "Did you mean" not in capsys.readouterr().err
+
+
+def test_starcal_alone_shows_the_help(capsys):
+    with pytest.raises(SystemExit) as left:
+        main([])
+    assert left.value.code == 0
+    assert "commands:" in capsys.readouterr().out
+
+
+def test_control_characters_do_not_reach_the_terminal(capsys):
+    assert main(["check", "a\x1b[31mred\x07.fits"]) == 1
+    assert "a?[31mred?.fits" in capsys.readouterr().err

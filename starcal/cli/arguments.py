@@ -6,9 +6,10 @@ from collections.abc import Callable, Sequence
 
 from .. import __version__
 from ..choices import NOT_NEGATIVE, POSITIVE, SERVICES, default_of, limits_of, names_of
+from .spelling import Parser
 
 EPILOG = """\
-exit status: 0 done, 1 could not (one line says why), 2 wrong usage
+exit status: 0 done, 1 could not (one line says why), 2 wrong usage, 130 interrupted
 
 example: starcal demo owl && starcal run owl/cygnus-camera.fits
 """
@@ -17,12 +18,12 @@ example: starcal demo owl && starcal run owl/cygnus-camera.fits
 def build_parser() -> argparse.ArgumentParser:
     """All commands with their options and an example each."""
     parser = _parser(
-        argparse.ArgumentParser,
+        Parser,
         prog="starcal",
         epilog=EPILOG,
         description="True star colours for deep-sky pictures.",
     )
-    parser.add_argument("--version", action="version", version=f"starcal {__version__}")
+    parser.add_argument("-V", "--version", action="version", version=f"starcal {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for add in (
         _add_run,

@@ -43,10 +43,11 @@ def main(arguments: list[str] | None = None) -> int:
     Returns
     -------
     int
-        Exit status: 0 done, 1 could not.
+        Exit status: 0 done, 1 could not, 130 interrupted.
     """
     try:
-        options = _parsed_options(sys.argv[1:] if arguments is None else arguments)
+        words = sys.argv[1:] if arguments is None else arguments
+        options = _parsed_options(words or ["--help"])
         _require_frame(options)
         return command_of(options.command)(options)
     except StarcalError as error:

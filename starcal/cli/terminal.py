@@ -10,7 +10,7 @@ def show(options, facts: dict, text) -> None:
     if options.json:
         print(json.dumps(facts, default=str), flush=True)
     elif text is not None and not options.quiet:
-        print(text, flush=True)
+        print(printable(str(text)), flush=True)
 
 
 def say(text: str) -> None:
@@ -18,9 +18,14 @@ def say(text: str) -> None:
     print(text, flush=True)
 
 
+def printable(text: str) -> str:
+    """Text for a terminal: control characters, as a file's name or header may hold, become ?."""
+    return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
+
+
 def refuse(message: str, status: int = 1) -> int:
     """Print one line on stderr, and return the exit status."""
-    print(f"starcal: {' '.join(message.split())}", file=sys.stderr)
+    print(f"starcal: {printable(' '.join(message.split()))}", file=sys.stderr)
     return status
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..robust import upper_median
+from ..texts import counted
 from .noise import FrameNoise
 from .shapes import stamps_round
 
@@ -251,8 +252,8 @@ def defect_notes(defects: Defects) -> tuple[str, ...]:
     """
     names = ("R", "G", "B")
     parts = [
-        f"{count} {what} in {name}"
-        for what, counts in (("hot pixels", defects.hot_pixels), ("columns", defects.columns))
+        f"{counted(count, what)} in {name}"
+        for what, counts in (("hot pixel", defects.hot_pixels), ("column", defects.columns))
         for name, count in zip(names, counts, strict=True)
         if count
     ]

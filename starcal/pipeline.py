@@ -372,7 +372,8 @@ def as_displayed(
     """
     if before is None:
         before = _audited(frame.pixels, "before", found, stretched=True)
-    if choices.route == "best" and all_possible(before):
+    as_usual = (choices.route, choices.warmth, choices.saturation) == ("best", 1.0, 1.0)
+    if as_usual and all_possible(before):
         return _unchanged(frame, found, before)
     made = recolour_picture(relocated(frame, found), found, choices)
     told = _with_notes_on_display(made.check, choices)
@@ -387,11 +388,11 @@ def as_displayed(
 
 def _with_notes_on_display(checked: CheckResult, choices: Choices) -> CheckResult:
     """The check, with what was asked for and stars as displayed cannot be given."""
-    if (choices.warmth, choices.saturation, choices.star_brightness) == (1.0, 1.0, 1.0):
+    if choices.star_brightness == 1.0:
         return checked
     note = (
-        "warmth, saturation and brightness are for linear light: the stars of a stretched picture "
-        "are as saturated and bright as it has them"
+        "the brightness of stars is for linear light: those of a stretched picture are as bright "
+        "as it has them"
     )
     return replace(checked, notes=(*checked.notes, note))
 

@@ -1,5 +1,7 @@
 """The page of a stretched picture: shown as it is, and coloured as a run colours it."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from bokeh.document import Document
@@ -74,8 +76,26 @@ def test_stars_tell_where_their_colours_are_from(job, settings):
     said = rows.verdict_html(cure)
     assert "stars coloured as they are displayed" in said
     assert "are for linear frames, and rest" in said
+    assert "when their slider is let go" in said
     assert "colour_bv_mag" not in job.check.stars.colnames
     assert job.check.to_dict() == before
+
+
+def test_warmth_and_saturation_move_the_colours_of_the_stars(job, settings):
+    """On the page as in a run: redder stars lie further out in u'; without saturation they are as
+    white as the neutral star."""
+    plain, warm, white = (
+        cure_of(job, job.check, replace(settings, **asked))
+        for asked in ({}, {"warmth": 3.0}, {"saturation": 0.0})
+    )
+    known = np.isfinite(plain.uv_after + warm.uv_after).all(axis=1) & np.isfinite(plain.bv_mag)
+    assert known.sum() > 10
+    assert np.median(warm.uv_after[known, 0] - plain.uv_after[known, 0]) > 0.01
+    spread = [np.nanstd(cure.uv_after[known], axis=0) for cure in (plain, white)]
+    assert np.all(spread[1] < 0.7 * spread[0])
+    for cure in (warm, white):  # nothing but footprints of stars
+        touched = (cure.picture != job.frame.pixels).any(axis=0)
+        assert 0.01 < touched.mean() < 0.4
 
 
 def test_only_routes_that_need_no_linear_light_are_offered(job, settings):

@@ -53,7 +53,8 @@ def recolour_picture(frame: Frame, found: CheckResult, choices: Choices) -> Reco
     found : CheckResult
         Of the frame.
     choices : Choices
-        ``route`` best or palette; ``bv`` is for stars of which nothing is known.
+        ``route`` best or palette; ``bv`` is for stars of which nothing is known; ``warmth`` and
+        ``saturation`` are for all that get a colour.
 
     Returns
     -------
@@ -78,6 +79,8 @@ def recolour_picture(frame: Frame, found: CheckResult, choices: Choices) -> Reco
         neutral_bv=found.neutral_bv,
         usual_bv=choices.bv,
         all_usual=choices.route == "palette",
+        warmth=choices.warmth,
+        saturation=choices.saturation,
     )
     _require_better(found.frame, colours)
     return RecolouredPicture(

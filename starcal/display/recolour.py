@@ -6,7 +6,8 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
-from ..colour.stellar import rgb_to_uv_prime, star_rgb
+from ..colour.palette import star_colours
+from ..colour.stellar import rgb_to_uv_prime
 from ..layers.fill import fill
 from ..stars import Flag
 from .curve import ToneCurve, fit_curve
@@ -14,6 +15,7 @@ from .profiles import DisplayProfiles, are_stars, measure_profiles, ring_medians
 from .targets import Parts, Targets, choose_targets, parts_of
 from .transfer import footprint_window, paint, recoloured
 
+DARKEST = 1e-4  # of a channel of a colour, whatever saturation is asked for
 HIGHEST_GROUND = 0.98
 HARDLY_MOVED_UV = 0.006  # a possible star that a catalogue would move by less stays
 
@@ -67,6 +69,8 @@ def recolour_display(
     neutral_bv: float | None,
     usual_bv: float,
     all_usual: bool = False,
+    warmth: float = 1.0,
+    saturation: float = 1.0,
 ) -> DisplayColours:
     """Give the stars of a stretched picture star colours.
 
@@ -87,6 +91,8 @@ def recolour_display(
         For stars of which nothing is known.
     all_usual : bool
         Give it to all stars, whatever is known.
+    warmth, saturation : float
+        1 is true; see `colour.palette.star_colours`.
 
     Returns
     -------
@@ -117,7 +123,14 @@ def recolour_display(
     )
     if all_usual:
         targets = _all_of(usual_bv, targets)
-    before = _Picture(shown, ground, curve, targets.saturation, neutral_bv)
+    before = _Picture(
+        display=shown,
+        ground=ground,
+        curve=curve,
+        saturation=targets.saturation,
+        neutral_bv=neutral_bv,
+        taste=(warmth, saturation),
+    )
     made = _painted_if_better(before, found, under, parts, targets)
     return _with_evidence(display, before, star, parts, targets, made)
 
@@ -196,7 +209,7 @@ def _judged_parts(parts: Parts) -> int:
     return sum(int((kind != "unknown").sum()) for kind in (parts.core_kind, parts.rim_kind))
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class _Picture:
     """What does not change while stars are painted and judged."""
 
@@ -205,12 +218,14 @@ class _Picture:
     curve: ToneCurve
     saturation: float
     neutral_bv: float | None
+    taste: tuple[float, float]  # warmth and saturation
 
     def painted(
         self, found: DisplayProfiles, bv_mag: NDArray, rows: NDArray
     ) -> tuple[NDArray, NDArray]:
         """The picture with some of the stars coloured, and where it may differ."""
-        log_colour = np.log(star_rgb(bv_mag[rows], self.neutral_bv))
+        rgb = star_colours(bv_mag[rows], self.neutral_bv, *self.taste)
+        log_colour = np.log(np.maximum(rgb, DARKEST))
         painted = paint(found.pick(rows), log_colour, self.display, self.ground, self.curve)
         made = recoloured(self.display, self.ground, painted, self.curve, self.saturation)
         return made, painted.weight > 0

@@ -21,11 +21,11 @@ from ..stars import places_of
 from .visible import Window, mean_of
 
 SAME_PLACE_PX = 2.0  # of a star in the check's table and in an audit's
-# Settings that colour linear light, or stretch it
-OF_LINEAR_LIGHT = ("warmth", "saturation", "star_brightness", "black", "strength")
+# Settings of linear light alone
+OF_LINEAR_LIGHT = ("star_brightness", "black", "strength")
 RESTING = (
-    "The picture is shown as it is: warmth, saturation, brightness, black point and stretch are "
-    "for linear frames, and rest"
+    "The picture is shown as it is: brightness, black point and stretch are for linear frames, and "
+    "rest; warmth and saturation are answered when their slider is let go"
 )
 
 
@@ -135,10 +135,11 @@ class DisplayJob:
     frame: Frame
     check: CheckResult
     audit: Audit
-    made: dict[tuple[str, float], AsDisplayed] = field(default_factory=dict, repr=False)
+    made: dict[tuple, AsDisplayed] = field(default_factory=dict, repr=False)
 
     stretch = AS_IT_IS
     routes = ROUTES
+    quick = False  # too slow to be coloured while a slider moves
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -167,7 +168,7 @@ class DisplayJob:
         HarmError
             No fewer stars would be impossible than are now.
         """
-        asked = settings.route, settings.bv
+        asked = settings.route, settings.bv, settings.warmth, settings.saturation
         if asked not in self.made:
             self.made[asked] = self._coloured(settings)
         return self.made[asked]

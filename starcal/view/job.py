@@ -50,6 +50,7 @@ class Job:
     stretch: Stretch
 
     routes = names_of("route")
+    quick = True  # each choice is answered at once
 
     @property
     def shape(self) -> tuple[int, int]:

@@ -247,7 +247,9 @@ class Page:
         """Show what a slider would do, while it moves."""
         preview = replace(self.history.now, **{name: round(new, 3)})
         shown = self.shown_settings
-        if any(getattr(preview, each) != getattr(shown, each) for each in OF_SINGLE_STARS):
+        if self.job.quick and any(
+            getattr(preview, each) != getattr(shown, each) for each in OF_SINGLE_STARS
+        ):
             self.cure = cure_of(self.job, self.check, preview)
         if preview != self.shown_settings:
             self.shown_settings = preview

@@ -29,6 +29,7 @@ from starcal.stars import Flag
 SYSTEMS = ("SHO", "HOS", "OHS", "HOO")
 SHAPE = (420, 600)
 BRIGHT_SNR = 20.0
+NEAR_PX = 1.5  # a blend shows the colour of the brightest star in it
 FAULTS = (
     campaign.double_gaussian,
     campaign.varying_field,
@@ -106,10 +107,9 @@ def _write_catalogue(path: Path, truth: Table, count: int) -> None:
 
 
 def _compared(seed: int, stars, colours, made, names: list[str]) -> Table:
-    """Stars that lie within 1.5 px of a true one, brightest first at each."""
+    """Each measured star beside the brightest true one within `NEAR_PX`."""
     truth = made.truth
-    tree = cKDTree(np.column_stack([truth["x_px"], truth["y_px"]]))
-    away, row = tree.query(np.column_stack([stars["x_px"].value, stars["y_px"].value]))
+    row = _brightest_near(stars, truth)
     true_mag = np.asarray(truth["bv_mag"])[row]
     white = made.recipe.setup.neutral_bv
     told = star_rgb(colours.bv_mag, white)
@@ -138,7 +138,17 @@ def _compared(seed: int, stars, colours, made, names: list[str]) -> Table:
             ),
         }
     )
-    return table[away < 1.5]
+    return table[row >= 0]
+
+
+def _brightest_near(stars, truth: Table) -> np.ndarray:
+    """Row of the truth for each measured star, -1 where none is near, (n,)."""
+    tree = cKDTree(np.column_stack([truth["x_px"], truth["y_px"]]))
+    near = tree.query_ball_point(
+        np.column_stack([stars["x_px"].value, stars["y_px"].value]), NEAR_PX
+    )
+    v_mag = np.asarray(truth["v_mag"])
+    return np.array([min(rows, key=v_mag.__getitem__) if rows else -1 for rows in near])
 
 
 # --- figures ----------------------------------------------------------------------------

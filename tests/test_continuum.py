@@ -241,6 +241,35 @@ def test_channels_without_colour_leave_the_catalogue():
     )  # mag; catalogue errors of 0.03 to 0.2 leave little to the field
 
 
+def test_a_noisy_catalogue_does_not_condemn_the_ratios():
+    """Catalogue errors of 0.3 mag and more, stated as 0.15: such colours tell next to nothing of
+    stars of 0.35 mag of spread, and the ratios of lines known by the header are kept."""
+    for seed in range(4):
+        field = Field("SHO", n=120, matched=16, seed=30 + seed, told=True)
+        rng = np.random.default_rng(seed)
+        listed = field.bv + 0.35 * rng.normal(size=120)
+        field.stars["bv_mag"] = np.where(field.matched, listed, np.nan)
+        field.stars["bv_fit_error_mag"] = np.where(field.matched, 0.15, np.nan)
+        made = field.colours()
+        assert made.route == "continuum"
+        assert np.median(miss_uv(made.bv_mag, field.bv)) < 0.5 * np.median(
+            miss_uv(0.75, field.bv)
+        )
+
+
+def test_ratios_that_good_catalogue_colours_contradict_are_given_up():
+    """The header says HOO, but O III / H-alpha goes with another star's colour."""
+    field = Field("HOO", n=120, matched=30, seed=34, told=True)
+    rng = np.random.default_rng(0)
+    field.flux = 10 ** (-0.4 * mags_through("HOO", rng.permutation(field.bv), rng))
+    field.flux_error = 0.03 * field.flux
+    field.stars["bv_fit_error_mag"] = np.where(field.matched, 0.03, np.nan)
+    field.stars["bv_mag"] = np.where(field.matched, field.bv, np.nan)
+    made = field.colours()
+    assert "fits the catalogue worse" in made.continuum.refused
+    assert made.route == "catalogue"
+
+
 def test_one_exposure_in_all_channels_has_no_ratios():
     field = Field("SHO", n=40, matched=20)
     field.flux[:] = field.flux[1]

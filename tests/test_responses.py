@@ -1,12 +1,15 @@
 """Colour terms from response curves, and gains of one to four stars that rest on them."""
 
 import csv
+import json
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 import starcal
+from starcal.choices import Settings, read_settings
+from starcal.cli.main import main
 from starcal.demo.scene import make_scene
 from starcal.demo.spectra import band_mags, star_bands
 from starcal.errors import BandsError
@@ -133,6 +136,25 @@ def test_light_from_beyond_the_spectra_is_refused(tmp_path):
 def test_a_file_that_is_not_there(tmp_path):
     with pytest.raises(BandsError, match="No such file"):
         read_terms(tmp_path / "none.csv")
+
+
+def test_a_run_with_curves_can_be_repeated_and_never_writes_over_them(good, tmp_path):
+    asked = Settings(frame=str(tmp_path / "frame.fits"), bands=str(good))
+    assert str(good) in asked.inputs
+    (tmp_path / "out").mkdir()
+    result = tmp_path / "out" / "result.json"
+    result.write_text(json.dumps({"settings": asked.to_dict(tmp_path / "out")}))
+    assert Path(read_settings(result).bands).samefile(good)
+    assert json.loads(result.read_text())["settings"]["bands"] == "../curves.csv"
+
+
+def test_a_bad_file_ends_the_command_in_one_line(tmp_path, capsys):
+    bad = written(tmp_path, text_of(ROWS[:, :3], "wavelength,red,green"))
+    _, path = long_focus(tmp_path, "mono", 0, shape=(100, 120))
+    assert main(["check", "-q", str(path), "--bands", str(bad)]) == 1
+    told = capsys.readouterr().err
+    assert "no column for blue" in told
+    assert told.count("\n") == 1
 
 
 # --- gains ------------------------------------------------------------------------------

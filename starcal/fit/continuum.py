@@ -59,6 +59,7 @@ USUAL_SHARE = {
     "unknown": 0.01,
 }
 TOLD_BROAD_SHARE = 0.9  # where header or user say that the filters are broad
+NO_KNOWN_BANDS = "the channels show the colours of no known filters, and few stars are matched"
 LINE_NAMES = {"S": "S II", "H": "H-alpha", "O": "O III"}
 
 
@@ -408,10 +409,10 @@ def _judged_fit(made: ContinuumFit, seen: Seen) -> ContinuumFit:
     if made.frame is None or made.frame.bands.name != "unknown":
         refused = _too_little(believed, len(known))
         refused = refused or _contradicted_by(seen, known[clean], told, clean)
-    elif not enough:
-        refused = "the channels show the colours of no known filters, and few stars are matched"
     else:
-        refused = _too_little(min(explained, believed), len(known))
+        refused = (
+            _too_little(min(explained, believed), len(known)) if enough else NO_KNOWN_BANDS
+        )
     return replace(made, explained=float(explained), refused=refused)
 
 

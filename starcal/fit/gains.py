@@ -350,6 +350,16 @@ def _field_colours(bv_mag: np.ndarray, bv_error_mag: np.ndarray) -> tuple[float,
     return mean, spread, float(error)
 
 
+def _colours_drawn_to(
+    bv_mag: np.ndarray, bv_error_mag: np.ndarray
+) -> tuple[float, float, float]:
+    """Mean, spread and error of the mean of the field that stars are drawn to: their own, or where
+    they are too few the usual one."""
+    if len(bv_mag) < MIN_STARS:
+        return USUAL_BV_MAG, FIELD_SPREAD_MAG, FIELD_MEAN_ERROR_MAG
+    return _field_colours(bv_mag, bv_error_mag)
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class _Bend:
     """One log ratio as a bent line in B-V."""
@@ -370,9 +380,7 @@ class _Bend:
     @classmethod
     def fit(cls, bv_mag, ratio, bv_error, ratio_error, used, neutral_bv, prior):
         """The line through the used stars, in the B-V to which the field draws each."""
-        mean, tau, mean_error = _field_colours(bv_mag[used], bv_error[used])
-        if np.count_nonzero(used) < MIN_STARS:
-            mean, tau, mean_error = USUAL_BV_MAG, FIELD_SPREAD_MAG, FIELD_MEAN_ERROR_MAG
+        mean, tau, mean_error = _colours_drawn_to(bv_mag[used], bv_error[used])
         shrink = tau**2 / (tau**2 + bv_error**2)
         x = mean + shrink * (bv_mag - mean) - neutral_bv
         # of the variance of B-V, what the catalogue leaves open

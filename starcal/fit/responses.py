@@ -22,9 +22,13 @@ from .relations import (
     SHARE_OF_CLASS,
 )
 
-CHANNEL_WORDS = (("red", "r"), ("green", "g"), ("blue", "b"))
-WAVE_WORDS = ("wavelength", "wave", "lambda", "wavelength_nm", "wave_nm", "nm")
 ANGSTROM_WORDS = ("wavelength_a", "wavelength_angstrom", "angstrom")
+COLUMN_WORDS = {
+    "wavelength": ("wavelength", "wave", "lambda", "wavelength_nm", "nm", *ANGSTROM_WORDS),
+    "red": ("red", "r"),
+    "green": ("green", "g"),
+    "blue": ("blue", "b"),
+}
 NM_RANGE = (
     300.0,
     1200.0,
@@ -32,6 +36,8 @@ NM_RANGE = (
 ANGSTROM_RANGE = (3000.0, 12000.0)
 FEWEST_POINTS = 5  # a triangle is no curve
 NARROWEST_NM = 15.0  # half-width of a curve: what is narrower is a line filter
+BOX_NM = 5.0  # of star_boxes.csv
+MOST_NEGATIVE = 0.01  # of the peak: measured curves scatter about 0
 MOST_CUT = 0.02  # of a channel's light may lie where no spectra are
 USUAL_WORDS = "the usual colour terms of cameras and broad filters"
 # What curves leave open of a slope: lens and air, 0.03 mag per mag in blue at most (an airmass of
@@ -216,9 +222,7 @@ def _table_of_curves(path: Path) -> Table:
 def _columns(table: Table, path) -> list[str]:
     """Names of wavelength, red, green and blue in the table."""
     known = {name.strip().lower(): name for name in table.colnames}
-    wanted: list[tuple[str, tuple[str, ...]]] = [("wavelength", WAVE_WORDS + ANGSTROM_WORDS)]
-    wanted += [(words[0], words) for words in CHANNEL_WORDS]
-    found = {what: next((known[w] for w in words if w in known), "") for what, words in wanted}
+    found = {what: _first_known(words, known) for what, words in COLUMN_WORDS.items()}
     lacking = [what for what, name in found.items() if not name]
     if lacking:
         raise BandsError(
@@ -226,6 +230,11 @@ def _columns(table: Table, path) -> list[str]:
             f"and {EXAMPLE} are needed"
         )
     return list(found.values())
+
+
+def _first_known(words: tuple[str, ...], known: dict[str, str]) -> str:
+    """Name in the table of the first word that it has; empty for none."""
+    return next((known[word] for word in words if word in known), "")
 
 
 def _numbers(table: Table, name: str, path) -> np.ndarray:
@@ -282,24 +291,34 @@ def _require_curves(wave_nm, response, names: list[str], path) -> None:
 
 def _require_curve(wave_nm, curve, name: str, path) -> None:
     """The same for one channel."""
-    if curve.min() < -0.01 * np.abs(curve).max() or curve.max() <= 0:
+    column = f"{path}: column {name}"
+    if curve.min() < -MOST_NEGATIVE * np.abs(curve).max() or curve.max() <= 0:
         raise BandsError(
-            f"{path}: column {name} goes from {curve.min():g} to {curve.max():g}; responses are 0 "
-            "or more, and not all 0"
+            f"{column} goes from {curve.min():g} to {curve.max():g}; responses are 0 or more, and "
+            "not all 0"
         )
     fine_nm = np.arange(wave_nm[0], wave_nm[-1] + 0.5, 1.0)
     fine = np.interp(fine_nm, wave_nm, curve)
-    width_nm = float(np.count_nonzero(fine >= curve.max() / 2))
+    _require_width(float(np.count_nonzero(fine >= curve.max() / 2)), column)
+    _require_within_spectra(fine_nm, fine / fine.sum(), column)
+
+
+def _require_width(width_nm: float, column: str) -> None:
+    """Refuse line filters."""
     if width_nm < NARROWEST_NM:
         raise BandsError(
-            f"{path}: column {name} is {width_nm:.0f} nm wide, a line filter; curves are for "
-            f"broad channels of {NARROWEST_NM:g} nm and more. Leave --bands out"
+            f"{column} is {width_nm:.0f} nm wide, a line filter; curves are for broad channels of "
+            f"{NARROWEST_NM:g} nm and more. Leave --bands out"
         )
+
+
+def _require_within_spectra(wave_nm: np.ndarray, share: np.ndarray, column: str) -> None:
+    """Refuse channels whose light is not known."""
     middles = _boxes().middle_nm
-    beyond = (fine_nm < middles[0] - 2.5) | (fine_nm > middles[-1] + 2.5)
-    if fine[beyond].sum() > MOST_CUT * fine.sum():
+    low, high = middles[0] - BOX_NM / 2, middles[-1] + BOX_NM / 2
+    beyond = float(share[(wave_nm < low) | (wave_nm > high)].sum())
+    if beyond > MOST_CUT:
         raise BandsError(
-            f"{path}: column {name} takes {100 * fine[beyond].sum() / fine.sum():.0f} % of its "
-            f"light from beyond {middles[0] - 2.5:g} to {middles[-1] + 2.5:g} nm, where no spectra "
-            "of stars are at hand"
+            f"{column} takes {100 * beyond:.0f} % of its light from beyond {low:g} to {high:g} nm, "
+            "where no spectra of stars are at hand"
         )

@@ -69,41 +69,36 @@ def _with_brightest(match: Match, star_mag, v_mag, free, fwhm_px, typical) -> Ma
     rows = np.flatnonzero(free)
     if not len(rows) or not len(match.star):
         return match
-    tree = cKDTree(np.column_stack([match.x_px[rows], match.y_px[rows]]))
-    inside = match.in_frame[match.catalogue]
+    reach_px = UNRESOLVED_FWHM * fwhm_px
+    tree = cKDTree(_places(match, rows))
     listed = match.catalogue.copy()
-    for pair in np.flatnonzero(inside):
-        place = match.x_px[listed[pair]], match.y_px[listed[pair]]
-        near = rows[tree.query_ball_point(place, UNRESOLVED_FWHM * fwhm_px)]
-        brighter = near[v_mag[near] < v_mag[listed[pair]]]
-        if len(brighter):
-            listed[pair] = brighter[np.argmin(v_mag[brighter])]
+    for pair in np.flatnonzero(match.in_frame[listed]):
+        near = rows[tree.query_ball_point(_places(match, listed[pair]), reach_px)]
+        one_blob = np.append(listed[pair], near)
+        listed[pair] = one_blob[np.argmin(v_mag[one_blob])]
     away = np.abs(star_mag[match.star] - v_mag[listed] - typical)
-    changed = listed != match.catalogue
-    return replace(
-        match,
-        catalogue=listed,
-        mismatched=np.where(changed, away > MAGNITUDE_MISFIT, match.mismatched),
-    )
+    mismatched = np.where(listed == match.catalogue, match.mismatched, away > MAGNITUDE_MISFIT)
+    return replace(match, catalogue=listed, mismatched=mismatched)
+
+
+def _places(match: Match, rows) -> NDArray:
+    """Where catalogue stars fall on the frame, (..., 2)."""
+    return np.stack([match.x_px[rows], match.y_px[rows]], axis=-1)
 
 
 def _with_pairs(match: Match, pairs: list[tuple[int, int]], star_xy_px: NDArray) -> Match:
     """The match with further pairs, each catalogue star once, with the nearest."""
-    away_px = {
-        pair: np.hypot(*(star_xy_px[pair[0]] - [match.x_px[pair[1]], match.y_px[pair[1]]]))
-        for pair in pairs
-    }
-    nearest: dict[int, int] = {}
-    for star, listed in sorted(pairs, key=lambda pair: away_px[pair]):
-        nearest.setdefault(listed, star)
-    if not nearest:
+    if not pairs:
         return match
-    new = [(star, listed) for listed, star in nearest.items()]
-    star, listed = np.transpose(new)
+    star, listed = np.transpose(pairs)
+    away_px = np.hypot(*(star_xy_px[star] - _places(match, listed)).T)
+    order = np.argsort(away_px, kind="stable")
+    _, first = np.unique(listed[order], return_index=True)
+    new = order[first]
     return replace(
         match,
-        star=np.append(match.star, star),
-        catalogue=np.append(match.catalogue, listed),
-        separation_px=np.append(match.separation_px, [away_px[pair] for pair in new]),
+        star=np.append(match.star, star[new]),
+        catalogue=np.append(match.catalogue, listed[new]),
+        separation_px=np.append(match.separation_px, away_px[new]),
         mismatched=np.append(match.mismatched, np.zeros(len(new), bool)),
     )

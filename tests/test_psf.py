@@ -15,6 +15,7 @@ from starcal.layers.psf import moffat, textbook_psf
 from starcal.layers.singles import fit_singles
 from starcal.layers.stamps import disc_offsets
 from starcal.layers.warp import SAME
+from starcal.layers.wing_solve import _common_share, _with_factors
 from starcal.layers.wings import Sources, with_wings
 
 CASES = [(3.0, 3.0), (2.0, 2.5), (4.5, None)]
@@ -311,3 +312,32 @@ def test_the_emptiest_square_and_its_repetition():
     out = laid_out(texture, (slice(90, 200), slice(0, 100)))
     assert out.shape == (110, 100)
     assert out[6, 96] == texture[0, 0]
+
+
+# --- wings of all bright stars together -------------------------------------------------
+
+
+def test_solved_shares_of_rings_are_those_put_in():
+    """Twenty stars, fluxes of the clipped half wrong by a fifth, skies of their own. To 2 % where
+    stars outshine what their skies differ by; farther out, sky and wing cannot be told apart, and
+    a step from ring to ring is expected to be 12 %."""
+    rng = np.random.default_rng(3)
+    light = np.exp(rng.uniform(0, 3, (20, 1))) * np.geomspace(100, 1, 8)
+    share = np.array([0.0, 0.02, 0.05, 0.1, 0.12, 0.1, 0.05, 0.0])
+    flux_sd = np.where(np.arange(20) < 10, 1.0, 0.01)
+    wrong = np.where(np.arange(20) < 10, 0.2, 0.0)[:, None]
+    sky = rng.normal(0, 1, (20, 1))
+    error = np.full(light.shape, 0.05)
+    level = light * (share + wrong) + sky + rng.normal(0, 0.05, light.shape)
+    level[3, 5] = 40.0  # a star that is in no table
+    found = _common_share(level, error, light, flux_sd)
+    np.testing.assert_allclose(found[:5], share[:5], atol=0.02)
+    np.testing.assert_allclose(found[5:], share[5:], atol=0.12)
+
+
+def test_wings_times_factors_and_the_core_stays():
+    psf = textbook_psf(3.0, 3.0, CORE_FWHM)
+    radius = np.geomspace(7.5, 40, 6)
+    wider = _with_factors(psf, radius, np.full(6, 1.5))
+    np.testing.assert_allclose(wider.at_radius(radius), 1.5 * psf.at_radius(radius), rtol=1e-5)
+    assert float(wider.at_radius(2.0)) == pytest.approx(float(psf.at_radius(2.0)))

@@ -22,7 +22,9 @@ GROWTHS = (
 )  # of the middle's offset with the star's from the frame's middle
 RIM_SHARE = 0.15  # radii of the channels may differ by as much
 RING_SHARE = 0.4  # of a ring that must be known
-LEAST_RIM = 40.0  # even frames reach 30; squared errors, channels together
+LEAST_RIM = (
+    60.0  # even frames reach 45, discs are at 100 and more; squared errors, channels together
+)
 MOST_STARS = 10  # that are looked at
 LEAST_OF_STAR, FEWEST_STARS = 9.0, 3  # the same of one star, and how many must show it
 DISC_LAW_STARS = 4  # no star counts for more than the one of this rank
@@ -31,6 +33,8 @@ SECTORS, PER_SECTOR = 24, 4
 BEYOND_RIM = 1.35  # radii: how far out the law begins
 STEP_PX = 2  # over which the light's rise towards the middle is measured
 BLUNT_STEP_PX = 6  # the same where a rim may be a little off
+RIM_STEP_PX, SCALES = 8, (0.5, 8.0)  # over which stars are compared, and what that may change
+AROUND_RIM = (1.05, 0.2)  # the rim's middle and half its width, in radii as found
 SURE_STEP, SURE_SECTOR = 1.5, 2.0  # errors
 FACTOR_SD = 0.3  # of stars about the law
 DOUBT, RIM_PX = (
@@ -281,7 +285,9 @@ def _with_law(halos, disc) -> Disc:
     disc = _finer(halos, disc)
     maps = np.stack([_polar(halo, disc) for halo in halos])
     unrest = _pixel_errors(maps)
-    ring = _ring_law(_over_sectors(maps), unrest / np.sqrt(SECTORS))
+    rings = _over_sectors(maps)
+    ring = _ring_law(rings, unrest / np.sqrt(SECTORS), disc.radius_px)
+    ring = ring * _rim_scale(maps, ring)[:, None]
     off, error = _stacked_maps(maps - _over_sectors(maps), unrest)
     law = _with_sectors(ring, off, error)
     if not law.max() > 0:
@@ -364,11 +370,14 @@ def _stacked_maps(values, error):
     rank = min(DISC_LAW_STARS, len(values)) - 1
     ranked = np.sort(error, axis=0)[rank]
     weight = np.where(np.isfinite(values), 1 / (error**2 + ranked**2), 0)
+    middle = median_without_nan(values)
+    apart = median_without_nan(np.abs(values - middle))  # nebula makes stars differ
+    loose = 3 * (error + np.nan_to_num(apart))
     values = np.nan_to_num(values)
     robust = weight
     for _ in range(4):
         mean = (values * robust).sum(axis=0) / np.maximum(robust.sum(axis=0), 1e-30)
-        chi = (values - mean) / (3 * error + 0.5 * np.abs(mean))
+        chi = (values - mean) / (loose + 0.5 * np.abs(mean))
         robust = weight / (1 + chi**2)
     finite = np.where(np.isfinite(error), error, 0)
     wrong = np.sqrt((weight**2 * finite**2).sum(axis=0)) / np.maximum(weight.sum(axis=0), 1e-30)
@@ -376,12 +385,49 @@ def _stacked_maps(values, error):
     return np.where(few, 0, mean), np.where(few, np.inf, wrong)
 
 
-def _ring_law(rings, unrest):
-    """Light by radius, (3, r): steps, as far as they are sure, summed from outside in."""
+def _ring_law(
+    rings,
+    unrest,
+    radius_px,
+):
+    """Light by radius, (3, r): steps summed from outside in; all of them at the rim, elsewhere as
+    far as they are sure."""
     step, wrong = _stacked_maps(_steps_in(rings, STEP_PX), np.sqrt(2) * unrest)
+    step = np.nan_to_num(step[:, 0])
+    place = np.arange(step.shape[1]) + 1.5
+    at_rim = np.abs(place / radius_px - AROUND_RIM[0]) < AROUND_RIM[1]
+    sure = as_far_as_sure(step, SURE_STEP * wrong[:, 0])
     rise = np.zeros((3, rings.shape[-1]))
-    rise[:, 1 : 1 + step.shape[2]] = as_far_as_sure(step, SURE_STEP * wrong)[:, 0] / STEP_PX
+    rise[:, 1:-1] = np.where(at_rim, step, sure) / STEP_PX
     return np.maximum(np.cumsum(rise[:, ::-1], axis=1)[:, ::-1], 0)
+
+
+def _rim_scale(maps, ring):
+    """What the steps of the law are to be multiplied by, (3,): the weighted median of the stars'
+    own steps against them. Nebula is in a star's steps as much as its directions differ."""
+    own = _steps_in(maps, RIM_STEP_PX)
+    law = _steps_in(ring, RIM_STEP_PX)
+    count = np.isfinite(own).sum(axis=2)
+    whole = count > SECTORS / 2
+    match = np.where(whole, np.nan_to_num(_over_sectors(own)[:, :, 0]) * law, 0).sum(axis=2)
+    power = np.where(whole, law**2, 0).sum(axis=2)
+    each = np.where(np.isfinite(own), own * law[:, None], 0).sum(axis=3)
+    error = np.std(each, axis=2) / np.sqrt(SECTORS / 2)  # neighbouring directions are alike
+    ratio = match / np.maximum(power, 1e-30)
+    trust = (power / np.maximum(error, 1e-30)) ** 2
+    trust = np.minimum(trust, np.sort(trust, axis=0)[-min(DISC_LAW_STARS, len(trust))])
+    return np.clip(
+        [_middle_of_trusted(*of) for of in zip(ratio.T, trust.T, strict=True)], *SCALES
+    )
+
+
+def _middle_of_trusted(values, weight):
+    """Median of values that count differently; 1 if none counts."""
+    order = np.argsort(values)
+    share = np.cumsum(weight[order])
+    if not share[-1] > 0:
+        return 1.0
+    return float(np.interp(share[-1] / 2, share - weight[order] / 2, values[order]))
 
 
 def _with_sectors(

@@ -21,6 +21,7 @@ from .psf import Psf
 from .specks import specks
 from .stamps import values_at
 from .warp import longest
+from .wing_solve import solved_wings
 
 STAR_FWHM_RATIO = (
     0.55,
@@ -80,6 +81,7 @@ def _modelled(channels: list[Channel], stars: Table, flares: Flares | None) -> S
     pointlike = _starlike(channels, stars, places, fits, profiles)
     pointlike &= ~_of_flares(channels, flares, places, fits)
     first = _assembled(channels, places, profiles, fits)
+    first, profiles = _with_solved_wings(channels, first, profiles, known.clear_px)
     flat = [_flattened(first, c) for c in channels]
     profiles = profiles_on(profiles, channels, flat, stars, places)
     known = replace(known, usable=pointlike)
@@ -89,6 +91,15 @@ def _modelled(channels: list[Channel], stars: Table, flares: Flares | None) -> S
     pointlike &= ~_of_flares(channels, flares, places, fits)
     fits = [replace(f, flux=np.where(pointlike, f.flux, 0)) for f in fits]
     return _assembled(channels, places, profiles, fits)
+
+
+def _with_solved_wings(channels, model, profiles, clear_px):
+    """Model and profiles with wings from what the model leaves round bright stars."""
+    psf = tuple(
+        solved_wings(profile, c, model, clear_px[c.index])
+        for profile, c in zip(profiles.psf, channels, strict=True)
+    )
+    return replace(model, psf=psf), replace(profiles, psf=psf)
 
 
 def _of_flares(channels, flares, places, fits) -> NDArray[np.bool_]:

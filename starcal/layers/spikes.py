@@ -135,9 +135,12 @@ def _round_star(
     radius = np.arange(LOOK_FWHM[0] * fwhm_px, LOOK_FWHM[1] * fwhm_px)[:, None]
     rings = halo.sampled(radius * np.cos(angles), radius * np.sin(angles))
     light = (rings / halo.noise[:, None, None]).sum(axis=0)
+    wrong = halo.errors_at(radius * np.cos(angles), radius * np.sin(angles))
+    doubt = (wrong / halo.noise[:, None, None]).sum(axis=0)
     level = _known_ring_median(light)[:, None]
     spread = 1.4826 * _known_ring_median(np.abs(light - level))[:, None]
-    chi = (light - level) / np.maximum(spread, 1e-9)
+    # where the star's own wings may be wrong by more than the ring scatters, it tells little
+    chi = (light - level) / np.fmax(spread, doubt)
     chi = np.clip(chi, -ARM_CLIP_SIGMA, ARM_CLIP_SIGMA)
     weight = np.isfinite(chi) / (INNER_RING_PX + radius)
     mean = _weighted(np.nan_to_num(chi), weight)

@@ -1,0 +1,180 @@
+"""The wings measured again, on what is left round bright stars when all stars are taken out.
+
+One linear solve for all stars: what a ring holds is a share of the star's own light there, common
+to the stars; a sky of the star's own; and what its flux is wrong by, which is anything for a
+clipped star and little for the others.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..robust import scatter
+from .light import Channel, StarModel, rest_of
+from .psf import SHALLOWEST_WING, Psf
+from .warp import longest, warped
+
+RING_STARS = 40  # the brightest
+RING_FWHM, RINGS = (2.0, 16.0), 11
+FEWEST_RING_PIXELS = 12
+FIRST_SD, STEP_SD = (
+    0.03,
+    0.12,
+)  # of the first ring's share about 0, and of each about the one before
+FLUX_SD, CLIPPED_FLUX_SD = 0.01, 1.0  # of a star's flux, as a share
+NEBULA_SHARE = 0.35  # of the scatter of a ring's pixels: nebula lifts the whole ring by as much
+SKY_SCATTER = 1.5  # skies are held to each other by so many times what they scatter
+SOLVES, LINEAR_FROM = 4, 1.5  # rounds, and errors from which a ring counts less
+FACTORS = (0.3, 3.0)  # that a ring may be changed by
+CORE_SHARE = 0.85  # of the innermost ring's radius: nearer the star the profile stays
+
+
+def solved_wings(
+    psf: Psf,
+    channel: Channel,
+    model: StarModel,
+    clear_px: NDArray,
+) -> Psf:
+    """The same profile with wings that leave nothing round the bright stars of a channel.
+
+    Parameters
+    ----------
+    psf : Psf
+        That of the model in this channel; its scale stays as it is.
+    channel : Channel
+    model : StarModel
+        Of all stars.
+    clear_px : ndarray, (n,)
+        Radius beyond which each star has no clipped pixel; 0 for unclipped ones.
+
+    Returns
+    -------
+    Psf
+    """
+    flux = model.flux[channel.index]
+    bright = np.argsort(flux)[::-1][:RING_STARS]
+    bright = bright[(flux[bright] > 0) & (model.reach_px[bright] > 0)]
+    if len(bright) == 0:
+        return psf
+    edges = psf.fwhm_px * np.geomspace(*RING_FWHM, RINGS + 1)
+    radius = np.sqrt((edges[1:] ** 2 + edges[:-1] ** 2) / 2)
+    rings = [_rings_left(channel, model, star, edges, clear_px[star]) for star in bright]
+    level, error = np.array(rings).swapaxes(0, 1)
+    light = np.outer(flux[bright] * _density(model, channel, bright), psf.at_radius(radius))
+    flux_sd = np.where(clear_px[bright] > 0, CLIPPED_FLUX_SD, FLUX_SD)
+    share = _common_share(level, error, light, flux_sd)
+    return _with_factors(psf, radius, np.clip(1 + share, *FACTORS))
+
+
+def _density(model, channel, stars):
+    """What the light of each star is denser by than that of the middling one, (m,)."""
+    warp = model.warp[channel.index][stars]
+    return warp[:, 0] * warp[:, 2] - warp[:, 1] ** 2
+
+
+def _rings_left(channel, model, star, edges, clear_px):
+    """Median of what is left in each ring round a star, and what it may be wrong by; NaN and
+    infinite where the ring shows too little."""
+    warp = model.warp[channel.index][star]
+    half = int(np.ceil(edges[-1] * float(longest(warp))))
+    window, dx, dy = _window_at(channel.plane.shape, model.x_px[star], model.y_px[star], half)
+    rest = rest_of(model, channel, window)
+    u, v, _ = warped(dx, dy, warp)
+    ring = np.digitize(np.hypot(u, v), edges) - 1
+    ring[~rest.known | (np.hypot(dx, dy) < clear_px)] = -1
+    level = np.full(len(edges) - 1, np.nan)
+    error = np.full(len(edges) - 1, np.inf)
+    for k in range(len(level)):
+        values = rest.values[ring == k]
+        if len(values) >= FEWEST_RING_PIXELS:
+            level[k] = np.median(values)
+            spread = 1.4826 * np.median(np.abs(values - level[k])) + 1e-12
+            error[k] = spread * (1.25 / np.sqrt(len(values)) + NEBULA_SHARE)
+    return level, error
+
+
+def _window_at(shape, x_px, y_px, half):
+    """Rows and columns round a place, and the offsets of their pixels."""
+    x, y = round(float(x_px)), round(float(y_px))
+    rows = slice(max(0, y - half), min(shape[0], y + half + 1))
+    columns = slice(max(0, x - half), min(shape[1], x + half + 1))
+    down, across = np.ogrid[rows, columns]
+    return (rows, columns), across - x_px, down - y_px
+
+
+def _common_share(level, error, light, flux_sd):
+    """What the light in each ring is to be changed by, as a share, (rings,).
+
+    More light in all rings as their sky falls is no change, were skies free; so after a first solve
+    they are held to each other as far as they differ.
+    """
+    stars, rings = level.shape
+    equations = _all_equations(level, error, light, flux_sd)
+    free = _robust_solution(*equations, stars * rings)
+    skies = free[rings : rings + stars]
+    apart = max(float(scatter(skies)), 1e-12)
+    held = np.zeros((stars, equations[0].shape[1]))
+    held[np.arange(stars), rings + np.arange(stars)] = 1
+    design = np.concatenate([held, equations[0]])
+    values = np.concatenate([np.full(stars, np.median(skies)), equations[1]])
+    trust = np.concatenate([np.full(stars, (SKY_SCATTER * apart) ** -2), equations[2]])
+    return _robust_solution(design, values, trust, stars + stars * rings)[:rings]
+
+
+def _robust_solution(design, values, trust, questioned):
+    """Least squares in which the first rows may be far off: those count less the further."""
+    weight = trust
+    for _ in range(SOLVES):
+        scaled = design * weight[:, None]
+        best = np.linalg.lstsq(scaled.T @ design, scaled.T @ values, rcond=None)[0]
+        chi = np.abs(values - design @ best) * np.sqrt(trust)
+        chi[questioned:] = 0  # what is expected of shares and fluxes
+        weight = trust * np.minimum(1, LINEAR_FROM / np.maximum(chi, 1e-9))
+    return best
+
+
+def _all_equations(level, error, light, flux_sd):
+    """Design, values and inverse variances: a row a ring of a star, then what is expected."""
+    stars, rings = level.shape
+    unknowns = rings + 2 * stars
+    known = np.isfinite(level)
+    star, ring = np.divmod(np.arange(stars * rings), rings)
+    design = np.zeros((stars * rings, unknowns))
+    rows = np.arange(stars * rings)
+    design[rows, ring] = light.ravel()
+    design[rows, rings + star] = 1
+    design[rows, rings + stars + star] = light.ravel()
+    expected = np.zeros((rings + stars, unknowns))
+    expected[np.arange(rings), np.arange(rings)] = 1
+    expected[np.arange(1, rings), np.arange(rings - 1)] = -1
+    expected[rings + np.arange(stars), rings + stars + np.arange(stars)] = 1
+    spread = np.concatenate([[FIRST_SD], np.full(rings - 1, STEP_SD), flux_sd])
+    trust = np.where(known, error**-2.0, 0).ravel()
+    values = np.concatenate([np.nan_to_num(level).ravel(), np.zeros(rings + stars)])
+    return (
+        np.concatenate([design, expected]),
+        values,
+        np.concatenate([trust, spread**-2]),
+    )
+
+
+def _with_factors(psf, radius, factor) -> Psf:
+    """The profile with its light at these radii times factors."""
+    light = psf.at_radius(radius) / psf.scale
+    plain = replace(
+        psf,
+        wing_radius_px=radius[:1],
+        wing_factor=np.ones(1),
+        wing_slope=-2 * psf.beta,
+        scale=1.0,
+    )
+    against_moffat = light * factor / plain.at_radius(radius)
+    outer = np.log(light * factor)[-4:]
+    slope = np.polyfit(np.log(radius[-4:]), outer, 1)[0]
+    return replace(
+        psf,
+        wing_radius_px=np.append(CORE_SHARE * radius[0], radius),
+        wing_factor=np.append(1.0, against_moffat),
+        wing_slope=float(min(slope, SHALLOWEST_WING)),
+    )

@@ -77,6 +77,9 @@ STAR_COLOUR = Limits(
     *BV_RANGE_MAG, "colours are known for B-V {:g} to {:g}".format(*BV_RANGE_MAG)
 )
 PIXEL_SCALE = Limits(0.0, 3600.0, "arcsec above 0, up to 3600 needed", above=True)
+STAR_SIZE = Limits(0.4, 1.5, "0.4 to 1.5 needed")
+STAR_STRENGTH = Limits(0.1, 10.0, "0.1 to 10 needed")
+COUNT = Limits(1, math.inf, "1 or more needed")
 BLACK_POINT = Limits(-10.0, 1.0, "-10 to 1 needed")
 
 
@@ -150,6 +153,17 @@ class Choices:
     star_brightness : float
         A factor above 0; 1 leaves the stars' light as it is, and those of a separate star frame as
         prominent as the own.
+    star_size : float
+        Of the stars, 0.4 to 1.5; 1 leaves them as they are. Their light is kept.
+    faintest_mag : float, optional
+        Stars fainter than this V are left away; by default none.
+    brightest : float, optional
+        How many stars are kept, the brightest; by default all.
+    clipped_cores : {"rebuild", "keep"}
+        Whether clipped cores are rebuilt from the stars' unclipped wings.
+    star_strength : float
+        0.1 to 10: how far faint stars are lifted where stars are stretched by themselves; 1 as the
+        whole picture's own stretch does.
     tiff : bool
         Write a 16-bit TIFF of the picture, too.
     black, strength : float
@@ -192,6 +206,11 @@ class Choices:
     warmth: float = _number_field(1.0, ANY_NUMBER)
     saturation: float = _number_field(1.0, NOT_NEGATIVE)
     star_brightness: float = _number_field(1.0, POSITIVE)
+    star_size: float = _number_field(1.0, STAR_SIZE)
+    faintest_mag: float | None = _number_field(None, ANY_NUMBER)
+    brightest: float | None = _number_field(None, COUNT)
+    clipped_cores: str = _one_of("rebuild", "keep")
+    star_strength: float = _number_field(1.0, STAR_STRENGTH)
     tiff: bool = False
     black: float = _number_field(0.0, BLACK_POINT)
     strength: float = _number_field(1.0, POSITIVE)
@@ -376,11 +395,16 @@ class OfRecolour(OfStars, total=False):
     warmth: float
     saturation: float
     star_brightness: float
+    star_size: float
+    faintest_mag: float | None
+    brightest: float | None
+    clipped_cores: str
 
 
 class OfRun(OfCalibrate, OfRecolour, total=False):
     """What `run` obeys: all."""
 
+    star_strength: float
     tiff: bool
     black: float
     strength: float

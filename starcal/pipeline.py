@@ -21,10 +21,11 @@ from .compose import read_channels
 from .cure.gains import apply_calibration, require_usable
 from .cure.pictures import recolour_picture
 from .cure.stars import recolour_checked
+from .cure.wishes import told_wishes
 from .draw import tone
 from .draw.preview import write_pair, write_png
 from .errors import HarmError, OutputError
-from .finish import belonging_cards
+from .finish import belonging_cards, screen_keeping_hue, starry_look
 from .fit.verdict import USE_CALIBRATED
 from .frame import (
     Frame,
@@ -459,11 +460,12 @@ def _on_route_gains(checked: CheckResult) -> CheckResult:
 
 def _with_notes_on_gains(checked: CheckResult, choices: Choices) -> CheckResult:
     """The check, with what was asked for and gains cannot do."""
-    if (choices.warmth, choices.saturation, choices.star_brightness) == (1.0, 1.0, 1.0):
+    looks = (choices.warmth, choices.saturation, choices.star_strength)
+    if looks == (1.0, 1.0, 1.0) and not told_wishes(choices):
         return checked
     note = (
-        "warmth, saturation and brightness are for stars coloured one by one: "
-        "gains leave them as they come"
+        "warmth, saturation, size, brightness, number and strength are for stars coloured one by "
+        "one: gains leave them as they come"
     )
     return replace(checked, notes=(*checked.notes, note))
 
@@ -671,9 +673,11 @@ def _before_and_after(
     """Before and after for display, in one stretch; a stretched picture as it is."""
     if made.changed is not None:
         return frame.pixels, made.picture
-    stretch = tone.choose_stretch(frame.pixels)
-    looks = (stretch, frame.pixels), (stretch.on_sky_of(made.picture), made.picture)
-    before, after = (
-        look.adjusted(settings.black, settings.strength).apply(pixels) for look, pixels in looks
-    )
-    return before, after
+    chosen_look = tone.choose_stretch(frame.pixels)
+    look = chosen_look.adjusted(settings.black, settings.strength)
+    after_look = chosen_look.on_sky_of(made.picture).adjusted(settings.black, settings.strength)
+    if settings.star_strength == 1 or "stars.fits" not in made.layers:
+        return look.apply(frame.pixels), after_look.apply(made.picture)
+    below = after_look.apply(made.layers["starless.fits"])
+    stars = starry_look(after_look, settings.star_strength).apply(made.layers["stars.fits"])
+    return look.apply(frame.pixels), screen_keeping_hue(below, stars)

@@ -84,6 +84,7 @@ def _add_run(commands) -> None:
         help="result.json of an earlier run: the same again, but for what you type besides",
     )
     _add_display(run)
+    _add_star_strength(run)
     _add_switch(run, "tiff", "write the picture as 16-bit TIFF, too")
     _add_fit(run)
     _add_write_wcs(run)
@@ -258,13 +259,7 @@ def _add_join(commands) -> None:
         default="auto",
         help="none: the nebula was neither cropped nor turned nor scaled; do not look",
     )
-    join.add_argument(
-        "--star-strength",
-        type=float,
-        default=1.0,
-        metavar="N",
-        help="over a stretched nebula: above 1 faint stars are lifted more, below 1 less",
-    )
+    _add_star_strength(join)
     join.add_argument(
         "--stretch",
         action="store_true",
@@ -555,7 +550,31 @@ def _add_star_colours(parser, routes: Sequence[str]) -> None:
         metavar="FILE",
         help="a separate broadband frame of the field: its stars are calibrated and used",
     )
+    _add_wishes(parser)
+
+
+def _add_wishes(parser) -> None:
+    """Fewer, smaller, whole stars."""
     _add_number(parser, "star_brightness", "N", "1 leaves the stars' light as it is")
+    _add_number(parser, "star_size", "N", "0.4 to 1.5, 1 leaves them; their light is kept")
+    fewer = parser.add_mutually_exclusive_group()
+    _add_number(fewer, "faintest_mag", "MAG", "V of the faintest star that is kept")
+    _add_number(fewer, "brightest", "N", "how many stars are kept, the brightest")
+    _add_names(
+        parser,
+        "clipped_cores",
+        "clipped cores of stars, from their unclipped wings",
+        names_of("clipped_cores"),
+    )
+
+
+def _add_star_strength(parser) -> None:
+    _add_number(
+        parser,
+        "star_strength",
+        "N",
+        "stars stretched by themselves: above 1 faint stars are lifted more, below 1 less",
+    )
 
 
 def _add_starless(parser) -> None:

@@ -26,6 +26,7 @@ from ..texts import counted, escaped
 from .gains import Calibrated, calibrate
 from .registration import Field, places_on
 from .star_frame import StarFrame, join_star_frame
+from .wishes import factors_of, told_cores, told_light, told_wishes, whole_stars
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -209,8 +210,11 @@ def recolour_checked(
     if starless is not None:
         parts = _with_starless(parts, frame, starless, found)
     colours = colours_of(found, parts, choices)
-    layer = _own_layer(parts, colours, found.neutral_bv, choices)
+    whole, rebuilt = whole_stars(parts, frame, found.stars, choices)
+    layer = _own_layer(whole, colours, found, choices)
     found = _check_with_colours(found, colours, choices)
+    found.stars["core_rebuilt"] = rebuilt
+    found = _with_wishes(found, whole, layer, choices)
     history = _history(found, colours, choices)
     if star_frame is not None:
         return _with_star_frame(
@@ -229,19 +233,30 @@ def recolour_checked(
 
 
 def _own_layer(
-    parts: Split, colours: StarColours, neutral_bv: float, choices: Choices
+    parts: Split, colours: StarColours, found: CheckResult, choices: Choices
 ) -> np.ndarray:
-    """The frame's own stars in the colours given, as bright as was asked for, (3, y, x)."""
-    layer = recolour(parts, rgb_of(colours, neutral_bv, choices))
-    if choices.star_brightness != 1:
-        layer *= np.float32(choices.star_brightness)
-    return layer
+    """The frame's own stars in the colours given, as many, as bright and as large as was asked for,
+    (3, y, x)."""
+    rgb = rgb_of(colours, found.neutral_bv, choices)
+    factor = factors_of(parts, found.stars, choices)
+    return recolour(parts, rgb, factor=factor, size=choices.star_size)
+
+
+def _with_wishes(
+    found: CheckResult, parts: Split, layer: np.ndarray, choices: Choices
+) -> CheckResult:
+    """The check with notes of what became of the stars' light and of their clipped cores."""
+    rebuilt = found.stars["core_rebuilt"]
+    notes = [told_light(parts.stars, layer, choices)] if told_wishes(choices) else []
+    notes += [told_cores(rebuilt)] if rebuilt.any() else []
+    return replace(found, notes=(*found.notes, *notes))
 
 
 def _inside_footprints(frame: Frame, parts: Split, layer: np.ndarray) -> np.ndarray:
     """The frame with starless layer and stars where stars are, itself elsewhere, (3, y, x)."""
     picture = frame.pixels.copy()
-    np.add(parts.starless, layer, out=picture, where=parts.footprint)
+    starry = parts.footprint | (layer != 0).any(axis=0)  # larger stars reach farther
+    np.add(parts.starless, layer, out=picture, where=starry)
     return picture
 
 

@@ -9,7 +9,7 @@ hue, `profiles` knows the picture's colour space; `job` does it all.
 from .belonging import belonging_cards
 from .blend import screen_keeping_hue
 from .geometry import Moved, carried, find_moved
-from .job import Joined, join_pictures
+from .job import Joined, join_pictures, starry_look
 from .laying import carried_layer, laid_over
 from .profiles import SRGB, ColourSpace, colour_space
 
@@ -26,4 +26,5 @@ __all__ = [
     "join_pictures",
     "laid_over",
     "screen_keeping_hue",
+    "starry_look",
 ]

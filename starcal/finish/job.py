@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..checking.check import Progress
+from ..choices import STAR_STRENGTH
 from ..draw.tone import Stretch, choose_stretch
 from ..errors import GeometryError
 from ..frame import Frame, icc_profile_of, read_frame, require_same_place
@@ -16,7 +17,6 @@ from .laying import carried_layer, laid_over
 from .profiles import SRGB, colour_space
 
 HOWS = ("auto", "add", "screen")
-STAR_STRENGTH = (0.1, 10.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -154,13 +154,12 @@ def join_pictures(
 
 
 def _require_asked(moved: str, how: str, star_strength: float) -> None:
-    low, high = STAR_STRENGTH
     if moved not in ("auto", "none"):
         raise ValueError(f"moved {moved!r} given; it is 'auto' or 'none'")
     if how not in HOWS:
         raise ValueError(f"how {how!r} given; it is one of {', '.join(HOWS)}")
-    if not low <= star_strength <= high:
-        raise ValueError(f"star strength {star_strength} given; {low} to {high} is possible")
+    if not STAR_STRENGTH.hold(star_strength):
+        raise ValueError(f"star strength {star_strength} given; {STAR_STRENGTH.needed}")
 
 
 def _found_geometry(frame: Frame | None, below: Frame, layer: Frame) -> Moved | None:
@@ -212,5 +211,21 @@ def stars_stretch(light: NDArray, frame: Frame | None, strength: float) -> Stret
     Stretch
     """
     whole = light if frame is None else frame.pixels + light
-    stretch = replace(choose_stretch(whole), black=(0.0, 0.0, 0.0))
-    return stretch.adjusted(strength=strength)
+    return starry_look(choose_stretch(whole), strength)
+
+
+def starry_look(look: Stretch, strength: float) -> Stretch:
+    """The stretch of a picture for its stars alone: black lies at no light.
+
+    Parameters
+    ----------
+    look : Stretch
+        Of the whole picture.
+    strength : float
+        0.1 to 10; above 1 faint stars are lifted more.
+
+    Returns
+    -------
+    Stretch
+    """
+    return replace(look, black=(0.0, 0.0, 0.0)).adjusted(strength=strength)

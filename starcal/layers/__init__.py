@@ -6,10 +6,11 @@ is it, `profiles` puts the three channels together. `fluxes` fits all stars join
 what is no star, `halos` cuts out what is left round bright stars, `spikes` and `discs` tell what of
 it is theirs, `flaring` lists that as `flares`, `model` puts all of it together, `light` draws stars
 and knows what they hide, `fill` and `grain` mend what cannot be known, `splitting` makes the
-layers, `profile_map` shows the shapes, `recolour` gives colours, `joining` adds layers and checks
-starless frames from elsewhere.
+layers, `profile_map` shows the shapes, `recolour` gives colours, `cores` rebuilds clipped cores,
+`joining` adds layers and checks starless frames from elsewhere.
 """
 
+from .cores import rebuilt_cores
 from .joining import join_add, plausible_starless
 from .profile_map import ProfileMap
 from .recolour import light_shares, recolour
@@ -22,6 +23,7 @@ __all__ = [
     "join_add",
     "light_shares",
     "plausible_starless",
+    "rebuilt_cores",
     "recolour",
     "split",
 ]

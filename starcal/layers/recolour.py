@@ -1,21 +1,29 @@
 """Give the stars of a star layer new colours and keep their light."""
 
+from dataclasses import replace
+from itertools import product
+from weakref import WeakKeyDictionary
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_array
 
 from ..colour.stellar import LUMINANCE_WEIGHTS, luminance
-from .light import StarModel, shining
+from .light import FADE_SHARE, StarModel, drawn, shining
 from .splitting import Split
 
 RECOLOUR_ROWS = 512
+_KEPT_RATIOS: WeakKeyDictionary[Split, NDArray] = WeakKeyDictionary()  # one pass a split
+PIXEL_PARTS = (-1 / 3, 0.0, 1 / 3)  # of a pixel, each way
 _NOTHING = np.empty(0, int), np.empty(0, int), np.empty(0)  # for windows without a star
 UNIT_LUMINANCE_ERROR = (
     1e-3  # of the colours given: what the layer's total luminance may be wrong by
 )
 
 
-def recolour(split: Split, rgb: ArrayLike) -> NDArray[np.float32]:
+def recolour(
+    split: Split, rgb: ArrayLike, *, factor: ArrayLike = 1.0, size: float = 1.0
+) -> NDArray[np.float32]:
     """A star layer of the same luminance, pixel by pixel, in given colours.
 
     Where footprints overlap, a pixel has the mean of the stars' colours, weighted by what each star
@@ -29,6 +37,11 @@ def recolour(split: Split, rgb: ArrayLike) -> NDArray[np.float32]:
         Linear RGB of luminance 1 (ITU-R BT.709), one for each star of the table that was split; see
         `palette.star_colours`. Rows of stars that were not split (``split.model.reach_px`` 0) count
         for nothing.
+    factor : array, (n,), or float
+        On each star's light; 0 takes a star away.
+    size : float
+        Of the stars, 1 as they are. Otherwise each is drawn with its own light and the frame's
+        profile made narrower or wider.
 
     Returns
     -------
@@ -40,16 +53,21 @@ def recolour(split: Split, rgb: ArrayLike) -> NDArray[np.float32]:
     ValueError
         Not one colour per star, a colour that is not finite, or one whose luminance is not 1.
     """
-    rgb = _checked_rgb(np.asarray(rgb, float), split.model).astype(np.float32)
+    rgb = _checked_rgb(np.asarray(rgb, float), split.model)
+    rgb = np.float32(rgb * np.reshape(factor, (-1, 1)))
     layer = np.empty_like(split.stars)
     height, width = split.footprint.shape
     for top in range(0, height, RECOLOUR_ROWS):
         window = slice(top, min(height, top + RECOLOUR_ROWS)), slice(0, width)
-        layer[:, *window] = (light_shares(split, window) @ rgb).T.reshape(3, -1, width)
+        layer[:, *window] = (light_shares(split, window, size=size) @ rgb).T.reshape(
+            3, -1, width
+        )
     return layer
 
 
-def light_shares(split: Split, window: tuple[slice, slice], step: int = 1) -> csr_array:
+def light_shares(
+    split: Split, window: tuple[slice, slice], step: int = 1, size: float = 1.0
+) -> csr_array:
     """What each star gives of the luminance of each pixel of a view: multiply by colours to see the
     star layer.
 
@@ -61,6 +79,8 @@ def light_shares(split: Split, window: tuple[slice, slice], step: int = 1) -> cs
     step : int
         Side of the squares of pixels that a pixel of the view is the mean of; what is left over at
         the far edges is left away.
+    size : float
+        Of the stars, 1 as they are; see `recolour`.
 
     Returns
     -------
@@ -68,8 +88,12 @@ def light_shares(split: Split, window: tuple[slice, slice], step: int = 1) -> cs
     """
     height, width = (s.stop - s.start for s in window)
     weight = LUMINANCE_WEIGHTS @ split.model.flux
-    star, place, light = _drawn_light(split.model, weight, window)
-    share = light * _layer_over_model(split, window, place, light)[place] / step**2
+    star, place, light = _drawn_light(split.model, weight, window, size)
+    if size == 1:
+        light = light * _layer_over_model(split, window, place, light)[place]
+    else:
+        light = light * measured_over_model(split)[star]
+    share = light / step**2
     y, x = place // width // step, place % width // step
     rows, columns = height // step, width // step
     seen = (y < rows) & (x < columns)
@@ -77,6 +101,37 @@ def light_shares(split: Split, window: tuple[slice, slice], step: int = 1) -> cs
         (share[seen].astype(np.float32), ((y * columns + x)[seen], star[seen])),
         shape=(rows * columns, len(weight)),
     )
+
+
+def measured_over_model(split: Split) -> NDArray[np.float64]:
+    """Luminance of each star in the star layer, over that of its model, (n,); kept for a split.
+
+    Parameters
+    ----------
+    split : Split
+
+    Returns
+    -------
+    ndarray, (n,)
+        1 for what was not split off.
+    """
+    if split not in _KEPT_RATIOS:
+        _KEPT_RATIOS[split] = _ratios(split)
+    return _KEPT_RATIOS[split]
+
+
+def _ratios(split: Split) -> NDArray[np.float64]:
+    """See `measured_over_model`."""
+    height, width = split.footprint.shape
+    weight = LUMINANCE_WEIGHTS @ split.model.flux
+    measured, modelled = np.zeros((2, len(weight)))
+    for top in range(0, height, RECOLOUR_ROWS):
+        window = slice(top, min(height, top + RECOLOUR_ROWS)), slice(0, width)
+        star, place, light = _drawn_light(split.model, weight, window)
+        own = light * _layer_over_model(split, window, place, light)[place]
+        measured += np.bincount(star, own, minlength=len(weight))
+        modelled += np.bincount(star, light, minlength=len(weight))
+    return np.where(modelled > 0, measured / np.where(modelled > 0, modelled, 1), 1)
 
 
 def _layer_over_model(split: Split, window, place: NDArray, light: NDArray) -> NDArray:
@@ -103,8 +158,36 @@ def _checked_rgb(rgb: NDArray, model: StarModel) -> NDArray:
     return np.where(split[:, None], rgb, 0)
 
 
-def _drawn_light(model: StarModel, weight: NDArray, window) -> tuple[NDArray, NDArray, NDArray]:
-    """Star, flat place in the window and light of every pixel of every footprint."""
-    parts = [_NOTHING, *shining(model, weight, window)]
+def _drawn_light(
+    model: StarModel, weight: NDArray, window, size: float = 1.0
+) -> tuple[NDArray, NDArray, NDArray]:
+    """Star, flat place in the window and light of every pixel of every footprint, of stars of some
+    size."""
+    resized = size != 1
+    pieces = _shining_resized(model, weight, window, size) if resized else None
+    parts = [_NOTHING, *(pieces if resized else shining(model, weight, window))]
     star, place, light = (np.concatenate(part) for part in zip(*parts, strict=True))
     return star, place, light
+
+
+def _shining_resized(model: StarModel, weight: NDArray, window, size: float):
+    """As `light.shining`, of stars of another size; their spikes stay as long as they are."""
+    other = replace(model, reach_px=size * model.reach_px)
+    for star, place, dx, dy in drawn(other, window):
+        yield star, place, weight[star] * _resized(other, size, star, dx, dy)
+    if model.flares is not None:
+        chosen, place = model.flares.within(window)
+        yield model.flares.star[chosen], place, model.flares.luminance()[chosen]
+
+
+def _resized(model: StarModel, size: float, star, dx, dy) -> NDArray:
+    """Share of each pixel's star's light where stars are of another size, (k,); fades at the rim.
+
+    The mean over parts of a pixel: a narrow profile is not the same all over one.
+    """
+    light = np.zeros(len(dx), np.float32)
+    for x, y in product(PIXEL_PARTS, PIXEL_PARTS):
+        at = np.float32((dx + x) / size), np.float32((dy + y) / size)
+        light += model.seen_profile(star, *at)
+    rim = (1 - np.hypot(dx, dy) / model.reach_px[star]) / FADE_SHARE
+    return light * np.clip(rim, 0, 1) / (len(PIXEL_PARTS) * size) ** 2

@@ -55,6 +55,7 @@ COLUMNS = (
     StarColumn("colour_bv_mag", "B-V of the colour that the star was given", u.mag),
     StarColumn("colour_bv_error_mag", "1-sigma error of that B-V", u.mag),
     StarColumn("colour_source", "where that colour is from"),
+    StarColumn("core_rebuilt", "whether its clipped core was rebuilt from its wings"),
 )
 """In the order in which a table gets them: measured, from the catalogue, of the new colour."""
 

@@ -22,10 +22,10 @@ from .visible import Window, mean_of
 
 SAME_PLACE_PX = 2.0  # of a star in the check's table and in an audit's
 # Settings of linear light alone
-OF_LINEAR_LIGHT = ("star_brightness", "black", "strength")
+OF_LINEAR_LIGHT = ("star_brightness", "star_size", "black", "strength")
 RESTING = (
-    "The picture is shown as it is: brightness, black point and stretch are for linear frames, and "
-    "rest; warmth and saturation are answered when their slider is let go"
+    "The picture is shown as it is: brightness, size, black point and stretch are for linear "
+    "frames, and rest; warmth and saturation are answered when their slider is let go"
 )
 
 
@@ -146,8 +146,8 @@ class DisplayJob:
         """Rows and columns of the frame."""
         return self.frame.pixels.shape[1:]
 
-    def look(self, window: Window) -> DisplayPart:
-        """What is seen through a window."""
+    def look(self, window: Window, star_size: float = 1.0) -> DisplayPart:
+        """What is seen through a window; its stars are as large as they are."""
         return DisplayPart(window, mean_of(self.frame.pixels, window))
 
     def refit(self, leave_out) -> CheckResult:

@@ -11,6 +11,7 @@ from ..choices import Settings, names_of
 from ..colour.stellar import rgb_to_uv_prime
 from ..cure.gains import Calibrated, apply_calibration, near_clipping, require_usable
 from ..cure.stars import colours_of, rgb_of
+from ..cure.wishes import factors_of, whole_stars
 from ..draw import tone
 from ..draw.tone import Stretch
 from ..errors import FrameError
@@ -24,7 +25,7 @@ from .displayed import AsDisplayed, DisplayJob, DisplayPart, open_displayed
 from .visible import VisiblePart, Whitening, Window, rgba, visible_part
 
 # Settings that mean nothing where the whole frame is multiplied
-OF_SINGLE_STARS = ("warmth", "saturation", "star_brightness")
+OF_SINGLE_STARS = ("warmth", "saturation", "star_brightness", "star_size")
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,9 +58,9 @@ class Job:
         """Rows and columns of the frame."""
         return self.frame.pixels.shape[1:]
 
-    def look(self, window: Window) -> VisiblePart:
-        """What is seen through a window."""
-        return visible_part(self.frame.pixels, self.parts, window)
+    def look(self, window: Window, star_size: float = 1.0) -> VisiblePart:
+        """What is seen through a window, with stars of some size."""
+        return visible_part(self.frame.pixels, self.parts, window, star_size)
 
     def refit(self, leave_out) -> CheckResult:
         """The check with other stars left out by hand."""
@@ -112,7 +113,7 @@ def open_job(settings: Settings, progress: Progress = silent) -> Job | DisplayJo
     job = Job(
         frame,
         checked,
-        split(frame.pixels, checked.stars),
+        whole_stars(split(frame.pixels, checked.stars), frame, checked.stars, settings)[0],
         np.nonzero(near_clipping(frame.pixels, checked.stars.meta["clip_level"])),
         tone.choose_stretch(frame.pixels),
     )
@@ -206,14 +207,15 @@ class ByStar(_OfLight):
     colours : StarColours
     star_rgb : ndarray, (n, 3)
         Linear RGB of each star in the picture, of luminance 1.
-    brightness : float
+    factor : ndarray, (n,)
+        On the light of each star; 0 for those left away.
     stretch : Stretch
     """
 
     check: CheckResult
     colours: StarColours
     star_rgb: NDArray
-    brightness: float
+    factor: NDArray
     stretch: Stretch
 
     @property
@@ -238,7 +240,7 @@ class ByStar(_OfLight):
 
     def after(self, part: VisiblePart) -> NDArray[np.float32]:
         """The picture, linear, where it is seen."""
-        return part.with_stars(self.star_rgb * self.brightness)
+        return part.with_stars(self.star_rgb * self.factor[:, None])
 
 
 Cure = ByGains | ByStar | AsDisplayed
@@ -272,7 +274,8 @@ def cure_of(job: Job | DisplayJob, checked: CheckResult, settings: Settings) -> 
         return _view_by_gains(job, checked, settings.sky)
     colours = colours_of(checked, job.parts, settings)
     star_rgb = rgb_of(colours, checked.neutral_bv, settings)
-    return ByStar(checked, colours, star_rgb, settings.star_brightness, job.stretch)
+    factor = factors_of(job.parts, checked.stars, settings)
+    return ByStar(checked, colours, star_rgb, factor, job.stretch)
 
 
 def _view_by_gains(job: Job, checked: CheckResult, sky: str) -> ByGains:

@@ -219,6 +219,8 @@ class Page:
         except StarcalError as error:
             self._say(rows.page_words(error))
         else:
+            if history.now.star_size != self.shown_settings.star_size:
+                self.visible = None
             self.history = history
             self.check = checked
             self.cure = cure
@@ -251,6 +253,8 @@ class Page:
             getattr(preview, each) != getattr(shown, each) for each in OF_SINGLE_STARS
         ):
             self.cure = cure_of(self.job, self.check, preview)
+        if preview.star_size != shown.star_size:
+            self.visible = None
         if preview != self.shown_settings:
             self.shown_settings = preview
             self._refresh()
@@ -274,7 +278,7 @@ class Page:
         """Render the visible part."""
         self.waiting = False
         if self.visible is None:
-            self.visible = self.job.look(self._window())
+            self.visible = self.job.look(self._window(), self.shown_settings.star_size)
             self._show_marks()
         settings, before = self.shown_settings, None
         seen = (self.visible.window, settings.black, settings.strength)

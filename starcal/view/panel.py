@@ -11,6 +11,7 @@ SLIDERS = {
     "warmth": ("Warmth", -1.0, 3.0, 0.05),
     "saturation": ("Saturation", 0.0, 3.0, 0.05),
     "star_brightness": ("Star brightness", 0.1, 3.0, 0.05),
+    "star_size": ("Star size", 0.4, 1.5, 0.05),
     "black": ("Black point", -2.0, 1.0, 0.05),
     "strength": ("Stretch", 0.1, 5.0, 0.05),
 }

@@ -152,17 +152,19 @@ class VisiblePart:
         return made + offset.astype(np.float32)[:, None, None] + whitening.seen_in(self.window)
 
 
-def visible_part(pixels: NDArray, parts: Split, window: Window) -> VisiblePart:
-    """Prepare the view of a window of a frame and its layers."""
+def visible_part(
+    pixels: NDArray, parts: Split, window: Window, star_size: float = 1.0
+) -> VisiblePart:
+    """Prepare the view of a window of a frame and its layers, its stars of some size."""
     return VisiblePart(
         window,
         mean_of(pixels, window),
         mean_of(parts.starless, window),
-        shares_of(parts, window),
+        shares_of(parts, window, star_size),
     )
 
 
-def shares_of(parts: Split, window: Window) -> csr_array:
+def shares_of(parts: Split, window: Window, star_size: float = 1.0) -> csr_array:
     """`layers.light_shares` of a window of any size, strip by strip."""
     height = max(1, VISIBLE_ROWS // window.step) * window.step
     tops = range(window.rows.start, window.rows.stop, height)
@@ -172,6 +174,7 @@ def shares_of(parts: Split, window: Window) -> csr_array:
                 parts,
                 (slice(top, min(top + height, window.rows.stop)), window.columns),
                 window.step,
+                star_size,
             )
             for top in tops
         ],

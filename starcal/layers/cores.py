@@ -1,0 +1,95 @@
+"""Clipped cores of stars rebuilt from what is known of them: place, light and profile, as their
+unclipped wings tell.
+
+A clipped core is white or flat whatever colour the star has, and a coloured ring stands round it.
+The rebuilt one goes on where the wings end, and has the star's light.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from .light import Channel, channels_of, star_light
+from .splitting import Split
+
+MOST_OVER_CLIP = 30.0  # times the clipping level: what wings tell of more is too uncertain
+JOINT_FACTOR = (
+    0.5,
+    2.0,
+)  # of the model to fit the wings next to the core: beyond, no star's core
+RIM_PX, RING_PX = 1, 3  # about clipped pixels: what lost light besides; where the wings begin
+MOST_MISFIT_SHARE = 0.25  # of its light: a star so unlike the model keeps its core
+
+
+def rebuilt_cores(
+    parts: Split, pixels: NDArray, stars: Table
+) -> tuple[Split, NDArray[np.bool_]]:
+    """A split whose star layer has its clipped cores rebuilt.
+
+    Parameters
+    ----------
+    parts : Split
+    pixels : ndarray, (3, y, x)
+        The frame that was split.
+    stars : Table
+        Its stars, of `stars.measure_stars`.
+
+    Returns
+    -------
+    parts : Split
+        The same where nothing is clipped. Cores are never darker than before, and at most
+        `MOST_OVER_CLIP` times as bright as the clipping level.
+    rebuilt : ndarray of bool, (n,)
+        Which stars have a rebuilt core.
+    """
+    rebuilt = np.zeros(len(stars), bool)
+    channels = channels_of(pixels, stars)
+    clipped = np.any([c.clipped() for c in channels], axis=0) & parts.footprint
+    if not clipped.any() or not parts.model.psf:
+        return parts, rebuilt
+    layer = parts.stars.copy()
+    marks, _ = ndimage.label(ndimage.binary_dilation(clipped, iterations=RIM_PX))
+    owner = _owners(parts, stars, marks)
+    for mark, window in enumerate(ndimage.find_objects(marks), start=1):
+        own = owner == mark
+        if own.any():
+            wide = _widened_window(window, marks.shape)
+            _rebuild(layer[:, *wide], parts, channels, wide, marks[wide] == mark)
+            rebuilt |= own
+    return replace(parts, stars=layer), rebuilt
+
+
+def _owners(parts: Split, stars: Table, marks: NDArray) -> NDArray[np.intp]:
+    """In which clipped patch each star stands, (n,); 0: in none, or it is unlike the model."""
+    model, (height, width) = parts.model, marks.shape
+    column = np.clip(np.rint(model.x_px).astype(int), 0, width - 1)
+    row = np.clip(np.rint(model.y_px).astype(int), 0, height - 1)
+    like = (model.reach_px > 0) & (model.misfit.min(axis=0) < MOST_MISFIT_SHARE)
+    like &= np.array(stars["saturated_channels"]).astype(str) != ""
+    return np.where(like, marks[row, column], 0)
+
+
+def _widened_window(window: tuple[slice, slice], shape: tuple[int, int]):
+    """Rows and columns of a patch and of the wings next to it."""
+    return tuple(
+        slice(max(s.start - RING_PX, 0), min(s.stop + RING_PX, side))
+        for s, side in zip(window, shape, strict=True)
+    )
+
+
+def _rebuild(
+    layer: NDArray, parts: Split, channels: list[Channel], window, core: NDArray[np.bool_]
+) -> None:
+    """Put the model's light into a core, fitted to the wings round it, in place."""
+    ring = ndimage.binary_dilation(core, iterations=RING_PX - RIM_PX) & ~core
+    for c in channels:
+        light = star_light(parts.model, c, window)[0]
+        seen = ring & (light > c.noise)
+        ratio = np.median(layer[c.index][seen] / light[seen]) if seen.any() else 1.0
+        fits = float(np.clip(ratio, *JOINT_FACTOR))
+        most = MOST_OVER_CLIP * np.nan_to_num(c.clip_level, nan=1.0)
+        whole = np.minimum(light * np.float32(fits), np.float32(most))
+        np.maximum(layer[c.index], whole, out=layer[c.index], where=core)

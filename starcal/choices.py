@@ -401,6 +401,12 @@ class OfRecolour(OfStars, total=False):
     clipped_cores: str
 
 
+class OfJoin(OfRecolour, total=False):
+    """What `join_pictures` obeys."""
+
+    star_strength: float
+
+
 class OfRun(OfCalibrate, OfRecolour, total=False):
     """What `run` obeys: all."""
 

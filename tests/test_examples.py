@@ -7,7 +7,9 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
+import tifffile
 from matplotlib import pyplot
 
 EXAMPLES = Path(__file__).parents[1] / "examples"
@@ -101,3 +103,19 @@ def test_the_notebook_is_small_and_tells_nothing_of_the_machine():
         assert cell["outputs"] or "assert" in "".join(cell["source"])  # was run
         assert not any(output.get("name") == "stderr" for output in cell["outputs"])
         assert cell["execution_count"]
+
+
+@pytest.mark.slow
+def test_stars_come_back_into_an_edited_nebula(tmp_path):
+    """The way that the README names: run, an editor, join."""
+    text = run("finished_nebula.py", str(tmp_path / "finished"))
+    assert "turned by -6.00 degrees and scaled by 0.9000" in text
+    assert "size 0.7" in text
+    assert "quality 95" in text
+    nebula, picture = (
+        tifffile.imread(tmp_path / "finished" / name).astype(int)
+        for name in ("nebula.tif", "picture.tif")
+    )
+    brighter = picture.sum(axis=2) - nebula.sum(axis=2)
+    assert (brighter >= 0).all()
+    assert 0.02 < np.mean(brighter > 0) < 0.5

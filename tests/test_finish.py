@@ -21,7 +21,7 @@ from starcal.finish import (
     laid_over,
     screen_keeping_hue,
 )
-from starcal.frame import read_frame, write_fits
+from starcal.frame import icc_profile_of, read_frame, write_fits
 
 # --- hue over coloured ground -----------------------------------------------------------------
 
@@ -438,3 +438,141 @@ def test_a_tiff_comes_back_as_a_tiff_of_its_depth_and_profile(
     assert np.array_equal(numbers[~starry], old[~starry])
     assert np.mean(numbers[starry] != old[starry]) > 0.5
     assert nebula.read_bytes() == before
+
+
+# --- wishes, formats, and what is refused -----------------------------------------------------------
+
+
+def run_join(*words):
+    return main(["join", *(str(word) for word in words)])
+
+
+@pytest.fixture
+def edited(split_files, tmp_path):
+    """A 16-bit nebula, stretched and not moved, with a profile."""
+    starless = read_frame(split_files / "starless.fits").pixels
+    return finished(tmp_path, starless, np.eye(2, 3), starless.shape[1:], profile("adobergb"))
+
+
+def pixels_of(path):
+    return read_frame(path).pixels
+
+
+def test_smaller_stars_fewer_stars(split_files, edited, tmp_path, capsys):
+    """Six stars of known colour: the three brightest stay, narrower, in their colours, and the sum of
+    light is said."""
+    stars = split_files / "stars.fits"
+    out = tmp_path / "few.tif"
+    words = ("--star-size", 0.6, "--brightest", 3, "--moved", "none", "--json")
+    assert run_join(edited, stars, "-o", out, *words) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert "size 0.6, the 3 brightest" in told["notes"][0]
+    assert "of their light" in told["notes"][0]
+    assert run_join(edited, stars, "-o", tmp_path / "all.tif", "--moved", "none", "-q") == 0
+    below, few, whole = (pixels_of(p) for p in (edited, out, tmp_path / "all.tif"))
+    shown = [np.abs(few - below)[:, y, x].max() > 0.1 for x, y in PLACES]
+    assert sum(shown) == 3
+    assert (few != below).any(axis=0).sum() < 0.6 * (whole != below).any(axis=0).sum()
+
+
+def test_jpeg_only_when_it_is_asked_for(split_files, edited, tmp_path, capsys):
+    from PIL import Image
+
+    stars = split_files / "stars.fits"
+    out = tmp_path / "whole.jpg"
+    assert run_join(edited, stars, "-o", out, "--moved", "none") == 0
+    assert "quality 95" in capsys.readouterr().out
+    with Image.open(out) as image:
+        assert image.size == (480, 360)
+        assert image.info["icc_profile"] == icc_profile_of(edited)
+    starless = split_files / "starless.fits"
+    assert run_join(starless, stars, "-o", tmp_path / "linear.jpg") == 1
+    assert "JPEG cannot hold" in capsys.readouterr().err
+    assert run_join(edited, stars, "-o", tmp_path / "whole.png") == 1
+    assert ".tif, .fits or .jpg" in capsys.readouterr().err
+    assert not (tmp_path / "linear.jpg").exists()
+
+
+def stretched_layer(folder):
+    """A star layer from elsewhere: arcsinh, 16 bits, no word of where it is from."""
+    import tifffile
+
+    light = 5 * star_layer()
+    display = srgb_encode(np.clip(np.arcsinh(light) / np.arcsinh(3), 0, 1))
+    numbers = np.rint(65535 * display[:, ::-1].transpose(1, 2, 0)).astype(np.uint16)
+    tifffile.imwrite(folder / "layer.tif", numbers, photometric="rgb")
+    return folder / "layer.tif"
+
+
+def test_a_stretched_layer_from_elsewhere_is_screened_as_it_is(
+    split_files, edited, tmp_path, capsys
+):
+    layer_file, out = stretched_layer(tmp_path), tmp_path / "whole.tif"
+    assert run_join(edited, layer_file, "-o", out, "--moved", "none", "--json") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["how"] == "screen"
+    assert "the star layer is stretched" in told["notes"][0]
+    below, whole = pixels_of(edited), pixels_of(out)
+    space = colour_space(profile("adobergb"))
+    above = srgb_decode(pixels_of(layer_file).astype(float))
+    for (x, y), bv in zip(PLACES, BV_MAG, strict=True):
+        rim = np.s_[:, y, x + 4]
+        added = space.to_srgb @ (space.decode(whole[rim]) - space.decode(below[rim]))
+        assert uv_prime_distance(added, above[rim]) < 0.004
+        assert bv is not None
+    assert run_join(edited, layer_file, "-o", out, "--star-size", 0.7, "--overwrite") == 1
+    assert "from before the stretch" in capsys.readouterr().err
+
+
+def test_stretched_stars_do_not_go_on_a_linear_nebula(split_files, tmp_path, capsys):
+    layer_file = stretched_layer(tmp_path)
+    out = tmp_path / "whole.fits"
+    words = ("-o", out, "--moved", "none")
+    assert run_join(split_files / "starless.fits", layer_file, *words) == 1
+    assert "both linear or both stretched" in capsys.readouterr().err
+    assert not out.exists()
+
+
+def broken_files(folder, good):
+    """What cannot be read: cut off, with a damaged profile, no picture at all."""
+    import tifffile
+
+    content = good.read_bytes()
+    (folder / "cut.tif").write_bytes(content[: len(content) // 3])
+    numbers = tifffile.imread(good)
+    odd = b"\0\0\1\0" + b"no profile at all " * 20
+    tifffile.imwrite(folder / "profile.tif", numbers, photometric="rgb", iccprofile=odd)
+    (folder / "words.tif").write_text("not a picture")
+    return [folder / name for name in ("cut.tif", "profile.tif", "words.tif", "nowhere.tif")]
+
+
+def test_what_cannot_be_used_gets_one_line_and_nothing_is_written(
+    split_files, edited, tmp_path, capsys
+):
+    stars = split_files / "stars.fits"
+    out = tmp_path / "out.tif"
+    for nebula in broken_files(tmp_path, edited):
+        assert run_join(nebula, stars, "-o", out, "--moved", "none", "-q") == 1
+        said = capsys.readouterr().err.strip()
+        assert len(said.splitlines()) == 1
+        assert "internal fault" not in said, said
+        assert not out.exists()
+    for bad in ("cut.tif", "words.tif"):
+        assert run_join(edited, tmp_path / bad, "-o", out, "--moved", "none", "-q") == 1
+        assert len(capsys.readouterr().err.strip().splitlines()) == 1
+        assert not out.exists()
+
+
+def test_another_objects_nebula_gets_one_line_and_nothing_is_written(
+    split_files, tmp_path, capsys
+):
+    pytest.importorskip("cv2")
+    other = finished(
+        tmp_path, np.float32(0.01 + 0.05 * clouds(9) ** 2), np.eye(2, 3), (360, 480)
+    )
+    out = tmp_path / "out.tif"
+    assert run_join(other, split_files / "stars.fits", "-o", out, "-q") == 1
+    said = capsys.readouterr().err.strip()
+    assert len(said.splitlines()) == 1
+    assert "--moved none" in said
+    assert not out.exists()

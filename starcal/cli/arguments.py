@@ -233,13 +233,18 @@ def _add_join(commands) -> None:
         metavar="NEBULA",
         help="starless picture, linear or stretched; cropped, turned, mirrored or scaled or not",
     )
-    join.add_argument("stars", metavar="STARS", help="star layer of a run or split")
+    join.add_argument(
+        "stars",
+        metavar="STARS",
+        help="star layer of a run or split, or one from elsewhere, linear or stretched",
+    )
     join.add_argument(
         "-o",
         "--output",
         metavar="OUT",
         required=True,
-        help="file to write: of the nebula's own kind (TIFF, PNG) and depth, or FITS",
+        help="file to write: of the nebula's own kind (TIFF, PNG) and depth, or FITS; JPEG only "
+        "if you name it so",
     )
     join.add_argument(
         "--how",
@@ -260,12 +265,31 @@ def _add_join(commands) -> None:
         help="none: the nebula was neither cropped nor turned nor scaled; do not look",
     )
     _add_star_strength(join)
+    _add_wishes(join)
+    join.add_argument(
+        "--recolour",
+        dest="recoloured",
+        action="store_true",
+        help="give the stars of the layer their colours, too; the options below go with it",
+    )
+    _add_recolouring(join)
+    join.set_defaults(join_parser=join)
     join.add_argument(
         "--stretch",
         action="store_true",
         help="stretch the two linear layers for display, each its own way, then screen them",
     )
     _add_overwrite(join)
+
+
+def _add_recolouring(join) -> None:
+    """What `recolour` takes, for the stars of a layer."""
+    _add_neutral_star(join)
+    _add_source(join)
+    _add_detection(join)
+    _add_linear(join)
+    _add_place(join)
+    _add_colours(join, [name for name in names_of("route") if name != "gains"])
 
 
 def _add_audit(commands) -> None:
@@ -449,14 +473,19 @@ def _add_frame(parser, several: bool = False) -> None:
         parser.add_argument(
             f"--{channel}", metavar="FILE", help=f"{channel} channel as a file of its own"
         )
+    _add_number(parser, "full_scale", "N", "value in the file that means full scale")
+    _add_place(parser)
+    parser.set_defaults(frame_parser=parser, several=several)
+
+
+def _add_place(parser) -> None:
+    """Where a frame points."""
     parser.add_argument(
         "--wcs",
         metavar="FILE",
         help="FITS header or .wcs file that says where the frame points",
     )
-    _add_number(parser, "full_scale", "N", "value in the file that means full scale")
     _add_hints(parser)
-    parser.set_defaults(frame_parser=parser, several=several)
 
 
 def _add_hints(parser) -> None:
@@ -539,11 +568,7 @@ def _add_linear(parser) -> None:
 
 
 def _add_star_colours(parser, routes: Sequence[str]) -> None:
-    _add_names(parser, "route", "best source for each star, or one source alone", routes)
-    _add_number(parser, "bv", "BV", "B-V of the palette")
-    _add_number(parser, "spread", "MAG", "invented spread of the palette's B-V")
-    _add_number(parser, "warmth", "N", "1 is true, more is redder")
-    _add_number(parser, "saturation", "N", "1 is true, 0 is white")
+    _add_colours(parser, routes)
     _add_starless(parser)
     parser.add_argument(
         "--star-frame",
@@ -551,6 +576,15 @@ def _add_star_colours(parser, routes: Sequence[str]) -> None:
         help="a separate broadband frame of the field: its stars are calibrated and used",
     )
     _add_wishes(parser)
+
+
+def _add_colours(parser, routes: Sequence[str]) -> None:
+    """Where star colours come from, and taste."""
+    _add_names(parser, "route", "best source for each star, or one source alone", routes)
+    _add_number(parser, "bv", "BV", "B-V of the palette")
+    _add_number(parser, "spread", "MAG", "invented spread of the palette's B-V")
+    _add_number(parser, "warmth", "N", "1 is true, more is redder")
+    _add_number(parser, "saturation", "N", "1 is true, 0 is white")
 
 
 def _add_wishes(parser) -> None:

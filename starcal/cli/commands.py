@@ -15,12 +15,15 @@ from ..errors import OneChannelError, OutputError, StarcalError
 from ..finish import belonging_cards, join_pictures
 from ..fit.sources import told_own
 from ..frame import (
+    JPEG_QUALITY,
+    icc_profile_of,
     kind_of,
     read_frame,
     require_same_place,
     write_bytes,
     write_fits,
     write_in_kind,
+    write_jpeg,
 )
 from ..layers import join_add, plausible_starless
 from ..layers import split as split_layers
@@ -251,48 +254,70 @@ def join(options) -> int:
     if options.stretch or options.how != "auto":
         require_outputs(options, options.output)
         return _join_layers(options)
-    require_outputs(options, options.output, fits=_is_fits(options.nebula, options.output))
+    kind = _joined_kind(options.nebula, options.output)
+    require_outputs(options, options.output, fits=False)
     with ProgressBar(options) as bar:
         made = join_pictures(
             options.nebula,
             options.stars,
+            asked_for(options, options.stars),
             starless=options.starless,
             moved=options.moved,
-            star_strength=options.star_strength,
+            recoloured=options.recoloured,
+            wcs=options.wcs,
             progress=bar,
         )
-    _write_joined(options, made)
-    facts = made.to_dict() | {"output": options.output}
-    show(options, facts, f"{made}\nwritten: {options.output}")
+    how_written = _write_joined(options, made, kind)
+    facts = made.to_dict() | {"output": options.output, "quality": how_written}
+    told = f" ({how_written})" if how_written else ""
+    show(options, facts, f"{made}\nwritten: {options.output}{told}")
     return 0
 
 
-def _is_fits(nebula: str, output: str) -> bool:
-    """Whether a joined picture goes into a FITS file: unless it is named as its nebula's kind."""
+def _joined_kind(nebula: str, output: str) -> str:
+    """What a joined picture is written as: "fits", "jpg", or the nebula's own kind."""
     kind = kind_of(Path(nebula)) if os.path.isfile(nebula) else None
-    ending = Path(output).suffix.lower().removeprefix(".").replace("tiff", "tif")
-    return kind is None or ending != kind
+    ending = Path(output).suffix.lower().removeprefix(".")
+    ending = {"tiff": "tif", "jpeg": "jpg", "fit": "fits", "fts": "fits"}.get(ending, ending)
+    if ending in ("fits", "jpg") or (kind and ending == kind):
+        return ending
+    own = f".{kind}, " if kind else ""
+    raise OutputError(
+        f"{output}: the nebula is {kind or 'FITS'}: give a name that ends in {own}.fits or .jpg"
+    )
 
 
-def _write_joined(options, made) -> None:
-    """As FITS, or in the nebula's own format, depth and colour profile."""
-    if not _is_fits(options.nebula, options.output):
+def _write_joined(options, made, kind: str) -> str | None:
+    """As FITS, as JPEG, or in the nebula's own format, depth and colour profile; says what was
+    lost."""
+    nebula, output = Path(options.nebula), Path(options.output)
+    if kind == "jpg":
+        return _write_joined_jpeg(nebula, output, made, options.overwrite)
+    if kind != "fits":
+        scale = made.nebula.full_scale
         write_in_kind(
-            Path(options.output),
-            Path(options.nebula),
-            made.pixels,
-            made.changed,
-            made.nebula.full_scale,
-            overwrite=options.overwrite,
+            output, nebula, made.pixels, made.changed, scale, overwrite=options.overwrite
         )
-        return
+        return None
     write_fits(
         options.output,
         made.nebula.refill(made.pixels),
         made.nebula.header,
-        history=(f"starcal: {made}",),
+        history=tuple(f"starcal: {line}" for line in str(made).splitlines()),
         overwrite=options.overwrite,
     )
+    return None
+
+
+def _write_joined_jpeg(nebula: Path, output: Path, made, overwrite: bool) -> str:
+    if made.tones.linear:
+        raise OutputError(
+            f"{output}: the joined picture is linear, which JPEG cannot hold: give a name that "
+            f"ends in .fits"
+        )
+    profile = icc_profile_of(nebula) if kind_of(nebula) else None
+    write_jpeg(output, made.pixels, profile, overwrite=overwrite)
+    return f"JPEG of 8 bits, quality {JPEG_QUALITY} of 100, colours at full size"
 
 
 def _join_layers(options) -> int:

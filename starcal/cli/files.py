@@ -30,7 +30,8 @@ def asked_for(options, frame: str | None = None) -> Settings:
     try:
         return Settings(**typed)
     except ValueError as error:  # of choices that do not go together
-        return options.frame_parser.error(str(error))
+        parser = getattr(options, "frame_parser", None) or options.join_parser
+        return parser.error(str(error))
 
 
 def require_outputs(options, *outputs: str, fits: bool = True) -> None:

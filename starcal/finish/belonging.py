@@ -69,9 +69,15 @@ def starless_beside(layer: Frame, path: Path) -> Frame | None:
     if named is None or not (beside := path.parent / Path(named).name).is_file():
         return None
     starless = read_frame(beside)
-    with fits.open(beside) as held:
-        same = checksum(held[0].data) == layer.header.get(SUM_CARD)
-    return starless if same else None
+    return starless if _is_named(starless, beside, layer.header.get(SUM_CARD)) else None
+
+
+def _is_named(starless: Frame, path: Path, named_sum: str | None) -> bool:
+    """Whether a frame has the checksum given; its file is looked into if reading changed it."""
+    if checksum(starless.pixels) == named_sum:
+        return True
+    with fits.open(path) as held:
+        return checksum(held[0].data) == named_sum
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from .features import features_library
 from .laying import softening_px
 
-DRIFT_WINDOW_PX, LEAST_WINDOW_PX = 64, 32
+DRIFT_WINDOW_PX, LEAST_WINDOW_PX = 64, 20
 MOST_WINDOWS = 600
 SHIFT_PX = 6  # the features are off by less
 FINE_PX, WIDE_PX, NEIGHBOURS_PX = (
@@ -176,7 +176,7 @@ def _mix_of_channels(parts: NDArray, goal: NDArray, both: NDArray) -> NDArray[np
 
 def _window_shifts(seen: NDArray, goal: NDArray, both: NDArray) -> Drift:
     """By cross-correlation in windows that overlap by half."""
-    side = 2 * (min(DRIFT_WINDOW_PX, *goal.shape) // 2)
+    side = 2 * (min(DRIFT_WINDOW_PX, min(goal.shape) // 2) // 2)
     corners = _corners(goal.shape, side) if side >= LEAST_WINDOW_PX else []
     whole = [(y, x) for y, x in corners if both[y : y + side, x : x + side].all()]
     if not whole:

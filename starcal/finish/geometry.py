@@ -40,6 +40,7 @@ FAR_SHARE = 0.05  # of the picture: a pair of features farther off agrees by cha
 EXACT_PX = 0.25  # so near to a shift by whole pixels or a quarter turn, it is one
 SCALES = (0.35, 1.7)  # of nebula to starless frame: edits of 0.4 to 1.5 and their errors
 MOST_STRETCH = 0.006  # of one axis against the other: at 1000 px from the middle that is 6 px
+LEAST_FOR_SHEAR = 30  # pairs of features: fewer may lie in a row
 PROOF_SIDE_PX = 160  # ranks are compared at this size: structure, no noise
 PROOF_SMOOTH_PX = 8.0  # structure wider than this is compared by no one: gradients are edited
 LEAST_CORRELATION = 0.2  # of an edit that left little of the structure
@@ -242,7 +243,7 @@ def _require_similarity(way: Way) -> None:
     """Refuse a picture that was sheared or squeezed: its axes are of two lengths."""
     near = way.pairs.take(way.pairs.off_px(way.matrix) < 5 * AGREEMENT_PX)
     stretch, error = _axes_apart(near)
-    if len(near) >= LEAST_AGREEING and stretch > MOST_STRETCH + 4 * error:
+    if len(near) >= LEAST_FOR_SHEAR and stretch > MOST_STRETCH + 4 * error:
         raise GeometryError(
             f"the nebula was sheared or squeezed by {100 * stretch:.1f} % since its stars were "
             f"taken out; stars can be put back after shift, crop, turn, mirroring and even "

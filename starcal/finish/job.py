@@ -2,19 +2,23 @@
 
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Unpack
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..checking.check import Progress
-from ..choices import STAR_STRENGTH
+from ..checking.check import Progress, silent
+from ..choices import Choices, OfJoin, chosen
+from ..colour import srgb_decode, srgb_encode
 from ..draw.tone import Stretch, choose_stretch
-from ..errors import GeometryError
+from ..errors import FrameError, GeometryError
 from ..frame import Frame, icc_profile_of, read_frame, require_same_place
 from .belonging import Tones, require_starless, starless_beside, tones_of
+from .blend import screen_keeping_hue
 from .geometry import Moved, find_moved
 from .laying import carried_layer, laid_over
 from .profiles import SRGB, colour_space
+from .star_layer import StarLayer, prepared_layer
 
 HOWS = ("auto", "add", "screen")
 
@@ -38,6 +42,8 @@ class Joined:
         "add" or "screen".
     space : str
         Colour space that the stars were computed for.
+    notes : tuple of str
+        What was done to the stars.
     """
 
     pixels: NDArray[np.float32]
@@ -47,16 +53,18 @@ class Joined:
     tones: Tones
     how: str
     space: str
+    notes: tuple[str, ...] = ()
 
     def __str__(self) -> str:
         """In words."""
         lies = "taken to lie as its stars do" if self.moved is None else str(self.moved)
         done = "added" if self.how == "add" else f"screened, colours for {self.space}"
         kind = "linear" if self.tones.linear else "stretched"
-        return (
+        said = (
             f"the nebula is {kind} ({self.tones.evidence}); {lies}; stars {done}, "
             f"{self.changed.mean():.1%} of the pixels under stars"
         )
+        return "\n".join((said, *self.notes))
 
     def to_dict(self) -> dict:
         """For JSON."""
@@ -67,6 +75,8 @@ class Joined:
             "evidence": self.tones.evidence,
             "colour_space": self.space,
             "moved": None if found is None else moved_facts(found),
+            "share_under_stars": float(self.changed.mean()),
+            "notes": list(self.notes),
         }
 
 
@@ -86,12 +96,15 @@ def moved_facts(found: Moved) -> dict:
 def join_pictures(
     nebula: str | Path,
     stars: str | Path,
+    choices: Choices | None = None,
     *,
     starless: str | Path | None = None,
     moved: str = "auto",
     how: str = "auto",
-    star_strength: float = 1.0,
-    progress: Progress = lambda step, share: None,
+    recoloured: bool = False,
+    wcs: str | Path | None = None,
+    progress: Progress = silent,
+    **asked: Unpack[OfJoin],
 ) -> Joined:
     """Put the stars of a run back into its nebula, whatever was done to that in between.
 
@@ -100,7 +113,10 @@ def join_pictures(
     nebula : str or Path
         The finished nebula without its stars.
     stars : str or Path
-        Star layer, linear: ``stars.fits`` of a run or split.
+        Star layer: ``stars.fits`` of a run or split, or one from elsewhere, linear or stretched.
+    choices : Choices, optional
+        What is asked of the stars: ``star_strength``, ``star_size``, ``star_brightness``,
+        ``faintest_mag``, ``brightest``; where they are recoloured, all that `recolour_stars` takes.
     starless : str or Path, optional
         The starless frame that the nebula was made from; by default the one that the layer names,
         if it lies beside it.
@@ -108,10 +124,14 @@ def join_pictures(
         Whether to look for a crop, turn, mirroring or scaling.
     how : {"auto", "add", "screen"}
         Add to a linear nebula, screen over a stretched one; by default the nebula is judged.
-    star_strength : float
-        0.1 to 10: how far faint stars are lifted; 1 as the whole picture's own stretch does.
+    recoloured : bool
+        Give the stars colours in the same go.
+    wcs : str or Path, optional
+        A header that says where the star layer points.
     progress : callable
         Told the step and the share done.
+    **asked
+        Single choices by name.
 
     Returns
     -------
@@ -124,42 +144,66 @@ def join_pictures(
     FrameError
         A file cannot be used, or the nebula still has its stars.
     ValueError
-        ``moved``, ``how`` or ``star_strength`` outside their range.
+        ``moved``, ``how`` or a choice outside its range.
     """
-    _require_asked(moved, how, star_strength)
+    _require_asked(moved, how)
+    choices = chosen(choices, asked, OfJoin)
     progress("reading", 0.0)
-    below, layer = read_frame(nebula), read_frame(stars)
+    below, layer = read_frame(nebula), read_frame(stars, wcs=wcs)
     require_same_place(below, layer)
-    light = own_light = np.nan_to_num(layer.pixels)
+    layer_stars = prepared_layer(layer, Path(stars), choices, recoloured, progress)
     frame = read_frame(starless) if starless else starless_beside(layer, Path(stars))
     progress("looking where the nebula lies", 0.2)
     found = None if moved == "none" else _found_geometry(frame, below, layer)
-    if found is not None and not found.unchanged:
-        light = carried_layer(light, found.matrix, below.pixels.shape[1:])
+    light = _laid_there(layer_stars, found, below.pixels.shape[1:])
     _require_one_size(below.pixels, light)
     progress("laying the stars over it", 0.6)
     require_starless(below.pixels, light)
     tones = _tones(how, below, frame)
+    _require_addable(tones, layer_stars, layer.name)
     space = SRGB if tones.linear else colour_space(icc_profile_of(Path(nebula)))
-    stretch = None if tones.linear else stars_stretch(own_light, frame, star_strength)
+    if layer_stars.stretched:
+        pixels = screen_keeping_hue(below.pixels, light, space)
+    else:
+        own_light = np.nan_to_num(layer.pixels)
+        look = None if tones.linear else stars_stretch(own_light, frame, choices.star_strength)
+        pixels = laid_over(below.pixels, light, look, space)
     return Joined(
-        pixels=laid_over(below.pixels, light, stretch, space),
+        pixels=pixels,
         changed=(light != 0).any(axis=0),
         nebula=below,
         moved=found,
         tones=tones,
         how="add" if tones.linear else "screen",
         space="linear light" if tones.linear else space.name,
+        notes=layer_stars.notes,
     )
 
 
-def _require_asked(moved: str, how: str, star_strength: float) -> None:
+def _laid_there(stars: StarLayer, found: Moved | None, shape: tuple[int, int]) -> NDArray:
+    """The stars on the nebula's pixels, (3, y, x); display values are carried as light."""
+    if found is None or found.unchanged:
+        return stars.light
+    if not stars.stretched:
+        return carried_layer(stars.light, found.matrix, shape)
+    light = carried_layer(np.float32(srgb_decode(stars.light)), found.matrix, shape)
+    return np.float32(srgb_encode(np.clip(light, 0, 1)))
+
+
+def _require_addable(tones: Tones, stars: StarLayer, name: str) -> None:
+    """Refuse stretched stars on a linear nebula."""
+    if tones.linear and stars.stretched:
+        raise FrameError(
+            f"the nebula is linear ({tones.evidence}) and the stars of {name} are stretched: give "
+            f"both linear or both stretched, or say --assume-linear if the stars are linear"
+        )
+
+
+def _require_asked(moved: str, how: str) -> None:
     if moved not in ("auto", "none"):
         raise ValueError(f"moved {moved!r} given; it is 'auto' or 'none'")
     if how not in HOWS:
         raise ValueError(f"how {how!r} given; it is one of {', '.join(HOWS)}")
-    if not STAR_STRENGTH.hold(star_strength):
-        raise ValueError(f"star strength {star_strength} given; {STAR_STRENGTH.needed}")
 
 
 def _found_geometry(frame: Frame | None, below: Frame, layer: Frame) -> Moved | None:

@@ -8,7 +8,7 @@ that a picture came in.
 """
 
 from .fits_files import COMPOSE
-from .in_kind import icc_profile_of, kind_of, write_in_kind
+from .in_kind import JPEG_QUALITY, icc_profile_of, kind_of, write_in_kind, write_jpeg
 from .output import (
     atomic_folder,
     atomic_write,
@@ -33,6 +33,7 @@ from .wcs_files import write_wcs
 
 __all__ = [
     "COMPOSE",
+    "JPEG_QUALITY",
     "ONE_SOLUTION_PX",
     "PAIR_MARK",
     "Frame",
@@ -55,6 +56,7 @@ __all__ = [
     "write_bytes",
     "write_fits",
     "write_in_kind",
+    "write_jpeg",
     "write_tiff16",
     "write_wcs",
 ]

@@ -11,6 +11,7 @@ from .pictures import PNG, TIFF
 
 PNG_OWN = {b"IHDR", b"IDAT", b"IEND", b"PLTE", b"tRNS"}  # what an encoder writes itself
 ICC_TAG = 34675  # of a TIFF (ICC.1:2010, annex B)
+JPEG_QUALITY = 95  # of 100: its steps stay below those of 8 bits nearly everywhere
 TO_PNG = {".jpg": "png", ".jpeg": "png"}  # saving with loss would change everything
 
 
@@ -98,6 +99,33 @@ def write_in_kind(
     extra = _png_extras(start) if png else _jpeg_profile(source)
     whole = content[:33] + extra + content[33:]  # behind the header chunk
     write_bytes(path, whole, overwrite)
+
+
+def write_jpeg(
+    path: Path, display: NDArray, icc_profile: bytes | None, *, overwrite: bool = False
+) -> None:
+    """Write a picture as JPEG of quality `JPEG_QUALITY`, its colours at full size.
+
+    Parameters
+    ----------
+    path : Path
+    display : ndarray, (3, y, x)
+        0 to 1, row 0 at the bottom; NaN becomes black.
+    icc_profile : bytes or None
+        Goes along.
+    overwrite : bool
+        Replace an existing file.
+    """
+    import io
+
+    from PIL import Image
+
+    whole = 255 * np.clip(np.nan_to_num(display), 0, 1)
+    numbers = np.rint(whole)[:, ::-1].transpose(1, 2, 0).astype(np.uint8)
+    file = io.BytesIO()
+    image = Image.fromarray(np.ascontiguousarray(numbers))
+    image.save(file, "JPEG", quality=JPEG_QUALITY, subsampling=0, icc_profile=icc_profile)
+    write_bytes(path, file.getvalue(), overwrite)
 
 
 def _merged(old: NDArray, display: NDArray, changed: NDArray, full_scale: float) -> NDArray:

@@ -20,7 +20,10 @@ JOINT_FACTOR = (
     0.5,
     2.0,
 )  # of the model to fit the wings next to the core: beyond, no star's core
-RIM_PX, RING_PX = 1, 3  # about clipped pixels: what lost light besides; where the wings begin
+CORE_RIM_PX, WING_RING_PX = (
+    1,
+    3,
+)  # about clipped pixels: what lost light besides; where the wings begin
 MOST_MISFIT_SHARE = 0.25  # of its light: a star so unlike the model keeps its core
 
 
@@ -51,7 +54,7 @@ def rebuilt_cores(
     if not clipped.any() or not parts.model.psf:
         return parts, rebuilt
     layer = parts.stars.copy()
-    marks, _ = ndimage.label(ndimage.binary_dilation(clipped, iterations=RIM_PX))
+    marks, _ = ndimage.label(ndimage.binary_dilation(clipped, iterations=CORE_RIM_PX))
     owner = _owners(parts, stars, marks)
     for mark, window in enumerate(ndimage.find_objects(marks), start=1):
         own = owner == mark
@@ -75,7 +78,7 @@ def _owners(parts: Split, stars: Table, marks: NDArray) -> NDArray[np.intp]:
 def _widened_window(window: tuple[slice, slice], shape: tuple[int, int]):
     """Rows and columns of a patch and of the wings next to it."""
     return tuple(
-        slice(max(s.start - RING_PX, 0), min(s.stop + RING_PX, side))
+        slice(max(s.start - WING_RING_PX, 0), min(s.stop + WING_RING_PX, side))
         for s, side in zip(window, shape, strict=True)
     )
 
@@ -84,7 +87,7 @@ def _rebuild(
     layer: NDArray, parts: Split, channels: list[Channel], window, core: NDArray[np.bool_]
 ) -> None:
     """Put the model's light into a core, fitted to the wings round it, in place."""
-    ring = ndimage.binary_dilation(core, iterations=RING_PX - RIM_PX) & ~core
+    ring = ndimage.binary_dilation(core, iterations=WING_RING_PX - CORE_RIM_PX) & ~core
     for c in channels:
         light = star_light(parts.model, c, window)[0]
         seen = ring & (light > c.noise)

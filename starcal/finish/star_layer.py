@@ -1,0 +1,166 @@
+"""The star layer as it is laid over a nebula: recoloured, smaller, fewer or whole, as was asked
+for."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..checking.check import Progress, check, usable
+from ..checking.result import CheckResult
+from ..choices import Choices
+from ..colour import srgb_encode
+from ..colour.stellar import LUMINANCE_WEIGHTS
+from ..cure.pictures import recolour_picture
+from ..cure.stars import recolour_checked
+from ..cure.wishes import factors_of, told_cores, told_light, told_wishes, whole_stars
+from ..errors import FrameError
+from ..frame import Frame, icc_profile_of, kind_of
+from ..layers import Split, recolour, split
+from ..stars.linearity import SURE_SLOPE
+from .belonging import NAME_CARD
+from .blend import within_gamut
+from .profiles import colour_space
+
+LEAST_LIGHT = 1e-12  # of a star's luminance: below there is no star
+
+
+@dataclass(frozen=True, eq=False)
+class StarLayer:
+    """Stars ready to be laid over a nebula.
+
+    Attributes
+    ----------
+    light : ndarray, (3, y, x) float32
+        Linear light, or display values in sRGB of a stretched layer; 0 where no star is.
+    stretched : bool
+    notes : tuple of str
+        What was done to them.
+    """
+
+    light: NDArray[np.float32]
+    stretched: bool
+    notes: tuple[str, ...]
+
+
+def prepared_layer(
+    layer: Frame, path: Path, choices: Choices, recoloured: bool, progress: Progress
+) -> StarLayer:
+    """A star layer with what was asked of its stars done to them.
+
+    Parameters
+    ----------
+    layer : Frame
+    path : Path
+        Where it was read from.
+    choices : Choices
+    recoloured : bool
+        Whether the stars are given colours.
+    progress : callable
+        Told the step and the share done.
+
+    Returns
+    -------
+    StarLayer
+
+    Raises
+    ------
+    FrameError
+        Something was asked of a stretched layer that needs linear light.
+    """
+    own = NAME_CARD in layer.header
+    if own and not recoloured and not told_wishes(choices):
+        return StarLayer(np.nan_to_num(layer.pixels), False, ())
+    progress("measuring the stars of the layer", 0.1)
+    found = check(layer, choices)
+    why_stretched = None if own or choices.assume_linear else _stretched_for(layer, found)
+    if why_stretched:
+        return _stretched_layer(layer, path, found, choices, recoloured, why_stretched)
+    if not recoloured and not told_wishes(choices):
+        return StarLayer(np.nan_to_num(layer.pixels), False, ())
+    if recoloured:
+        made = recolour_checked(usable(layer, found, True), found, choices)
+        notes = (made.check.route_reason, *_of_stars(made.check.notes))
+        return StarLayer(np.nan_to_num(made.picture), False, notes)
+    return _as_wished(layer, found, choices)
+
+
+def _stretched_for(layer: Frame, found: CheckResult) -> str | None:
+    """Why a layer from elsewhere is taken for stretched; None: it is linear.
+
+    On black ground few stars tell it. Then its numbers do: linear layers come as floats.
+    """
+    seen = found.linearity
+    if seen.stretched:
+        return seen.reason
+    told = seen.top > 1 or np.fmin(seen.profile_error, seen.brightness_error) < SURE_SLOPE
+    if told or not np.issubdtype(np.dtype(layer.source_type), np.integer):
+        return None
+    return "whole numbers, and too few stars to tell; --assume-linear says otherwise"
+
+
+def _of_stars(notes: tuple[str, ...]) -> tuple[str, ...]:
+    """Notes on light and cores, among all notes of a check."""
+    return tuple(note for note in notes if note.startswith(("stars as", "clipped", "star col")))
+
+
+def _as_wished(layer: Frame, found: CheckResult, choices: Choices) -> StarLayer:
+    """Stars in their own colours, as many, as bright and as large as was asked for."""
+    parts = split(np.nan_to_num(layer.pixels), found.stars)
+    whole, rebuilt = whole_stars(parts, layer, found.stars, choices)
+    factor = factors_of(whole, found.stars, choices)
+    light = recolour(whole, own_colours(whole), factor=factor, size=choices.star_size)
+    notes = [told_light(whole.stars, light, choices)]
+    notes += [told_cores(rebuilt)] if rebuilt.any() else []
+    left = np.maximum(np.nan_to_num(whole.starless), 0)  # too faint to be taken for stars
+    return StarLayer(left + light, False, tuple(notes))
+
+
+def own_colours(parts: Split) -> NDArray[np.float64]:
+    """The colour that each star of a split has, of luminance 1, (n, 3); grey for no star.
+
+    Parameters
+    ----------
+    parts : Split
+
+    Returns
+    -------
+    ndarray, (n, 3)
+    """
+    flux = np.maximum(parts.flux, 0)
+    brightness = LUMINANCE_WEIGHTS @ flux
+    shining = brightness > LEAST_LIGHT
+    return np.where(shining, flux / np.where(shining, brightness, 1), 1).T
+
+
+def _stretched_layer(
+    layer: Frame,
+    path: Path,
+    found: CheckResult,
+    choices: Choices,
+    recoloured: bool,
+    why: str,
+) -> StarLayer:
+    """A layer of display values, in sRGB."""
+    if told_wishes(choices) or choices.star_strength != 1:
+        raise FrameError(
+            f"{layer.name} is stretched ({why}); size, brightness, number and strength of stars "
+            f"need linear light: give the star layer from before the stretch, or leave them away"
+        )
+    display, notes = np.nan_to_num(layer.pixels), ()
+    if recoloured:
+        made = recolour_picture(layer, found, choices)
+        display, notes = np.nan_to_num(made.picture), (made.check.route_reason,)
+    told = f"the star layer is stretched ({why})"
+    return StarLayer(_in_srgb(np.clip(display, 0, 1), path), True, (told, *notes))
+
+
+def _in_srgb(display: NDArray, path: Path) -> NDArray[np.float32]:
+    """Display values of a picture in sRGB, whatever its colour profile says."""
+    profile = None if kind_of(path) is None else icc_profile_of(path)
+    if profile is None:
+        return np.float32(display)
+    space = colour_space(profile)
+    light = np.tensordot(space.to_srgb, space.decode(display), axes=1)
+    return np.float32(srgb_encode(within_gamut(np.maximum(light, 0))))

@@ -16,10 +16,8 @@ from .light import Channel, channels_of, star_light
 from .splitting import Split
 
 MOST_OVER_CLIP = 30.0  # times the clipping level: what wings tell of more is too uncertain
-JOINT_FACTOR = (
-    0.5,
-    2.0,
-)  # of the model to fit the wings next to the core: beyond, no star's core
+# Of the model, to fit the wings next to the core: beyond, it is no star's core
+JOINT_FACTOR = (0.5, 2.0)
 CORE_RIM_PX, WING_RING_PX = (
     1,
     3,

@@ -116,11 +116,11 @@ def measured_over_model(split: Split) -> NDArray[np.float64]:
         1 for what was not split off.
     """
     if split not in _KEPT_RATIOS:
-        _KEPT_RATIOS[split] = _light_ratios(split)
+        _KEPT_RATIOS[split] = _measured_ratios(split)
     return _KEPT_RATIOS[split]
 
 
-def _light_ratios(split: Split) -> NDArray[np.float64]:
+def _measured_ratios(split: Split) -> NDArray[np.float64]:
     """See `measured_over_model`."""
     height, width = split.footprint.shape
     weight = LUMINANCE_WEIGHTS @ split.model.flux

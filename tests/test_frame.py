@@ -1296,3 +1296,16 @@ def test_what_the_file_held_where_it_had_no_data_can_be_put_back(tmp_path):
     pixels[:, 30, 30] = np.nan  # with holes besides borders nobody knows which was which
     fits.writeto(tmp_path / "holed.fits", pixels)
     assert np.isnan(read_frame(tmp_path / "holed.fits").blank_value)
+
+
+def test_cores_beyond_full_scale_are_read_as_they_were_written(tmp_path):
+    """A layer whose rebuilt cores exceed full scale many times keeps its scale."""
+    pixels = np.full((3, 20, 30), 0.1, np.float32)
+    pixels[:, 5:9, 5:9] = 12.0
+    write_fits(tmp_path / "layer.fits", pixels)
+    assert fits.getheader(tmp_path / "layer.fits")["FULLSCAL"] == 1
+    again = read_frame(tmp_path / "layer.fits")
+    assert again.full_scale == 1
+    assert np.array_equal(again.pixels, pixels)
+    write_fits(tmp_path / "dim.fits", 0.01 * pixels, again.header)
+    assert "FULLSCAL" not in fits.getheader(tmp_path / "dim.fits")

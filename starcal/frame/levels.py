@@ -14,6 +14,7 @@ HOT_SHARE = (
     2e-6  # brightest share of pixels (at least 3) that has no say in the full scale: hot pixels
 )
 UNIT_LIMIT = 2.0  # data in [0, 1] may have been multiplied by gains of up to 2
+FULL_SCALE_CARD = "FULLSCAL"  # says which number is full scale, where the pixels would mislead
 UNIT_FLOOR = 1e-3  # below that not even the brightest star of a [0, 1] frame would stay
 ADU_FLOOR = (
     1000.0  # a frame whose bright pixels are between that and 65535 counts in camera units

@@ -13,7 +13,7 @@ import numpy as np
 from astropy.io import fits
 
 from ..errors import OutputError
-from .levels import chunks
+from .levels import FULL_SCALE_CARD, UNIT_LIMIT, chunks
 from .sky import warnings_to
 
 FITS_BLOCK = 2880
@@ -33,6 +33,7 @@ STALE_KEYS = (
     "INHERIT",
     "BLOCKED",
     "EXTEND",
+    FULL_SCALE_CARD,
 )
 WRITE_ADVICE = {
     errno.ENOSPC: "Free some space, or write elsewhere.",
@@ -292,15 +293,24 @@ def write_fits(
             f"pixels must have the axes (channel, y, x) or (y, x), not the shape {pixels.shape}"
         )
     with atomic_write(path, overwrite) as file:
-        file.write(output_header(pixels.shape, header, history))
+        file.write(output_header(pixels.shape, header, history, _exceeds_unit(pixels)))
         for plane in pixels.reshape(-1, *pixels.shape[-2:]):
             for chunk in chunks(plane):
                 file.write(chunk.astype(">f4", order="C").data)
         file.write(bytes(-4 * pixels.size % FITS_BLOCK))
 
 
+def _exceeds_unit(pixels: np.ndarray) -> bool:
+    """Whether pixels, 1 being full scale, would be taken for numbers of another scale."""
+    rows = pixels.reshape(-1, pixels.shape[-1])
+    return any((chunk > UNIT_LIMIT).any() for chunk in chunks(rows))
+
+
 def output_header(
-    shape: tuple[int, ...], header: fits.Header | None, history: tuple[str, ...]
+    shape: tuple[int, ...],
+    header: fits.Header | None,
+    history: tuple[str, ...],
+    exceeds_unit: bool = False,
 ) -> bytes:
     """Header block of a float32 primary array."""
     made = fits.Header(
@@ -315,6 +325,8 @@ def output_header(
         []
     ):  # cards beyond repair stay as they are; reading them has been noted already
         made.extend(kept, bottom=True)
+        if exceeds_unit:
+            made[FULL_SCALE_CARD] = (1.0, "number that is full scale; cores exceed it")
         for line in history:
             made.add_history(" ".join(line.encode("ascii", "replace").decode().split()))
         return made.tostring().encode("ascii", "replace")

@@ -12,7 +12,7 @@ from astropy.wcs import WCS
 
 from ..errors import FrameError, StarcalError
 from .fits_files import Raw, load_fits
-from .levels import blank_borders, float_full_scale, require_light, survey
+from .levels import FULL_SCALE_CARD, blank_borders, float_full_scale, require_light, survey
 from .mosaic import header_of_cells
 from .pictures import JPEG, PNG, TIFF, load_picture
 from .sky import (
@@ -292,7 +292,8 @@ def _with_filters(header, filters):
 def _frame(raw, pixels, name, wcs_path, full_scale):
     notes = list(raw.notes)
     _require_size(pixels, name)
-    (scale, source), not_finite = _scale(pixels, raw.kinds, full_scale, name, notes)
+    told = full_scale if full_scale is not None else raw.header.get(FULL_SCALE_CARD)
+    (scale, source), not_finite = _scale(pixels, raw.kinds, told, name, notes)
     displayed = (
         raw.is_picture and "uint8" in raw.kinds
     )  # its black is a sky clipped for display

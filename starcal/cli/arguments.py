@@ -97,8 +97,9 @@ def _add_view(commands) -> None:
     view = _command(
         commands,
         "view",
-        "a page in your browser: before and after, and every choice to play with",
-        "starcal view veil.fits",
+        "a page in your browser: before and after, and every choice to play with; given a finished "
+        "nebula and its star layer, the stars over it",
+        "starcal view veil.fits, or starcal view veil-finished.tif veil-starcal/stars.fits",
     )
     _add_frame(view)
     view.add_argument(

@@ -12,18 +12,14 @@ from ..cure.stars import recolour_stars
 from ..demo.examples import demo_catalogue, demo_scenes
 from ..draw.tone import screen, stretch_apart
 from ..errors import OneChannelError, OutputError, StarcalError
-from ..finish import belonging_cards, join_pictures
+from ..finish import belonging_cards, join_pictures, joined_kind, write_joined
 from ..fit.sources import told_own
 from ..frame import (
-    JPEG_QUALITY,
-    icc_profile_of,
     kind_of,
     read_frame,
     require_same_place,
     write_bytes,
     write_fits,
-    write_in_kind,
-    write_jpeg,
 )
 from ..layers import join_add, plausible_starless
 from ..layers import split as split_layers
@@ -33,6 +29,7 @@ from ..stars.linearity import measure_linearity, require_linear
 from ..view import require_bokeh
 from ..view.history import History
 from ..view.job import open_job
+from ..view.joining import open_join_job
 from .files import asked_for, require_outputs, require_wcs_output, write_found_wcs
 from .terminal import ProgressBar, refuse, show
 
@@ -64,14 +61,18 @@ def view(options) -> int:
     from ..view.serving import claim, serve  # Bokeh is an extra that need not be installed
 
     asked = asked_for(options)
+    nebula = Path(options.frame[0]) if len(options.frame) == 2 else None
     listener = claim(options.port)
     with ProgressBar(options) as bar:
-        job = open_job(asked, bar)
+        if nebula:
+            job = open_join_job(nebula, Path(options.frame[1]), asked, progress=bar)
+        else:
+            job = open_job(asked, bar)
     serve(
         listener,
         job,
         History(asked),
-        out=options.out,
+        out=options.out or (nebula and str(beside(nebula))),
         overwrite=options.overwrite,
         browser=options.browser,
         announce=lambda address: show(
@@ -79,6 +80,13 @@ def view(options) -> int:
         ),
     )
     return 0
+
+
+def beside(nebula: Path) -> Path:
+    """Where a joined picture goes by default: beside its nebula."""
+    ending = nebula.suffix if kind_of(nebula) in ("tif", "png") else ".fits"
+    ending = ".png" if nebula.suffix.lower() in (".jpg", ".jpeg") else ending
+    return nebula.with_name(f"{nebula.stem}-whole{ending}")
 
 
 def check(options) -> int:
@@ -254,7 +262,8 @@ def join(options) -> int:
     if options.stretch or options.how != "auto":
         require_outputs(options, options.output)
         return _join_layers(options)
-    kind = _joined_kind(options.nebula, options.output)
+    nebula, output = Path(options.nebula), Path(options.output)
+    joined_kind(nebula, output)  # a name that cannot be is refused before the work
     require_outputs(options, options.output, fits=False)
     with ProgressBar(options) as bar:
         made = join_pictures(
@@ -267,57 +276,11 @@ def join(options) -> int:
             wcs=options.wcs,
             progress=bar,
         )
-    how_written = _write_joined(options, made, kind)
+    how_written = write_joined(made, nebula, output, options.overwrite)
     facts = made.to_dict() | {"output": options.output, "quality": how_written}
     told = f" ({how_written})" if how_written else ""
     show(options, facts, f"{made}\nwritten: {options.output}{told}")
     return 0
-
-
-def _joined_kind(nebula: str, output: str) -> str:
-    """What a joined picture is written as: "fits", "jpg", or the nebula's own kind."""
-    kind = kind_of(Path(nebula)) if os.path.isfile(nebula) else None
-    ending = Path(output).suffix.lower().removeprefix(".")
-    ending = {"tiff": "tif", "jpeg": "jpg", "fit": "fits", "fts": "fits"}.get(ending, ending)
-    if ending in ("fits", "jpg") or (kind and ending == kind):
-        return ending
-    own = f".{kind}, " if kind else ""
-    raise OutputError(
-        f"{output}: the nebula is {kind or 'FITS'}: give a name that ends in {own}.fits or .jpg"
-    )
-
-
-def _write_joined(options, made, kind: str) -> str | None:
-    """As FITS, as JPEG, or in the nebula's own format, depth and colour profile; says what was
-    lost."""
-    nebula, output = Path(options.nebula), Path(options.output)
-    if kind == "jpg":
-        return _write_joined_jpeg(nebula, output, made, options.overwrite)
-    if kind != "fits":
-        scale = made.nebula.full_scale
-        write_in_kind(
-            output, nebula, made.pixels, made.changed, scale, overwrite=options.overwrite
-        )
-        return None
-    write_fits(
-        options.output,
-        made.nebula.refill(made.pixels),
-        made.nebula.header,
-        history=tuple(f"starcal: {line}" for line in str(made).splitlines()),
-        overwrite=options.overwrite,
-    )
-    return None
-
-
-def _write_joined_jpeg(nebula: Path, output: Path, made, overwrite: bool) -> str:
-    if made.tones.linear:
-        raise OutputError(
-            f"{output}: the joined picture is linear, which JPEG cannot hold: give a name that "
-            f"ends in .fits"
-        )
-    profile = icc_profile_of(nebula) if kind_of(nebula) else None
-    write_jpeg(output, made.pixels, profile, overwrite=overwrite)
-    return f"JPEG of 8 bits, quality {JPEG_QUALITY} of 100, colours at full size"
 
 
 def _join_layers(options) -> int:

@@ -115,5 +115,6 @@ def _require_frame(options) -> None:
     if any(channels) and (options.frame or not all(channels)):
         options.frame_parser.error("give FRAME, or all of --red, --green and --blue")
     several = options.several and not getattr(options, "write_wcs", None)
+    several |= options.command == "view" and len(options.frame) == 2  # a nebula and its stars
     if not any(channels) and (not options.frame or (len(options.frame) > 1 and not several)):
         options.frame_parser.error(f"one FRAME needed, {len(options.frame)} given")

@@ -247,7 +247,8 @@ def _with_wishes(
 ) -> CheckResult:
     """The check with notes of what became of the stars' light and of their clipped cores."""
     rebuilt = found.stars["core_rebuilt"]
-    notes = [told_light(parts.stars, layer, choices)] if told_wishes(choices) else []
+    wishes = told_wishes(choices)
+    notes = [told_light(parts.stars, layer, wishes)] if wishes else []
     notes += [told_cores(rebuilt)] if rebuilt.any() else []
     return replace(found, notes=(*found.notes, *notes))
 

@@ -5,15 +5,15 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
-from ..choices import Choices
-from ..colour.stellar import LUMINANCE_WEIGHTS, luminance
+from ..choices import SOLAR_BV_MAG, Choices
+from ..colour.palette import WARMTH_MAG, saturate
+from ..colour.stellar import LUMINANCE_WEIGHTS, luminance, star_rgb
 from ..errors import FrameError
 from ..frame import Frame
 from ..layers import Split, rebuilt_cores
 from ..texts import counted
 
 FEWEST_KNOWN_MAGS = 5  # their median is good to some 0.1 mag then
-SETTINGS_OF_STARS = ("star_size", "star_brightness", "brightest", "faintest_mag")
 
 
 def whole_stars(
@@ -128,14 +128,15 @@ def told_wishes(choices: Choices) -> list[str]:
     return told
 
 
-def told_light(before: NDArray, after: NDArray, choices: Choices) -> str:
+def told_light(before: NDArray, after: NDArray, wishes: list[str]) -> str:
     """How much of the stars' light is left after wishes, in words.
 
     Parameters
     ----------
     before, after : ndarray, (3, y, x)
         Star layers.
-    choices : Choices
+    wishes : list of str
+        What was asked for, in words.
 
     Returns
     -------
@@ -146,7 +147,7 @@ def told_light(before: NDArray, after: NDArray, choices: Choices) -> str:
         for layer in (before, after)
     ]
     share = sums[1] / max(sums[0], 1e-30)
-    return f"stars as asked for ({', '.join(told_wishes(choices))}): {share:.1%} of their light"
+    return f"stars as asked for ({', '.join(wishes)}): {share:.1%} of their light"
 
 
 def told_cores(rebuilt: NDArray[np.bool_]) -> str:
@@ -166,3 +167,23 @@ def told_cores(rebuilt: NDArray[np.bool_]) -> str:
         f"clipped {what} of {counted(int(rebuilt.sum()), 'star')} rebuilt from the wings "
         "(--clipped-cores keep leaves them)"
     )
+
+
+def tinted(rgb: NDArray, warmth: float, saturation: float) -> NDArray[np.float64]:
+    """Colours that stars have already, made warmer or more saturated as those of `star_colours`.
+
+    Parameters
+    ----------
+    rgb : ndarray, (n, 3)
+        Linear, of luminance 1.
+    warmth, saturation : float
+        1 leaves them.
+
+    Returns
+    -------
+    ndarray, (n, 3)
+        Of luminance 1.
+    """
+    redder = star_rgb(SOLAR_BV_MAG + (warmth - 1) * WARMTH_MAG, SOLAR_BV_MAG)
+    warm = rgb * redder
+    return saturate(warm / luminance(warm)[:, None], saturation)

@@ -12,6 +12,8 @@ from .geometry import Moved, carried, find_moved
 from .job import Joined, join_pictures, starry_look
 from .laying import carried_layer, laid_over
 from .profiles import SRGB, ColourSpace, colour_space
+from .saving import joined_kind, write_joined
+from .star_layer import own_colours
 
 __all__ = [
     "SRGB",
@@ -24,7 +26,10 @@ __all__ = [
     "colour_space",
     "find_moved",
     "join_pictures",
+    "joined_kind",
     "laid_over",
+    "own_colours",
     "screen_keeping_hue",
     "starry_look",
+    "write_joined",
 ]

@@ -42,6 +42,8 @@ class Joined:
         "add" or "screen".
     space : str
         Colour space that the stars were computed for.
+    look : Stretch or None
+        Of linear stars over a stretched nebula, at strength 1.
     notes : tuple of str
         What was done to the stars.
     """
@@ -53,6 +55,7 @@ class Joined:
     tones: Tones
     how: str
     space: str
+    look: Stretch | None = None
     notes: tuple[str, ...] = ()
 
     def __str__(self) -> str:
@@ -162,12 +165,13 @@ def join_pictures(
     tones = _tones(how, below, frame)
     _require_addable(tones, layer_stars, layer.name)
     space = SRGB if tones.linear else colour_space(icc_profile_of(Path(nebula)))
+    own = not (tones.linear or layer_stars.stretched)
+    look = stars_stretch(np.nan_to_num(layer.pixels), frame) if own else None
     if layer_stars.stretched:
         pixels = screen_keeping_hue(below.pixels, light, space)
     else:
-        own_light = np.nan_to_num(layer.pixels)
-        look = None if tones.linear else stars_stretch(own_light, frame, choices.star_strength)
-        pixels = laid_over(below.pixels, light, look, space)
+        strong = look.adjusted(strength=choices.star_strength) if look else None
+        pixels = laid_over(below.pixels, light, strong, space)
     return Joined(
         pixels=pixels,
         changed=(light != 0).any(axis=0),
@@ -176,6 +180,7 @@ def join_pictures(
         tones=tones,
         how="add" if tones.linear else "screen",
         space="linear light" if tones.linear else space.name,
+        look=look,
         notes=layer_stars.notes,
     )
 
@@ -238,7 +243,7 @@ def _tones(how: str, below: Frame, frame: Frame | None) -> Tones:
     return tones_of(below.pixels, starless, below.source_type == "uint8")
 
 
-def stars_stretch(light: NDArray, frame: Frame | None, strength: float) -> Stretch:
+def stars_stretch(light: NDArray, frame: Frame | None) -> Stretch:
     """The stretch of the whole linear picture, for its stars alone: black lies at no light.
 
     Parameters
@@ -248,14 +253,13 @@ def stars_stretch(light: NDArray, frame: Frame | None, strength: float) -> Stret
     frame : Frame or None
         Its starless frame, of the same size; without one the stretch is chosen by the stars' own
         light.
-    strength : float
 
     Returns
     -------
     Stretch
     """
     whole = light if frame is None else frame.pixels + light
-    return starry_look(choose_stretch(whole), strength)
+    return starry_look(choose_stretch(whole), 1.0)
 
 
 def starry_look(look: Stretch, strength: float) -> Stretch:

@@ -14,7 +14,14 @@ from ..colour import srgb_encode
 from ..colour.stellar import LUMINANCE_WEIGHTS
 from ..cure.pictures import recolour_picture
 from ..cure.stars import recolour_checked
-from ..cure.wishes import factors_of, told_cores, told_light, told_wishes, whole_stars
+from ..cure.wishes import (
+    factors_of,
+    tinted,
+    told_cores,
+    told_light,
+    told_wishes,
+    whole_stars,
+)
 from ..errors import FrameError
 from ..frame import Frame, icc_profile_of, kind_of
 from ..layers import Split, recolour, split
@@ -70,20 +77,28 @@ def prepared_layer(
         Something was asked of a stretched layer that needs linear light.
     """
     own = NAME_CARD in layer.header
-    if own and not recoloured and not told_wishes(choices):
+    as_it_is = not (recoloured or _asked_of_stars(choices))
+    if own and as_it_is:
         return StarLayer(np.nan_to_num(layer.pixels), False, ())
     progress("measuring the stars of the layer", 0.1)
     found = check(layer, choices)
     why_stretched = None if own or choices.assume_linear else _stretched_for(layer, found)
     if why_stretched:
         return _stretched_layer(layer, path, found, choices, recoloured, why_stretched)
-    if not recoloured and not told_wishes(choices):
+    if as_it_is:
         return StarLayer(np.nan_to_num(layer.pixels), False, ())
     if recoloured:
         made = recolour_checked(usable(layer, found, True), found, choices)
         notes = (made.check.route_reason, *_of_stars(made.check.notes))
         return StarLayer(np.nan_to_num(made.picture), False, notes)
     return _as_wished(layer, found, choices)
+
+
+def _asked_of_stars(choices: Choices) -> list[str]:
+    """All that was asked of stars that keep their colours, in words."""
+    tints = {"warmth": choices.warmth, "saturation": choices.saturation}
+    told = [f"{name} {value:g}" for name, value in tints.items() if value != 1]
+    return told_wishes(choices) + told
 
 
 def _stretched_for(layer: Frame, found: CheckResult) -> str | None:
@@ -110,8 +125,9 @@ def _as_wished(layer: Frame, found: CheckResult, choices: Choices) -> StarLayer:
     parts = split(np.nan_to_num(layer.pixels), found.stars)
     whole, rebuilt = whole_stars(parts, layer, found.stars, choices)
     factor = factors_of(whole, found.stars, choices)
-    light = recolour(whole, own_colours(whole), factor=factor, size=choices.star_size)
-    notes = [told_light(whole.stars, light, choices)]
+    rgb = tinted(own_colours(whole), choices.warmth, choices.saturation)
+    light = recolour(whole, rgb, factor=factor, size=choices.star_size)
+    notes = [told_light(whole.stars, light, _asked_of_stars(choices))]
     notes += [told_cores(rebuilt)] if rebuilt.any() else []
     left = np.maximum(np.nan_to_num(whole.starless), 0)  # too faint to be taken for stars
     return StarLayer(left + light, False, tuple(notes))
@@ -143,7 +159,7 @@ def _stretched_layer(
     why: str,
 ) -> StarLayer:
     """A layer of display values, in sRGB."""
-    if told_wishes(choices) or choices.star_strength != 1:
+    if _asked_of_stars(choices) or choices.star_strength != 1:
         raise FrameError(
             f"{layer.name} is stretched ({why}); size, brightness, number and strength of stars "
             f"need linear light: give the star layer from before the stretch, or leave them away"

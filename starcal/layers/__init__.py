@@ -13,7 +13,7 @@ layers, `profile_map` shows the shapes, `recolour` gives colours, `cores` rebuil
 from .cores import rebuilt_cores
 from .joining import join_add, plausible_starless
 from .profile_map import ProfileMap
-from .recolour import light_shares, recolour
+from .recolour import light_shares, recolour, shares_on_grid
 from .splitting import FEW_STARS, Split, split
 
 __all__ = [
@@ -25,5 +25,6 @@ __all__ = [
     "plausible_starless",
     "rebuilt_cores",
     "recolour",
+    "shares_on_grid",
     "split",
 ]

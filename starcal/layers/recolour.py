@@ -103,6 +103,40 @@ def light_shares(
     )
 
 
+def shares_on_grid(
+    split: Split,
+    places: tuple[NDArray, NDArray],
+    pixel_scale: float,
+    shape: tuple[int, int],
+    size: float = 1.0,
+) -> csr_array:
+    """The same on pixels of another grid, such as those of a screen, drawn from the model alone.
+
+    Parameters
+    ----------
+    split : Split
+    places : two ndarray, (n,)
+        x and y of the stars on that grid.
+    pixel_scale : float
+        Pixels of the grid for one of the frame.
+    shape : (int, int)
+        Rows and columns of the grid.
+    size : float
+        Of the stars, 1 as they are.
+
+    Returns
+    -------
+    csr_array, (rows * columns, n) float32
+        Means over the area of a pixel, as surface brightness.
+    """
+    model = replace(split.model, x_px=places[0], y_px=places[1], flares=None)
+    weight = LUMINANCE_WEIGHTS @ split.model.flux * measured_over_model(split)
+    window = slice(0, shape[0]), slice(0, shape[1])
+    star, place, light = _drawn_light(model, weight, window, size * pixel_scale)
+    share = np.float32(light * pixel_scale**2)
+    return csr_array((share, (place, star)), shape=(shape[0] * shape[1], len(weight)))
+
+
 def measured_over_model(split: Split) -> NDArray[np.float64]:
     """Luminance of each star in the star layer, over that of its model, (n,); kept for a split.
 
@@ -163,9 +197,10 @@ def _drawn_light(
 ) -> tuple[NDArray, NDArray, NDArray]:
     """Star, flat place in the window and light of every pixel of every footprint, of stars of some
     size."""
-    resized = size != 1
-    pieces = _shining_resized(model, weight, window, size) if resized else None
-    parts = [_NOTHING, *(pieces if resized else shining(model, weight, window))]
+    pieces = shining(model, weight, window)
+    if size != 1:
+        pieces = _shining_resized(model, weight, window, size)
+    parts = [_NOTHING, *pieces]
     star, place, light = (np.concatenate(part) for part in zip(*parts, strict=True))
     return star, place, light
 

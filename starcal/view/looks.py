@@ -97,9 +97,14 @@ def sheet() -> InlineStyleSheet:
     return InlineStyleSheet(css=_beside("controls.css"))
 
 
-def template() -> Template:
-    """The page round the plots."""
-    return Template(_beside("page.html"))
+def template(name: str = "page.html") -> Template:
+    """The page round the plots, or another one."""
+    return Template(_beside(name))
+
+
+def moves() -> str:
+    """The script that runs in the browser: divider, zoom, keys."""
+    return _beside("moves.js")
 
 
 def _beside(name: str) -> str:

@@ -109,6 +109,7 @@ class Page:
         self.document.template_variables.update(
             frame=self.job.frame.name,
             keys=panel.BUTTONS,
+            moves=looks.moves(),
             width=self.job.shape[1],
             height=self.job.shape[0],
         )

@@ -15,6 +15,14 @@ SLIDERS = {
     "black": ("Black point", -2.0, 1.0, 0.05),
     "strength": ("Stretch", 0.1, 5.0, 0.05),
 }
+STARS_ALONE = (
+    "star_strength",
+    "star_size",
+    "brightest",
+    "star_brightness",
+    "saturation",
+    "warmth",
+)
 ROUTE_LABELS = {
     "best": "best for this frame",
     "gains": "gains for the whole frame",
@@ -105,6 +113,29 @@ def setting_sliders(settings: Settings) -> dict[str, Slider]:
         )
         for name, (label, low, high, step) in SLIDERS.items()
     }
+
+
+def star_sliders(settings: Settings, star_count: int) -> dict[str, Slider]:
+    """The sliders of stars that are laid over a nebula."""
+    ranges = {name: SLIDERS[name] for name in STARS_ALONE if name in SLIDERS}
+    ranges["star_strength"] = ("Star stretch", 0.1, 5.0, 0.05)
+    ranges["brightest"] = ("Stars kept", 1, max(star_count, 2), 1)
+    made = {}
+    for name in STARS_ALONE:
+        label, low, high, step = ranges[name]
+        value = getattr(settings, name)
+        made[name] = Slider(
+            name=name,
+            title=label,
+            start=low,
+            end=high,
+            value=high if value is None else value,
+            step=step,
+            sizing_mode="stretch_width",
+            margin=(0, 5, 0, 5),
+            stylesheets=[sheet()],
+        )
+    return made
 
 
 def route_select(settings: Settings, routes: tuple[str, ...]) -> Select:

@@ -21,6 +21,8 @@ from tornado.web import RequestHandler
 from ..errors import PageError
 from .history import History
 from .job import Job
+from .join_page import JoinPage
+from .joining import JoinJob
 from .page import Page
 
 LOOPBACK = "127.0.0.1"
@@ -151,8 +153,10 @@ def _started_server(
     token, port = secrets.token_urlsafe(TOKEN_BYTES), listener.getsockname()[1]
     kept = deque([history], maxlen=1)  # a page that is loaded again finds its choices
 
+    page = JoinPage if isinstance(job, JoinJob) else Page
+
     def open_page(document):
-        Page(document, job, kept[0], out=out, overwrite=overwrite, keep=kept.append)
+        page(document, job, kept[0], out=out, overwrite=overwrite, keep=kept.append)
 
     application = Guarded({"/": Application(FunctionHandler(open_page))}, token, port)
     http = HTTPServer(application)

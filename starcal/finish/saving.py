@@ -1,0 +1,93 @@
+"""A joined picture into a file: of the nebula's own kind, FITS, or JPEG where that is asked for."""
+
+from pathlib import Path
+
+from ..errors import OutputError
+from ..frame import (
+    JPEG_QUALITY,
+    icc_profile_of,
+    kind_of,
+    write_fits,
+    write_in_kind,
+    write_jpeg,
+)
+from .job import Joined
+
+ALIKE_ENDINGS = {"tiff": "tif", "jpeg": "jpg", "fit": "fits", "fts": "fits"}
+
+
+def joined_kind(nebula: Path, output: Path) -> str:
+    """What a joined picture is written as.
+
+    Parameters
+    ----------
+    nebula, output : Path
+
+    Returns
+    -------
+    str
+        "fits", "jpg", or the nebula's own kind, "tif" or "png".
+
+    Raises
+    ------
+    OutputError
+        The name ends in none of them.
+    """
+    kind = kind_of(nebula) if nebula.is_file() else None
+    ending = output.suffix.lower().removeprefix(".")
+    ending = ALIKE_ENDINGS.get(ending, ending)
+    if ending in ("fits", "jpg") or (kind and ending == kind):
+        return ending
+    own = f".{kind}, " if kind else ""
+    raise OutputError(
+        f"{output}: the nebula is {kind or 'FITS'}: give a name that ends in {own}.fits or .jpg"
+    )
+
+
+def write_joined(made: Joined, nebula: Path, output: Path, overwrite: bool) -> str | None:
+    """Write a joined picture as its name says, in the nebula's depth and colour profile.
+
+    Parameters
+    ----------
+    made : Joined
+    nebula : Path
+        The file that it was made from.
+    output : Path
+    overwrite : bool
+
+    Returns
+    -------
+    str or None
+        What was lost, in words.
+
+    Raises
+    ------
+    OutputError
+        The name ends otherwise, or the file cannot be written.
+    """
+    kind = joined_kind(nebula, output)
+    if kind == "jpg":
+        return _write_joined_jpeg(made, nebula, output, overwrite)
+    if kind != "fits":
+        scale = made.nebula.full_scale
+        write_in_kind(output, nebula, made.pixels, made.changed, scale, overwrite=overwrite)
+        return None
+    write_fits(
+        output,
+        made.nebula.refill(made.pixels),
+        made.nebula.header,
+        history=tuple(f"starcal: {line}" for line in str(made).splitlines()),
+        overwrite=overwrite,
+    )
+    return None
+
+
+def _write_joined_jpeg(made: Joined, nebula: Path, output: Path, overwrite: bool) -> str:
+    if made.tones.linear:
+        raise OutputError(
+            f"{output}: the joined picture is linear, which JPEG cannot hold: give a name that "
+            f"ends in .fits"
+        )
+    profile = icc_profile_of(nebula) if kind_of(nebula) else None
+    write_jpeg(output, made.pixels, profile, overwrite=overwrite)
+    return f"JPEG of 8 bits, quality {JPEG_QUALITY} of 100, colours at full size"

@@ -1,0 +1,148 @@
+"use strict";
+/* What must not wait for an answer: the divider, moving about, keys. Everything else is asked of the server. */
+const ROOM_FOR_PLOTS = 940;  // pixels of height: in less they would leave the picture too little
+function connect(doc) {
+  const model = (name) => doc.get_model_by_name(name);
+  const plot = model("picture"), halves = model("halves"), composed = model("composed");
+  const divider = model("divider"), split = model("split");
+  const frame = document.getElementById("picture").dataset;
+  const [columns, rows] = [Number(frame.width), Number(frame.height)];
+
+  function compose() {  // before left of the divider, after right of it
+    const {before, after, x, y, dw, dh} = halves.data;
+    if (before.length == 0) return;
+    const {buffer, byteOffset, length, shape} = before[0];
+    const left = new Uint32Array(buffer, byteOffset, length), [height, width] = shape;
+    const image = new after[0].constructor(new Uint32Array(after[0]), shape);
+    const cut = Math.min(Math.max(Math.round((divider.location - x[0]) / dw[0] * width), 0), width);
+    for (let row = 0; row < height; row++)
+      image.set(left.subarray(row * width, row * width + cut), row * width);
+    Object.assign(composed.data, {image: [image], x: [x[0]], y: [y[0]], dw: [dw[0]], dh: [dh[0]]});
+    composed.change.emit();  // drawn anew; to set the data would send them back to the server
+  }
+  function place() {  // the divider stays where it is on the screen
+    const {start, end} = plot.x_range;
+    divider.location = start + split.value / 100 * (end - start);
+    compose();
+  }
+  split.properties.value.change.connect(place);
+  halves.properties.data.change.connect(compose);
+  divider.properties.location.change.connect(() => {
+    const {start, end} = plot.x_range;
+    const share = 100 * (divider.location - start) / (end - start);
+    if (Math.abs(share - split.value) > 0.01) split.value = Math.min(Math.max(share, 0), 100);
+  });
+
+  function show(x, y, per_screen) {  // centre, and pixels of the frame on one of the screen
+    if (!(plot.inner_width > 0)) return;
+    const within = (at, size) => Math.min(Math.max(at, 0), size - 1);
+    const even = (edge) => per_screen > one() ? edge : Math.round((edge + 0.5) / per_screen) * per_screen - 0.5;
+    const [w, h] = [plot.inner_width * per_screen, plot.inner_height * per_screen];
+    const [left, low] = [even(within(x, columns) - w / 2), even(within(y, rows) - h / 2)];
+    plot.x_range.setv({start: left, end: left + w});
+    plot.y_range.setv({start: low, end: low + h});
+  }
+  const middle = () => [(plot.x_range.start + plot.x_range.end) / 2, (plot.y_range.start + plot.y_range.end) / 2];
+  const scale = () => (plot.x_range.end - plot.x_range.start) / plot.inner_width;
+  const one = () => 1 / window.devicePixelRatio;
+  const all_of_it = () => Math.max(columns / plot.inner_width, rows / plot.inner_height);
+  let whole = true;
+  function show_whole() {
+    show((columns - 1) / 2, (rows - 1) / 2, all_of_it());
+    whole = true;
+  }
+  const enlarged = [1, 2, 3, 4, 6, 8, 12, 16];  // a pixel of the frame fills whole ones of the screen
+  function closer(at) {
+    const now = one() / last, next = enlarged.find((times) => times > 1.001 * now) ?? now;
+    zoom(now < 0.999 ? Math.min(1.5 * now, 1) : next, at);
+  }
+  function farther(at) {
+    const now = one() / last, least = Math.min(one() / all_of_it(), 1);
+    if (now <= 1.001 * least) return show_whole();
+    zoom(enlarged.findLast((times) => times < 0.999 * now) ?? Math.max(now / 1.5, least), at);
+  }
+  function zoom(times, [x, y] = middle()) {  // a place of the frame stays where it is on the screen
+    const [a, b] = middle(), share = one() / times / last;
+    show(x + (a - x) * share, y + (b - y) * share, one() / times);
+  }
+  let turned = 0;
+  document.getElementById("picture").addEventListener("wheel", (event) => {
+    event.preventDefault();
+    turned += event.deltaY * (event.deltaMode == 0 ? 1 : 33);
+    if (Math.abs(turned) < 60) return;  // a touch pad tells of every little way
+    const {left, bottom} = event.currentTarget.getBoundingClientRect();
+    const at = [plot.x_range.start + (event.clientX - left) * last, plot.y_range.start + (bottom - event.clientY) * last];
+    if (turned < 0) closer(at); else farther(at);
+    turned = 0;
+  }, {passive: false});
+  let last = 1;
+  function resized() {
+    if (!(plot.inner_width > 0 && plot.inner_height > 0)) return;  // not laid out yet
+    if (whole) show_whole(); else show(...middle(), last);
+  }
+  function moved() {
+    if (!(plot.inner_width > 0)) return;
+    whole = false;
+    last = scale();
+    document.getElementById("zoom").textContent = `${(100 * one() / last).toPrecision(3) * 1} %`;
+    place();
+  }
+  for (const range of [plot.x_range, plot.y_range]) range.change.connect(moved);
+  for (const size of ["inner_width", "inner_height"]) plot.properties[size].change.connect(resized);
+  resized();
+
+  function pan(x, y) {
+    const [a, b] = middle();
+    show(a + x * plot.inner_width * last, b + y * plot.inner_height * last, last);
+  }
+  const here = {
+    whole: show_whole,
+    full_size: () => show(...middle(), one()),
+    closer: () => closer(),
+    farther: () => farther(),
+  };
+  for (const [name, act] of Object.entries(here)) model(name).on_event("button_click", act);
+  const moves = {
+    ",": () => { split.value = Math.max(split.value - 2, 0); }, ".": () => { split.value = Math.min(split.value + 2, 100); },
+    ArrowLeft: () => pan(-0.1, 0), ArrowRight: () => pan(0.1, 0), ArrowUp: () => pan(0, 0.1), ArrowDown: () => pan(0, -0.1),
+  };
+  const keys = new Map(doc.roots().filter((root) => typeof root.tags[0] == "string").map((root) => [root.tags[0], root]));
+  document.addEventListener("keydown", (event) => {
+    const at = event.composedPath()[0];
+    const typing = ["INPUT", "SELECT", "TEXTAREA"].includes(at.tagName) && at.type != "checkbox";
+    const sliding = event.key.startsWith("Arrow") && (at.getAttribute?.("role") == "slider" || at.id == "rows");
+    const name = event.ctrlKey ? `Ctrl+${event.key.toUpperCase()}` : event.key;
+    if (typing && name == "Ctrl+S") at.blur();  // what was typed counts
+    else if (typing || sliding || event.altKey || event.metaKey) return;
+    const key = {"=": "+", "Ctrl+Z": "u"}[name] ?? name;
+    const button = keys.get(key);
+    if (!button && !moves[key]) return;
+    event.preventDefault();
+    if (button) { if (!button.disabled) Bokeh.index.get(button).click(); } else moves[key]();
+  });
+  for (const root of doc.roots()) {
+    const handle = Bokeh.index.get(root)?.el.shadowRoot?.querySelector(".noUi-handle");
+    if (handle) handle.setAttribute("aria-label", root.title || "Divider between before and after");
+  }
+  const plots = model("plots");
+  if (plots) {
+    const show_plots = () => document.getElementById("plots").classList.toggle("off", !plots.active);
+    plots.properties.active.change.connect(show_plots);
+    plots.active = window.innerHeight >= ROOM_FOR_PLOTS;
+  }
+  let back = null;  // where the divider was before the key was held
+  const held = (event) => event.key == "h" && !event.ctrlKey && !event.altKey && !event.metaKey
+    && event.composedPath()[0].tagName != "INPUT";
+  document.addEventListener("keydown", (event) => {
+    if (held(event) && back === null) { back = split.value; split.value = 100; }
+  });
+  document.addEventListener("keyup", (event) => {
+    if (event.key == "h" && back !== null) { split.value = back; back = null; }
+  });
+  doc.on_event("connection_lost", () => { document.getElementById("ended").hidden = false; });
+  document.body.dataset.ready = "yes";
+}
+const wait = setInterval(() => {
+  const doc = Bokeh.documents[0];
+  if (doc && doc.is_idle) { clearInterval(wait); connect(doc); }
+}, 50);

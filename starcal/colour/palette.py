@@ -137,6 +137,17 @@ def saturate(rgb: ArrayLike, saturation: float) -> NDArray:
     Real stars lie on a nearly straight line through neutral in that plane, so that a saturated star
     has the colour of another star and not of none. No channel turns negative; negative ones count
     as 0, and black has no colour: nan.
+
+    Parameters
+    ----------
+    rgb : array (..., 3)
+        Linear.
+    saturation : float
+        0 or more; 1 leaves colours as they are.
+
+    Returns
+    -------
+    ndarray, (..., 3)
     """
     stronger = np.maximum(np.asarray(rgb, float), 0.0) ** saturation
     total = colour.luminance(stronger)[..., np.newaxis]

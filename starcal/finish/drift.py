@@ -16,7 +16,7 @@ from .laying import softening_px
 DRIFT_WINDOW_PX, LEAST_WINDOW_PX = 64, 20
 MOST_WINDOWS = 600
 SHIFT_PX = 6  # the features are off by less
-FINE_PX, WIDE_PX, NEIGHBOURS_PX = (
+GRAIN_PX, WIDE_PX, NEIGHBOURS_PX = (
     1.0,
     8.0,
     12.0,
@@ -123,7 +123,7 @@ def detail(plane: NDArray) -> NDArray[np.float32]:
     """What of a plane is neither grain nor gradient."""
     cv2 = features_library()
     plane = plane.astype(np.float32)
-    fine = cv2.GaussianBlur(plane, (0, 0), FINE_PX)
+    fine = cv2.GaussianBlur(plane, (0, 0), GRAIN_PX)
     return fine - cv2.GaussianBlur(plane, (0, 0), WIDE_PX)
 
 

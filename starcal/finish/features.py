@@ -261,7 +261,16 @@ def _way(pairs: Pairs, mirrored: bool) -> Way:
 
 
 def scale_of(matrix: NDArray) -> float:
-    """By how much a similarity enlarges."""
+    """By how much a similarity enlarges.
+
+    Parameters
+    ----------
+    matrix : ndarray, (2, 3) or (2, 2)
+
+    Returns
+    -------
+    float
+    """
     return float(np.sqrt(abs(np.linalg.det(matrix[:, :2]))))
 
 

@@ -115,7 +115,8 @@ class JoinPage:
     def _slider_left(self, name: str, attribute: str, old: float, new: float) -> None:
         asked = replace(self.history.now, **{name: round(new, 3)})
         kept = without_all(asked, self.job.star_count)
-        self._turn_back_to(self.history.choose(brightest=kept.brightest, **_without(name, new)))
+        others = {} if name == "brightest" else {name: round(new, 3)}
+        self._turn_back_to(self.history.choose(brightest=kept.brightest, **others))
 
     def undo(self) -> None:
         """Take the last choice back."""
@@ -190,8 +191,3 @@ class JoinPage:
         else:
             self._say(told)
         self.buttons["save"].disabled = False
-
-
-def _without(name: str, value: float) -> dict[str, float]:
-    """A choice by name, but for the number of stars."""
-    return {} if name == "brightest" else {name: round(value, 3)}

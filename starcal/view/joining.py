@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from astropy.table import Table
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
@@ -15,6 +16,7 @@ from ..finish import (
     ColourSpace,
     Joined,
     carried,
+    carried_layer,
     colour_space,
     join_pictures,
     laid_over,
@@ -42,6 +44,10 @@ class JoinJob:
         Of the first choices.
     parts : Split
         Of the star layer.
+    table : Table
+        Its stars.
+    rest : ndarray, (3, y, x)
+        Light of the layer that no star is known for, on the nebula.
     matrix : ndarray, (2, 3)
         From the star layer to the nebula.
     space : ColourSpace
@@ -54,7 +60,8 @@ class JoinJob:
     moved: str
     joined: Joined
     parts: Split
-    table: object
+    table: Table
+    rest: NDArray[np.float32]
     matrix: NDArray[np.float64]
     space: ColourSpace
 
@@ -82,12 +89,13 @@ class JoinJob:
         return shares_on_grid(self.parts, places, pixel_scale, window.shape, star_size)
 
     def with_stars(
-        self, below: NDArray, shares: csr_array, choices: Choices
+        self, window: Window, below: NDArray, shares: csr_array, choices: Choices
     ) -> NDArray[np.float32]:
         """What is seen of the nebula, (3, rows, columns), with its stars."""
         tint = tinted(own_colours(self.parts), choices.warmth, choices.saturation)
         factor = factors_of(self.parts, self.table, choices)
         light = np.float32((shares @ (tint * factor[:, None])).T.reshape(below.shape))
+        light += mean_of(self.rest, window)
         look = self.joined.look
         strong = look.adjusted(strength=choices.star_strength) if look else None
         return laid_over(below, light, strong, self.space)
@@ -147,7 +155,8 @@ def open_join_job(
     layer = read_frame(stars)
     found = check(layer, choices)
     parts = split(np.nan_to_num(layer.pixels), found.stars)
-    moved_by = joined.moved
+    matrix = IDENTITY if joined.moved is None else joined.moved.matrix
+    rest = np.maximum(np.nan_to_num(parts.starless), 0)
     profile = icc_profile_of(nebula) if kind_of(nebula) else None
     return JoinJob(
         nebula_file=nebula,
@@ -157,7 +166,8 @@ def open_join_job(
         joined=joined,
         parts=whole_stars(parts, layer, found.stars, choices)[0],
         table=found.stars,
-        matrix=IDENTITY if moved_by is None else moved_by.matrix,
+        rest=carried_layer(rest, matrix, joined.nebula.pixels.shape[1:]),
+        matrix=matrix,
         space=colour_space(None if joined.tones.linear else profile),
     )
 
@@ -170,7 +180,7 @@ def seen_pair(
     A linear nebula is shown in the stretch of what is seen of it at first.
     """
     below = job.nebula_in(window)
-    above = job.with_stars(below, shares, choices)
+    above = job.with_stars(window, below, shares, choices)
     return _as_seen(job, below), _as_seen(job, above)
 
 

@@ -159,7 +159,8 @@ def _stretched_layer(
     why: str,
 ) -> StarLayer:
     """A layer of display values, in sRGB."""
-    if _asked_of_stars(choices) or choices.star_strength != 1:
+    asked = told_wishes(choices) if recoloured else _asked_of_stars(choices)
+    if asked or choices.star_strength != 1:
         raise FrameError(
             f"{layer.name} is stretched ({why}); size, brightness, number and strength of stars "
             f"need linear light: give the star layer from before the stretch, or leave them away"

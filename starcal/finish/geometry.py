@@ -38,7 +38,10 @@ BEND_SHOWS = 1.5  # by so much the windows' shifts are nearer to it than to a si
 LEAST_BENT_WINDOWS = 100  # for the 20 terms of a bend: windows overlap
 FAR_SHARE = 0.05  # of the picture: a pair of features farther off agrees by chance
 EXACT_PX = 0.25  # so near to a shift by whole pixels or a quarter turn, it is one
-SCALES = (0.35, 1.7)  # of nebula to starless frame: edits of 0.4 to 1.5 and their errors
+SCALES_FOLLOWED = (
+    0.35,
+    1.7,
+)  # of nebula to starless frame: edits of 0.4 to 1.5 and their errors
 MOST_STRETCH = 0.006  # of one axis against the other: at 1000 px from the middle that is 6 px
 LEAST_FOR_SHEAR = 30  # pairs of features: fewer may lie in a row
 PROOF_SIDE_PX = 160  # ranks are compared at this size: structure, no noise
@@ -224,7 +227,7 @@ def _whole(matrix: NDArray, shape: tuple[int, int], error_px: float) -> NDArray:
 
 
 def _require_sure(moved: Moved) -> None:
-    low, high = SCALES
+    low, high = SCALES_FOLLOWED
     if not low < moved.scale < high:
         raise GeometryError(
             f"the nebula seems scaled by {moved.scale:.2f}, {low} to {high} can be followed: "

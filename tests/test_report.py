@@ -35,6 +35,7 @@ from starcal.fit.verdict import (
     without_match,
     without_wcs,
 )
+from starcal.layers import ProfileMap
 from starcal.place.locate import Located
 from starcal.place.match import Match
 from starcal.report import listing, tables
@@ -873,3 +874,33 @@ def test_an_existing_output_is_replaced_only_when_asked(name, tmp_path):
     WRITERS[name](path, overwrite=True)
     assert path.read_bytes() != b"precious"
     assert list(tmp_path.iterdir()) == [path]
+
+
+def test_the_shapes_of_the_stars_are_drawn_and_few_stars_said(tmp_path):
+    """Widths and directions of the map, and that two stars are too few to be sure."""
+    width = np.full((3, 7, 9), 2.5)
+    width[:, -1, -1] = 3.75
+    shapes = ProfileMap(
+        shape=(200, 300),
+        x_px=np.linspace(16, 283, 9),
+        y_px=np.linspace(14, 185, 7),
+        fwhm_px=width,
+        axis_ratio=np.full((3, 7, 9), 0.8),
+        long_axis_deg=np.full((3, 7, 9), 30.0),
+        stars=(2, 40, 40),
+        degree=(1, 0),
+    )
+    report.write_report(tmp_path / "report.html", fitted_result(), shapes=shapes)
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "Shapes of the stars" in page
+    assert "stars are 2.5 to 3.8 px wide" in page
+    red, green, _ = listing.shape_rows(shapes)
+    assert red == (
+        "R",
+        "2.50 to 3.75",
+        "0.80",
+        "30° from x towards y",
+        "2 (too few to be sure)",
+    )
+    assert green[-1] == "40"
+    np.testing.assert_allclose(shapes.mean()[2], 30)

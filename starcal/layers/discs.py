@@ -119,6 +119,8 @@ def _rim(halos, cell) -> Disc | None:
     if best[0] < LEAST_RIM:
         return None
     growth, radius, y, x = best[1]
+    if radius == 0:  # light that falls ever more steeply inwards is a wing
+        return None
     showing = _stars_showing_rim(steps, told, halos, best[1], cell)
     if np.count_nonzero(showing > LEAST_OF_STAR) < FEWEST_STARS:
         return None

@@ -92,7 +92,10 @@ def star_table(n=STARS):
         snr_min=5.0,
         aperture_px=(4.1, 4.2, 4.3),
         noise=FrameNoise(
-            (0.1,) * 3, (0.001,) * 3, (np.inf, 1e5, np.float64(2e5)), (1.0, 2.0, 3.0)
+            sky=(0.1,) * 3,
+            noise=(0.001,) * 3,
+            electrons_per_unit=(np.inf, 1e5, np.float64(2e5)),
+            gradient=(1.0, 2.0, 3.0),
         ),
     )
     return table

@@ -34,6 +34,9 @@ NARROW = [(name, seed) for seed, name in enumerate(list(FIELDS) * 5)]  # 25 fram
 WIDE = [(name, seed) for seed, name in enumerate(list(FIELDS) * 2)]
 
 
+SERVING = int(Flag.FORCED | Flag.BLENDED | Flag.EDGE)  # no reason against a star by themselves
+
+
 def settings_of(name, seed, wide):
     """Everything differs from frame to frame: system, gains, rotation, nebula, gradient, width of
     stars per channel."""
@@ -118,13 +121,23 @@ def test_gains_are_within_three_stated_errors(narrow, wide, capsys):
     assert np.abs(pulls).max() < 4.5
 
 
+def pulls_without_dust(rows):
+    """Pulls by the errors without what dust may do, 0.6 and 0.9 %: these frames have none."""
+    pulls = []
+    for found, truth in rows:
+        fit = found.fit
+        stated = np.sqrt(fit.stated_errors**2 - fit.dust_error**2)
+        pulls.append((found.gains / truth - 1)[[0, 2]] / stated)
+    return np.array(pulls)
+
+
 def test_stated_errors_are_honest(narrow, wide):
     """Mean square of the pulls. R and B share G and the stars' B-V, so 50 pulls count as some 33: 1
     +- 0.25, and 0.5 to 1.5 is two of these. In wide fields the stated errors reach 0.5 %, where the
     bend of the relation beyond a parabola, blends and the nebula count, as nothing in the fit does,
     and 20 pulls tell a mean square to 0.35 only: up to 2."""
-    assert 0.5 <= np.mean(pulls_of(narrow) ** 2) <= 1.5
-    assert 0.3 <= np.mean(pulls_of(wide) ** 2) <= 2.0
+    assert 0.5 <= np.mean(pulls_without_dust(narrow) ** 2) <= 1.5
+    assert 0.3 <= np.mean(pulls_without_dust(wide) ** 2) <= 2.0
 
 
 def test_gains_are_unbiased(narrow):
@@ -143,11 +156,6 @@ def test_gains_are_within_two_per_cent_with_thirty_bright_stars(wide):
     assert np.abs(misses_of(enough)).max() < 0.03
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="in crowded fields the growth of light is known 1.5 times less well than is stated: the "
-    "worst of these frames has B 6.8 % off, three stated errors are 4.8 %",
-)
 def test_gains_of_thirty_stars_of_any_brightness(narrow):
     """Two per cent, or three stated errors, whichever is more."""
     enough = [(found, truth) for found, truth in narrow if found.fit.n_used >= 30]
@@ -279,9 +287,10 @@ def test_without_a_wcs(scene_of, frame_of):
 def test_only_clean_stars_are_used(narrow):
     for found, _ in narrow:
         used = found.fitted[found.fit.used]
-        assert np.all(found.stars["flags"][used] & ~int(Flag.FORCED) == 0)
+        assert np.all(found.stars["flags"][used] & ~SERVING == 0)
         assert np.all(found.stars["flags"][found.fitted[~found.fit.used]] & Flag.CLIPPED != 0)
-        assert np.count_nonzero(found.stars["flags"] & ~int(Flag.FORCED) == 0) == len(used)
+        assert np.count_nonzero(found.stars["flags"] & ~SERVING == 0) >= len(used)
+        assert np.isin(np.flatnonzero(found.stars["flags"] == 0), used).all()
 
 
 def test_flags_of_the_truth(scene_of, frame_of):

@@ -42,12 +42,13 @@ from ..stars import (
     measure_stars,
     places_of,
 )
-from ..stars.apertures import ApertureLight
+from ..stars.apertures import FIT_RADIUS_WIDTHS, ApertureLight
 from ..stars.defects import defect_notes
 from ..stars.linearity import Linearity, measure_linearity, require_linear
 from ..texts import counted
 from .assumed import GIVE_BANDS, assumed_terms, judged_by_terms
 from .fitting import (
+    OF_WIDE_APERTURE,
     LightFit,
     fit_light,
     fit_without_gradient,
@@ -443,9 +444,10 @@ def _say_what_catalogue_knows(stars: Table, match: Match, catalogue: CatalogueSt
 def _flag_pairs(stars: Table, match: Match, catalogue: CatalogueStars) -> None:
     """Flag what pairs and catalogue tell against stars."""
     crowded = _crowded(match, catalogue, max(stars.meta["aperture_px"]))
+    together = _crowded(match, catalogue, FIT_RADIUS_WIDTHS * max(stars.meta["fwhm_px"]))
     against = {
         Flag.MISMATCH: _of_another(stars, match, catalogue),
-        Flag.DOUBLE: catalogue.double[match.catalogue],
+        Flag.DOUBLE: catalogue.double[match.catalogue] | together,
         Flag.POOR_BV: catalogue.bv_clamped[match.catalogue],
         Flag.BLENDED: crowded,
     }
@@ -546,7 +548,7 @@ def _stretched(result: CheckResult) -> CheckResult:
 def _fitted(result: CheckResult, model: str) -> CheckResult:
     """Gains fitted to the clean matched stars, and the verdict that follows."""
     stars = result.stars
-    rows = _rows_to_fit(stars)
+    rows = _rows_to_fit(stars, result.light)
     terms = assumed_terms(result.curves, stars, len(rows))
     if len(rows) < MIN_STARS and terms is None:
         return _with_too_few(result, len(rows))
@@ -618,9 +620,11 @@ def _colour_error(flux: np.ndarray, target: np.ndarray, gains: np.ndarray) -> fl
     return float(np.median(colour.uv_prime_distance(gains * flux.T, target)))
 
 
-def _rows_to_fit(stars: Table) -> np.ndarray:
+def _rows_to_fit(stars: Table, light: ApertureLight) -> np.ndarray:
     """Clean matched stars, the poorly known ones left out where there are enough others."""
-    clean = stars["flags"] & ~int(Flag.FORCED) == 0
+    measured = np.zeros(len(stars), bool)
+    measured[light.row] = True
+    clean = measured & (stars["flags"] & ~int(Flag.FORCED | OF_WIDE_APERTURE) == 0)
     for limit in GOOD_ERRORS_MAG:
         known = clean & (stars["bv_fit_error_mag"] <= limit)
         if known.sum() >= ENOUGH_GOOD_COLOURS:

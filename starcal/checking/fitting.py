@@ -21,20 +21,35 @@ from ..fit.contrasts import (
 from ..fit.expected import LEAST_EXPECTED_SNR, expected_flux
 from ..fit.gains import MIN_STARS, GainFit, fit_gains
 from ..fit.responses import ColourTerms
+from ..fit.unevenness import Unevenness, unevenness
+from ..fit.verdict import uneven_clause
 from ..stars import CHANNELS, SHAPE_SNR, Flag, places_of
-from ..stars.apertures import FIT_RADIUS_WIDTHS, RADII_WIDTHS, ApertureLight, measure_apertures
+from ..stars.apertures import (
+    FIT_RADIUS_WIDTHS,
+    NEIGHBOUR_SHARE,
+    RADII_WIDTHS,
+    ApertureLight,
+    measure_apertures,
+)
 from ..stars.defects import mended
-from ..stars.growth import Growth, measure_growth
+from ..stars.growth import NOISE_POWER, Growth, measure_growth
 from .assumed import curves_contradicted
 
 NOT_ONE_STAR = (
     Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.DOUBLE | Flag.MISMATCH | Flag.DEFECT
 )  # light that is not one star's, or not all of it
-NOT_TO_FIT = NOT_ONE_STAR | Flag.SHAPE | Flag.NO_MATCH | Flag.NO_BV
+# The aperture that gains rest on is narrower than that of the star table: these flags are judged
+# anew for it.
+OF_WIDE_APERTURE = Flag.BLENDED | Flag.EDGE
+NOT_TO_FIT = (NOT_ONE_STAR | Flag.SHAPE | Flag.NO_MATCH | Flag.NO_BV) & ~OF_WIDE_APERTURE
 MOST_SHAPE_STARS = 250  # tell the growth of light to 0.3 % where the profile is one
 UNLIKE_WIDTHS = 1.5  # ratio of the channels' widths that is worth a word
 LARGE_GAIN = 5.0
+UNEVEN_WIDTHS = 2.0  # aperture of colours held against each other over the frame
 GRADIENT_ROUNDS = 2  # fits after a gradient was taken out; what the last leaves is below errors
+# round stars whose sharpness is compared, and the light of others there as a share of theirs: with
+# 0.3 of it the sharpness of a faint star is often its neighbour's
+ALONE_TO_WIDTHS, ALONE_SHARE_OF_LIGHT = 2.0, 0.05
 DUSTY_BV_MAG = 1.0  # mean of a field's stars; without dust 0.6 to 0.9
 
 
@@ -53,7 +68,8 @@ class LightFit:
     second : tuple of SecondMeasurement
     gradient : ColourGradient or None
     contradicted : str
-        What an audit of the calibrated stars has against the gains; empty for nothing.
+        What an audit of the calibrated stars has against the gains, or that they differ too much
+        over the frame; empty for nothing.
     terms : ColourTerms or None
         What was known of the channels beforehand, where the fit rests on that.
     notes : tuple of str
@@ -72,31 +88,41 @@ class LightFit:
 
 def measured_light(pixels: NDArray, stars: Table) -> ApertureLight:
     """Light of the clean stars that the catalogue knows, in equal apertures; flags FAINT anew by
-    what is expected of them.
+    what is expected of them, and BLENDED where light of others falls into the narrow aperture.
 
     Parameters
     ----------
     pixels : ndarray, shape (3, y, x)
         The frame.
     stars : Table
-        With the catalogue's columns; its flag FAINT changes for matched stars.
+        With the catalogue's columns; its flags FAINT and BLENDED change for matched stars.
     """
     flags = np.asarray(stars["flags"])
     of_width = np.flatnonzero(flags & int(NOT_ONE_STAR | Flag.NO_MATCH) == 0)
+    asked = _to_fit(flags)
     light = measure_apertures(
         mended(pixels, stars.meta["defects"]),
         stars,
-        np.flatnonzero(flags & int(NOT_TO_FIT) == 0),
+        asked,
         _of_clear_shape(flags, np.asarray(stars["snr"])),
         of_width[np.argsort(_listed(stars, "v_mag", of_width))],
     )
+    stars["flags"][np.setdiff1d(asked, light.row)] |= Flag.BLENDED
     _flag_faint(stars, light)
     return light
 
 
+def _to_fit(flags: NDArray) -> NDArray:
+    """Rows of the stars that the catalogue knows and nothing but the wide aperture speaks
+    against."""
+    return np.flatnonzero(flags & int(NOT_TO_FIT) == 0)
+
+
 def _of_clear_shape(flags: NDArray, snr: NDArray) -> NDArray:
-    """Rows of the brightest stars whose shape is to be trusted, in order."""
-    clear = np.flatnonzero((flags & int(NOT_ONE_STAR | Flag.SHAPE) == 0) & (snr >= SHAPE_SNR))
+    """Rows of the brightest stars whose shape is to be trusted, in order: those that stand out, and
+    those of the catalogue, which a search for points may see badly if they are wide."""
+    star = (snr >= SHAPE_SNR) | (flags & int(Flag.NO_MATCH) == 0)
+    clear = np.flatnonzero((flags & int(NOT_ONE_STAR | Flag.SHAPE) == 0) & star)
     brightest = np.argsort(snr[clear])[::-1]
     return np.sort(clear[brightest[:MOST_SHAPE_STARS]])
 
@@ -148,7 +174,7 @@ def fit_light(
         What is known of the channels beforehand.
     """
     which = np.searchsorted(light.row, rows)
-    growth = measure_growth(light.growth_flux, _relative_noise(stars, light))
+    growth = measure_growth(light.growth_flux, _relative_noise(stars, light), light.neighbours)
     beyond = np.zeros(2) if growth is None else growth.ln
     flux = light.flux[:, which] * _grown(beyond)
     fit, terms, notes = _fit_with_terms(
@@ -160,6 +186,9 @@ def fit_light(
         neutral_bv,
         growth_error=(0.0, 0.0) if growth is None else tuple(growth.error_ln),
     )
+    reach = FIT_RADIUS_WIDTHS if growth is None else growth.reach_widths
+    radius_px = reach * light.widths.common_px
+    fit = fit.with_rounding(_rounding_error(stars, fit, flux, radius_px))
     x_px, y_px = places_of(stars)[rows].T
     second = _measured_again(stars, light, rows, fit, growth)
     return LightFit(
@@ -168,7 +197,8 @@ def fit_light(
         growth=growth,
         second=second,
         gradient=colour_gradient(fit, x_px, y_px, stars.meta["shape"]),
-        contradicted=_against_the_gains(stars, light, fit, beyond),
+        contradicted=_against_the_gains(stars, light, fit, beyond)
+        or uneven_clause(_over_the_frame_of(stars, light, rows, fit)),
         terms=terms,
         notes=notes,
     )
@@ -236,6 +266,34 @@ def _without_gradient(
     )
 
 
+def _rounding_error(stars: Table, fit: GainFit, flux: NDArray, radius_px: float) -> NDArray:
+    """Relative error of R and B against G that all stars have in common because the sky of all is
+    rounded to the same step of coarse values, in apertures of the radius to which their light was
+    followed, (2,)."""
+    share = np.pi * radius_px**2 * stars.meta["noise"].step_error[:, None] / flux
+    weight = np.where(fit.used, fit.residual_error_mag.mean(axis=0) ** -2.0, 0)
+    common = (share * weight).sum(axis=1) / weight.sum()
+    return np.hypot(common[[0, 2]], common[1])
+
+
+def _over_the_frame_of(
+    stars: Table, light: ApertureLight, rows: NDArray, fit: GainFit
+) -> Unevenness:
+    """How much the gains of a fit differ over the frame, by all clean stars."""
+    height, width = stars.meta["shape"]
+    share = (places_of(stars) + 0.5) / [width, height] - 0.5
+    radius = RADII_WIDTHS.index(UNEVEN_WIDTHS)
+    alone = light.neighbours[radius] < NEIGHBOUR_SHARE
+    noise = _relative_noise(stars, light) * UNEVEN_WIDTHS**NOISE_POWER
+    return unevenness(
+        fit,
+        share[rows],
+        light.growth_flux[:, radius, alone],
+        noise[alone],
+        share[light.shape_row[alone]],
+    )
+
+
 def _measured_again(
     stars: Table, light: ApertureLight, rows: NDArray, fit: GainFit, growth: Growth | None
 ) -> tuple[SecondMeasurement, ...]:
@@ -248,8 +306,15 @@ def _measured_again(
         y_px=y_px,
         shape=stars.meta["shape"],
         growth=growth,
-        cores=core_contrast(light.growth_flux, light.shape_noise),
+        cores=_sharpness_of_stars(light),
     )
+
+
+def _sharpness_of_stars(light: ApertureLight) -> tuple[NDArray, NDArray]:
+    """Sharpness of bright against faint stars, of those that stand alone."""
+    near = light.neighbours[RADII_WIDTHS.index(ALONE_TO_WIDTHS)]
+    alone = near < ALONE_SHARE_OF_LIGHT
+    return core_contrast(light.growth_flux[:, :, alone], light.shape_noise[:, alone])
 
 
 def _relative_noise(stars: Table, light: ApertureLight) -> NDArray:

@@ -37,7 +37,8 @@ SLOPE_LOOSENESS = (
 OUTLIER_SIGMA = 4.0  # of normal residuals 1 in 16 000 lies beyond
 # scatter of real stars about the line: 0.006 to 0.05 in broadband filters, 0.15 in narrow ones
 INTRINSIC_MAG = 0.03
-DUST_SHIFT = np.array([0.09, 0.06])  # of the gains of R and B, per mag of E(B-V)
+# of the gains of R and B, per mag of E(B-V)
+DUST_SHIFT = np.array([0.09, 0.06])
 DUST_MAG = 0.1  # error of E(B-V) in a usual field
 DUST_SHARE = 0.3  # of what its mean B-V is redder than usual
 USUAL_BV_MAG = 0.75
@@ -127,6 +128,12 @@ class GainFit:
     def stated_errors(self) -> np.ndarray:
         """Relative errors of the gains of R and B, shape (2,), all parts together."""
         return self.gain_errors[[0, 2]] / self.gains[[0, 2]]
+
+    def with_rounding(self, rounding_error: np.ndarray) -> GainFit:
+        """The fit with an error that the steps of coarse values bring to all stars, relative, shape
+        (2,), in that of the light beyond the aperture."""
+        common = np.hypot(self.growth_error, rounding_error)
+        return replace(self, growth_error=common).with_added(self.added_error)
 
     def with_added(self, added_error: np.ndarray) -> GainFit:
         """The fit with what second measurements add to its relative errors, shape (2,)."""
@@ -384,7 +391,9 @@ class _Bend:
         shrink = tau**2 / (tau**2 + bv_error**2)
         x = mean + shrink * (bv_mag - mean) - neutral_bv
         # of the variance of B-V, what the catalogue leaves open
-        parameters, sigma = _line(x, tau**2 * (1 - shrink), ratio, ratio_error, used, prior)
+        parameters, sigma, own = _line(
+            x, tau**2 * (1 - shrink), ratio, ratio_error, used, prior
+        )
         # all stars are drawn to one mean, and share its error
         drawn = np.average(1 - shrink[used], weights=sigma[used] ** -2.0) * mean_error
         bare = cls(
@@ -396,7 +405,7 @@ class _Bend:
             residual=ratio - _bent(parameters, x),
             sigma=sigma,
         )
-        covariance = _line_covariance(x[used], sigma[used], prior)
+        covariance = _line_covariance(x[used], sigma[used], own[used], prior)
         return bare._with_slope(parameters, covariance, mean - neutral_bv, drawn)
 
     def _with_slope(self, parameters, covariance, x_mean, drawn) -> _Bend:
@@ -411,9 +420,9 @@ class _Bend:
         )
 
 
-def _line(x, lost, ratio, ratio_error, used, prior) -> tuple[np.ndarray, np.ndarray]:
-    """Parameters of the bent line, (3,), and the expected sigma of every residual, (n,), found in
-    turns."""
+def _line(x, lost, ratio, ratio_error, used, prior) -> tuple[np.ndarray, ...]:
+    """Parameters of the bent line, (3,), the expected sigma of every residual, (n,), and the share
+    of its square that was not known before, (n,); found in turns."""
     parameters = np.array([np.median(ratio - prior.slope * x), prior.slope, prior.bend])
     intrinsic = 0.05
     for _ in range(8):
@@ -425,7 +434,7 @@ def _line(x, lost, ratio, ratio_error, used, prior) -> tuple[np.ndarray, np.ndar
         intrinsic = intrinsic_scatter(
             residual[used], known[used], intrinsic, INTRINSIC_MAG, prior.from_stars
         )
-    return parameters, sigma
+    return parameters, sigma, 1 - known / (known + intrinsic**2)
 
 
 def _bent(parameters: np.ndarray, x: np.ndarray) -> np.ndarray:
@@ -447,16 +456,17 @@ def _solve_gains(x, y, sigma, start, prior):
     return least_squares(misfit, start, jacobian, loss="soft_l1", f_scale=2.0)
 
 
-def _line_covariance(x, sigma, prior) -> np.ndarray:
-    """Covariance of the bent line, widened as Student's t for a scatter that was measured on the
-    same stars."""
+def _line_covariance(x, sigma, own, prior) -> np.ndarray:
+    """Covariance of the bent line, widened as Student's t as far as the scatter was measured on the
+    same stars and not known before."""
     design = np.column_stack([np.ones_like(x), x, x**2]) / sigma[:, None]
     covariance = np.linalg.inv(design.T @ design + prior.information)
     if prior.from_stars == 1:
         known = len(x) - 1 + SCATTER_STARS
         return covariance * (known + 1) / known
     freedom = len(x) - 2  # the bend hangs on its prior
-    return covariance * freedom / (freedom - 2 if freedom > 2 else 0.5)
+    wider = freedom / (freedom - 2 if freedom > 2 else 0.5)
+    return covariance * (1 + np.mean(own) * (wider - 1))
 
 
 def intrinsic_scatter(

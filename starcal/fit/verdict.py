@@ -14,7 +14,8 @@ from ..place.match import MIN_PAIRS, Match
 from ..stars.linearity import Linearity
 from ..texts import counted
 from .contrasts import FITTED_CHANNELS, SecondMeasurement
-from .gains import MIN_STARS, GainFit
+from .gains import MAG_PER_LN, MIN_STARS, GainFit
+from .unevenness import Unevenness
 
 RATIO_RANGE = (
     0.3,
@@ -34,6 +35,9 @@ MIN_RED_SHARE = 0.3
 # With fewer of them both slopes have to lie within these by two errors: broadband filters give 0.46
 # to 1.15 in red and 0.45 to 0.9 in blue, imitations at most 0.6 in red and at least 1.0 in blue.
 HOT_FIELD_RATIOS = ((0.4, 1.7), (0.25, 1.05))
+# Of a gain over the frame: beyond it no single gain is right. A chance of more than one in
+# four (the quartile of a Gaussian) that it is so is too much.
+MOST_UNEVEN, UNEVEN_QUARTILE = 0.05, 0.67
 MATRIX_BELOW, MATRIX_ABOVE = (
     0.8,
     1.2,
@@ -86,6 +90,11 @@ DEBAYER_FIRST = (
     "calibrate and debayer the raw frame, as for stacking, and give the colour frame to "
     "`starcal run`"
 )
+BEYOND_APERTURE = (
+    "how much of its light lies beyond the aperture is not known better: another focus or profile "
+    "than green has, or ground that is not even"
+)
+BEHIND_DUST = "dust in front of the stars changes their light otherwise than being cooler does"
 GO_ON_WITHOUT = "let `starcal run` colour the stars without calibration"
 
 
@@ -274,6 +283,31 @@ def decide(
     )
 
 
+def uneven_clause(found: Unevenness) -> str:
+    """What gains that differ over the frame have against one gain for all of it, as a clause.
+
+    Parameters
+    ----------
+    found : Unevenness
+
+    Returns
+    -------
+    str
+        Empty where they do not differ, or too little to be sure.
+    """
+    likely = found.change + UNEVEN_QUARTILE * found.error > MOST_UNEVEN
+    sure = found.change > 2 * found.error
+    if not (likely & sure).any():
+        return ""
+    worst = int(np.argmax(np.where(sure, found.change, 0)))
+    return (
+        f"the gain of {FITTED_CHANNELS[worst]} differs by {100 * found.change[worst]:.1f} +- "
+        f"{100 * found.error[worst]:.1f} % over the frame, by the colours of "
+        f"{counted(found.stars, 'clean star')}: an uneven flat, or a gradient of colour; "
+        "--model gradient takes out a plane that the catalogue's stars show"
+    )
+
+
 def _no_reasons(fit: GainFit) -> list[str]:
     reasons = []
     for name, ratio, error in zip(
@@ -294,11 +328,13 @@ def _no_reasons(fit: GainFit) -> list[str]:
 
 def _doubts(fit: GainFit, second: tuple[SecondMeasurement, ...]) -> list[str]:
     doubts = _slope_doubts(fit)
-    for name, stated in zip(FITTED_CHANNELS, fit.stated_errors, strict=True):
+    for channel, name in enumerate(FITTED_CHANNELS):
+        stated = fit.stated_errors[channel]
         if stated > MAX_STATED_ERROR:
             doubts.append(
                 f"the gain of {name} is known to {100 * stated:.1f} %, "
-                f"{100 * MAX_STATED_ERROR:.1f} % or better is needed{_what_disagrees(second, name)}"
+                f"{100 * MAX_STATED_ERROR:.1f} % or better is needed"
+                f"{_what_disagrees(fit, second, channel)}"
             )
     if fit.red_share < MIN_RED_SHARE and not _surely_broadband(fit):
         doubts.append(
@@ -332,12 +368,19 @@ def _slope_doubts(fit: GainFit) -> list[str]:
     return doubts
 
 
-def _what_disagrees(second: tuple[SecondMeasurement, ...], channel: str) -> str:
-    """The second measurement that adds most to the error of a channel's gain, after a colon."""
-    adding = [m for m in second if m.channel == channel and m.added_error > 0]
-    if not adding:
-        return ""
-    return f": {max(adding, key=lambda m: m.added_error).words}"
+def _what_disagrees(fit: GainFit, second: tuple[SecondMeasurement, ...], channel: int) -> str:
+    """What adds most to the error of a channel's gain, after a colon; nothing where that is what
+    few or faint stars leave open."""
+    parts = {
+        "": fit.zero_error_mag[channel] / MAG_PER_LN,
+        BEYOND_APERTURE: fit.growth_error[channel],
+        BEHIND_DUST: fit.dust_error[channel],
+    }
+    for measured in second:
+        if measured.channel == FITTED_CHANNELS[channel] and measured.added_error > 0:
+            parts[measured.words] = measured.added_error
+    words = max(parts, key=lambda words: float(parts[words]))
+    return words and f": {words}"
 
 
 def _stars_needed(fit: GainFit) -> int:

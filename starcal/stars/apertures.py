@@ -18,7 +18,9 @@ from .columns import in_channels, places_of
 from .flags import Flag
 from .shapes import stamps_round
 
-RADII_WIDTHS = (0.7, 1.0, 1.4, 2.0, 2.5, 3.5)  # in units of the common width
+RADII_WIDTHS = (0.7, 1.0, 1.4, 2.0, 2.5, 3.5, 5.0, 7.0)  # in units of the common width
+ALL_STARS_TO = 3.5  # of them; further out only the brightest stars that stand alone tell
+MOST_FAR_STARS = 40
 FIT_RADIUS_WIDTHS = 1.0  # of the light that gains rest on: near the best signal-to-noise
 CLEAR_WIDTHS = 1.2  # round a star, not to be taken for ground
 CLEAR_SATURATED_WIDTHS = 3.0  # round a clipped one, whose wings are bright
@@ -29,6 +31,12 @@ MOST_RING_PX = 1500  # that a mean is taken of; more do not make it better than 
 # as stars' own profiles scatter. Fewer would leave in crowded fields only the few stars, faint ones
 # among them, that happen to have no detection in their wings.
 NEIGHBOUR_SHARE = 0.3
+# a neighbour's light in the aperture, as a share of the star's: moves its colour by 0.02 mag
+MOST_LEAKED = 0.02
+LEAK_REACH_WIDTHS = 4.0
+LEAK_POINTS = 100  # of an aperture
+WIDE_WINGS_BETA = 2.5  # Moffat exponent
+GOLDEN_ANGLE = 2.39996
 APERTURE_BATCH = 400  # stars at once, to bound memory
 MOST_FREE_PLACES = 900
 TRIES_A_STAR = 24  # places round each star, of which some are free
@@ -87,8 +95,10 @@ class ApertureLight:
         units of full scale.
     shape_row : ndarray of int, shape (m,)
         Rows of clean stars, matched or not, that tell how light grows with radius.
-    growth_flux : ndarray, shape (3, 6, m)
-        Their light within each of `RADII_WIDTHS`.
+    growth_flux : ndarray, shape (3, 8, m)
+        Their light within each of `RADII_WIDTHS`; NaN where it was not measured.
+    neighbours : ndarray, shape (8, m)
+        Light of other stars near each radius, as a share of the star's.
     shape_noise : ndarray, shape (3, m)
         As ``noise``.
     free_places : int
@@ -101,6 +111,7 @@ class ApertureLight:
     noise: NDArray
     shape_row: NDArray
     growth_flux: NDArray
+    neighbours: NDArray
     shape_noise: NDArray
     free_places: int
 
@@ -311,11 +322,16 @@ def clipped_mean(values: NDArray) -> NDArray:
 
 
 def growing_flux(
-    pixels: NDArray, taken: NDArray, x_px: NDArray, y_px: NDArray, width_px: float
+    pixels: NDArray,
+    taken: NDArray,
+    x_px: NDArray,
+    y_px: NDArray,
+    width_px: float,
+    radii_widths: tuple[float, ...],
 ) -> NDArray:
-    """Light of stars within each of `RADII_WIDTHS`, (3, 6, n); where other stars are, the mean of
+    """Light of stars within each of some radii, (3, radii, n); where other stars are, the mean of
     the pixels as far from the middle stands in."""
-    radii_px = [r * width_px for r in RADII_WIDTHS]
+    radii_px = [r * width_px for r in radii_widths]
     if len(x_px) == 0:
         return np.empty((len(pixels), len(radii_px), 0))
     half = int(np.ceil(radii_px[-1] + 0.5)) + 1
@@ -382,7 +398,7 @@ def _places_round(x_px, y_px, width_px, shape) -> tuple[NDArray, NDArray]:
     number = np.arange(tries)
     nearest, farthest = (d * width_px for d in FREE_DISTANCE_WIDTHS)
     distance = np.sqrt(nearest**2 + (number + 0.5) / tries * (farthest**2 - nearest**2))
-    angle = number * 2.39996  # the golden angle
+    angle = number * GOLDEN_ANGLE
     x = (x_px[:, None] + distance * np.cos(angle)).ravel()
     y = (y_px[:, None] + distance * np.sin(angle)).ravel()
     margin = FIT_RADIUS_WIDTHS * width_px + 2
@@ -431,7 +447,8 @@ def measure_apertures(
     stars : Table
         Of `measure_stars`.
     row : ndarray of int
-        Stars to be measured for a fit.
+        Stars to be measured for a fit; of these, those into whose aperture little light of others
+        falls.
     shape_row : ndarray of int
         Clean stars that tell how light grows with radius.
     width_row : ndarray of int
@@ -449,28 +466,78 @@ def measure_apertures(
     noise_of, free_places = _noise_about(
         pixels, stars, taken, np.union1d(row, shape_row), radius_px
     )
-    shape_row = shape_row[_alone(stars, shape_row, widths.common_px)]
-    growing = growing_flux(pixels, taken, x_px[shape_row], y_px[shape_row], widths.common_px)
+    row = row[leaked_share(stars, row, widths) < MOST_LEAKED]
+    neighbours = _neighbour_shares(stars, shape_row, widths.common_px)
     return ApertureLight(
         widths=widths,
         row=row,
         flux=aperture_flux(pixels, taken, x_px[row], y_px[row], radius_px),
         noise=noise_of(row),
         shape_row=shape_row,
-        growth_flux=growing,
+        growth_flux=_growing(pixels, taken, stars, shape_row, neighbours, widths.common_px),
+        neighbours=neighbours,
         shape_noise=noise_of(shape_row),
         free_places=free_places,
     )
 
 
-def _alone(stars: Table, row: NDArray, width_px: float) -> NDArray:
-    """Which stars have little light of others within the widest aperture, (n,) bool."""
-    light = np.nansum(in_channels(stars), axis=0)
+def leaked_share(stars: Table, row: NDArray, widths: Widths) -> NDArray:
+    """Light of other stars of the table that falls into the narrow aperture, as a share of the
+    star's own, in the worst channel, (n,)."""
+    light = np.nan_to_num(in_channels(stars))
+    place = places_of(stars)
+    widest_px = float(np.nanmax(widths.fwhm_px, initial=widths.common_px))
+    radius_px = FIT_RADIUS_WIDTHS * widths.common_px
+    pairs = cKDTree(place[row]).sparse_distance_matrix(
+        cKDTree(place), radius_px + LEAK_REACH_WIDTHS * widest_px, output_type="ndarray"
+    )
+    pairs = pairs[row[pairs["i"]] != pairs["j"]]
+    own = np.maximum(light[:, row[pairs["i"]]], 1e-30)
+    share = (light[:, pairs["j"]] / own).max(axis=0)
+    share *= _leak(pairs["v"], radius_px, widest_px)
+    return np.bincount(pairs["i"], share, minlength=len(row))
+
+
+def _leak(distance_px: NDArray, radius_px: float, fwhm_px: float) -> NDArray:
+    """Share of a star's light that falls into an aperture at some distance; with wings as wide as
+    stars have them."""
+    core = fwhm_px / (2 * np.sqrt(2 ** (1 / WIDE_WINGS_BETA) - 1))
+    number = np.arange(LEAK_POINTS)
+    r = radius_px * np.sqrt((number + 0.5) / LEAK_POINTS)
+    x, y = r * np.cos(number * GOLDEN_ANGLE), r * np.sin(number * GOLDEN_ANGLE)
+    away2 = (distance_px[:, None] - x) ** 2 + y**2
+    level = (1 + away2 / core**2) ** -WIDE_WINGS_BETA
+    return level.mean(axis=1) * (radius_px / core) ** 2 * (WIDE_WINGS_BETA - 1)
+
+
+def _neighbour_shares(stars: Table, row: NDArray, width_px: float) -> NDArray:
+    """Light of others within each radius and what their own reaches, as a share of the star's,
+    (radii, n)."""
+    light = np.nan_to_num(np.nansum(in_channels(stars), axis=0))
     tree = cKDTree(places_of(stars))
-    reach = (RADII_WIDTHS[-1] + CLEAR_WIDTHS) * width_px
-    near = tree.query_ball_point(places_of(stars)[row], reach)
-    others = np.array([light[group].sum() for group in near]) - light[row]
-    return others < NEIGHBOUR_SHARE * light[row]
+    shares = np.empty((len(RADII_WIDTHS), len(row)))
+    for index, radius in enumerate(RADII_WIDTHS):
+        reach = (radius + CLEAR_WIDTHS) * width_px
+        near = tree.query_ball_point(places_of(stars)[row], reach)
+        others = np.array([light[group].sum() for group in near]) - light[row]
+        shares[index] = others / np.maximum(light[row], 1e-30)
+    return shares
+
+
+def _growing(pixels, taken, stars, row, neighbours, width_px) -> NDArray:
+    """Light of stars within each of `RADII_WIDTHS`, (3, radii, n); beyond `ALL_STARS_TO` of the
+    brightest alone, as wide stamps cost time and noise."""
+    x_px, y_px = places_of(stars)[row].T
+    near = RADII_WIDTHS.index(ALL_STARS_TO) + 1
+    flux = np.full((len(pixels), len(RADII_WIDTHS), len(row)), np.nan)
+    flux[:, :near] = growing_flux(pixels, taken, x_px, y_px, width_px, RADII_WIDTHS[:near])
+    alone = np.flatnonzero(neighbours[near] < NEIGHBOUR_SHARE)
+    brightest = np.argsort(np.asarray(stars["snr"])[row[alone]])[::-1]
+    far = alone[brightest[:MOST_FAR_STARS]]
+    flux[:, near:, far] = growing_flux(
+        pixels, taken, x_px[far], y_px[far], width_px, RADII_WIDTHS[near:]
+    )
+    return flux
 
 
 def _noise_about(pixels, stars, taken, near_row, radius_px):
@@ -480,12 +547,14 @@ def _noise_about(pixels, stars, taken, near_row, radius_px):
     width_px = radius_px / FIT_RADIUS_WIDTHS
     free = star_free_places(stars, x_px[near_row], y_px[near_row], width_px)
     free_flux = aperture_flux(pixels, taken, *free, radius_px)
-    pixel_noise = np.sqrt(np.pi) * radius_px * np.array(stars.meta["noise"].noise)
+    sky = stars.meta["noise"]
+    pixel_noise = np.sqrt(np.pi) * radius_px * np.array(sky.noise)
+    rounding = np.pi * radius_px**2 * sky.step_error[:, None]
 
     def noise_of(row: NDArray) -> NDArray:
         measured = noise_near(np.column_stack(free), free_flux, x_px[row], y_px[row])
         if measured is None:
-            return np.repeat(pixel_noise[:, None], len(row), axis=1)
-        return np.maximum(measured, pixel_noise[:, None] * LEAST_NOISE)
+            measured = np.repeat(pixel_noise[:, None], len(row), axis=1)
+        return np.hypot(np.maximum(measured, pixel_noise[:, None] * LEAST_NOISE), rounding)
 
     return noise_of, len(free[0])

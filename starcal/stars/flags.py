@@ -12,7 +12,8 @@ class Flag(IntFlag):
     """Why a star is not used. The registry: the tally, the report and the table's header are made
     from it.
 
-    FORCED alone is no reason; it says how the star came into the table.
+    FORCED alone is no reason; it says how the star came into the table. BLENDED and EDGE exclude a
+    star from a fit of gains only where its narrow aperture is touched as well.
     """
 
     SATURATED = 1
@@ -33,8 +34,10 @@ class Flag(IntFlag):
 
 FLAG_REASONS = {
     Flag.SATURATED: "at or near the clipping level in a channel",
-    Flag.EDGE: "too near the edge of the frame or to pixels without data",
-    Flag.BLENDED: "a neighbour's light falls into the aperture",
+    Flag.EDGE: "too near the edge of the frame or to pixels without data for the wide aperture; "
+    "gains rest on a narrow one that may still be whole",
+    Flag.BLENDED: "a neighbour's light falls into the wide aperture; gains rest on a narrow one "
+    "that may still be clear",
     Flag.FAINT: f"signal-to-noise below {FAINT_SNR:.0f} in a channel",
     Flag.SHAPE: "not the shape of a star: nebular knot, hot pixel, cosmic ray or trail",
     Flag.NO_MATCH: "no star of the catalogue here",

@@ -1,9 +1,11 @@
 """How much light lies beyond an aperture, channel by channel, from the frame's own stars.
 
-The light within a wide radius over that within a narrow one is a ratio of sums over all clean
-stars, with one weight per star that is the same in all channels; no profile is assumed, so two
-Gaussians, a diffraction core in a halo, doughnuts and trails are all the same to it. Only what
-differs from green matters.
+From one radius to the next each clean star tells by how much the light of red and of blue grows
+more than that of green; no profile is assumed, so two Gaussians, a diffraction core in a halo,
+doughnuts and trails are all the same to it. Of all stars a robust mean is taken: one that has a
+neighbour in its wings, seen or not, grows otherwise than the rest in some channel or in all of
+them. What a step is where it is known badly is told by the step before: stars of all profiles have
+ever less light further out.
 """
 
 from dataclasses import dataclass
@@ -11,25 +13,32 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..robust import scatter_about_zero
-from .apertures import FIT_RADIUS_WIDTHS, RADII_WIDTHS
+from ..robust import SIGMA_PER_DEVIATION
+from .apertures import FIT_RADIUS_WIDTHS, NEIGHBOUR_SHARE, RADII_WIDTHS
 
-# how far out the light is followed, in widths, and how well it must be known there, in ln
-REACHES = ((3.5, 0.015), (2.5, 0.025), (2.0, np.inf))
-# what lies beyond, as a share of the last step's light: the middle between wings that fall like
-# Moffat profiles of exponents 2.5 and 3.5
-BEYOND = {3.5: 0.4, 2.5: 0.75, 2.0: 0.4}
-NOISE_GROWTH = 4.0  # from one width to 2.5: of white noise 2.5, of uneven ground 6
-NEIGHBOUR_SIGMA = (
-    4.0  # robust sigmas of a star's own growth, all channels together: a neighbour in it
+# The next step's growth in units of the last one's, and how much that differs between profiles: two
+# Gaussians and bloated stars end early (0.2 to 0.5 from 3.5 widths on), diffraction cores in halos
+# late (1). A power law through two steps tells it worse.
+NEXT_STEP = {2.5: (0.5, 0.45), 3.5: (0.95, 0.6), 5.0: (0.55, 0.45), 7.0: (0.4, 0.4)}
+BEYOND = (0.6, 0.5)  # all that lies beyond the last radius, likewise
+# of a difference in growth, as stars that nobody sees add to the light of all channels alike: steps
+# come out 2 to 9 % too small
+DILUTED = 0.04
+LEAST_STEP_LN = 0.002  # so much a step may be where the one before it was nothing
+NOISE_POWER = 1.5  # of the radius: 1 for white noise, 2 where the ground is uneven
+MOST_STEP_NOISE = (
+    0.15  # of a star's step: a logarithm of noisier ones is biased by more than 1 %
 )
-LEAST_SCATTER = 0.01  # of it
+STAR_SCATTER = 0.01  # of a star's own profile: bright stars then count alike
+LEAST_SCATTER = 0.3  # of the stars, in units of what noise and profile make expected
+NEIGHBOUR_SIGMA = 4.0  # such scatters: beyond, a star has no weight (Tukey's biweight)
 USUAL_DIFFERENCE_LN = (
     0.01  # between channels that seem alike; keeps a difference from vanishing
 )
-STAR_SCATTER = 0.02  # of a star's own profile: bright stars then count alike
 SAMPLES = 300  # of the bootstrap: an error is then known to 4 %
+ROBUST_ROUNDS = 12
 FEWEST_GROWTH_STARS = 4
+FEWEST_STEPS = 2  # measured ones: to two widths
 RED_BLUE, GREEN = [0, 2], [1]
 
 
@@ -44,136 +53,247 @@ class Growth:
         not significant, and the error that is left.
     raw_ln, raw_error_ln : ndarray, shape (2,)
         As measured.
-    last_step_ln, last_step_error_ln : ndarray, shape (2,)
-        Growth over the last step of radius, which should be none.
+    beyond_ln, beyond_error_ln : ndarray, shape (2,)
+        What of it lies beyond that radius, by the steps before it more than by measurement.
     reach_widths : float
-        Radius to which the light was followed.
+        Radius to which the steps were measured better than the ones before tell them.
     stars : int
-        How many stars tell it.
+        How many stars tell the step to there.
     """
 
     ln: NDArray
     error_ln: NDArray
     raw_ln: NDArray
     raw_error_ln: NDArray
-    last_step_ln: NDArray
-    last_step_error_ln: NDArray
+    beyond_ln: NDArray
+    beyond_error_ln: NDArray
     reach_widths: float
     stars: int
 
 
-def measure_growth(flux: NDArray, noise: NDArray) -> Growth | None:
+def measure_growth(flux: NDArray, noise: NDArray, neighbours: NDArray) -> Growth | None:
     """Growth of the light of red and blue against green, from the narrow aperture outwards.
 
     Parameters
     ----------
-    flux : ndarray, shape (3, 6, n)
-        Of clean stars within each of `RADII_WIDTHS`.
+    flux : ndarray, shape (3, 8, n)
+        Of clean stars within each of `RADII_WIDTHS`; NaN where it was not measured.
     noise : ndarray, shape (n,)
         Relative, of the star in the worst channel, within `FIT_RADIUS_WIDTHS`.
+    neighbours : ndarray, shape (8, n)
+        Light of other stars near each radius, as a share of the star's.
 
     Returns
     -------
     Growth or None
-        None for fewer than `FEWEST_GROWTH_STARS` stars with positive light everywhere.
+        None where fewer than `FEWEST_GROWTH_STARS` stars tell the steps to two widths.
     """
-    good = np.isfinite(flux).all(axis=(0, 1)) & np.isfinite(noise)
-    good &= flux[1, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)] > 0
-    if good.sum() < FEWEST_GROWTH_STARS:
+    if flux.shape[2] < FEWEST_GROWTH_STARS:
         return None
-    flux = flux[:, :, good]
-    noise = NOISE_GROWTH * noise[good]
-    single = _grows_as_others(flux)
-    sums = _resampled_sums(_weighted_light(flux[:, :, single], noise[single]))
-    return _drawn_to_none(_followed_far(sums), int(single.sum()))
-
-
-def _weighted_light(flux: NDArray, noise: NDArray) -> NDArray:
-    """Light of each star against its green, by what its noise lets it tell."""
-    green = flux[1, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)]
-    weight = 1 / (green * (noise**2 + STAR_SCATTER**2))
-    return flux * weight
+    times = _times_drawn(flux.shape[2])
+    first = RADII_WIDTHS.index(FIT_RADIUS_WIDTHS) + 1
+    steps: list[_Step] = []
+    for outer in range(first, len(RADII_WIDTHS)):
+        step = _step_to(outer, flux, noise, neighbours, times)
+        if step is None:
+            break
+        steps.append(step)
+        times = times * step.kept
+    if len(steps) < FEWEST_STEPS:
+        return None
+    return _drawn_to_none(_added_up(_believed(steps)))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class _Followed:
-    """Growth to one radius and beyond, its error, and the last step to it."""
+class _Step:
+    """Growth over one step of radius, of all stars and of stars drawn anew: (1 + samples, 2); and
+    what of each star's weight is left, (1 + samples, n): who has a neighbour in one step has its
+    wings in the next."""
 
-    reach_widths: float
+    radius: float
+    ln: NDArray
+    kept: NDArray
+    wider: float  # by what the scatter of the samples is too small for so few stars
+    stars: int
+
+    @property
+    def error_ln(self) -> NDArray:
+        """Error of the growth of R and of B, (2,)."""
+        return self.wider * np.std(self.ln[1:], axis=0, ddof=1)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Believed:
+    """A step as measured and as the one before tells it, by what either is worth."""
+
+    radius: float
+    ln: NDArray  # of all stars and of stars drawn anew, (1 + samples, 2)
+    measured_share: NDArray  # of the measurement in it, (2,)
+    next_share: float  # of the step before that it was expected to be
+    told_error_ln: NDArray  # of what the step before tells, (2,)
+    wider: float
+    stars: int
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Total:
+    """All steps and what is beyond them."""
+
     ln: NDArray
     error_ln: NDArray
-    step_ln: NDArray
-    step_error_ln: NDArray
+    beyond_ln: NDArray
+    beyond_error_ln: NDArray
+    reach_widths: float
+    stars: int
 
 
-def _drawn_to_none(best: _Followed, stars: int) -> Growth:
+def _times_drawn(n: int) -> NDArray:
+    """How often each star counts: once, and as drawn anew with replacement, (1 + samples, n)."""
+    drawn = np.random.default_rng(1).multinomial(n, np.full(n, 1 / n), SAMPLES)
+    return np.vstack([np.ones(n), drawn])
+
+
+def _step_to(outer: int, flux, noise, neighbours, times: NDArray) -> _Step | None:
+    """The step to a radius, by its place in `RADII_WIDTHS`; None where too few stars tell it."""
+    within, beyond = flux[:, outer - 1], flux[:, outer]
+    lit = (np.nan_to_num(within) > 0) & (np.nan_to_num(beyond) > 0)
+    sigma = noise * RADII_WIDTHS[outer] ** NOISE_POWER
+    good = lit.all(axis=0) & (sigma < MOST_STEP_NOISE) & (neighbours[outer] < NEIGHBOUR_SHARE)
+    if good.sum() < FEWEST_GROWTH_STARS:
+        return None
+    grown = np.log(beyond[:, good] / within[:, good])
+    tells = np.vstack([grown[RED_BLUE] - grown[GREEN], grown[GREEN]])
+    spread = np.hypot(sigma[good], STAR_SCATTER)
+    means, each = _robust_means(tells, spread, times[:, good])
+    count = (times[0, good] * each[0]).sum() ** 2 / (times[0, good] * each[0] ** 2).sum()
+    kept = np.ones(times.shape)
+    kept[:, good] = each
+    return _Step(
+        radius=RADII_WIDTHS[outer],
+        ln=means[:, :2],
+        kept=kept,
+        wider=np.sqrt((count - 1) / (count - 3)) if count > 4 else 3.0,  # as Student's t
+        stars=int(good.sum()),
+    )
+
+
+def _robust_means(tells: NDArray, spread: NDArray, times: NDArray) -> tuple[NDArray, NDArray]:
+    """Means of what stars tell, for each way to draw them, (1 + samples, 3), and the share of each
+    star's weight that is kept, (1 + samples, n).
+
+    A star that is far off in any of the three has little weight in all; which ones are is found
+    anew for each sample.
+    """
+    weight = spread**-2.0
+    middle = np.array([_weighted_median(row, weight) for row in tells])
+    off = np.abs(tells - middle[:, None]) / spread
+    size = SIGMA_PER_DEVIATION * np.median(off, axis=1)
+    scale = NEIGHBOUR_SIGMA * np.maximum(size, LEAST_SCATTER)[:, None] * spread
+    means = np.repeat(middle[None], len(times), axis=0)
+    for _ in range(ROBUST_ROUNDS):
+        away = np.abs(tells - means[:, :, None]) / scale
+        kept = np.clip(1 - away.max(axis=1) ** 2, 1e-6, None) ** 2
+        each = times * weight * kept
+        total = np.maximum(each.sum(axis=1, keepdims=True), 1e-30)
+        means = each @ tells.T / total
+    return means, kept
+
+
+def _weighted_median(values: NDArray, weight: NDArray) -> float:
+    order = np.argsort(values)
+    passed = np.cumsum(weight[order])
+    return float(values[order][np.searchsorted(passed, passed[-1] / 2)])
+
+
+def _believed(steps: list[_Step]) -> list[_Believed]:
+    """Every step out to the last radius, measured or not."""
+    believed: list[_Believed] = []
+    measured = {step.radius: step for step in steps}
+    first = RADII_WIDTHS.index(FIT_RADIUS_WIDTHS) + 1
+    for radius in RADII_WIDTHS[first:]:
+        believed.append(_one_believed(radius, measured.get(radius), believed))
+    return believed
+
+
+def _one_believed(radius: float, step: _Step | None, before: list[_Believed]) -> _Believed:
+    """One step; the first ones are as measured."""
+    share, spread = NEXT_STEP.get(radius, (0.0, np.inf))
+    told = share * before[-1].ln if before else np.zeros((1, 2))
+    told_error = np.full(2, np.inf)
+    if np.isfinite(spread):
+        told_error = np.hypot(spread * _size_of_last(before), LEAST_STEP_LN)
+    if step is None:
+        weight, ln = np.zeros(2), told
+    else:
+        weight = 1 / (1 + (step.error_ln / told_error) ** 2)
+        ln = weight * step.ln + (1 - weight) * told
+    return _Believed(
+        radius=radius,
+        ln=ln,
+        measured_share=weight,
+        next_share=share,
+        told_error_ln=told_error,
+        wider=1.0 if step is None else step.wider,
+        stars=0 if step is None else step.stars,
+    )
+
+
+def _size_of_last(steps: list[_Believed]) -> NDArray:
+    """How large the last step is: half the one before at least, as two channels may grow alike for
+    a while."""
+    sizes = np.abs([step.ln[0] for step in steps[-2:]])
+    return np.maximum(sizes[-1], 0.5 * sizes[0])
+
+
+def _added_up(steps: list[_Believed]) -> _Total:
+    """Sum of all steps and what lies beyond; errors of the measurements from the samples, those of
+    what steps tell of the next from their spread."""
+    share, spread = BEYOND
+    beyond = share * steps[-1].ln
+    open_ln2 = (spread * _size_of_last(steps)) ** 2
+    tells = np.full(2, 1 + share)  # what an error of this step makes of the total
+    for step in steps[::-1]:
+        left = 1 - step.measured_share
+        known = np.where(left > 0, step.told_error_ln, 0.0)
+        open_ln2 = open_ln2 + (tells * left * known) ** 2
+        tells = 1 + left * step.next_share * tells
+    total = np.sum([step.ln for step in steps], axis=0) + beyond
+    wider = max(step.wider for step in steps if step.measured_share.max() > 0.5)
+    measured = wider * np.std(total[1:], axis=0, ddof=1)
+    measured = np.hypot(measured, DILUTED * total[0])
+    reached = _reached(steps)
+    further = [step.ln[0] for step in steps if step.radius > reached.radius]
+    return _Total(
+        ln=total[0],
+        error_ln=np.sqrt(measured**2 + open_ln2),
+        beyond_ln=np.sum([beyond[0], *further], axis=0),
+        beyond_error_ln=np.sqrt(open_ln2),
+        reach_widths=reached.radius,
+        stars=reached.stars,
+    )
+
+
+def _reached(steps: list[_Believed]) -> _Believed:
+    """The outermost step that is measured rather than told by the one before."""
+    return max(
+        (step for step in steps if step.measured_share.min() > 0.5),
+        key=lambda step: step.radius,
+        default=steps[1],
+    )
+
+
+def _drawn_to_none(end: _Total) -> Growth:
     """The growth, less of it where it is not significant: where channels seem alike the correction
     would only add noise."""
-    truth2 = np.maximum(best.ln**2 - best.error_ln**2, 0) + USUAL_DIFFERENCE_LN**2
-    share = truth2 / (truth2 + best.error_ln**2)
+    truth2 = np.maximum(end.ln**2 - end.error_ln**2, 0) + USUAL_DIFFERENCE_LN**2
+    share = truth2 / (truth2 + end.error_ln**2)
     return Growth(
-        ln=share * best.ln,
-        error_ln=np.sqrt(share) * best.error_ln,
-        raw_ln=best.ln,
-        raw_error_ln=best.error_ln,
-        last_step_ln=best.step_ln,
-        last_step_error_ln=best.step_error_ln,
-        reach_widths=best.reach_widths,
-        stars=stars,
+        ln=share * end.ln,
+        error_ln=np.sqrt(share) * end.error_ln,
+        raw_ln=end.ln,
+        raw_error_ln=end.error_ln,
+        beyond_ln=end.beyond_ln,
+        beyond_error_ln=end.beyond_error_ln,
+        reach_widths=end.reach_widths,
+        stars=end.stars,
     )
-
-
-def _followed_far(sums: NDArray) -> _Followed:
-    """Growth to the outermost radius at which it is known well enough: noise grows outwards, what
-    is left beyond inwards."""
-    for reach, enough in REACHES:
-        best = _followed(sums, reach)
-        if np.all(best.error_ln <= enough):
-            break
-    return best
-
-
-def _followed(sums: NDArray, reach: float) -> _Followed:
-    within, error = _against_green(sums, FIT_RADIUS_WIDTHS, reach)
-    before = RADII_WIDTHS[RADII_WIDTHS.index(reach) - 1]
-    step, step_error = _against_green(sums, before, reach)
-    return _Followed(
-        reach_widths=reach,
-        ln=within + BEYOND[reach] * step,
-        error_ln=np.hypot(error, BEYOND[reach] * step_error),
-        step_ln=step,
-        step_error_ln=step_error,
-    )
-
-
-def _grows_as_others(flux: NDArray) -> NDArray:
-    """Stars whose light grows like that of the others, all channels together."""
-    inner = flux[:, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)]
-    scale = np.median(np.abs(inner), axis=1)[:, None]
-    share = (flux[:, -1] / scale).sum(axis=0) / np.maximum((inner / scale).sum(axis=0), 1e-12)
-    away = share - np.median(share)
-    single = np.abs(away) <= NEIGHBOUR_SIGMA * max(scatter_about_zero(away), LEAST_SCATTER)
-    return single if single.sum() >= FEWEST_GROWTH_STARS else np.ones(len(share), bool)
-
-
-def _resampled_sums(weighted: NDArray) -> NDArray:
-    """Sums over the stars, and over stars drawn anew with replacement: (1 + samples, 3, radii)."""
-    n = weighted.shape[2]
-    drawn = np.random.default_rng(1).multinomial(n, np.full(n, 1 / n), SAMPLES)
-    times = np.vstack([np.ones(n), drawn])
-    return np.einsum("sn,crn->scr", times, weighted)
-
-
-def _against_green(sums: NDArray, inner: float, outer: float) -> tuple[NDArray, NDArray]:
-    """ln of the growth from one radius to another, R and B against G, and its bootstrap error.
-
-    A channel without light has no growth: 0, with an infinite error.
-    """
-    within = sums[:, :, RADII_WIDTHS.index(inner)]
-    beyond = sums[:, :, RADII_WIDTHS.index(outer)]
-    lit = (within > 0) & (beyond > 0)
-    ln = np.log(np.where(lit, beyond, 1.0) / np.where(lit, within, 1.0))
-    ratio = ln[:, RED_BLUE] - ln[:, GREEN]
-    dark = ~(lit[:, RED_BLUE] & lit[:, GREEN])
-    spread = np.std(ratio[1:], axis=0, ddof=1)
-    return np.where(dark[0], 0.0, ratio[0]), np.where(dark.any(axis=0), np.inf, spread)

@@ -11,10 +11,13 @@ from . import CHANNELS, SHAPE_SNR, Flag, in_channels
 from .noise import FrameNoise
 
 SHAPE_STARS = 12  # that tell the growth of peaks with light
+# pixel sigmas that a peak stands above the sky: the highest of nine pixels of a wide star is raised
+# by 1.5 of them, which is then 7 % at most
+PEAK_SNR = 20.0
 CLIPPED_STARS = 5  # below, the clipping level may be one odd object's
 MOST_SLOPE_STARS = 1500  # Theil-Sen looks at every pair
 # slope of instrumental against catalogue magnitude: linear 0.95 to 1.05, stretched 0.2 to 0.7
-LINEAR_BRIGHTNESS = 0.85
+LINEAR_BRIGHTNESS, STRETCHED_BRIGHTNESS = 0.85, 0.7
 # power with which a star's peak grows with its light: linear 0.97 to 1.03, a mild gamma of 3
 # gives 0.83 to 0.89, a display stretch 0.1 to 0.7 (made frames of FWHM 1.6 to 5 px, with and
 # without nebula)
@@ -98,10 +101,13 @@ class Linearity:
         if self.top > DISPLAY_TOP:
             return ()
         signs = (
-            (self.eight_bits, "its values are those of an 8-bit picture"),
+            (
+                self.eight_bits and not self._straight_twice,
+                "its values are those of an 8-bit picture",
+            ),
             (self._bent_profile, self._profile_clause),
             (
-                self.clip_over_noise < LINEAR_RANGE and not self.empty_sky,
+                self.clip_over_noise < LINEAR_RANGE and not (self.empty_sky or self.eight_bits),
                 f"stars clip at {self.clip_over_noise:.0f} times the noise of the sky, in linear "
                 "frames at hundreds",
             ),
@@ -123,6 +129,15 @@ class Linearity:
         return known and _clearly_below(self.profile, self.profile_error, LINEAR_PROFILE)
 
     @property
+    def _straight_twice(self) -> bool:
+        """Whether peaks grow with light and light with the catalogue's: together they outweigh that
+        8-bit pictures are nearly always stretched. One alone does not: a real stretched one has a
+        profile of 0.97."""
+        profile = self.profile_error < WELL_KNOWN_SLOPE and self.profile >= LINEAR_PROFILE
+        surely_above = self.brightness - self.brightness_error > STRETCHED_BRIGHTNESS
+        return profile and surely_above and self.brightness >= LINEAR_BRIGHTNESS
+
+    @property
     def _profile_clause(self) -> str:
         where = f" in {self.profile_channel}" if self.profile_channel else ""
         return (
@@ -134,6 +149,7 @@ class Linearity:
     def _short_range(self) -> bool:
         """Few steps from sky to the brightest pixel, and no profile that says otherwise."""
         straight = self.profile_error < SURE_SLOPE and not self._bent_profile
+        straight |= self.eight_bits and self._straight_twice
         return self.steps < STRETCHED_STEPS and not self.empty_sky and not straight
 
 

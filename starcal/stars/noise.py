@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..robust import SIGMA_PER_DEVIATION, upper_median
 
@@ -10,6 +11,7 @@ BLOCK_PX = 16
 # evenly spread; 2.5 % of a 24-megapixel frame tells sky and noise to better than 1 %
 MOST_BLOCKS = 2500
 DARK_SHARE = 0.2  # of the blocks: where there is least nebula
+ROUNDED_BELOW_STEPS = 0.75  # a median deviation in steps tells no smaller noise
 COARSE_VALUES = 256  # 8-bit pictures have no more
 EMPTY_SHARE = 0.5  # of the pixels: less is a sky clipped at black, with nebula over it
 FAINT_SHARE = (
@@ -21,7 +23,7 @@ GRADIENT_SIGMA = (
 )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class FrameNoise:
     """Sky and noise; each tuple in channel order R, G, B.
 
@@ -41,6 +43,9 @@ class FrameNoise:
     empty_sky : bool
         The sky is one and the same value everywhere, as in a star layer; the noise is then that of
         the faintest pixels that differ from it.
+    step : tuple of float
+        Between the values of a coarsely digitised channel (8 bits), in units of full scale; 0 for
+        finer ones.
     """
 
     sky: tuple[float, ...]
@@ -48,6 +53,15 @@ class FrameNoise:
     electrons_per_unit: tuple[float, ...]
     gradient: tuple[float, ...]
     empty_sky: bool = False
+    step: tuple[float, ...] = (0.0, 0.0, 0.0)
+
+    @property
+    def step_error(self) -> NDArray:
+        """Error of a level, (channels,), that the steps of coarse values bring: where the noise is
+        smaller than they are, all of the sky is rounded the same way."""
+        step = np.array(self.step)
+        hidden = np.array(self.noise) < ROUNDED_BELOW_STEPS * step
+        return np.where(hidden, step / np.sqrt(12), 0.0)
 
     @property
     def has_gradient(self) -> bool:
@@ -74,13 +88,15 @@ def frame_noise(pixels: np.ndarray) -> FrameNoise:
     sky = np.median(known.level[:, dark], axis=1)
     dark_noise = np.median(known.sigma[:, dark], axis=1)
     empty = not dark_noise.any() and _share_of(blocks, sky) > EMPTY_SHARE
+    step = [0.0 if empty else _step(plane) for plane in blocks]
     noise = _with_lit_noise(blocks, sky, dark_noise)
     return FrameNoise(
-        tuple(sky.tolist()),
-        tuple(noise.tolist()),
-        _electrons(known, sky, noise, empty),
-        _gradients(known, dark, noise),
-        empty,
+        sky=tuple(sky.tolist()),
+        noise=tuple(noise.tolist()),
+        electrons_per_unit=_electrons(known, sky, noise, empty),
+        gradient=_gradients(known, dark, noise),
+        empty_sky=empty,
+        step=tuple(step),
     )
 
 

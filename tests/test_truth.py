@@ -188,11 +188,11 @@ def test_colour_terms(narrow):
 def test_broadband_is_rescued(narrow, wide):
     """Every frame with 30 used stars or more, but those in which hot stars prevail (the guard:
     fewer than 30 % redder than B-V 0.4) and those whose gain is honestly uncertain by more than the
-    5 % allowed."""
+    3.5 % allowed, as where a channel is 1.5 times as wide as another."""
     for found, _ in narrow + wide:
         fit = found.fit
         assert found.verdict.verdict != "no", found.frame
-        if fit.n_used >= 30 and fit.red_share >= 0.3 and fit.zero_error_mag.max() <= 0.03:
+        if fit.n_used >= 30 and fit.red_share >= 0.3 and fit.stated_errors.max() <= 0.035:
             assert found.verdict.verdict == "rescue", (found.frame, found.verdict.reasons)
             assert found.route == "gains"
     assert sum(found.verdict.verdict == "rescue" for found, _ in narrow + wide) >= 0.75 * len(

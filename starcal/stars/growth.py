@@ -101,7 +101,7 @@ def measure_growth(flux: NDArray, noise: NDArray, neighbours: NDArray) -> Growth
         times = times * step.kept
     if len(steps) < FEWEST_STEPS:
         return None
-    return _drawn_to_none(_added_up(_believed(steps)))
+    return _drawn_to_none(_added_up(_steps_outwards(steps)))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -205,17 +205,17 @@ def _weighted_median(values: NDArray, weight: NDArray) -> float:
     return float(values[order][np.searchsorted(passed, passed[-1] / 2)])
 
 
-def _believed(steps: list[_Step]) -> list[_Believed]:
+def _steps_outwards(steps: list[_Step]) -> list[_Believed]:
     """Every step out to the last radius, measured or not."""
     believed: list[_Believed] = []
     measured = {step.radius: step for step in steps}
     first = RADII_WIDTHS.index(FIT_RADIUS_WIDTHS) + 1
     for radius in RADII_WIDTHS[first:]:
-        believed.append(_one_believed(radius, measured.get(radius), believed))
+        believed.append(_step_outwards(radius, measured.get(radius), believed))
     return believed
 
 
-def _one_believed(radius: float, step: _Step | None, before: list[_Believed]) -> _Believed:
+def _step_outwards(radius: float, step: _Step | None, before: list[_Believed]) -> _Believed:
     """One step; the first ones are as measured."""
     share, spread = NEXT_STEP.get(radius, (0.0, np.inf))
     told = share * before[-1].ln if before else np.zeros((1, 2))
@@ -261,7 +261,7 @@ def _added_up(steps: list[_Believed]) -> _Total:
     wider = max(step.wider for step in steps if step.measured_share.max() > 0.5)
     measured = wider * np.std(total[1:], axis=0, ddof=1)
     measured = np.hypot(measured, DILUTED * total[0])
-    reached = _reached(steps)
+    reached = _outermost_measured(steps)
     further = [step.ln[0] for step in steps if step.radius > reached.radius]
     return _Total(
         ln=total[0],
@@ -273,7 +273,7 @@ def _added_up(steps: list[_Believed]) -> _Total:
     )
 
 
-def _reached(steps: list[_Believed]) -> _Believed:
+def _outermost_measured(steps: list[_Believed]) -> _Believed:
     """The outermost step that is measured rather than told by the one before."""
     return max(
         (step for step in steps if step.measured_share.min() > 0.5),

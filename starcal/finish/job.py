@@ -1,6 +1,7 @@
 """The last step as one job: a finished nebula and its star layer, from files to one picture."""
 
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Unpack
 
@@ -17,7 +18,7 @@ from .belonging import Tones, require_starless, starless_beside, tones_of
 from .blend import screen_keeping_hue
 from .geometry import Moved, find_moved
 from .laying import carried_layer, laid_over
-from .profiles import SRGB, colour_space
+from .profiles import SRGB, ColourSpace, colour_space
 from .star_layer import StarLayer, prepared_layer
 
 HOWS = ("auto", "add", "screen")
@@ -152,7 +153,8 @@ def join_pictures(
     _require_asked(moved, how)
     choices = chosen(choices, asked, OfJoin)
     progress("reading", 0.0)
-    below, layer = read_frame(nebula), read_frame(stars, wcs=wcs)
+    below = read_frame(nebula)
+    layer = read_frame(stars, wcs=wcs)
     require_same_place(below, layer)
     layer_stars = prepared_layer(layer, Path(stars), choices, recoloured, progress)
     frame = read_frame(starless) if starless else starless_beside(layer, Path(stars))
@@ -167,13 +169,10 @@ def join_pictures(
     space = SRGB if tones.linear else colour_space(icc_profile_of(Path(nebula)))
     own = not (tones.linear or layer_stars.stretched)
     look = stars_stretch(np.nan_to_num(layer.pixels), frame) if own else None
-    if layer_stars.stretched:
-        pixels = screen_keeping_hue(below.pixels, light, space)
-    else:
-        strong = look.adjusted(strength=choices.star_strength) if look else None
-        pixels = laid_over(below.pixels, light, strong, space)
+    strong = look.adjusted(strength=choices.star_strength) if look else None
+    over = screen_keeping_hue if layer_stars.stretched else partial(_laid_with, strong)
     return Joined(
-        pixels=pixels,
+        pixels=over(below.pixels, light, space),
         changed=(light != 0).any(axis=0),
         nebula=below,
         moved=found,
@@ -183,6 +182,13 @@ def join_pictures(
         look=look,
         notes=layer_stars.notes,
     )
+
+
+def _laid_with(
+    look: Stretch | None, below: NDArray, light: NDArray, space: ColourSpace
+) -> NDArray:
+    """Linear stars over a nebula; see `laid_over`."""
+    return laid_over(below, light, look, space)
 
 
 def _laid_there(stars: StarLayer, found: Moved | None, shape: tuple[int, int]) -> NDArray:

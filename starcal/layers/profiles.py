@@ -20,6 +20,9 @@ from .wings import Sources, with_wings
 UNFIT_FOR_SHAPE = int(Flag.SATURATED | Flag.EDGE | Flag.BLENDED)
 SHAPE_FIT_SNR, CORE_SNR, WING_SNR = 12.0, 30.0, 300.0
 # how far a star may be from the field's shape, in ln FWHM and ellipticity, to tell of the profile
+SHARPEST_PX = (
+    1.0  # FWHM before pixels sum it; what is narrower is no star, and has no wings to tell
+)
 LIKE_OTHERS = 0.12
 SURE = 4.0  # errors
 
@@ -78,7 +81,8 @@ def _textbook_profile(field: ShapeField, singles: list[Singles], channel: int) -
     """The Moffat profile that a channel's single stars tell."""
     single = singles[channel]
     sharp_px = field.middling(channel) * np.exp(single.sharper)
-    return textbook_psf(float(sharp_px), _beta(singles, channel), CORE_FWHM, _shift(single))
+    sharp_px = max(float(sharp_px), SHARPEST_PX)
+    return textbook_psf(sharp_px, _beta(singles, channel), CORE_FWHM, _shift(single))
 
 
 def profiles_on(

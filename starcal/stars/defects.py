@@ -137,7 +137,7 @@ def _hot_pixels(pixels: NDArray, noise: FrameNoise, fwhm_px: float, channel: int
     others = [c for c in range(len(pixels)) if c != channel]
     dark = [height[c] < np.maximum(OTHER_SIGMA, OTHER_SHARE * height[channel]) for c in others]
     copied = [pixels[c, row, column] == pixels[channel, row, column] for c in others]
-    twice = [np.abs(height[c] / height[channel] - 1) < COPY_SHARE for c in others]
+    twice = [np.abs(height[c] - height[channel]) < COPY_SHARE * height[channel] for c in others]
     hot &= np.logical_or(dark, copied).all(axis=0) | (
         np.logical_or(dark, twice).all(axis=0) & np.any(dark, axis=0)
     )

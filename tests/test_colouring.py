@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import tifffile
 from astropy.io import fits
+from scipy import ndimage
 from scipy.spatial import cKDTree
 
 import starcal
@@ -146,8 +147,11 @@ def test_the_nebula_is_untouched_and_the_light_of_the_stars_kept(made):
     for scene, one in made:
         outside = (one.stars == 0).all(axis=0)
         np.testing.assert_array_equal(one.picture[:, outside], scene.pixels[:, outside])
-        before = luminance(scene.pixels.astype(float) - one.starless, axis=0).sum()
-        after = luminance(one.stars.astype(float), axis=0).sum()
+        # where a core is clipped its light is rebuilt, and more than the frame holds
+        clipped = (scene.pixels > 0.9 * scene.pixels.max()).any(axis=0)
+        whole = ~ndimage.binary_dilation(clipped, iterations=3)
+        before = luminance(scene.pixels.astype(float) - one.starless, axis=0)[whole].sum()
+        after = luminance(one.stars.astype(float), axis=0)[whole].sum()
         assert abs(after / before - 1) < 1e-3
 
 

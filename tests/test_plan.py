@@ -475,9 +475,8 @@ def test_the_errors_that_gains_have_were_foretold(reached, capsys):
 def test_as_many_stars_served_as_foretold(reached):
     """Of 20 to 40 stars some 10 overlap others by chance, give or take 3; a neighbour in the star's
     own core, which star counts hold, is not seen by a check, and its star is used: a quarter."""
-    assert (
-        max(abs(used / plan.main.n_usable - 1) for plan, _, _, used in reached.values()) < 0.25
-    )
+    off = [abs(used / plan.main.n_usable - 1) for plan, _, _, used in reached.values()]
+    assert max(off) <= 0.25
 
 
 @pytest.mark.parametrize("name", ["crowded", "RA 0"])

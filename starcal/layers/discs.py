@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
+from ..robust import SIGMA_PER_DEVIATION
 from .halos import Halo, as_far_as_sure, median_without_nan
 
 SURE_NOISES = 2.0  # pixels that the star's own light may make wrong by more tell nothing
@@ -152,7 +153,8 @@ def _level_and_spread(maps):
     level = np.array(middle)[:, None, None]
     off = np.abs(maps - level)
     spread = [
-        1.4826 * np.median(o[np.isfinite(o)]) if np.isfinite(o).any() else 0.0 for o in off
+        SIGMA_PER_DEVIATION * np.median(o[np.isfinite(o)]) if np.isfinite(o).any() else 0.0
+        for o in off
     ]
     return level, np.array(spread)[:, None, None]
 
@@ -204,9 +206,9 @@ def _ring_kernels(size, radii):
 
 def _weights(steps, halos):
     """What each star's steps count, and its errors in units of its flux, (n, 3, radii)."""
-    flux = np.stack([halo.flux / halo.noise for halo in halos])[:, :, None]
+    flux = np.stack([halo.strength for halo in halos])[:, :, None]
     flat = np.moveaxis(steps.reshape(*steps.shape[:3], -1), 3, 0)
-    spread = 1.4826 * median_without_nan(np.abs(flat - median_without_nan(flat)))
+    spread = SIGMA_PER_DEVIATION * median_without_nan(np.abs(flat - median_without_nan(flat)))
     error = np.where(spread > 0, spread, np.inf) / flux
     ranked = np.sort(error, axis=0)[min(DISC_LAW_STARS, len(halos)) - 1]
     return 1 / (error**2 + ranked**2), error
@@ -222,10 +224,7 @@ def _together(
     """Squared significance of the common step, (radii, 2 F + 1, 2 F + 1), channels together."""
     total, norm, variance = 0.0, 0.0, 0.0
     for halo, step, own in zip(halos, steps, weight, strict=True):
-        share = (
-            _steps_about(step, halo, growth, cell)
-            / (halo.flux / halo.noise)[:, None, None, None]
-        )
+        share = _steps_about(step, halo, growth, cell) / halo.strength[:, None, None, None]
         known = np.isfinite(share)
         each = np.where(known, own[:, :, None, None], 0)
         total = total + each * np.nan_to_num(share)
@@ -270,10 +269,7 @@ def _stars_showing_rim(
     near = slice(max(0, radius - reach), radius + reach + 1)
     result = []
     for halo, step, wrong in zip(halos, steps, error, strict=True):
-        at = (
-            _steps_about(step, halo, growth, cell)[:, near, y, x]
-            / (halo.flux / halo.noise)[:, None]
-        )
+        at = _steps_about(step, halo, growth, cell)[:, near, y, x] / halo.strength[:, None]
         chi = np.nan_to_num(at / wrong[:, near])
         result.append((np.maximum(chi.max(axis=1), 0) ** 2).sum())
     return np.array(result)
@@ -363,7 +359,7 @@ def _steps_in(maps, pixels):
 def _pixel_errors(maps):
     """Error of each star's pixels, (n, 3, 1, 1): how they differ from those a step on."""
     step = np.abs(_steps_in(maps, STEP_PX)).reshape(*maps.shape[:2], -1)
-    error = 1.4826 * median_without_nan(np.moveaxis(step, 2, 0)) / np.sqrt(2)
+    error = SIGMA_PER_DEVIATION * median_without_nan(np.moveaxis(step, 2, 0)) / np.sqrt(2)
     return np.where(error > 0, error, np.inf)[:, :, None, None]
 
 

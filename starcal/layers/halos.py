@@ -51,6 +51,11 @@ class Halo:
     error: NDArray[np.float32]
 
     @property
+    def strength(self) -> NDArray:
+        """Light of the star in noises of a dark pixel, (3,); above 0 also where it has none."""
+        return np.maximum(self.flux / self.noise, 1e-12)
+
+    @property
     def window(self) -> tuple[slice, slice]:
         """Rows and columns of the frame that the cut shows."""
         height, width = self.left_over.shape[1:]

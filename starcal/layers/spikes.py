@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..robust import scatter
+from ..robust import SIGMA_PER_DEVIATION, scatter
 from .halos import Halo, as_far_as_sure, median_without_nan
 
 ARMS = (4, 2, 6, 8)  # equal angles apart
@@ -138,7 +138,7 @@ def _round_star(
     wrong = halo.errors_at(radius * np.cos(angles), radius * np.sin(angles))
     doubt = (wrong / halo.noise[:, None, None]).sum(axis=0)
     level = _known_ring_median(light)[:, None]
-    spread = 1.4826 * _known_ring_median(np.abs(light - level))[:, None]
+    spread = SIGMA_PER_DEVIATION * _known_ring_median(np.abs(light - level))[:, None]
     # where the star's own wings may be wrong by more than the ring scatters, it tells little
     chi = (light - level) / np.fmax(spread, doubt)
     chi = np.clip(chi, -ARM_CLIP_SIGMA, ARM_CLIP_SIGMA)

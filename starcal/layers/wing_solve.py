@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..robust import scatter
+from ..robust import scatter, scatter_about_zero
 from .light import Channel, StarModel, rest_of
 from .psf import SHALLOWEST_WING, Psf
 from .warp import longest, warped
@@ -89,7 +89,7 @@ def _rings_left(channel, model, star, edges, clear_px):
         values = rest.values[ring == k]
         if len(values) >= FEWEST_RING_PIXELS:
             level[k] = np.median(values)
-            spread = 1.4826 * np.median(np.abs(values - level[k])) + 1e-12
+            spread = scatter_about_zero(values - level[k]) + 1e-12
             error[k] = spread * (1.25 / np.sqrt(len(values)) + NEBULA_SHARE)
     return level, error
 

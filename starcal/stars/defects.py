@@ -22,8 +22,6 @@ SHARPER = 1.8  # than the peak of a star of the frame's width, centred on its pi
 NARROWEST_STAR_PX = 1.5  # FWHM; what one channel shows of a sharper star is like a hot pixel
 OTHER_SHARE = 0.3  # of its height in units of noise, that another channel may show there
 OTHER_SIGMA = 4.0  # or so much: noise alone
-# or it may be as high there, to this share, if a third shows nothing: one line in two channels
-COPY_SHARE = 0.2
 DEFECT_ROWS = 512
 COLUMN_SIGMA = 8.0  # of a column's median over that of the columns beside it
 COLUMN_NOISE = 0.5  # of a pixel's noise, below which a column does no harm
@@ -134,13 +132,12 @@ def _hot_pixels(pixels: NDArray, noise: FrameNoise, fwhm_px: float, channel: int
     height = [_height_in_noise(pixels, noise, c, row, column) for c in range(len(pixels))]
     hot = height[channel] > STANDS_OUT_SIGMA
     hot &= _sharper_than_stars(pixels[channel], fwhm_px, row, column)
-    others = [c for c in range(len(pixels)) if c != channel]
-    dark = [height[c] < np.maximum(OTHER_SIGMA, OTHER_SHARE * height[channel]) for c in others]
-    copied = [pixels[c, row, column] == pixels[channel, row, column] for c in others]
-    twice = [np.abs(height[c] - height[channel]) < COPY_SHARE * height[channel] for c in others]
-    hot &= np.logical_or(dark, copied).all(axis=0) | (
-        np.logical_or(dark, twice).all(axis=0) & np.any(dark, axis=0)
-    )
+    for other, level in enumerate(height):
+        same = (
+            pixels[other, row, column] == pixels[channel, row, column]
+        )  # a channel used twice
+        alone = level < np.maximum(OTHER_SIGMA, OTHER_SHARE * height[channel])
+        hot &= alone | same | (other == channel)
     return np.stack([row[hot], column[hot]])
 
 

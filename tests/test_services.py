@@ -292,6 +292,7 @@ def test_a_slow_service_is_left_at_the_timeout(fake, catalogue, fault):
     assert time.monotonic() - start < 3.0  # 0.7 s and a busy machine
 
 
+@pytest.mark.slow
 def test_a_job_that_never_ends_is_left_at_the_timeout(fake):
     ask("gaia")
     fake.polls_of_a_job = 10**6

@@ -379,6 +379,7 @@ def test_widths_are_reported_in_pixels_of_the_nebula_frame(case):
     assert any("px wide in the star frame" in note for note in case.joined.notes)
 
 
+@pytest.mark.slow
 def test_an_error_of_the_wcs_is_measured_and_corrected():
     registration = case_of("coarse, mirrored, WCS off").joined.registration
     assert registration.corrected
@@ -390,6 +391,7 @@ def test_an_error_of_the_wcs_is_measured_and_corrected():
     assert any("corrected" in note for note in registration.notes)
 
 
+@pytest.mark.slow
 def test_a_right_wcs_is_left_alone():
     registration = case_of("fine, turned, partial").joined.registration
     assert not registration.corrected

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ..robust import quantile_of_known
 from .light import Channel, StarModel, rest_of
 
 MOST_HALOS = 12  # bright stars that are looked at
@@ -198,13 +199,7 @@ def _without_its_pieces(
 
 def median_without_nan(values: NDArray) -> NDArray:
     """Median over the first axis of what is known; NaN where nothing is."""
-    ordered = np.sort(values, axis=0)
-    known = np.isfinite(values).sum(axis=0)
-    below = np.maximum((known - 1) // 2, 0)[None]
-    above = np.minimum(known // 2, len(values) - 1)[None]
-    lower = np.take_along_axis(ordered, below, axis=0)[0]
-    upper = np.take_along_axis(ordered, above, axis=0)[0]
-    return np.where(known > 0, (lower + upper) / 2, np.nan)
+    return quantile_of_known(np.moveaxis(values, 0, -1), 0.5)
 
 
 def as_far_as_sure(values: NDArray, error: NDArray) -> NDArray:

@@ -305,6 +305,7 @@ def test_a_wcs_within_reach_is_written_put_right(folder, tmp_path, capsys):
     assert offset == pytest.approx([0, 0], abs=0.05)
 
 
+@pytest.mark.slow
 def test_no_wcs_to_write_says_what_to_type(folder, tmp_path, capsys):
     frame, kept = str(folder / "unsolved.fits"), tmp_path / "kept.fits"
     assert main(["check", "-q", frame, "--write-wcs", str(kept)]) == 1

@@ -103,12 +103,12 @@ class Case:
         return self.split.footprint & ~self.under(saturated)
 
 
-ONE, *OTHERS = KINDS  # the others tell the same of other profiles, and take their time
+SLOW_FIXTURES = {"case"}
 
 
 @pytest.fixture(
     scope="module",
-    params=[ONE, *(pytest.param(kind, marks=pytest.mark.slow) for kind in OTHERS)],
+    params=KINDS,
 )
 def case(request):
     return Case(field(**KINDS[request.param]))

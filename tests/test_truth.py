@@ -273,6 +273,7 @@ def test_a_wrong_wcs_is_never_rescued(scene_of, frame_of, name, how):
         assert np.all(found.stars["flags"] & Flag.NO_MATCH != 0)
 
 
+@pytest.mark.slow
 def test_without_a_wcs(scene_of, frame_of):
     scene = scene_of(seed=1, scale_arcsec=4.0, with_wcs=False)
     found = starcal.check(frame_of(scene))

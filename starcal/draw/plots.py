@@ -216,16 +216,8 @@ def plot_map(places: Sequence[Marks], shape: tuple[int, int], ax: Axes | None = 
     Axes
         In pixels, x to the right, y upwards.
     """
-    height, width = shape
-    ax = new_axes((8, np.clip(1 + 7.4 * height / width, 2.5, 9))) if ax is None else ax
+    ax = frame_axes(shape, ax)
     _draw(ax, places)
-    ax.set(
-        xlim=(-0.5, width - 0.5),
-        ylim=(-0.5, height - 0.5),
-        aspect="equal",
-        xlabel="x, px",
-        ylabel="y, px",
-    )
     _legend_below(ax, 3)
     return ax
 
@@ -352,6 +344,27 @@ def _not_found_marks(match: Match | None) -> list[Marks]:
 def _draw(ax: Axes, kinds: Sequence[Marks]) -> None:
     for marks in kinds:
         ax.scatter(marks.x, marks.y, label=marks.label, **marks.style)
+
+
+def frame_axes(shape: tuple[int, int], ax: Axes | None) -> Axes:
+    """Axes in the pixels of a frame, row 0 at the bottom.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Rows and columns of the frame.
+    ax : Axes or None
+        A new figure if None.
+
+    Returns
+    -------
+    Axes
+    """
+    height, width = shape
+    ax = new_axes((8, np.clip(1 + 7.4 * height / width, 2.5, 9))) if ax is None else ax
+    ax.set(xlim=(-0.5, width - 0.5), ylim=(-0.5, height - 0.5), aspect="equal")
+    ax.set(xlabel="x, px", ylabel="y, px")
+    return ax
 
 
 def new_axes(size_inches: tuple[float, float], columns: int = 1) -> Axes | np.ndarray:

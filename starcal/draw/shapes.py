@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .plots import new_axes
+from .plots import frame_axes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -42,7 +42,7 @@ def plot_shapes(
         In pixels, x to the right, y upwards.
     """
     height, width = shape
-    ax = new_axes((8, np.clip(1 + 7.4 * height / width, 2.5, 9))) if ax is None else ax
+    ax = frame_axes(shape, ax)
     rows, columns = fwhm_px.shape
     edges_x = np.linspace(-0.5, width - 0.5, columns + 1)
     edges_y = np.linspace(-0.5, height - 0.5, rows + 1)
@@ -53,7 +53,6 @@ def plot_shapes(
     ax.pcolormesh(edges_x, edges_y, fwhm_px, cmap=SHADES, vmin=least, vmax=most)
     _draw_strokes(ax, edges_x, edges_y, axis_ratio, long_axis_deg)
     _write_widths(ax, edges_x, edges_y, fwhm_px)
-    ax.set(aspect="equal", xlabel="x, px", ylabel="y, px")
     return ax
 
 

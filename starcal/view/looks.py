@@ -5,7 +5,7 @@ from pathlib import Path
 
 from bokeh.models import InlineStyleSheet
 from bokeh.themes import Theme
-from jinja2 import Template
+from jinja2 import Environment, FunctionLoader, Template
 
 INK, DIM_INK, PAPER, PANEL, RULE = "#e4e7ec", "#aab1bd", "#0d0f13", "#171a20", "#3c434f"
 LINE, FAINT_LINE = "#f2f4f7", "#8b93a1"
@@ -98,8 +98,8 @@ def sheet() -> InlineStyleSheet:
 
 
 def template(name: str = "page.html") -> Template:
-    """The page round the plots, or another one."""
-    return Template(_beside(name))
+    """The page round the plots, or another one; what they share is `layout.html`."""
+    return Environment(loader=FunctionLoader(_beside)).get_template(name)
 
 
 def moves() -> str:

@@ -177,6 +177,7 @@ def test_neighbours_are_those_that_every_pair_shows():
     np.testing.assert_array_equal(found, expected)
 
 
+@pytest.mark.slow
 def test_a_table_with_30_000_stars_at_one_place_is_read(tmp_path):
     path = tmp_path / "heap.csv"
     path.write_text("ra,dec,v,bv\n" + "1,1,9,1\n" * 30_000)

@@ -78,6 +78,7 @@ def brute_force(vectors, ra_deg, dec_deg, radius_deg):
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("ra_deg", "dec_deg", "radius_deg"), FIELDS)
 def test_a_cone_holds_the_stars_that_a_search_of_the_whole_table_finds(
     whole_sky, whole_sky_vectors, ra_deg, dec_deg, radius_deg

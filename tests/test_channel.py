@@ -57,6 +57,7 @@ def off_px(wcs, truth):
     return np.hypot(there[0] - x, there[1] - y).max()
 
 
+@pytest.mark.slow
 def test_a_channel_is_solved_from_hints_and_says_what_it_is(folder, truth, tmp_path, capsys):
     wcs = tmp_path / "red.wcs"
     words = ["check", str(folder / "red.fits")]

@@ -100,6 +100,7 @@ def test_what_could_not_be_measured_is_null(folder, capsys):
     assert facts["route"] == "palette"
 
 
+@pytest.mark.slow
 def test_several_frames_give_a_line_each_and_a_bad_one_does_not_stop_the_rest(folder, capsys):
     names = ["broad.fits", "cut.fits", "sho.fits"]
     assert main(["check", *(str(folder / name) for name in names)]) == 1

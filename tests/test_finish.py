@@ -318,6 +318,7 @@ def finished(folder, starless, matrix, size, profile=None):
     return folder / "nebula.tif"
 
 
+@pytest.mark.slow
 def test_stars_come_back_in_their_colours_after_an_edit(split_files, tmp_path):
     """u'v' of the light that was added, at the rim of the white core: 0.004 is what two colours side
     by side differ by to be told apart (common practice)."""
@@ -345,6 +346,7 @@ def test_stars_come_back_in_their_colours_after_an_edit(split_files, tmp_path):
             assert uv_prime_distance(colour, star_rgb(bv)) < 0.004
 
 
+@pytest.mark.slow
 def test_a_nebula_left_as_it_was_gets_its_stars_added(split_files):
     joined = join_pictures(split_files / "starless.fits", split_files / "stars.fits")
     starless = read_frame(split_files / "starless.fits").pixels
@@ -505,6 +507,7 @@ def stretched_layer(folder):
     return folder / "layer.tif"
 
 
+@pytest.mark.slow
 def test_a_stretched_layer_from_elsewhere_is_screened_as_it_is(
     split_files, edited, tmp_path, capsys
 ):

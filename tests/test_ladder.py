@@ -2,6 +2,7 @@
 short."""
 
 import ast
+import functools
 import os
 import re
 import socket
@@ -71,6 +72,7 @@ def rung(path):
     return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
 
 
+@functools.cache
 def tree_of(path):
     return ast.parse(path.read_text(encoding="utf-8"))
 
@@ -465,7 +467,7 @@ def test_no_folder_bears_the_name_of_a_public_function():
 
 def names_of(path):
     """What a module defines at its top: functions, classes, constants."""
-    for node in ast.parse(path.read_text(encoding="utf-8")).body:
+    for node in tree_of(path).body:
         if isinstance(node, ast.FunctionDef | ast.ClassDef):
             yield node.name
         elif isinstance(node, ast.Assign | ast.AnnAssign):

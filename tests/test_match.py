@@ -513,6 +513,7 @@ def test_three_stars_that_all_fit_are_believed():
     assert all(m.offset_px == pytest.approx((-12, 7), abs=0.5) for m in found if m.credible)
 
 
+@pytest.mark.slow
 def test_three_stars_of_another_field_are_not():
     """1 in 10 000 is what the rule allows."""
     assert not any(sparse_match(seed, right=False).credible for seed in range(200))

@@ -262,6 +262,7 @@ def test_too_few_stars_for_a_matrix_says_to_use_gains(tmp_path):
     assert starcal.calibrate(path, model="gains").matrix[1, 1] == 1
 
 
+@pytest.mark.slow
 def test_a_matrix_makes_red_and_blue_stars_truer(broad):
     gains, matrix = (starcal.calibrate(broad, model=model) for model in ("gains", "matrix"))
     assert matrix.check.matrix.n_used >= 20
@@ -278,6 +279,7 @@ def test_a_matrix_makes_red_and_blue_stars_truer(broad):
     assert error[1] < error[0]
 
 
+@pytest.mark.slow
 def test_check_of_a_frame_in_memory_is_the_same_as_of_its_file(broad):
     by_path, by_frame = starcal.check(broad), starcal.check(starcal.read_frame(broad))
     np.testing.assert_array_equal(by_path.gains, by_frame.gains)
@@ -438,6 +440,7 @@ def test_wrong_settings_are_the_callers_slip(broad):
         starcal.calibrate(frame, sky="pink")
 
 
+@pytest.mark.slow
 def test_the_neutral_star_moves_the_gains_as_the_slope_says(broad):
     frame = starcal.read_frame(broad)
     solar, warm = (starcal.check(frame, neutral_bv=bv) for bv in (0.65, 0.85))

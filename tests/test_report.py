@@ -379,6 +379,7 @@ def test_the_tally_counts_each_flag_with_its_reason(tmp_path):
     assert FLAG_REASONS[Flag.DOUBLE] not in page.text  # nobody has it
 
 
+@pytest.mark.slow
 def test_settings_files_and_versions_are_on_the_page(tmp_path):
     asked = {
         "neutral_bv": 0.65,
@@ -879,6 +880,7 @@ def test_an_existing_output_is_replaced_only_when_asked(name, tmp_path):
     assert list(tmp_path.iterdir()) == [path]
 
 
+@pytest.mark.slow
 def test_the_shapes_of_the_stars_are_drawn_and_few_stars_said(tmp_path):
     """Widths and directions of the map, and that two stars are too few to be sure."""
     width = np.full((3, 7, 9), 2.5)

@@ -174,6 +174,7 @@ def test_stars_with_neighbours_that_are_known_are_left_out():
     assert np.all(growth.raw_error_ln < 0.05)
 
 
+@pytest.mark.slow
 def test_the_error_of_growth_is_what_fields_scatter_by():
     """Mean square of 80 pulls of single stars that scatter by 3 % beyond their noise: 1 +- 0.16,
     three of these; and not below a third, as what lies beyond the reach counts as well."""

@@ -111,6 +111,7 @@ def test_tycho2_stars_without_mean_position_stand_where_they_were_seen(fake):
     assert np.abs(stars.bv_mag - johnson.bv_from_tycho(fake.sky.bp_rp[nearest])).max() < 1e-5
 
 
+@pytest.mark.slow
 def test_gaia_is_asked_by_a_job_and_without_the_row_limit_of_the_quick_way(fake):
     fake.polls_of_a_job = 2
     ask("gaia")
@@ -185,6 +186,7 @@ def test_a_fault_that_passes_is_survived(fake, catalogue, fault):
     assert len(again.table) == len(good.table) > 0
 
 
+@pytest.mark.slow
 def test_a_busy_service_is_left_alone_for_as_long_as_it_says(fake):
     fake.faults[:] = ["busy 1"]
     start = time.monotonic()
@@ -281,6 +283,7 @@ def test_vizier_s_own_way_of_saying_error(fake):
         ask("apass")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("catalogue", ["gaia", "apass"])
 @pytest.mark.parametrize("fault", ["drip", "silent"])
 def test_a_slow_service_is_left_at_the_timeout(fake, catalogue, fault):

@@ -432,6 +432,7 @@ def test_a_keyword_that_a_function_does_not_obey_is_refused(broad):
             function("a.fits", **keyword)
 
 
+@pytest.mark.slow
 def test_choices_and_keywords_are_the_same_question(folder, broad):
     """One object, keywords, or an object with some of it changed."""
     frame = starcal.read_frame(folder / "broad.fits")

@@ -407,6 +407,7 @@ def moved_by(field, x_px, y_px):
     return Field(field.split, field.stars, wrong, field.name)
 
 
+@pytest.mark.slow
 def test_a_wcs_far_off_is_refused_and_a_better_one_taken():
     case = case_of("fine, turned, partial")
     with pytest.raises(
@@ -491,6 +492,7 @@ def test_stars_on_the_seam_are_neither_lost_nor_doubled():
 # --- brightness and bad input -----------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_brightness_can_be_overridden():
     case = case_of("coarse, mirrored, WCS off")
     twice = join_star_frame(

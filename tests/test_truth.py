@@ -423,6 +423,7 @@ def test_matrix_on_a_frame(scene_of, frame_of):
     assert after_matrix < 0.8 * after_gains
 
 
+@pytest.mark.slow
 def test_matrix_with_too_few_stars_says_so(scene_of, frame_of):
     frame = frame_of(scene_of(seed=1, ra_deg=0.05, dec_deg=20.0))
     with pytest.raises(TooFewStars, match=r"use --model gains") as caught:

@@ -193,17 +193,24 @@ def run(
     folder = Path(out) if out is not None else folder_of(frame)
     _require_free_folder(folder, [frame] if isinstance(frame, str | Path) else [], overwrite)
     settings = _asked_for(choices, frame, starless, star_frame)
-    frame = as_frame(frame, progress)
-    found = check(frame, choices, progress=progress)
-    progress("making the picture", 0.7)
+    with atomic_folder(folder, OUTPUTS, overwrite) as place:  # kept from others from here on
+        frame = as_frame(frame, progress)
+        found = check(frame, choices, progress=progress)
+        progress("making the picture", 0.7)
+        others = {"starless": starless, "star_frame": star_frame}
+        frame, made = _frame_and_made(frame, found, choices, **others)
+        progress("writing", 0.9)
+        done = _write(place, frame, made, settings, folder)
+    return done
+
+
+def _frame_and_made(frame: Frame, found: CheckResult, choices: Choices, **others) -> tuple:
+    """The frame as it was used, and what its route made of it."""
     displayed = found.linearity.stretched and not choices.assume_linear
-    if displayed and starless is None and star_frame is None:
-        made = as_displayed(frame, found, choices)
-    else:
-        frame = usable(frame, found, choices.assume_linear)
-        made = _route_of_linear(frame, found, choices, starless, star_frame)
-    progress("writing", 0.9)
-    return _write(folder, frame, made, settings, overwrite)
+    if displayed and all(other is None for other in others.values()):
+        return frame, as_displayed(frame, found, choices)
+    frame = usable(frame, found, choices.assume_linear)
+    return frame, _route_of_linear(frame, found, choices, **others)
 
 
 def _asked_for(choices: Choices, frame, starless, star_frame) -> Settings:
@@ -538,7 +545,8 @@ def _require_free_folder(folder: Path, inputs: Iterable[str | Path], overwrite: 
     check_folder(folder)
 
 
-def _write(folder, frame, made, settings, overwrite) -> RunResult:
+def _write(place: Path, frame, made, settings, folder: Path) -> RunResult:
+    """All files of a run into a place, from which they go to their folder together."""
     stretched = made.check.linearity.stretched and not settings.assume_linear
     before = _audited(frame.pixels, "before", made.check, stretched)
     after = _audited(_known_pixels(made.picture, frame), "after", made.check, stretched)
@@ -552,12 +560,11 @@ def _write(folder, frame, made, settings, overwrite) -> RunResult:
         "files": names,
         "star_profile": made.shapes.to_dict() if made.shapes is not None else None,
     }
-    with atomic_folder(folder, OUTPUTS, overwrite) as place:
-        _write_layers(place, frame, made)
-        _write_pictures(place, frame, made, settings)
-        write_stars(place / "stars.ecsv", made.check.stars)
-        write_json(place / "result.json", facts)
-        _write_views(place, frame, made, settings, audits, facts)
+    _write_layers(place, frame, made)
+    _write_pictures(place, frame, made, settings)
+    write_stars(place / "stars.ecsv", made.check.stars)
+    write_json(place / "result.json", facts)
+    _write_views(place, frame, made, settings, audits, facts)
     return RunResult(made.check, before, after, folder, tuple(names))
 
 

@@ -22,8 +22,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-import starcal.frame.output as output_module
 import starcal.frame.reading as reading_module
+import starcal.frame.whole as output_module
 from starcal.compose import read_channels
 from starcal.errors import FrameError, NoWCSError, OutputError
 from starcal.frame import (
@@ -1220,9 +1220,10 @@ with atomic_write(sys.argv[1], overwrite=True) as file:
 """
     assert run_python(code, path).returncode == -signal.SIGKILL
     np.testing.assert_array_equal(fits.getdata(path), colour_data())
-    assert [p.suffix for p in tmp_path.iterdir() if p != path] == [
-        ".part"
-    ]  # nothing else, under no other name
+    left = [each.name for each in tmp_path.iterdir() if each != path]
+    assert all(name.startswith(".starcal-") for name in left)
+    read_frame(path)  # whatever comes next to the folder clears up
+    assert os.listdir(tmp_path) == ["a.fits"]
 
 
 def test_error_or_interruption_while_writing_leaves_nothing(tmp_path):

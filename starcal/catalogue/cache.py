@@ -16,7 +16,6 @@ import itertools
 import os
 import re
 import sys
-import time
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
@@ -29,7 +28,7 @@ import numpy as np
 from astropy.table import Table
 
 from ..errors import CatalogueDamaged, CatalogueError, OutputError
-from ..frame.output import atomic_write
+from ..frame.whole import atomic_write
 from . import CatalogueStars
 from .columns import catalogue_stars
 from .embedded import data_folder
@@ -49,7 +48,6 @@ __all__ = [
 ]
 
 MAX_BYTES = 500_000_000  # some hundred fields of 50 000 stars
-STALE_PART_S = 3600.0  # an unfinished file so old was left by a process that was killed
 _ZEROS = "0" * 64
 _DIGEST = re.compile(r"(?<=sha256: ')[0-9a-f]{64}(?=')")
 
@@ -193,11 +191,7 @@ def _file_text(request: FieldRequest, answer: Answer) -> str:
 
 
 def _make_room(folder: Path, newest: Path, max_bytes: int) -> None:
-    """Remove the oldest fields beyond the limit, and what killed processes left."""
-    for part in folder.glob(".starcal-*.part"):
-        with suppress(OSError):
-            if time.time() - part.stat().st_mtime > STALE_PART_S:
-                part.unlink()
+    """Remove the oldest fields beyond the limit."""
     sizes = []
     for path in _field_files(folder):
         with suppress(FileNotFoundError):  # another process may have removed it

@@ -15,6 +15,7 @@ from ..errors import OneChannelError, OutputError, StarcalError
 from ..finish import belonging_cards, join_pictures, joined_kind, write_joined
 from ..fit.sources import told_own
 from ..frame import (
+    atomic_files,
     kind_of,
     read_frame,
     require_same_place,
@@ -242,19 +243,14 @@ def _layers(options, frame, stars):
 
 
 def _write_split(options, frame, layers, targets: list[str]) -> None:
-    """The starless frame, and the star layer that names it."""
+    """The starless frame, and the star layer that names it: both, or none."""
     starless, stars = (frame.refill(layer) for layer in layers)
     belonging = frame.header.copy()
     belonging.update(belonging_cards(starless, targets[0]))
-    headers = frame.header, belonging
-    for target, layer, header in zip(targets, (starless, stars), headers, strict=True):
-        write_fits(
-            target,
-            layer,
-            header,
-            history=("starcal: split; starless and stars add up to the frame",),
-            overwrite=options.overwrite,
-        )
+    told = ("starcal: split; starless and stars add up to the frame",)
+    with atomic_files(targets, options.overwrite) as places:
+        write_fits(places[0], starless, frame.header, history=told)
+        write_fits(places[1], stars, belonging, history=told)
 
 
 def join(options) -> int:

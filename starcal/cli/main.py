@@ -2,7 +2,9 @@
 is chosen."""
 
 import os
+import signal
 import sys
+import threading
 from importlib import import_module
 
 from ..choices import read_settings
@@ -43,9 +45,10 @@ def main(arguments: list[str] | None = None) -> int:
     Returns
     -------
     int
-        Exit status: 0 done, 1 could not, 130 interrupted.
+        Exit status: 0 done, 1 could not, 130 interrupted, 129 or 143 told to end by the system.
     """
     try:
+        _stop_in_order()
         words = sys.argv[1:] if arguments is None else arguments
         options = _parsed_options(words or ["--help"])
         _require_frame(options)
@@ -58,6 +61,11 @@ def main(arguments: list[str] | None = None) -> int:
     except KeyboardInterrupt:
         return refuse(
             "interrupted; files that were finished before are there, none is half written", 130
+        )
+    except _Stopped as stopped:
+        return refuse(
+            "stopped; files that were finished before are there, none is half written",
+            128 + stopped.number,
         )
     except MemoryError:
         return refuse(
@@ -72,6 +80,28 @@ def main(arguments: list[str] | None = None) -> int:
             "internal fault, please report it (STARCAL_DEBUG=1 says more): "
             f"{type(error).__name__} {error}"
         )
+
+
+class _Stopped(BaseException):
+    """The system, or a terminal that was closed, asks the process to end."""
+
+    def __init__(self, number: int):
+        super().__init__(number)
+        self.number = number
+
+
+def _stop_in_order() -> None:
+    """Let a request to end unwind the program as Ctrl-C does, so that nothing is left behind."""
+    if threading.current_thread() is not threading.main_thread():
+        return  # handlers are the main thread's
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)  # the second is not known everywhere
+        if number is not None and signal.getsignal(number) == signal.SIG_DFL:
+            signal.signal(number, _stop)
+
+
+def _stop(number, frame):
+    raise _Stopped(number)
 
 
 def command_of(name: str):

@@ -3,22 +3,14 @@
 One idea a file: `reading` puts a `Frame` together, `fits_files` and `pictures` fetch planes and
 header from FITS and from TIFF, PNG, JPEG, `levels` finds the full scale, blank borders and dead
 channels, `sky` makes sense of the header (WCS, epoch), `wcs_files` reads a WCS given apart,
-`output` writes so that a half-written file never carries the final name, `in_kind` in the format
-that a picture came in.
+`targets` judges where outputs may go, `whole` lets them take their names complete or not at all,
+`locks` keeps others away meanwhile, `output` writes FITS and TIFF, `in_kind` the format that a
+picture came in.
 """
 
 from .fits_files import COMPOSE
 from .in_kind import JPEG_QUALITY, icc_profile_of, kind_of, write_in_kind, write_jpeg
-from .output import (
-    atomic_folder,
-    atomic_write,
-    check_folder,
-    check_output,
-    require_not_inputs,
-    write_bytes,
-    write_fits,
-    write_tiff16,
-)
+from .output import write_bytes, write_fits, write_tiff16
 from .pictures import PAIR_MARK
 from .reading import Frame, Plane, frame_of_planes, read_frame, read_plane
 from .sky import (
@@ -29,7 +21,9 @@ from .sky import (
     require_wcs,
     with_wcs,
 )
+from .targets import check_folder, check_output, require_not_inputs
 from .wcs_files import write_wcs
+from .whole import atomic_files, atomic_folder, atomic_write
 
 __all__ = [
     "COMPOSE",
@@ -38,6 +32,7 @@ __all__ = [
     "PAIR_MARK",
     "Frame",
     "Plane",
+    "atomic_files",
     "atomic_folder",
     "atomic_write",
     "check_folder",

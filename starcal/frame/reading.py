@@ -3,6 +3,7 @@
 import difflib
 import math
 import os
+import stat
 from dataclasses import KW_ONLY, dataclass, field
 from pathlib import Path
 
@@ -25,7 +26,9 @@ from .sky import (
     with_date,
     with_wcs,
 )
+from .targets import typed_chmod
 from .wcs_files import FROM_BOTTOM, check_picture_size, read_wcs_header, stated_size
+from .whole import settle
 
 CHANNELS = ("R", "G", "B")
 FILTER_KEYS = ("FILTERR", "FILTERG", "FILTERB")  # of the channels of a cube: it has one header
@@ -344,7 +347,9 @@ def _filters_of_channels(raw):
 
 
 def _load(path, channels, cells=False):
+    settle(path.parent)  # of a run that died while it replaced its files
     try:
+        _require_regular(path)
         with open(path, "rb") as file:
             start = file.read(8)
         return _loader(start, path)(path, channels, cells)
@@ -356,7 +361,7 @@ def _load(path, channels, cells=False):
         raise FrameError(f"{path}: this is a folder. Give a file in it.") from None
     except PermissionError:
         raise FrameError(
-            f"{path}: reading is not permitted. Type: chmod u+r '{path}'"
+            f"{path}: reading is not permitted. {typed_chmod(path, 'r')}"
         ) from None
     except MemoryError:
         raise FrameError(
@@ -366,6 +371,14 @@ def _load(path, channels, cells=False):
         reason = " ".join(str(error).split())[:120] or type(error).__name__
         text = f"{path.name}: the file is damaged or cut short ({reason}). Copy or export it again."
         raise FrameError(text) from error
+
+
+def _require_regular(path):
+    """A pipe would be waited for without end, a device has none."""
+    mode = os.stat(path).st_mode
+    if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
+        kind = "a pipe" if stat.S_ISFIFO(mode) else "a device or a socket"
+        raise FrameError(f"{path}: this is {kind}. Save the frame as a file and give that.")
 
 
 def _loader(start, path):

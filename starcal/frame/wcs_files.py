@@ -7,8 +7,8 @@ from astropy.wcs import WCS
 
 from ..errors import FrameError, NoWCSError
 from .cards import require_sane_lengths
-from .output import atomic_write
 from .sky import SCALE_CARDS, card_value, missing_keywords, warnings_to
+from .whole import atomic_write
 
 FROM_BOTTOM = (
     "BOTTOM-UP"  # value of ROWORDER where row 1 is the bottom of the picture, as in FITS

@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any, TypedDict
 
 from .errors import CatalogueError, SettingsError
+from .given import require_file
 
 SOLAR_BV_MAG = 0.65
 """B-V of the usual neutral star, a G2V star."""
@@ -70,6 +71,7 @@ class Limits:
         return self.low <= value <= self.high
 
 
+MOST_MEGAPIXELS = 500.0  # of a picture: eight frames of the largest cameras
 POSITIVE = Limits(0.0, math.inf, "a number above 0 needed", above=True)
 NOT_NEGATIVE = Limits(0.0, math.inf, "0 or more needed")
 ANY_NUMBER = Limits(-math.inf, math.inf, "a number needed")
@@ -531,6 +533,7 @@ def read_settings(path: str | Path) -> Settings:
         It cannot be read, is no JSON, or holds no settings or unknown ones.
     """
     try:
+        require_file(path)
         known = json.loads(Path(path).read_text(encoding="utf-8"))["settings"]
     except OSError as error:
         raise SettingsError(

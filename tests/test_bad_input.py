@@ -1,17 +1,21 @@
 """Bad files end in one clear line, and take neither minutes nor memory."""
 
 import json
+import os
 from pathlib import Path
 
+import imagecodecs
 import numpy as np
 import pytest
+import tifffile
 from astropy.io import fits
 
 from starcal.catalogue.columns import RIVAL_MAG, has_neighbour
 from starcal.catalogue.own_table import read_own_table
 from starcal.choices import read_settings
-from starcal.errors import CatalogueIncomplete, FrameError, SettingsError
-from starcal.frame import read_frame
+from starcal.errors import CatalogueIncomplete, FrameError, SettingsError, StarcalError
+from starcal.fit.responses import read_terms
+from starcal.frame import read_frame, up_to_megapixels
 from starcal.frame.cards import pixel_sides_arcsec, require_sane_lengths, wcs_fault
 from starcal.frame.wcs_files import read_wcs_header, stated_size
 
@@ -224,3 +228,45 @@ def read_or_refused(path):
 def test_files_that_broke_an_earlier_version(name):
     for path in sorted(FAULTS.glob(name)):
         assert read_or_refused(path)
+
+
+# --- what is no file, what is too large -------------------------------------------------
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no such pipes")
+@pytest.mark.parametrize(
+    "read",
+    [
+        read_frame,
+        read_settings,
+        read_wcs_header,
+        read_terms,
+        lambda path: read_own_table(path, {}),
+    ],
+)
+def test_a_pipe_is_named_and_not_waited_for(tmp_path, read):
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(StarcalError, match="this is a pipe: save its content as a file"):
+        read(tmp_path / "pipe")
+
+
+@pytest.mark.parametrize("ending", ["png", "jpg", "tif", "fits.gz"])
+def test_a_picture_beyond_the_limit_is_refused_until_it_is_lifted(tmp_path, ending):
+    path = tmp_path / f"even.{ending}"
+    pixels = np.full((600, 2000, 3), 9, np.uint8)
+    pixels[300:330, 900:950] = 200
+    if ending == "fits.gz":
+        fits.PrimaryHDU(np.moveaxis(pixels, 2, 0)).writeto(path)
+    elif ending == "tif":
+        tifffile.imwrite(path, pixels, photometric="rgb", compression="zlib")
+    else:
+        encode = imagecodecs.png_encode if ending == "png" else imagecodecs.jpeg_encode
+        path.write_bytes(encode(pixels))
+    with (
+        up_to_megapixels(1.0),
+        pytest.raises(FrameError, match="2000 x 600 pixels, more than 1 million") as told,
+    ):
+        read_frame(path)
+    allowed = float(str(told.value).rpartition("--max-megapixels ")[2])
+    with up_to_megapixels(allowed):  # as the message says
+        assert read_frame(path).pixels.shape == (3, 600, 2000)

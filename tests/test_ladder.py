@@ -20,6 +20,7 @@ PACKAGE = Path(__file__).parents[1] / "starcal"
 LADDER = (
     "errors",
     "texts",
+    "given",
     "choices",
     "robust",
     "colour",

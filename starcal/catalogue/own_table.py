@@ -12,6 +12,7 @@ from astropy import units as u
 from astropy.table import Table
 
 from ..errors import CatalogueError, CatalogueIncomplete
+from ..given import require_file
 from . import CatalogueStars
 from .columns import find_column, has_neighbour, numbers
 from .johnson import bv_from_gaia, v_from_gaia
@@ -180,6 +181,7 @@ def _names_of(table: Table, mapping: dict[str, str], path) -> dict[str, str | No
 def _read_table(path: Path) -> Table:
     """The table in a file, whatever its format."""
     try:
+        require_file(path)
         with path.open("rb") as file:
             start = file.read(2000)
     except OSError as error:

@@ -5,7 +5,15 @@ import math
 from collections.abc import Callable, Sequence
 
 from .. import __version__
-from ..choices import NOT_NEGATIVE, POSITIVE, SERVICES, default_of, limits_of, names_of
+from ..choices import (
+    MOST_MEGAPIXELS,
+    NOT_NEGATIVE,
+    POSITIVE,
+    SERVICES,
+    default_of,
+    limits_of,
+    names_of,
+)
 from .spelling import Parser
 
 EPILOG = """\
@@ -179,6 +187,7 @@ def _add_compose(commands) -> None:
         "none)",
     )
     _add_number(compose, "full_scale", "N", "value in the files that means full scale")
+    _add_size_limit(compose)
     _add_hints(compose)
     _add_overwrite(compose)
 
@@ -267,6 +276,7 @@ def _add_join(commands) -> None:
     )
     _add_star_strength(join)
     _add_wishes(join)
+    _add_size_limit(join)
     join.add_argument(
         "--recolour",
         dest="recoloured",
@@ -281,6 +291,17 @@ def _add_join(commands) -> None:
         help="stretch the two linear layers for display, each its own way, then screen them",
     )
     _add_overwrite(join)
+
+
+def _add_size_limit(parser) -> None:
+    parser.add_argument(
+        "--max-megapixels",
+        type=_positive,
+        default=MOST_MEGAPIXELS,
+        metavar="N",
+        help="larger pictures are not decoded: a damaged file may claim any size (default: "
+        "%(default)g)",
+    )
 
 
 def _add_recolouring(join) -> None:
@@ -310,6 +331,7 @@ def _add_audit(commands) -> None:
         default="auto",
         help="whether it is stretched for display (default: found out)",
     )
+    _add_size_limit(audit)
     audit.add_argument(
         "--report", metavar="FILE", help="write a page with plot, map and table (HTML)"
     )
@@ -475,6 +497,7 @@ def _add_frame(parser, several: bool = False) -> None:
             f"--{channel}", metavar="FILE", help=f"{channel} channel as a file of its own"
         )
     _add_number(parser, "full_scale", "N", "value in the file that means full scale")
+    _add_size_limit(parser)
     _add_place(parser)
     parser.set_defaults(frame_parser=parser, several=several)
 

@@ -52,7 +52,7 @@ def main(arguments: list[str] | None = None) -> int:
         words = sys.argv[1:] if arguments is None else arguments
         options = _parsed_options(words or ["--help"])
         _require_frame(options)
-        return command_of(options.command)(options)
+        return _done(options)
     except StarcalError as error:
         return refuse(str(error))
     except BrokenPipeError:  # the reader left; say no more
@@ -80,6 +80,16 @@ def main(arguments: list[str] | None = None) -> int:
             "internal fault, please report it (STARCAL_DEBUG=1 says more): "
             f"{type(error).__name__} {error}"
         )
+
+
+def _done(options) -> int:
+    """Do the command; where it reads pictures, up to the size that was allowed."""
+    work = command_of(options.command)
+    limit_mpx = getattr(options, "max_megapixels", None)
+    if limit_mpx is None:
+        return work(options)
+    with import_module("starcal.frame").up_to_megapixels(limit_mpx):
+        return work(options)
 
 
 class _Stopped(BaseException):

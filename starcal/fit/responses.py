@@ -14,6 +14,7 @@ from astropy.table import Table
 from ..catalogue.embedded import data_folder
 from ..choices import SOLAR_BV_MAG
 from ..errors import BandsError
+from ..given import require_file
 from .relations import (
     BROAD_BEND,
     BROAD_BEND_ERROR,
@@ -202,6 +203,7 @@ def read_terms(path: str | Path) -> ColourTerms:
 
 def _table_of_curves(path: Path) -> Table:
     try:
+        require_file(path)
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise BandsError(f"{path}: {error.strerror}; {EXAMPLE} needed") from error

@@ -13,6 +13,7 @@ from .in_kind import JPEG_QUALITY, icc_profile_of, kind_of, write_in_kind, write
 from .output import write_bytes, write_fits, write_tiff16
 from .pictures import PAIR_MARK
 from .reading import Frame, Plane, frame_of_planes, read_frame, read_plane
+from .size_limit import up_to_megapixels
 from .sky import (
     ONE_SOLUTION_PX,
     corners_apart_px,
@@ -47,6 +48,7 @@ __all__ = [
     "require_not_inputs",
     "require_same_place",
     "require_wcs",
+    "up_to_megapixels",
     "with_wcs",
     "write_bytes",
     "write_fits",

@@ -22,6 +22,7 @@ from .mosaic import (
     mosaic_of,
     raw_frame_error,
 )
+from .size_limit import require_within_limit
 from .sky import card_value, merged_header, warnings_to
 
 GZIP_LIMIT = 1040  # deflate cannot do better than 1032 to 1
@@ -280,7 +281,10 @@ def _check_claim(hdu, path):
     with open(path, "rb") as file:
         most = held * GZIP_LIMIT if file.read(2) == b"\x1f\x8b" else held
     claimed = prod(_hdu_shape(hdu)) * abs(hdu.header["BITPIX"]) // 8
-    if isinstance(hdu, fits.CompImageHDU):
+    packed = isinstance(hdu, fits.CompImageHDU)
+    if packed or most > held:
+        require_within_limit(path, *reversed(_hdu_shape(hdu)[-2:]))
+    if packed:
         complete = _has_all_tiles(hdu) and claimed <= most * COMPRESSION_LIMIT
     else:
         complete = hdu.fileinfo()["datLoc"] + claimed <= most

@@ -11,6 +11,7 @@ from astropy.io import fits
 
 from ..errors import FrameError, OneChannelError
 from .fits_files import COMPOSE, GZIP_LIMIT, Raw
+from .size_limit import require_within_limit
 
 PNG, JPEG, TIFF = b"\x89PNG", b"\xff\xd8\xff", (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 PAIR_MARK = "starcal: before and after"  # of pictures that show a frame twice
@@ -102,6 +103,7 @@ def _tiff(path, notes):
         series = tiff.series[0]
         page = series.keyframe
         _require_plausible(path, series.nbytes)
+        require_within_limit(path, page.imagewidth, page.imagelength)
         if page.photometric not in TIFF_COLOURS:
             raise FrameError(
                 f"{path.name}: the TIFF holds {page.photometric.name} data; save it as plain grey "
@@ -134,6 +136,7 @@ def _png(path):
         )
     width, height = (int.from_bytes(data[at : at + 4], "big") for at in (16, 20))
     _require_plausible(path, width * height)
+    require_within_limit(path, width, height)
     return imagecodecs.png_decode(data)
 
 
@@ -171,6 +174,7 @@ def _require_plausible_jpeg(path, data):
             f"{path.name}: the file is damaged: it promises {width} x {height} pixels and has "
             f"{len(data)} bytes. Copy or export it again."
         )
+    require_within_limit(path, width, height)
 
 
 @contextmanager

@@ -3,7 +3,6 @@
 import difflib
 import math
 import os
-import stat
 from dataclasses import KW_ONLY, dataclass, field
 from pathlib import Path
 
@@ -12,6 +11,7 @@ from astropy.io import fits
 from astropy.wcs import WCS
 
 from ..errors import FrameError, StarcalError
+from ..given import stream_fault
 from .fits_files import Raw, load_fits
 from .levels import FULL_SCALE_CARD, blank_borders, float_full_scale, require_light, survey
 from .mosaic import header_of_cells
@@ -348,8 +348,10 @@ def _filters_of_channels(raw):
 
 def _load(path, channels, cells=False):
     settle(path.parent)  # of a run that died while it replaced its files
+    fault = stream_fault(path)
+    if fault:
+        raise FrameError(f"{path}: {fault}")
     try:
-        _require_regular(path)
         with open(path, "rb") as file:
             start = file.read(8)
         return _loader(start, path)(path, channels, cells)
@@ -371,14 +373,6 @@ def _load(path, channels, cells=False):
         reason = " ".join(str(error).split())[:120] or type(error).__name__
         text = f"{path.name}: the file is damaged or cut short ({reason}). Copy or export it again."
         raise FrameError(text) from error
-
-
-def _require_regular(path):
-    """A pipe would be waited for without end, a device has none."""
-    mode = os.stat(path).st_mode
-    if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
-        kind = "a pipe" if stat.S_ISFIFO(mode) else "a device or a socket"
-        raise FrameError(f"{path}: this is {kind}. Save the frame as a file and give that.")
 
 
 def _loader(start, path):

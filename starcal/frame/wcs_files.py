@@ -6,6 +6,7 @@ from astropy.io import fits
 from astropy.wcs import WCS
 
 from ..errors import FrameError, NoWCSError
+from ..given import require_file
 from .cards import require_sane_lengths
 from .sky import SCALE_CARDS, card_value, missing_keywords, warnings_to
 from .whole import atomic_write
@@ -41,6 +42,7 @@ def read_wcs_header(path: str | Path) -> fits.Header:
 
 def _fits_headers(path):
     try:
+        require_file(path)
         with warnings_to([]), open(path, "rb") as file, fits.open(file, memmap=False) as hdus:
             return [hdu.header.copy() for hdu in hdus]
     except (
@@ -51,6 +53,7 @@ def _fits_headers(path):
 
 def _text_headers(path):
     try:
+        require_file(path)
         with open(path, "rb") as file:
             text = file.read(HEADER_BYTES).decode("ascii")
         with warnings_to([]):

@@ -1,0 +1,45 @@
+"""Files that a user gives to be read."""
+
+import errno
+import os
+import stat
+from pathlib import Path
+
+
+def stream_fault(path: str | Path) -> str:
+    """What is wrong with a thing that is no file but gives bytes: a pipe would be waited for
+    without end, a device has none.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    str
+        What it is and what to do; empty for files and folders, and where nothing is.
+    """
+    try:
+        mode = os.stat(path).st_mode
+    except (OSError, ValueError):
+        return ""
+    if stat.S_ISREG(mode) or stat.S_ISDIR(mode):
+        return ""
+    kind = "a pipe" if stat.S_ISFIFO(mode) else "a device or a socket"
+    return f"this is {kind}: save its content as a file and give that"
+
+
+def require_file(path: str | Path) -> None:
+    """Refuse a pipe or a device as the system would, before it is waited for.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Raises
+    ------
+    OSError
+    """
+    fault = stream_fault(path)
+    if fault:
+        raise OSError(errno.EINVAL, fault, str(path))

@@ -4,6 +4,7 @@ usually are, or of real stars through response curves of the user's own."""
 from __future__ import annotations
 
 import csv
+import warnings
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -213,7 +214,9 @@ def _table_of_curves(path: Path) -> Table:
         raise BandsError(f"{path} is empty; {EXAMPLE} needed")
     kind = "ascii.ecsv" if text.startswith("# %ECSV") else "ascii.csv"
     try:
-        table = Table.read(text, format=kind)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of numbers too large: judged below, like all
+            table = Table.read(text, format=kind)
     except Exception as error:  # astropy raises many kinds for a text that is no table
         raise BandsError(f"{path} is no ECSV or CSV table; {EXAMPLE} needed") from error
     if len(table) == 0:

@@ -24,7 +24,7 @@ from .sky import (
 )
 from .targets import check_folder, check_output, require_not_inputs
 from .wcs_files import write_wcs
-from .whole import atomic_files, atomic_folder, atomic_write
+from .whole import atomic_files, atomic_folder, atomic_write, settle
 
 __all__ = [
     "COMPOSE",
@@ -48,6 +48,7 @@ __all__ = [
     "require_not_inputs",
     "require_same_place",
     "require_wcs",
+    "settle",
     "up_to_megapixels",
     "with_wcs",
     "write_bytes",

@@ -105,6 +105,23 @@ def _data_bytes(cards: dict[str, str]) -> int:
     return -(-held // BLOCK_BYTES) * BLOCK_BYTES
 
 
+def mend(header: fits.Header) -> None:
+    """Make every card of a header one that can be read; those beyond repair go.
+
+    Parameters
+    ----------
+    header : Header
+        Changed in place.
+    """
+    for index in reversed(range(len(header))):
+        card = header.cards[index]
+        try:
+            card.verify("fix")
+            str(card.value)  # a string of characters that FITS does not know is not fixed by it
+        except (fits.VerifyError, ValueError):
+            del header[index]
+
+
 # --- where on the sky it is -------------------------------------------------------------
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from astropy.io import fits
 
 from ..errors import FrameError, OneChannelError
-from .cards import require_sane_lengths
+from .cards import mend, require_sane_lengths
 from .levels import CHUNK_PIXELS
 from .mosaic import (
     CELL_PX,
@@ -70,7 +70,8 @@ def load_fits(path: Path, channels: int, cells: bool = False) -> Raw:
         open(path, "rb") as file,
         fits.open(file, memmap=False, uint=False) as hdus,
     ):
-        _mend_cards(hdus)
+        for hdu in hdus:
+            mend(hdu.header)
         images = [hdu for hdu in hdus if _holds_picture(hdu)]
         mosaic = _mosaic_alone(images, path.name)
         if mosaic is not None and channels == 3 and not cells:
@@ -112,12 +113,6 @@ def _without_mosaic(raw: Raw, mosaic: Mosaic, channels: int, name: str) -> Raw:
         notes=(*raw.notes, *cells_note(plane, mosaic)),
         cell_px=CELL_PX,
     )
-
-
-def _mend_cards(hdus):
-    for hdu in hdus:
-        for card in hdu.header.cards:
-            card.verify("fix")
 
 
 def _holds_picture(hdu):

@@ -7,7 +7,7 @@ from astropy.wcs import WCS
 
 from ..errors import FrameError, NoWCSError
 from ..given import require_file
-from .cards import require_sane_lengths
+from .cards import mend, require_sane_lengths
 from .sky import SCALE_CARDS, card_value, missing_keywords, warnings_to
 from .whole import atomic_write
 
@@ -44,6 +44,8 @@ def _fits_headers(path):
     try:
         require_file(path)
         with warnings_to([]), open(path, "rb") as file, fits.open(file, memmap=False) as hdus:
+            for hdu in hdus:
+                mend(hdu.header)
             return [hdu.header.copy() for hdu in hdus]
     except (
         Exception

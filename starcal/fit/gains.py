@@ -35,8 +35,9 @@ SLOPE_LOOSENESS = (
     10.0  # mag per mag; far beyond any instrument, it only keeps stars of one colour solvable
 )
 OUTLIER_SIGMA = 4.0  # of normal residuals 1 in 16 000 lies beyond
-# scatter of real stars about the line: 0.006 to 0.05 in broadband filters, 0.15 in narrow ones
-INTRINSIC_MAG = 0.03
+# scatter of real stars about the line of rho and of beta: 0.025 to 0.05 and 0.006 to 0.02 in
+# broadband filters, 0.15 in narrow ones
+INTRINSIC_MAG = np.array([0.03, 0.018])
 # of the gains of R and B, per mag of E(B-V)
 DUST_SHIFT = np.array([0.09, 0.06])
 DUST_MAG = 0.1  # error of E(B-V) in a usual field
@@ -45,6 +46,14 @@ USUAL_BV_MAG = 0.75
 FIELD_SPREAD_MAG = (
     0.35  # of B-V of field stars; young clusters have less, and many stars show it
 )
+# B-V of stars known better than this tell the colours of a field: the embedded catalogue's to
+# V 11.9. Beyond, it holds those stars alone whose B came out bright, by nature or by error.
+COMPLETE_ERROR_MAG = 0.27
+ERROR_SCALE_LN_ERROR = 0.5  # a catalogue may err 1.6 times as much as it says, or less
+ERROR_SCALES = np.geomspace(0.5, 4.0, 40)
+OWN_SCALES = np.geomspace(0.4, 6.0, 12)  # of the stars' own scatter, of that expected
+ERROR_SCALE_ROUNDS = 2
+LEAST_TELLING_SLOPE = 0.1  # mag per mag of B-V; broadband filters have 0.25 and more
 INTRINSIC_LN_ERROR = 0.7  # a factor of 2 either way; many stars overrule it
 INTRINSIC_GRID_MAG = np.geomspace(0.002, 1.0, 40)
 # no gain is better known: higher bends and unseen neighbours remain, however many stars
@@ -228,8 +237,66 @@ def fit_gains(
             f"{len(bv_mag)} stars with finite log ratios and B-V given, {fewest} needed"
         )
     priors = _line_priors(terms, neutral_bv)
-    bands, used = _clipped_bends(ratio, ratio_error, bv_mag, bv_error_mag, neutral_bv, priors)
-    return _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, neutral_bv, growth_error)
+    bands, used, error_mag = _with_errors_as_shown(
+        ratio, ratio_error, bv_mag, bv_error_mag, neutral_bv, priors
+    )
+    return _gain_fit(bands, ratio, bv_mag, error_mag, used, neutral_bv, growth_error)
+
+
+def _with_errors_as_shown(ratio, ratio_error, bv_mag, bv_error_mag, neutral_bv, priors):
+    """The lines, which stars they rest on, and the errors of B-V scaled to what these show."""
+    error_mag = bv_error_mag
+    bands, used = _clipped_bends(ratio, ratio_error, bv_mag, error_mag, neutral_bv, priors)
+    for _ in range(ERROR_SCALE_ROUNDS):
+        slope = _of_both(bands, "slope")[:, None]
+        if used.sum() < MIN_STARS or np.min(np.abs(slope)) < LEAST_TELLING_SLOPE:
+            break
+        off = _off_catalogue(bands, ratio[:, used], bv_mag[used] - neutral_bv)
+        scale = _error_scale(off, ratio_error[:, used] / slope, slope, bv_error_mag[used])
+        error_mag = scale * bv_error_mag
+        bands, used = _clipped_bends(ratio, ratio_error, bv_mag, error_mag, neutral_bv, priors)
+    return bands, used, error_mag
+
+
+def _off_catalogue(bands, ratio: np.ndarray, x: np.ndarray) -> np.ndarray:
+    """How much redder stars are than the catalogue says, by rho and by beta, (2, n), mag of B-V."""
+    return np.stack(
+        [
+            (row - band.zero - band.slope_at_white * x - band.curvature * x**2) / band.slope
+            for row, band in zip(ratio, bands, strict=True)
+        ]
+    )
+
+
+def _error_scale(off, noise, slope, error_mag) -> float:
+    """How many times what it says the catalogue errs, from what rho and beta show of B-V.
+
+    Its errors show alike in both, the stars' own scatter about the lines does not.
+    """
+    own = noise**2 + (OWN_SCALES[:, None, None] * INTRINSIC_MAG[:, None] / slope) ** 2
+    ln_weight = _ln_likelihood(off[0] - off[1], own.sum(axis=1))
+    ln_weight = ln_weight - 0.5 * (np.log(OWN_SCALES) / INTRINSIC_LN_ERROR) ** 2
+    both, variance = _weighted_mean(off, own, axis=1)
+    by_scale = variance + (ERROR_SCALES[:, None, None] * error_mag) ** 2
+    ln_weight = ln_weight + _ln_likelihood(both, by_scale)
+    ln_weight -= 0.5 * (np.log(ERROR_SCALES)[:, None] / ERROR_SCALE_LN_ERROR) ** 2
+    probable = np.exp(ln_weight - ln_weight.max()).sum(axis=1)
+    return float(np.exp(probable @ np.log(ERROR_SCALES) / probable.sum()))
+
+
+def _weighted_mean(values, variance, axis: int) -> tuple[np.ndarray, np.ndarray]:
+    """Mean weighted by inverse variances, and its variance."""
+    weight = 1 / variance
+    total = weight.sum(axis=axis)
+    return np.sum(weight * values, axis=axis) / total, 1 / total
+
+
+def _ln_likelihood(values: np.ndarray, variance: np.ndarray) -> np.ndarray:
+    """Of values about their mean, along the last axis, each held to 4 sigmas."""
+    mean, _ = _weighted_mean(values, variance, axis=-1)
+    pull2 = np.minimum((values - mean[..., None]) ** 2 / variance, OUTLIER_SIGMA**2)
+    freedom = _freedom(variance.shape[-1], 2)
+    return -0.5 * np.sum(pull2 + freedom * np.log(variance), axis=-1)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -240,6 +307,7 @@ class _LinePrior:
     slope_error: float
     bend: float
     bend_error: float
+    scatter: float
     from_stars: int
 
     @property
@@ -261,6 +329,7 @@ def _line_priors(terms: ColourTerms | None, neutral_bv: float) -> list[_LinePrio
             slope_error=float(slope_error[i]),
             bend=float(bend[i]),
             bend_error=float(bend_error[i]),
+            scatter=float(INTRINSIC_MAG[i]),
             from_stars=from_stars,
         )
         for i in (0, 1)
@@ -346,6 +415,9 @@ def _field_colours(bv_mag: np.ndarray, bv_error_mag: np.ndarray) -> tuple[float,
 
     Few stars with poor colours do not tell their spread: then it is that of other fields.
     """
+    complete = bv_error_mag <= COMPLETE_ERROR_MAG
+    if complete.sum() >= MIN_STARS:
+        bv_mag, bv_error_mag = bv_mag[complete], bv_error_mag[complete]
     mean = float(np.median(bv_mag))
     for _ in range(3):
         spread = intrinsic_scatter(
@@ -376,6 +448,7 @@ class _Bend:
     slope: float
     slope_error: float
     curvature: float
+    slope_at_white: float
     residual: np.ndarray
     sigma: np.ndarray  # of the residuals, as expected
 
@@ -402,6 +475,7 @@ class _Bend:
             slope=0.0,
             slope_error=0.0,
             curvature=float(parameters[2]),
+            slope_at_white=float(parameters[1]),
             residual=ratio - _bent(parameters, x),
             sigma=sigma,
         )
@@ -432,7 +506,7 @@ def _line(x, lost, ratio, ratio_error, used, prior) -> tuple[np.ndarray, ...]:
         parameters = _solve_gains(x[used], ratio[used], sigma[used], parameters, prior).x
         residual = ratio - _bent(parameters, x)
         intrinsic = intrinsic_scatter(
-            residual[used], known[used], intrinsic, INTRINSIC_MAG, prior.from_stars
+            residual[used], known[used], intrinsic, prior.scatter, prior.from_stars
         )
     return parameters, sigma, 1 - known / (known + intrinsic**2)
 

@@ -100,7 +100,7 @@ def test_dust_reddens_a_star_of_the_same_colour_as_it_is_seen():
     rng = np.random.default_rng(2)
     clean = recipe()
     setup = replace(clean.setup, scatter="none", system="mono")
-    clean = replace(clean, setup=setup)
+    clean = replace(clean, setup=setup, dust_law="Fitzpatrick 1999")
     truth = campaign.star_field(setup, np.random.default_rng(1))
     plain = campaign.dusty_electrons(clean, truth, rng)
     dusty = campaign.dusty_electrons(replace(clean, ebv_mag=0.5), truth, rng)

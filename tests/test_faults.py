@@ -4,7 +4,7 @@ paper."""
 import numpy as np
 import pytest
 
-from starcal.demo import faults
+from starcal.demo import dust, faults
 from starcal.demo.light import profile as moffat_density
 
 SHAPE = (240, 260)
@@ -154,18 +154,19 @@ def test_eight_bits_have_256_levels():
     assert np.abs(stepped - np.minimum(pixels, 0.5)).max() <= 0.5 / 255 / 2 + 1e-7
 
 
-def test_dust_is_that_of_the_paper():
-    """Cardelli, Clayton & Mathis 1989, table 3, R_V 3.1: A/A(V) of U, V, R, three digits. B is left
-    out: there the table and equation 3 differ by 1 %; R_V itself says A(B)/A(V) = 1 + 1/3.1."""
-    x = np.array([2.78, 1.82, 1.43])
-    np.testing.assert_allclose(faults.extinction(1 / x), [1.569, 1.000, 0.751], atol=0.001)
-    assert faults.extinction(0.44) == pytest.approx(1 + 1 / 3.1, abs=0.005)
-
-
-def test_dust_reddens_by_its_colour_excess():
-    """E(B-V) is A(B) - A(V) by definition, and blue channels lose more than red ones."""
-    mags = faults.dust_mags(("mono_R", "mono_G", "mono_B", "H5"), np.array([0.0, 1.0]))
-    np.testing.assert_array_equal(mags[0], 0)
-    red, green, blue, halpha = mags[1]
-    assert halpha < red < green < blue
-    assert 0.5 < blue < 1.0  # nearer to B (+1) than to V (0)
+def test_dust_is_that_of_the_papers():
+    """Cardelli, Clayton & Mathis 1989, table 3: A/A(V) of V and R (0.70 micrometres) 1.000 and 0.751,
+    so that H-alpha and S II, at 0.656 and 0.672, lose 0.81 and 0.79 by a straight line: -0.58 and
+    -0.65 mag of E(B-V) 1 for R_V 3.1. E(B-V) as seen is some 0.93 of that of the law's two
+    wavelengths. Fitzpatrick 1999 is steeper from green to red (k(656) 2.36; through the V band of a
+    star its 3.1 are 3.05)."""
+    one, sun = np.ones(1), np.full(1, 0.65)
+    bands = ("H5", "S5", "mono_R", "mono_G", "mono_B")
+    by_law = {law: dust.dust_mags(bands, one, sun, law)[0] for law in dust.LAWS}
+    np.testing.assert_allclose(
+        by_law["Cardelli 1989"][:2], [-0.58 / 0.93, -0.65 / 0.93], atol=0.03
+    )
+    assert by_law["Fitzpatrick 1999"][0] == pytest.approx((2.36 - 3.05) / 0.93, abs=0.06)
+    for halpha, _, red, green, blue in by_law.values():
+        assert halpha < red < green < blue
+        assert 0.5 < blue < 1.0  # nearer to B (+1) than to V (0)

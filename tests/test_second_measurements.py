@@ -13,10 +13,12 @@ from starcal.fit.contrasts import (
     measurement_rows,
     second_measurements,
 )
+from starcal.fit.dust import Dust, expected_dust, galactic_latitude_deg
 from starcal.fit.expected import expected_flux
 from starcal.fit.gains import fit_gains
+from starcal.fit.steadiness import steadiness
 from starcal.fit.unevenness import unevenness
-from starcal.fit.verdict import uneven_clause
+from starcal.fit.verdict import uneven_clause, unsteady_clause
 from starcal.stars import Flag, measure_stars
 from starcal.stars.apertures import (
     RADII_WIDTHS,
@@ -422,3 +424,70 @@ def test_an_audit_against_the_gains():
     assert "40 of 100" in contradiction(flux, noise, np.array([2.0, 1.0, 1.0]), names)
     assert contradiction(flux, noise, np.ones(3), names) == ""
     assert contradiction(flux, np.full(100, 0.2), np.array([2.0, 1.0, 1.0]), names) == ""
+
+
+# --- bright against faint, by colours alone ---------------------------------------------
+
+
+def steadiness_of(powers, seed, n=60):
+    """Of stars of V 8 to 12 whose channels answer to light by some powers, 3 % of scatter each, and
+    a catalogue that errs by 0.25 mag."""
+    rng = np.random.default_rng([12, seed])
+    v_mag, bv_mag = rng.uniform(8, 12, n), rng.normal(0.75, 0.35, n)
+    colours = np.array([0.45 * bv_mag, np.zeros(n), -0.5 * bv_mag])
+    flux = 10 ** (0.4 * (colours - v_mag)) * np.exp(0.03 * rng.standard_normal((3, n)))
+    flux = flux ** np.array(powers)[:, None]
+    seen = bv_mag + 0.25 * rng.standard_normal(n)
+    fit = fit_gains(flux, 0.03 * flux, seen, np.full(n, 0.25))
+    return steadiness(fit, flux, np.full(n, 0.02))
+
+
+@pytest.mark.parametrize("channel", [0, 1, 2])
+def test_a_bent_channel_shows_in_colours_alone(channel):
+    """A power of 0.95 changes a channel by 0.05 x 0.921 x 3.2 mag = 15 % from the faint tenth to the
+    bright one; green counts for both ratios, blue by the share of the slopes, 0.9."""
+    powers = np.ones(3)
+    powers[channel] = 0.95
+    found = steadiness_of(powers, 1)
+    times = (1.0, 1.0 - found.share, -found.share)[channel]
+    assert abs(found.change) == pytest.approx(0.147 * times, abs=4 * found.error)
+    assert "not linear" in unsteady_clause(found)
+
+
+def test_linear_channels_are_steady():
+    """Eight fields: pulls of 1."""
+    found = [steadiness_of(np.ones(3), seed) for seed in range(8)]
+    pulls = np.array([each.change / each.error for each in found])
+    assert np.mean(pulls**2) < 2
+    assert not any(unsteady_clause(each) for each in found)
+    assert steadiness_of(np.ones(3), 1, n=10) is None
+    assert unsteady_clause(None) == ""
+
+
+# --- dust -------------------------------------------------------------------------------
+
+
+def test_dust_to_be_expected():
+    """In the plane 0.7 mag of V in a kpc (Parenago 1940), 0.09 mag of E(B-V) in 0.4 kpc; at the
+    poles less than all of the layer, 0.15 mag of V (Bahcall & Soneira 1980). The centre of the
+    Galaxy, ICRS, lies at latitude 0, and the pole of the catalogue's frame at 90."""
+    assert expected_dust(0, 0.6, 0.4).ebv_mag == pytest.approx(0.09, abs=0.002)
+    assert 0.01 < expected_dust(-90, 0.6, 0.4).ebv_mag < 0.15 / 3.1
+    red = expected_dust(0, 1.2, 0.3)
+    assert red.ebv_mag > 0.3
+    assert red.error_mag > 0.2
+    assert galactic_latitude_deg(np.array([266.405]), np.array([-28.936])) == pytest.approx(
+        0, abs=0.1
+    )
+    assert galactic_latitude_deg(np.array([192.859]), np.array([27.128])) == pytest.approx(
+        90, abs=0.1
+    )
+
+
+@pytest.mark.parametrize(("ebv_mag", "red", "blue"), [(0.3, -0.03, 0.02), (1.2, -0.09, 0.05)])
+def test_dust_is_taken_out_of_gains(ebv_mag, red, blue):
+    """Gains behind dust come out off by so much (extinction of Fitzpatrick 1999 on the spectra of
+    Pickles 1998); what is taken out is that within the error that the law leaves."""
+    dust = Dust(ebv_mag=ebv_mag, error_mag=0.0)
+    left = dust.factors * (1 + np.array([red, blue])) - 1
+    assert np.all(np.abs(left) < 1.5 * dust.gain_error)

@@ -18,11 +18,13 @@ from ..fit.contrasts import (
     require_gradient,
     second_measurements,
 )
+from ..fit.dust import Dust, expected_dust, galactic_latitude_deg
 from ..fit.expected import LEAST_EXPECTED_SNR, expected_flux
 from ..fit.gains import MIN_STARS, GainFit, fit_gains
 from ..fit.responses import ColourTerms
+from ..fit.steadiness import STEADY_WIDTHS, Steadiness, steadiness
 from ..fit.unevenness import Unevenness, unevenness
-from ..fit.verdict import uneven_clause
+from ..fit.verdict import uneven_clause, unsteady_clause
 from ..stars import CHANNELS, SHAPE_SNR, Flag, places_of
 from ..stars.apertures import (
     FIT_RADIUS_WIDTHS,
@@ -50,7 +52,7 @@ GRADIENT_ROUNDS = 2  # fits after a gradient was taken out; what the last leaves
 # round stars whose sharpness is compared, and the light of others there as a share of theirs: with
 # 0.3 of it the sharpness of a faint star is often its neighbour's
 ALONE_TO_WIDTHS, ALONE_SHARE_OF_LIGHT = 2.0, 0.05
-DUSTY_BV_MAG = 1.0  # mean of a field's stars; without dust 0.6 to 0.9
+FEARED_EBV_MAG = 0.25  # moves gains by 1.5 % and more
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -189,8 +191,10 @@ def fit_light(
     reach = FIT_RADIUS_WIDTHS if growth is None else growth.reach_widths
     radius_px = reach * light.widths.common_px
     fit = fit.with_rounding(_rounding_error(stars, fit, flux, radius_px))
+    fit = fit.with_dust(_dust_before(stars, rows, fit))
     x_px, y_px = places_of(stars)[rows].T
-    second = _measured_again(stars, light, rows, fit, growth)
+    steady = _steadiness_of_stars(stars, light, fit)
+    second = _measured_again(stars, light, rows, fit, growth, steady)
     return LightFit(
         fit=fit.with_added(added_errors(second)),
         flux=flux,
@@ -198,6 +202,7 @@ def fit_light(
         second=second,
         gradient=colour_gradient(fit, x_px, y_px, stars.meta["shape"]),
         contradicted=_against_the_gains(stars, light, fit, beyond)
+        or unsteady_clause(steady)
         or uneven_clause(_over_the_frame_of(stars, light, rows, fit)),
         terms=terms,
         notes=notes,
@@ -276,6 +281,14 @@ def _rounding_error(stars: Table, fit: GainFit, flux: NDArray, radius_px: float)
     return np.hypot(common[[0, 2]], common[1])
 
 
+def _dust_before(stars: Table, rows: NDArray, fit: GainFit) -> Dust:
+    """What dust is to be expected before some stars."""
+    latitude_deg = galactic_latitude_deg(
+        _listed(stars, "ra_deg", rows), _listed(stars, "dec_deg", rows)
+    )
+    return expected_dust(latitude_deg, fit.bv_mean, fit.bv_spread)
+
+
 def _over_the_frame_of(
     stars: Table, light: ApertureLight, rows: NDArray, fit: GainFit
 ) -> Unevenness:
@@ -294,8 +307,21 @@ def _over_the_frame_of(
     )
 
 
+def _steadiness_of_stars(stars: Table, light: ApertureLight, fit: GainFit) -> Steadiness | None:
+    """Colours of bright against faint stars, of those that stand alone."""
+    radius = RADII_WIDTHS.index(STEADY_WIDTHS)
+    alone = light.neighbours[radius] < NEIGHBOUR_SHARE
+    noise = _relative_noise(stars, light) * STEADY_WIDTHS**NOISE_POWER
+    return steadiness(fit, light.growth_flux[:, radius, alone], noise[alone])
+
+
 def _measured_again(
-    stars: Table, light: ApertureLight, rows: NDArray, fit: GainFit, growth: Growth | None
+    stars: Table,
+    light: ApertureLight,
+    rows: NDArray,
+    fit: GainFit,
+    growth: Growth | None,
+    steady: Steadiness | None,
 ) -> tuple[SecondMeasurement, ...]:
     """The gains of a fit by other means, from the same rows."""
     x_px, y_px = places_of(stars)[rows].T
@@ -307,6 +333,7 @@ def _measured_again(
         shape=stars.meta["shape"],
         growth=growth,
         cores=_sharpness_of_stars(light),
+        steady=steady,
     )
 
 
@@ -386,12 +413,14 @@ def _of_large_gains(fit: GainFit) -> list[str]:
 
 
 def _of_dust(fit: GainFit) -> list[str]:
-    """Stars so red that dust may be the reason."""
-    if fit.bv_mean <= DUSTY_BV_MAG:
+    """Dust that is worth a word."""
+    dust = fit.dust
+    if dust.ebv_mag + dust.error_mag <= FEARED_EBV_MAG:
         return []
-    red, blue = 100 * fit.dust_error
+    red, blue = 100 * dust.gain_error
+    shift = 100 * (dust.factors - 1)
     return [
-        f"the stars are redder than those of most fields (mean B-V {fit.bv_mean:.2f}); if dust "
-        "does it, all gains are off in common, red low and blue high: that is "
-        f"{red:.1f} and {blue:.1f} % of the stated errors"
+        "dust is to be expected before these stars, by where they are and how red the bluest are: "
+        f"E(B-V) {dust.ebv_mag:.2f} +- {dust.error_mag:.2f}. The gains of red and blue hold "
+        f"{shift[0]:+.1f} and {shift[1]:+.1f} % for it, their errors {red:.1f} and {blue:.1f} %"
     ]

@@ -13,6 +13,7 @@ from astropy.io.fits import Header
 from astropy.table import Table
 
 from . import faults
+from .dust import LAWS, dust_mags, thickest_dust
 from .light import background, with_noise
 from .scene import write_fluxes
 from .setup import Setup
@@ -27,6 +28,7 @@ UNCLIPPED_SHARE = 0.7  # of what a channel holds: brighter stars clip and tell n
 TRUTH_APERTURE_FWHM = 2.0  # in which light before and after the faults is compared
 MOST_VARIATION = 0.05  # 10th to 90th percentile; beyond it no single gain is right
 FEWEST_TELLING = 5
+PLACES_TRIED = 30  # for one whose stars are red enough
 REFLECTED = 20  # stars that throw discs
 
 
@@ -45,7 +47,9 @@ class Recipe:
     moves : tuple of dict
         What `faults.moved` takes, for each channel.
     ebv_mag : float
-        Dust before all stars, to a tenth of it.
+        Dust before all stars, to a tenth of it; less where they are too blue for so much.
+    dust_law : str
+        One of `dust.LAWS`.
     vignetting, colour_gradient : float
         What `faults.flat_planes` takes.
     reflection : float
@@ -71,6 +75,7 @@ class Recipe:
     soft_px: tuple[float, float, float] = (0.0, 0.0, 0.0)
     moves: tuple[dict, dict, dict] = field(default_factory=lambda: ({}, {}, {}))
     ebv_mag: float = 0.0
+    dust_law: str = "Cardelli 1989"
     vignetting: float = 0.0
     colour_gradient: float = 0.0
     reflection: float = 0.0
@@ -203,10 +208,11 @@ def gains_truth(recipe: Recipe, ratios: np.ndarray) -> dict:
 def dusty_electrons(recipe: Recipe, truth: Table, rng: np.random.Generator) -> np.ndarray:
     """Electrons of every star in every channel, (stars, 3); V and B-V stay what is seen."""
     setup, bv_mag = recipe.setup, np.array(truth["bv_mag"])
-    ebv_mag = recipe.ebv_mag * (1 + 0.1 * rng.standard_normal(len(bv_mag)))
+    thickest = thickest_dust(bv_mag[np.array(truth["in_catalogue"])])
+    ebv_mag = min(recipe.ebv_mag, thickest) * (1 + 0.1 * rng.standard_normal(len(bv_mag)))
     ebv_mag = np.clip(ebv_mag, 0, bv_mag - SPECTRA_BV_MAG[0])  # no star is born bluer than that
     mags = band_mags(setup.bands, bv_mag - ebv_mag, setup.scatter, rng)
-    mags += faults.dust_mags(setup.bands, ebv_mag)
+    mags += dust_mags(setup.bands, ebv_mag, bv_mag - ebv_mag, recipe.dust_law)
     return setup.v_zero_electrons * 10 ** (-0.4 * (np.array(truth["v_mag"])[:, None] + mags))
 
 
@@ -366,10 +372,10 @@ def _pair(values) -> tuple[float, float]:
     return float(values[0]), float(values[1])
 
 
-def _at_a_place(setup: Setup, rng: np.random.Generator) -> Setup:
+def _at_a_place(setup: Setup, rng: np.random.Generator, drawn=None) -> Setup:
     """Somewhere with enough catalogue stars, at a scale of 2 to 8 arcsec a pixel."""
     while True:
-        place = _drawn_place(rng).icrs
+        place = (drawn or _drawn_place)(rng).icrs
         moved = replace(
             setup,
             ra_deg=float(place.ra.deg),
@@ -393,6 +399,11 @@ def _drawn_place(rng: np.random.Generator) -> SkyCoord:
         sin_b = np.copysign(1 - (1 - np.sin(np.radians(45))) * abs(sin_b), sin_b)
     latitude_deg = np.degrees(np.arcsin(sin_b))
     return SkyCoord(rng.uniform(0, 360), latitude_deg, unit="deg", frame="galactic")
+
+
+def _dusty_place(rng: np.random.Generator) -> SkyCoord:
+    """In the Milky Way."""
+    return SkyCoord(rng.uniform(0, 360), rng.uniform(-10, 10), unit="deg", frame="galactic")
 
 
 def _all(profile: faults.Profile) -> tuple[faults.Profile, ...]:
@@ -529,12 +540,27 @@ def uneven_flat(recipe: Recipe, rng: np.random.Generator) -> Recipe:
 
 def dust(recipe: Recipe, rng: np.random.Generator) -> Recipe:
     """E(B-V) up to 0.4, as most fields have at most."""
-    return replace(recipe, ebv_mag=float(rng.uniform(0.05, 0.4)))
+    return replace(recipe, ebv_mag=float(rng.uniform(0.05, 0.4)), dust_law=_some_law(rng))
 
 
 def thick_dust(recipe: Recipe, rng: np.random.Generator) -> Recipe:
-    """E(B-V) 0.4 to 1.2."""
-    return replace(recipe, ebv_mag=float(rng.uniform(0.4, 1.2)))
+    """E(B-V) 0.4 to 1.2, or as much as stars in the Milky Way leave room for."""
+    ebv_mag = float(rng.uniform(0.4, 1.2))
+    setup = recipe.setup
+    room = 0.0
+    for _ in range(PLACES_TRIED):
+        tried = _at_a_place(recipe.setup, rng, _dusty_place)
+        found = thickest_dust(np.asarray(stars_of_sky(tried).bv_mag, float))
+        if found > room:
+            setup, room = tried, found
+        if room > ebv_mag:
+            break
+    return replace(recipe, setup=setup, ebv_mag=ebv_mag, dust_law=_some_law(rng))
+
+
+def _some_law(rng: np.random.Generator) -> str:
+    """A law of extinction, without taking from what the generator draws next."""
+    return str(rng.spawn(1)[0].choice(list(LAWS)))
 
 
 def eight_bits(recipe: Recipe, rng: np.random.Generator) -> Recipe:

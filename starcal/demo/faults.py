@@ -30,19 +30,6 @@ FARTHEST_PX = 400.0  # no profile reaches farther: it would hold less than any n
 NEAR_PX = 20.0  # within it profiles have cores and rims that must be integrated over pixels
 PROBED_PX = np.geomspace(0.5, FARTHEST_PX, 90)  # where profiles are asked how far they reach
 PROBED_DEG = np.arange(0.0, 360.0, 1.0)  # spikes are narrow
-CCM_X0 = 1.82  # 1 / micrometre; where A(V) is taken
-V_UM, B_UM = 1 / CCM_X0, 0.44
-BAND_UM = {  # mean wavelengths of the channels
-    "camera_R": 0.600,
-    "camera_G": 0.530,
-    "camera_B": 0.465,
-    "mono_R": 0.640,
-    "mono_G": 0.532,
-    "mono_B": 0.455,
-    "H": 0.6563,
-    "O": 0.5007,
-    "S": 0.6724,
-}
 
 
 # --- profiles ---------------------------------------------------------------------------
@@ -496,49 +483,3 @@ def in_steps(pixels: np.ndarray, levels: int, white: float) -> np.ndarray:
     """
     steps = np.rint(np.clip(pixels / white, 0, 1) * levels)
     return (steps * (white / levels)).astype(pixels.dtype)
-
-
-# --- dust -------------------------------------------------------------------------------
-
-
-def extinction(wavelength_um: float | np.ndarray) -> np.ndarray:
-    """A(wavelength) / A(V) of interstellar dust, R_V 3.1, 0.3 to 0.9 micrometres.
-
-    References
-    ----------
-    Cardelli, Clayton & Mathis 1989, ApJ 345, 245, equations 1, 3a, 3b.
-    """
-    y = 1 / np.asarray(wavelength_um, float) - CCM_X0
-    a = np.polynomial.polynomial.polyval(
-        y, [1, 0.17699, -0.50447, -0.02427, 0.72085, 0.01979, -0.77530, 0.32999]
-    )
-    b = np.polynomial.polynomial.polyval(
-        y, [0, 1.41338, 2.28305, 1.07233, -5.38434, -0.62251, 5.30260, -2.09002]
-    )
-    return a + b / 3.1
-
-
-def dust_mags(bands: tuple[str, ...], ebv_mag: np.ndarray) -> np.ndarray:
-    """What dust of E(B-V) does to magnitudes relative to V.
-
-    Parameters
-    ----------
-    bands : tuple of str
-        Columns of `spectra.star_bands`.
-    ebv_mag : ndarray, (stars,)
-        0 or more. A star seen at B-V was born at B-V less this.
-
-    Returns
-    -------
-    ndarray, (stars, bands)
-        Added to `spectra.band_mags` of the star without dust.
-
-    Notes
-    -----
-    Taken at the mean wavelengths of the bands. Behind thick dust a broad band's light comes from
-    its red end, so that from E(B-V) 0.5 on blue loses some per cent too much here.
-    """
-    names = [band.rstrip("357") for band in bands]
-    per_ebv = extinction(np.array([BAND_UM[name] for name in names])) - 1
-    per_ebv = per_ebv / (extinction(B_UM) - 1)
-    return np.asarray(ebv_mag, float)[:, None] * per_ebv

@@ -18,6 +18,7 @@ from ..robust import scatter
 from ..stars.apertures import RADII_WIDTHS
 from ..stars.growth import Growth
 from .gains import MAG_PER_LN, GainFit
+from .steadiness import Steadiness
 
 FITTED_CHANNELS = ("red", "blue")
 FEWEST_A_SIDE = 3
@@ -49,6 +50,7 @@ RULES = {
     # the gain changes over the field by about 4 of it; t is wider as its own errors are too small
     # by 1.3
     "core": Rule(2.0, 2.6, 0.003),
+    "steady": Rule(0.5, 2.5),  # of what a line through all stars shows, gains feel half
 }
 MEANING = {
     "bright": "from the faint to the bright half of the stars: that channel is not linear, or light"
@@ -59,6 +61,7 @@ MEANING = {
     "edge": "from the edge to the middle of the frame: an uneven flat, or other widths at the edge",
     "core": "by the sharpness of bright stars against that of faint ones: that channel is not "
     "linear, or was filtered",
+    "steady": "from faint to bright stars, by their colours alone: a channel is not linear",
     "beyond": "beyond the widest aperture, where it is not measured: another focus or profile than "
     "green has",
 }
@@ -68,6 +71,7 @@ TITLES = {
     "bottom": "top against bottom half",
     "edge": "middle against edge",
     "core": "sharpness, bright against faint third",
+    "steady": "bright against faint stars, by colours alone",
     "beyond": "beyond the widest aperture, by its last step",
 }
 
@@ -122,6 +126,7 @@ def second_measurements(
     shape: tuple[int, int],
     growth: Growth | None,
     cores: tuple[NDArray, NDArray],
+    steady: Steadiness | None = None,
 ) -> tuple[SecondMeasurement, ...]:
     """All second measurements of both gains that have stars enough.
 
@@ -135,6 +140,7 @@ def second_measurements(
     growth : Growth or None
     cores : (change, error), each ndarray of shape (2,)
         Of `core_contrast`; NaN where not measured.
+    steady : Steadiness or None
 
     Returns
     -------
@@ -148,6 +154,9 @@ def second_measurements(
     for channel in range(2):
         found = {name: _halves(fit, channel, side) for name, side in sides.items()}
         found["core"] = (cores[0][channel], cores[1][channel])
+        if steady is not None:
+            alone = (1.0, -1 / steady.share)[channel]  # were it that channel alone
+            found["steady"] = (alone * steady.change, abs(alone) * steady.error)
         measured += _with_errors(FITTED_CHANNELS[channel], found)
         if growth is not None:
             measured.append(_beyond_aperture(growth, channel))

@@ -19,6 +19,7 @@ from scipy.stats import theilslopes
 
 from ..choices import SOLAR_BV_MAG
 from ..robust import scatter
+from .dust import UNKNOWN_DUST, Dust
 
 if TYPE_CHECKING:
     from .responses import ColourTerms
@@ -38,10 +39,6 @@ OUTLIER_SIGMA = 4.0  # of normal residuals 1 in 16 000 lies beyond
 # scatter of real stars about the line of rho and of beta: 0.025 to 0.05 and 0.006 to 0.02 in
 # broadband filters, 0.15 in narrow ones
 INTRINSIC_MAG = np.array([0.03, 0.018])
-# of the gains of R and B, per mag of E(B-V)
-DUST_SHIFT = np.array([0.09, 0.06])
-DUST_MAG = 0.1  # error of E(B-V) in a usual field
-DUST_SHARE = 0.3  # of what its mean B-V is redder than usual
 USUAL_BV_MAG = 0.75
 FIELD_SPREAD_MAG = (
     0.35  # of B-V of field stars; young clusters have less, and many stars show it
@@ -53,6 +50,7 @@ ERROR_SCALE_LN_ERROR = 0.5  # a catalogue may err 1.6 times as much as it says, 
 ERROR_SCALES = np.geomspace(0.5, 4.0, 40)
 OWN_SCALES = np.geomspace(0.4, 6.0, 12)  # of the stars' own scatter, of that expected
 ERROR_SCALE_ROUNDS = 2
+SETTLED_LN = 0.2  # a scale known to that leaves slopes as they are to 1 %
 LEAST_TELLING_SLOPE = 0.1  # mag per mag of B-V; broadband filters have 0.25 and more
 INTRINSIC_LN_ERROR = 0.7  # a factor of 2 either way; many stars overrule it
 INTRINSIC_GRID_MAG = np.geomspace(0.002, 1.0, 40)
@@ -95,9 +93,11 @@ class GainFit:
         Measured log ratios, and measured minus predicted.
     residual_error_mag : ndarray, shape (2, n)
         What a residual is expected to scatter by: its errors and the stars' own scatter.
-    growth_error, dust_error, added_error : ndarray, shape (2,)
-        Relative errors that are common to all stars: of the light beyond the aperture, of the dust
-        before them, and what second measurements add.
+    growth_error, added_error : ndarray, shape (2,)
+        Relative errors that are common to all stars: of the light beyond the aperture, and what
+        second measurements add.
+    dust : Dust
+        Expected before all stars; its shift is taken out of the gains.
     used : ndarray of bool, shape (n,)
         False where clipped.
     bv_mag : ndarray, shape (n,)
@@ -124,7 +124,7 @@ class GainFit:
     residual_mag: np.ndarray
     residual_error_mag: np.ndarray
     growth_error: np.ndarray
-    dust_error: np.ndarray
+    dust: Dust
     added_error: np.ndarray
     used: np.ndarray
     bv_mag: np.ndarray
@@ -137,6 +137,17 @@ class GainFit:
     def stated_errors(self) -> np.ndarray:
         """Relative errors of the gains of R and B, shape (2,), all parts together."""
         return self.gain_errors[[0, 2]] / self.gains[[0, 2]]
+
+    @property
+    def dust_error(self) -> np.ndarray:
+        """Relative errors of the gains of R and B for the dust before the stars, shape (2,)."""
+        return self.dust.gain_error
+
+    def with_dust(self, dust: Dust) -> GainFit:
+        """The fit with the shift of some dust taken out of its gains, and its error."""
+        factors = dust.factors
+        gains = _gains(self.zero_mag) * [factors[0], 1.0, factors[1]]
+        return replace(self, gains=gains, dust=dust).with_added(self.added_error)
 
     def with_rounding(self, rounding_error: np.ndarray) -> GainFit:
         """The fit with an error that the steps of coarse values bring to all stars, relative, shape
@@ -245,17 +256,21 @@ def fit_gains(
 
 def _with_errors_as_shown(ratio, ratio_error, bv_mag, bv_error_mag, neutral_bv, priors):
     """The lines, which stars they rest on, and the errors of B-V scaled to what these show."""
-    error_mag = bv_error_mag
-    bands, used = _clipped_bends(ratio, ratio_error, bv_mag, error_mag, neutral_bv, priors)
+    scale = 1.0
+    bands, used = _clipped_bends(ratio, ratio_error, bv_mag, bv_error_mag, neutral_bv, priors)
     for _ in range(ERROR_SCALE_ROUNDS):
         slope = _of_both(bands, "slope")[:, None]
         if used.sum() < MIN_STARS or np.min(np.abs(slope)) < LEAST_TELLING_SLOPE:
             break
         off = _off_catalogue(bands, ratio[:, used], bv_mag[used] - neutral_bv)
+        before = scale
         scale = _error_scale(off, ratio_error[:, used] / slope, slope, bv_error_mag[used])
-        error_mag = scale * bv_error_mag
-        bands, used = _clipped_bends(ratio, ratio_error, bv_mag, error_mag, neutral_bv, priors)
-    return bands, used, error_mag
+        bands, used = _clipped_bends(
+            ratio, ratio_error, bv_mag, scale * bv_error_mag, neutral_bv, priors
+        )
+        if abs(np.log(scale / before)) < SETTLED_LN:
+            break
+    return bands, used, scale * bv_error_mag
 
 
 def _off_catalogue(bands, ratio: np.ndarray, x: np.ndarray) -> np.ndarray:
@@ -385,7 +400,7 @@ def _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, neutral_bv, growth_error
         residual_mag=residual,
         residual_error_mag=_of_both(bands, "sigma"),
         growth_error=np.asarray(growth_error, float),
-        dust_error=dust_error(bv_mean),
+        dust=UNKNOWN_DUST,
         added_error=np.zeros(2),
         used=used,
         bv_mag=np.asarray(bv_mag, float),
@@ -395,18 +410,6 @@ def _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, neutral_bv, growth_error
         red_share=float(np.mean(bv_mag[used] > 0.4)),
     )
     return without_errors.with_added(np.zeros(2))
-
-
-def dust_error(bv_mean: float) -> np.ndarray:
-    """Relative errors of the gains of R and B, shape (2,), because dust reddens a star a little
-    otherwise than being a cooler star does.
-
-    A reddened star of some B-V is not quite as red in the channels as a bare one: gains shift by -3
-    and +2 % at E(B-V) = 0.3, by -9 and +5 % at 1.2 (extinction of Fitzpatrick 1999 on the spectra
-    of Pickles 1998). How much of a field's B-V is dust is not known; the redder its mean, the more.
-    """
-    reddening_error = DUST_MAG + DUST_SHARE * max(0.0, bv_mean - USUAL_BV_MAG)
-    return DUST_SHIFT * reddening_error
 
 
 def _field_colours(bv_mag: np.ndarray, bv_error_mag: np.ndarray) -> tuple[float, float, float]:

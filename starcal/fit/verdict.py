@@ -15,6 +15,7 @@ from ..stars.linearity import Linearity
 from ..texts import counted
 from .contrasts import FITTED_CHANNELS, SecondMeasurement
 from .gains import MAG_PER_LN, MIN_STARS, GainFit
+from .steadiness import Steadiness
 from .unevenness import Unevenness
 
 RATIO_RANGE = (
@@ -38,6 +39,7 @@ HOT_FIELD_RATIOS = ((0.4, 1.7), (0.25, 1.05))
 # Of a gain over the frame: beyond it no single gain is right. A chance of more than one in
 # four (the quartile of a Gaussian) that it is so is too much.
 MOST_UNEVEN, UNEVEN_QUARTILE = 0.05, 0.67
+UNSTEADY_SIGMAS = 3.0
 MATRIX_BELOW, MATRIX_ABOVE = (
     0.8,
     1.2,
@@ -305,6 +307,30 @@ def uneven_clause(found: Unevenness) -> str:
         f"{100 * found.error[worst]:.1f} % over the frame, by the colours of "
         f"{counted(found.stars, 'clean star')}: an uneven flat, or a gradient of colour; "
         "--model gradient takes out a plane that the catalogue's stars show"
+    )
+
+
+def unsteady_clause(found: Steadiness | None) -> str:
+    """What bright stars of other colours than faint ones have against one gain for all, as a
+    clause.
+
+    Parameters
+    ----------
+    found : Steadiness or None
+
+    Returns
+    -------
+    str
+        Empty where they do not differ, or too little to be sure.
+    """
+    if found is None or abs(found.change) < UNSTEADY_SIGMAS * found.error:
+        return ""
+    if abs(found.change) + UNEVEN_QUARTILE * found.error < MOST_UNEVEN * abs(found.share):
+        return ""
+    return (
+        f"colours change by {100 * abs(found.change):.1f} +- {100 * found.error:.1f} % from faint "
+        f"to bright stars where B-V plays no part, by {counted(found.stars, 'clean star')}: a "
+        "channel is not linear, or was cut"
     )
 
 

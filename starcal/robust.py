@@ -93,7 +93,13 @@ def upper_median(values: ArrayLike, least_share: float = 0.0) -> NDArray:
     ndarray, (...)
         NaN where too little is finite.
     """
+    values = np.asarray(values)
+    if values.dtype.kind != "f":
+        values = values.astype(float)
     finite = np.isfinite(values)
+    if finite.all() and finite.shape[-1] > 0:  # the usual case, and several times as quick
+        middle = finite.shape[-1] // 2
+        return np.partition(values, middle, axis=-1)[..., middle]
     ordered = np.sort(np.where(finite, values, np.inf), axis=-1)
     count = finite.sum(axis=-1)
     index = np.minimum(count // 2, ordered.shape[-1] - 1)

@@ -252,6 +252,29 @@ def test_hot_pixels_change_neither_widths_nor_stars(scene_of):
     assert abs(counts[1] - counts[0]) <= 0.03 * counts[0] + 2
 
 
+@pytest.mark.slow
+def test_what_several_channels_or_rays_spoil_does_not_set_the_widths(scene_of):
+    """Hot pixels at the same places in two channels (two of one exposure, or of one camera), three
+    times as many as in worn cameras, and a storm of 900 rays: widths to 8 %. Before, they came out at
+    0.6 and at 1.7 px instead of 3."""
+    scene = scene_of(shape=SHAPE, seed=4)
+    clean = measure_stars(scene.pixels)
+    rng = np.random.default_rng(3)
+    pixels = np.array(scene.pixels)
+    hot = rng.random(SHAPE) < 0.003
+    for plane in pixels[1:]:
+        plane[hot] += rng.uniform(0.005, 0.2, hot.sum())
+    rays = np.array(scene.pixels)
+    for number in range(900):
+        at, towards = rng.uniform(10, np.array(SHAPE) - 10), rng.uniform(0, np.pi)
+        along = np.arange(0, rng.uniform(1, 8), 0.5)[:, None]
+        y, x = (at + along * [np.sin(towards), np.cos(towards)]).astype(int).T
+        rays[number % 3, y, x] = 0.1
+    for spoilt in (pixels, rays):
+        widths = measure_stars(spoilt).meta["fwhm_px"]
+        np.testing.assert_allclose(widths, clean.meta["fwhm_px"], rtol=0.08)
+
+
 # --- which stars serve ------------------------------------------------------------------
 
 

@@ -9,6 +9,9 @@ from scipy.spatial import cKDTree
 from scipy.special import erf
 
 from starcal.stars import FLAG_REASONS, Flag, flag_tally, measure_stars
+from starcal.stars.leaks import leaks_into
+from starcal.stars.photometry import _clearest
+from starcal.stars.shapes import stacked_profile
 
 CHANNELS = "RGB"
 COLUMNS = {
@@ -523,3 +526,81 @@ def test_a_border_without_data_on_bright_nebulosity_makes_no_stars():
     for x, edge in enumerate(ragged):
         pixels[:, :edge, x] = np.nan
     assert len(measure_stars(pixels)) <= 2  # 5 sigma on 110 000 pixels: 0.03 expected
+
+
+JUNK = {
+    "bright columns": ((slice(None), slice(None), slice(0, 6)), (0, 0, 6, 0)),
+    "rows of noise": ((slice(None), slice(-4, None)), (0, 4, 0, 0)),
+    "columns of one channel": ((0, slice(None), slice(-3, None)), (0, 0, 0, 3)),
+    "half of the pixels of some rows": (
+        (slice(None), slice(0, 8), slice(0, None, 2)),
+        (8, 0, 0, 0),
+    ),
+}
+
+
+@pytest.mark.parametrize("kind", JUNK)
+def test_lines_at_an_edge_that_show_no_sky_hold_no_stars(kind):
+    """Values of any height: they would be found as stars, and coloured."""
+    where, border = JUNK[kind]
+    pixels = drawn(star_grid((160, 200)), (160, 200))
+    sound = measure_stars(pixels)
+    assert sound.meta["defects"].border == (0, 0, 0, 0)
+    pixels[where] = np.random.default_rng(1).uniform(0, 1, pixels[where].shape)
+    stars = measure_stars(pixels)
+    assert stars.meta["defects"].border == border
+    first, last, left, right = border
+    x, y = positions(stars).T
+    assert np.all((x > left - 0.5) & (x < 199.5 - right))
+    assert np.all((y > first - 0.5) & (y < 159.5 - last))
+    assert len(stars) >= len(sound) - 6  # that lay under them: six a side
+    assert stars.meta["fwhm_px"] == pytest.approx(sound.meta["fwhm_px"], rel=0.02)
+
+
+@pytest.mark.parametrize("separation_px", [4.0, 5.0, 7.0])
+def test_what_a_neighbour_adds_is_taken_off(separation_px):
+    """Of Gaussian stars with a neighbour as bright, three quarters and half as bright, in an aperture
+    of one width: what is left of it is 1 % of the star's own light at most, or two stated errors (the
+    places of nearer pairs are drawn together, up to 0.9 px here)."""
+    shares = np.array([1.0, 0.75, 0.5])
+    first = [(45.0 + 60 * k, 60.0, 0.2) for k in range(3)]
+    second = [
+        (x + separation_px, y, 0.2 * s) for (x, y, _), s in zip(first, shares, strict=True)
+    ]
+    lone = [(20.0 + 22.3 * k, 20.0 + 80 * (k % 2), 0.2) for k in range(9)]
+    stars = measure_stars(drawn(first + second + lone, (120, 220)))
+    rows = np.array([at(stars, x, y, 1.5) for x, y, _ in first])
+    leaks = leaks_into(stars, rows, 3.0, np.full(3, 3.0), 3.0)
+    sigma_px = 3.0 / np.sqrt(8 * np.log(2))
+    offset = np.random.default_rng(0).normal(0, sigma_px, (2, 400_000))
+    added = 0.2 * shares * np.mean(np.hypot(offset[0] + separation_px, offset[1]) < 3.0)
+    left = np.abs(leaks.light[1] - added)
+    assert np.all(left < np.maximum(2 * leaks.error[1], 0.01 * 0.2))
+
+
+def test_a_profile_is_fitted_to_whatever_the_stamps_hold():
+    """Noise, steps, missing and huge values: a finite width and exponent, never an error of the
+    solver's."""
+    rng = np.random.default_rng(2)
+    offset = np.arange(-8, 9)
+    core = np.exp(-(offset[:, None] ** 2 + offset**2) / 4.0)
+    for spoil in range(6):
+        stamps = core * rng.lognormal(0, 3, (12, 1, 1)) + rng.normal(0, 0.1, (12, 17, 17))
+        stamps[0, 8, 8] = np.nan
+        if spoil == 1:
+            stamps[rng.random(stamps.shape) < 0.4] = np.nan
+        elif spoil == 2:
+            stamps = np.round(stamps)
+        elif spoil == 3:
+            stamps[:, :, :8] = np.nan
+        elif spoil in (4, 5):
+            stamps *= 1e30 if spoil == 4 else 1e-30
+        stamps = stamps.astype(np.float32)
+        best, weight = _clearest(stamps)
+        if spoil in (0, 2, 4):
+            assert len(best) == 6  # the clearer half, whatever one star lacks
+        for some, counts in ((best, weight), (np.arange(12), np.ones(12))):
+            if len(some):
+                where = rng.random(len(some))
+                found = stacked_profile(stamps[some], where, where, counts, 3.0, (1.2, 20.0))
+                assert np.isfinite(found).all()

@@ -34,7 +34,8 @@ NARROW = [(name, seed) for seed, name in enumerate(list(FIELDS) * 5)]  # 25 fram
 WIDE = [(name, seed) for seed, name in enumerate(list(FIELDS) * 2)]
 
 
-SERVING = int(Flag.FORCED | Flag.BLENDED | Flag.EDGE)  # no reason against a star by themselves
+# no reason against a star by themselves
+SERVING = int(Flag.FORCED | Flag.BLENDED | Flag.EDGE | Flag.SHAPE)
 
 
 def settings_of(name, seed, wide):

@@ -32,6 +32,7 @@ from ..place.grid import ChannelGrid, channel_grid
 from ..place.hints import hints_of
 from ..place.locate import Located, locate
 from ..place.match import Match
+from ..robust import quantile_of_known
 from ..stars import (
     BLEND_FLUX_SHARE,
     Flag,
@@ -49,6 +50,7 @@ from ..texts import counted
 from .assumed import GIVE_BANDS, assumed_terms, judged_by_terms
 from .fitting import (
     OF_WIDE_APERTURE,
+    SOUND_BV_ERROR_MAG,
     LightFit,
     fit_light,
     fit_without_gradient,
@@ -57,9 +59,6 @@ from .fitting import (
 )
 from .result import CatalogueUse, CheckResult
 
-ENOUGH_GOOD_COLOURS = 40  # with so many, stars whose catalogue colour is poor are left out
-# of B-V; the embedded catalogue's at V 11, 11.5 and 12, where it gets biased
-GOOD_ERRORS_MAG = 0.156, 0.242, 0.28
 SOUGHT_SNR = 10.0  # of catalogue stars that are looked for where they must be
 LEFT_OUT_REACH_PX = 2.0  # a star left out by hand lies within this of the place named
 NO_STAR_THERE = "no star to leave out at"
@@ -401,10 +400,10 @@ def _with_placed(
 def _seen_mag(stars: Table, match: Match, v_mag: np.ndarray) -> float:
     """V of the faintest catalogue star that the frame can show: as matched, or `SOUGHT_SNR` times
     the typical error."""
-    offset = np.nanmedian(instrumental_mag(stars)[match.star] - v_mag[match.catalogue])
-    error = np.nanmedian(
-        np.linalg.norm(in_channels(stars, "flux_error")[:, match.star], axis=0)
-    )
+    difference = instrumental_mag(stars)[match.star] - v_mag[match.catalogue]
+    offset = quantile_of_known(difference, 0.5)
+    errors = np.linalg.norm(in_channels(stars, "flux_error")[:, match.star], axis=0)
+    error = quantile_of_known(errors, 0.5)
     return float(
         max(
             v_mag[match.catalogue].max(),
@@ -448,18 +447,25 @@ def _flag_pairs(stars: Table, match: Match, catalogue: CatalogueStars) -> None:
     against = {
         Flag.MISMATCH: _of_another(stars, match, catalogue),
         Flag.DOUBLE: catalogue.double[match.catalogue] | together,
-        Flag.POOR_BV: catalogue.bv_clamped[match.catalogue],
+        Flag.POOR_BV: _beyond_colours(catalogue)[match.catalogue],
         Flag.BLENDED: crowded,
     }
     for flag, told in against.items():
         stars["flags"][match.star[told]] |= flag
 
 
+def _beyond_colours(catalogue) -> np.ndarray:
+    """Stars whose B-V lies beyond what the catalogue's colours can tell; not those that its errors
+    may have put there, or only stars with errors of one sign would be left out."""
+    sound = catalogue.bv_fit_error_mag <= SOUND_BV_ERROR_MAG
+    return catalogue.bv_clamped & sound
+
+
 def _of_another(stars: Table, match: Match, catalogue) -> np.ndarray:
     """Pairs whose brightness shows two different stars: a clipped star measures too faint, so only
     too bright counts against it."""
     difference = instrumental_mag(stars)[match.star] - catalogue.v_mag[match.catalogue]
-    too_faint = difference > np.nanmedian(difference)
+    too_faint = difference > quantile_of_known(difference, 0.5)
     clipped = np.asarray(stars["flags"])[match.star] & Flag.SATURATED > 0
     return match.mismatched & ~(clipped & too_faint)
 
@@ -621,16 +627,11 @@ def _colour_error(flux: np.ndarray, target: np.ndarray, gains: np.ndarray) -> fl
 
 
 def _rows_to_fit(stars: Table, light: ApertureLight) -> np.ndarray:
-    """Clean matched stars, the poorly known ones left out where there are enough others."""
+    """Clean matched stars; what the catalogue knows poorly of some is in their errors."""
     measured = np.zeros(len(stars), bool)
     measured[light.row] = True
-    clean = measured & (stars["flags"] & ~int(Flag.FORCED | OF_WIDE_APERTURE) == 0)
-    for limit in GOOD_ERRORS_MAG:
-        known = clean & (stars["bv_fit_error_mag"] <= limit)
-        if known.sum() >= ENOUGH_GOOD_COLOURS:
-            stars["flags"][clean & ~known] |= Flag.POOR_BV
-            return np.flatnonzero(known)
-    return np.flatnonzero(clean)
+    spoilt = stars["flags"] & ~int(Flag.FORCED | OF_WIDE_APERTURE)
+    return np.flatnonzero(measured & (spoilt == 0))
 
 
 def _with_matrix(made: LightFit, target: np.ndarray):

@@ -20,7 +20,7 @@ from ..fit.contrasts import (
 )
 from ..fit.dust import Dust, expected_dust, galactic_latitude_deg
 from ..fit.expected import LEAST_EXPECTED_SNR, expected_flux
-from ..fit.gains import MIN_STARS, GainFit, fit_gains
+from ..fit.gains import MAG_PER_LN, MIN_STARS, TARGET_SLOPE, GainFit, fit_gains
 from ..fit.responses import ColourTerms
 from ..fit.steadiness import STEADY_WIDTHS, Steadiness, steadiness
 from ..fit.unevenness import Unevenness, unevenness
@@ -34,16 +34,23 @@ from ..stars.apertures import (
     measure_apertures,
 )
 from ..stars.defects import mended
-from ..stars.growth import NOISE_POWER, Growth, measure_growth
+from ..stars.growth import (
+    MOST_STEP_NOISE,
+    NOISE_POWER,
+    STAR_SCATTER,
+    Growth,
+    measure_growth,
+)
 from .assumed import curves_contradicted
 
 NOT_ONE_STAR = (
     Flag.SATURATED | Flag.EDGE | Flag.BLENDED | Flag.DOUBLE | Flag.MISMATCH | Flag.DEFECT
 )  # light that is not one star's, or not all of it
 # The aperture that gains rest on is narrower than that of the star table: these flags are judged
-# anew for it.
-OF_WIDE_APERTURE = Flag.BLENDED | Flag.EDGE
-NOT_TO_FIT = (NOT_ONE_STAR | Flag.SHAPE | Flag.NO_MATCH | Flag.NO_BV) & ~OF_WIDE_APERTURE
+# anew for it. A star of the catalogue is one, however wide or long neighbours and nebula make it
+# seem; what is too narrow may be a hot pixel in its place.
+OF_WIDE_APERTURE = Flag.BLENDED | Flag.EDGE | Flag.SHAPE
+NOT_TO_FIT = (NOT_ONE_STAR | Flag.NO_MATCH | Flag.NO_BV) & ~OF_WIDE_APERTURE
 MOST_SHAPE_STARS = 250  # tell the growth of light to 0.3 % where the profile is one
 UNLIKE_WIDTHS = 1.5  # ratio of the channels' widths that is worth a word
 LARGE_GAIN = 5.0
@@ -53,6 +60,13 @@ GRADIENT_ROUNDS = 2  # fits after a gradient was taken out; what the last leaves
 # 0.3 of it the sharpness of a faint star is often its neighbour's
 ALONE_TO_WIDTHS, ALONE_SHARE_OF_LIGHT = 2.0, 0.05
 FEARED_EBV_MAG = 0.25  # moves gains by 1.5 % and more
+# Near its depth a catalogue limited in blue light lists the stars that errors make blue: the mean
+# B-V of Tycho-2 falls behind that of brighter stars by 0.02 to 0.1 mag at V 11.6, 0.1 to 0.2 at 12,
+# 0.3 to 0.6 at 12.5 (four fields of 12 to 25 degrees). Drawing stars to their field's mean, the
+# fit keeps some four tenths of it. Its B-V errs by more than SOUND_BV_ERROR_MAG from V 11 on.
+SOUND_BV_ERROR_MAG = 0.156
+COMMON_BV_MAG, COMMON_AT_V, COMMON_GROWTH = 0.02, 11.5, 0.8  # of its logarithm per mag of V
+MOST_COMMON_BV_MAG = 0.5
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -101,7 +115,7 @@ def measured_light(pixels: NDArray, stars: Table) -> ApertureLight:
     """
     flags = np.asarray(stars["flags"])
     of_width = np.flatnonzero(flags & int(NOT_ONE_STAR | Flag.NO_MATCH) == 0)
-    asked = _to_fit(flags)
+    asked = _to_fit(stars)
     light = measure_apertures(
         mended(pixels, stars.meta["defects"]),
         stars,
@@ -114,10 +128,13 @@ def measured_light(pixels: NDArray, stars: Table) -> ApertureLight:
     return light
 
 
-def _to_fit(flags: NDArray) -> NDArray:
+def _to_fit(stars: Table) -> NDArray:
     """Rows of the stars that the catalogue knows and nothing but the wide aperture speaks
     against."""
-    return np.flatnonzero(flags & int(NOT_TO_FIT) == 0)
+    flags = np.asarray(stars["flags"])
+    wide = np.asarray(stars["fwhm_px"]) >= np.mean(stars.meta["fwhm_px"])
+    starlike = wide | (flags & int(Flag.SHAPE) == 0)
+    return np.flatnonzero(starlike & (flags & int(NOT_TO_FIT) == 0))
 
 
 def _of_clear_shape(flags: NDArray, snr: NDArray) -> NDArray:
@@ -178,19 +195,19 @@ def fit_light(
     which = np.searchsorted(light.row, rows)
     growth = measure_growth(light.growth_flux, _relative_noise(stars, light), light.neighbours)
     beyond = np.zeros(2) if growth is None else growth.ln
-    flux = light.flux[:, which] * _grown(beyond)
+    error = _relative_error(stars, light)[:, which]
+    # the logarithm of noisy light is too small in the mean by half of its variance
+    flux = light.flux[:, which] * _grown(beyond) * np.exp(error**2 / 2)
     fit, terms, notes = _fit_with_terms(
         terms,
         flux,
-        flux * _relative_error(stars, light)[:, which],
+        flux * np.hypot(error, _common_colour_error(stars, rows)),
         _listed(stars, "bv_mag", rows),
         _listed(stars, "bv_fit_error_mag", rows),
         neutral_bv,
         growth_error=(0.0, 0.0) if growth is None else tuple(growth.error_ln),
     )
-    reach = FIT_RADIUS_WIDTHS if growth is None else growth.reach_widths
-    radius_px = reach * light.widths.common_px
-    fit = fit.with_rounding(_rounding_error(stars, fit, flux, radius_px))
+    fit = fit.with_rounding(_rounding_error(stars, light, fit, flux, growth))
     fit = fit.with_dust(_dust_before(stars, rows, fit))
     x_px, y_px = places_of(stars)[rows].T
     steady = _steadiness_of_stars(stars, light, fit)
@@ -271,13 +288,23 @@ def _without_gradient(
     )
 
 
-def _rounding_error(stars: Table, fit: GainFit, flux: NDArray, radius_px: float) -> NDArray:
+def _rounding_error(
+    stars: Table, light: ApertureLight, fit: GainFit, flux: NDArray, growth: Growth | None
+) -> NDArray:
     """Relative error of R and B against G that all stars have in common because the sky of all is
-    rounded to the same step of coarse values, in apertures of the radius to which their light was
-    followed, (2,)."""
-    share = np.pi * radius_px**2 * stars.meta["noise"].step_error[:, None] / flux
+    rounded to the same step of coarse values, (2,): in the aperture of the stars of the fit, and in
+    that to which brighter ones told the growth of light."""
+    if not stars.meta["noise"].step_error.any():
+        return np.zeros(2)
     weight = np.where(fit.used, fit.residual_error_mag.mean(axis=0) ** -2.0, 0)
-    common = (share * weight).sum(axis=1) / weight.sum()
+    common = _rounded_share(stars, light, FIT_RADIUS_WIDTHS, flux, weight)
+    if growth is not None:
+        noise = _relative_noise(stars, light) * growth.reach_widths**NOISE_POWER
+        within = light.growth_flux[:, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)]
+        known = (noise < MOST_STEP_NOISE) & (np.nan_to_num(within) > 0).all(axis=0)
+        told = np.hypot(noise[known], STAR_SCATTER) ** -2.0
+        wide = _rounded_share(stars, light, growth.reach_widths, within[:, known], told)
+        common = np.hypot(common, wide)
     return np.hypot(common[[0, 2]], common[1])
 
 
@@ -287,6 +314,16 @@ def _dust_before(stars: Table, rows: NDArray, fit: GainFit) -> Dust:
         _listed(stars, "ra_deg", rows), _listed(stars, "dec_deg", rows)
     )
     return expected_dust(latitude_deg, fit.bv_mean, fit.bv_spread)
+
+
+def _rounded_share(stars: Table, light: ApertureLight, radius_widths, flux, weight) -> NDArray:
+    """Error of a rounded sky in apertures, as a share of the light of some stars, in their weighted
+    mean, (3,)."""
+    if not weight.sum() > 0:
+        return np.zeros(3)
+    area = np.pi * (radius_widths * light.widths.common_px) ** 2
+    share = area * stars.meta["noise"].step_error[:, None] / flux
+    return (share * weight).sum(axis=1) / weight.sum()
 
 
 def _over_the_frame_of(
@@ -361,6 +398,19 @@ def _relative_error(stars: Table, light: ApertureLight) -> NDArray:
         expected = np.maximum(light.flux, light.noise)
     electrons = np.array(stars.meta["noise"].electrons_per_unit)[:, None]
     return np.sqrt(light.noise**2 + expected / electrons) / expected
+
+
+def _common_colour_error(stars: Table, rows: NDArray) -> NDArray:
+    """Relative errors, (3, n), that stand for what the catalogue's B-V of faint stars is off by in
+    common: single errors as large as the sum of what each shares with all others, so that many such
+    stars count no more than their common error lets them."""
+    v_mag = _listed(stars, "v_mag", rows)
+    poor = _listed(stars, "bv_fit_error_mag", rows) > SOUND_BV_ERROR_MAG
+    common = COMMON_BV_MAG * 10 ** (COMMON_GROWTH * (v_mag - COMMON_AT_V))
+    common = np.where(poor, np.minimum(common, MOST_COMMON_BV_MAG), 0.0)
+    shared_mag = np.sqrt(common * common.sum())
+    red, blue = np.abs(TARGET_SLOPE) / MAG_PER_LN
+    return np.outer([red, 0.0, blue], shared_mag)
 
 
 def _against_the_gains(

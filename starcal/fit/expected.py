@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-LEAST_EXPECTED_SNR = (
-    8.0  # of the light expected, in the worst channel, over the noise at its place
-)
+# of the light expected, in the worst channel, over the noise at its place: fainter light is often
+# none, which has no logarithm
+LEAST_EXPECTED_SNR = 4.0
 ZERO_POINT_SCATTER_MAG = 0.1  # beyond it a star counts less: blends, variables, mismatches
 FEWEST_ZERO_POINT_STARS = 3
 BRIGHT_SHARE = 0.5  # of the stars tell the zero points: at the faint end noise chooses

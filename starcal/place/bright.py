@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from ..robust import quantile_of_known
 from .match import MAGNITUDE_MISFIT, Match
 
 UNRESOLVED_FWHM = 1.0  # catalogue stars nearer to each other make one blob
@@ -43,7 +44,7 @@ def with_bright_stars(
     """
     free = match.in_frame.copy()
     free[match.catalogue] = False
-    typical = np.nanmedian(star_mag[match.star] - v_mag[match.catalogue])
+    typical = quantile_of_known(star_mag[match.star] - v_mag[match.catalogue], 0.5)
     match = _with_brightest(match, star_mag, v_mag, free, fwhm_px, typical)
     free[match.catalogue] = False
     alone = np.setdiff1d(np.flatnonzero(clipped), match.star)

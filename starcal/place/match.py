@@ -13,7 +13,7 @@ from astropy.wcs import WCS
 from scipy.spatial import cKDTree
 
 from ..frame import pixel_scale_arcsec
-from ..robust import middle_px, scatter_per_axis
+from ..robust import middle_px, quantile_of_known, scatter_per_axis
 
 REACH_PX = 30.0  # WCS errors up to this are refined; a worse WCS is the solver's work
 VOTERS = 400  # brightest of each side that vote on the offset
@@ -108,7 +108,7 @@ class Match:
         new = np.arange(len(star_mag) - len(catalogue_row), len(star_mag))
         there = np.column_stack([self.x_px[catalogue_row], self.y_px[catalogue_row]])
         away = star_xy_px[new] - there
-        typical = np.nanmedian(star_mag[self.star] - v_mag[self.catalogue])
+        typical = quantile_of_known(star_mag[self.star] - v_mag[self.catalogue], 0.5)
         wrong = np.abs(star_mag[new] - v_mag[catalogue_row] - typical) > MAGNITUDE_MISFIT
         return replace(
             self,

@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from ..robust import scatter_about_zero, upper_median
+from .clipping import clipped_rows
 from .columns import in_channels, places_of
 from .flags import Flag
+from .leaks import GOLDEN_ANGLE, leaks_into
 from .shapes import stamps_round
 
 RADII_WIDTHS = (0.7, 1.0, 1.4, 2.0, 2.5, 3.5, 5.0, 7.0)  # in units of the common width
@@ -24,19 +26,15 @@ MOST_FAR_STARS = 40
 FIT_RADIUS_WIDTHS = 1.0  # of the light that gains rest on: near the best signal-to-noise
 CLEAR_WIDTHS = 1.2  # round a star, not to be taken for ground
 CLEAR_SATURATED_WIDTHS = 3.0  # round a clipped one, whose wings are bright
-RING_CLIP_SIGMA = 3.0
+LEAST_SIGMA_STEPS = 0.5  # of a ring of coarse values: those next to the median belong to it
 CLIP_ROUNDS = 3
 MOST_RING_PX = 1500  # that a mean is taken of; more do not make it better than the aperture
 # of a star's light near it, at most: nine tenths of it are masked, what is left, 3 %, is as much
 # as stars' own profiles scatter. Fewer would leave in crowded fields only the few stars, faint ones
 # among them, that happen to have no detection in their wings.
 NEIGHBOUR_SHARE = 0.3
-# a neighbour's light in the aperture, as a share of the star's: moves its colour by 0.02 mag
-MOST_LEAKED = 0.02
-LEAK_REACH_WIDTHS = 4.0
-LEAK_POINTS = 100  # of an aperture
-WIDE_WINGS_BETA = 2.5  # Moffat exponent
-GOLDEN_ANGLE = 2.39996
+# of others in the aperture, as a share of the star's own light: beyond, its place is theirs as well
+MOST_LEAKED = 0.5
 APERTURE_BATCH = 400  # stars at once, to bound memory
 MOST_FREE_PLACES = 900
 TRIES_A_STAR = 24  # places round each star, of which some are free
@@ -163,39 +161,45 @@ def _profile_width(plane: NDArray, x_px: NDArray, y_px: NDArray, half: int) -> f
     top = np.nanmax(level[: max(2, half)], initial=-np.inf)
     if not (np.isfinite(top) and top > 0):
         return np.nan
-    above = np.flatnonzero(np.nan_to_num(level) >= 0.5 * top)
-    last = int(above[-1])
+    width = 2 * _crossing_px(radius, level, 0.5 * top)
+    return width if width > NARROWEST_PX else np.nan
+
+
+def _crossing_px(radius: NDArray, level: NDArray, at: float) -> float:
+    """Outermost radius at which a profile falls to some level; NaN if it ends before."""
+    last = int(np.flatnonzero(np.nan_to_num(level) >= at)[-1])
     if last + 1 >= len(level) or not np.isfinite(level[last + 1]):
         return np.nan
-    drop = level[last] - level[last + 1]
-    crossing = radius[last] + (level[last] - 0.5 * top) / drop * (
-        radius[last + 1] - radius[last]
-    )
-    width = 2 * float(crossing)
-    return width if width > NARROWEST_PX else np.nan
+    share = (level[last] - at) / (level[last] - level[last + 1])
+    return float(radius[last] + share * (radius[last + 1] - radius[last]))
 
 
 def radial_profile(
     plane: NDArray, x_px: NDArray, y_px: NDArray, half: int
 ) -> tuple[NDArray, NDArray]:
     """Median profile of stars, each scaled by its own light: radii in pixels, and levels."""
-    stamps = stamps_round(plane, x_px, y_px, half).astype(float)
     radius = _distances(x_px, y_px, half)
-    rim = np.where(radius > 0.8 * half, stamps, np.nan)
-    values = stamps - np.nan_to_num(upper_median(rim.reshape(len(stamps), -1)))[:, None, None]
-    light = np.nansum(np.where(radius < 0.5 * half, values, 0), axis=(1, 2))
-    good = light > 0
+    values = _scaled_by_light(stamps_round(plane, x_px, y_px, half).astype(float), radius, half)
+    good = np.isfinite(values).any(axis=(1, 2))
     if good.sum() < max(FEWEST_WIDTH_STARS, SHINING_SHARE * len(good)):
         return np.zeros(1), np.full(1, np.nan)  # a channel without light
-    values, radius = values[good] / light[good][:, None, None], radius[good]
+    known = np.isfinite(values)
     edges = np.arange(0, 0.75 * half, PROFILE_BIN_PX)
-    bins = np.digitize(radius, edges) - 1
-    flat, bins = values.ravel(), bins.ravel()
-    known = np.isfinite(flat)
+    bins = np.digitize(radius[known], edges) - 1
+    values, radius = values[known], radius[known]
     number = range(len(edges) - 1)
-    level = [_median_or_nan(flat[known & (bins == b)]) for b in number]
-    middle = [_median_or_nan(radius.ravel()[known & (bins == b)]) for b in number]
+    middle = [_median_or_nan(radius[bins == b]) for b in number]
+    level = [_median_or_nan(values[bins == b]) for b in number]
     return np.array(middle), np.array(level)
+
+
+def _scaled_by_light(stamps: NDArray, radius: NDArray, half: int) -> NDArray:
+    """Stamps over their rims, each for a star of light 1; NaN where it does not shine."""
+    rim = np.where(radius > 0.8 * half, stamps, np.nan)
+    level = np.nan_to_num(upper_median(rim.reshape(len(stamps), -1)))
+    values = stamps - level[:, None, None]
+    light = np.nansum(np.where(radius < 0.5 * half, values, 0), axis=(1, 2))
+    return values / np.where(light > 0, light, np.nan)[:, None, None]
 
 
 def _median_or_nan(values: NDArray) -> float:
@@ -235,7 +239,12 @@ def _paint_discs(taken: NDArray, xy_px: NDArray, radius_px: float) -> None:
 
 
 def aperture_flux(
-    pixels: NDArray, taken: NDArray, x_px: NDArray, y_px: NDArray, radius_px: float
+    pixels: NDArray,
+    taken: NDArray,
+    x_px: NDArray,
+    y_px: NDArray,
+    radius_px: float,
+    step: tuple[float, ...] = (0.0, 0.0, 0.0),
 ) -> NDArray:
     """Light within a soft-edged aperture over the clipped mean of a ring, the same in all channels.
 
@@ -247,6 +256,8 @@ def aperture_flux(
     x_px, y_px : ndarray, shape (n,)
     radius_px : float
         Of the aperture; the ring reaches from 1.5 of it and 2 px to 2.5 of it and 4 px.
+    step : tuple of float
+        Between the values of each channel, where they are coarse.
 
     Returns
     -------
@@ -257,68 +268,77 @@ def aperture_flux(
         return np.empty((len(pixels), 0))
     parts = [
         _chunk_flux(
-            pixels, taken, x_px[i : i + APERTURE_BATCH], y_px[i : i + APERTURE_BATCH], radius_px
+            pixels,
+            taken,
+            x_px[i : i + APERTURE_BATCH],
+            y_px[i : i + APERTURE_BATCH],
+            radius_px,
+            step,
         )
         for i in range(0, len(x_px), APERTURE_BATCH)
     ]
     return np.concatenate(parts, axis=1)
 
 
-def _chunk_flux(pixels, taken, x_px, y_px, radius_px) -> NDArray:
+def _chunk_flux(pixels, taken, x_px, y_px, radius_px, step) -> NDArray:
     half = int(np.ceil(radius_px + 0.5)) + 1
     share = np.clip(radius_px + 0.5 - _distances(x_px, y_px, half), 0, 1)
-    area = share.sum(axis=(1, 2))
-    rows, columns, masked = _masked_ring(taken, x_px, y_px, radius_px)
+    ring = _masked_ring(taken, x_px, y_px, radius_px)
     flux = np.empty((len(pixels), len(x_px)))
     for channel, plane in enumerate(pixels):
         stamps = stamps_round(plane, x_px, y_px, half).astype(float)
-        light = np.where(share > 0, stamps * share, 0).sum(axis=(1, 2))
-        ring = np.where(masked, np.nan, plane[rows, columns])
-        flux[channel] = light - area * clipped_mean(ring)
+        ground = ring.level(plane, LEAST_SIGMA_STEPS * step[channel])
+        flux[channel] = _light_above(stamps, share, ground)
     return flux
 
 
-def _masked_ring(taken, x_px, y_px, radius_px) -> tuple[NDArray, NDArray, NDArray]:
-    """Rows and columns of the pixels of each star's ring, and which are not on the frame or belong
+def _light_above(stamps: NDArray, share: NDArray, ground: NDArray) -> NDArray:
+    """Light in soft-edged apertures, by the share of each pixel, above a level, (n,)."""
+    light = np.where(share > 0, stamps * share, 0).sum(axis=(1, 2))
+    return light - share.sum(axis=(1, 2)) * ground
+
+
+@dataclass(frozen=True, eq=False)
+class _Ring:
+    """Pixels of the rings round n stars, (n, pixels) each, and which are not on the frame or belong
     to stars."""
-    inner, outer = 1.5 * radius_px + 2, 2.5 * radius_px + 4
-    half = int(np.ceil(outer))
-    dy, dx = np.mgrid[-half : half + 1, -half : half + 1]
-    distance = np.hypot(dy, dx)
-    ring = np.flatnonzero(((distance >= inner) & (distance <= outer)).ravel())
-    ring = ring[:: max(1, -(-len(ring) // MOST_RING_PX))]
-    rows = np.rint(y_px).astype(int)[:, None] + dy.ravel()[ring]
-    columns = np.rint(x_px).astype(int)[:, None] + dx.ravel()[ring]
+
+    rows: NDArray
+    columns: NDArray
+    masked: NDArray
+
+    def level(self, plane: NDArray, least_sigma: float) -> NDArray:
+        """Clipped mean of each, (n,)."""
+        values = np.where(self.masked, np.nan, plane[self.rows, self.columns])
+        return clipped_mean(values, least_sigma)
+
+
+def _masked_ring(taken: NDArray, x_px: NDArray, y_px: NDArray, radius_px: float) -> _Ring:
+    """Ring round each star."""
+    dy, dx = _ring_offsets(1.5 * radius_px + 2, 2.5 * radius_px + 4)
+    rows = np.rint(y_px).astype(int)[:, None] + dy
+    columns = np.rint(x_px).astype(int)[:, None] + dx
     height, width = taken.shape
     outside = (rows < 0) | (rows >= height) | (columns < 0) | (columns >= width)
-    rows, columns = np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1)
-    return rows, columns, outside | taken[rows, columns]
+    rows = np.clip(rows, 0, height - 1)
+    columns = np.clip(columns, 0, width - 1)
+    return _Ring(rows, columns, outside | taken[rows, columns])
 
 
-def clipped_mean(values: NDArray) -> NDArray:
-    """Mean along axis 1 within `RING_CLIP_SIGMA` of the median, NaN left out; NaN where there is
+def _ring_offsets(inner_px: float, outer_px: float) -> tuple[NDArray, NDArray]:
+    """Rows and columns of a ring's pixels from its middle, thinned where they are many."""
+    half = int(np.ceil(outer_px))
+    dy, dx = np.mgrid[-half : half + 1, -half : half + 1].reshape(2, -1)
+    distance = np.hypot(dy, dx)
+    ring = np.flatnonzero((distance >= inner_px) & (distance <= outer_px))
+    ring = ring[:: max(1, -(-len(ring) // MOST_RING_PX))]
+    return dy[ring], dx[ring]
+
+
+def clipped_mean(values: NDArray, least_sigma: float = 0.0) -> NDArray:
+    """Mean along axis 1 within three sigmas of the median, NaN left out; NaN where there is
     nothing."""
-    ordered = np.sort(np.where(np.isfinite(values), values, np.inf), axis=1).astype(float)
-    row, place = np.arange(len(ordered)), np.arange(ordered.shape[1])
-    low, high = np.zeros(len(ordered), int), np.isfinite(ordered).sum(axis=1)
-    for _ in range(CLIP_ROUNDS):
-        last = ordered.shape[1] - 1
-        quantiles = [
-            ordered[row, np.clip(low + (share * (high - low)).astype(int), 0, last)]
-            for share in (0.1587, 0.5)
-        ]
-        median = np.where(high > low, quantiles[1], 0.0)
-        # the lower side alone: unseen stars are on the upper
-        sigma = np.where(high > low, median - np.where(high > low, quantiles[0], 0.0), 0.0)
-        near = (
-            np.abs(ordered - median[:, None])
-            <= RING_CLIP_SIGMA * np.maximum(sigma, 1e-12)[:, None]
-        )
-        low, high = near.argmax(axis=1), np.where(near, place, -1).max(axis=1) + 1
-    inside = (place >= low[:, None]) & (place < high[:, None])
-    count = inside.sum(axis=1)
-    total = np.where(inside, ordered, 0).sum(axis=1)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    return clipped_rows(values.astype(float), CLIP_ROUNDS, least_sigma).mean
 
 
 def growing_flux(
@@ -328,34 +348,35 @@ def growing_flux(
     y_px: NDArray,
     width_px: float,
     radii_widths: tuple[float, ...],
+    step: tuple[float, ...] = (0.0, 0.0, 0.0),
 ) -> NDArray:
-    """Light of stars within each of some radii, (3, radii, n); where other stars are, the mean of
-    the pixels as far from the middle stands in."""
+    """Light of stars within each of some radii, (3, radii, n), over levels as of `aperture_flux`;
+    where other stars are, the mean of the pixels as far from the middle stands in."""
     radii_px = [r * width_px for r in radii_widths]
     if len(x_px) == 0:
         return np.empty((len(pixels), len(radii_px), 0))
     half = int(np.ceil(radii_px[-1] + 0.5)) + 1
     distance = _distances(x_px, y_px, half)
-    shares = [np.clip(r + 0.5 - distance, 0, 1) for r in radii_px]
-    rings = [_masked_ring(taken, x_px, y_px, r) for r in radii_px]
     others = stamps_round(taken.astype(np.float32), x_px, y_px, half) > 0
     others &= distance > CLEAR_WIDTHS * width_px + 1
+    filled = [_others_filled(plane, x_px, y_px, half, others, distance) for plane in pixels]
     flux = np.empty((len(pixels), len(radii_px), len(x_px)))
-    for channel, plane in enumerate(pixels):
-        stamps = stamps_round(plane, x_px, y_px, half).astype(float)
-        stamps = _others_filled(stamps, others, distance)
-        for index, (share, (rows, columns, masked)) in enumerate(
-            zip(shares, rings, strict=True)
-        ):
-            light = np.where(share > 0, stamps * share, 0).sum(axis=(1, 2))
-            ground = clipped_mean(np.where(masked, np.nan, plane[rows, columns]))
-            flux[channel, index] = light - share.sum(axis=(1, 2)) * ground
+    for index, radius_px in enumerate(radii_px):
+        share = np.clip(radius_px + 0.5 - distance, 0, 1)
+        ring = _masked_ring(taken, x_px, y_px, radius_px)
+        for channel, plane in enumerate(pixels):
+            least_sigma = LEAST_SIGMA_STEPS * step[channel]
+            ground = ring.level(plane, least_sigma)
+            flux[channel, index] = _light_above(filled[channel], share, ground)
     return flux
 
 
-def _others_filled(stamps: NDArray, others: NDArray, distance: NDArray) -> NDArray:
+def _others_filled(
+    plane: NDArray, x_px: NDArray, y_px: NDArray, half: int, others: NDArray, distance: NDArray
+) -> NDArray:
     """Stamps with the pixels of other stars replaced by the mean of those equally far from the
     middle."""
+    stamps = stamps_round(plane, x_px, y_px, half).astype(float)
     bins = distance.astype(int)
     number = bins.max() + 1
     index = bins + number * np.arange(len(stamps))[:, None, None]
@@ -395,16 +416,22 @@ def star_free_places(
 def _places_round(x_px, y_px, width_px, shape) -> tuple[NDArray, NDArray]:
     """Places all round each star, at distances that grow like those of sunflower seeds."""
     tries = max(TRIES_A_STAR, -(-10 * NEAREST_FREE // max(len(x_px), 1)))
-    number = np.arange(tries)
-    nearest, farthest = (d * width_px for d in FREE_DISTANCE_WIDTHS)
-    distance = np.sqrt(nearest**2 + (number + 0.5) / tries * (farthest**2 - nearest**2))
-    angle = number * GOLDEN_ANGLE
-    x = (x_px[:, None] + distance * np.cos(angle)).ravel()
-    y = (y_px[:, None] + distance * np.sin(angle)).ravel()
+    dx, dy = _sunflower(tries, [d * width_px for d in FREE_DISTANCE_WIDTHS])
+    x = (x_px[:, None] + dx).ravel()
+    y = (y_px[:, None] + dy).ravel()
     margin = FIT_RADIUS_WIDTHS * width_px + 2
-    on = (x >= margin) & (y >= margin)
-    on &= (x <= shape[1] - 1 - margin) & (y <= shape[0] - 1 - margin)
+    on = (x >= margin) & (x <= shape[1] - 1 - margin)
+    on &= (y >= margin) & (y <= shape[0] - 1 - margin)
     return x[on], y[on]
+
+
+def _sunflower(tries: int, distances_px: list[float]) -> tuple[NDArray, NDArray]:
+    """Places between two distances from a middle, evenly spread over the area."""
+    nearest2, farthest2 = np.square(distances_px)
+    number = np.arange(tries)
+    distance = np.sqrt(nearest2 + (number + 0.5) / tries * (farthest2 - nearest2))
+    angle = number * GOLDEN_ANGLE
+    return distance * np.cos(angle), distance * np.sin(angle)
 
 
 def noise_near(
@@ -466,13 +493,13 @@ def measure_apertures(
     noise_of, free_places = _noise_about(
         pixels, stars, taken, np.union1d(row, shape_row), radius_px
     )
-    row = row[leaked_share(stars, row, widths) < MOST_LEAKED]
+    row, flux, leak_error = _own_light(pixels, taken, stars, row, widths)
     neighbours = _neighbour_shares(stars, shape_row, widths.common_px)
     return ApertureLight(
         widths=widths,
         row=row,
-        flux=aperture_flux(pixels, taken, x_px[row], y_px[row], radius_px),
-        noise=noise_of(row),
+        flux=flux,
+        noise=np.hypot(noise_of(row), leak_error),
         shape_row=shape_row,
         growth_flux=_growing(pixels, taken, stars, shape_row, neighbours, widths.common_px),
         neighbours=neighbours,
@@ -481,33 +508,16 @@ def measure_apertures(
     )
 
 
-def leaked_share(stars: Table, row: NDArray, widths: Widths) -> NDArray:
-    """Light of other stars of the table that falls into the narrow aperture, as a share of the
-    star's own, in the worst channel, (n,)."""
-    light = np.nan_to_num(in_channels(stars))
-    place = places_of(stars)
-    widest_px = float(np.nanmax(widths.fwhm_px, initial=widths.common_px))
+def _own_light(pixels, taken, stars, row, widths) -> tuple[NDArray, NDArray, NDArray]:
+    """Rows of the stars whose narrow aperture holds more light of theirs than of others; their own
+    light, and the error of what was taken off for that of others."""
     radius_px = FIT_RADIUS_WIDTHS * widths.common_px
-    pairs = cKDTree(place[row]).sparse_distance_matrix(
-        cKDTree(place), radius_px + LEAK_REACH_WIDTHS * widest_px, output_type="ndarray"
-    )
-    pairs = pairs[row[pairs["i"]] != pairs["j"]]
-    own = np.maximum(light[:, row[pairs["i"]]], 1e-30)
-    share = (light[:, pairs["j"]] / own).max(axis=0)
-    share *= _leak(pairs["v"], radius_px, widest_px)
-    return np.bincount(pairs["i"], share, minlength=len(row))
-
-
-def _leak(distance_px: NDArray, radius_px: float, fwhm_px: float) -> NDArray:
-    """Share of a star's light that falls into an aperture at some distance; with wings as wide as
-    stars have them."""
-    core = fwhm_px / (2 * np.sqrt(2 ** (1 / WIDE_WINGS_BETA) - 1))
-    number = np.arange(LEAK_POINTS)
-    r = radius_px * np.sqrt((number + 0.5) / LEAK_POINTS)
-    x, y = r * np.cos(number * GOLDEN_ANGLE), r * np.sin(number * GOLDEN_ANGLE)
-    away2 = (distance_px[:, None] - x) ** 2 + y**2
-    level = (1 + away2 / core**2) ** -WIDE_WINGS_BETA
-    return level.mean(axis=1) * (radius_px / core) ** 2 * (WIDE_WINGS_BETA - 1)
+    leaks = leaks_into(stars, row, radius_px, widths.fwhm_px, widths.common_px)
+    x_px, y_px = places_of(stars)[row].T
+    step = stars.meta["noise"].step
+    flux = aperture_flux(pixels, taken, x_px, y_px, radius_px, step) - leaks.light
+    own = ~(leaks.light > MOST_LEAKED * flux).any(axis=0)
+    return row[own], flux[:, own], leaks.error[:, own]
 
 
 def _neighbour_shares(stars: Table, row: NDArray, width_px: float) -> NDArray:
@@ -527,16 +537,20 @@ def _neighbour_shares(stars: Table, row: NDArray, width_px: float) -> NDArray:
 def _growing(pixels, taken, stars, row, neighbours, width_px) -> NDArray:
     """Light of stars within each of `RADII_WIDTHS`, (3, radii, n); beyond `ALL_STARS_TO` of the
     brightest alone, as wide stamps cost time and noise."""
-    x_px, y_px = places_of(stars)[row].T
     near = RADII_WIDTHS.index(ALL_STARS_TO) + 1
     flux = np.full((len(pixels), len(RADII_WIDTHS), len(row)), np.nan)
-    flux[:, :near] = growing_flux(pixels, taken, x_px, y_px, width_px, RADII_WIDTHS[:near])
     alone = np.flatnonzero(neighbours[near] < NEIGHBOUR_SHARE)
     brightest = np.argsort(np.asarray(stars["snr"])[row[alone]])[::-1]
-    far = alone[brightest[:MOST_FAR_STARS]]
-    flux[:, near:, far] = growing_flux(
-        pixels, taken, x_px[far], y_px[far], width_px, RADII_WIDTHS[near:]
+    parts = (
+        (slice(near), np.arange(len(row))),
+        (slice(near, None), alone[brightest[:MOST_FAR_STARS]]),
     )
+    for radii, some in parts:
+        x_px, y_px = places_of(stars)[row[some]].T
+        step = stars.meta["noise"].step
+        flux[:, radii, some] = growing_flux(
+            pixels, taken, x_px, y_px, width_px, RADII_WIDTHS[radii], step
+        )
     return flux
 
 
@@ -546,8 +560,8 @@ def _noise_about(pixels, stars, taken, near_row, radius_px):
     x_px, y_px = places_of(stars).T
     width_px = radius_px / FIT_RADIUS_WIDTHS
     free = star_free_places(stars, x_px[near_row], y_px[near_row], width_px)
-    free_flux = aperture_flux(pixels, taken, *free, radius_px)
     sky = stars.meta["noise"]
+    free_flux = aperture_flux(pixels, taken, *free, radius_px, sky.step)
     pixel_noise = np.sqrt(np.pi) * radius_px * np.array(sky.noise)
     rounding = np.pi * radius_px**2 * sky.step_error[:, None]
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from ..robust import upper_median
 from ..texts import counted
+from .borders import NO_BORDER
 from .noise import FrameNoise
 from .shapes import stamps_round
 
@@ -25,6 +26,7 @@ OTHER_SIGMA = 4.0  # or so much: noise alone
 DEFECT_ROWS = 512
 COLUMN_SIGMA = 8.0  # of a column's median over that of the columns beside it
 COLUMN_NOISE = 0.5  # of a pixel's noise, below which a column does no harm
+MEDIAN_ERROR = np.sqrt(np.pi / 2)  # of a median, in those of a mean
 COLUMN_REACH = 3  # columns on either side that say what it should be
 COLUMN_ROWS = 1500  # that its median is taken of
 MOST_COLUMNS = 0.02  # of all: with more of them it is a pattern, not a defect
@@ -44,6 +46,9 @@ class Defects:
         How many single pixels in R, G, B.
     columns : tuple of int
         How many columns in R, G, B.
+    border : tuple of int
+        First rows, last rows, first and last columns that show no sky: no data for what is
+        measured.
     """
 
     channel: NDArray
@@ -52,9 +57,10 @@ class Defects:
     value: NDArray
     hot_pixels: tuple[int, ...]
     columns: tuple[int, ...]
+    border: tuple[int, int, int, int] = NO_BORDER
 
     def __len__(self) -> int:
-        """How many pixels."""
+        """How many pixels, those of the border apart."""
         return len(self.row)
 
 
@@ -70,10 +76,33 @@ def mended(pixels: NDArray, defects: Defects) -> NDArray:
     -------
     ndarray, (3, y, x)
     """
-    if not len(defects):
+    if not len(defects) and not any(defects.border):
         return pixels
-    pixels = pixels.copy()
+    pixels = without_border(pixels.copy(), defects.border)
     pixels[defects.channel, defects.row, defects.column] = defects.value
+    return pixels
+
+
+def without_border(pixels: NDArray, border: tuple[int, int, int, int]) -> NDArray:
+    """Planes whose border has become NaN, in place.
+
+    Parameters
+    ----------
+    pixels : ndarray, (3, y, x)
+    border : tuple of int
+        First rows, last rows, first and last columns.
+
+    Returns
+    -------
+    ndarray, (3, y, x)
+        The same array.
+    """
+    first, last, left, right = border
+    height, width = pixels.shape[1:]
+    pixels[:, :first] = np.nan
+    pixels[:, height - last :] = np.nan
+    pixels[:, :, :left] = np.nan
+    pixels[:, :, width - right :] = np.nan
     return pixels
 
 
@@ -129,15 +158,14 @@ def _hot_pixels(pixels: NDArray, noise: FrameNoise, fwhm_px: float, channel: int
     row, column = _lone_peaks(pixels[channel], noise.noise[channel])
     if len(row) == 0:
         return np.empty((2, 0), int)
-    height = [_height_in_noise(pixels, noise, c, row, column) for c in range(len(pixels))]
-    hot = height[channel] > STANDS_OUT_SIGMA
+    height = _height_in_noise(pixels, noise, channel, row, column)
+    hot = height > STANDS_OUT_SIGMA
     hot &= _sharper_than_stars(pixels[channel], fwhm_px, row, column)
-    for other, level in enumerate(height):
-        same = (
-            pixels[other, row, column] == pixels[channel, row, column]
-        )  # a channel used twice
-        alone = level < np.maximum(OTHER_SIGMA, OTHER_SHARE * height[channel])
-        hot &= alone | same | (other == channel)
+    value = pixels[:, row, column]
+    for other in set(range(len(pixels))) - {channel}:
+        level = _height_in_noise(pixels, noise, other, row, column)
+        same = value[other] == value[channel]  # a channel used twice
+        hot &= same | (level < np.maximum(OTHER_SIGMA, OTHER_SHARE * height))
     return np.stack([row[hot], column[hot]])
 
 
@@ -149,8 +177,9 @@ def _lone_peaks(plane: NDArray, sigma: float) -> tuple[NDArray, NDArray]:
         in_strip = partial(_standing_out, plane, 0.5 * STANDS_OUT_SIGMA * sigma)
         found = list(pool.map(in_strip, range(0, len(plane), DEFECT_ROWS)))
     row, column = np.concatenate(found).T
-    inner = (row >= 2) & (row < plane.shape[0] - 2)
-    inner &= (column >= 2) & (column < plane.shape[1] - 2)
+    last = np.array(plane.shape)[:, None] - 3
+    at = np.stack([row, column])
+    inner = ((at >= 2) & (at <= last)).all(axis=0)
     return row[inner], column[inner]
 
 
@@ -174,7 +203,7 @@ def _height_in_noise(
 ) -> NDArray:
     """How far pixels stand above their neighbours, in units of their noise; 0 where there is no
     data."""
-    ground = _neighbours(pixels[channel], row, column)
+    ground = _neighbours(pixels[channel], row, column).astype(float)
     photons = np.maximum(ground - noise.sky[channel], 0) / noise.electrons_per_unit[channel]
     sigma = np.sqrt(max(noise.noise[channel], 1e-12) ** 2 + photons)
     return np.nan_to_num((pixels[channel, row, column] - ground) / sigma, nan=0.0)
@@ -203,16 +232,19 @@ _RIM = np.flatnonzero(np.pad(np.zeros((3, 3), bool), 1, constant_values=True).ra
 def _bad_columns(pixels: NDArray, noise: FrameNoise) -> list[NDArray]:
     """Columns of each channel that stand off from those beside them, in that channel alone."""
     thin = max(1, pixels.shape[1] // COLUMN_ROWS)
-    off = []
-    for plane, sigma in zip(pixels, noise.noise, strict=True):
-        sample = plane[::thin]
-        level = upper_median(np.ascontiguousarray(sample.T), 0.5)
-        off.append(_off_from_beside(level) / max(sigma, 1e-12))
-    needed = max(COLUMN_NOISE, COLUMN_SIGMA * 1.2533 / np.sqrt(len(pixels[0][::thin])))
+    sample = pixels[:, ::thin]
+    off = [_columns_off(*each) for each in zip(sample, noise.noise, strict=True)]
+    needed = max(COLUMN_NOISE, COLUMN_SIGMA * MEDIAN_ERROR / np.sqrt(sample.shape[1]))
     bad = np.abs(np.array(off)) > needed
     alone = bad.sum(axis=0) == 1
     few = bad.mean(axis=1) <= MOST_COLUMNS
     return [np.flatnonzero(mine & alone & rare) for mine, rare in zip(bad, few, strict=True)]
+
+
+def _columns_off(plane: NDArray, sigma: float) -> NDArray:
+    """How far the median of each column is off from those beside it, in pixel sigmas."""
+    level = upper_median(np.ascontiguousarray(plane.T), 0.5)
+    return _off_from_beside(level) / max(sigma, 1e-12)
 
 
 def _off_from_beside(level: NDArray) -> NDArray:
@@ -257,9 +289,18 @@ def defect_notes(defects: Defects) -> tuple[str, ...]:
         for name, count in zip(names, counts, strict=True)
         if count
     ]
+    notes = (_border_note(defects.border),) if any(defects.border) else ()
     if not parts:
-        return ()
+        return notes
     return (
+        *notes,
         f"sharper than any star, and in one channel alone: {', '.join(parts)}; taken for defects "
         "and replaced by their neighbours in what is measured",
     )
+
+
+def _border_note(border: tuple[int, int, int, int]) -> str:
+    """What was taken for no data at the edges."""
+    names = ("first rows", "last rows", "first columns", "last columns")
+    parts = [f"{n} {name}" for n, name in zip(border, names, strict=True) if n]
+    return f"unlike the sky further in: the {', '.join(parts)}; nothing was measured there"

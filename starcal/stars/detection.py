@@ -5,12 +5,12 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from photutils.detection import find_peaks
 from scipy import ndimage
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from ..robust import quantile_of_known
 from .contrast import WIDE_KERNEL, star_snr
 from .flags import SHAPE_SNR
 from .noise import FrameNoise
@@ -29,6 +29,7 @@ IN_CHANNEL_HALF_PX = 6  # a peak is seen in a channel where its nine pixels stan
 IN_CHANNEL_CORE = slice(IN_CHANNEL_HALF_PX - 1, IN_CHANNEL_HALF_PX + 2)
 IN_CHANNEL_SIGMA = 3.0
 IN_CHANNEL_SHARE = 0.1  # of the strongest channel; real stars have a third and more
+ENOUGH_IN_ALL = 12  # peaks that show in every channel: their widths then tell those of all
 GUESS_HALF_PX = (
     400  # half the height of the part that tells the FWHM; it is three times as wide
 )
@@ -87,14 +88,30 @@ def _detect_strip(pixels, noise, fwhm_px, snr_min, start, margin):
 
 
 def _pixel_peaks(snr, fwhm_px, snr_min):
-    """Columns, rows and heights of the pixels that top a box as wide as a star."""
-    found = None
-    if (snr > snr_min).any():
-        found = find_peaks(snr, snr_min, box_size=2 * max(1, int(0.8 * fwhm_px)) + 1)
-    if found is None:
-        return np.empty(0, int), np.empty(0, int), np.empty(0)
-    height = np.asarray(found["peak_value"], float)
-    return np.asarray(found["x_peak"]), np.asarray(found["y_peak"]), height
+    """Columns, rows and heights of the pixels above a threshold that top a box as wide as a star.
+
+    Only the few pixels above the threshold are held against their neighbours, one neighbour after
+    the other, so that ever fewer are left to compare.
+    """
+    row, column = np.nonzero(snr > snr_min)
+    height = snr[row, column]
+    for down, across in _box_offsets(max(1, int(0.8 * fwhm_px))):
+        top = height >= _values_at(snr, row + down, column + across)
+        row, column, height = row[top], column[top], height[top]
+    return column, row, height.astype(float)
+
+
+def _box_offsets(half: int) -> np.ndarray:
+    """Rows and columns of the pixels of a box from its middle, the nearest first, (n, 2)."""
+    offsets = np.mgrid[-half : half + 1, -half : half + 1].reshape(2, -1).T
+    order = np.argsort(np.abs(offsets).max(axis=1), kind="stable")
+    return offsets[order[1:]]
+
+
+def _values_at(plane: np.ndarray, row: np.ndarray, column: np.ndarray) -> np.ndarray:
+    """Values of pixels; beyond the plane, those of its rim."""
+    height, width = plane.shape
+    return plane[np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)]
 
 
 def summit(stamps: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -137,28 +154,46 @@ def _middle_of(pixels: np.ndarray) -> np.ndarray:
 def _seen_fwhm(band, noise: FrameNoise, fwhm_px: float, snr_min: float) -> float:
     """Median FWHM of the brighter stars that a filter for this one finds; NaN of too few."""
     x, y, snr = detect(band, noise, fwhm_px, snr_min)
-    real = np.flatnonzero(_in_two_channels(band, noise, x, y))
+    real = np.flatnonzero(shown_as_stars(band, noise, x, y))
     if len(real) < FEWEST_FOR_WIDTH:  # a few peaks may be anything
         return np.nan
     order = real[np.argsort(snr[real])[::-1]]
     pick = order[len(order) // 20 :][:200]  # the very brightest are often saturated
     stamps = luminance_stamps(band, noise, x[pick], y[pick], half_width(fwhm_px))
     shape = measure_shapes(stamps, fwhm_px)
-    return float(np.clip(np.nanmedian(shape.fwhm_px), 1.2, 15.0))
+    return float(np.clip(quantile_of_known(shape.fwhm_px, 0.5), 1.2, 15.0))
 
 
-def _in_two_channels(pixels, noise: FrameNoise, x_px, y_px) -> np.ndarray:
-    """Which peaks show in two channels or more, as stars do and hot pixels do not."""
+def shown_as_stars(pixels, noise: FrameNoise, x_px, y_px) -> np.ndarray:
+    """Which peaks show in all channels, as stars do and hot pixels do not; in two or more where
+    too few show in all.
+
+    Parameters
+    ----------
+    pixels : ndarray, (3, y, x)
+    noise : FrameNoise
+    x_px, y_px : ndarray, (n,)
+
+    Returns
+    -------
+    ndarray, (n,) bool
+    """
     above = np.zeros((len(pixels), len(x_px)))
     for channel, (plane, sigma) in enumerate(zip(pixels, noise.noise, strict=True)):
         if sigma > 0 and len(x_px):
-            stamps = stamps_round(plane, x_px, y_px, IN_CHANNEL_HALF_PX)
-            core = stamps[:, IN_CHANNEL_CORE, IN_CHANNEL_CORE].mean(axis=(1, 2))
-            # a mean of nine pixels
-            above[channel] = 3 * np.nan_to_num(core - rim_level(stamps), nan=0.0) / sigma
+            above[channel] = _core_in_noise(plane, sigma, x_px, y_px)
     strongest = above.max(axis=0, initial=0)
     seen = above > np.maximum(IN_CHANNEL_SIGMA, IN_CHANNEL_SHARE * strongest)
-    return seen.sum(axis=0) >= 2
+    count = seen.sum(axis=0)
+    whole = count == len(pixels)
+    return whole if whole.sum() >= ENOUGH_IN_ALL else count >= 2
+
+
+def _core_in_noise(plane, sigma: float, x_px, y_px) -> np.ndarray:
+    """Mean of the nine pixels of each peak over the rim of its stamp, in sigmas of such a mean."""
+    stamps = stamps_round(plane, x_px, y_px, IN_CHANNEL_HALF_PX)
+    core = stamps[:, IN_CHANNEL_CORE, IN_CHANNEL_CORE].mean(axis=(1, 2))
+    return 3 * np.nan_to_num(core - rim_level(stamps), nan=0.0) / sigma
 
 
 def clip_level_of(
@@ -174,15 +209,13 @@ def clip_level_of(
         return np.nan
     cores = stamps_round(plane, x_px, y_px, max(1, round(fwhm_px)))
     peak = np.nanmax(cores, axis=(1, 2), initial=-np.inf)
-    above_sky = peak - np.nanmedian(plane[::16, ::16])
+    above_sky = peak - quantile_of_known(plane[::16, ::16].ravel(), 0.5)
     brightest = above_sky > 0.5 * np.max(above_sky, initial=0)
     wide = _top_pixels(cores, peak, above_sky) >= 4 + 0.1 * fwhm_px**2
     topped = np.flatnonzero(wide & brightest)
-    around = _level_round(plane, x_px[topped], y_px[topped], fwhm_px)
-    cliff = topped[peak[topped] - around > 0.5 * above_sky[topped]]
-    if len(cliff):
-        return float(np.min(peak[cliff]))
-    return _repeated_top(cores, peak, brightest)
+    fallen = peak[topped] - _level_round(plane, x_px[topped], y_px[topped], fwhm_px)
+    cliff = topped[fallen > 0.5 * above_sky[topped]]
+    return float(peak[cliff].min()) if len(cliff) else _repeated_top(cores, peak, brightest)
 
 
 def _level_round(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: float):

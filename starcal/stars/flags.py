@@ -12,8 +12,9 @@ class Flag(IntFlag):
     """Why a star is not used. The registry: the tally, the report and the table's header are made
     from it.
 
-    FORCED alone is no reason; it says how the star came into the table. BLENDED and EDGE exclude a
-    star from a fit of gains only where its narrow aperture is touched as well.
+    FORCED alone is no reason; it says how the star came into the table. BLENDED, EDGE and SHAPE
+    exclude a star of the catalogue from a fit of gains only where its narrow aperture holds as much
+    light of others as of its own, leaves the frame, or where it is narrower than a star.
     """
 
     SATURATED = 1
@@ -36,13 +37,14 @@ FLAG_REASONS = {
     Flag.SATURATED: "at or near the clipping level in a channel",
     Flag.EDGE: "too near the edge of the frame or to pixels without data for the wide aperture; "
     "gains rest on a narrow one that may still be whole",
-    Flag.BLENDED: "a neighbour's light falls into the wide aperture; gains rest on a narrow one "
-    "that may still be clear",
+    Flag.BLENDED: "a neighbour's light falls into the wide aperture; gains rest on a narrow one, "
+    "which it is taken out of",
     Flag.FAINT: f"signal-to-noise below {FAINT_SNR:.0f} in a channel",
-    Flag.SHAPE: "not the shape of a star: nebular knot, hot pixel, cosmic ray or trail",
+    Flag.SHAPE: "not the shape of a star: nebular knot, hot pixel, cosmic ray or trail; or a star "
+    "of the catalogue that neighbours make look wide or long",
     Flag.NO_MATCH: "no star of the catalogue here",
     Flag.NO_BV: "the catalogue has no B-V for it",
-    Flag.POOR_BV: "the catalogue's B-V is poor, and there are enough stars with a better one",
+    Flag.POOR_BV: "its B-V lies beyond what the catalogue's colours can tell",
     Flag.DOUBLE: "known double star",
     Flag.MISMATCH: "brightness does not fit the catalogue's",
     Flag.CLIPPED: "clipped in the fit as an outlier",

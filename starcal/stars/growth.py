@@ -8,7 +8,7 @@ them. What a step is where it is known badly is told by the step before: stars o
 ever less light further out.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -134,6 +134,12 @@ class _Believed:
     wider: float
     stars: int
 
+    def with_measured(self, step: _Step) -> "_Believed":
+        """What is told and what was measured, by what either is worth."""
+        weight = 1 / (1 + (step.error_ln / self.told_error_ln) ** 2)
+        ln = weight * step.ln + (1 - weight) * self.ln
+        return replace(self, ln=ln, measured_share=weight, wider=step.wider, stars=step.stars)
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class _Total:
@@ -155,26 +161,41 @@ def _times_drawn(n: int) -> NDArray:
 
 def _step_to(outer: int, flux, noise, neighbours, times: NDArray) -> _Step | None:
     """The step to a radius, by its place in `RADII_WIDTHS`; None where too few stars tell it."""
-    within, beyond = flux[:, outer - 1], flux[:, outer]
-    lit = (np.nan_to_num(within) > 0) & (np.nan_to_num(beyond) > 0)
-    sigma = noise * RADII_WIDTHS[outer] ** NOISE_POWER
-    good = lit.all(axis=0) & (sigma < MOST_STEP_NOISE) & (neighbours[outer] < NEIGHBOUR_SHARE)
+    good = _stars_of_step(outer, flux, noise, neighbours)
     if good.sum() < FEWEST_GROWTH_STARS:
         return None
-    grown = np.log(beyond[:, good] / within[:, good])
+    grown = np.log(flux[:, outer, good] / flux[:, outer - 1, good])
     tells = np.vstack([grown[RED_BLUE] - grown[GREEN], grown[GREEN]])
-    spread = np.hypot(sigma[good], STAR_SCATTER)
+    spread = np.hypot(_step_noise(outer, noise[good]), STAR_SCATTER)
     means, each = _robust_means(tells, spread, times[:, good])
-    count = (times[0, good] * each[0]).sum() ** 2 / (times[0, good] * each[0] ** 2).sum()
     kept = np.ones(times.shape)
     kept[:, good] = each
     return _Step(
         radius=RADII_WIDTHS[outer],
         ln=means[:, :2],
         kept=kept,
-        wider=np.sqrt((count - 1) / (count - 3)) if count > 4 else 3.0,  # as Student's t
+        wider=_wider_for(times[0, good] * each[0], times[0, good] * each[0] ** 2),
         stars=int(good.sum()),
     )
+
+
+def _stars_of_step(outer: int, flux, noise, neighbours) -> NDArray:
+    """Which stars tell a step, (n,) bool: lit, not too noisy, without much of others near."""
+    both = np.nan_to_num(flux[:, outer - 1 : outer + 1])
+    lit = (both > 0).all(axis=(0, 1))
+    clear = _step_noise(outer, noise) < MOST_STEP_NOISE
+    return lit & clear & (neighbours[outer] < NEIGHBOUR_SHARE)
+
+
+def _step_noise(outer: int, noise: NDArray) -> NDArray:
+    """Of a star's light within a radius."""
+    return noise * RADII_WIDTHS[outer] ** NOISE_POWER
+
+
+def _wider_for(weight: NDArray, squares: NDArray) -> float:
+    """By what a scatter is too small for so few stars, as Student's t."""
+    count = weight.sum() ** 2 / squares.sum()
+    return float(np.sqrt((count - 1) / (count - 3))) if count > 4 else 3.0
 
 
 def _robust_means(tells: NDArray, spread: NDArray, times: NDArray) -> tuple[NDArray, NDArray]:
@@ -189,6 +210,12 @@ def _robust_means(tells: NDArray, spread: NDArray, times: NDArray) -> tuple[NDAr
     off = np.abs(tells - middle[:, None]) / spread
     size = SIGMA_PER_DEVIATION * np.median(off, axis=1)
     scale = NEIGHBOUR_SIGMA * np.maximum(size, LEAST_SCATTER)[:, None] * spread
+    return _biweight_means(tells, weight, times, middle, scale)
+
+
+def _biweight_means(tells, weight, times, middle, scale) -> tuple[NDArray, NDArray]:
+    """Means within a scale of each star, begun in the middle, and the share that is kept of each
+    star's weight (Tukey's biweight)."""
     means = np.repeat(middle[None], len(times), axis=0)
     for _ in range(ROBUST_ROUNDS):
         away = np.abs(tells - means[:, :, None]) / scale
@@ -222,20 +249,16 @@ def _step_outwards(radius: float, step: _Step | None, before: list[_Believed]) -
     told_error = np.full(2, np.inf)
     if np.isfinite(spread):
         told_error = np.hypot(spread * _size_of_last(before), LEAST_STEP_LN)
-    if step is None:
-        weight, ln = np.zeros(2), told
-    else:
-        weight = 1 / (1 + (step.error_ln / told_error) ** 2)
-        ln = weight * step.ln + (1 - weight) * told
-    return _Believed(
+    believed = _Believed(
         radius=radius,
-        ln=ln,
-        measured_share=weight,
+        ln=told,
+        measured_share=np.zeros(2),
         next_share=share,
         told_error_ln=told_error,
-        wider=1.0 if step is None else step.wider,
-        stars=0 if step is None else step.stars,
+        wider=1.0,
+        stars=0,
     )
+    return believed if step is None else believed.with_measured(step)
 
 
 def _size_of_last(steps: list[_Believed]) -> NDArray:
@@ -250,27 +273,32 @@ def _added_up(steps: list[_Believed]) -> _Total:
     what steps tell of the next from their spread."""
     share, spread = BEYOND
     beyond = share * steps[-1].ln
-    open_ln2 = (spread * _size_of_last(steps)) ** 2
-    tells = np.full(2, 1 + share)  # what an error of this step makes of the total
-    for step in steps[::-1]:
-        left = 1 - step.measured_share
-        known = np.where(left > 0, step.told_error_ln, 0.0)
-        open_ln2 = open_ln2 + (tells * left * known) ** 2
-        tells = 1 + left * step.next_share * tells
+    open_ln = np.hypot(spread * _size_of_last(steps), _open_in(steps, share))
     total = np.sum([step.ln for step in steps], axis=0) + beyond
     wider = max(step.wider for step in steps if step.measured_share.max() > 0.5)
     measured = wider * np.std(total[1:], axis=0, ddof=1)
-    measured = np.hypot(measured, DILUTED * total[0])
     reached = _outermost_measured(steps)
     further = [step.ln[0] for step in steps if step.radius > reached.radius]
     return _Total(
         ln=total[0],
-        error_ln=np.sqrt(measured**2 + open_ln2),
+        error_ln=np.sqrt(measured**2 + (DILUTED * total[0]) ** 2 + open_ln**2),
         beyond_ln=np.sum([beyond[0], *further], axis=0),
-        beyond_error_ln=np.sqrt(open_ln2),
+        beyond_error_ln=open_ln,
         reach_widths=reached.radius,
         stars=reached.stars,
     )
+
+
+def _open_in(steps: list[_Believed], beyond_share: float) -> NDArray:
+    """Error of the total, (2,), by what steps that were told by the one before leave open."""
+    open_ln2 = np.zeros(2)
+    tells = np.full(2, 1 + beyond_share)  # what an error of this step makes of the total
+    for step in steps[::-1]:
+        left = 1 - step.measured_share
+        known = np.where(left > 0, step.told_error_ln, 0.0)
+        open_ln2 += (tells * left * known) ** 2
+        tells = 1 + left * step.next_share * tells
+    return np.sqrt(open_ln2)
 
 
 def _outermost_measured(steps: list[_Believed]) -> _Believed:

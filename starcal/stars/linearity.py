@@ -11,9 +11,10 @@ from . import CHANNELS, SHAPE_SNR, Flag, in_channels
 from .noise import FrameNoise
 
 SHAPE_STARS = 12  # that tell the growth of peaks with light
-# pixel sigmas that a peak stands above the sky: the highest of nine pixels of a wide star is raised
-# by 1.5 of them, which is then 7 % at most
+# pixel sigmas that a peak should stand above the sky by its star's light: the highest of the nine
+# pixels of a wide star is raised by 1.5 of them, which is then 7 % at most
 PEAK_SNR = 20.0
+BRIGHT_SHARE_OF_STARS = 0.25  # the brightest, that tell how high a peak is for its light
 CLIPPED_STARS = 5  # below, the clipping level may be one odd object's
 MOST_SLOPE_STARS = 1500  # Theil-Sen looks at every pair
 # slope of instrumental against catalogue magnitude: linear 0.95 to 1.05, stretched 0.2 to 0.7
@@ -34,6 +35,9 @@ EIGHT_BIT_SHARE = 0.99  # of pixels that are whole multiples of 1/255
 # from sky to the brightest pixels, in pixel sigmas: linear stacks 600 to 10000, on bright nebula
 # 280 and more; stretched 40 to 480
 STRETCHED_STEPS = 150.0
+# of the 255 steps of an 8-bit picture, that the noise of its sky spans: a stretch is there to lift
+# it over several (1.1 to 5 in eleven of twelve pictures), linear data have their stars there
+HIDDEN_NOISE_STEPS = 1.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,6 +62,8 @@ class Linearity:
         How many times the noise of the sky they lie above it.
     eight_bits : bool
         All values are multiples of 1/255.
+    noise_in_eight_bits : float
+        How many such multiples the noise of the sky spans.
     empty_sky : bool
         A star layer, whose sky has no noise to compare with.
     """
@@ -71,6 +77,7 @@ class Linearity:
     top: float = np.nan
     steps: float = np.nan
     eight_bits: bool = False
+    noise_in_eight_bits: float = np.nan
     empty_sky: bool = False
 
     @property
@@ -130,10 +137,12 @@ class Linearity:
 
     @property
     def _straight_twice(self) -> bool:
-        """Whether peaks grow with light and light with the catalogue's: together they outweigh that
-        8-bit pictures are nearly always stretched. One alone does not: a real stretched one has a
-        profile of 0.97."""
+        """Whether peaks grow with light and light with the catalogue's, or where that is not known
+        the sky is as dark as a stretch leaves none: together they outweigh that 8-bit pictures are
+        nearly always stretched. One alone does not: a real stretched one has a profile of 0.97."""
         profile = self.profile_error < WELL_KNOWN_SLOPE and self.profile >= LINEAR_PROFILE
+        if np.isnan(self.brightness):
+            return profile and self.noise_in_eight_bits < HIDDEN_NOISE_STEPS
         surely_above = self.brightness - self.brightness_error > STRETCHED_BRIGHTNESS
         return profile and surely_above and self.brightness >= LINEAR_BRIGHTNESS
 
@@ -218,6 +227,7 @@ def measure_linearity(pixels: np.ndarray, stars: Table) -> Linearity:
         if len(stars)
         else np.nan,  # without stars any range is short
         eight_bits=_has_eight_bits(pixels),
+        noise_in_eight_bits=255 * float(np.mean(noise.noise)),
         empty_sky=noise.empty_sky,
     )
 
@@ -244,13 +254,35 @@ def _channel_slope(stars: Table, index: int) -> tuple[float, float]:
     a factor 3 in flux."""
     flux = _flux_with_wings(stars, index)
     height = _peak_height(stars, index)
-    sure = flux > SHAPE_SNR * in_channels(stars, "flux_error")[index]
-    good = _own_peak(stars) & sure & (height > 0)
-    if good.sum() < SHAPE_STARS or np.ptp(np.log(flux[good])) <= np.log(3):
+    good = _own_peak(stars) & (height > 0) & (flux > SHAPE_SNR * _flux_error(stars, index))
+    flux, height = flux[good], height[good]
+    clear = np.flatnonzero(_clear_peaks(stars, index, flux, height))[:MOST_SLOPE_STARS]
+    return _growth_of_peaks(np.log(height[clear]), np.log(flux[clear]))
+
+
+def _growth_of_peaks(ln_height: np.ndarray, ln_flux: np.ndarray) -> tuple[float, float]:
+    """Slope and half its 95 % interval; NaN for too few stars or too narrow a range."""
+    if len(ln_flux) < SHAPE_STARS or np.ptp(ln_flux) <= np.log(3):
         return np.nan, np.nan
-    rows = np.flatnonzero(good)[:MOST_SLOPE_STARS]
-    slope, _, low, high = theilslopes(np.log(height[rows]), np.log(flux[rows]))
+    slope, _, low, high = theilslopes(ln_height, ln_flux)
     return float(slope), float((high - low) / 2)
+
+
+def _flux_error(stars: Table, index: int) -> np.ndarray:
+    """Of the stars' light, that of a sky rounded to coarse steps included."""
+    area = np.pi * stars.meta["aperture_px"][index] ** 2
+    rounding = area * stars.meta["noise"].step_error[index]
+    return np.hypot(in_channels(stars, "flux_error")[index], rounding)
+
+
+def _clear_peaks(stars: Table, index: int, flux: np.ndarray, height: np.ndarray) -> np.ndarray:
+    """Which peaks should stand well above pixel noise by their stars' light: chosen by their own
+    height, they would be those that noise raised."""
+    if len(flux) == 0:
+        return np.empty(0, bool)
+    bright = flux >= np.quantile(flux, 1 - BRIGHT_SHARE_OF_STARS)
+    share = np.median(height[bright] / flux[bright])
+    return share * flux > PEAK_SNR * stars.meta["noise"].noise[index]
 
 
 def _peak_height(stars: Table, index: int) -> np.ndarray:

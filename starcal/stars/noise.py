@@ -11,8 +11,11 @@ BLOCK_PX = 16
 # evenly spread; 2.5 % of a 24-megapixel frame tells sky and noise to better than 1 %
 MOST_BLOCKS = 2500
 DARK_SHARE = 0.2  # of the blocks: where there is least nebula
-# a noise of half a step smooths rounding to 0.2 % of a step; real frames of few counts have 0.6
-ROUNDED_BELOW_STEPS = 0.5
+ROUNDED_STEPS = 1 / np.sqrt(12)  # error of a number rounded to whole steps
+BEND_VARIANCE = 6  # of second differences of noise 1: sum of their squared weights
+MOST_BEND_STEPS = (
+    4.0  # of second differences that tell the noise of coarse values: beyond are stars
+)
 COARSE_VALUES = 256  # 8-bit pictures have no more
 EMPTY_SHARE = 0.5  # of the pixels: less is a sky clipped at black, with nebula over it
 FAINT_SHARE = (
@@ -47,6 +50,8 @@ class FrameNoise:
     step : tuple of float
         Between the values of a coarsely digitised channel (8 bits), in units of full scale; 0 for
         finer ones.
+    rounded_steps : tuple of float
+        Error, in steps, of the mean of many pixels of the sky that were rounded to them.
     """
 
     sky: tuple[float, ...]
@@ -55,14 +60,13 @@ class FrameNoise:
     gradient: tuple[float, ...]
     empty_sky: bool = False
     step: tuple[float, ...] = (0.0, 0.0, 0.0)
+    rounded_steps: tuple[float, ...] = (0.0, 0.0, 0.0)
 
     @property
     def step_error(self) -> NDArray:
         """Error of a level, (channels,), that the steps of coarse values bring: where the noise is
         smaller than they are, all of the sky is rounded the same way."""
-        step = np.array(self.step)
-        hidden = np.array(self.noise) < ROUNDED_BELOW_STEPS * step
-        return np.where(hidden, step / np.sqrt(12), 0.0)
+        return np.array(self.step) * np.array(self.rounded_steps)
 
     @property
     def has_gradient(self) -> bool:
@@ -82,9 +86,7 @@ def frame_noise(pixels: np.ndarray) -> FrameNoise:
     -------
     FrameNoise
     """
-    grid = _block_grid(pixels.shape[1:])
-    blocks = [grid.blocks(plane) for plane in pixels]
-    known = _known_blocks(grid.places(), blocks)
+    blocks, known = _blocks_of(pixels)
     dark = _darkest(known.level, known.sigma)
     sky = np.median(known.level[:, dark], axis=1)
     dark_noise = np.median(known.sigma[:, dark], axis=1)
@@ -98,7 +100,15 @@ def frame_noise(pixels: np.ndarray) -> FrameNoise:
         gradient=_gradients(known, dark, noise),
         empty_sky=empty,
         step=tuple(step),
+        rounded_steps=tuple(_rounded_steps(*each) for each in zip(blocks, step, strict=True)),
     )
+
+
+def _blocks_of(pixels: np.ndarray) -> tuple[list[np.ndarray], "_KnownBlocks"]:
+    """Blocks spread over the planes of a frame, and what is known of them."""
+    grid = _block_grid(pixels.shape[1:])
+    blocks = [grid.blocks(plane) for plane in pixels]
+    return blocks, _known_blocks(grid.places(), blocks)
 
 
 def _with_lit_noise(blocks, sky, noise):
@@ -107,7 +117,7 @@ def _with_lit_noise(blocks, sky, noise):
     noise = noise.copy()
     for channel in np.flatnonzero(noise == 0):
         noise[channel] = _lit_noise(blocks[channel], sky[channel])
-    return np.maximum(noise, [_step(plane) / np.sqrt(12) for plane in blocks])
+    return np.maximum(noise, [ROUNDED_STEPS * _step(plane) for plane in blocks])
 
 
 def _electrons(known, sky, noise, empty) -> tuple[float, ...]:
@@ -201,7 +211,7 @@ def _lit_noise(blocks: np.ndarray, sky: float) -> float:
     faint = light <= np.quantile(light, FAINT_SHARE)
     bend = np.abs(right - 2 * middle + left)[faint]
     least = LEAST_STEP * float(np.nanmax(np.abs(blocks)))
-    return max(float(SIGMA_PER_DEVIATION / np.sqrt(6) * np.median(bend)), least)
+    return max(float(SIGMA_PER_DEVIATION / np.sqrt(BEND_VARIANCE) * np.median(bend)), least)
 
 
 def _lit_triples(blocks: np.ndarray, sky: float) -> list[np.ndarray]:
@@ -218,6 +228,36 @@ def _step(blocks: np.ndarray) -> float:
     return float(np.median(np.diff(values))) if 1 < len(values) <= COARSE_VALUES else 0.0
 
 
+def _rounded_steps(blocks: np.ndarray, step: float) -> float:
+    """Error, in steps, of the mean of a sky rounded to steps: the noise under them smooths it.
+
+    The mean of Gaussian noise of s steps, rounded, is off by exp(-2 pi^2 s^2) / pi steps at most
+    (Widrow & Kollar 2008, Quantization Noise, chapter 4: the first term of the series), and so is
+    its effective value over all levels by 1 / sqrt 2 of it.
+    """
+    if step == 0 or blocks.shape[2] < 6:
+        return 0.0
+    hidden = max(_hidden_variance(_second_differences(blocks) / step), 0.0)
+    smoothed = np.exp(-2 * np.pi**2 * hidden) / (np.sqrt(2) * np.pi)
+    return float(min(ROUNDED_STEPS, smoothed))
+
+
+def _hidden_variance(bend: np.ndarray) -> float:
+    """Variance, in steps, of what lies under them in dark blocks, from second differences."""
+    bend = bend.reshape(len(bend), -1)
+    sky = np.abs(bend) <= MOST_BEND_STEPS
+    if not sky.any():
+        return 0.0
+    squares = np.where(sky, bend**2, 0).sum(axis=1)[sky.any(axis=1)]
+    variance = squares / sky.sum(axis=1)[sky.any(axis=1)] / BEND_VARIANCE - ROUNDED_STEPS**2
+    return float(np.quantile(variance, DARK_SHARE))
+
+
+def _second_differences(blocks: np.ndarray) -> np.ndarray:
+    """Second differences along the rows of blocks, of pixels two apart."""
+    return blocks[:, :, 4:] - 2 * blocks[:, :, 2:-2] + blocks[:, :, :-4]
+
+
 def _difference_noise(blocks: np.ndarray) -> np.ndarray:
     """Noise of each block from second differences along its rows: slopes of sky and nebula cancel,
     noise stays.
@@ -228,9 +268,8 @@ def _difference_noise(blocks: np.ndarray) -> np.ndarray:
     """
     if blocks.shape[2] < 6:
         return np.zeros(len(blocks))
-    bend = blocks[:, :, 4:] - 2 * blocks[:, :, 2:-2] + blocks[:, :, :-4]
-    size = upper_median(np.abs(bend).reshape(len(bend), -1), 0.5)
-    return SIGMA_PER_DEVIATION / np.sqrt(6) * size  # 6: sum of the squared weights
+    size = upper_median(np.abs(_second_differences(blocks)).reshape(len(blocks), -1), 0.5)
+    return SIGMA_PER_DEVIATION / np.sqrt(BEND_VARIANCE) * size
 
 
 def _darkest(level: np.ndarray, sigma: np.ndarray) -> np.ndarray:

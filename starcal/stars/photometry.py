@@ -1,5 +1,7 @@
 """The star table: positions, widths, fluxes with errors, flags."""
 
+from dataclasses import replace
+
 import numpy as np
 from astropy import units as u
 from astropy.table import Table
@@ -8,9 +10,18 @@ from scipy.spatial import cKDTree
 
 from ..choices import default_of
 from ..frame.reading import CHANNELS
+from .borders import border_widths
+from .clipping import clipped_rows
 from .columns import in_channels, places_of
-from .defects import find_defects, mended
-from .detection import clip_level_of, close_pairs, detect, guess_fwhm, one_detection_a_core
+from .defects import find_defects, mended, without_border
+from .detection import (
+    clip_level_of,
+    close_pairs,
+    detect,
+    guess_fwhm,
+    one_detection_a_core,
+    shown_as_stars,
+)
 from .flags import FAINT_SNR, SHAPE_SNR, Flag
 from .ground import level_under
 from .noise import FrameNoise, frame_noise
@@ -39,7 +50,7 @@ CLEAR_CONTRAST = (
     30.0  # of a peak against the unrest round it: such stars tell the profile, others less
 )
 SATURATION_SHARE = 0.95  # a peak above this share of the clipping level may have lost light
-HIGHEST = 1e30  # stands for no data: it sorts last, and differences of it are finite
+RING_ROUNDS = 4  # of clipping stars out of a ring
 SHARPEST_STAR = (
     0.7  # of the typical width; noise makes a bright star narrower by a few per cent
 )
@@ -78,10 +89,15 @@ def measure_stars(pixels: np.ndarray, *, snr_min: float = default_of("snr")) -> 
     ----------
     Errors: CCD equation, Merline & Howell 1995, Exp. Astron. 6, 163.
     """
-    noise = frame_noise(pixels)
-    fwhm_px = guess_fwhm(pixels, noise, snr_min)
-    defects = find_defects(pixels, noise, fwhm_px)
-    table = _found_stars(mended(pixels, defects), noise, fwhm_px, snr_min)
+    border = border_widths(pixels)
+    seen = without_border(pixels.copy(), border) if any(border) else pixels
+    noise = frame_noise(seen)
+    fwhm_px = guess_fwhm(seen, noise, snr_min)
+    defects = replace(find_defects(seen, noise, fwhm_px), border=border)
+    sound = mended(seen, defects)
+    if len(defects):  # some of them may have passed for stars
+        fwhm_px = guess_fwhm(sound, noise, snr_min)
+    table = _found_stars(sound, noise, fwhm_px, snr_min)
     table.meta["defects"] = defects
     return table
 
@@ -101,10 +117,11 @@ def _found_stars(
         shape=pixels.shape[1:],
     )
     _flag_saturation(table, pixels)
-    _measure_widths(table, pixels, fwhm_px)
+    real = shown_as_stars(pixels, noise, table["x_px"].value, table["y_px"].value)
+    _measure_widths(table, pixels, fwhm_px, real)
     _measure_channels(table, pixels)
-    _flag_shape(table)
-    _flag_defects(table)
+    _flag_shape(table, real)
+    _flag_defects(table, real)
     flag_blends(table)
     return table
 
@@ -134,11 +151,13 @@ def _table_of(x_px: np.ndarray, y_px: np.ndarray, snr: np.ndarray, shape: Shapes
     )
 
 
-def _measure_widths(table: Table, pixels: np.ndarray, fwhm_px: float) -> None:
-    """Profile of each channel and the apertures that follow from it; widths of single stars on the
-    same scale, as moments give them relative to each other only."""
-    channel_fwhm, beta = _channel_profiles(pixels, table, fwhm_px)
-    table["fwhm_px"] *= np.mean(channel_fwhm) / _typical_fwhm(table)
+def _measure_widths(table: Table, pixels: np.ndarray, fwhm_px: float, real) -> None:
+    """Profile of each channel by the rows that are real stars, and the apertures that follow from
+    it; widths of single stars on the same scale, as moments give them relative to each other
+    only."""
+    pick = _brightest_clean(table, real)
+    channel_fwhm, beta = _channel_profiles(pixels, table, fwhm_px, pick)
+    table["fwhm_px"] *= np.mean(channel_fwhm) / _typical_fwhm(table, real)
     table.meta.update(
         fwhm_px=channel_fwhm,
         aperture_px=tuple(APERTURE_FWHM * f for f in channel_fwhm),
@@ -153,11 +172,18 @@ def measure_rows(table: Table, pixels: np.ndarray) -> None:
     _measure_channels(table, pixels)
 
 
-def _typical_fwhm(table: Table) -> float:
-    """Median width of the stars whose shape says something, if there are any."""
-    bright = table["snr"] >= SHAPE_SNR
-    widths = table["fwhm_px"].value[bright if bright.any() else slice(None)]
-    return float(np.nanmedian(widths)) if np.isfinite(widths).any() else 1.0
+def _typical_fwhm(table: Table, real: np.ndarray) -> float:
+    """Median width of the real stars whose shape says something, if there are any."""
+    return _median_of_clear(table["fwhm_px"].value, table["snr"], real)
+
+
+def _median_of_clear(values: np.ndarray, snr: np.ndarray, real: np.ndarray) -> float:
+    """Median of the real stars whose shape says something, if there are any; else of all, or 1."""
+    bright = snr >= SHAPE_SNR
+    for rows in (bright & real, bright, slice(None)):
+        if np.isfinite(values[rows]).any():
+            return float(np.nanmedian(values[rows]))
+    return 1.0
 
 
 def _centres(
@@ -191,28 +217,31 @@ def _once(x_px: np.ndarray, y_px: np.ndarray, snr: np.ndarray, shape: Shapes, re
 
 
 def _channel_profiles(
-    pixels: np.ndarray, table: Table, fwhm_px: float
+    pixels: np.ndarray, table: Table, fwhm_px: float, pick: np.ndarray
 ) -> tuple[tuple[float, ...], float]:
-    """FWHM in each channel, and the Moffat exponent of all.
+    """FWHM in each channel, and the Moffat exponent of all, by some rows.
 
     Where nebula makes the wings in a channel seem other than in the others, it makes the core seem
     wider as well.
     """
-    profile = [_channel_profile(plane, table, fwhm_px) for plane in pixels]
+    profile = [_channel_profile(plane, table, fwhm_px, pick) for plane in pixels]
     beta = float(np.median([b for _, b in profile]))
     apart = [abs(np.log(b / beta)) > OTHER_WINGS for _, b in profile]
     return tuple(
-        _channel_profile(plane, table, fwhm_px, (beta, beta))[0] if other else fwhm
+        _channel_profile(plane, table, fwhm_px, pick, (beta, beta))[0] if other else fwhm
         for plane, (fwhm, _), other in zip(pixels, profile, apart, strict=True)
     ), beta
 
 
 def _channel_profile(
-    plane: np.ndarray, table: Table, fwhm_px: float, beta: tuple[float, float] = BETA_RANGE
+    plane: np.ndarray,
+    table: Table,
+    fwhm_px: float,
+    pick: np.ndarray,
+    beta: tuple[float, float] = BETA_RANGE,
 ) -> tuple[float, float]:
-    """FWHM and Moffat exponent in one channel, from the stack of the unsaturated stars that show
-    best there."""
-    pick = _brightest_clean(table)
+    """FWHM and Moffat exponent in one channel, from the stack of those of some rows that show best
+    there."""
     if len(pick) < 3:
         return fwhm_px, USUAL_BETA
     x_px = table["x_px"].value[pick]
@@ -227,7 +256,9 @@ def _channel_profile(
 def _clearest(stamps: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The clearer half of the stars and what each counts; none in a channel without light, or
     without data."""
-    contrast = _rim_contrast(stamps)
+    contrast = np.nan_to_num(
+        _rim_contrast(stamps), nan=0.0
+    )  # of a star whose middle is missing
     clear = contrast / np.maximum(unrest(stamps), 1e-12)
     best = np.argsort(clear)[::-1][: max(3, len(stamps) // 2)]
     if not np.all(contrast[best] > 0):
@@ -235,9 +266,9 @@ def _clearest(stamps: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return best, np.minimum(clear[best] / min(CLEAR_CONTRAST, clear[best[0]]), 1)
 
 
-def _brightest_clean(table: Table) -> np.ndarray:
-    """Rows of the most significant stars without a flag, 300 at most."""
-    clean = np.flatnonzero((table["flags"] == 0) & (table["snr"] >= SHAPE_SNR))
+def _brightest_clean(table: Table, real: np.ndarray) -> np.ndarray:
+    """Rows of the most significant real stars without a flag, 300 at most."""
+    clean = np.flatnonzero(real & (table["flags"] == 0) & (table["snr"] >= SHAPE_SNR))
     order = np.argsort(table["snr"][clean])[::-1]
     return clean[order[:300]]
 
@@ -321,7 +352,8 @@ def _annulus(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: flo
     for start in range(0, len(x_px), 1000):
         some = slice(start, start + 1000)
         stamps = stamps_round(plane, x_px[some], y_px[some], half)
-        parts.append(_clipped_median(stamps[:, ring]))
+        left = clipped_rows(stamps[:, ring], RING_ROUNDS)
+        parts.append((left.median, left.sigma, left.count))
     return tuple(np.concatenate(column) for column in zip(*parts, strict=True))
 
 
@@ -331,37 +363,6 @@ def _ring_of(half: int, fwhm_px: float) -> np.ndarray:
     dy, dx = np.mgrid[-half : half + 1, -half : half + 1]
     radius = np.hypot(dx, dy)
     return (radius >= inner * fwhm_px) & (radius <= outer * fwhm_px)
-
-
-def _clipped_median(values: np.ndarray):
-    """Sigma-clipped (3 sigma, 3 rounds, about the median) median, MAD scatter and count along axis
-    1."""
-    values = np.sort(np.where(np.isfinite(values), values, HIGHEST), axis=1)
-    low = np.zeros(len(values), int)
-    high = (values < HIGHEST).sum(1)
-    place = np.arange(values.shape[1])
-    for _ in range(4):
-        median = _row_quantile(values, low, high, 0.5)
-        sigma = median - _row_quantile(values, low, high, 0.1587)  # stars are on the upper side
-        inside = _near_middle(values, median, 3 * np.maximum(sigma, 1e-12))
-        low = inside.argmax(1)
-        high = np.where(inside, place, -1).max(1) + 1
-    found = high > low
-    return np.where(found, median, np.nan), np.where(found, sigma, np.nan), high - low
-
-
-def _near_middle(values: np.ndarray, middle: np.ndarray, reach: np.ndarray) -> np.ndarray:
-    """Which values of each row are within a reach of its middle."""
-    return np.abs(values - middle[:, None]) <= reach[:, None]
-
-
-def _row_quantile(
-    ordered: np.ndarray, low: np.ndarray, high: np.ndarray, share: float
-) -> np.ndarray:
-    """Value at a share of the way from one place to another of each sorted row."""
-    place = low + (share * (high - low)).astype(int)
-    last = ordered.shape[1] - 1
-    return ordered[np.arange(len(ordered)), np.clip(place, 0, last)]
 
 
 def _flag_saturation(table: Table, pixels: np.ndarray) -> None:
@@ -411,21 +412,25 @@ def beyond_edge(table: Table, x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:
     )
 
 
-def _flag_shape(table: Table) -> None:
+def _flag_shape(table: Table, real: np.ndarray) -> None:
+    """Flag what is not as wide as the frame's stars, or longer than they are: trailed ones are all
+    long."""
     flags, bright = table["flags"], table["snr"] >= SHAPE_SNR
-    ratio = table["fwhm_px"].value / _typical_fwhm(table)
-    odd = (ratio < 0.55) | (ratio > 1.8) | (table["roundness"] < 0.5) | ~np.isfinite(ratio)
+    ratio = table["fwhm_px"].value / _typical_fwhm(table, real)
+    roundness = np.asarray(table["roundness"])
+    round_ = roundness / _median_of_clear(roundness, table["snr"], real)
+    odd = (ratio < 0.55) | (ratio > 1.8) | (round_ < 0.5) | ~np.isfinite(ratio)
     flags[odd & bright & (flags & Flag.SATURATED == 0)] |= Flag.SHAPE
 
 
-def _flag_defects(table: Table) -> None:
+def _flag_defects(table: Table, real: np.ndarray) -> None:
     """Flag what is sharper than a star and seen in one channel alone: cosmic rays, hot pixels that
     were spread by registration."""
     error = in_channels(table, "flux_error")
     signal = np.nan_to_num(in_channels(table)) / np.where(error > 0, error, np.inf)
     strongest = np.max(signal, axis=0, initial=0)
     seen = np.count_nonzero(signal > ALONE_SHARE * strongest, axis=0)
-    sharp = table["fwhm_px"].value < SHARPEST_STAR * _typical_fwhm(table)
+    sharp = table["fwhm_px"].value < SHARPEST_STAR * _typical_fwhm(table, real)
     table["flags"][sharp & (seen == 1) & (strongest > SHAPE_SNR)] |= Flag.DEFECT
 
 

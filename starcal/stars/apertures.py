@@ -378,14 +378,17 @@ def _others_filled(
     middle."""
     stamps = stamps_round(plane, x_px, y_px, half).astype(float)
     bins = distance.astype(int)
-    number = bins.max() + 1
-    index = bins + number * np.arange(len(stamps))[:, None, None]
+    index = bins + (bins.max() + 1) * np.arange(len(stamps))[:, None, None]
     kept = ~others & np.isfinite(stamps)
-    size = number * len(stamps)
-    total = np.bincount(index[kept], stamps[kept], minlength=size)
-    count = np.bincount(index[kept], minlength=size)
-    mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    mean = _means_by_index(index[kept], stamps[kept], index.max() + 1)
     return np.where(others, mean[index], stamps)
+
+
+def _means_by_index(index: NDArray, values: NDArray, size: int) -> NDArray:
+    """Mean of the values of each index, (size,); NaN where there is none."""
+    total = np.bincount(index, values, minlength=size)
+    count = np.bincount(index, minlength=size)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 # --- noise ------------------------------------------------------------------------------

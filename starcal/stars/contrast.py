@@ -135,10 +135,16 @@ def _against_nebula(pixels, known, noise, sigma_px, window):
     planes = _answers(pixels[:, *outer], known, noise, sigma_px)
     top = rows.start - outer[0].start
     left = columns.start - outer[1].start
-    inner = planes[:, top : top + _length(rows), left : left + _length(columns)]
+    inner = _part_of(planes, top, left, window)
     weight = _block_weights(planes, (top, left), inner.shape[1:])
     # without a peak in the sum it is the rim of a bright star
     return np.where(inner[1::2].sum(axis=0) > 0, _weighted_sum(inner, weight), 0)
+
+
+def _part_of(planes: np.ndarray, top: int, left: int, window) -> np.ndarray:
+    """A part of planes, as large as a window."""
+    rows, columns = window
+    return planes[:, top : top + _length(rows), left : left + _length(columns)]
 
 
 def _block_weights(planes, corner, shape):

@@ -124,20 +124,18 @@ def find_defects(pixels: NDArray, noise: FrameNoise, fwhm_px: float) -> Defects:
     bad_columns = _bad_columns(pixels, noise)
     places = []
     counts = []
-    for channel in range(len(pixels)):
+    for channel, columns in enumerate(bad_columns):
         hot = _hot_pixels(pixels, noise, fwhm_px, channel)
-        hot = hot[:, ~np.isin(hot[1], bad_columns[channel])]
+        hot = hot[:, ~np.isin(hot[1], columns)]
         counts.append(hot.shape[1])
         places.append(_pixel_places(pixels, channel, hot))
-        places += [
-            _column_places(pixels, channel, c, bad_columns) for c in bad_columns[channel]
-        ]
-    channel, row, column, value = (np.concatenate(part) for part in zip(*places, strict=True))
+        places += [_column_places(pixels, channel, c, bad_columns) for c in columns]
+    of_all = [np.concatenate(part) for part in zip(*places, strict=True)]
     return Defects(
-        channel=channel,
-        row=row,
-        column=column,
-        value=value,
+        channel=of_all[0],
+        row=of_all[1],
+        column=of_all[2],
+        value=of_all[3],
         hot_pixels=tuple(counts),
         columns=tuple(len(c) for c in bad_columns),
     )
@@ -176,11 +174,10 @@ def _lone_peaks(plane: NDArray, sigma: float) -> tuple[NDArray, NDArray]:
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         in_strip = partial(_standing_out, plane, 0.5 * STANDS_OUT_SIGMA * sigma)
         found = list(pool.map(in_strip, range(0, len(plane), DEFECT_ROWS)))
-    row, column = np.concatenate(found).T
-    last = np.array(plane.shape)[:, None] - 3
-    at = np.stack([row, column])
-    inner = ((at >= 2) & (at <= last)).all(axis=0)
-    return row[inner], column[inner]
+    at = np.concatenate(found)
+    inner = ((at >= 2) & (at < np.array(plane.shape) - 2)).all(axis=1)
+    row, column = at[inner].T
+    return row, column
 
 
 def _standing_out(plane: NDArray, by: float, start: int) -> NDArray:

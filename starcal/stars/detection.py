@@ -250,15 +250,16 @@ def one_detection_a_core(pixels, clip_level, fwhm_px, x_px, y_px, snr):
     middle, area = cores
     reach = np.sqrt(area / np.pi) + fwhm_px
     inside = cKDTree(np.column_stack([x_px, y_px])).query_ball_point(middle, reach)
-    core_snr = [snr[group or slice(None)].max() for group in inside]
-    keep = np.ones(len(x_px), bool)
-    for group in inside:
-        keep[group] = False
-    return (
-        np.append(x_px[keep], middle[:, 0]),
-        np.append(y_px[keep], middle[:, 1]),
-        np.append(snr[keep], core_snr),
-    )
+    core_snr = [_highest_of(snr, group) for group in inside]
+    found = np.column_stack([x_px, y_px, snr])
+    found = np.delete(found, np.concatenate(inside).astype(int), axis=0)
+    x_px, y_px, snr = np.vstack([found, np.column_stack([middle, core_snr])]).T
+    return x_px, y_px, snr
+
+
+def _highest_of(snr: np.ndarray, group: list[int]) -> float:
+    """The highest of some detections, of all where the group is empty."""
+    return float(snr[group or slice(None)].max())
 
 
 def _clipped_pixels(pixels, clip_level) -> np.ndarray:

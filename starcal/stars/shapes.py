@@ -308,13 +308,12 @@ def stacked_profile(
     radius = _radius_px(stamps, x_px, y_px)
     core = radius <= 1.5 * fwhm_px
     values = _per_light(stamps.astype(float), core)
-    good = core & np.isfinite(values)
+    good = np.nonzero(core & np.isfinite(values))
     middle_beta = float(np.clip(3.0, *beta))
-    if not good.any():
+    if len(good[0]) == 0:
         return fwhm_px, middle_beta
-    pixel_weight = np.broadcast_to(weight[:, None, None], values.shape)[good]
     start = np.array([values[good].max(), fwhm_px, middle_beta])
-    return _moffat_fit(radius[good], values[good], pixel_weight, start, beta)
+    return _moffat_fit(radius[good], values[good], weight[good[0]], start, beta)
 
 
 def _moffat_fit(radius_px, values, weight, start, beta):

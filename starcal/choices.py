@@ -74,13 +74,21 @@ class Limits:
 MOST_MEGAPIXELS = 500.0  # of a picture: eight frames of the largest cameras
 POSITIVE = Limits(0.0, math.inf, "a number above 0 needed", above=True)
 NOT_NEGATIVE = Limits(0.0, math.inf, "0 or more needed")
-ANY_NUMBER = Limits(-math.inf, math.inf, "a number needed")
 STAR_COLOUR = Limits(
     *BV_RANGE_MAG, "colours are known for B-V {:g} to {:g}".format(*BV_RANGE_MAG)
 )
 PIXEL_SCALE = Limits(0.0, 3600.0, "arcsec above 0, up to 3600 needed", above=True)
 STAR_SIZE = Limits(0.4, 1.5, "0.4 to 1.5 needed")
 STAR_STRENGTH = Limits(0.1, 10.0, "0.1 to 10 needed")
+# A unit of warmth moves B-V by 0.35 mag: beyond these every star ends at one end of its colours.
+WARMTH = Limits(-4.0, 6.0, "-4 to 6 needed; 1 is true, 2 is redder")
+SATURATION = Limits(0.0, 10.0, "0 to 10 needed; 1 is true, 0 is white")
+SPREAD = Limits(0.0, 1.0, "0 to 1 mag needed")
+BRIGHTNESS = Limits(0.0, 100.0, "a factor above 0, up to 100 needed", above=True)
+STAR_MAG = Limits(-2.0, 25.0, "-2 to 25 mag needed")
+THRESHOLD = Limits(0.0, 1000.0, "a number above 0, up to 1000 needed", above=True)
+PATIENCE = Limits(0.0, 86400.0, "seconds above 0, up to 86400 needed", above=True)
+STRENGTH = Limits(0.0, 1000.0, "a number above 0, up to 1000 needed", above=True)
 COUNT = Limits(1, math.inf, "1 or more needed")
 BLACK_POINT = Limits(-10.0, 1.0, "-10 to 1 needed")
 
@@ -141,6 +149,9 @@ class Choices:
         For all that is asked of the network, seconds.
     ra, dec : float or str, optional
         Middle of a frame without a WCS that fits: degrees, or sexagesimal hours and degrees.
+    object : str, optional
+        In place of them a nebula, cluster or galaxy near the middle; see
+        `catalogue.objects.find_object`.
     scale : float, optional
         Size of its pixels, arcsec.
     sky : {"grey", "keep"}
@@ -190,32 +201,33 @@ class Choices:
 
     neutral_bv: float = _number_field(SOLAR_BV_MAG, STAR_COLOUR)
     model: str = _one_of("gains", "matrix", "gradient")
-    snr: float = _number_field(5.0, POSITIVE)
+    snr: float = _number_field(5.0, THRESHOLD)
     assume_linear: bool = False
     leave_out: Places = ()
     catalogue: str = "embedded"
     bands: str | None = None
     columns: str | None = None
     online: bool | None = None
-    timeout: float = _number_field(60.0, POSITIVE)
+    timeout: float = _number_field(60.0, PATIENCE)
     ra: float | str | None = None
     dec: float | str | None = None
+    object: str | None = None
     scale: float | None = _number_field(None, PIXEL_SCALE)
     sky: str = _one_of("grey", "keep")
     route: str = _one_of("best", "gains", "catalogue", "continuum", "palette")
     bv: float = _number_field(YELLOW_WHITE_BV_MAG, STAR_COLOUR)
-    spread: float = _number_field(0.0, NOT_NEGATIVE)
-    warmth: float = _number_field(1.0, ANY_NUMBER)
-    saturation: float = _number_field(1.0, NOT_NEGATIVE)
-    star_brightness: float = _number_field(1.0, POSITIVE)
+    spread: float = _number_field(0.0, SPREAD)
+    warmth: float = _number_field(1.0, WARMTH)
+    saturation: float = _number_field(1.0, SATURATION)
+    star_brightness: float = _number_field(1.0, BRIGHTNESS)
     star_size: float = _number_field(1.0, STAR_SIZE)
-    faintest_mag: float | None = _number_field(None, ANY_NUMBER)
+    faintest_mag: float | None = _number_field(None, STAR_MAG)
     brightest: float | None = _number_field(None, COUNT)
     clipped_cores: str = _one_of("rebuild", "keep")
     star_strength: float = _number_field(1.0, STAR_STRENGTH)
     tiff: bool = False
     black: float = _number_field(0.0, BLACK_POINT)
-    strength: float = _number_field(1.0, POSITIVE)
+    strength: float = _number_field(1.0, STRENGTH)
 
     def __post_init__(self):
         """Refuse what no later step could make sense of."""
@@ -373,6 +385,7 @@ class OfStars(TypedDict, total=False):
     timeout: float
     ra: float | str | None
     dec: float | str | None
+    object: str | None
     scale: float | None
 
 

@@ -23,7 +23,7 @@ from .frame import (
 from .frame.levels import blank_borders
 from .frame.regrid import regrid, source_positions
 from .place.channels import ChannelStars, Registered, channel_stars, register
-from .place.hints import hints_from_header
+from .place.hints import Hints, hints_from_header
 from .place.locate import EMBEDDED, locate
 from .robust import rank_correlation
 from .stars import CHANNELS, measure_stars, places_of
@@ -152,6 +152,7 @@ def compose(
     full_scale: float | None = None,
     ra: float | str | None = None,
     dec: float | str | None = None,
+    object: str | None = None,
     scale: float | None = None,
     progress=lambda step, share: None,
 ) -> Composed:
@@ -174,9 +175,9 @@ def compose(
         As for `frame.read_frame`: the WCS of the frame, whatever the files say.
     full_scale : float, optional
         As for `frame.read_frame`.
-    ra, dec, scale : optional
-        Middle of the frame and arcsec a pixel, as for `check`: where no WCS fits the stars of what
-        was put together, one is found from these.
+    ra, dec, object, scale : optional
+        Middle of the frame (or what lies there) and arcsec a pixel, as for `check`: where no WCS
+        fits the stars of what was put together, one is found from these.
     progress : callable
         Told the step and the share done.
 
@@ -205,9 +206,12 @@ def compose(
     progress("matching", 0.7)
     matching = match_channels(frame.pixels, match)
     matching.apply(frame.pixels)
-    if (ra, dec, scale) != (None, None, None):
+    if (ra, dec, object, scale) != (None,) * 4:
         progress("solving", 0.8)
-        frame, told = _solved_by_hints(frame, ra, dec, scale)
+        hints = hints_from_header(
+            frame.header, ra=ra, dec=dec, scale_arcsec=scale, named=object
+        )
+        frame, told = _solved_by_hints(frame, hints)
         notes = (*notes, *told)
     return _with_history(frame, planes, notes, matching)
 
@@ -223,9 +227,8 @@ def _with_history(
     return Composed(told, matching, history)
 
 
-def _solved_by_hints(frame: Frame, ra, dec, scale) -> tuple[Frame, tuple[str, ...]]:
+def _solved_by_hints(frame: Frame, hints: Hints) -> tuple[Frame, tuple[str, ...]]:
     """The frame with a WCS that fits its stars, its own or one found, and what was done."""
-    hints = hints_from_header(frame.header, ra=ra, dec=dec, scale_arcsec=scale)
     located = locate(measure_stars(frame.pixels), frame, EMBEDDED, hints)
     if located.wcs is None:
         why = located.why_not or "; ".join(located.notes) or "its own WCS does not fit them"

@@ -15,7 +15,7 @@ from astropy.io.fits import Header
 from .audit import Audit, audit_picture
 from .audit.plots import plot_beside
 from .checking.check import Progress, as_frame, check, relocated, silent, usable
-from .checking.result import CheckResult
+from .checking.result import ALL_NUMBERS, CheckResult
 from .choices import Choices, OfRun, Settings, chosen
 from .compose import read_channels
 from .cure.gains import apply_calibration, require_usable
@@ -39,8 +39,9 @@ from .frame import (
     write_tiff16,
 )
 from .layers import ProfileMap
+from .report.outcome import Outcome, outcome_of
 from .report.tables import write_json, write_stars
-from .texts import escaped, html_list
+from .texts import UNBROKEN, aligned, broken, escaped, html_list
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -83,6 +84,8 @@ class RunResult:
     >>> result = starcal.run("broadband.fits", "elsewhere", overwrite=True)
     >>> result.check.route, (result.folder / "report.html").exists()
     ('gains', True)
+    >>> print(result.outcome.how)
+    Calibrated by gains from ... catalogue stars.
     """
 
     check: CheckResult
@@ -91,17 +94,67 @@ class RunResult:
     folder: Path
     files: tuple[str, ...]
 
+    @property
+    def outcome(self) -> Outcome:
+        """What came of it: stars of impossible colours before and after, and how it was done."""
+        return outcome_of(self.check, self.audit_before, self.audit_after)
+
     def __str__(self) -> str:
-        """The check, the audits, and the files."""
-        return (
-            f"{self.check}\nbefore: {self.audit_before.summary()}\nafter:  "
-            f"{self.audit_after.summary()}\n"
-            f"written to {self.folder}: {', '.join(self.files)}"
-        )
+        """Several lines for a terminal, with every number."""
+        return self.text()
+
+    def text(self, width: int = UNBROKEN, *, all_numbers: bool = True) -> str:
+        """Lines for a terminal: what came of it, why, the numbers, the files.
+
+        Parameters
+        ----------
+        width : int
+            Longer lines are broken there; by default none is.
+        all_numbers : bool
+            Show every number, or those that matter most.
+
+        Returns
+        -------
+        str
+        """
+        outcome = self.outcome
+        check = self.check
+        rows = check.rows() if all_numbers else check.main_rows()
+        lines = [
+            *broken(outcome.stars, width),
+            *broken(outcome.how, width),
+            "",
+            *check.reason_lines(width),
+            "",
+            *aligned([*rows, *self._ends(all_numbers)], width),
+        ]
+        lines += check.second_lines() if all_numbers else []
+        return "\n".join(lines)
+
+    def _ends(self, all_numbers: bool) -> list[tuple[str, str]]:
+        """The audits, where the files are, and what to do with them."""
+        return [
+            ("before", self.audit_before.summary()),
+            ("after", self.audit_after.summary()),
+            ("written", f"{self.folder}: {', '.join(self.files)}"),
+            *([] if all_numbers else [("", ALL_NUMBERS)]),
+        ]
+
+    def to_dict(self) -> dict:
+        """What the command prints as JSON."""
+        return self.check.to_dict() | {
+            "outcome": str(self.outcome),
+            "audit": {
+                "before": self.audit_before.to_dict(),
+                "after": self.audit_after.to_dict(),
+            },
+            "folder": str(self.folder),
+            "files": list(self.files),
+        }
 
     def __repr__(self) -> str:
         """One line; the check would fill a screen."""
-        return f"<RunResult {self.check.summary()}, in {self.folder}>"
+        return f"<RunResult {self.check.frame}, in {self.folder}: {self.outcome.stars}>"
 
     def _repr_html_(self) -> str:
         """For notebooks."""
@@ -109,7 +162,9 @@ class RunResult:
             "ul",
             [f"before: {self.audit_before.summary()}", f"after: {self.audit_after.summary()}"],
         )
+        outcome = self.outcome
         return (
+            f"<p><strong>{escaped(outcome.stars)}</strong></p><p>{escaped(outcome.how)}</p>"
             f"{self.check._repr_html_()}{audits}<p>Written to {escaped(str(self.folder))}: "
             f"{escaped(', '.join(self.files))}</p>"
         )
@@ -555,6 +610,7 @@ def _write(place: Path, frame, made, settings, folder: Path) -> RunResult:
     audits = (before, after)
     names = _names(made, settings)
     facts = made.check.to_dict() | {
+        "outcome": str(outcome_of(made.check, before, after)),
         "audit": {audit.name: audit.to_dict() for audit in audits},
         "settings": settings.to_dict(folder),
         "files": names,

@@ -6,8 +6,12 @@ What goes in is plain text and comes out escaped; nothing here knows what it is 
 import base64
 import html
 import re
+import textwrap
 from collections.abc import Sequence
 from typing import SupportsIndex
+
+UNBROKEN = 1_000_000  # a width that no text has
+NARROWEST = 20  # a column of text is not broken into less
 
 
 def counted(number: SupportsIndex, noun: str) -> str:
@@ -31,20 +35,81 @@ def counted(number: SupportsIndex, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
-def aligned(rows: Sequence[tuple[str, str]]) -> list[str]:
+def signed(value: float, digits: int) -> str:
+    """Write a number with its sign; what rounds to nothing is no minus zero.
+
+    Parameters
+    ----------
+    value : float
+    digits : int
+        Behind the point.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> signed(-0.0004, 3), signed(-0.004, 3)
+    ('+0.000', '-0.004')
+    """
+    return f"{round(float(value), digits) + 0.0:+.{digits}f}"
+
+
+def aligned(rows: Sequence[tuple[str, str]], width: int = UNBROKEN) -> list[str]:
     """Lines for a terminal: names, and what is said of them beneath each other.
 
     Parameters
     ----------
     rows : sequence of (str, str)
+    width : int
+        Of the terminal; longer texts are broken there. By default they are not.
 
     Returns
     -------
     list of str
-        A line each; what a name says stands beneath what the one above says.
+        What a name says stands beneath what the one above says.
+
+    Examples
+    --------
+    >>> for line in aligned([("a", "a text of several words"), ("bc", "short")], width=24):
+    ...     print(line)
+    a   a text of several
+        words
+    bc  short
     """
-    width = max(len(name) for name, _ in rows)
-    return [f"{name:<{width}}  {text}" for name, text in rows]
+    indent = max((len(name) for name, _ in rows), default=0) + 2
+    lines: list[str] = []
+    for name, text in rows:
+        head = f"{name:<{indent}}"
+        lines += broken(head + text, max(width, indent + NARROWEST), " " * indent)
+    return lines
+
+
+def broken(text: str, width: int = UNBROKEN, indent: str = "") -> list[str]:
+    """Lines of a text, none longer than a terminal is wide where its words allow.
+
+    Parameters
+    ----------
+    text : str
+    width : int
+        By default nothing is broken.
+    indent : str
+        Before every line but the first.
+
+    Returns
+    -------
+    list of str
+    """
+    return textwrap.wrap(
+        text,
+        width,
+        subsequent_indent=indent,
+        drop_whitespace=True,
+        replace_whitespace=False,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 def columned(rows: Sequence[Sequence[str]]) -> list[str]:

@@ -19,6 +19,7 @@ from starcal.choices import Settings
 from starcal.cli.arguments import build_parser
 from starcal.cli.files import asked_for
 from starcal.cli.main import COMMANDS, command_of, main
+from starcal.cli.terminal import show
 from starcal.demo.scene import make_scene
 from starcal.frame import write_fits, write_tiff16
 
@@ -554,8 +555,9 @@ def test_options_have_the_defaults_of_the_choices():
     ("typed", "needed"),
     [
         (["--neutral-bv", "3"], "colours are known for B-V -0.37 to 1.5"),
-        (["--snr", "0"], "a number above 0 needed"),
-        (["--spread", "-1"], "0 or more needed"),
+        (["--snr", "0"], "a number above 0, up to 1000 needed"),
+        (["--spread", "-1"], "0 to 1 mag needed"),
+        (["--warmth", "500"], "-4 to 6 needed; 1 is true"),
         (["--black", "2"], "-10 to 1 needed"),
         (["--sky", "pink"], "invalid choice: 'pink'"),
         (["--spread", "0.1", "--bv", "1.4"], "spread 0 or a bv in between needed"),
@@ -697,6 +699,44 @@ def test_a_word_like_no_other_is_not_guessed(capsys):
     with pytest.raises(SystemExit):
         main(["zzzz"])
     assert "Did you mean" not in capsys.readouterr().err
+
+
+def test_options_are_in_groups_and_every_command_that_writes_takes_o_and_out(capsys):
+    parsers = build_parser()._subparsers._group_actions[0].choices
+    assert {group.title for group in parsers["run"]._action_groups} >= {
+        "where the frame points",
+        "star catalogue",
+        "star colours",
+    }
+    writing = (
+        "run",
+        "view",
+        "calibrate",
+        "compose",
+        "split",
+        "recolour",
+        "join",
+        "audit",
+        "plan",
+    )
+    for name in writing:
+        assert {"-o", "--out"} <= set(parsers[name]._option_string_actions), name
+
+
+@pytest.mark.parametrize(
+    ("terminal", "no_colour", "coloured"),
+    [(True, "", True), (True, "1", False), (False, "", False)],
+)
+def test_the_verdict_has_a_colour_on_a_terminal_alone(
+    terminal, no_colour, coloured, monkeypatch, capsys
+):
+    """NO_COLOR as agreed among programs: any value but an empty one."""
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: terminal, raising=False)
+    monkeypatch.setenv("NO_COLOR", no_colour)
+    monkeypatch.setenv("TERM", "xterm")
+    options = build_parser().parse_args(["check", "a.fits"])
+    show(options, {}, "No: it cannot.\n  because  it cannot")
+    assert ("\x1b[1;31mNo: it cannot.\x1b[0m\n" in capsys.readouterr().out) == coloured
 
 
 def test_starcal_alone_shows_the_help(capsys):

@@ -733,9 +733,10 @@ def test_the_chart_tells_kinds_by_shape_and_brightness_by_size(cygnus):
 
 
 def test_the_command_prints_plan_and_table(capsys):
-    assert main(["plan", "--ra", "20h22m24s", "--dec", "+40d18m", "--bortle", "4"]) == 0
+    assert main(["plan", "--ra", "20h22m24s", "--dec", "+40d18m", "--bortle", "4", "-v"]) == 0
     out = capsys.readouterr().out
     assert "RA 305.600, Dec +40.300" in out
+    assert "NGC 6914" in out  # Sinnott 1988: 20 24.7 +42 29 lies in the 2.7 x 1.8 degrees
     assert "sky V 21 " in out
     assert "full after, s" in out
 

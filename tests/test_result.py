@@ -125,6 +125,13 @@ def test_text_for_the_terminal(solved, unsolved):
     assert "the sky has a gradient" in text  # 0.6 of the sky from edge to edge was put in
     assert str(unsolved).startswith(VERDICT_WORDS["undecided"])
     assert "WCS" in str(unsolved)
+    assert " G 1, " in text
+    assert "-0.000" not in text
+    for width in (60, 100):
+        short = solved.text(width, all_numbers=False)
+        assert max(map(len, short.splitlines())) <= width
+        assert "flagged" not in short
+        assert short.index("because") < short.index("gains ") < short.index("every number: -v")
 
 
 def test_one_line(solved, unsolved):

@@ -31,7 +31,7 @@ from ..errors import FrameError
 from ..stars import PLATEAU_SHARE, Flag, measure_stars, places_of
 from ..stars.linearity import measure_linearity
 from ..stars.noise import frame_noise
-from ..texts import aligned, escaped, html_table
+from ..texts import aligned, counted, escaped, html_table
 from . import plots
 from .starlight import COMPRESSED_SKY_ERROR, StarLight, measure_starlight, star_widths
 
@@ -205,7 +205,7 @@ class Audit:
             if self.kinds[kind]
         )
         return (
-            f"{self.n_impossible} of {self.n_judged} judged stars "
+            f"{self.n_impossible} of {counted(self.n_judged, 'judged star')} "
             f"({100 * self.share_impossible:.1f} %) have a "
             "colour that no star has" + (f": {hues}." if hues else ".")
         )

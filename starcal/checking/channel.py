@@ -15,7 +15,7 @@ from ..frame import COMPOSE, Frame, frame_of_planes, read_plane
 from ..place.hints import hints_of
 from ..place.locate import Located, locate
 from ..stars import measure_stars
-from ..texts import aligned, counted
+from ..texts import UNBROKEN, aligned, broken, counted
 from .check import Progress, lacks_of_wcs, silent, use_of_catalogue
 from .result import CatalogueUse, for_json, match_rows, wcs_facts, wcs_rows
 
@@ -119,12 +119,15 @@ class ChannelCheck:
 
     def __str__(self) -> str:
         """Several lines for a terminal."""
-        lines = [
-            f"No verdict: this is {ONE_CHANNEL}.",
-            *(f"  {reason}" for reason in self.reasons[1:]),
-            *(f"  next: {step}" for step in self.next_steps),
-        ]
-        return "\n".join(lines + aligned(self.rows()))
+        return self.text()
+
+    def text(self, width: int = UNBROKEN, *, all_numbers: bool = True) -> str:
+        """Lines for a terminal, none longer than a width; there are few numbers, and all shown."""
+        said = [("  because", reason) for reason in self.reasons[1:]]
+        said += [("  next", step) for step in self.next_steps]
+        head = f"No verdict: this is {ONE_CHANNEL}."
+        lines = [*broken(head, width), *aligned(said, width), "", *aligned(self.rows(), width)]
+        return "\n".join(lines)
 
 
 def check_channel(

@@ -98,8 +98,8 @@ def check(
     **asked
         Single choices by name: ``neutral_bv``, ``model``, ``snr``, ``assume_linear``,
         ``leave_out``, ``bands``, ``catalogue``, ``columns``, ``online``, ``timeout``, ``ra``,
-        ``dec``, ``scale``; see `Choices`. Place and scale are by default what the header tells of
-        them; given, they serve also where the WCS does not fit the stars.
+        ``dec``, ``object``, ``scale``; see `Choices`. Place and scale are by default what the
+        header tells of them; given, they serve also where the WCS does not fit the stars.
 
     Returns
     -------

@@ -31,7 +31,7 @@ from ..place.match import Match, WCSError
 from ..stars import FLAG_REASONS, Flag, flag_tally
 from ..stars.apertures import ApertureLight
 from ..stars.linearity import Linearity
-from ..texts import aligned, columned, counted, html_list, html_table
+from ..texts import UNBROKEN, aligned, broken, columned, counted, html_list, html_table, signed
 from .assumed import told_terms
 
 if TYPE_CHECKING:
@@ -48,7 +48,28 @@ ROUTE_WORDS = {
     "catalogue": "colours from the catalogue, star by star",
     "continuum": "colours from the stars' own continuum ratio",
     "palette": "synthetic yellow-white, or the field's own spread; not measured",
+    "star frame": "the stars of a separate broadband frame, calibrated",
 }
+# The numbers that are shown first; the others are for whoever asks for all.
+MAIN_ROWS = frozenset(
+    (
+        "frame",
+        "route",
+        "why this route",
+        "stars found",
+        "catalogue",
+        "matched",
+        "pairs, not believed",
+        "used in the fit",
+        "gains",
+        "star colours",
+        "assumed",
+        "colour gradient",
+        "matrix",
+        "note",
+    )
+)
+ALL_NUMBERS = "every number: -v"
 
 
 @dataclass(frozen=True)
@@ -71,7 +92,7 @@ class CheckResult:
     verdict : Verdict
         The answer, why, and what to do next.
     route : str
-        Where the stars' colours will come from: gains, catalogue, continuum or palette.
+        Where the stars' colours will come from: gains, catalogue, continuum, palette or star frame.
     route_reason : str
         Why this route and no better one.
     stars : Table
@@ -166,6 +187,7 @@ class CheckResult:
         return for_json(
             {
                 "frame": self.frame,
+                "outcome": VERDICT_WORDS[verdict.verdict],
                 "verdict": verdict.verdict,
                 "quality": verdict.quality or None,
                 "reasons": verdict.reasons,
@@ -292,9 +314,10 @@ class CheckResult:
         rows = [
             ("frame", self.frame),
             ("route", f"{self.route}: {ROUTE_WORDS[self.route]}"),
-            ("why this route", self.route_reason),
-            ("stars found", str(self.n_found)),
         ]
+        if why := self._why_this_route():
+            rows.append(("why this route", why))
+        rows.append(("stars found", str(self.n_found)))
         if "colour_source" in self.stars.colnames:
             told = told_own(np.asarray(self.stars["colour_source"]))
             rows.append(("star colours", told))
@@ -318,15 +341,56 @@ class CheckResult:
         return "gains" if applied else "gains, not applied"
 
     def __str__(self) -> str:
-        """Several lines for a terminal."""
-        lines = [
-            VERDICT_WORDS[self.verdict.verdict],
-            *(f"  because {reason}" for reason in self.verdict.reasons),
-            *(f"  next: {step}" for step in self.verdict.next_steps),
-        ]
-        return "\n".join([*lines, *aligned(self.rows()), *self._second_lines()])
+        """Several lines for a terminal, with every number."""
+        return self.text()
 
-    def _second_lines(self) -> list[str]:
+    def text(self, width: int = UNBROKEN, *, all_numbers: bool = True) -> str:
+        """Lines for a terminal: the answer and its reasons, then the numbers.
+
+        Parameters
+        ----------
+        width : int
+            Longer lines are broken there; by default none is.
+        all_numbers : bool
+            Show every number, or those that matter most.
+
+        Returns
+        -------
+        str
+        """
+        head = broken(VERDICT_WORDS[self.verdict.verdict], width)
+        rows = self.rows() if all_numbers else [*self.main_rows(), ("", ALL_NUMBERS)]
+        numbers = [*aligned(rows, width), *(self.second_lines() if all_numbers else ())]
+        return "\n".join([*head, *self.reason_lines(width), "", *numbers])
+
+    def reason_lines(self, width: int = UNBROKEN) -> list[str]:
+        """Lines for a terminal: the reasons of the verdict and what to do next.
+
+        Parameters
+        ----------
+        width : int
+            Longer lines are broken there.
+
+        Returns
+        -------
+        list of str
+        """
+        rows = [("  because", reason) for reason in self.verdict.reasons]
+        return aligned(rows + [("  next", step) for step in self.verdict.next_steps], width)
+
+    def main_rows(self) -> list[tuple[str, str]]:
+        """Those of `rows` that matter most."""
+        return [(name, text) for name, text in self.rows() if name in MAIN_ROWS]
+
+    def _why_this_route(self) -> str:
+        """Why this route, without what the verdict says already."""
+        for known in self.verdict.reasons:
+            for before in (f"{known}; ", f"calibration cannot be trusted here: {known}"):
+                if self.route_reason.startswith(before):
+                    return self.route_reason.removeprefix(before)
+        return self.route_reason
+
+    def second_lines(self) -> list[str]:
         """The table of second measurements, if there are any."""
         if not self.second:
             return []
@@ -472,15 +536,15 @@ def match_rows(match: Match, catalogue: CatalogueUse) -> list[tuple[str, str]]:
 
 
 def _error_text(error: Match | WCSError) -> str:
-    x, y = np.round(error.offset_px, 1) + 0.0  # no minus zero
+    x, y = (signed(shift, 1) for shift in error.offset_px)
     return (
-        f"offset {x:+.1f}, {y:+.1f} px, rotation {error.rotation_deg:+.3f} deg, "
-        f"scale {100 * error.scale_error:+.3f} %; scatter {error.scatter_px:.2f} px"
+        f"offset {x}, {y} px, rotation {signed(error.rotation_deg, 3)} deg, "
+        f"scale {signed(100 * error.scale_error, 3)} %; scatter {error.scatter_px:.2f} px"
     )
 
 
 def _matrix_text(matrix: MatrixFit) -> str:
-    numbers = "; ".join(" ".join(f"{v:+.4f}" for v in row) for row in matrix.matrix)
+    numbers = "; ".join(" ".join(signed(v, 4) for v in row) for row in matrix.matrix)
     red, blue = matrix.scatter_mag
     return f"{numbers}  (scatter with it R/G {red:.3f}, B/G {blue:.3f} mag)"
 
@@ -497,14 +561,13 @@ def _flag_rows(stars: Table) -> list[tuple[str, str]]:
 
 
 def _gains_text(fit: GainFit, between: str) -> str:
-    known = zip("RGB", fit.gains, fit.gain_errors, strict=True)
-    return between.join(
-        f"{channel} {gain:.4f} +- {error:.4f}" for channel, gain, error in known
-    )
+    (red, _, blue), (red_error, _, blue_error) = fit.gains, fit.gain_errors
+    known = f"R {red:.4f} +- {red_error:.4f}", "G 1", f"B {blue:.4f} +- {blue_error:.4f}"
+    return between.join(known)
 
 
 def _with_error(value: float, error: float) -> str:
-    return f"{value:+.3f} +- {error:.3f}"
+    return f"{signed(value, 3)} +- {error:.3f}"
 
 
 def _terms_text(fit: GainFit) -> str:
@@ -516,7 +579,7 @@ def _terms_text(fit: GainFit) -> str:
 def _fit_rows(fit: GainFit, gains_name: str) -> list[tuple[str, str]]:
     """What was fitted, and how well it is known."""
     return [
-        ("used in the fit", f"{fit.n_used} of {len(fit.used)} clean matched stars"),
+        ("used in the fit", f"{fit.n_used} of {counted(len(fit.used), 'clean matched star')}"),
         (gains_name, _gains_text(fit, ",  ")),
         ("neutral star", f"B-V {fit.neutral_bv:.2f}"),
         ("colour terms", _terms_text(fit)),

@@ -68,7 +68,9 @@ def _command(commands, name, purpose, example, command=None) -> argparse.Argumen
     )
     parser.set_defaults(command=command or name)
     parser.add_argument("--json", action="store_true", help="print JSON and nothing else")
-    parser.add_argument("-q", "--quiet", action="store_true", help="print nothing but errors")
+    words = parser.add_mutually_exclusive_group()
+    words.add_argument("-q", "--quiet", action="store_true", help="print nothing but errors")
+    words.add_argument("-v", "--verbose", action="store_true", help="print every number")
     return parser
 
 
@@ -83,22 +85,19 @@ def _add_run(commands) -> None:
         "starcal run veil.fits --out veil-stars",
     )
     _add_frame(run)
-    run.add_argument(
-        "--out", metavar="DIR", help="folder for the files (default: FRAME-starcal)"
-    )
+    _add_folder(run, "folder for the files (default: FRAME-starcal)")
     run.add_argument(
         "--settings",
         metavar="FILE",
         help="result.json of an earlier run: the same again, but for what you type besides",
     )
-    _add_display(run)
-    _add_star_strength(run)
     _add_switch(run, "tiff", "write the picture as 16-bit TIFF, too")
-    _add_fit(run)
     _add_write_wcs(run)
-    _add_star_colours(run, names_of("route"))
-    _add_sky(run)
     _add_overwrite(run)
+    _add_fit(run)
+    _add_sky(run)
+    _add_star_colours(run, names_of("route"))
+    _add_display(run)
 
 
 def _add_view(commands) -> None:
@@ -110,11 +109,7 @@ def _add_view(commands) -> None:
         "starcal view veil.fits, or starcal view veil-finished.tif veil-starcal/stars.fits",
     )
     _add_frame(view)
-    view.add_argument(
-        "--out",
-        metavar="DIR",
-        help="folder for the files that you save (default: FRAME-starcal)",
-    )
+    _add_folder(view, "folder for the files that you save (default: FRAME-starcal)")
     view.add_argument(
         "--settings",
         metavar="FILE",
@@ -200,16 +195,9 @@ def _add_split(commands) -> None:
         "starcal split veil.fits -o veil",
     )
     _add_frame(split)
-    split.add_argument(
-        "-o",
-        "--output",
-        metavar="STEM",
-        required=True,
-        help="writes STEM-starless.fits and STEM-stars.fits",
-    )
+    _add_output(split, "STEM", "writes STEM-starless.fits and STEM-stars.fits")
     _add_detection(split)
     _add_starless(split)
-    _add_linear(split)
     _add_overwrite(split)
 
 
@@ -222,11 +210,11 @@ def _add_recolour(commands) -> None:
     )
     _add_frame(recolour)
     _add_fits_output(recolour)
-    _add_neutral_star(recolour)
     _add_source(recolour)
-    _add_detection(recolour)
-    _add_leave_out(recolour)
-    _add_linear(recolour)
+    stars = recolour.add_argument_group("stars and fit")
+    _add_neutral_star(stars)
+    _add_detection(stars)
+    _add_leave_out(stars)
     _add_star_colours(recolour, [name for name in names_of("route") if name != "gains"])
     _add_overwrite(recolour)
 
@@ -248,13 +236,11 @@ def _add_join(commands) -> None:
         metavar="STARS",
         help="star layer of a run or split, or one from elsewhere, linear or stretched",
     )
-    join.add_argument(
-        "-o",
-        "--output",
-        metavar="OUT",
-        required=True,
-        help="file to write: of the nebula's own kind (TIFF, PNG) and depth, or FITS; JPEG only "
-        "if you name it so",
+    _add_output(
+        join,
+        "OUT",
+        "file to write: of the nebula's own kind (TIFF, PNG) and depth, or FITS; JPEG only if you "
+        "name it so",
     )
     join.add_argument(
         "--how",
@@ -333,7 +319,12 @@ def _add_audit(commands) -> None:
     )
     _add_size_limit(audit)
     audit.add_argument(
-        "--report", metavar="FILE", help="write a page with plot, map and table (HTML)"
+        "-o",
+        "--out",
+        "--report",
+        dest="report",
+        metavar="FILE",
+        help="write a page with plot, map and table (HTML)",
     )
     _add_overwrite(audit, "an existing report")
 
@@ -348,6 +339,11 @@ def _add_plan(commands) -> None:
     place = plan.add_mutually_exclusive_group(required=True)
     place.add_argument(
         "--ra", help="middle of the field, right ascension: degrees or 20h22m14s"
+    )
+    place.add_argument(
+        "--object",
+        metavar="NAME",
+        help="a nebula, cluster or galaxy in the middle, such as M42",
     )
     place.add_argument(
         "--for", dest="picture", metavar="FRAME", help="the middle of a frame with a WCS"
@@ -379,9 +375,7 @@ def _add_plan(commands) -> None:
     _add_usual(
         plan, "faint_mag", _typed_number, "MAG", "V of the faintest star whose colour is wanted"
     )
-    plan.add_argument(
-        "-o", "--output", metavar="OUT", help="write a page with chart and table (HTML)"
-    )
+    _add_output(plan, "OUT", "write a page with chart and table (HTML)", required=False)
     _add_overwrite(plan, "an existing page")
 
 
@@ -449,6 +443,11 @@ def _add_fetch(actions) -> None:
         "--ra", type=float, metavar="DEG", help="centre, right ascension in degrees"
     )
     place.add_argument(
+        "--object",
+        metavar="NAME",
+        help="a nebula, cluster or galaxy in the centre, such as M42",
+    )
+    place.add_argument(
         "--for", dest="frame", metavar="FRAME", help="the field of a frame with a WCS"
     )
     fetch.add_argument(
@@ -492,24 +491,27 @@ def _add_frame(parser, several: bool = False) -> None:
         nargs="*",
         help="linear colour " + ("frames" if several else "frame") + ": FITS, TIFF or PNG",
     )
+    files = parser.add_argument_group("the frame")
     for channel in ("red", "green", "blue"):
-        parser.add_argument(
+        files.add_argument(
             f"--{channel}", metavar="FILE", help=f"{channel} channel as a file of its own"
         )
-    _add_number(parser, "full_scale", "N", "value in the file that means full scale")
-    _add_size_limit(parser)
+    _add_number(files, "full_scale", "N", "value in the file that means full scale")
+    _add_linear(files)
+    _add_size_limit(files)
     _add_place(parser)
     parser.set_defaults(frame_parser=parser, several=several)
 
 
 def _add_place(parser) -> None:
     """Where a frame points."""
-    parser.add_argument(
+    place = parser.add_argument_group("where the frame points")
+    place.add_argument(
         "--wcs",
         metavar="FILE",
         help="FITS header or .wcs file that says where the frame points",
     )
-    _add_hints(parser)
+    _add_hints(place)
 
 
 def _add_hints(parser) -> None:
@@ -522,28 +524,33 @@ def _add_hints(parser) -> None:
         "--dec",
         help="without a WCS that fits: declination of the middle, degrees or +40d15m24s",
     )
+    parser.add_argument(
+        "--object",
+        metavar="NAME",
+        help="in place of these: a nebula, cluster or galaxy near the middle, such as M42",
+    )
     _add_number(parser, "scale", "ARCSEC", "without a WCS that fits: size of a pixel")
 
 
 def _add_fit(parser) -> None:
-    _add_neutral_star(parser)
-    parser.add_argument(
+    _add_source(parser)
+    fit = parser.add_argument_group("stars and fit")
+    _add_neutral_star(fit)
+    fit.add_argument(
         "--bands",
         metavar="FILE",
         help="response curves of camera or filters (ECSV or CSV: wavelength in nm, red, green, "
         "blue), so that few stars are enough",
     )
-    _add_source(parser)
-    _add_detection(parser)
+    _add_detection(fit)
     _add_names(
-        parser,
+        fit,
         "model",
         "gains per channel; a 3x3 matrix on 20 stars and more; or gains that take a gradient of "
         "colour out, on 12 and more",
         names_of("model"),
     )
-    _add_leave_out(parser)
-    _add_linear(parser)
+    _add_leave_out(fit)
 
 
 def _add_neutral_star(parser) -> None:
@@ -552,7 +559,8 @@ def _add_neutral_star(parser) -> None:
     )
 
 
-def _add_source(parser) -> None:
+def _add_source(command) -> None:
+    parser = command.add_argument_group("star catalogue")
     parser.add_argument(
         "--catalogue",
         default=default_of("catalogue"),
@@ -592,9 +600,10 @@ def _add_linear(parser) -> None:
 
 
 def _add_star_colours(parser, routes: Sequence[str]) -> None:
-    _add_colours(parser, routes)
-    _add_starless(parser)
-    parser.add_argument(
+    colours = parser.add_argument_group("star colours")
+    _add_colours(colours, routes)
+    _add_starless(colours)
+    colours.add_argument(
         "--star-frame",
         metavar="FILE",
         help="a separate broadband frame of the field: its stars are calibrated and used",
@@ -611,8 +620,9 @@ def _add_colours(parser, routes: Sequence[str]) -> None:
     _add_number(parser, "saturation", "N", "1 is true, 0 is white")
 
 
-def _add_wishes(parser) -> None:
+def _add_wishes(command) -> None:
     """Fewer, smaller, whole stars."""
+    parser = command.add_argument_group("size and number of stars")
     _add_number(parser, "star_brightness", "N", "1 leaves the stars' light as it is")
     _add_number(parser, "star_size", "N", "0.4 to 1.5, 1 leaves them; their light is kept")
     fewer = parser.add_mutually_exclusive_group()
@@ -652,7 +662,8 @@ def _add_sky(parser) -> None:
     )
 
 
-def _add_display(parser) -> None:
+def _add_display(command) -> None:
+    parser = command.add_argument_group("look of the pictures to show")
     _add_number(
         parser,
         "black",
@@ -665,6 +676,7 @@ def _add_display(parser) -> None:
         "N",
         "stretch of previews: 1 as chosen from the frame, more lifts faint light",
     )
+    _add_star_strength(parser)
 
 
 def _add_write_wcs(parser) -> None:
@@ -675,10 +687,20 @@ def _add_write_wcs(parser) -> None:
     )
 
 
-def _add_fits_output(parser) -> None:
+def _add_folder(parser, text: str) -> None:
+    parser.add_argument("-o", "--out", "--output", dest="out", metavar="DIR", help=text)
+
+
+def _add_output(parser, metavar: str, text: str, required: bool = True) -> None:
+    """A file to write; every command takes the same three spellings."""
+    spellings = ("-o", "--out", "--output")
     parser.add_argument(
-        "-o", "--output", metavar="OUT", required=True, help="file to write (FITS)"
+        *spellings, dest="output", metavar=metavar, required=required, help=text
     )
+
+
+def _add_fits_output(parser) -> None:
+    _add_output(parser, "OUT", "file to write (FITS)")
 
 
 def _add_overwrite(parser, what: str = "existing files") -> None:

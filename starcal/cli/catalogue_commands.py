@@ -4,6 +4,7 @@ from dataclasses import asdict
 
 from ..catalogue import cache, embedded
 from ..catalogue.choose import fetch as fetch_field
+from ..catalogue.objects import object_named
 from ..catalogue.request import FieldRequest
 from ..errors import CatalogueError
 from ..frame import read_frame
@@ -26,6 +27,9 @@ def _typed_circle(options) -> tuple[float, float, float]:
     """Centre and radius that were typed, or that a frame fills, degrees."""
     if options.frame:
         return field_of(read_frame(options.frame, cells=True))
+    if options.object:
+        named = object_named(options.object)
+        return named.ra_deg, named.dec_deg, options.radius
     if options.dec is None:
         raise CatalogueError(
             f"--ra {options.ra % 360:g} given without --dec. Give both, in degrees."

@@ -27,12 +27,13 @@ from ..layers import split as split_layers
 from ..pipeline import folder_of, outputs_of, read_asked, read_others, run_settings
 from ..stars import measure_stars
 from ..stars.linearity import measure_linearity, require_linear
+from ..texts import counted
 from ..view import require_bokeh
 from ..view.history import History
 from ..view.job import open_job
 from ..view.joining import open_join_job
 from .files import asked_for, require_outputs, require_wcs_output, write_found_wcs
-from .terminal import ProgressBar, refuse, show
+from .terminal import ProgressBar, refuse, show, told
 
 TABLE_OF_DEMO = {"cassiopeia-few": "cassiopeia-sky.csv"}  # a catalogue of its user's own
 
@@ -46,12 +47,7 @@ def run(options) -> int:
     require_wcs_output(options, *outputs_of(options.out or folder_of(asked.first_file)))
     with ProgressBar(options) as bar:
         done = run_settings(asked, options.out, overwrite=options.overwrite, progress=bar)
-    facts = done.check.to_dict() | {
-        "audit": {"before": done.audit_before.to_dict(), "after": done.audit_after.to_dict()},
-        "folder": str(done.folder),
-        "files": list(done.files),
-    }
-    show(options, facts, done)
+    show(options, done.to_dict(), told(options, done))
     write_found_wcs(options, done.check)
     return 0
 
@@ -108,7 +104,7 @@ def _check_one(options, frame: str | None, alone: bool) -> int:
         show(options, {"frame": str(frame), "error": str(error)}, None)
         return refuse(str(error))
     result = replace(result, frame=str(frame or result.frame))
-    show(options, result.to_dict(), result if alone else result.summary())
+    show(options, result.to_dict(), told(options, result) if alone else result.summary())
     write_found_wcs(options, result)
     return 0
 
@@ -147,7 +143,7 @@ def recolour(options) -> int:
     lines = [
         f"{made.check.frame}: route {made.check.route} ({made.colours.reason})",
         told_own(made.check.stars["colour_source"]),
-        *(f"{count:6} stars: {source}" for source, count in made.tally.items()),
+        *(f"{counted(count, 'star'):>12}: {source}" for source, count in made.tally.items()),
         f"written: {options.output}",
     ]
     facts = made.check.to_dict() | {"sources": made.tally, "output": options.output}
@@ -170,6 +166,7 @@ def compose(options) -> int:
             full_scale=options.full_scale,
             ra=options.ra,
             dec=options.dec,
+            object=options.object,
             scale=options.scale,
             progress=bar,
         )

@@ -16,7 +16,7 @@ from ..plan import (
 )
 from ..report.page import write_audit, write_plan
 from .files import require_outputs
-from .terminal import ProgressBar, show
+from .terminal import ProgressBar, show, told
 
 STRETCHED = {"auto": None, "yes": True, "no": False}
 USUAL_PIXELS = (6000, 4000)  # of a sensor that nobody has described
@@ -44,14 +44,15 @@ def audit(options) -> int:
 
 def plan(options) -> int:
     """Plan the exposures of a separate star frame."""
-    if options.picture and options.dec is not None:
-        options.plan_parser.error("--dec goes with --ra: --for FRAME tells both")
+    if options.dec is not None and options.ra is None:
+        given = "--for FRAME" if options.picture else "--object NAME"
+        options.plan_parser.error(f"--dec goes with --ra: {given} tells both")
     if options.output:
         require_outputs(options, options.output, fits=False)
     sky_mag = BORTLE_SKY_MAG[options.bortle] if options.sky_mag is None else options.sky_mag
     night = Night(sky_mag, options.fwhm_arcsec)
     planned = plan_exposures(*_field_and_kit(options), night, faint_mag=options.faint_mag)
-    text = str(planned)
+    text = told(options, planned)
     if options.output:
         write_plan(options.output, planned, overwrite=options.overwrite)
         text += f"\nwritten: {options.output}"
@@ -86,5 +87,7 @@ def _kit(options, focal_mm: float) -> Kit:
 
 def _typed_middle(options) -> tuple[float, float]:
     """The middle of the field that was typed, degrees."""
-    hints = hints_from_header(Header(), ra=options.ra, dec=options.dec, scale_arcsec=1.0)
+    hints = hints_from_header(
+        Header(), ra=options.ra, dec=options.dec, scale_arcsec=1.0, named=options.object
+    )
     return hints.ra_deg, hints.dec_deg

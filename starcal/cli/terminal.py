@@ -1,8 +1,16 @@
 """What a command says: results on stdout, errors and progress on stderr. Nothing else prints."""
 
 import json
+import os
+import shutil
 import sys
 import time
+
+USUAL_WIDTH = 100  # of lines that no terminal shows, and for the longest in a wide one
+BOLD, PLAIN = "\x1b[1m", "\x1b[0m"
+# Colours of a first line, by the word that it starts with; what is open is yellow.
+GREEN, YELLOW, RED = "\x1b[1;32m", "\x1b[1;33m", "\x1b[1;31m"
+HEADLINE_COLOURS = {"Rescue:": GREEN, "Undecided:": YELLOW, "No:": RED}
 
 
 def show(options, facts: dict, text) -> None:
@@ -10,7 +18,26 @@ def show(options, facts: dict, text) -> None:
     if options.json:
         print(json.dumps(facts, default=str), flush=True)
     elif text is not None and not options.quiet:
-        print(printable(str(text)), flush=True)
+        print(_coloured(printable(str(text))), flush=True)
+
+
+def told(options, result) -> str:
+    """A result as lines no wider than the terminal, with the numbers that were asked for."""
+    width = min(shutil.get_terminal_size((USUAL_WIDTH, 24)).columns, USUAL_WIDTH)
+    return result.text(width, all_numbers=options.verbose)
+
+
+def _coloured(text: str) -> str:
+    """The verdict in its colour, where a terminal shows it and nobody minds colours."""
+    if (
+        not sys.stdout.isatty()
+        or os.environ.get("NO_COLOR")
+        or os.environ.get("TERM") == "dumb"
+    ):
+        return text
+    head, newline, rest = text.partition("\n")
+    colour = HEADLINE_COLOURS.get(head.split(" ", 1)[0], BOLD if rest else "")
+    return f"{colour}{head}{PLAIN if colour else ''}{newline}{rest}"
 
 
 def say(text: str) -> None:

@@ -15,7 +15,7 @@ from ..fit.contrasts import ColourGradient, gradient_text
 from ..fit.gains import MIN_STARS
 from ..frame import Frame, write_fits
 from ..stars.linearity import require_linear
-from ..texts import escaped
+from ..texts import counted, escaped
 
 WHITEN_FROM = (
     0.9  # of the clipping level; fully white at the level itself, so that no edge shows
@@ -63,9 +63,8 @@ class Calibrated:
         return (
             f"starcal: channels (R G B) multiplied by the matrix [{rows}]",
             *_gradient_history(self.check),
-            f"starcal: fitted to B-V of {fit.n_used} stars of {self.check.catalogue.name}, neutral "
-            f"at B-V "
-            f"{fit.neutral_bv:.2f}",
+            f"starcal: fitted to B-V of {counted(fit.n_used, 'star')} of "
+            f"{self.check.catalogue.name}, neutral at B-V {fit.neutral_bv:.2f}",
             "starcal: sky offsets added " + " ".join(f"{v:.3e}" for v in self.sky_offset),
             "starcal: pixels at the clipping level of a channel made white",
         )

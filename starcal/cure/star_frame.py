@@ -13,6 +13,7 @@ from ..frame.regrid import MovedWCS, regrid
 from ..layers.light import shining, tiles
 from ..robust import scatter
 from ..stars import Flag, in_channels
+from ..texts import counted
 from .registration import (
     Field,
     Registration,
@@ -369,9 +370,8 @@ def _star_frame_notes(fwhm_px, returned, too_faint, n_stars):
         )
     if too_faint:
         notes.append(
-            f"{too_faint} stars are too faint, or too near to others, for the star frame: they "
-            f"come from the "
-            "nebula frame"
+            f"from the nebula frame: {counted(too_faint, 'star')} too faint, or too near to "
+            "others, for the star frame"
         )
     if not n_stars:
         notes.append(

@@ -428,7 +428,7 @@ def _by_star_frame(found: CheckResult, reason: str, notes: tuple[str, ...]) -> C
     return replace(
         found,
         verdict=replace(found.verdict, next_steps=steps),
-        route="gains",
+        route="star frame",
         route_reason=reason,
         notes=(*found.notes, *notes),
     )

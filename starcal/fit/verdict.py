@@ -170,8 +170,8 @@ def without_match(match: Match, detected: int) -> Verdict:
     return Verdict(
         "undecided",
         reasons=(
-            f"the WCS does not fit the stars: {len(match.star)} of {detected} stars pair with the "
-            f"catalogue, and chance "
+            f"the WCS does not fit the stars: {len(match.star)} of "
+            f"{counted(detected, 'star')} pair with the catalogue, and chance "
             f"alone pairs {match.chance_matches:.1f}",
         ),
         next_steps=("plate-solve the frame again, then repeat the check", GO_ON_WITHOUT),
@@ -427,11 +427,12 @@ def _quality(fit: GainFit) -> str:
 
 def _rescue_reasons(fit: GainFit, before: float, after: float) -> tuple[str, ...]:
     red, blue = fit.slope_ratio
+    used = counted(fit.n_used, "star")
     return (
         f"the channels carry star colour: {red:.2f} (red) and {blue:.2f} (blue) of that of real "
         f"stars",
         f"gains are known to {100 * fit.gain_errors[0] / fit.gains[0]:.1f} % (red) and "
-        f"{100 * fit.gain_errors[2] / fit.gains[2]:.1f} % (blue) from {fit.n_used} stars",
+        f"{100 * fit.gain_errors[2] / fit.gains[2]:.1f} % (blue) from {used}",
         f"the median star's colour error goes from {before:.3f} to {after:.3f} in u'v' (0.004 is "
         f"just seen)",
     )

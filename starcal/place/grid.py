@@ -16,6 +16,7 @@ from ..frame.regrid import regrid, source_positions
 from ..robust import middle_px
 from ..stars import Flag, in_channels, places_of
 from ..stars.shapes import half_width, luminance_stamps, measure_shapes
+from ..texts import counted, signed
 from .channels import FEWEST_CHANNEL_PAIRS, ChannelStars, Registered, channel_stars, register
 from .match import similarity
 
@@ -73,13 +74,12 @@ class Motion:
         return self.apart_px > max(more_than_px, SURE_ERRORS * self.error_px)
 
     def __str__(self) -> str:
-        x, y = np.round(self.shift_px, 2) + 0.0  # no minus zero
-        turn = round(self.rotation_deg, 3) + 0.0
-        larger = round(100 * (self.scale - 1), 3) + 0.0
+        x, y = (signed(shift, 2) for shift in self.shift_px)
+        larger = signed(100 * (self.scale - 1), 3)
         return (
             f"{self.channel} lies up to {self.apart_px:.2f} +- {self.error_px:.2f} px from G "
-            f"(shift {x:+.2f}, {y:+.2f} px, rotation {turn:+.3f} deg, "
-            f"scale {larger:+.3f} %; {self.n_stars} stars)"
+            f"(shift {x}, {y} px, rotation {signed(self.rotation_deg, 3)} deg, "
+            f"scale {larger} %; {counted(self.n_stars, 'star')})"
         )
 
 

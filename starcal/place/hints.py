@@ -8,11 +8,12 @@ from astropy.coordinates import FK5, Angle, SkyCoord
 from astropy.io import fits
 from astropy.time import Time
 
+from ..catalogue.objects import object_named
 from ..choices import Choices
 from ..errors import NoWCSError
 
 PLACE_WIDTHS, SCALE_SHARE = 0.5, 0.10  # how far hints may be off: frame widths, and relative
-PLACE_ADVICE = "--ra and --dec (of the frame's middle, degrees)"
+PLACE_ADVICE = "--ra and --dec (of the frame's middle, degrees) or --object NAME"
 SCALE_ADVICE = "--scale (arcsec a pixel)"
 HINTS_ADVICE = f"give {PLACE_ADVICE} and {SCALE_ADVICE}"
 # arcsec a pixel
@@ -78,6 +79,7 @@ def hints_from_header(
     ra: float | str | None = None,
     dec: float | str | None = None,
     scale_arcsec: float | None = None,
+    named: str | None = None,
 ) -> Hints:
     """What a header, as capture software writes it, tells of place and scale; what is given comes
     first.
@@ -94,6 +96,8 @@ def hints_from_header(
         As in the header; ICRS.
     scale_arcsec : float, optional
         Arcsec a pixel.
+    named : str, optional
+        A nebula, cluster or galaxy near the middle, for where no place is given.
 
     Returns
     -------
@@ -103,8 +107,10 @@ def hints_from_header(
     ------
     NoWCSError
         Place or scale are missing; the message names the keywords and the options.
+    CatalogueError
+        Nothing is called so.
     """
-    place = _given_place(ra, dec) or _place_of(header)
+    place = _given_place(ra, dec) or _place_named(named) or _place_of(header)
     scale = ((float(scale_arcsec),), "given") if scale_arcsec is not None else _scale_of(header)
     if place is None or scale is None:
         raise NoWCSError(_lacking(place, scale))
@@ -159,10 +165,12 @@ def hints_of(choices: Choices, header: fits.Header, cell_px: int = 1) -> Hints |
     NoWCSError
         As `hints_from_header`.
     """
-    if not (choices.ra or choices.dec or choices.scale):
+    if not (choices.ra or choices.dec or choices.scale or choices.object):
         return None
     scale = choices.scale and choices.scale * cell_px
-    return hints_from_header(header, ra=choices.ra, dec=choices.dec, scale_arcsec=scale)
+    return hints_from_header(
+        header, ra=choices.ra, dec=choices.dec, scale_arcsec=scale, named=choices.object
+    )
 
 
 def _given_place(ra, dec):
@@ -182,6 +190,14 @@ def _given_place(ra, dec):
             "sexagesimal. Give --ra 305.6 --dec 40.3 or --ra 20:22:24 --dec +40:18:00"
         )
     return ra_deg, dec_deg, "given"
+
+
+def _place_named(name: str | None):
+    """Of a nebula, cluster or galaxy."""
+    if not name:
+        return None
+    found = object_named(name)
+    return found.ra_deg, found.dec_deg, f"the middle of {found}"
 
 
 def _place_of(header):

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from ..catalogue import CatalogueStars
 from ..frame import pixel_scale_arcsec
 from ..robust import middle_px
+from ..texts import counted
 from .attempts import FEWEST_PAIRS, FREE_PAIRS, Attempt, better, grown
 from .bend import BothSides, alike_in_brightness, fitted
 from .hints import HINTS_ADVICE, Hints
@@ -364,7 +365,8 @@ def _refused(
     """Say what was there to go by, and what may help."""
     rows, columns = stars.shape
     n_stars = len(stars.xy_px)
-    listed = f"{n_stars} detections and {n_listed} catalogue stars round {hints}"
+    known = counted(n_listed, "catalogue star")
+    listed = f"{counted(n_stars, 'detection')} and {known} round {hints}"
     on_frame = n_listed * rows * columns / (np.pi * _reach_px(stars.shape, hints) ** 2)
     if n_stars < FEWEST_PAIRS:
         why = f"too few to tell, {FEWEST_PAIRS} pairs are needed; lower --snr"

@@ -117,8 +117,8 @@ def _serving(plan: Plan) -> str:
 
 
 def _label_brightest(plan: Plan, axes: Axes) -> None:
-    """V beside the brightest saturated stars, where it stays in the field and off the other labels
-    and their stars."""
+    """Name or V beside the brightest saturated stars, where it stays in the field and off the other
+    labels and their stars."""
     # settles the layout: boxes of text are in pixels of the figure
     axes.figure.draw_without_rendering()
     brightest = np.flatnonzero(plan.saturated)[:MOST_LABELS]
@@ -135,9 +135,9 @@ def _label_brightest(plan: Plan, axes: Axes) -> None:
 
 
 def _label(plan: Plan, axes: Axes, i: int) -> Annotation:
-    """V of a star, on its mark for now."""
+    """Name or V of a star, on its mark for now."""
     return axes.annotate(
-        f"{plan.stars.v_mag[i]:.1f}",
+        plan.star_name(i) or f"{plan.stars.v_mag[i]:.1f}",
         plan.plane_deg[:, i],
         xytext=(0, 0),
         va="center",

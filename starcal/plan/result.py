@@ -1,14 +1,16 @@
 """What is planned: one frozen object that prints well, shows well in a notebook, and turns into
 JSON."""
 
-import textwrap
 from dataclasses import asdict, dataclass
 
 import numpy as np
 
 from ..catalogue import CatalogueStars
+from ..catalogue.objects import SkyObject, objects_within
+from ..catalogue.star_names import STAR_NAMES
+from ..choices import default_of
 from ..colour import SOLAR_BV_MAG
-from ..texts import aligned, counted, escaped, html_table
+from ..texts import aligned, broken, counted, escaped, html_table
 from .field import SkyField
 from .photons import (
     BAND_NM,
@@ -34,6 +36,25 @@ FAINT_ERROR_MAG = (
 )
 TABLE_MAG = range(-2, 21)
 MOST_NAMED = 8  # saturated stars in the terminal's list
+MOST_OBJECTS = 4  # nebulae and clusters that are named, the largest
+CHANNELS = 3  # through filters one after the other; a colour camera takes them at once
+# Two pixels a width sample a star (Nyquist); from four on, binning two by two loses nothing.
+OVERSAMPLED_PX = 4.0
+# The usual seeing comes from short telescopes; from here on a site's own decides the plan.
+LONG_FOCAL_MM = 1000.0
+PRACTICE = (
+    "move the telescope by some pixels between exposures (dither), so that faults of the sensor "
+    "do not add up; take flats of each filter on the same night: what a flat leaves uneven in "
+    "colour goes into the gains"
+)
+# What a plan takes as given unless somebody says otherwise: words, the kit's name, unit, option.
+BY_DEFAULT = (
+    ("aperture", "aperture_mm", "aperture_mm", " mm"),
+    ("pixels of", "pixel_um", "pixel_um", " um"),
+    ("full well", "full_well_electrons", "full_well", " e-"),
+    ("read noise", "read_noise_electrons", "read_noise", " e-"),
+    ("efficiency", "efficiency", "efficiency", ""),
+)
 CAUTIONS = (
     "Never point a telescope or lens at or near the sun: it burns eyes and sensors in an instant.",
     "Outdoors, keep mains power and its adapters off the ground and out of the dew, behind a "
@@ -184,6 +205,27 @@ class Plan:
         return self.saturated & (self.full_after_s < (self.short or self.main).seconds)
 
     @property
+    def objects(self) -> list[SkyObject]:
+        """Nebulae, clusters and galaxies whose middle lies in the field, the largest first."""
+        field = self.field
+        near = objects_within(field.ra_deg, field.dec_deg, field.radius_deg)
+        return [each for each in near if field.holds(self._plane_of(each)).all()]
+
+    def _plane_of(self, each: SkyObject) -> np.ndarray:
+        return self.field.plane_deg(np.array([each.ra_deg]), np.array([each.dec_deg]))
+
+    @property
+    def total_s(self) -> float:
+        """All exposures with their pauses, through one filter after the other."""
+        series = [each.total_s for each in (self.main, self.short) if each is not None]
+        return CHANNELS * sum(series)
+
+    @property
+    def fwhm_px(self) -> float:
+        """Width of stars in pixels."""
+        return self.night.fwhm_arcsec / self.kit.scale_arcsec
+
+    @property
     def reached(self) -> bool:
         """Whether both gains reach GOAL."""
         return bool(self.main.gain_error.max() <= GOAL)
@@ -236,6 +278,8 @@ class Plan:
             "goal": GOAL,
             "reached": self.reached,
             "usual_exposure": USUAL_EXPOSURE,
+            "total_s": self.total_s,
+            "objects": [str(each) for each in self.objects],
             "main": _series_dict(self.main),
             "short": _series_dict(self.short),
             "catalogue": {
@@ -255,6 +299,7 @@ class Plan:
             "dec_deg": float(self.stars.dec_deg[i]),
             "v_mag": float(self.stars.v_mag[i]),
             "hip": int(self.stars.hip[i]),
+            "name": self.star_name(i) or None,
             "full_after_s": float(self.full_after_s[i]),
         }
 
@@ -271,9 +316,54 @@ class Plan:
         series = [("main series", self.main), ("short series", self.short)]
         return [
             *((name, str(each)) for name, each in series if each is not None),
+            ("in all", self._total_text()),
             *([("saturated", self._names_of_saturated())] if self.saturated.any() else []),
+            *([("in the field", self._object_names())] if self.objects else []),
             ("for comparison", f"{USUAL_EXPOSURE}; {USUAL_FRAMES}"),
+            ("besides", PRACTICE),
         ]
+
+    def _total_text(self) -> str:
+        """How long all takes."""
+        return (
+            f"{_duration(self.total_s)} through three filters, one after the other; "
+            f"{_duration(self.total_s / CHANNELS)} with a colour camera"
+        )
+
+    def _object_names(self) -> str:
+        """The largest nebulae and clusters of the field."""
+        names = ", ".join(map(str, self.objects[:MOST_OBJECTS]))
+        more = len(self.objects) - MOST_OBJECTS
+        return names + (f" and {more} more" if more > 0 else "")
+
+    def assumed(self) -> str:
+        """What is as by default, in a sentence: nobody may have said it."""
+        told = [
+            f"{words} {default_of(option):g}{unit}"
+            for words, name, option, unit in BY_DEFAULT
+            if getattr(self.kit, name) == default_of(option)
+        ]
+        if self.night.fwhm_arcsec == default_of("fwhm_arcsec"):
+            told.append(f"stars {default_of('fwhm_arcsec'):g} arcsec wide")
+        if not told:
+            return "Nothing of telescope, camera and night is as by default."
+        return f"As by default, say yours if it differs: {', '.join(told)}."
+
+    def advice(self) -> tuple[str, ...]:
+        """What to think of with this telescope and camera: sampling and seeing."""
+        said = []
+        if self.fwhm_px >= OVERSAMPLED_PX:
+            said.append(
+                f"stars are {self.fwhm_px:.1f} px wide, and two pixels would do: bin 2x2 (and "
+                "double --pixel-um): less to store, and the read noise counts less"
+            )
+        usual = self.night.fwhm_arcsec == default_of("fwhm_arcsec")
+        if self.kit.focal_mm >= LONG_FOCAL_MM and usual:
+            said.append(
+                f"at {self.kit.focal_mm:.4g} mm the seeing decides how soon stars saturate: "
+                f"{self.night.fwhm_arcsec:g} arcsec are taken; give yours with --fwhm-arcsec"
+            )
+        return tuple(said)
 
     def assumption_rows(self) -> list[tuple[str, str]]:
         """What the plan rests on, as (name, text) pairs."""
@@ -292,21 +382,22 @@ class Plan:
                 "the gains' errors some 20 % smaller than foretold",
             ),
             ("faintest", f"V {self.faint_mag:g}, to {FAINT_ERROR_MAG} mag in R/G and B/G"),
+            ("defaults", self.assumed()),
         ]
 
     def _field_text(self) -> str:
         field = self.field
         return (
             f"RA {field.ra_deg % 360:.3f}, Dec {field.dec_deg:+.3f}, {field.width_deg:.2f} x "
-            f"{field.height_deg:.2f} deg ({field.source}); {len(self.stars)} stars of "
-            f"{self.stars.name}"
+            f"{field.height_deg:.2f} deg ({field.source}); "
+            f"{counted(len(self.stars), 'star')} of {self.stars.name}"
         )
 
     def rows(self) -> list[tuple[str, str]]:
         """The plan as (name, text) pairs: for the terminal and the notebook."""
         return [
             *self.series_rows(),
-            *(("note", note) for note in self.notes),
+            *(("note", note) for note in (*self.notes, *self.advice())),
             *self.assumption_rows(),
         ]
 
@@ -327,28 +418,53 @@ class Plan:
 
     def _names_of_saturated(self) -> str:
         which = np.flatnonzero(self.saturated)
-        named = [
-            f"V {self.stars.v_mag[i]:.1f}"
-            + (f" (HIP {self.stars.hip[i]})" if self.stars.hip[i] else "")
-            for i in which[:MOST_NAMED]
-        ]
+        named = [self._star_text(i) for i in which[:MOST_NAMED]]
         more = f" and {len(which) - MOST_NAMED} more" if len(which) > MOST_NAMED else ""
         return f"in the main series: {', '.join(named)}{more}"
 
     def __str__(self) -> str:
         """Several lines for a terminal."""
-        return "\n".join(
-            [
-                f"Expose {self.summary()}.",
-                *aligned(self.rows()),
-                "",
-                *_to_the_right(table_cells(self)),
-                "",
-                *textwrap.wrap(self.footnote(), 110),
-                "",
-                CAUTION,
-            ]
-        )
+        return self.text()
+
+    def text(self, width: int = 110, *, all_numbers: bool = True) -> str:
+        """Lines for a terminal: what to expose, the table, what was assumed.
+
+        Parameters
+        ----------
+        width : int
+            Longer lines are broken there.
+        all_numbers : bool
+            What the plan rests on and what the table's columns mean, too.
+
+        Returns
+        -------
+        str
+        """
+        notes = [("note", note) for note in (*self.notes, *self.advice())]
+        field, *assumed = self.assumption_rows()
+        first = [field, *self.series_rows(), *notes]
+        lines = [f"Expose {self.summary()}.", "", *aligned(first, width), ""]
+        lines += _to_the_right(table_cells(self))
+        if all_numbers:
+            lines += ["", *aligned(assumed, width), ""]
+            lines += broken(self.footnote(), width)
+        else:
+            lines += ["", *broken(f"{self.assumed()} (all that was assumed: -v)", width)]
+        return "\n".join([*lines, "", *broken(CAUTION, width)])
+
+    def star_name(self, i: int) -> str:
+        """What the star of a row is called; empty for one without a name."""
+        return STAR_NAMES.get(int(self.stars.hip[i]), "")
+
+    def _star_text(self, i: int) -> str:
+        """A star by its V, and its name or number."""
+        hip = self.stars.hip[i]
+        called = self.star_name(i) or (f"HIP {hip}" if hip else "")
+        return f"V {self.stars.v_mag[i]:.1f}" + (f" ({called})" if called else "")
+
+    def __repr__(self) -> str:
+        """One line; the arrays would fill a screen."""
+        return f"<Plan for {self.name}: {self.summary()}>"
 
     def _repr_html_(self) -> str:
         """For notebooks."""

@@ -63,6 +63,7 @@ SETTING_TEXTS = {
     "full_scale": "value in the file that means full scale",
     "ra": "right ascension of the middle, as told",
     "dec": "declination of the middle, as told",
+    "object": "object near the middle, as told",
     "scale": "size of a pixel, as told, arcsec",
     "catalogue": "star catalogue",
     "columns": "columns of that table",

@@ -26,6 +26,7 @@ from ..plan import Plan, plot_field, table_cells
 from ..texts import counted, escaped, html_image, html_list, html_table
 from . import listing
 from .crops import choose_crops
+from .outcome import outcome_of
 
 PLOT_DPI = 150
 MOST_LISTED = 100  # impossible stars in the table of an audit
@@ -192,7 +193,8 @@ def write_plan(path: str | Path, plan: Plan, *, overwrite: bool = False) -> None
 def _series(headline: str, plan: Plan) -> str:
     return (
         f'<section class="verdict">\n<h2>{escaped(headline)}</h2>\n'
-        f"{html_table(plan.series_rows())}\n{html_list('ul', plan.notes)}</section>"
+        f"{html_table(plan.series_rows())}\n"
+        f"{html_list('ul', (*plan.notes, *plan.advice()))}</section>"
     )
 
 
@@ -202,8 +204,8 @@ def _chart(plan: Plan) -> str:
         f"{plan.main.n_saturated} saturate in the main series."
     )
     caption = (
-        "North is up, east is left; numbers are the V of the brightest saturated stars, "
-        "where there is room."
+        "North is up, east is left; names, or numbers that are V, stand at the brightest "
+        "saturated stars, where there is room."
     )
     return _plot_figure(plot_field(plan).figure, alt, caption, "plot")
 
@@ -242,18 +244,24 @@ def _plot_figure(figure: Figure, alt: str, caption: str, css: str) -> str:
 
 
 def _verdict(result: CheckResult, audits: Sequence[Audit]) -> str:
+    """What came of it first; then whether gains could, and where the colours come from."""
     verdict = result.verdict
     why = result.route_reason.removeprefix(
         f"{verdict.reasons[0]}; "
     )  # that stands above already
     quality = f" Quality: {verdict.quality}." if verdict.quality else ""
+    answer = f"{VERDICT_WORDS[verdict.verdict]}{quality}"
+    head = f"<h2>{answer}</h2>"
+    if len(audits) == len(("before", "after")):
+        outcome = outcome_of(result, *audits)
+        head = f"<h2>{escaped(outcome.stars)}</h2>\n<p>{escaped(outcome.how)}</p>"
+        head += f"\n<p><strong>Can calibration do it?</strong> {answer}</p>"
     steps = html_list("ol", verdict.next_steps)
     if steps:
         steps = f"<h3>What to do next</h3>{steps}"
     return (
-        f'<section class="verdict {verdict.verdict}">\n'
-        f"<h2>{VERDICT_WORDS[verdict.verdict]}{quality}</h2>\n"
-        f"{html_list('ul', verdict.reasons)}\n{_impossible_line(audits)}{steps}\n"
+        f'<section class="verdict {verdict.verdict}">\n{head}\n'
+        f"{html_list('ul', verdict.reasons)}\n{steps}\n"
         f"<p><strong>Where the star colours come from:</strong> "
         f"{escaped(ROUTE_WORDS[result.route])} "
         f"({escaped(why)}).</p>\n</section>"
@@ -337,15 +345,6 @@ def _chromaticity(audits: Sequence[Audit]) -> str:
         sentences,
         _plot_figure(figure, alt, LOCUS_CAPTION, "map"),
     )
-
-
-def _impossible_line(audits: Sequence[Audit]) -> str:
-    if not audits:
-        return ""
-    counts = "; ".join(
-        f"{audit.name} {audit.n_impossible} of {audit.n_judged} judged" for audit in audits
-    )
-    return f"<p><strong>Stars of a colour that no star has:</strong> {escaped(counts)}.</p>\n"
 
 
 def _audit_map(audit: Audit) -> str:

@@ -25,6 +25,7 @@ from .frame.regrid import regrid, source_positions
 from .place.channels import ChannelStars, Registered, channel_stars, register
 from .place.hints import Hints, hints_from_header
 from .place.locate import EMBEDDED, locate
+from .progress import Logged, Progress, silent
 from .robust import rank_correlation
 from .stars import CHANNELS, measure_stars, places_of
 from .stars.noise import frame_noise
@@ -154,7 +155,7 @@ def compose(
     dec: float | str | None = None,
     object: str | None = None,
     scale: float | None = None,
-    progress=lambda step, share: None,
+    progress: Progress = silent,
 ) -> Composed:
     """Put three mono frames together to one colour frame.
 
@@ -196,6 +197,7 @@ def compose(
         `match` is none of the three.
     """
     _require_match(match)
+    progress = Logged(progress)
     progress("reading", 0.0)
     files = {Path(path): None for path in (red, green, blue)}
     known = {path: read_plane(path) for path in files}

@@ -7,14 +7,14 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Unpack
+from typing import TYPE_CHECKING, Any, Unpack
 
 import numpy as np
 from astropy.io.fits import Header
 
 from .audit import Audit, audit_picture
 from .audit.plots import plot_beside
-from .checking.check import Progress, as_frame, check, relocated, silent, usable
+from .checking.check import as_frame, check, relocated, usable
 from .checking.result import ALL_NUMBERS, CheckResult
 from .choices import Choices, OfRun, Settings, chosen
 from .compose import read_channels
@@ -38,7 +38,9 @@ from .frame import (
     write_in_kind,
     write_tiff16,
 )
+from .frame.given import FrameLike, maybe_frame
 from .layers import ProfileMap
+from .progress import Logged, Progress, silent
 from .report.outcome import Outcome, outcome_of
 from .report.tables import write_json, write_stars
 from .texts import UNBROKEN, aligned, broken, escaped, html_list
@@ -186,12 +188,14 @@ class RunResult:
 
 
 def run(
-    frame: Frame | str | Path,
+    frame: FrameLike,
     out: str | Path | None = None,
     choices: Choices | None = None,
     *,
-    starless: Frame | None = None,
-    star_frame: Frame | None = None,
+    starless: FrameLike | None = None,
+    star_frame: FrameLike | None = None,
+    wcs: Any = None,
+    full_scale: float | None = None,
     overwrite: bool = False,
     progress: Progress = silent,
     **asked: Unpack[OfRun],
@@ -201,15 +205,17 @@ def run(
 
     Parameters
     ----------
-    frame : Frame, str or Path
+    frame : Frame, str, Path, HDU, CCDData, NDData or array
         A linear colour frame, or a stretched picture.
     out : str or Path, optional
         Folder for the files; by default ``FRAME-starcal`` beside the frame.
     choices : Choices, optional
         What is asked for; by default all as by default. `Settings` are kept in ``result.json`` as
         they are, choices with the names of the frames.
-    starless, star_frame : Frame, optional
+    starless, star_frame : Frame or whatever may be one, optional
         As for `recolour_stars`; with a star frame its stars are taken, whatever the verdict.
+    wcs, full_scale : optional
+        As for `check`.
     overwrite : bool
         Replace files of an earlier run.
     progress : callable
@@ -248,11 +254,12 @@ def run(
     folder = Path(out) if out is not None else folder_of(frame)
     _require_free_folder(folder, [frame] if isinstance(frame, str | Path) else [], overwrite)
     settings = _asked_for(choices, frame, starless, star_frame)
+    progress = Logged(progress)
     with atomic_folder(folder, OUTPUTS, overwrite) as place:  # kept from others from here on
-        frame = as_frame(frame, progress)
+        frame = as_frame(frame, progress, wcs=wcs, full_scale=full_scale)
         found = check(frame, choices, progress=progress)
         progress("making the picture", 0.7)
-        others = {"starless": starless, "star_frame": star_frame}
+        others = {"starless": maybe_frame(starless), "star_frame": maybe_frame(star_frame)}
         frame, made = _frame_and_made(frame, found, choices, **others)
         progress("writing", 0.9)
         done = _write(place, frame, made, settings, folder)
@@ -551,7 +558,9 @@ def _by_star(
 
 
 def _name_of(frame: Frame | str | Path | None) -> str | None:
-    return frame.name if isinstance(frame, Frame) else frame and str(frame)
+    if isinstance(frame, Frame):
+        return frame.name
+    return str(frame) if isinstance(frame, str | Path) and str(frame) else None
 
 
 def folder_of(frame: Frame | str | Path) -> Path:
@@ -566,7 +575,10 @@ def folder_of(frame: Frame | str | Path) -> Path:
     -------
     Path
     """
-    path = Path(_name_of(frame))
+    name = _name_of(frame)
+    if name is None:
+        raise OutputError("an array has no name: give the folder for its files, out=FOLDER")
+    path = Path(name)
     stem = re.sub(
         r"\.(fits?|fts|tiff?|png|jpe?g)(\.(gz|fz))?$", "", path.name, flags=re.IGNORECASE
     )

@@ -21,6 +21,7 @@ LADDER = (
     "errors",
     "texts",
     "given",
+    "progress",
     "choices",
     "robust",
     "colour",

@@ -14,9 +14,10 @@ from ..fit import verdict
 from ..frame import COMPOSE, Frame, frame_of_planes, read_plane
 from ..place.hints import hints_of
 from ..place.locate import Located, locate
+from ..progress import Logged, Progress, silent
 from ..stars import measure_stars
 from ..texts import UNBROKEN, aligned, broken, counted
-from .check import Progress, lacks_of_wcs, silent, use_of_catalogue
+from .check import lacks_of_wcs, use_of_catalogue
 from .result import CatalogueUse, for_json, match_rows, wcs_facts, wcs_rows
 
 ONE_CHANNEL = "a single channel, of which no star colours can be told"
@@ -173,6 +174,7 @@ def check_channel(
     (True, None)
     """
     choices = chosen(choices, asked, OfCheck)
+    progress = Logged(progress)
     progress("reading", 0.0)
     frame = _thrice(path, wcs, full_scale)
     hints = hints_of(choices, frame.header)

@@ -1,9 +1,8 @@
 """Can calibration rescue this frame: frame, stars, match, fit and verdict, in order."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Unpack
+from typing import Any, Unpack
 
 import numpy as np
 from astropy.table import Table
@@ -26,13 +25,15 @@ from ..fit.gains import (
 from ..fit.relations import told_in_header
 from ..fit.responses import read_terms
 from ..fit.sources import choose_colours
-from ..frame import Frame, read_frame, with_wcs
+from ..frame import Frame, with_wcs
+from ..frame.given import FrameLike, frame_of
 from ..place.bright import with_bright_stars
 from ..place.grid import ChannelGrid, channel_grid
 from ..place.hints import hints_of
 from ..place.locate import Located, locate
 from ..place.match import Match
 from ..robust import quantile_of_known
+from ..progress import LOG, Logged, Progress, silent
 from ..stars import (
     BLEND_FLUX_SHARE,
     Flag,
@@ -63,24 +64,13 @@ SOUGHT_SNR = 10.0  # of catalogue stars that are looked for where they must be
 LEFT_OUT_REACH_PX = 2.0  # a star left out by hand lies within this of the place named
 NO_STAR_THERE = "no star to leave out at"
 
-Progress = Callable[[str, float], None]
-
-
-def silent(step: str, share: float) -> None:
-    """Take no notice of progress.
-
-    Parameters
-    ----------
-    step : str
-    share : float
-        0 to 1.
-    """
-
 
 def check(
-    frame: Frame | str | Path,
+    frame: FrameLike,
     choices: Choices | None = None,
     *,
+    wcs: Any = None,
+    full_scale: float | None = None,
     progress: Progress = silent,
     **asked: Unpack[OfCheck],
 ) -> CheckResult:
@@ -88,11 +78,16 @@ def check(
 
     Parameters
     ----------
-    frame : Frame, str or Path
-        A linear colour frame.
+    frame : Frame, str, Path, HDU, CCDData, NDData or array
+        A linear colour frame; an array of shape (3, y, x) or (y, x, 3), see
+        `frame.given.frame_of`.
     choices : Choices, optional
         What is asked for; by default all as by default: the embedded catalogue, offline, the sun
         neutral.
+    wcs : WCS, Header, str or Path, optional
+        Where the frame points, in place of its own; a text or path is a file.
+    full_scale : float, optional
+        The number in it that means full scale; by default found out.
     progress : callable
         Is given the step and the share done.
     **asked
@@ -126,7 +121,8 @@ def check(
     'no'
     """
     choices = chosen(choices, asked, OfCheck)
-    frame = as_frame(frame, progress, cells=True)
+    progress = Logged(progress)
+    frame = as_frame(frame, progress, cells=True, wcs=wcs, full_scale=full_scale)
     source = source_of(choices)
     hints = hints_of(choices, frame.header, frame.cell_px)
     curves = read_terms(choices.bands) if choices.bands else None
@@ -141,6 +137,7 @@ def check(
     progress("fitting", 0.8)
     result = _with_flags_kept(result)
     concluded = _concluded(result, choices.model, choices.leave_out)
+    LOG.info("%s", concluded.summary())
     return concluded if frame.cell_px == 1 else _of_raw(concluded)
 
 
@@ -256,26 +253,32 @@ def _another_route(result: CheckResult) -> CheckResult:
 
 
 def as_frame(
-    frame: Frame | str | Path, progress: Progress = silent, *, cells: bool = False
+    frame: FrameLike,
+    progress: Progress = silent,
+    *,
+    cells: bool = False,
+    wcs: Any = None,
+    full_scale: float | None = None,
 ) -> Frame:
-    """The frame itself, or the frame that a file holds.
+    """The frame itself, or the frame that a file or an array holds.
 
     Parameters
     ----------
-    frame : Frame, str or Path
+    frame : Frame, str, Path, HDU, CCDData, NDData or array
     progress : callable
         Is given the step and the share done.
     cells : bool
         Take a raw frame of a colour camera, too; see `frame.read_frame`.
+    wcs, full_scale : optional
+        As for `frame.given.frame_of`.
 
     Returns
     -------
     Frame
     """
-    if isinstance(frame, Frame):
-        return frame
-    progress("reading", 0.0)
-    return read_frame(frame, cells=cells)
+    if isinstance(frame, str | Path):
+        progress("reading", 0.0)
+    return frame_of(frame, wcs=wcs, full_scale=full_scale, cells=cells)
 
 
 def _noticed(seen: _StarsSeen) -> tuple[str, ...]:

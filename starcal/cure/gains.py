@@ -2,11 +2,11 @@
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Unpack
+from typing import Any, Unpack
 
 import numpy as np
 
-from ..checking.check import Progress, as_frame, check, relocated, silent
+from ..checking.check import as_frame, check, relocated
 from ..checking.result import CheckResult
 from ..choices import Choices, OfCalibrate, chosen
 from ..draw.preview import before_and_after
@@ -14,6 +14,8 @@ from ..errors import FrameError, TooFewStars
 from ..fit.contrasts import ColourGradient, gradient_text
 from ..fit.gains import MIN_STARS
 from ..frame import Frame, write_fits
+from ..frame.given import FrameLike
+from ..progress import Logged, Progress, silent
 from ..stars.linearity import require_linear
 from ..texts import counted, escaped
 
@@ -86,9 +88,11 @@ class Calibrated:
 
 
 def calibrate(
-    frame: Frame | str | Path,
+    frame: FrameLike,
     choices: Choices | None = None,
     *,
+    wcs: Any = None,
+    full_scale: float | None = None,
     progress: Progress = silent,
     **asked: Unpack[OfCalibrate],
 ) -> Calibrated:
@@ -96,10 +100,12 @@ def calibrate(
 
     Parameters
     ----------
-    frame : Frame, str or Path
+    frame : Frame, str, Path, HDU, CCDData, NDData or array
         A linear colour frame with a WCS, or a star layer.
     choices : Choices, optional
         What is asked for; by default all as by default.
+    wcs, full_scale : optional
+        As for `check`.
     progress : callable
         Is given the step and the share done.
     **asked
@@ -128,7 +134,8 @@ def calibrate(
     True True
     """
     choices = chosen(choices, asked, OfCalibrate)
-    frame = as_frame(frame, progress)
+    progress = Logged(progress)
+    frame = as_frame(frame, progress, wcs=wcs, full_scale=full_scale)
     found = check(frame, choices, progress=progress)
     require_usable(found)
     progress("calibrating", 0.9)

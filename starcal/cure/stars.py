@@ -5,12 +5,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Unpack
+from typing import TYPE_CHECKING, Any, Unpack
 
 import numpy as np
 from astropy.table import Table
 
-from ..checking.check import Progress, as_frame, check, silent, usable
+from ..checking.check import as_frame, check, usable
 from ..checking.result import CheckResult
 from ..choices import Choices, OfRecolour, chosen
 from ..colour.palette import star_colours, yellow_white
@@ -20,7 +20,9 @@ from ..errors import FrameError
 from ..fit.sources import StarColours, choose_colours, from_palette, source_tally
 from ..fit.verdict import GO_ON_WITHOUT, SEPARATE_STARS
 from ..frame import Frame, require_wcs, write_fits
+from ..frame.given import FrameLike, maybe_frame
 from ..layers import ProfileMap, Split, join_add, plausible_starless, recolour, split
+from ..progress import Logged, Progress, silent
 from ..stars import Flag, free_places, in_channels, measure_at, measure_stars
 from ..texts import counted, escaped
 from .gains import Calibrated, calibrate
@@ -126,11 +128,13 @@ class Recoloured:
 
 
 def recolour_stars(
-    frame: Frame | str | Path,
+    frame: FrameLike,
     choices: Choices | None = None,
     *,
-    starless: Frame | None = None,
-    star_frame: Frame | None = None,
+    starless: FrameLike | None = None,
+    star_frame: FrameLike | None = None,
+    wcs: Any = None,
+    full_scale: float | None = None,
     progress: Progress = silent,
     **asked: Unpack[OfRecolour],
 ) -> Recoloured:
@@ -138,15 +142,17 @@ def recolour_stars(
 
     Parameters
     ----------
-    frame : Frame, str or Path
+    frame : Frame, str, Path, HDU, CCDData, NDData or array
         Linear; a WCS lets the catalogue help.
     choices : Choices, optional
         What is asked for; by default the best source for each star, true colours.
-    starless : Frame, optional
+    starless : Frame or whatever may be one, optional
         A starless version of the frame that is already there.
-    star_frame : Frame, optional
+    star_frame : Frame or whatever may be one, optional
         A separate broadband frame with a WCS, whose stars are calibrated and take the place of the
         frame's own.
+    wcs, full_scale : optional
+        As for `check`.
     progress : callable
         Is given the step and the share done.
     **asked
@@ -174,7 +180,9 @@ def recolour_stars(
     True
     """
     choices = chosen(choices, asked, OfRecolour)
-    frame = as_frame(frame, progress)
+    progress = Logged(progress)
+    frame = as_frame(frame, progress, wcs=wcs, full_scale=full_scale)
+    starless, star_frame = maybe_frame(starless), maybe_frame(star_frame)
     found = check(frame, choices, progress=progress)
     frame = usable(frame, found, choices.assume_linear)
     progress("splitting stars from nebula", 0.6)

@@ -8,12 +8,12 @@ from typing import Unpack
 import numpy as np
 from numpy.typing import NDArray
 
-from ..checking.check import Progress, silent
 from ..choices import Choices, OfJoin, chosen
 from ..colour import srgb_decode, srgb_encode
 from ..draw.tone import Stretch, choose_stretch
 from ..errors import FrameError, GeometryError
 from ..frame import Frame, icc_profile_of, read_frame, require_same_place
+from ..progress import Progress, silent
 from .belonging import Tones, require_starless, starless_beside, tones_of
 from .blend import screen_keeping_hue
 from .geometry import Moved, find_moved

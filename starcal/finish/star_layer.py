@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from ..checking.check import Progress, check, usable
+from ..checking.check import check, usable
 from ..checking.result import CheckResult
 from ..choices import Choices
 from ..colour import srgb_encode
@@ -25,6 +25,7 @@ from ..cure.wishes import (
 from ..errors import FrameError
 from ..frame import Frame, icc_profile_of, kind_of
 from ..layers import Split, recolour, split
+from ..progress import Progress
 from ..stars.linearity import SURE_SLOPE
 from .belonging import NAME_CARD
 from .blend import within_gamut

@@ -174,7 +174,7 @@ def read_frame(
     """
     path = Path(path)
     raw = _load(path, 3, cells)
-    return _frame(raw, raw.pixels, path.name, wcs, full_scale)
+    return frame_of_raw(raw, raw.pixels, path.name, wcs, full_scale)
 
 
 @dataclass(frozen=True, eq=False)
@@ -273,7 +273,7 @@ def frame_of_planes(
         is_picture=home.raw.is_picture,
     )
     joined = " + ".join(plane.name for plane in planes)
-    return _frame(joint, pixels, name or joined, wcs, full_scale)
+    return frame_of_raw(joint, pixels, name or joined, wcs, full_scale)
 
 
 def _notes_of(planes: tuple[Plane, ...]) -> tuple[str, ...]:
@@ -292,7 +292,8 @@ def _with_filters(header, filters):
     return header
 
 
-def _frame(raw, pixels, name, wcs_path, full_scale):
+def frame_of_raw(raw, pixels, name, wcs_path, full_scale):
+    """Judge planes as a file has them, and put a `Frame` together; pixels are changed in place."""
     notes = list(raw.notes)
     _require_size(pixels, name)
     told = full_scale if full_scale is not None else raw.header.get(FULL_SCALE_CARD)

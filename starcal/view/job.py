@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..checking.check import Progress, check, refit, relocated, silent, usable
+from ..checking.check import check, refit, relocated, usable
 from ..checking.result import CheckResult
 from ..choices import Settings, names_of
 from ..colour.stellar import rgb_to_uv_prime
@@ -20,6 +20,7 @@ from ..fit.sources import StarColours
 from ..frame import Frame
 from ..layers import Split, split
 from ..pipeline import read_asked, takes_gains
+from ..progress import Progress, silent
 from ..stars import in_channels
 from .displayed import AsDisplayed, DisplayJob, DisplayPart, open_displayed
 from .visible import VisiblePart, Whitening, Window, rgba, visible_part

@@ -8,7 +8,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
-from ..checking.check import Progress, check, silent
+from ..checking.check import check
 from ..choices import Choices
 from ..cure.wishes import factors_of, tinted, whole_stars
 from ..errors import FrameError
@@ -26,6 +26,7 @@ from ..finish import (
 from ..finish.features import scale_of
 from ..frame import icc_profile_of, kind_of, read_frame
 from ..layers import Split, shares_on_grid, split
+from ..progress import Progress, silent
 from .visible import Window, mean_of, rgba
 
 IDENTITY = np.eye(2, 3)

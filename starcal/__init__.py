@@ -1,7 +1,37 @@
 """True star colours for deep-sky pictures: check, calibrate, or colour the stars another way.
 
-The names here are imported when first used, so that ``import starcal`` and ``starcal --help`` stay
-quick.
+Every function takes a frame as a file's name, a `Frame`, an array of shape (3, y, x) or (y, x, 3),
+an HDU, or astropy's CCDData or NDData (``wcs=`` tells where an array points); what can be asked for
+has the words of the command line (``catalogue="gaia"``, ``snr=7``, ``route="palette"``: see
+`Choices`). Results print, show themselves in notebooks, and hold astropy tables.
+
+Can calibration rescue this frame?
+    check             the verdict, with its numbers                     -> CheckResult, Verdict
+    check_channel     where one mono channel points                     -> ChannelCheck
+The cure
+    run               the whole job, into a folder                      -> RunResult
+    calibrate         gains fitted to catalogue B-V, and applied        -> Calibrated
+    recolour_stars    a true or possible colour for every star          -> Recoloured
+Channels and layers
+    compose_channels  three mono frames to one colour frame             -> Composed
+    split_stars       stars and starless                                -> StarLayers
+    join_pictures     the stars of a run into its finished nebula       -> Joined
+Proof and plan
+    audit_picture     which stars have colours that no star has         -> Audit
+    plan_exposures    exposures of a separate star frame                -> Plan
+    SkyField, Kit, Night  what a plan is made for
+Frames, catalogues, choices
+    read_frame, read_channels   a file, or three, as a Frame
+    find_object       where a nebula or cluster is, by its name         -> SkyObject
+    fetch_field, FieldRequest   a field of a deeper catalogue into the cache
+    write_demo        example frames to try the rest on
+    Choices           all that can be asked for, with its defaults
+While it works
+    notebook_progress a bar in a notebook; ``progress=`` takes any function of a step and a share
+    the log "starcal" (standard logging) has every step
+    StarcalError      above all errors that starcal raises
+
+The names are imported when first used: ``import starcal`` and ``starcal --help`` stay quick.
 """
 
 from importlib import import_module
@@ -26,10 +56,27 @@ _HOME = {
     "Frame": "frame",
     "read_frame": "frame",
     "read_channels": "compose",
+    "compose_channels": "compose",
+    "Composed": "compose",
+    "split_stars": "finish.splitting",
+    "StarLayers": "finish.splitting",
+    "join_pictures": "finish",
+    "Joined": "finish",
+    "find_object": "catalogue.objects",
+    "SkyObject": "catalogue.objects",
+    "fetch_field": "catalogue.choose",
+    "FieldRequest": "catalogue.request",
+    "write_demo": "demo.examples",
+    "notebook_progress": "progress",
     "StarcalError": "errors",
     "plan_exposures": "plan",
     "Plan": "plan",
+    "SkyField": "plan",
+    "Kit": "plan",
+    "Night": "plan",
 }
+# What is called otherwise in its module: a package may not hide a function of its own name.
+_NAME_THERE = {"compose_channels": "compose", "fetch_field": "fetch"}
 
 __all__ = [
     "Audit",
@@ -37,10 +84,18 @@ __all__ = [
     "ChannelCheck",
     "CheckResult",
     "Choices",
+    "Composed",
+    "FieldRequest",
     "Frame",
+    "Joined",
+    "Kit",
+    "Night",
     "Plan",
     "Recoloured",
     "RunResult",
+    "SkyField",
+    "SkyObject",
+    "StarLayers",
     "StarcalError",
     "Verdict",
     "__version__",
@@ -48,11 +103,18 @@ __all__ = [
     "calibrate",
     "check",
     "check_channel",
+    "compose_channels",
+    "fetch_field",
+    "find_object",
+    "join_pictures",
+    "notebook_progress",
     "plan_exposures",
     "read_channels",
     "read_frame",
     "recolour_stars",
     "run",
+    "split_stars",
+    "write_demo",
 ]
 
 
@@ -60,7 +122,7 @@ def __getattr__(name: str):
     """Import a public name from its module."""
     if name not in _HOME:
         raise AttributeError(f"module 'starcal' has no attribute {name!r}")
-    return getattr(import_module(f"starcal.{_HOME[name]}"), name)
+    return getattr(import_module(f"starcal.{_HOME[name]}"), _NAME_THERE.get(name, name))
 
 
 def __dir__() -> list[str]:

@@ -110,6 +110,45 @@ USUAL: dict[str, Any] = {
 }
 
 
+# In which unit a choice is, for values that carry one of their own.
+UNITS = {
+    "neutral_bv": "mag",
+    "timeout": "s",
+    "ra": "deg",
+    "dec": "deg",
+    "scale": "arcsec",
+    "bv": "mag",
+    "spread": "mag",
+    "faintest_mag": "mag",
+}
+
+
+def without_unit(value: Any, unit: str) -> Any:
+    """The number of a quantity in some unit; anything else as it is.
+
+    Parameters
+    ----------
+    value : Quantity, Angle, or anything else
+    unit : str
+        As astropy writes it.
+
+    Returns
+    -------
+    object
+
+    Raises
+    ------
+    ValueError
+        It cannot be told in that unit.
+    """
+    if not hasattr(value, "to_value"):
+        return value
+    try:
+        return float(value.to_value(unit))
+    except Exception as error:  # of astropy, which is not imported here
+        raise ValueError(f"{value} given; something in {unit or 'no unit'} needed") from error
+
+
 def _number_field(default: float | None, limits: Limits) -> Any:
     return field(default=default, metadata={"limits": limits})
 
@@ -147,8 +186,9 @@ class Choices:
         Whether the network may be asked; by default only for a catalogue that is named.
     timeout : float
         For all that is asked of the network, seconds.
-    ra, dec : float or str, optional
+    ra, dec : float, str or Angle, optional
         Middle of a frame without a WCS that fits: degrees, or sexagesimal hours and degrees.
+        These and all other numbers may carry a unit.
     object : str, optional
         In place of them a nebula, cluster or galaxy near the middle; see
         `catalogue.objects.find_object`.
@@ -232,10 +272,20 @@ class Choices:
     def __post_init__(self):
         """Refuse what no later step could make sense of."""
         for each in fields(self):
-            _require(each, getattr(self, each.name))
+            value = without_unit(getattr(self, each.name), UNITS.get(each.name, ""))
+            object.__setattr__(self, each.name, value)
+            _require(each, value)
         require_catalogue(self.catalogue)
         _require_palette(self.bv, self.spread)
         object.__setattr__(self, "leave_out", _places_checked(self.leave_out))
+
+    def __repr__(self) -> str:
+        """What differs from the defaults."""
+        values = {each.name: (getattr(self, each.name), each.default) for each in fields(self)}
+        told = [
+            f"{name}={value!r}" for name, (value, usual) in values.items() if value != usual
+        ]
+        return f"{type(self).__name__}({', '.join(told)})"
 
     @property
     def own_table(self) -> Path | None:
@@ -371,6 +421,13 @@ def _places_checked(places) -> Places:
 # What each public function takes by keyword; a test holds names and types to those of `Choices`.
 
 
+class OfSplit(TypedDict, total=False):
+    """What `split_stars` obeys."""
+
+    snr: float
+    assume_linear: bool
+
+
 class OfStars(TypedDict, total=False):
     """What every function obeys that looks for stars and finds them in a catalogue."""
 
@@ -489,6 +546,8 @@ class Settings(Choices):
     full_scale: float | None = _number_field(None, POSITIVE)
     starless: str | None = None
     star_frame: str | None = None
+
+    __repr__ = Choices.__repr__
 
     @property
     def first_file(self) -> str:

@@ -120,17 +120,28 @@ class Composed:
     Attributes
     ----------
     frame : Frame
-        The header has FILTERR, FILTERG, FILTERB where the files had FILTER; all that was done
+        Its header has FILTERR, FILTERG, FILTERB where the files had FILTER; all that was done
         stands in its notes.
     matching : Matching
         How the levels were matched.
     history : tuple of str
         Lines for the header.
+
+    Examples
+    --------
+    >>> import starcal
+    >>> made = starcal.compose_channels("red.fits", "green.fits", "blue.fits")
+    >>> isinstance(made, starcal.Composed), made.matching.match
+    (True, 'none')
     """
 
     frame: Frame
     matching: Matching
     history: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        """One line; the header would fill a screen."""
+        return f"<Composed {self.frame.name}, match {self.matching.match}>"
 
     def write(self, path: str | Path, *, overwrite: bool = False) -> None:
         """Write as float32 FITS with the header of the file whose grid it has."""
@@ -195,6 +206,13 @@ def compose(
         A place or scale was given, and no WCS is found that fits the stars.
     ValueError
         `match` is none of the three.
+
+    Examples
+    --------
+    >>> import starcal
+    >>> made = starcal.compose_channels("red.fits", "green.fits", "blue.fits")
+    >>> made.frame.pixels.shape
+    (3, 500, 700)
     """
     _require_match(match)
     progress = Logged(progress)

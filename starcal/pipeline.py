@@ -500,9 +500,7 @@ def _known_pixels(picture: np.ndarray, frame: Frame) -> np.ndarray:
 
 
 def _audited(pixels, name: str, found: CheckResult, stretched: bool) -> Audit:
-    return audit_picture(
-        pixels, name=name, neutral_bv_mag=found.neutral_bv, stretched=stretched
-    )
+    return audit_picture(pixels, name=name, neutral_bv=found.neutral_bv, stretched=stretched)
 
 
 def _by_gains(frame: Frame, checked: CheckResult, choices: Choices) -> _Made:

@@ -165,7 +165,7 @@ def test_uncalibrated_camera_frame_is_green():
 @pytest.mark.parametrize("neutral_bv_mag", [0.65, None])
 def test_stars_of_catalogue_colours_are_possible(neutral_bv_mag):
     pixels, *_ = painted(field_colours(400, neutral_bv_mag))
-    result = audit_picture(pixels, neutral_bv_mag=neutral_bv_mag)
+    result = audit_picture(pixels, neutral_bv=neutral_bv_mag)
     assert result.n_judged >= 300
     assert result.share_impossible <= 0.01
 
@@ -212,7 +212,7 @@ def test_kinds_are_those_of_the_true_colours(neutral_bv_mag):
     # near the limits, so that a wrong white (Duv off by 0.003) would change the kind of most
     colours = field_colours(400, neutral_bv_mag) * (1.0, 0.86, 1.0)
     pixels, x, y = painted(colours, peak=(0.2, 0.6))
-    result = audit_picture(pixels, neutral_bv_mag=neutral_bv_mag)
+    result = audit_picture(pixels, neutral_bv=neutral_bv_mag)
     true_kind = classify(truth_at(result, x, y, colours), neutral_bv_mag)
     known = np.asarray(result.stars["kind"] != "unknown")
     assert known.sum() >= 300
@@ -527,7 +527,7 @@ def test_figures_show_every_judged_star():
 
 def test_the_limits_drawn_are_at_their_duv():
     # Ohno 2013 as in colour-science; reliable to 0.0005 below 20000 K
-    result = audit_picture(painted(field_colours(50, None))[0], neutral_bv_mag=None)
+    result = audit_picture(painted(field_colours(50, None))[0], neutral_bv=None)
     axes = result.plot_chromaticity(Figure().subplots())
     limits = [line for line in axes.lines if line.get_linestyle() == "--"]
     assert len(limits) == 2

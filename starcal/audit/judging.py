@@ -28,10 +28,11 @@ from ..colour.stellar import (
     uv_prime_distance,
 )
 from ..errors import FrameError
+from ..frame.given import FrameLike, frame_of
 from ..stars import PLATEAU_SHARE, Flag, measure_stars, places_of
 from ..stars.linearity import measure_linearity
 from ..stars.noise import frame_noise
-from ..texts import aligned, counted, escaped, html_table
+from ..texts import UNBROKEN, aligned, broken, counted, escaped, html_table
 from . import plots
 from .starlight import COMPRESSED_SKY_ERROR, StarLight, measure_starlight, star_widths
 
@@ -237,9 +238,18 @@ class Audit:
             if count and kind != "unknown"
         ]
 
+    def __repr__(self) -> str:
+        """One line; the table would fill a screen."""
+        return f"<Audit of {self.name}: {self.summary()}>"
+
     def __str__(self) -> str:
         """Several lines for a terminal."""
-        return "\n".join([self.summary(), *aligned([row for row in self.rows() if row[1]])])
+        return self.text()
+
+    def text(self, width: int = UNBROKEN, *, all_numbers: bool = True) -> str:
+        """Lines for a terminal, none longer than a width; there are few numbers, and all shown."""
+        rows = [row for row in self.rows() if row[1]]
+        return "\n".join([*broken(self.summary(), width), *aligned(rows, width)])
 
     def _repr_html_(self) -> str:
         """For notebooks."""
@@ -295,10 +305,10 @@ WHY_UNKNOWN = [
 
 
 def audit_picture(
-    pixels: np.ndarray,
+    picture: FrameLike,
     *,
-    name: str = "picture",
-    neutral_bv_mag: float | None = SOLAR_BV_MAG,
+    name: str | None = None,
+    neutral_bv: float | None = SOLAR_BV_MAG,
     stretched: bool | None = None,
     known: Table | None = None,
 ) -> Audit:
@@ -306,11 +316,11 @@ def audit_picture(
 
     Parameters
     ----------
-    pixels : ndarray of float, (3, y, x)
+    picture : ndarray of float, (3, y, x), or anything that `check` takes
         Linear in any unit, or display values (sRGB) in [0, 1]; NaN where there is no data.
-    name : str
-        For the result.
-    neutral_bv_mag : float or None
+    name : str, optional
+        For the result; by default that of the file, or "picture".
+    neutral_bv : float or None
         B-V of the star that the picture shows neutral; a picture of unknown making is taken to show
         the sun so. None: the display's own white, D65.
     stretched : bool, optional
@@ -344,11 +354,11 @@ def audit_picture(
     Examples
     --------
     >>> import starcal
-    >>> pixels = starcal.read_frame("narrowband.fits").pixels
-    >>> audit = starcal.audit_picture(pixels)
+    >>> audit = starcal.audit_picture("narrowband.fits")
     >>> audit.n_impossible > audit.n_judged / 2
     True
     """
+    pixels, name = _pixels_and_name(picture, name)
     _check(pixels)
     pixels = _gaps_as_nan(pixels)
     table = measure_stars(pixels)
@@ -361,13 +371,13 @@ def audit_picture(
     _judge_cores(
         stars,
         starlight,
-        neutral_bv_mag,
+        neutral_bv,
         _bv_of(stars, known),
         _odd_shape(table, starlight, stretched),
         table["snr"] < MIN_SNR[stretched],
     )
     _judge_rims(stars, starlight)
-    return Audit(name, stretched, how_judged, neutral_bv_mag, stars)
+    return Audit(name, stretched, how_judged, neutral_bv, stars)
 
 
 def _linear_or_not(pixels: np.ndarray, table: Table, said: bool | None) -> tuple[bool, str]:
@@ -414,6 +424,14 @@ def _widths_px(light: np.ndarray, table: Table) -> np.ndarray:
     )
     least_px = np.median(width_px[clear]) if clear.any() else min(fwhm_px, 3.0)
     return np.maximum(width_px, least_px)
+
+
+def _pixels_and_name(picture: FrameLike, name: str | None) -> tuple[np.ndarray, str]:
+    """The pixels of a picture, and what it is called; an array is judged as it is."""
+    if isinstance(picture, np.ndarray) and not hasattr(picture, "unit"):
+        return picture, name or "picture"
+    frame = frame_of(picture)
+    return frame.pixels, name or frame.name
 
 
 def _check(pixels: np.ndarray) -> None:

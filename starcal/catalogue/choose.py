@@ -190,6 +190,12 @@ def fetch(request: FieldRequest, *, timeout_s: float = default_of("timeout")) ->
         As `services.ask`; besides, the service has no stars there.
     OutputError
         The cache cannot be written to.
+
+    Examples
+    --------
+    >>> import starcal
+    >>> wanted = starcal.FieldRequest("gaia", 314.8, 44.5, 0.5, 15.0)
+    >>> starcal.fetch_field(wanted)  # doctest: +SKIP
     """
     field = cache.find(request)
     if field is not None and _readable(field):

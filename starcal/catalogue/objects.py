@@ -37,6 +37,13 @@ class SkyObject:
         Its longer side; NaN where nobody says.
     names : tuple of str
         What else it is called.
+
+    Examples
+    --------
+    >>> import starcal
+    >>> found = starcal.find_object("M 27")
+    >>> isinstance(found, starcal.SkyObject), found.kind
+    (True, 'planetary nebula')
     """
 
     name: str

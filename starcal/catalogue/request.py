@@ -45,6 +45,12 @@ class FieldRequest:
     ------
     ValueError
         A value outside its range.
+
+    Examples
+    --------
+    >>> from starcal import FieldRequest
+    >>> FieldRequest("gaia", 314.8, 44.5, 0.5, 15.0).radius_deg
+    0.5
     """
 
     catalogue: str

@@ -390,6 +390,15 @@ class CheckResult:
                     return self.route_reason.removeprefix(before)
         return self.route_reason
 
+    def second_table(self) -> Table:
+        """The gains measured in other ways, a row each.
+
+        Returns
+        -------
+        Table
+        """
+        return Table(rows=[asdict(each) for each in self.second])
+
     def second_lines(self) -> list[str]:
         """The table of second measurements, if there are any."""
         if not self.second:

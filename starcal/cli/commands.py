@@ -1,6 +1,5 @@
 """The commands that work on a frame: each takes what was typed and returns the exit status."""
 
-import os
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,24 +8,20 @@ from ..checking.check import check as check_frame
 from ..compose import compose as compose_channels
 from ..cure.gains import calibrate as calibrate_frame
 from ..cure.stars import recolour_stars
-from ..demo.examples import demo_catalogue, demo_scenes
+from ..demo.examples import write_demo
 from ..draw.tone import screen, stretch_apart
-from ..errors import OneChannelError, OutputError, StarcalError
-from ..finish import belonging_cards, join_pictures, joined_kind, write_joined
+from ..errors import OneChannelError, StarcalError
+from ..finish import join_pictures, joined_kind, write_joined
+from ..finish.splitting import split_stars
 from ..fit.sources import told_own
 from ..frame import (
-    atomic_files,
     kind_of,
     read_frame,
     require_same_place,
-    write_bytes,
     write_fits,
 )
-from ..layers import join_add, plausible_starless
-from ..layers import split as split_layers
+from ..layers import join_add
 from ..pipeline import folder_of, outputs_of, read_asked, read_others, run_settings
-from ..stars import measure_stars
-from ..stars.linearity import measure_linearity, require_linear
 from ..texts import counted
 from ..view import require_bokeh
 from ..view.history import History
@@ -34,9 +29,6 @@ from ..view.job import open_job
 from ..view.joining import open_join_job
 from .files import asked_for, require_outputs, require_wcs_output, write_found_wcs
 from .terminal import ProgressBar, refuse, show, told
-
-TABLE_OF_DEMO = {"cassiopeia-few": "cassiopeia-sky.csv"}  # a catalogue of its user's own
-
 
 # --- the whole job ----------------------------------------------------------------------
 
@@ -194,60 +186,21 @@ def split(options) -> int:
     """Split a frame into stars and starless."""
     targets = [f"{options.output}-{layer}.fits" for layer in ("starless", "stars")]
     require_outputs(options, *targets)
+    asked = asked_for(options)
     with ProgressBar(options) as bar:
-        frame = read_asked(asked_for(options))
-        bar("measuring stars", 0.2)
-        stars = _stars_of_linear(options, frame)
-        bar("splitting", 0.5)
-        count, layers, notes = _layers(options, frame, stars)
-        _write_split(options, frame, layers, targets)
-    show(
-        options,
-        {
-            "frame": frame.name,
-            "stars": len(stars),
-            "split": count,
-            "files": targets,
-            "notes": notes,
-        },
-        "\n".join(
-            [
-                f"{count} of {len(stars)} stars split off; written: {', '.join(targets)}",
-                *(f"note: {note}" for note in notes),
-            ]
-        ),
-    )
+        given = read_others(asked)["starless"]
+        made = split_stars(read_asked(asked), asked, starless=given, progress=bar)
+        made.write(options.output, overwrite=options.overwrite)
+    facts = {
+        "frame": made.frame.name,
+        "stars": len(made.table),
+        "split": made.n_split,
+        "files": targets,
+        "notes": list(made.notes),
+    }
+    lines = [f"{made.summary()}; written: {', '.join(targets)}"]
+    show(options, facts, "\n".join(lines + [f"note: {note}" for note in made.notes]))
     return 0
-
-
-def _stars_of_linear(options, frame):
-    """The star table of a frame, which must be linear."""
-    stars = measure_stars(frame.pixels, snr_min=options.snr)
-    if not options.assume_linear:
-        require_linear(frame.name, measure_linearity(frame.pixels, stars))
-    return stars
-
-
-def _layers(options, frame, stars):
-    """How many stars were split off, the starless and the star layer, and what to know of them."""
-    if not options.starless:
-        parts = split_layers(frame.pixels, stars)
-        count = int((parts.model.reach_px > 0).sum())
-        return count, (parts.starless, parts.stars), parts.notes
-    starless = read_frame(options.starless, full_scale=options.full_scale).pixels
-    plausible_starless(frame.pixels, starless, stars)
-    return len(stars), (starless, frame.pixels - starless), []
-
-
-def _write_split(options, frame, layers, targets: list[str]) -> None:
-    """The starless frame, and the star layer that names it: both, or none."""
-    starless, stars = (frame.refill(layer) for layer in layers)
-    belonging = frame.header.copy()
-    belonging.update(belonging_cards(starless, targets[0]))
-    told = ("starcal: split; starless and stars add up to the frame",)
-    with atomic_files(targets, options.overwrite) as places:
-        write_fits(places[0], starless, frame.header, history=told)
-        write_fits(places[1], stars, belonging, history=told)
 
 
 def join(options) -> int:
@@ -302,24 +255,7 @@ def _join_layers(options) -> int:
 
 def demo(options) -> int:
     """Write the example frames."""
-    if os.path.exists(options.folder) and not os.path.isdir(options.folder):
-        raise OutputError(f"{options.folder} is a file: give the name of a folder")
-    os.makedirs(options.folder, exist_ok=True)
-    written: list[str] = []
     with ProgressBar(options) as bar:
-        for stem, scene in demo_scenes():
-            bar(f"making {stem}", len(written) / 6)
-            written += _write_demo(options, stem, scene)
-    show(options, {"files": written}, "\n".join(written))
+        written = write_demo(options.folder, overwrite=options.overwrite, progress=bar)
+    show(options, {"files": list(written)}, "\n".join(written))
     return 0
-
-
-def _write_demo(options, stem: str, scene) -> list[str]:
-    """A made frame, and where it needs one a catalogue of the user's own."""
-    frame = os.path.join(options.folder, f"{stem}.fits")
-    write_fits(frame, scene.pixels, scene.header, overwrite=options.overwrite)
-    if stem not in TABLE_OF_DEMO:
-        return [frame]
-    table = os.path.join(options.folder, TABLE_OF_DEMO[stem])
-    write_bytes(table, demo_catalogue(scene).encode(), overwrite=options.overwrite)
-    return [frame, table]

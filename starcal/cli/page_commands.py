@@ -33,12 +33,12 @@ def audit(options) -> int:
         judged = audit_picture(
             frame.pixels,
             name=frame.name,
-            neutral_bv_mag=options.neutral_bv,
+            neutral_bv=options.neutral_bv,
             stretched=STRETCHED[options.stretched],
         )
         if options.report:
             write_audit(options.report, judged, overwrite=options.overwrite)
-    show(options, judged.to_dict(), judged)
+    show(options, judged.to_dict(), told(options, judged))
     return 0
 
 

@@ -1,12 +1,17 @@
 """Small frames to try things on, by a club observatory that does not exist."""
 
+import os
 from collections.abc import Iterator
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 
+from ..frame import made_folder, write_bytes, write_fits
+from ..progress import Progress, silent
 from .scene import Scene, make_scene
 
+TABLE_OF_DEMO = {"cassiopeia-few": "cassiopeia-sky.csv"}  # a catalogue of its user's own
 SKY_COLUMNS = ("ra_deg", "dec_deg", "v_mag", "bv_mag")  # what two instruments see alike
 DEMOS = {
     # The star fields of Cygnus through a colour camera whose green is, as ever, too strong.
@@ -106,6 +111,49 @@ def demo_scenes() -> Iterator[tuple[str, Scene]]:
                 "cepheus-stars",
                 _signed(make_scene(**DEMO_STAR_FRAME, stars=stars), "cepheus-stars"),
             )
+
+
+def write_demo(
+    folder: str | Path, *, overwrite: bool = False, progress: Progress = silent
+) -> tuple[str, ...]:
+    """Write small frames to try starcal on.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Made if it is not there.
+    overwrite : bool
+        Replace files that are there.
+    progress : callable
+        Is given the step and the share done.
+
+    Returns
+    -------
+    tuple of str
+        The files.
+
+    Raises
+    ------
+    OutputError
+        A file is in the way.
+
+    Examples
+    --------
+    >>> import starcal
+    >>> starcal.write_demo("owl")  # doctest: +SKIP
+    """
+    made_folder(folder)
+    written: list[str] = []
+    for stem, scene in demo_scenes():
+        progress(f"making {stem}", len(written) / 6)
+        target = os.path.join(folder, f"{stem}.fits")
+        write_fits(target, scene.pixels, scene.header, overwrite=overwrite)
+        written.append(target)
+        if stem in TABLE_OF_DEMO:
+            table = os.path.join(folder, TABLE_OF_DEMO[stem])
+            write_bytes(table, demo_catalogue(scene).encode(), overwrite=overwrite)
+            written.append(table)
+    return tuple(written)
 
 
 def demo_catalogue(scene: Scene) -> str:

@@ -3,7 +3,8 @@
 One idea a file: `features` is what two pictures share, `geometry` how the nebula was cropped,
 turned and scaled since its stars were taken out, `belonging` which starless frame a layer is of,
 `laying` carries the layer there and lays it over, `blend` screens stars so that they keep their
-hue, `profiles` knows the picture's colour space; `job` does it all.
+hue, `profiles` knows the picture's colour space; `job` does it all. `splitting` is the step before:
+stars out of a frame.
 """
 
 from .belonging import belonging_cards

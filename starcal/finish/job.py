@@ -13,7 +13,7 @@ from ..colour import srgb_decode, srgb_encode
 from ..draw.tone import Stretch, choose_stretch
 from ..errors import FrameError, GeometryError
 from ..frame import Frame, icc_profile_of, read_frame, require_same_place
-from ..progress import Progress, silent
+from ..progress import Logged, Progress, silent
 from .belonging import Tones, require_starless, starless_beside, tones_of
 from .blend import screen_keeping_hue
 from .geometry import Moved, find_moved
@@ -47,6 +47,14 @@ class Joined:
         Of linear stars over a stretched nebula, at strength 1.
     notes : tuple of str
         What was done to the stars.
+
+    Examples
+    --------
+    >>> import starcal
+    >>> files = starcal.split_stars("broadband.fits", snr=50).write("apart", overwrite=True)
+    >>> joined = starcal.join_pictures(*files, moved="none")
+    >>> isinstance(joined, starcal.Joined), joined.how
+    (True, 'add')
     """
 
     pixels: NDArray[np.float32]
@@ -58,6 +66,10 @@ class Joined:
     space: str
     look: Stretch | None = None
     notes: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        """One line; the arrays would fill a screen."""
+        return f"<Joined {self.nebula.name}, stars {self.how}>"
 
     def __str__(self) -> str:
         """In words."""
@@ -149,9 +161,18 @@ def join_pictures(
         A file cannot be used, or the nebula still has its stars.
     ValueError
         ``moved``, ``how`` or a choice outside its range.
+
+    Examples
+    --------
+    >>> import starcal
+    >>> files = starcal.split_stars("broadband.fits", snr=50).write("layers", overwrite=True)
+    >>> joined = starcal.join_pictures(*files, moved="none")
+    >>> joined.pixels.shape, joined.how
+    ((3, 500, 700), 'add')
     """
     _require_asked(moved, how)
     choices = chosen(choices, asked, OfJoin)
+    progress = Logged(progress)
     progress("reading", 0.0)
     below = read_frame(nebula)
     layer = read_frame(stars, wcs=wcs)

@@ -81,6 +81,11 @@ class Verdict:
     colour_error_before: float | None = None
     colour_error_after: float | None = None
 
+    def __repr__(self) -> str:
+        """One line: the answer and its first reason."""
+        quality = f" ({self.quality})" if self.quality else ""
+        return f"<Verdict {self.verdict}{quality}{''.join(f': {r}' for r in self.reasons[:1])}>"
+
 
 SEPARATE_STARS = (
     "take a separate star frame through broadband filters (20 to 30 s exposures are common) and "

@@ -22,7 +22,7 @@ from .sky import (
     require_wcs,
     with_wcs,
 )
-from .targets import check_folder, check_output, require_not_inputs
+from .targets import check_folder, check_output, made_folder, require_not_inputs
 from .wcs_files import write_wcs
 from .whole import atomic_files, atomic_folder, atomic_write, settle
 
@@ -42,6 +42,7 @@ __all__ = [
     "frame_of_planes",
     "icc_profile_of",
     "kind_of",
+    "made_folder",
     "pixel_scale_arcsec",
     "read_frame",
     "read_plane",

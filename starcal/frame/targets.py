@@ -141,6 +141,29 @@ def refusal(path: str | Path, error: OSError) -> OutputError:
     return OutputError(f"{path}: cannot be written: {error.strerror or error}. {advice}")
 
 
+def made_folder(folder: str | Path) -> Path:
+    """A folder that is there, made if need be.
+
+    Parameters
+    ----------
+    folder : str or Path
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    OutputError
+        A file has that name.
+    """
+    path = Path(folder)
+    if path.exists() and not path.is_dir():
+        raise OutputError(f"{folder} is a file: give the name of a folder")
+    path.mkdir(parents=True, exist_ok=True)
+    return path
+
+
 def check_folder(folder: str | Path) -> None:
     """Whether files could be written into a folder that is there or could be made; nothing is made.
 

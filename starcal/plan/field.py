@@ -6,6 +6,7 @@ import numpy as np
 from astropy.wcs import WCS
 
 from ..catalogue import unit_vectors
+from ..choices import without_unit
 from ..errors import NoWCSError, PlanError
 from ..robust import middle_px
 from .photons import Kit
@@ -30,6 +31,16 @@ class SkyField:
     ------
     PlanError
         For what is no such rectangle.
+
+    Examples
+    --------
+    >>> from starcal import SkyField, find_object
+    >>> pelican = find_object("pelican")
+    >>> field = SkyField(
+    ...     ra_deg=pelican.ra_deg, dec_deg=pelican.dec_deg, width_deg=2.4, height_deg=1.6
+    ... )
+    >>> round(field.radius_deg, 2)
+    1.44
     """
 
     ra_deg: float
@@ -40,7 +51,9 @@ class SkyField:
     source: str = "given"
 
     def __post_init__(self):
-        """Refuse what is no field."""
+        """Refuse what is no field; values may carry a unit."""
+        for name in ("ra_deg", "dec_deg", "width_deg", "height_deg", "up_deg"):
+            object.__setattr__(self, name, without_unit(getattr(self, name), "deg"))
         if not (0 <= self.ra_deg <= 360 and -90 <= self.dec_deg <= 90):
             raise PlanError(
                 f"RA {self.ra_deg:g}, Dec {self.dec_deg:g} is no place on the sky: degrees are "

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import erf
 
-from ..choices import default_of
+from ..choices import default_of, without_unit
 from ..colour import SOLAR_BV_MAG
 from ..errors import PlanError
 from ..fit.gains import MAG_PER_LN
@@ -74,6 +74,13 @@ class Kit:
     ------
     PlanError
         For what no instrument has.
+
+    Examples
+    --------
+    >>> from astropy import units
+    >>> from starcal import Kit
+    >>> round(Kit(aperture_mm=8 * units.cm, focal_mm=400).scale_arcsec, 2)
+    1.94
     """
 
     aperture_mm: float = default_of("aperture_mm")
@@ -84,7 +91,9 @@ class Kit:
     efficiency: float = default_of("efficiency")
 
     def __post_init__(self):
-        """Refuse what no instrument has."""
+        """Refuse what no instrument has; values may carry a unit."""
+        for name, unit in (("aperture_mm", "mm"), ("focal_mm", "mm"), ("pixel_um", "um")):
+            object.__setattr__(self, name, without_unit(getattr(self, name), unit))
         for name in ("aperture_mm", "focal_mm", "pixel_um", "full_well_electrons"):
             require_positive(name, getattr(self, name))
         if not 0 < self.efficiency <= 1:
@@ -139,13 +148,21 @@ class Night:
     ------
     PlanError
         For what no night has.
+
+    Examples
+    --------
+    >>> from starcal import Night
+    >>> Night(sky_mag=21.3).fwhm_arcsec
+    4.0
     """
 
     sky_mag: float = BORTLE_SKY_MAG[default_of("bortle")]
     fwhm_arcsec: float = default_of("fwhm_arcsec")
 
     def __post_init__(self):
-        """Refuse what no night has."""
+        """Refuse what no night has; values may carry a unit."""
+        arcsec = without_unit(self.fwhm_arcsec, "arcsec")
+        object.__setattr__(self, "fwhm_arcsec", arcsec)
         require_positive("fwhm_arcsec", self.fwhm_arcsec)
         low, high = SKY_RANGE_MAG
         if not low <= self.sky_mag <= high:

@@ -1,9 +1,12 @@
 """What is planned: one frozen object that prints well, shows well in a notebook, and turns into
 JSON."""
 
+import math
 from dataclasses import asdict, dataclass
 
 import numpy as np
+from astropy import units
+from astropy.table import Table
 
 from ..catalogue import CatalogueStars
 from ..catalogue.objects import SkyObject, objects_within
@@ -243,6 +246,24 @@ class Plan:
         brightest = float(np.nanmin(self.stars.v_mag))
         shown = (v for v in TABLE_MAG if brightest - 0.5 < v <= np.ceil(self.faint_mag))
         return [self._fate(v_mag) for v_mag in shown]
+
+    def to_table(self) -> Table:
+        """The same as a table; what cannot be had is NaN.
+
+        Returns
+        -------
+        Table
+            A row a magnitude.
+        """
+        rows = self.by_magnitude()
+        table = Table({"v_mag": [row["v_mag"] for row in rows] * units.mag})
+        table["stars"] = [row["stars"] for row in rows]
+        table["full_after_s"] = [row["full_after_s"] for row in rows] * units.s
+        table["series"] = [row["series"] or "" for row in rows]
+        for name in ("error_r_mag", "error_b_mag"):
+            values = [math.nan if row[name] is None else row[name] for row in rows]
+            table[name] = values * units.mag
+        return table
 
     def _fate(self, v_mag: int) -> dict:
         """What becomes of a star of the sun's colour and this V: a row of `by_magnitude`."""

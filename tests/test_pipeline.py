@@ -8,6 +8,7 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 import tifffile
@@ -50,6 +51,7 @@ def write_scene(path: Path, **settings) -> Path:
     return path
 
 
+ROOT = Path(__file__).parents[1]
 SLOW_FIXTURES = {"recoloured"}
 
 
@@ -127,6 +129,10 @@ def test_star_table_and_result_read_back(rescued):
     assert len(table) == len(rescued.check.stars)
     assert str(table["x_px"].unit) == "pix"
     facts = json.loads((rescued.folder / "result.json").read_text())
+    schema = json.loads((ROOT / "docs" / "result.schema.json").read_text())
+    jsonschema.validate(facts, schema)
+    assert set(facts) <= set(schema["properties"])
+    assert facts["outcome"] == str(rescued.outcome)
     assert facts["verdict"] == "rescue"
     assert facts["settings"]["neutral_bv"] == 0.65
     assert facts["gains"]["R"] == pytest.approx(rescued.check.gains[0])

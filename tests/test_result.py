@@ -5,7 +5,9 @@ import io
 import json
 from dataclasses import replace
 from html.parser import HTMLParser
+from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
@@ -13,7 +15,7 @@ from PIL import Image
 
 import starcal
 from starcal.checking.check import refit
-from starcal.checking.result import ROUTE_WORDS, VERDICT_WORDS
+from starcal.checking.result import ROUTE_WORDS, VERDICT_WORDS, for_json
 from starcal.choices import Choices
 from starcal.cure.stars import recolour_checked
 from starcal.layers import split
@@ -36,6 +38,8 @@ KEYS = {
     "neutral_bv",
     "catalogue",
 }
+SCHEMA = json.loads((Path(__file__).parents[1] / "docs" / "result.schema.json").read_text())
+VALIDATOR = jsonschema.Draft202012Validator(SCHEMA)
 STAR_KEYS = {"detected", "catalogue", "matched", "used", "flags", "chance_matches"}
 
 
@@ -72,6 +76,14 @@ def test_json_has_the_keys_and_survives_strict_parsing(solved, unsolved, mismatc
         assert facts["verdict"] in VERDICT_WORDS
         assert facts["route"] in ROUTE_WORDS
         assert all(isinstance(reason, str) for reason in facts["reasons"])
+        VALIDATOR.validate(facts)
+
+
+def test_the_schema_refuses_what_is_no_result(solved):
+    for key, wrong in {"verdict": "perhaps", "gains": {"R": 1.0}, "reasons": "why"}.items():
+        assert not VALIDATOR.is_valid(for_json(solved.to_dict()) | {key: wrong}), key
+    known = set(SCHEMA["properties"])
+    assert set(solved.to_dict()) <= known, "say in docs/result.schema.json what the new key is"
 
 
 def test_json_holds_the_numbers_of_the_result(solved):

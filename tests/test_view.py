@@ -356,7 +356,7 @@ def test_without_bokeh_one_line_says_what_to_type(folder):
     )
     assert (answer.returncode, answer.stdout) == (1, "")
     assert answer.stderr == (
-        "starcal: the page needs Bokeh, which is not installed: pip install 'starcal[view]'\n"
+        "starcal: the page needs Bokeh, which is not installed: pip install bokeh\n"
     )
     extras = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"][
         "optional-dependencies"
@@ -374,7 +374,7 @@ def test_help_and_ports():
 @contextmanager
 def served(frame, *words):
     """The page of a frame, served by the command: its address, and the process."""
-    pytest.importorskip("bokeh", reason="Bokeh is not installed: pip install 'starcal[view]'")
+    pytest.importorskip("bokeh", reason="Bokeh is not installed: pip install bokeh")
     command = [
         sys.executable,
         "-W",

@@ -22,5 +22,5 @@ def require_bokeh() -> None:
         import bokeh  # noqa: F401
     except ImportError as error:
         raise PageError(
-            "the page needs Bokeh, which is not installed: pip install 'starcal[view]'"
+            "the page needs Bokeh, which is not installed: pip install bokeh"
         ) from error

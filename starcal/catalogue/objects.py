@@ -14,8 +14,8 @@ import numpy as np
 from ..errors import CatalogueError
 from .embedded import data_folder, unit_vectors
 
-TABLE = "objects.csv"
-ALIKE = 0.75  # of the letters, for a guess at what was meant
+OBJECT_TABLE = "objects.csv"
+LIKE_A_NAME = 0.75  # of the letters, for a guess at what was meant
 # What lists are called in full, and as the table writes them.
 LISTS = {"messier": "m", "caldwell": "c", "barnard": "b", "sharpless": "sh2", "melotte": "mel"}
 LISTS |= {"collinder": "cr"}
@@ -103,7 +103,7 @@ def object_named(name: str) -> SkyObject:
     """
     if found := find_object(name):
         return found
-    near = difflib.get_close_matches(_key(name, without_words=True), _by_name(), 1, ALIKE)
+    near = difflib.get_close_matches(_key(name, without_words=True), _by_name(), 1, LIKE_A_NAME)
     guess = f" Did you mean {_by_name()[near[0]]}?" if near else ""
     raise CatalogueError(
         f"object {name!r} given, which is none of the {len(_objects())} that starcal knows "
@@ -134,7 +134,7 @@ def objects_within(ra_deg: float, dec_deg: float, radius_deg: float) -> list[Sky
 @functools.cache
 def _objects() -> tuple[SkyObject, ...]:
     """The whole table."""
-    with (data_folder() / TABLE).open(encoding="utf-8", newline="") as file:
+    with (data_folder() / OBJECT_TABLE).open(encoding="utf-8", newline="") as file:
         lines = [line for line in file if not line.startswith("#")]
     return tuple(map(_object_of, csv.DictReader(lines)))
 

@@ -18,7 +18,7 @@ from .reading import Frame, frame_of_raw, read_frame
 from .sky import with_wcs
 
 FrameLike = Any  # Frame, str, Path, HDU, HDUList, CCDData, NDData, Quantity, array
-SHAPES = "(3, y, x) or (y, x, 3)"
+ARRAY_SHAPES = "(3, y, x) or (y, x, 3)"
 NARROW_BITS = 16  # wider integers hold numbers of fewer bits: their full scale is looked up
 
 
@@ -78,7 +78,7 @@ def frame_of(
     header = header if own_wcs is None else with_wcs(header, own_wcs)
     raw = Raw(pixels=pixels, header=header, kinds=(kind,) * 3, filters=(None,) * 3)
     by_file = wcs if isinstance(wcs, str | Path) else None
-    frame = frame_of_raw(raw, pixels, name or _name_of(header), by_file, full_scale)
+    frame = frame_of_raw(raw, pixels, name or _called_in(header), by_file, full_scale)
     return frame if wcs is None or by_file else _placed(frame, wcs)
 
 
@@ -146,14 +146,14 @@ def _header_of(meta: Any) -> fits.Header:
     return header
 
 
-def _name_of(header: fits.Header) -> str:
+def _called_in(header: fits.Header) -> str:
     return str(header.get("OBJECT") or "array")
 
 
 def _pixels(values: np.ndarray, name: str) -> tuple[np.ndarray, str]:
     """Values as (3, y, x) float32 of their own, and the kind of numbers that they were."""
     if values.ndim != 3 or 3 not in (values.shape[0], values.shape[-1]):
-        raise FrameError(f"{name} has shape {values.shape}: {SHAPES} needed, in R, G, B")
+        raise FrameError(f"{name} has shape {values.shape}: {ARRAY_SHAPES} needed, in R, G, B")
     if values.dtype.kind not in "uif":
         raise FrameError(f"{name} holds {values.dtype}: real numbers needed, such as float32")
     planes = values if values.shape[0] == 3 else np.moveaxis(values, -1, 0)

@@ -40,7 +40,7 @@ FAINT_ERROR_MAG = (
 TABLE_MAG = range(-2, 21)
 MOST_NAMED = 8  # saturated stars in the terminal's list
 MOST_OBJECTS = 4  # nebulae and clusters that are named, the largest
-CHANNELS = 3  # through filters one after the other; a colour camera takes them at once
+FILTERS_IN_TURN = 3  # through filters one after the other; a colour camera takes them at once
 # Two pixels a width sample a star (Nyquist); from four on, binning two by two loses nothing.
 OVERSAMPLED_PX = 4.0
 # The usual seeing comes from short telescopes; from here on a site's own decides the plan.
@@ -221,7 +221,7 @@ class Plan:
     def total_s(self) -> float:
         """All exposures with their pauses, through one filter after the other."""
         series = [each.total_s for each in (self.main, self.short) if each is not None]
-        return CHANNELS * sum(series)
+        return FILTERS_IN_TURN * sum(series)
 
     @property
     def fwhm_px(self) -> float:
@@ -348,7 +348,7 @@ class Plan:
         """How long all takes."""
         return (
             f"{_duration(self.total_s)} through three filters, one after the other; "
-            f"{_duration(self.total_s / CHANNELS)} with a colour camera"
+            f"{_duration(self.total_s / FILTERS_IN_TURN)} with a colour camera"
         )
 
     def _object_names(self) -> str:

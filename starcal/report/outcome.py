@@ -56,12 +56,12 @@ def _told_stars(before: Audit, after: Audit) -> str:
         return (
             f"None of {judged} had an impossible colour, and none of {after.n_judged} has now."
         )
-    had = f"{before.n_impossible or 'None'} of {judged} had {_colours(before.n_impossible)}"
+    had = f"{before.n_impossible or 'None'} of {judged} had {_impossible_colours(before.n_impossible)}"
     has = "has" if after.n_impossible <= 1 else "have"
     return f"{had}, {after.n_impossible or 'none'} of {after.n_judged} {has} now."
 
 
-def _colours(stars: int) -> str:
+def _impossible_colours(stars: int) -> str:
     return "an impossible colour" if stars <= 1 else "impossible colours"
 
 

@@ -56,13 +56,10 @@ def _told_stars(before: Audit, after: Audit) -> str:
         return (
             f"None of {judged} had an impossible colour, and none of {after.n_judged} has now."
         )
-    had = f"{before.n_impossible or 'None'} of {judged} had {_impossible_colours(before.n_impossible)}"
+    what = "an impossible colour" if before.n_impossible <= 1 else "impossible colours"
+    had = f"{before.n_impossible or 'None'} of {judged} had {what}"
     has = "has" if after.n_impossible <= 1 else "have"
     return f"{had}, {after.n_impossible or 'none'} of {after.n_judged} {has} now."
-
-
-def _impossible_colours(stars: int) -> str:
-    return "an impossible colour" if stars <= 1 else "impossible colours"
 
 
 def _told_how(result: CheckResult) -> str:

@@ -189,7 +189,7 @@ def test_gains_say_what_they_cannot_do(folder, tmp_path):
 def test_choices_that_make_no_sense():
     with pytest.raises(ValueError, match="one of best, gains, catalogue, continuum, palette"):
         Choices(route="rainbow")
-    with pytest.raises(ValueError, match="a number above 0 needed"):
+    with pytest.raises(ValueError, match="a factor above 0, up to 100 needed"):
         Choices(star_brightness=0.0)
 
 
@@ -451,10 +451,11 @@ def test_choices_and_keywords_are_the_same_question(folder, broad):
     [
         ({"neutral_bv": 7.0}, "neutral_bv 7.0 given, colours are known for B-V -0.37 to 1.5"),
         ({"neutral_bv": math.nan}, "neutral_bv nan given"),
-        ({"snr": "5"}, "snr 5 given, a number above 0 needed"),
-        ({"timeout": None}, "timeout None given, a number above 0 needed"),
+        ({"snr": "5"}, "snr 5 given, a number above 0, up to 1000 needed"),
+        ({"timeout": None}, "timeout None given, seconds above 0"),
         ({"scale": 0.0}, "scale 0.0 given, arcsec above 0"),
-        ({"saturation": math.inf}, "saturation inf given, 0 or more needed"),
+        ({"saturation": math.inf}, "saturation inf given, 0 to 10 needed"),
+        ({"warmth": 500}, "warmth 500 given, -4 to 6 needed"),
         ({"tiff": "yes"}, "tiff 'yes' given; it is True or False"),
         ({"model": "cube"}, "model 'cube' given; it is one of gains, matrix"),
         ({"bv": 1.4, "spread": 0.1}, "spread 0 or a bv in between needed"),

@@ -174,7 +174,7 @@ def test_scales(cards, scales):
     [
         ({}, "no place .*no scale.*--ra and --dec.*--scale"),
         ({"RA": 10.0, "DEC": 20.0}, r"no scale.*place \(RA, DEC\).*: give --scale [^-]*$"),
-        ({"SECPIX": 1.0}, "no place.*: give --ra and --dec [^-]*$"),
+        ({"SECPIX": 1.0}, "no place.*: give --ra and --dec [^-]* or --object NAME$"),
         ({"RA": 10.0, "DEC": 95.0, "SECPIX": 1.0}, "no place"),
         ({"RA": "north", "DEC": "up", "SECPIX": 1.0}, "no place"),
         ({"RA": 10.0, "DEC": 20.0, "FOCALLEN": 0.0, "XPIXSZ": 5.0}, "no scale"),

@@ -32,8 +32,8 @@ from ..place.grid import ChannelGrid, channel_grid
 from ..place.hints import hints_of
 from ..place.locate import Located, locate
 from ..place.match import Match
-from ..robust import quantile_of_known
 from ..progress import LOG, Logged, Progress, silent
+from ..robust import quantile_of_known
 from ..stars import (
     BLEND_FLUX_SHARE,
     Flag,

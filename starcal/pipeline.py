@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Unpack
 import numpy as np
 from astropy.io.fits import Header
 
-from .audit import Audit, audit_picture
+from .audit import Audit, audit_picture, same_stars
 from .audit.plots import plot_beside
 from .checking.check import as_frame, check, relocated, usable
 from .checking.result import ALL_NUMBERS, CheckResult
@@ -403,6 +403,7 @@ class _Made:
     check: CheckResult
     changed: np.ndarray | None = None  # pixels of a stretched picture
     shapes: ProfileMap | None = None  # of the stars that were split off
+    before: Audit | None = None  # of the frame, where the route needed it
 
 
 def _route_of_linear(
@@ -427,7 +428,7 @@ def as_displayed(
         Of the frame.
     choices : Choices
     before : Audit, optional
-        Of the frame, if there is one already.
+        Of the frame and the stars of its check, if there is one already.
 
     Returns
     -------
@@ -442,10 +443,12 @@ def as_displayed(
     """
     if before is None:
         before = _audited(frame.pixels, "before", found, stretched=True)
+    if len(before.stars) != len(found.stars):
+        raise ValueError("the audit is not of the stars of the check: audit them with table=")
     as_usual = (choices.route, choices.warmth, choices.saturation) == ("best", 1.0, 1.0)
     if as_usual and all_possible(before):
         return _unchanged(frame, found, before)
-    made = recolour_picture(relocated(frame, found), found, choices)
+    made = recolour_picture(relocated(frame, found), found, choices, before.impossible)
     told = _with_notes_on_display(made.check, choices)
     return _Made(
         picture=made.picture,
@@ -453,6 +456,7 @@ def as_displayed(
         layers={"starless.fits": made.starless},
         check=told,
         changed=made.changed,
+        before=before,
     )
 
 
@@ -491,6 +495,7 @@ def _unchanged(frame: Frame, found: CheckResult, before: Audit) -> _Made:
         layers={},
         check=told,
         changed=untouched,
+        before=before,
     )
 
 
@@ -500,7 +505,15 @@ def _known_pixels(picture: np.ndarray, frame: Frame) -> np.ndarray:
 
 
 def _audited(pixels, name: str, found: CheckResult, stretched: bool) -> Audit:
-    return audit_picture(pixels, name=name, neutral_bv=found.neutral_bv, stretched=stretched)
+    """Of the stars that the check has found; in linear light, where their brightness may change,
+    of those that are found anew."""
+    return audit_picture(
+        pixels,
+        name=name,
+        neutral_bv=found.neutral_bv,
+        stretched=stretched,
+        table=found.stars if stretched else None,
+    )
 
 
 def _by_gains(frame: Frame, checked: CheckResult, choices: Choices) -> _Made:
@@ -613,7 +626,7 @@ def _require_free_folder(folder: Path, inputs: Iterable[str | Path], overwrite: 
 def _write(place: Path, frame, made, settings, folder: Path) -> RunResult:
     """All files of a run into a place, from which they go to their folder together."""
     stretched = made.check.linearity.stretched and not settings.assume_linear
-    before = _audited(frame.pixels, "before", made.check, stretched)
+    before = made.before or _audited(frame.pixels, "before", made.check, stretched)
     after = _audited(_known_pixels(made.picture, frame), "after", made.check, stretched)
     _require_no_harm(made.check.frame, before, after)
     made = replace(made, check=_warned(made.check, before, settings.route))
@@ -642,20 +655,31 @@ def _write_layers(place: Path, frame, made) -> None:
 
 
 def _require_no_harm(name: str, before: Audit, after: Audit) -> None:
-    """Refuse a picture with more impossible stars than the frame had; a star in a hundred may be
-    judged otherwise by chance.
+    """Refuse a picture with more impossible stars than the frame had, of all that were judged or of
+    those that were judged both times; a star in a hundred may be judged otherwise by chance.
 
     Raises
     ------
     HarmError
     """
-    allowed = (before.share_impossible or 0) + FEW_IMPOSSIBLE
-    if after.n_impossible > before.n_impossible and (after.share_impossible or 0) > allowed:
-        raise HarmError(
-            f"{name}: {before.n_impossible} of {before.n_judged} judged stars have impossible "
-            f"colours now, {after.n_impossible} of {after.n_judged} would have them afterwards: "
-            "nothing was written. Keep the frame as it is, or choose another --route."
-        )
+    was_row, is_row = same_stars(before, after)
+    same = before.impossible[was_row], after.impossible[is_row]
+    for impossible, kind in (
+        (same, "stars judged both times"),
+        (_all_judged(before, after), ""),
+    ):
+        was, now = impossible
+        if now.sum() > max(was.sum(), FEW_IMPOSSIBLE * len(now)):
+            raise HarmError(
+                f"{name}: {was.sum()} of {len(was)} {kind or 'judged stars'} have impossible "
+                f"colours now, {now.sum()} of {len(now)} would have them afterwards: "
+                "nothing was written. Keep the frame as it is, or choose another --route."
+            )
+
+
+def _all_judged(*audits: Audit) -> tuple[np.ndarray, ...]:
+    """Which of the judged stars of each audit are impossible."""
+    return tuple(one.impossible[one.stars["kind"] != "unknown"] for one in audits)
 
 
 def _names(made: _Made, settings: Settings) -> list[str]:

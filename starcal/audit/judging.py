@@ -34,6 +34,7 @@ from ..stars.linearity import measure_linearity
 from ..stars.noise import frame_noise
 from ..texts import UNBROKEN, aligned, broken, counted, escaped, html_table
 from . import plots
+from .levels import Coarseness
 from .starlight import COMPRESSED_SKY_ERROR, StarLight, measure_starlight, star_widths
 
 if TYPE_CHECKING:
@@ -48,11 +49,22 @@ IMPOSSIBLE_KINDS = ("green", "magenta", "blue")
 MAX_DUV_ERROR = (
     IMPOSSIBLE_DUV / 4
 )  # most stars are within 0.004 of the locus: 2.7 errors at least from the limit
+# In a stretched picture: a colour is judged if it stays on one side of the limit by so many errors,
+# whatever is left of the background under the star; but not where half the limit is one error, or
+# only the impossible ones could be told.
+SIDE_SIGMA = 1.5
+MAX_SIDE_ERROR = IMPOSSIBLE_DUV / 2
 # Of detection in a linear and in a stretched picture, where it is compressed: below, so small an
 # error of colour is not that of point-like light.
 MIN_SNR = (20.0, 8.0)
 # of the core's brightness, in three quarters of the rim: stars 0.05 to 0.20, knots 0.25 to 1
 KNOT_RIM_SHARE = 0.25
+# Structure round a star, of the core's light: from the first on what is not round may be a knot of
+# it, beyond the second anything.
+TEXTURE_SHARES = (0.03, 0.08)
+ROUND = 0.6
+TOLD_STEP = 4 / 255  # of display values: pictures of few colours, whose faint stars have no hue
+LEAST_WIDTH_PX = 1.2  # a core of that radius holds four pixels wherever it lies
 NEIGHBOUR_SNR = 8.0  # fainter neighbours do not move a median of background
 # A rim is narrow, and the eye sees colour less well in narrow things: three of the steps (0.004)
 # that are just noticed side by side.
@@ -311,6 +323,7 @@ def audit_picture(
     neutral_bv: float | None = SOLAR_BV_MAG,
     stretched: bool | None = None,
     known: Table | None = None,
+    table: Table | None = None,
 ) -> Audit:
     """Find the stars of a picture and judge their colours.
 
@@ -330,6 +343,9 @@ def audit_picture(
     known : Table, optional
         ``x_px, y_px, bv_mag`` of catalogue stars on this grid: late M stars may be greener than
         others.
+    table : Table, optional
+        Of `stars.measure_stars`, of this picture or of another version of it: its stars are judged,
+        so that versions are compared star by star. If not given stars are found anew.
 
     Returns
     -------
@@ -361,12 +377,15 @@ def audit_picture(
     pixels, name = _pixels_and_name(picture, name)
     _check(pixels)
     pixels = _gaps_as_nan(pixels)
-    table = measure_stars(pixels)
+    table = measure_stars(pixels) if table is None else table
     stretched, how_judged = _linear_or_not(pixels, table, stretched)
     light = _decoded(pixels) if stretched else pixels
     width_px = _widths_px(light, table)
     blind = _blind(pixels, table, stretched)
-    starlight = _starlight(light, blind, table, width_px, stretched)
+    coarse = Coarseness.of_picture(pixels) if stretched else None
+    if stretched and coarse.step >= TOLD_STEP:
+        how_judged += f"; its colours are in steps of {round(255 * coarse.step)} of 255 levels"
+    starlight = _starlight(light, blind, table, width_px, coarse)
     stars = _blank_judgement(table, width_px, pixels.shape[1:])
     _judge_cores(
         stars,
@@ -375,9 +394,36 @@ def audit_picture(
         _bv_of(stars, known),
         _odd_shape(table, starlight, stretched),
         table["snr"] < MIN_SNR[stretched],
+        stretched,
     )
     _judge_rims(stars, starlight)
     return Audit(name, stretched, how_judged, neutral_bv, stars)
+
+
+def same_stars(before: Audit, after: Audit) -> tuple[np.ndarray, np.ndarray]:
+    """Rows of the stars that two audits of one field have both judged.
+
+    Parameters
+    ----------
+    before, after : Audit
+        Of pictures on one grid.
+
+    Returns
+    -------
+    rows_before, rows_after : ndarray of int, (n,)
+        A star of the first lies within a width of that of the second, and has no nearer one.
+    """
+    rows = [np.flatnonzero(audit.stars["kind"] != "unknown") for audit in (before, after)]
+    if not (len(rows[0]) and len(rows[1])):
+        return rows[0][:0], rows[1][:0]
+    places = [
+        places_of(audit.stars)[row] for audit, row in zip((before, after), rows, strict=True)
+    ]
+    distance, nearest = cKDTree(places[1]).query(places[0])
+    back = cKDTree(places[0]).query(places[1])[1]
+    same = back[nearest] == np.arange(len(nearest))
+    same &= distance <= before.stars["width_px"].value[rows[0]]
+    return rows[0][same], rows[1][nearest[same]]
 
 
 def _linear_or_not(pixels: np.ndarray, table: Table, said: bool | None) -> tuple[bool, str]:
@@ -389,7 +435,11 @@ def _linear_or_not(pixels: np.ndarray, table: Table, said: bool | None) -> tuple
 
 
 def _starlight(
-    light: np.ndarray, blind: np.ndarray, table: Table, width_px: np.ndarray, stretched: bool
+    light: np.ndarray,
+    blind: np.ndarray,
+    table: Table,
+    width_px: np.ndarray,
+    coarse: Coarseness | None,
 ) -> StarLight:
     """Light of the cores and rims of the stars of a table."""
     return measure_starlight(
@@ -399,7 +449,7 @@ def _starlight(
         table["y_px"].value,
         width_px,
         frame_noise(light),
-        compressed=stretched,
+        coarse=coarse,
         bright=np.asarray(table["snr"]) >= NEIGHBOUR_SNR,
     )
 
@@ -423,7 +473,7 @@ def _widths_px(light: np.ndarray, table: Table) -> np.ndarray:
         table["flags"] & (Flag.SATURATED | Flag.BLENDED) == 0
     )
     least_px = np.median(width_px[clear]) if clear.any() else min(fwhm_px, 3.0)
-    return np.maximum(width_px, least_px)
+    return np.maximum(width_px, max(least_px, LEAST_WIDTH_PX))
 
 
 def _pixels_and_name(picture: FrameLike, name: str | None) -> tuple[np.ndarray, str]:
@@ -473,13 +523,13 @@ def _blind(pixels: np.ndarray, table: Table, stretched: bool) -> np.ndarray:
     """Pixels that say nothing of colour, (y, x): no data, or a channel is clipped.
 
     In a stretched picture all channels together may be: what is white is seen as white. Where one
-    is clipped alone the hue is an accident of the exposure.
+    is clipped alone the hue is an accident of the exposure. Its clip level is the display's white:
+    what looks like another in a small picture is a common value, seen as it is.
     """
     blind = ~np.isfinite(pixels).all(axis=0)
-    levels = table.meta["clip_level"]
+    levels = (1.0,) * 3 if stretched else table.meta["clip_level"]
     clipped = [
-        plane >= PLATEAU_SHARE * (np.fmin(level, 1.0) if stretched else level)
-        for plane, level in zip(pixels, levels, strict=True)
+        plane >= PLATEAU_SHARE * level for plane, level in zip(pixels, levels, strict=True)
     ]
     some = np.logical_or.reduce(clipped)
     return blind | (some & ~np.logical_and.reduce(clipped) if stretched else some)
@@ -493,15 +543,18 @@ def _odd_shape(table: Table, light: StarLight, stretched: bool) -> np.ndarray:
     are wide), or a rim.
 
     A neighbour brightens one quarter of a rim, seldom two; where three are bright there is a knot
-    of the nebula.
+    of the nebula. In a stretched picture stars of two pixels are of any shape, and pairs are seen
+    as stars: shape counts where there is structure that could pass for them.
     """
-    odd = (
-        np.asarray(table["roundness"]) < 0.5
-        if stretched
-        else np.asarray(table["flags"] & Flag.SHAPE) > 0
-    )
+    core = light.core.sum(axis=1)
+    if stretched:
+        round_enough = np.asarray(table["roundness"]) > ROUND
+        share = light.structure / np.where(core > 0, core, np.nan)
+        odd = (share > TEXTURE_SHARES[1]) | ((share > TEXTURE_SHARES[0]) & ~round_enough)
+    else:
+        odd = np.asarray(table["flags"] & Flag.SHAPE) > 0
     quarters = np.sort(light.rims[:, 1:].sum(axis=2), axis=1)
-    return odd | (quarters[:, 2] > KNOT_RIM_SHARE * light.core.sum(axis=1))
+    return odd | (quarters[:, 2] > KNOT_RIM_SHARE * core)
 
 
 def _bv_of(stars: Table, known: Table | None) -> np.ndarray:
@@ -519,55 +572,100 @@ def _bv_of(stars: Table, known: Table | None) -> np.ndarray:
 def _judge_cores(
     stars: Table,
     light: StarLight,
-    neutral_bv_mag: float | None,
+    neutral_bv: float | None,
     bv_mag: np.ndarray,
     odd_shape: np.ndarray,
     faint: np.ndarray,
+    stretched: bool,
 ) -> None:
-    """Colour of the cores, their kind, and why some have none, into the table."""
-    core = light.core
-    _measure_cores(stars, light, neutral_bv_mag)
-    known = (stars["duv_error"] <= MAX_DUV_ERROR) | _surely_impossible(light, neutral_bv_mag)
+    """Colour of the cores, their kind, and why some have none, into the table.
+
+    In a stretched picture a rim tells what a core does not: where that is clipped in one channel,
+    or has the colour of a star and its rim has not.
+    """
+    seen = light.core, light.core_factor
+    kind = _kind_if_known(*seen, neutral_bv, bv_mag, stretched)
+    if stretched:
+        rim = light.rims[:, 0], light.rim_factors[:, 0]
+        rim_kind = _kind_if_known(*rim, neutral_bv, bv_mag, stretched)
+        by_rim = _rim_decides(kind, rim_kind)
+        seen = tuple(_rows_of(by_rim, *parts) for parts in zip(rim, seen, strict=True))
+        kind = np.where(by_rim, rim_kind, kind)
+    else:
+        by_rim = np.zeros(len(stars), bool)
+    _measure_cores(stars, *seen, neutral_bv)
+    stars["part"] = np.where(by_rim, "rim", "core")
     stars["why_unknown"] = np.select(
         [
             stars["flags"] & Flag.EDGE > 0,
             odd_shape,
-            ~np.isfinite(core).all(axis=1),
-            ~known | faint,
+            ~np.isfinite(seen[0]).all(axis=1),
+            (kind == "unknown") | faint,
         ],
         WHY_UNKNOWN,
         "",
     )
-    stars["kind"] = np.where(
-        stars["why_unknown"] == "", classify(core, neutral_bv_mag, bv_mag), "unknown"
-    )
+    stars["kind"] = np.where(stars["why_unknown"] == "", kind, "unknown")
 
 
-def _measure_cores(stars: Table, light: StarLight, neutral_bv_mag: float | None) -> None:
-    """Colours of the cores in numbers and in a word, into the table."""
-    stars["duv"] = duv(light.core, neutral_bv_mag)
-    stars["duv_error"] = _duv_error(light, neutral_bv_mag)
-    stars["green_index"] = green_index(light.core, neutral_bv_mag)
-    stars["u_prime"], stars["v_prime"] = rgb_to_uv_prime(light.core).T
-    stars["hue"] = hue_word(light.core)
+def _rim_decides(core_kind: np.ndarray, rim_kind: np.ndarray) -> np.ndarray:
+    """Where the rim is what is odd of a star, or all that is known of it."""
+    odd = np.isin(rim_kind, IMPOSSIBLE_KINDS) & ~np.isin(core_kind, IMPOSSIBLE_KINDS)
+    return odd | ((core_kind == "unknown") & (rim_kind != "unknown"))
 
 
-def _surely_impossible(light: StarLight, neutral_bv_mag: float | None) -> np.ndarray:
-    """Cores impossible in one way, whether none, once or twice the background is left in a
-    stretched picture."""
-    unsure = light.core_factor[..., 3] / COMPRESSED_SKY_ERROR
-    kind = classify(light.core, neutral_bv_mag)
-    with_none = classify(light.core - unsure, neutral_bv_mag)
-    with_twice = classify(light.core + unsure, neutral_bv_mag)
-    sure = _duv_error(light, neutral_bv_mag, 3) <= MAX_DUV_ERROR
-    return sure & np.isin(kind, IMPOSSIBLE_KINDS) & (with_none == kind) & (with_twice == kind)
+def _rows_of(chosen: np.ndarray, those: np.ndarray, others: np.ndarray) -> np.ndarray:
+    """Chosen rows of one array, the rest of another."""
+    return np.where(chosen.reshape(-1, *(1,) * (those.ndim - 1)), those, others)
 
 
-def _duv_error(light: StarLight, neutral_bv_mag: float | None, columns: int = 4) -> np.ndarray:
-    """Error of Duv from the first columns of the factor."""
+def _measure_cores(
+    stars: Table, rgb: np.ndarray, factor: np.ndarray, neutral_bv: float | None
+) -> None:
+    """Colours in numbers and in a word, into the table."""
+    stars["duv"] = duv(rgb, neutral_bv)
+    stars["duv_error"] = _duv_error(rgb, factor, neutral_bv)
+    stars["green_index"] = green_index(rgb, neutral_bv)
+    stars["u_prime"], stars["v_prime"] = rgb_to_uv_prime(rgb).T
+    stars["hue"] = hue_word(rgb)
+
+
+def _kind_if_known(
+    rgb: np.ndarray,
+    factor: np.ndarray,
+    neutral_bv: float | None,
+    bv_mag: np.ndarray,
+    stretched: bool,
+) -> np.ndarray:
+    """Kind of each colour (n, 3), unknown where its errors (n, 3, 4) let it be another."""
+    kind = classify(rgb, neutral_bv, bv_mag)
+    known = _duv_error(rgb, factor, neutral_bv) <= MAX_DUV_ERROR
+    if stretched:
+        known |= _on_one_side(rgb, factor, neutral_bv, bv_mag)
+    return np.where(known, kind, "unknown")
+
+
+def _on_one_side(
+    rgb: np.ndarray, factor: np.ndarray, neutral_bv: float | None, bv_mag: np.ndarray
+) -> np.ndarray:
+    """Colours impossible in one way, or not impossible, whether none, once or twice the background
+    is left under the star."""
+    unsure = factor[..., 3] / COMPRESSED_SKY_ERROR
+    error = _duv_error(rgb, factor[..., :3], neutral_bv)
+    seen = [rgb + share * unsure for share in (-1, 0, 1)]
+    kinds = np.array([classify(one, neutral_bv, bv_mag) for one in seen])
+    beyond = np.abs([duv(one, neutral_bv) for one in seen]) - IMPOSSIBLE_DUV
+    odd = np.isin(kinds, IMPOSSIBLE_KINDS)
+    surely_odd = (odd & (kinds == kinds[0])).all(axis=0) & (beyond > SIDE_SIGMA * error).all(0)
+    surely_not = ~odd.any(axis=0) & (beyond < -SIDE_SIGMA * error).all(axis=0)
+    return (error <= MAX_SIDE_ERROR) & (surely_odd | surely_not)
+
+
+def _duv_error(rgb: np.ndarray, factor: np.ndarray, neutral_bv: float | None) -> np.ndarray:
+    """Error of Duv from the independent errors in the columns of `factor`."""
     change = [
-        duv(light.core + error, neutral_bv_mag) - duv(light.core - error, neutral_bv_mag)
-        for error in np.moveaxis(light.core_factor[..., :columns], -1, 0)
+        duv(rgb + error, neutral_bv) - duv(rgb - error, neutral_bv)
+        for error in np.moveaxis(factor, -1, 0)
     ]
     return np.sqrt(np.sum(np.square(change), axis=0)) / 2
 

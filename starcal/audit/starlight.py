@@ -9,9 +9,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..colour.stellar import srgb_encode
 from ..layers.stamps import disc_offsets, stamps_at
-from ..robust import quantile_of_known
+from ..robust import SIGMA_PER_DEVIATION, quantile_of_known
 from ..stars.noise import FrameNoise
+from .levels import Coarseness
 
 CORE_WIDTHS = 1.0  # radius of the core, in widths (FWHM) of the star: 80 to 95 % of its light
 RIM_WIDTHS = 2.0  # outer radius of the rim
@@ -24,9 +26,14 @@ FEWEST_SECTORS = 5
 FEWEST_CORE_PIXELS = 4
 # of the variance among sectors: what the nebula does under the star, where none can look
 INNER_NEBULA_SHARE = 0.5
-LEVEL_STEP = (
-    1 / 255
-)  # a stretched picture is rounded to at least this in all likelihood, or was once
+LEAST_NOISE = np.eye(3) / 255**2  # of display values, where a sky without any tells nothing
+HUE_GRAIN_PX = (
+    4  # of colour noise in a picture that was a JPEG once: it halves both sides of hues
+)
+OUTLIER_SIGMA = 3.0  # of a background's pixels: further up there are stars nobody found
+CROWDED_QUANTILE = (
+    0.25  # of all pixels of a sector without a free one: the ground between stars
+)
 COMPRESSED_SKY_ERROR = (
     0.5  # of the background under a star in a stretched picture; see _unsure_of_background
 )
@@ -48,12 +55,15 @@ class StarLight:
         The covariance is F F^T.
     rims, rim_factors : ndarray, (n, 5, 3) and (n, 5, 3, 4)
         The same for the whole rim and for its four quarters.
+    structure : ndarray, (n,)
+        Light of the nebula's structure round the star, summed over channels.
     """
 
     core: np.ndarray
     core_factor: np.ndarray
     rims: np.ndarray
     rim_factors: np.ndarray
+    structure: np.ndarray
 
 
 def star_widths(
@@ -108,7 +118,7 @@ def measure_starlight(
     width_px: np.ndarray,
     noise: FrameNoise,
     *,
-    compressed: bool,
+    coarse: Coarseness | None,
     bright: np.ndarray,
 ) -> StarLight:
     """Measure cores and rims of stars over the background round each.
@@ -122,9 +132,9 @@ def measure_starlight(
     x_px, y_px, width_px : ndarray, (n,)
     noise : FrameNoise
         Of `light`.
-    compressed : bool
-        The picture was stretched: how much of the background is left in a star's bright pixels is
-        uncertain.
+    coarse : Coarseness or None
+        The picture was stretched, and its display values are so coarse: how much of the background
+        is left in a star's bright pixels is uncertain. None: it is linear.
     bright : ndarray of bool, (n,)
         Stars whose light must not count as background of others.
     """
@@ -134,7 +144,7 @@ def measure_starlight(
         stamps = _StarPixels.cut(
             light, blind, starry, x_px[batch], y_px[batch], width_px[batch]
         )
-        _measure_batch(result, batch, stamps, noise, compressed)
+        _measure_batch(result, batch, stamps, noise, coarse)
     return result
 
 
@@ -143,16 +153,17 @@ def _measure_batch(
     batch: np.ndarray,
     stamps: "_StarPixels",
     noise: FrameNoise,
-    compressed: bool,
+    coarse: Coarseness | None,
 ) -> None:
     """Cores and rims of the stars of some stamps, into their rows of the result."""
-    sky = _sky_under(stamps, noise)
+    sky = _sky_under(stamps, noise, coarse)
+    result.structure[batch] = sky.structure
     core = stamps.radius <= CORE_WIDTHS
-    flux, factor = _region(stamps, core, sky, noise, compressed)
+    flux, factor = _region(stamps, core, sky, noise)
     result.core[batch] = flux
     result.core_factor[batch] = factor
     for part, region in enumerate(_rim_regions(stamps)):
-        flux, factor = _region(stamps, region, sky, noise, compressed)
+        flux, factor = _region(stamps, region, sky, noise)
         result.rims[batch, part] = flux
         result.rim_factors[batch, part] = factor
 
@@ -164,6 +175,7 @@ def _nothing_measured(n: int) -> StarLight:
         np.full((n, 3, 4), np.nan),
         np.full((n, 5, 3), np.nan),
         np.full((n, 5, 3, 4), np.nan),
+        np.full(n, np.nan),
     )
 
 
@@ -233,16 +245,19 @@ def _marked(mask: np.ndarray, x_px, y_px, offsets) -> np.ndarray:
     return stamps_at(mask, x_px, y_px, offsets)[0] > 0
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class _Sky:
     """Background of m stars: plane, its error, and the scatter of its pixels."""
 
     plane: np.ndarray  # (m, 3, 3): channel; level, slope along dx, slope along dy
     covariance: np.ndarray  # (m, 3, 3) of the level
+    structure: np.ndarray  # (m,) scatter of sectors, all channels together
     sigma: np.ndarray  # (m, 3)
+    displayed: np.ndarray | None  # (m, 3, 3) of display values of a compressed picture's pixels
+    coarse: Coarseness | None
 
 
-def _sky_under(stamps: _StarPixels, noise: FrameNoise) -> _Sky:
+def _sky_under(stamps: _StarPixels, noise: FrameNoise, coarse: Coarseness | None) -> _Sky:
     """A plane through the medians of eight sectors of the ring; what they scatter about it is the
     error of the level.
 
@@ -250,11 +265,47 @@ def _sky_under(stamps: _StarPixels, noise: FrameNoise) -> _Sky:
     its own colour: the covariance between channels is kept.
     """
     pixels = np.where(_ring(stamps)[:, None], stamps.values, np.nan)
-    medians = _sector_medians(pixels, _sector(stamps))
-    plane, covariance = _planes_through(medians)
+    sector = _sector(stamps)
+    medians = _sector_medians(pixels, sector, 0.5)
+    if coarse is not None:
+        medians = _with_crowded_sectors(medians, stamps, sector)
+    plane, covariance, structure = _planes_through(medians)
     # the lower side: stars are on the upper
     sigma = quantile_of_known(pixels, 0.5) - quantile_of_known(pixels, 0.1587)
-    return _Sky(plane, covariance, np.fmax(sigma, 0.5 * np.array(noise.noise)))
+    return _Sky(
+        plane=plane,
+        covariance=covariance,
+        structure=structure,
+        sigma=np.fmax(sigma, 0.5 * np.array(noise.noise)),
+        displayed=None if coarse is None else _displayed_noise(pixels, medians, sector),
+        coarse=coarse,
+    )
+
+
+def _with_crowded_sectors(
+    medians: np.ndarray, stamps: _StarPixels, sector: np.ndarray
+) -> np.ndarray:
+    """Medians of sectors; where stars leave none free, the lower pixels of it."""
+    distant = (stamps.radius >= RING_WIDTHS[0]) & (stamps.radius <= RING_WIDTHS[1])
+    everything = np.where((stamps.seen & distant)[:, None], stamps.values, np.nan)
+    lower = _sector_medians(everything, sector, CROWDED_QUANTILE)
+    return np.where(np.isnan(medians), lower, medians)
+
+
+def _displayed_noise(pixels: np.ndarray, medians: np.ndarray, sector: np.ndarray) -> np.ndarray:
+    """Covariance (m, 3, 3) of display values of the background about the medians of sectors.
+
+    Noise is measured as it is displayed, all channels together: what brightens all alike tells
+    nothing of colour.
+    """
+    middle = srgb_encode(np.maximum(medians, 0))[:, sector].swapaxes(1, 2)
+    off = srgb_encode(np.maximum(pixels, 0)) - middle
+    sigma = -quantile_of_known(off, 0.1587)[:, :, None]
+    off = np.clip(off, -OUTLIER_SIGMA * sigma, OUTLIER_SIGMA * sigma)
+    known = np.isfinite(off).all(axis=1)
+    off = np.where(known[:, None], off, 0)
+    count = np.maximum(known.sum(axis=1), 1)[:, None, None]
+    return np.einsum("mcp,mdp->mcd", off, off) / count
 
 
 def _ring(stamps: _StarPixels) -> np.ndarray:
@@ -270,10 +321,10 @@ def _sector(stamps: _StarPixels) -> np.ndarray:
     return (turns * SECTORS).astype(int) % SECTORS
 
 
-def _sector_medians(pixels: np.ndarray, sector: np.ndarray) -> np.ndarray:
-    """Median of each sector in each channel, (m, sector, 3)."""
+def _sector_medians(pixels: np.ndarray, sector: np.ndarray, quantile: float) -> np.ndarray:
+    """Median, or another quantile, of each sector in each channel, (m, sector, 3)."""
     return np.stack(
-        [quantile_of_known(pixels[:, :, sector == s], 0.5) for s in range(SECTORS)], axis=1
+        [quantile_of_known(pixels[:, :, sector == s], quantile) for s in range(SECTORS)], axis=1
     )
 
 
@@ -284,9 +335,9 @@ def _sector_design() -> np.ndarray:
     return np.column_stack([np.ones(SECTORS), middle * np.cos(angle), middle * np.sin(angle)])
 
 
-def _planes_through(medians: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Planes (m, 3, 3) through the medians of sectors, NaN with too few of them, and covariances
-    (m, 3, 3) of their levels."""
+def _planes_through(medians: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Planes (m, 3, 3) through the medians of sectors, NaN with too few of them, covariances
+    (m, 3, 3) of their levels, and the scatter (m,) of the sum of channels, robust."""
     design = _sector_design()
     valid = np.isfinite(medians).all(axis=2)
     weighted = valid[:, :, None] * design
@@ -296,7 +347,9 @@ def _planes_through(medians: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     left = (medians - np.einsum("mck,sk->msc", plane, design)) * valid[:, :, None]
     count = valid.sum(axis=1)
     plane[count < FEWEST_SECTORS] = np.nan
-    return plane, INNER_NEBULA_SHARE * _sector_scatter(left, count)
+    total = np.where(valid, left.sum(axis=2), np.nan)
+    structure = SIGMA_PER_DEVIATION * quantile_of_known(np.abs(total), 0.5)
+    return plane, INNER_NEBULA_SHARE * _sector_scatter(left, count), structure
 
 
 def _sector_scatter(left: np.ndarray, count: np.ndarray) -> np.ndarray:
@@ -305,21 +358,26 @@ def _sector_scatter(left: np.ndarray, count: np.ndarray) -> np.ndarray:
 
 
 def _region(
-    stamps: _StarPixels, region: np.ndarray, sky: _Sky, noise: FrameNoise, compressed: bool
-):
+    stamps: _StarPixels, region: np.ndarray, sky: _Sky, noise: FrameNoise
+) -> tuple[np.ndarray, np.ndarray]:
     """Mean of the pixels of a region above the background, (m, 3), and the factor of its
     covariance, (m, 3, 4)."""
     count, weight = _even_weights(region & stamps.seen)
     total = np.einsum("mcp,mp->mc", stamps.values, weight)
     below = np.einsum("mck,mk->mc", sky.plane, _weighted_middle(stamps, weight))
     flux = total - below
-    variance = _pixel_variance(sky, flux, noise)
     unsure = np.zeros_like(flux)
-    if compressed:
-        variance += _step_variance(total)
+    if sky.displayed is not None:
+        rounding = sky.coarse.step**2 / 12 * np.eye(3)
+        grain = np.minimum(sky.coarse.grain_px, count)[:, :, None] * (
+            sky.displayed + LEAST_NOISE
+        )
+        of_pixels = _carried_to(total, grain + rounding)
         unsure = _unsure_of_background(total, below) * below
-    covariance = sky.covariance + _diagonal_covariance(variance / np.maximum(count, 1))
-    flux, factor = _where_known(count[:, 0], flux, covariance)
+    else:
+        of_pixels = _diagonal_covariance(_pixel_variance(sky, flux, noise))
+    covariance = sky.covariance + of_pixels / np.maximum(count, 1)[:, :, None]
+    flux, factor = _where_known(region & stamps.seen, flux, covariance)
     column = np.where(np.isfinite(flux), unsure, np.nan)[:, :, None]
     return flux, np.append(factor, column, axis=2)
 
@@ -341,17 +399,21 @@ def _diagonal_covariance(variance: np.ndarray) -> np.ndarray:
     return variance[:, :, None] * np.eye(3)
 
 
-def _step_variance(total: np.ndarray) -> np.ndarray:
-    """Variance of light by the rounding of its display value."""
-    return (LEVEL_STEP * _slope_of_decoding(np.maximum(total, 0))) ** 2 / 12
+def _carried_to(light: np.ndarray, displayed: np.ndarray) -> np.ndarray:
+    """Covariance (m, 3, 3) of display values, as light at a brightness (m, 3).
+
+    A stretch shows bright pixels' noise smaller than that of the sky, hardly ever larger.
+    """
+    slope = _slope_of_decoding(np.maximum(light, 0))
+    return displayed * slope[:, :, None] * slope[:, None, :]
 
 
 def _where_known(
-    count: np.ndarray, flux: np.ndarray, covariance: np.ndarray
+    region: np.ndarray, flux: np.ndarray, covariance: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Flux (m, 3) and factor (m, 3, 3) of its covariance; NaN in all channels with too few pixels
     or no background."""
-    good = (count >= FEWEST_CORE_PIXELS) & np.isfinite(flux).all(axis=1)
+    good = (region.sum(axis=1) >= FEWEST_CORE_PIXELS) & np.isfinite(flux).all(axis=1)
     good &= np.isfinite(covariance).all(axis=(1, 2))
     known = np.where(good[:, None, None], covariance, np.eye(3))
     factor = np.where(good[:, None, None], _factor(known), np.nan)

@@ -43,7 +43,9 @@ class RecolouredPicture:
     history: tuple[str, ...]
 
 
-def recolour_picture(frame: Frame, found: CheckResult, choices: Choices) -> RecolouredPicture:
+def recolour_picture(
+    frame: Frame, found: CheckResult, choices: Choices, impossible: NDArray | None = None
+) -> RecolouredPicture:
     """Colour the stars of a stretched picture.
 
     Parameters
@@ -55,6 +57,8 @@ def recolour_picture(frame: Frame, found: CheckResult, choices: Choices) -> Reco
     choices : Choices
         ``route`` best or palette; ``bv`` is for stars of which nothing is known; ``warmth`` and
         ``saturation`` are for all that get a colour.
+    impossible : ndarray of bool, (n,), optional
+        Stars of the check whose colours an audit has found impossible: they do not keep them.
 
     Returns
     -------
@@ -76,6 +80,7 @@ def recolour_picture(frame: Frame, found: CheckResult, choices: Choices) -> Reco
         frame.pixels,
         found.stars,
         **_known_by_catalogue(found),
+        impossible=impossible,
         neutral_bv=found.neutral_bv,
         usual_bv=choices.bv,
         all_usual=choices.route == "palette",

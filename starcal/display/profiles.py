@@ -10,11 +10,12 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ..audit.levels import displayed_step
 from ..colour.stellar import rgb_to_uv_prime, srgb_decode
 from ..layers.stamps import disc_offsets, stamps_at
 from ..robust import scatter_about_zero, upper_median
 
-LEAST_SIGMA = 1 / 255 / 3.5  # the rounding of 8 bits
+ROUNDING_SIGMA = 1 / 3.5  # of steps of display values
 SMALLEST_RADIUS_PX, LARGEST_RADIUS_PX = 10, 40
 RADIUS_FWHM = 7.0  # rings are measured out to so many widths of a typical star
 MOST_REACH = 4.5  # in half radii; further out nobody sees a star's light
@@ -26,6 +27,10 @@ UNEVEN_SIGMA, UNEVEN_SHARE = (
     0.06,
 )  # upper scatter of textured surroundings; of the peak too
 PROFILE_BATCH_PIXELS = 1 << 21  # per batch of stars, to bound memory
+SHAPELESS_PX = 1.0  # of half radius: below, roundness is an accident of the pixels
+WHITE_SHARE, BRIGHT_CORE = 0.8, 0.7  # of the weakest channel of a burnt-out core; display value
+# Light of the smallest stars is spread by the pixels themselves, wherever their middle lies.
+LEAST_HALF_PX, LEAST_REACH_PX = 1.0, 2.0
 LIKE_PEAKS = 41  # stars of like peak that tell what width a star has
 
 
@@ -86,7 +91,7 @@ class DisplayProfiles:
 def pixel_noise(mean: NDArray) -> float:
     """Noise of a plane of display values: scatter about the median of 5 x 5 pixels."""
     rest = mean - ndimage.median_filter(mean, 5)
-    return max(float(scatter_about_zero(rest)), LEAST_SIGMA)
+    return float(scatter_about_zero(rest))
 
 
 def measure_profiles(display: NDArray, stars: Table) -> DisplayProfiles:
@@ -100,7 +105,7 @@ def measure_profiles(display: NDArray, stars: Table) -> DisplayProfiles:
         Of `stars.measure_stars`, of this picture.
     """
     mean = display.mean(axis=0)
-    sigma = pixel_noise(mean)
+    sigma = max(pixel_noise(mean), ROUNDING_SIGMA * displayed_step(display))
     x_px = np.asarray(stars["x_px"], float)
     y_px = np.asarray(stars["y_px"], float)
     fwhm_px = float(np.mean(stars.meta["fwhm_px"]))
@@ -200,16 +205,17 @@ def _reach_of_profile(profile, floor, peak, half_px, sigma) -> NDArray:
     rising = np.diff(profile, axis=1, append=profile[:, -1:]) > -0.1 * sigma
     ended = (near | rising) & (radius > half_px[:, None] + 0.5)
     end = np.where(ended.any(axis=1), ended.argmax(axis=1), profile.shape[1] - 1)
-    return np.minimum(end, MOST_REACH * half_px)
+    return np.maximum(np.minimum(end, MOST_REACH * half_px), LEAST_REACH_PX)
 
 
 def _surroundings(display, mean, x_px, y_px, shape, sigma) -> dict[str, NDArray]:
     """What is round each detection, other detections masked."""
     names = ("scatter", "texture", "filled", "hue_apart")
     found = {name: np.zeros(len(x_px)) for name in names}
-    taken = _discs(mean.shape, x_px, y_px, np.minimum(2.0 * shape["half_px"], 12))
+    half_px = np.maximum(shape["half_px"], LEAST_HALF_PX)
+    taken = _discs(mean.shape, x_px, y_px, np.minimum(2.0 * half_px, 12))
     light = srgb_decode(display)
-    for i, half in enumerate(shape["half_px"]):
+    for i, half in enumerate(half_px):
         window, radius = window_round(mean.shape, x_px[i], y_px[i], RING[1] * half + 1)
         around = _around(radius, half, taken[window])
         here = mean[window]
@@ -217,9 +223,7 @@ def _surroundings(display, mean, x_px, y_px, shape, sigma) -> dict[str, NDArray]
             continue
         told = _unevenness(here[around], shape["peak"][i], shape["floor"][i], sigma)
         if told["scatter"] > UNEVEN_SIGMA:
-            told["hue_apart"] = _hue_apart(
-                light[:, *window], here, around, radius <= max(half, 1)
-            )
+            told["hue_apart"] = _hue_apart(light[:, *window], here, around, radius <= half)
         for name, value in told.items():
             found[name][i] = value
     return found
@@ -307,26 +311,44 @@ def are_stars(found: DisplayProfiles, matched: NDArray[np.bool_]) -> NDArray[np.
 
 
 def _like_a_star(found: DisplayProfiles, calm: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Alone, round, and of another hue than its surroundings; less is asked on calm ground."""
+    """Alone, round, and of another hue than its surroundings; less is asked on calm ground, where
+    pairs of stars and stars of two pixels have any shape."""
     lonely = found.filled < np.where(calm, 0.35, 0.10)
-    shaped = found.roundness > np.where(calm, 0.4, 0.6)
+    shaped = calm | (found.roundness > 0.6) | _pointlike(found)
     far_above = found.peak > 12 * found.scatter * found.sigma
     own_hue = calm | (found.hue_apart > 0.02) | far_above
-    return lonely & shaped & own_hue
+    return (lonely & shaped & own_hue) | _white_core(found)
+
+
+def _pointlike(found: DisplayProfiles) -> NDArray[np.bool_]:
+    """As small as the stars of a picture whose stars are too small to have a shape."""
+    usual = usual_half_px(found)
+    return found.half_px <= np.minimum(1.15 * usual + 0.1, SHAPELESS_PX)
+
+
+def _white_core(found: DisplayProfiles) -> NDArray[np.bool_]:
+    """Round, and white in the middle: a stretch does that to bright stars, knots keep their hue."""
+    middle = found.rings[:, :, 0]
+    white = middle.min(axis=1) > np.maximum(WHITE_SHARE * middle.max(axis=1), BRIGHT_CORE)
+    return white & (found.roundness > 0.6) & _steep(found)
 
 
 def _sized(found: DisplayProfiles, calm: NDArray) -> NDArray:
     """About as wide as stars of like peak, or wide by saturation."""
     usual = usual_half_px(found)
     sized = found.half_px <= np.where(calm, 1.7 * usual + 0.5, 1.35 * usual + 0.3)
-    return sized | _burnt_out(found, calm)
+    return sized | _burnt_out(found, calm) | _white_core(found)
 
 
 def _burnt_out(found: DisplayProfiles, calm: NDArray) -> NDArray:
     """Wide by saturation: a core at the display's white with a steep edge."""
-    steep = found.edge_px <= 1.1 * 2 * np.median(found.half_px) + 0.35 * found.half_px
     white = (found.rings[:, :, 0] > 0.8).all(axis=1)
-    return found.saturated & steep & (calm | white)
+    return found.saturated & _steep(found) & (calm | white)
+
+
+def _steep(found: DisplayProfiles) -> NDArray[np.bool_]:
+    """Whether the edge is about as steep as that of a typical star."""
+    return found.edge_px <= 1.1 * 2 * np.median(found.half_px) + 0.35 * found.half_px
 
 
 def usual_half_px(found: DisplayProfiles) -> NDArray:

@@ -66,6 +66,7 @@ def recolour_display(
     catalogue_bv: NDArray | None = None,
     catalogue_error: NDArray | None = None,
     v_mag: NDArray | None = None,
+    impossible: NDArray | None = None,
     neutral_bv: float | None,
     usual_bv: float,
     all_usual: bool = False,
@@ -85,6 +86,8 @@ def recolour_display(
         Of `stars.measure_stars`, n rows.
     catalogue_bv, catalogue_error, v_mag : ndarray, (n,), optional
         Of the star that a catalogue knows at each place, NaN where none.
+    impossible : ndarray of bool, (n,), optional
+        Stars that are not to keep their colour, though it may look possible here.
     neutral_bv : float or None
         B-V of the star that is shown neutral.
     usual_bv : float
@@ -118,8 +121,16 @@ def recolour_display(
     curve = _curve_of(found, np.asarray(stars["flags"])[star], under)
     parts = parts_of(found.rings, found, under, neutral_bv)
     known = {name: values[star] for name, values in known.items()}
+    odd = np.zeros(len(parts.core), bool) if impossible is None else impossible[star]
     targets = choose_targets(
-        found, parts, curve, under, **known, neutral_bv=neutral_bv, usual_bv=usual_bv
+        found,
+        parts,
+        curve,
+        under,
+        **known,
+        odd=odd,
+        neutral_bv=neutral_bv,
+        usual_bv=usual_bv,
     )
     if all_usual:
         targets = _all_of(usual_bv, targets)

@@ -129,6 +129,7 @@ def choose_targets(
     catalogue_bv: NDArray,
     catalogue_error: NDArray,
     v_mag: NDArray,
+    odd: NDArray,
     neutral_bv: float | None,
     usual_bv: float,
 ) -> Targets:
@@ -140,10 +141,12 @@ def choose_targets(
         Of n stars.
     catalogue_bv, catalogue_error, v_mag : ndarray, (n,)
         NaN where no catalogue knows the star.
+    odd : ndarray of bool, (n,)
+        Stars that are not to keep their colour.
     neutral_bv : float or None
     """
     ratios, brightness = _light_ratios(found, curve, ground)
-    fine = _fine(parts)
+    fine = _fine(parts) & ~odd
     known = np.isfinite(catalogue_bv) & (catalogue_error <= CATALOGUE_ERROR_MAG)
     known &= _as_bright(brightness, v_mag)
     inferred, scatter = _inferred_bv(ratios, catalogue_bv, known)

@@ -61,7 +61,7 @@ def paint(
         window, radius = footprint_window(shape, found, i)
         profile = _profile_at(found, i, radius)
         inside = _footprint_share(found, i, radius)
-        own = inside * _own_weight(profile, excess[window], _local_sigma(found, i))
+        own = inside * _own_weight(found, i, profile, excess[window])
         weight[window] = np.maximum(weight[window], own)
         light = (_light_of_profile(curve, found.floor[i], profile) + 1e-12) * (inside > 0)
         share[window] += light
@@ -95,8 +95,12 @@ def _local_sigma(found: DisplayProfiles, i: int) -> float:
     return float(found.sigma * busy)
 
 
-def _own_weight(profile: NDArray, excess: NDArray, sigma: float) -> NDArray:
-    """Of the star's light in pixels, so that filaments keep their own."""
+def _own_weight(found: DisplayProfiles, i: int, profile: NDArray, excess: NDArray) -> NDArray:
+    """Of the star's light in pixels, so that filaments keep their own; on calm ground all light is
+    a star's, where rings do not tell how a small or a double star is spread."""
+    sigma = _local_sigma(found, i)
+    if not found.textured[i]:
+        return _smooth_step(excess / sigma)
     seen = _smooth_step(profile / sigma) * _smooth_step(excess / sigma)
     return seen * np.minimum(1, OWN_LIGHT * (profile + sigma) / (np.maximum(excess, 0) + sigma))
 

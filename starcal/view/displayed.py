@@ -201,7 +201,9 @@ def open_displayed(frame: Frame, checked: CheckResult) -> DisplayJob:
 
 
 def _audit_of(pixels: NDArray, checked: CheckResult) -> Audit:
-    return audit_picture(pixels, neutral_bv=checked.neutral_bv, stretched=True)
+    return audit_picture(
+        pixels, neutral_bv=checked.neutral_bv, stretched=True, table=checked.stars
+    )
 
 
 def _cores(audit: Audit, stars: Table) -> NDArray:

@@ -1,21 +1,27 @@
 """Stars of stretched pictures coloured one by one, against pictures rendered truly and stretched
 alike; see `made_pictures`."""
 
+from contextlib import nullcontext
 from functools import lru_cache
 
 import imagecodecs
 import numpy as np
 import pytest
 import tifffile
+from astropy import units as u
+from astropy.table import Table
 from made_pictures import CURVES, made_picture
 from scipy.spatial import cKDTree
 
 import starcal
+from starcal.audit import Audit
+from starcal.audit.levels import displayed_step, hue_grain_px
 from starcal.colour.stellar import rgb_to_uv_prime, srgb_decode
 from starcal.display import recolour_display
 from starcal.display.curve import ToneCurve
 from starcal.display.profiles import measure_profiles, ring_medians
 from starcal.errors import FrameError, HarmError, NotLinearError
+from starcal.pipeline import _require_no_harm
 from starcal.stars import measure_stars
 
 SLOW_FIXTURES = ("done",)
@@ -163,5 +169,38 @@ def test_routes_that_need_light_are_refused(tmp_path):
     assert not (tmp_path / "shown-starcal").exists()
 
 
-def test_harm_is_an_error_of_its_own():
+def audit_of(kinds):
+    """An audit of stars in a row, of given kinds."""
+    n = len(kinds)
+    stars = Table({"x_px": np.arange(n) * 9.0 * u.pix, "y_px": np.zeros(n) * u.pix})
+    stars["width_px"] = np.full(n, 2.0) * u.pix
+    stars["kind"] = kinds
+    return Audit("picture", True, "as was said", 0.65, stars)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "harm"),
+    [
+        (["magenta"] * 5 + ["unknown"] * 2, ["magenta"] * 6 + ["possible"], True),
+        (["magenta"] * 4 + ["possible"], ["unknown"] * 4 + ["green"], True),
+        (["magenta"] * 5 + ["unknown"] * 2, ["magenta"] * 4 + ["possible"] * 3, False),
+        (["possible"] * 300, ["possible"] * 297 + ["green"] * 3, False),  # by chance
+        (["unknown"] * 4, ["unknown"] * 4, False),
+    ],
+)
+def test_harm_to_the_same_stars_or_to_all_is_refused(before, after, harm):
     assert issubclass(HarmError, starcal.errors.StarcalError)
+    with pytest.raises(HarmError, match="nothing was written") if harm else nullcontext():
+        _require_no_harm("picture", audit_of(before), audit_of(after))
+
+
+def test_steps_and_grain_of_a_picture_are_seen():
+    rng = np.random.default_rng(3)
+    smooth = 0.35 + 0.1 * rng.standard_normal((3, 80, 80))
+    assert displayed_step(smooth) == pytest.approx(1 / 255, rel=0.1)
+    for step in (4, 8, 16):
+        coarse = np.rint(smooth * 255 / step) * step / 255
+        assert displayed_step(coarse) == pytest.approx(step / 255, rel=0.25)
+    assert hue_grain_px(smooth) < 1.3  # independent pixels: 1
+    enlarged = smooth.repeat(2, axis=1).repeat(2, axis=2)
+    assert hue_grain_px(enlarged) > 3.0  # four pixels have one noise

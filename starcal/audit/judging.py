@@ -62,7 +62,7 @@ KNOT_RIM_SHARE = 0.25
 # Structure round a star, of the core's light: from the first on what is not round may be a knot of
 # it, beyond the second anything.
 TEXTURE_SHARES = (0.03, 0.08)
-ROUND = 0.6
+STAR_ROUNDNESS = 0.6
 TOLD_STEP = 4 / 255  # of display values: pictures of few colours, whose faint stars have no hue
 LEAST_WIDTH_PX = 1.2  # a core of that radius holds four pixels wherever it lies
 NEIGHBOUR_SNR = 8.0  # fainter neighbours do not move a median of background
@@ -548,7 +548,7 @@ def _odd_shape(table: Table, light: StarLight, stretched: bool) -> np.ndarray:
     """
     core = light.core.sum(axis=1)
     if stretched:
-        round_enough = np.asarray(table["roundness"]) > ROUND
+        round_enough = np.asarray(table["roundness"]) > STAR_ROUNDNESS
         share = light.structure / np.where(core > 0, core, np.nan)
         odd = (share > TEXTURE_SHARES[1]) | ((share > TEXTURE_SHARES[0]) & ~round_enough)
     else:

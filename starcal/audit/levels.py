@@ -9,10 +9,11 @@ from scipy import ndimage
 
 LEVELS = 256
 DARKEST, BRIGHTEST = 6, 250  # levels between: black and white are clipped, and tell nothing
-SMOOTHED_OVER = 33  # levels: twice the coarsest steps that are looked for
+SMOOTHED_OVER = 49  # levels of a raised cosine, in which combs of steps up to 24 leave no trace
+COARSEST_STEP = 24
 COARSEST_GRAIN_PX = 4.0  # JPEGs halve both sides of hues
-TRIMMED_SHARE = 0.95  # of pixels: the rest are stars
-SMOOTHED_PX = 5  # side of the median that grain is seen against
+NOT_STARS_SHARE = 0.95  # of pixels: the rest are stars
+MEDIAN_SIDE_PX = 5  # side of the median that grain is seen against
 FEWEST_LIT = 500  # pixels: fewer leave levels empty by chance
 
 
@@ -65,11 +66,11 @@ def _step_of_plane(plane: NDArray) -> float:
     total = int(count.sum())
     if total < FEWEST_LIT:
         return 1.0
-    smooth = np.convolve(count, np.ones(SMOOTHED_OVER) / SMOOTHED_OVER, "same")
-    # pairs of different pixels: a pixel has its own level for sure
-    alike = (count * (count - 1.0)).sum()
-    without_gaps = (count * smooth).sum() - total / SMOOTHED_OVER
-    return float(np.clip(alike / max(without_gaps, 1.0), 1.0, SMOOTHED_OVER / 2))
+    window = np.hanning(SMOOTHED_OVER)
+    smooth = np.convolve(count, window / window.sum(), "same")
+    alike = (count * (count - 1.0)).sum()  # pairs of pixels
+    without_gaps = (count * smooth).sum()
+    return float(np.clip(alike / max(without_gaps, 1.0), 1.0, COARSEST_STEP))
 
 
 def hue_grain_px(display: NDArray) -> float:
@@ -89,12 +90,12 @@ def hue_grain_px(display: NDArray) -> float:
         1 for noise of each pixel's own to 4; 4 also where no noise is seen.
     """
     planes = np.nan_to_num(display)
-    return max(_grain(planes[channel] - planes[1]) for channel in (0, 2))
+    return max(_grain_of_hue(planes[channel] - planes[1]) for channel in (0, 2))
 
 
-def _grain(hue: NDArray) -> float:
+def _grain_of_hue(hue: NDArray) -> float:
     """Of one difference of channels."""
-    rest = hue - ndimage.median_filter(hue, SMOOTHED_PX)
+    rest = hue - ndimage.median_filter(hue, MEDIAN_SIDE_PX)
     height, width = (side // 2 * 2 for side in rest.shape)
     blocks = rest[:height, :width].reshape(height // 2, 2, width // 2, 2).mean(axis=(1, 3))
     pixel = _trimmed_variance(rest)
@@ -106,4 +107,4 @@ def _grain(hue: NDArray) -> float:
 def _trimmed_variance(values: NDArray) -> float:
     """Mean square of all but the largest, which are stars."""
     size = np.abs(values)
-    return float(np.mean(np.square(size[size <= np.quantile(size, TRIMMED_SHARE)])))
+    return float(np.mean(np.square(size[size <= np.quantile(size, NOT_STARS_SHARE)])))

@@ -26,11 +26,13 @@ FEWEST_SECTORS = 5
 FEWEST_CORE_PIXELS = 4
 # of the variance among sectors: what the nebula does under the star, where none can look
 INNER_NEBULA_SHARE = 0.5
-LEAST_NOISE = np.eye(3) / 255**2  # of display values, where a sky without any tells nothing
+LEAST_DISPLAYED_VARIANCE = (
+    np.eye(3) / 255**2
+)  # of display values, where a sky without any tells nothing
 HUE_GRAIN_PX = (
     4  # of colour noise in a picture that was a JPEG once: it halves both sides of hues
 )
-OUTLIER_SIGMA = 3.0  # of a background's pixels: further up there are stars nobody found
+UNFOUND_STAR_SIGMA = 3.0  # of a background's pixels: further up there are stars nobody found
 CROWDED_QUANTILE = (
     0.25  # of all pixels of a sector without a free one: the ground between stars
 )
@@ -301,7 +303,7 @@ def _displayed_noise(pixels: np.ndarray, medians: np.ndarray, sector: np.ndarray
     middle = srgb_encode(np.maximum(medians, 0))[:, sector].swapaxes(1, 2)
     off = srgb_encode(np.maximum(pixels, 0)) - middle
     sigma = -quantile_of_known(off, 0.1587)[:, :, None]
-    off = np.clip(off, -OUTLIER_SIGMA * sigma, OUTLIER_SIGMA * sigma)
+    off = np.clip(off, -UNFOUND_STAR_SIGMA * sigma, UNFOUND_STAR_SIGMA * sigma)
     known = np.isfinite(off).all(axis=1)
     off = np.where(known[:, None], off, 0)
     count = np.maximum(known.sum(axis=1), 1)[:, None, None]
@@ -370,7 +372,7 @@ def _region(
     if sky.displayed is not None:
         rounding = sky.coarse.step**2 / 12 * np.eye(3)
         grain = np.minimum(sky.coarse.grain_px, count)[:, :, None] * (
-            sky.displayed + LEAST_NOISE
+            sky.displayed + LEAST_DISPLAYED_VARIANCE
         )
         of_pixels = _carried_to(total, grain + rounding)
         unsure = _unsure_of_background(total, below) * below

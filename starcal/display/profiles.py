@@ -314,13 +314,13 @@ def _like_a_star(found: DisplayProfiles, calm: NDArray[np.bool_]) -> NDArray[np.
     """Alone, round, and of another hue than its surroundings; less is asked on calm ground, where
     pairs of stars and stars of two pixels have any shape."""
     lonely = found.filled < np.where(calm, 0.35, 0.10)
-    shaped = calm | (found.roundness > 0.6) | _pointlike(found)
+    shaped = calm | (found.roundness > 0.6) | _too_small_for_shape(found)
     far_above = found.peak > 12 * found.scatter * found.sigma
     own_hue = calm | (found.hue_apart > 0.02) | far_above
     return (lonely & shaped & own_hue) | _white_core(found)
 
 
-def _pointlike(found: DisplayProfiles) -> NDArray[np.bool_]:
+def _too_small_for_shape(found: DisplayProfiles) -> NDArray[np.bool_]:
     """As small as the stars of a picture whose stars are too small to have a shape."""
     usual = usual_half_px(found)
     return found.half_px <= np.minimum(1.15 * usual + 0.1, SHAPELESS_PX)

@@ -44,6 +44,7 @@ from .progress import Logged, Progress, silent
 from .report.outcome import Outcome, outcome_of
 from .report.tables import write_json, write_stars
 from .texts import UNBROKEN, aligned, broken, escaped, html_list
+from .versions import versions
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -637,6 +638,7 @@ def _write(place: Path, frame, made, settings, folder: Path) -> RunResult:
         "audit": {audit.name: audit.to_dict() for audit in audits},
         "settings": settings.to_dict(folder),
         "files": names,
+        "versions": versions(),
         "star_profile": made.shapes.to_dict() if made.shapes is not None else None,
     }
     _write_layers(place, frame, made)

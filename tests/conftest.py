@@ -21,6 +21,14 @@ def _is_local(address) -> bool:
 
 
 @pytest.fixture(autouse=True, scope="session")
+def own_cache(tmp_path_factory):
+    """What is kept between runs is not the user's."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("STARCAL_CACHE", str(tmp_path_factory.mktemp("cache")))
+        yield
+
+
+@pytest.fixture(autouse=True, scope="session")
 def no_network():
     """Refuse every connection and every look-up of a name that is not this machine's."""
     patch = pytest.MonkeyPatch()

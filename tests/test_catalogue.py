@@ -1,7 +1,9 @@
 """The embedded catalogue: complete answers, right numbers, refusal of damaged files."""
 
+import hashlib
 import importlib.util
 import itertools
+import json
 import os
 import re
 import shlex
@@ -17,7 +19,8 @@ from astropy.coordinates import SkyCoord
 from astropy.time import Time
 from scipy.spatial import cKDTree
 
-from starcal.catalogue import embedded, johnson, unit_vectors
+from starcal.catalogue import embedded, johnson, unit_vectors, verified
+from starcal.catalogue.verified import remembered_checksum
 from starcal.errors import CatalogueDamaged
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -583,7 +586,7 @@ def write_other_json(path):
         (embedded.TABLE_FILE, cut_short, "bytes, 35805270 are needed"),
         (embedded.CELLS_FILE, cut_short, "bytes, .* are needed"),
         (embedded.HIP_FILE, Path.unlink, "is missing"),
-        (embedded.HIP_FILE, spoil_the_start, "is not a numpy array"),
+        (embedded.HIP_FILE, spoil_the_start, "has SHA-256 .* is needed"),
         (embedded.INFO_FILE, Path.unlink, "is missing"),
         (embedded.INFO_FILE, write_nonsense, "is not the catalogue's list"),
         (embedded.INFO_FILE, write_other_json, "is not the catalogue's list"),
@@ -608,13 +611,38 @@ def embedded_question_after(error):
 
 
 @pytest.mark.parametrize("name", [embedded.TABLE_FILE, embedded.CELLS_FILE, embedded.HIP_FILE])
-def test_verify_finds_a_single_flipped_bit(checkout, name):
+@pytest.mark.parametrize("ask", [embedded.verify, lambda: embedded.cone(0.0, 0.0, 1.0)])
+def test_a_single_flipped_bit_is_found(checkout, name, ask):
+    """By who asks for it, and by who only uses the catalogue."""
     flip_a_bit(checkout / name)
     with pytest.raises(
         CatalogueDamaged, match=f"{re.escape(name)} has SHA-256 .* is needed.*Type: git"
     ) as refusal:
-        embedded.verify()
+        ask()
     assert embedded_question_after(refusal.value) > 0
+
+
+def test_a_checksum_is_computed_once_for_each_state_of_a_file(tmp_path, monkeypatch):
+    path = tmp_path / "table"
+    path.write_bytes(b"stars")
+    first = remembered_checksum(path)
+    assert first == hashlib.sha256(b"stars").hexdigest()
+    with monkeypatch.context() as patch:
+        patch.setattr(verified, "file_checksum", lambda path: pytest.fail("computed again"))
+        assert remembered_checksum(path) == first
+    path.write_bytes(b"other stars")
+    assert remembered_checksum(path) == hashlib.sha256(b"other stars").hexdigest()
+
+
+@pytest.mark.parametrize("text", ["", "[]", '{"PATH": 1}', '{"PATH": [1, 2]}'])
+def test_a_spoiled_memory_of_checksums_is_made_anew(tmp_path, monkeypatch, text):
+    monkeypatch.setenv("STARCAL_CACHE", str(tmp_path))
+    path = tmp_path / "table"
+    path.write_bytes(b"stars")
+    memory = tmp_path / verified.MEMORY_FILE
+    memory.write_text(text.replace("PATH", str(path)))
+    assert remembered_checksum(path) == hashlib.sha256(b"stars").hexdigest()
+    assert json.loads(memory.read_text())[str(path)][2] == remembered_checksum(path)
 
 
 def test_an_installed_catalogue_is_brought_back_by_pip(tmp_path, monkeypatch):

@@ -21,7 +21,11 @@ LADDER = (
     "errors",
     "texts",
     "given",
+<<<<<<< HEAD
     "progress",
+=======
+    "versions",
+>>>>>>> e8971fb (Verify the catalogue once for each state of its files; tell what versions a result was made with; install with the lowest versions)
     "choices",
     "robust",
     "colour",

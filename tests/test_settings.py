@@ -32,6 +32,7 @@ from starcal.frame import write_fits
 from starcal.layers import light_shares, recolour, split
 from starcal.pipeline import run_settings
 from starcal.stars import Flag
+from starcal.versions import told_differences, versions
 
 FIELD = {
     "shape": (420, 600),
@@ -301,6 +302,20 @@ def test_settings_repeat_a_run_exactly(by_hand, tmp_path):
         )
     for name in ("before-after.png", "stars.ecsv"):
         assert (tmp_path / "again" / name).read_bytes() == (by_hand / name).read_bytes()
+
+
+@pytest.mark.slow
+def test_settings_of_other_libraries_are_said_to_be_so(by_hand, tmp_path, capsys):
+    """`--settings` tells what repeats bit for bit from what need not."""
+    result = json.loads((by_hand / "result.json").read_text())
+    assert result["versions"] == versions()
+    assert told_differences(by_hand / "result.json") == ""
+    result["versions"] |= {"numpy": "1.0", "a library of the future": "9"}
+    (by_hand / "other.json").write_text(json.dumps(result))
+    arguments = ["run", "--settings", str(by_hand / "other.json"), "--out", str(by_hand)]
+    assert main(arguments) == 1  # the folder is full, which is found at once
+    told = capsys.readouterr().err.splitlines()[0]
+    assert f"is of a run with numpy 1.0 (here {np.__version__}): numbers may differ" in told
 
 
 def test_every_choice_is_in_the_result(by_hand):

@@ -13,9 +13,7 @@ from __future__ import annotations
 import hashlib
 import io
 import itertools
-import os
 import re
-import sys
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
@@ -32,6 +30,7 @@ from ..frame.whole import atomic_write
 from . import CatalogueStars
 from .columns import catalogue_stars
 from .embedded import data_folder
+from .folders import cache_folder
 from .request import FieldRequest
 from .services import Answer
 
@@ -96,27 +95,6 @@ class CachedField:
             f"{r.ra_deg:.4f} {r.dec_deg:+.4f} to V {r.limit_mag:.2f}, {self.date[:10]}, "
             f"{self.size_bytes} bytes"
         )
-
-
-def cache_folder() -> Path:
-    """Where fields are kept: STARCAL_CACHE, or `starcal` in the platform's folder for caches.
-
-    Returns
-    -------
-    Path
-    """
-    named = os.environ.get("STARCAL_CACHE")
-    if named:
-        return Path(named).expanduser()
-    if sys.platform == "darwin":
-        return Path.home() / "Library" / "Caches" / "starcal"
-    if os.name == "nt":
-        return (
-            Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
-            / "starcal"
-            / "cache"
-        )
-    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "starcal"
 
 
 # --- keeping ----------------------------------------------------------------------------

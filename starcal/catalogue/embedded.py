@@ -20,6 +20,7 @@ import numpy as np
 
 from ..errors import CatalogueDamaged
 from . import CatalogueStars, unit_vectors
+from .verified import file_checksum, remembered_checksum
 
 __all__ = ["CatalogueInfo", "bv_error_model", "cone", "data_folder", "info", "verify"]
 
@@ -193,12 +194,8 @@ def verify() -> CatalogueInfo:
     folder = data_folder()
     _open.cache_clear()
     for name, entry in _read_facts(folder)["files"].items():
-        digest = _checksum(folder / name)
-        if digest != entry["sha256"]:
-            raise _damaged_catalogue(
-                folder / name,
-                f"has SHA-256 {digest[:12]}..., {entry['sha256'][:12]}... is needed",
-            )
+        _file_size(folder / name)
+        _require_digest(folder / name, file_checksum(folder / name), entry["sha256"])
     return info()
 
 
@@ -456,7 +453,7 @@ def _require_place(ra_deg: float, dec_deg: float) -> None:
 
 @lru_cache(maxsize=1)
 def _open(folder: Path) -> _Catalogue:
-    """Map the files, having compared their sizes with the recorded ones."""
+    """Map the files, having compared their sizes and checksums with the recorded ones."""
     facts = _read_facts(folder)
     for name, entry in facts["files"].items():
         found = _file_size(folder / name)
@@ -464,6 +461,7 @@ def _open(folder: Path) -> _Catalogue:
             raise _damaged_catalogue(
                 folder / name, f"has {found} bytes, {entry['bytes']} are needed"
             )
+        _require_digest(folder / name, remembered_checksum(folder / name), entry["sha256"])
     stars, cell_starts, hip = (
         _mapped_file(folder / name) for name in (TABLE_FILE, CELLS_FILE, HIP_FILE)
     )
@@ -498,12 +496,11 @@ def _file_size(path: Path) -> int:
         raise _damaged_catalogue(path, "is missing") from None
 
 
-def _checksum(path: Path) -> str:
-    import hashlib  # 3.6 MB of memory that a question about stars need not pay
-
-    _file_size(path)
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+def _require_digest(path: Path, found: str, needed: str) -> None:
+    if found != needed:
+        raise _damaged_catalogue(
+            path, f"has SHA-256 {found[:12]}..., {needed[:12]}... is needed"
+        )
 
 
 def _damaged_catalogue(path: Path, fault: str) -> CatalogueDamaged:

@@ -9,8 +9,9 @@ from importlib import import_module
 
 from ..choices import read_settings
 from ..errors import StarcalError
+from ..versions import told_differences
 from .arguments import build_parser
-from .terminal import refuse
+from .terminal import refuse, warn
 
 # Which module of this folder has a command's function, and its name there.
 COMMANDS = {
@@ -129,6 +130,7 @@ def _parsed_options(arguments: list[str]):
     if not getattr(options, "settings", None):
         return options
     known = vars(read_settings(options.settings))
+    warn(options, told_differences(options.settings))
     known["frame"] = [known["frame"]] if known["frame"] else []
     known["leave_out"] = list(known["leave_out"])
     options.frame_parser.set_defaults(**known)

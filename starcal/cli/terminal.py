@@ -56,6 +56,12 @@ def refuse(message: str, status: int = 1) -> int:
     return status
 
 
+def warn(options, text: str) -> None:
+    """Say on stderr what does not hinder the work; of an empty text nothing."""
+    if text and not options.quiet:
+        print(f"starcal: {printable(text)}", file=sys.stderr)
+
+
 class ProgressBar:
     """A progress bar on stderr, once a command has taken a second; none when stderr is not a
     terminal."""

@@ -1,14 +1,11 @@
 """The tables of the report: what results say, in rows of words and numbers."""
 
 import json
-import platform
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from importlib.metadata import version
 
 import numpy as np
 from scipy.spatial import cKDTree
 
-from .. import __version__
 from ..audit import Audit
 from ..audit.judging import KIND_WORDS
 from ..checking.result import CheckResult
@@ -117,7 +114,6 @@ COLOUR_SOURCE = (
     "1931 "
     "colour matching functions"
 )
-LIBRARIES = ("numpy", "scipy", "astropy", "photutils", "matplotlib", "pillow")
 
 
 def number_rows(result: CheckResult) -> list[tuple[str, str]]:
@@ -363,15 +359,6 @@ def _as_text(value) -> str:
         if isinstance(value, str)
         else json.dumps(plain(value), ensure_ascii=False, default=str)
     )
-
-
-def version_rows() -> list[tuple[str, str]]:
-    """What the page was made with."""
-    return [
-        ("starcal", __version__),
-        ("Python", platform.python_version()),
-        *((name, version(name)) for name in LIBRARIES),
-    ]
 
 
 def attribution(catalogue: str) -> str:

@@ -24,6 +24,7 @@ from ..frame import write_bytes
 from ..layers import ProfileMap
 from ..plan import Plan, plot_field, table_cells
 from ..texts import counted, escaped, html_image, html_list, html_table
+from ..versions import versions
 from . import listing
 from .crops import choose_crops
 from .outcome import outcome_of
@@ -508,5 +509,5 @@ def _provenance(result: CheckResult) -> str:
     return (
         _section("Data sources", html_list("ul", listing.attributions(result)))
         + "\n"
-        + _section("Versions", html_table(listing.version_rows()))
+        + _section("Versions", html_table(list(versions().items())))
     )

@@ -1,24 +1,30 @@
-"""Prints, as constraints of pip, the lowest version of each dependency that pyproject.toml allows and that can be had."""
+"""Prints, as constraints of pip, the lowest versions that pyproject.toml allows and that can be
+had."""
 
 import subprocess
 import sys
 import tomllib
+from itertools import chain
 
 from packaging.requirements import Requirement
 from packaging.version import Version
 
+LISTED = "Available versions:"
+
 
 def versions(name: str) -> list[Version]:
     """All that can be had."""
-    asked = [sys.executable, "-m", "pip", "index", "versions", "--disable-pip-version-check", name]
+    asked = [sys.executable, "-m", "pip", "index", "versions", name]
     text = subprocess.run(asked, check=True, capture_output=True, text=True).stdout
-    return [Version(each) for each in text.split("Available versions:")[1].split("\n")[0].split(",")]
+    listed = text.split(LISTED)[1].splitlines()[0]
+    return [Version(each) for each in listed.split(",")]
 
 
 with open("pyproject.toml", "rb") as file:
     project = tomllib.load(file)["project"]
-for line in dict.fromkeys(project["dependencies"] + sum(project["optional-dependencies"].values(), [])):
+extras = project["optional-dependencies"].values()
+for line in dict.fromkeys(chain(project["dependencies"], *extras)):
     wanted = Requirement(line)
-    if not wanted.url and wanted.name != project["name"]:
+    if wanted.name != project["name"]:
         lowest = min(filter(wanted.specifier.contains, versions(wanted.name)))
         print(f"{wanted.name}=={lowest}")

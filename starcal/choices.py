@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any, TypedDict
 
 from .errors import CatalogueError, SettingsError
-from .given import require_file
+from .inputs import require_file
 
 SOLAR_BV_MAG = 0.65
 """B-V of the usual neutral star, a G2V star."""

@@ -20,12 +20,9 @@ PACKAGE = Path(__file__).parents[1] / "starcal"
 LADDER = (
     "errors",
     "texts",
-    "given",
-<<<<<<< HEAD
+    "inputs",
     "progress",
-=======
     "versions",
->>>>>>> e8971fb (Verify the catalogue once for each state of its files; tell what versions a result was made with; install with the lowest versions)
     "choices",
     "robust",
     "colour",

@@ -12,7 +12,7 @@ from astropy import units as u
 from astropy.table import Table
 
 from ..errors import CatalogueError, CatalogueIncomplete
-from ..given import require_file
+from ..inputs import require_file
 from . import CatalogueStars
 from .columns import find_column, has_neighbour, numbers
 from .johnson import bv_from_gaia, v_from_gaia

@@ -15,7 +15,7 @@ from astropy.table import Table
 from ..catalogue.embedded import data_folder
 from ..choices import SOLAR_BV_MAG
 from ..errors import BandsError
-from ..given import require_file
+from ..inputs import require_file
 from .relations import (
     BROAD_BEND,
     BROAD_BEND_ERROR,

@@ -11,7 +11,7 @@ from astropy.io import fits
 from astropy.wcs import WCS
 
 from ..errors import FrameError, StarcalError
-from ..given import stream_fault
+from ..inputs import stream_fault
 from .fits_files import Raw, load_fits
 from .levels import FULL_SCALE_CARD, blank_borders, float_full_scale, require_light, survey
 from .mosaic import header_of_cells

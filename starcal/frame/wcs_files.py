@@ -6,7 +6,7 @@ from astropy.io import fits
 from astropy.wcs import WCS
 
 from ..errors import FrameError, NoWCSError
-from ..given import require_file
+from ..inputs import require_file
 from .cards import mend, require_sane_lengths
 from .sky import SCALE_CARDS, card_value, missing_keywords, warnings_to
 from .whole import atomic_write

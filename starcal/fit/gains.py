@@ -46,6 +46,10 @@ FIELD_SPREAD_MAG = (
 # B-V of stars known better than this tell the colours of a field: the embedded catalogue's to
 # V 11.9. Beyond, it holds those stars alone whose B came out bright, by nature or by error.
 COMPLETE_ERROR_MAG = 0.27
+# A catalogue's faint stars are there because their B came out bright: too blue in the mean, as the
+# square of the error. By how much at V 12 is left to the stars: rho and beta then are off by some
+# 0.1 mag times the slope.
+FAINT_ERROR_MAG, FAINT_MAG = 0.28, 0.05
 ERROR_SCALE_LN_ERROR = 0.5  # a catalogue may err 1.6 times as much as it says, or less
 ERROR_SCALES = np.geomspace(0.5, 4.0, 40)
 OWN_SCALES = np.geomspace(0.4, 6.0, 12)  # of the stars' own scatter, of that expected
@@ -327,8 +331,8 @@ class _LinePrior:
 
     @property
     def information(self) -> np.ndarray:
-        """Inverse variances of zero, slope and bend, (3, 3)."""
-        return np.diag([0.0, self.slope_error**-2, self.bend_error**-2])
+        """Inverse variances of zero, slope, bend and what faint stars are off, (4, 4)."""
+        return np.diag([0.0, self.slope_error**-2, self.bend_error**-2, FAINT_MAG**-2])
 
 
 def _line_priors(terms: ColourTerms | None, neutral_bv: float) -> list[_LinePrior]:
@@ -466,9 +470,12 @@ class _Bend:
         mean, tau, mean_error = _colours_drawn_to(bv_mag[used], bv_error[used])
         shrink = tau**2 / (tau**2 + bv_error**2)
         x = mean + shrink * (bv_mag - mean) - neutral_bv
+        design = np.column_stack(
+            [np.ones_like(x), x, x**2, shrink * (bv_error / FAINT_ERROR_MAG) ** 2]
+        )
         # of the variance of B-V, what the catalogue leaves open
         parameters, sigma, own = _line(
-            x, tau**2 * (1 - shrink), ratio, ratio_error, used, prior
+            design, tau**2 * (1 - shrink), ratio, ratio_error, used, prior
         )
         # all stars are drawn to one mean, and share its error
         drawn = np.average(1 - shrink[used], weights=sigma[used] ** -2.0) * mean_error
@@ -479,15 +486,15 @@ class _Bend:
             slope_error=0.0,
             curvature=float(parameters[2]),
             slope_at_white=float(parameters[1]),
-            residual=ratio - _bent(parameters, x),
+            residual=ratio - design @ parameters,
             sigma=sigma,
         )
-        covariance = _line_covariance(x[used], sigma[used], own[used], prior)
+        covariance = _line_covariance(design[used], sigma[used], own[used], prior)
         return bare._with_slope(parameters, covariance, mean - neutral_bv, drawn)
 
     def _with_slope(self, parameters, covariance, x_mean, drawn) -> _Bend:
         """The same with its slope at the mean star and with its errors."""
-        towards_mean = np.array([0, 1, 2 * x_mean])
+        towards_mean = np.array([0, 1, 2 * x_mean, 0])
         slope = towards_mean @ parameters
         return replace(
             self,
@@ -497,51 +504,49 @@ class _Bend:
         )
 
 
-def _line(x, lost, ratio, ratio_error, used, prior) -> tuple[np.ndarray, ...]:
-    """Parameters of the bent line, (3,), the expected sigma of every residual, (n,), and the share
+def _line(design, lost, ratio, ratio_error, used, prior) -> tuple[np.ndarray, ...]:
+    """Parameters of the bent line, (4,), the expected sigma of every residual, (n,), and the share
     of its square that was not known before, (n,); found in turns."""
-    parameters = np.array([np.median(ratio - prior.slope * x), prior.slope, prior.bend])
+    x = design[:, 1]
+    parameters = np.array([np.median(ratio - prior.slope * x), prior.slope, prior.bend, 0.0])
     intrinsic = 0.05
     for _ in range(8):
         slope = parameters[1] + 2 * parameters[2] * x
         known = ratio_error**2 + slope**2 * lost + FLOOR_MAG**2
         sigma = np.sqrt(known + intrinsic**2)
-        parameters = _solve_gains(x[used], ratio[used], sigma[used], parameters, prior).x
-        residual = ratio - _bent(parameters, x)
+        parameters = _solve_gains(design[used], ratio[used], sigma[used], parameters, prior).x
+        residual = ratio - design @ parameters
         intrinsic = intrinsic_scatter(
             residual[used], known[used], intrinsic, prior.scatter, prior.from_stars
         )
     return parameters, sigma, 1 - known / (known + intrinsic**2)
 
 
-def _bent(parameters: np.ndarray, x: np.ndarray) -> np.ndarray:
-    return parameters[0] + parameters[1] * x + parameters[2] * x**2
-
-
-def _solve_gains(x, y, sigma, start, prior):
+def _solve_gains(design, y, sigma, start, prior):
     """Robust solution: soft-L1 loss, so that outliers pull little before they are clipped."""
+    expected = np.array([0.0, prior.slope, prior.bend, 0.0])
+    tight = np.sqrt(prior.information)[1:]
 
     def misfit(parameters):
-        slope = (parameters[1] - prior.slope) / prior.slope_error
-        bend = (parameters[2] - prior.bend) / prior.bend_error
-        return np.concatenate([(y - _bent(parameters, x)) / sigma, [slope, bend]])
+        return np.concatenate(
+            [(y - design @ parameters) / sigma, tight @ (parameters - expected)]
+        )
 
     def jacobian(_):
-        data = -np.column_stack([np.ones_like(x), x, x**2]) / sigma[:, None]
-        return np.vstack([data, [0, 1 / prior.slope_error, 0], [0, 0, 1 / prior.bend_error]])
+        return np.vstack([-design / sigma[:, None], tight])
 
     return least_squares(misfit, start, jacobian, loss="soft_l1", f_scale=2.0)
 
 
-def _line_covariance(x, sigma, own, prior) -> np.ndarray:
+def _line_covariance(design, sigma, own, prior) -> np.ndarray:
     """Covariance of the bent line, widened as Student's t as far as the scatter was measured on the
     same stars and not known before."""
-    design = np.column_stack([np.ones_like(x), x, x**2]) / sigma[:, None]
-    covariance = np.linalg.inv(design.T @ design + prior.information)
+    weighted = design / sigma[:, None]
+    covariance = np.linalg.inv(weighted.T @ weighted + prior.information)
     if prior.from_stars == 1:
-        known = len(x) - 1 + SCATTER_STARS
+        known = len(design) - 1 + SCATTER_STARS
         return covariance * (known + 1) / known
-    freedom = len(x) - 2  # the bend hangs on its prior
+    freedom = len(design) - 2  # the bend hangs on its prior
     wider = freedom / (freedom - 2 if freedom > 2 else 0.5)
     return covariance * (1 + np.mean(own) * (wider - 1))
 

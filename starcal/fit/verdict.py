@@ -330,7 +330,8 @@ def unsteady_clause(found: Steadiness | None) -> str:
     """
     if found is None or abs(found.change) < UNSTEADY_SIGMAS * found.error:
         return ""
-    if abs(found.change) + UNEVEN_QUARTILE * found.error < MOST_UNEVEN * abs(found.share):
+    allowed = MOST_UNEVEN * min(1.0, abs(found.share))  # whichever channel does it alone
+    if abs(found.change) + UNEVEN_QUARTILE * found.error < allowed:
         return ""
     return (
         f"colours change by {100 * abs(found.change):.1f} +- {100 * found.error:.1f} % from faint "

@@ -209,7 +209,6 @@ def fit_light(
     )
     fit = fit.with_rounding(_rounding_error(stars, light, fit, flux, growth))
     fit = fit.with_dust(_dust_before(stars, rows, fit))
-    x_px, y_px = places_of(stars)[rows].T
     steady = _steadiness_of_stars(stars, light, fit)
     second = _measured_again(stars, light, rows, fit, growth, steady)
     return LightFit(
@@ -217,13 +216,19 @@ def fit_light(
         flux=flux,
         growth=growth,
         second=second,
-        gradient=colour_gradient(fit, x_px, y_px, stars.meta["shape"]),
+        gradient=_gradient_of_stars(stars, rows, fit),
         contradicted=_against_the_gains(stars, light, fit, beyond)
         or unsteady_clause(steady)
         or uneven_clause(_over_the_frame_of(stars, light, rows, fit)),
         terms=terms,
         notes=notes,
     )
+
+
+def _gradient_of_stars(stars: Table, rows: NDArray, fit: GainFit) -> ColourGradient | None:
+    """The plane that the residuals of a fit show over the frame."""
+    x_px, y_px = places_of(stars)[rows].T
+    return colour_gradient(fit, x_px, y_px, stars.meta["shape"])
 
 
 def _fit_with_terms(

@@ -155,12 +155,17 @@ def second_measurements(
         found = {name: _halves(fit, channel, side) for name, side in sides.items()}
         found["core"] = (cores[0][channel], cores[1][channel])
         if steady is not None:
-            alone = (1.0, -1 / steady.share)[channel]  # were it that channel alone
-            found["steady"] = (alone * steady.change, abs(alone) * steady.error)
+            found["steady"] = _by_colours_alone(steady, channel)
         measured += _with_errors(FITTED_CHANNELS[channel], found)
         if growth is not None:
             measured.append(_beyond_aperture(growth, channel))
     return tuple(measured)
+
+
+def _by_colours_alone(steady: Steadiness, channel: int) -> tuple[float, float]:
+    """Change of ln gain from faint to bright stars, were it that channel alone, and its error."""
+    share = (1.0, -1 / steady.share)[channel]
+    return share * steady.change, abs(share) * steady.error
 
 
 def _beyond_aperture(growth: Growth, channel: int) -> SecondMeasurement:

@@ -43,6 +43,7 @@ USUAL_BV_MAG = 0.75
 FIELD_SPREAD_MAG = (
     0.35  # of B-V of field stars; young clusters have less, and many stars show it
 )
+INTRINSIC_LN_ERROR = 0.7  # a factor of 2 either way; many stars overrule it
 # B-V of stars known better than this tell the colours of a field: the embedded catalogue's to
 # V 11.9. Beyond, it holds those stars alone whose B came out bright, by nature or by error.
 COMPLETE_ERROR_MAG = 0.27
@@ -53,10 +54,13 @@ FAINT_ERROR_MAG, FAINT_MAG = 0.28, 0.05
 ERROR_SCALE_LN_ERROR = 0.5  # a catalogue may err 1.6 times as much as it says, or less
 ERROR_SCALES = np.geomspace(0.5, 4.0, 40)
 OWN_SCALES = np.geomspace(0.4, 6.0, 12)  # of the stars' own scatter, of that expected
+LN_PRIOR_OF_SCALES = -0.5 * (
+    (np.log(ERROR_SCALES)[:, None] / ERROR_SCALE_LN_ERROR) ** 2
+    + (np.log(OWN_SCALES) / INTRINSIC_LN_ERROR) ** 2
+)
 ERROR_SCALE_ROUNDS = 2
 SETTLED_LN = 0.2  # a scale known to that leaves slopes as they are to 1 %
 LEAST_TELLING_SLOPE = 0.1  # mag per mag of B-V; broadband filters have 0.25 and more
-INTRINSIC_LN_ERROR = 0.7  # a factor of 2 either way; many stars overrule it
 INTRINSIC_GRID_MAG = np.geomspace(0.002, 1.0, 40)
 # no gain is better known: higher bends and unseen neighbours remain, however many stars
 SYSTEMATIC_MAG = 0.005
@@ -293,12 +297,10 @@ def _error_scale(off, noise, slope, error_mag) -> float:
     Its errors show alike in both, the stars' own scatter about the lines does not.
     """
     own = noise**2 + (OWN_SCALES[:, None, None] * INTRINSIC_MAG[:, None] / slope) ** 2
-    ln_weight = _ln_likelihood(off[0] - off[1], own.sum(axis=1))
-    ln_weight = ln_weight - 0.5 * (np.log(OWN_SCALES) / INTRINSIC_LN_ERROR) ** 2
+    apart = _ln_likelihood(off[0] - off[1], own.sum(axis=1))
     both, variance = _weighted_mean(off, own, axis=1)
-    by_scale = variance + (ERROR_SCALES[:, None, None] * error_mag) ** 2
-    ln_weight = ln_weight + _ln_likelihood(both, by_scale)
-    ln_weight -= 0.5 * (np.log(ERROR_SCALES)[:, None] / ERROR_SCALE_LN_ERROR) ** 2
+    alike = _ln_likelihood(both, variance + (ERROR_SCALES[:, None, None] * error_mag) ** 2)
+    ln_weight = apart + alike + LN_PRIOR_OF_SCALES
     probable = np.exp(ln_weight - ln_weight.max()).sum(axis=1)
     return float(np.exp(probable @ np.log(ERROR_SCALES) / probable.sum()))
 
@@ -470,27 +472,29 @@ class _Bend:
         mean, tau, mean_error = _colours_drawn_to(bv_mag[used], bv_error[used])
         shrink = tau**2 / (tau**2 + bv_error**2)
         x = mean + shrink * (bv_mag - mean) - neutral_bv
-        design = np.column_stack(
-            [np.ones_like(x), x, x**2, shrink * (bv_error / FAINT_ERROR_MAG) ** 2]
-        )
+        design = _design_of_line(x, shrink * (bv_error / FAINT_ERROR_MAG) ** 2)
         # of the variance of B-V, what the catalogue leaves open
-        parameters, sigma, own = _line(
-            design, tau**2 * (1 - shrink), ratio, ratio_error, used, prior
-        )
+        lost = tau**2 * (1 - shrink)
+        parameters, sigma, own = _line(design, lost, ratio, ratio_error, used, prior)
         # all stars are drawn to one mean, and share its error
         drawn = np.average(1 - shrink[used], weights=sigma[used] ** -2.0) * mean_error
-        bare = cls(
+        bare = cls._without_errors(parameters, ratio - design @ parameters, sigma)
+        covariance = _line_covariance(design[used], sigma[used], own[used], prior)
+        return bare._with_slope(parameters, covariance, mean - neutral_bv, drawn)
+
+    @classmethod
+    def _without_errors(cls, parameters, residual, sigma) -> _Bend:
+        """Before it is known how far stars tell its slope."""
+        return cls(
             zero=float(parameters[0]),
             zero_error=0.0,
             slope=0.0,
             slope_error=0.0,
             curvature=float(parameters[2]),
             slope_at_white=float(parameters[1]),
-            residual=ratio - design @ parameters,
+            residual=residual,
             sigma=sigma,
         )
-        covariance = _line_covariance(design[used], sigma[used], own[used], prior)
-        return bare._with_slope(parameters, covariance, mean - neutral_bv, drawn)
 
     def _with_slope(self, parameters, covariance, x_mean, drawn) -> _Bend:
         """The same with its slope at the mean star and with its errors."""
@@ -502,6 +506,11 @@ class _Bend:
             slope=float(slope),
             slope_error=float(np.sqrt(towards_mean @ covariance @ towards_mean)),
         )
+
+
+def _design_of_line(x: np.ndarray, faintness: np.ndarray) -> np.ndarray:
+    """What zero, slope, bend and the blueness of faint stars are multiplied by, (n, 4)."""
+    return np.column_stack([np.ones_like(x), x, x**2, faintness])
 
 
 def _line(design, lost, ratio, ratio_error, used, prior) -> tuple[np.ndarray, ...]:

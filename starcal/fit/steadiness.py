@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..robust import SIGMA_PER_DEVIATION
 from .gains import GainFit
 
 STEADY_WIDTHS = (
@@ -70,14 +71,8 @@ def steadiness(fit: GainFit, flux: NDArray, noise: NDArray) -> Steadiness | None
     if good.sum() < FEWEST_STEADY or not np.isfinite(share):
         return None
     share = float(np.clip(share, *SHARE_RANGE))
-    ratio = -np.log(flux[[0, 2]][:, good] / flux[1, good])
     brightness = np.log(flux[1, good])
-    slope, error = _slope_with_light(
-        ratio[0] - share * ratio[1],
-        np.hypot(np.hypot(1.0, share) * noise[good], OWN_SCATTER_LN),
-        _centred(ratio[1]),
-        _centred(brightness),
-    )
+    slope, error = _slope_with_light(flux[:, good], noise[good], share)
     faint, bright = np.quantile(brightness, BRIGHT_TO_FAINT)
     reach = float(bright - faint)
     return Steadiness(
@@ -88,21 +83,28 @@ def steadiness(fit: GainFit, flux: NDArray, noise: NDArray) -> Steadiness | None
     )
 
 
-def _centred(values: NDArray) -> NDArray:
-    return values - np.median(values)
-
-
-def _slope_with_light(combined, sigma, colour, brightness) -> tuple[float, float]:
+def _slope_with_light(flux, noise, share) -> tuple[float, float]:
     """Slope of the combination with ln light, its bend with colour let free, and its error."""
-    design = np.column_stack([np.ones_like(colour), colour, colour**2, brightness])
+    red, blue = -np.log(flux[[0, 2]] / flux[1])
+    colour = blue - np.median(blue)
+    brightness = np.log(flux[1])
+    design = np.column_stack(
+        [np.ones_like(colour), colour, colour**2, brightness - np.median(brightness)]
+    )
+    sigma = np.hypot(np.hypot(1.0, share) * noise, OWN_SCATTER_LN)
+    found, covariance = _without_odd_stars(design, red - share * blue, sigma)
+    return float(found[3]), float(np.sqrt(covariance[3, 3]))
+
+
+def _without_odd_stars(design, values, sigma) -> tuple[NDArray, NDArray]:
+    """Terms of a line through stars that are not odd, and their covariance by what they scatter."""
     known = np.diag([0.0, TILT_ERROR**-2.0, BOW_ERROR**-2.0, 0.0])
-    kept = np.ones(len(combined), bool)
+    kept = np.ones(len(values), bool)
     for _ in range(ODD_ROUNDS):
         weighted = design * (kept / sigma**2)[:, None]
         covariance = np.linalg.inv(weighted.T @ design + known)
-        left = combined - design @ (covariance @ weighted.T @ combined)
-        off = np.abs(left) / sigma
-        scale = max(1.4826 * float(np.median(off[kept])), 0.5)
+        found = covariance @ weighted.T @ values
+        off = np.abs(values - design @ found) / sigma
+        scale = max(SIGMA_PER_DEVIATION * float(np.median(off[kept])), 0.5)
         kept = off < ODD_SIGMAS * scale
-    slope = (covariance @ weighted.T @ combined)[3]
-    return float(slope), float(scale * np.sqrt(covariance[3, 3]))
+    return found, scale**2 * covariance

@@ -78,13 +78,7 @@ def unevenness(
     Unevenness
         Its posterior mean, normal errors and prior.
     """
-    information = np.eye(4) / USUAL_UNEVENNESS_LN**2
-    seen = np.zeros(4)
-    for channel in range(2):
-        plane = _plane_of_fit(fit, channel, place)
-        takes = np.zeros((2, 4))
-        takes[[0, 1], [2 * channel, 2 * channel + 1]] = 1
-        _learn(information, seen, plane, takes)
+    information, seen = _told_by_fit(fit, place)
     share = fit.slope[0] / fit.slope[1]
     good = (np.nan_to_num(flux) > 0).all(axis=0) & (noise < MOST_COLOUR_NOISE)
     if good.sum() >= FEWEST_COLOURS and np.isfinite(share):
@@ -92,6 +86,19 @@ def unevenness(
         takes = np.hstack([np.eye(2), -share * np.eye(2)])
         _learn(information, seen, plane, takes)
     return _over_the_frame(np.linalg.inv(information), seen, place, int(good.sum()))
+
+
+def _told_by_fit(fit: GainFit, place: NDArray) -> tuple[NDArray, NDArray]:
+    """Information on the four slopes from what flats usually are and from both gains, (4, 4), and
+    what it says, (4,)."""
+    information = np.eye(4) / USUAL_UNEVENNESS_LN**2
+    seen = np.zeros(4)
+    for channel in range(2):
+        plane = _plane_of_fit(fit, channel, place)
+        takes = np.zeros((2, 4))
+        takes[[0, 1], [2 * channel, 2 * channel + 1]] = 1
+        _learn(information, seen, plane, takes)
+    return information, seen
 
 
 def _learn(information: NDArray, seen: NDArray, plane: _Plane, takes: NDArray) -> None:

@@ -270,7 +270,7 @@ def _with_errors_as_shown(ratio, ratio_error, bv_mag, bv_error_mag, neutral_bv, 
         slope = _of_both(bands, "slope")[:, None]
         if used.sum() < MIN_STARS or np.min(np.abs(slope)) < LEAST_TELLING_SLOPE:
             break
-        off = _off_catalogue(bands, ratio[:, used], bv_mag[used] - neutral_bv)
+        off = _off_catalogue(bands, ratio, bv_mag - neutral_bv)[:, used]
         before = scale
         scale = _error_scale(off, ratio_error[:, used] / slope, slope, bv_error_mag[used])
         bands, used = _clipped_bends(

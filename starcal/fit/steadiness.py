@@ -21,6 +21,7 @@ MOST_STEADY_NOISE = 0.05  # relative, of a star's light in the worst channel
 OWN_SCATTER_LN = 0.03  # of real stars about one line in the two ratios
 # what a line in the combination may still go with the stars' colour: luminosity classes, bends
 TILT_ERROR, BOW_ERROR = 0.3, 0.1
+KNOWN_OF_COLOUR = np.diag([0.0, TILT_ERROR**-2.0, BOW_ERROR**-2.0, 0.0])
 SHARE_RANGE = (-1.3, -0.5)  # of the colour terms of R and B of broadband filters
 ODD_SIGMAS, ODD_ROUNDS = 4.0, 6
 BRIGHT_TO_FAINT = (0.1, 0.9)  # of the stars, in light
@@ -66,21 +67,24 @@ def steadiness(fit: GainFit, flux: NDArray, noise: NDArray) -> Steadiness | None
     Steadiness or None
         None with too few stars, or without slopes.
     """
-    share = fit.slope[0] / fit.slope[1] if fit.slope[1] else np.nan
     good = (np.nan_to_num(flux) > 0).all(axis=0) & (noise < MOST_STEADY_NOISE)
-    if good.sum() < FEWEST_STEADY or not np.isfinite(share):
+    if good.sum() < FEWEST_STEADY or not fit.slope[1]:
         return None
-    share = float(np.clip(share, *SHARE_RANGE))
-    brightness = np.log(flux[1, good])
+    share = float(np.clip(fit.slope[0] / fit.slope[1], *SHARE_RANGE))
     slope, error = _slope_with_light(flux[:, good], noise[good], share)
-    faint, bright = np.quantile(brightness, BRIGHT_TO_FAINT)
-    reach = float(bright - faint)
+    reach = _reach_ln(flux[1, good])
     return Steadiness(
         change=slope * reach,
         error=float(np.hypot(error * reach, KINDS_LN)),
         share=share,
         stars=int(good.sum()),
     )
+
+
+def _reach_ln(light: NDArray) -> float:
+    """Ratio of light from the faint stars to the bright ones, ln."""
+    faint, bright = np.quantile(np.log(light), BRIGHT_TO_FAINT)
+    return float(bright - faint)
 
 
 def _slope_with_light(flux, noise, share) -> tuple[float, float]:
@@ -98,11 +102,10 @@ def _slope_with_light(flux, noise, share) -> tuple[float, float]:
 
 def _without_odd_stars(design, values, sigma) -> tuple[NDArray, NDArray]:
     """Terms of a line through stars that are not odd, and their covariance by what they scatter."""
-    known = np.diag([0.0, TILT_ERROR**-2.0, BOW_ERROR**-2.0, 0.0])
     kept = np.ones(len(values), bool)
     for _ in range(ODD_ROUNDS):
         weighted = design * (kept / sigma**2)[:, None]
-        covariance = np.linalg.inv(weighted.T @ design + known)
+        covariance = np.linalg.inv(weighted.T @ design + KNOWN_OF_COLOUR)
         found = covariance @ weighted.T @ values
         off = np.abs(values - design @ found) / sigma
         scale = max(SIGMA_PER_DEVIATION * float(np.median(off[kept])), 0.5)

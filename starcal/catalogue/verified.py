@@ -1,13 +1,12 @@
 """Checksums of large files that seldom change: computed once for each state of a file, which size
 and time of change tell, and remembered beside the cache."""
 
-import hashlib
 import json
+import os
+import secrets
 from contextlib import suppress
 from pathlib import Path
 
-from ..errors import OutputError
-from ..frame.whole import atomic_write
 from .folders import cache_folder
 
 MEMORY_FILE = "checksums.json"
@@ -26,6 +25,8 @@ def file_checksum(path: Path) -> str:
     str
         SHA-256, hexadecimal.
     """
+    import hashlib  # 3.6 MB of memory that a question about stars need not pay
+
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
@@ -65,7 +66,8 @@ def _remembered() -> dict:
 
 def _remember(known: dict) -> None:
     """Keep it for the next time, where that may be; else the next time computes it again."""
-    with suppress(OSError, OutputError):
-        cache_folder().mkdir(parents=True, exist_ok=True)
-        with atomic_write(cache_folder() / MEMORY_FILE, overwrite=True) as file:
-            file.write(json.dumps(known).encode())
+    draft = cache_folder() / f".starcal-{secrets.token_hex(8)}.part"
+    with suppress(OSError):
+        draft.parent.mkdir(parents=True, exist_ok=True)
+        draft.write_text(json.dumps(known), encoding="utf-8")
+        os.replace(draft, draft.with_name(MEMORY_FILE))

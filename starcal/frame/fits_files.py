@@ -277,8 +277,6 @@ def _check_claim(hdu, path):
         most = held * GZIP_LIMIT if file.read(2) == b"\x1f\x8b" else held
     claimed = prod(_hdu_shape(hdu)) * abs(hdu.header["BITPIX"]) // 8
     packed = isinstance(hdu, fits.CompImageHDU)
-    if packed or most > held:
-        require_within_limit(path, *reversed(_hdu_shape(hdu)[-2:]))
     if packed:
         complete = _has_all_tiles(hdu) and claimed <= most * COMPRESSION_LIMIT
     else:
@@ -288,6 +286,8 @@ def _check_claim(hdu, path):
             f"{path.name}: the file is cut short: its header promises {claimed} bytes of pixels, "
             f"the whole file has {held}. Copy or download it again."
         )
+    if packed or most > held:
+        require_within_limit(path, *reversed(_hdu_shape(hdu)[-2:]))
 
 
 def _has_all_tiles(hdu):

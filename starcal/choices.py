@@ -38,7 +38,8 @@ YELLOW_WHITE_RANGE_MAG = (0.4, 1.0)
 
 SERVICES = ("gaia", "apass", "tycho2-online")  # catalogues of the network
 OWN_TABLE = "file:"  # before the path of a table of the user's own
-CATALOGUES = ("embedded", *SERVICES, "auto", f"{OWN_TABLE}PATH")
+DEEP = "deep"  # a table of Gaia's stars that `starcal catalogue build` made
+CATALOGUES = ("embedded", *SERVICES, DEEP, "auto", f"{OWN_TABLE}PATH")
 
 Place = tuple[float, float]
 Places = tuple[Place, ...]

@@ -1,13 +1,14 @@
-"""Star services on the loopback: TAP, synchronous and by jobs, and VizieR, with a sky of their own
-and every fault.
+"""Star services on the loopback: TAP, synchronous and by jobs, with a sky of their own and every
+fault.
 
-What they speak: IVOA TAP 1.1 and UWS 1.1 (a job is made by a POST answered with 303, its phase is
-polled as one word, its result is a VOTable, gzipped if that is asked for), DALI 1.1 section 4.4
-(QUERY_STATUS), VOTable 1.4, and VizieR's plain-text queries (`-source`, `-c`, `-c.r`, `-out.max`, a
-filter a column).
+What they speak, and no more: IVOA TAP 1.1 and UWS 1.1 (a job is made by a POST answered with 303,
+waits in PENDING until PHASE=RUN is posted, says its phase in an XML document, is gone after a
+DELETE), the formats that TAP 1.1 names, MAXREC and DALI 1.1 section 4.4 (QUERY_STATUS), VOTable 1.4,
+gzip only for who accepts it. An unknown table, column or format is an error, as a VOTable.
 """
 
 import gzip
+import html
 import http.server
 import io
 import re
@@ -29,6 +30,7 @@ from astropy.table import MaskedColumn, Table
 DWARF_BP_RP = (0.005, 0.166, 0.377, 0.518, 0.719, 0.803, 0.983, 1.21, 1.53, 1.79)
 DWARF_G_V = (0.010, -0.010, -0.060, -0.090, -0.145, -0.158, -0.227, -0.32, -0.51, -0.66)
 DWARF_B_V = (0.035, 0.140, 0.295, 0.390, 0.560, 0.622, 0.816, 0.99, 1.24, 1.40)
+PLAIN = {"Content-Type": "application/x-votable+xml"}
 PROBE_PLACE = SkyCoord(103.0, -0.33, unit="deg")
 
 
@@ -51,6 +53,8 @@ class Sky:
         self.v = rng.uniform(8, 16, n)
         self.v[-20:] = rng.uniform(9, 11, 20)
         self.bp_rp = rng.uniform(0.01, 1.78, n)
+        # redder than dwarfs of that BP-RP, as no relation could know
+        self.bv_true = np.interp(self.bp_rp, DWARF_BP_RP, DWARF_B_V) + 0.2
         self.pmra, self.pmdec = rng.normal(0, 30, n), rng.normal(0, 30, n)
 
     def gaia(self):
@@ -71,6 +75,27 @@ class Sky:
                 "phot_rp_mean_flux_over_error": np.full(len(self.ra), 900.0),
             }
         )
+
+    def gspc(self):
+        """Synthetic photometry of the stars between G 10 and 17.65; every fifth has a bad flag."""
+        g, bv = self.gaia()["phot_g_mean_mag"], self.bv_true
+        n = len(self.ra)
+        flag = np.where(np.arange(n) % 5 == 0, 0, 1)
+        rows = Table(
+            {
+                "source_id": np.arange(n),
+                "c_star": np.zeros(n),
+                "b_jkc_mag": self.v + bv,
+                "b_jkc_flux": np.full(n, 100.0),
+                "b_jkc_flux_error": np.full(n, 1.0),
+                "b_jkc_flag": flag,
+                "v_jkc_mag": self.v,
+                "v_jkc_flux": np.full(n, 100.0),
+                "v_jkc_flux_error": np.full(n, 1.0),
+                "v_jkc_flag": np.ones(n, int),
+            }
+        )
+        return rows[(g > 10) & (g < 17.65)]
 
     def apass(self):
         return Table(
@@ -104,6 +129,44 @@ class Sky:
         )
 
 
+def whole_sky(n, seed=1):
+    """Gaia's two tables for stars all over the sky, a tenth of them within a degree of each pole and
+    across RA 0, with source_id as Gaia counts them: by HEALPix pixel of level 12."""
+    from astropy_healpix import HEALPix
+
+    rng = np.random.default_rng(seed)
+    ra, dec = rng.uniform(0, 360, n), np.degrees(np.arcsin(rng.uniform(-1, 1, n)))
+    tenth = n // 10
+    for i, pole in enumerate((90.0, -90.0)):
+        of_pole = slice(i * tenth, (i + 1) * tenth)
+        dec[of_pole] = pole - np.sign(pole) * np.sqrt(rng.uniform(0, 1, tenth))
+    across = slice(2 * tenth, 3 * tenth)
+    ra[across], dec[across] = rng.uniform(-1, 1, tenth) % 360, rng.uniform(-1, 1, tenth)
+    pixel = HEALPix(nside=4096, order="nested").lonlat_to_healpix(ra * u.deg, dec * u.deg)
+    sky = Sky(n=1)
+    sky.ra, sky.dec, sky.v = ra, dec, rng.uniform(10.8, 13.4, n)
+    sky.bp_rp = rng.uniform(0.01, 1.78, n)
+    sky.bv_true = np.interp(sky.bp_rp, DWARF_BP_RP, DWARF_B_V)
+    sky.pmra, sky.pmdec = rng.normal(0, 30, n), rng.normal(0, 30, n)
+    gaia, gspc = sky.gaia(), sky.gspc()
+    source_id = pixel.astype(np.int64) * 2**35 + np.arange(n)
+    gspc["source_id"] = source_id[gspc["source_id"]]
+    gaia["source_id"] = source_id
+    return sky, gaia, gspc
+
+
+class Refusal(Exception):
+    """What the service says of a query that it cannot answer."""
+
+
+FORMATS = (
+    "votable",
+    "application/x-votable+xml",
+    "text/xml",
+)  # of TAP 1.1, table 1, as VOTable
+NAME = r'(?:"[^"]+"|[A-Za-z][\w.]*)'
+
+
 class FakeServices:
     """What the server holds, which faults it has in store, and what it was asked.
 
@@ -116,26 +179,23 @@ class FakeServices:
     asked : list of (method, path, body)
     job_trouble : str
         "page at launch", "page for a phase", "job fails"; "result elsewhere" (a redirection, and no
-        fault).
+        fault), "other host" (a redirection that is one).
+    most_rows : int
+        That it ever gives.
     """
 
     def __init__(self):
         sky = Sky()
         self.tables = {
             "gaiadr3.gaia_source": sky.gaia(),
+            "gaiadr3.synthetic_photometry_gspc": sky.gspc()[:0],
             "II/336/apass9": sky.apass(),
             "I/259/tyc2": sky.tycho2(),
         }
-        self.sky, self.faults, self.faulty_for_ever, self.asked, self.jobs = (
-            sky,
-            [],
-            False,
-            [],
-            {},
-        )
-        self.job_trouble = ""
-        self.stop, self.columns_renamed = threading.Event(), {}
-        self.polls_of_a_job = 0  # each costs half a second of the client's patience
+        self.sky, self.faults, self.asked, self.jobs = sky, [], [], {}
+        self.faulty_for_ever, self.job_trouble, self.most_rows = False, "", 10**6
+        self.stop = threading.Event()
+        self.polls_of_a_job = 0
 
     def next_fault(self):
         if not self.faults:
@@ -145,52 +205,115 @@ class FakeServices:
     @property
     def questions(self):
         """Queries, without the traffic round them."""
-        return [body for method, path, body in self.asked if method == "POST"]
+        return [
+            parse_qs(body)["QUERY"][0]
+            for method, path, body in self.asked
+            if method == "POST" and path.endswith(("/async", "/sync"))
+        ]
 
-    def answer_tap(self, form):
-        query = form["QUERY"][0]
-        top, columns, name = re.match(r"SELECT TOP (\d+) (.*) FROM (\S+) WHERE", query).groups()
-        ra, dec, radius = map(
-            float, re.search(r"CIRCLE\('ICRS', (\S+), (\S+), (\S+)\)\)", query).groups()
+    def answer(self, form):
+        """Rows that answer a query, and whether there are more of them."""
+        for name in ("LANG", "REQUEST", "QUERY"):
+            if name not in form:
+                raise Refusal(f"parameter {name} is missing")
+        wanted = form.get("FORMAT", form.get("RESPONSEFORMAT", ["votable"]))[0]
+        if wanted.split(";")[0] not in FORMATS:
+            raise Refusal(f"unknown format {wanted}")
+        rows = self.select(" ".join(form["QUERY"][0].split()))
+        most = min(int(form.get("MAXREC", [10**9])[0]), self.most_rows)
+        return rows[:most], len(rows) > most
+
+    def select(self, query):
+        """ADQL: columns of a table or of two, joined by source_id, and conditions with AND or OR."""
+        parts = re.fullmatch(
+            rf"SELECT (?:TOP (\d+) )?(.+?) FROM ({NAME})(?: AS (\w+))?"
+            rf"(?: LEFT OUTER JOIN ({NAME}) AS (\w+) ON (\S+) = (\S+))? WHERE (.+)",
+            query,
         )
-        column, limit = re.search(r"AND (\w+) < (\S+)", query).groups()
-        rows = self.rows(name, ra, dec, radius, {column: float(limit)}, int(top))
-        return rows[[c.strip() for c in columns.split(",")]]
+        if parts is None:
+            raise Refusal(f"syntax error near {query[:40]!r}")
+        top, columns, first, letter, second, other, left, right, where = parts.groups()
+        values = self.columns_of(first, letter or "")
+        if second:
+            values |= self.joined(self.column(left, values), second, other, bare(right))
+        rows = np.flatnonzero(self.holds(where, values))[: int(top) if top else None]
+        out = Table()
+        for column in columns.split(", "):
+            name, _, alias = column.partition(" AS ")
+            out[alias or bare(name).rpartition(".")[2]] = self.column(name, values)[rows]
+        return out
 
-    def answer_vizier(self, body):
-        lines = dict(line.split("=", 1) for line in body.splitlines() if "=" in line)
-        ra, dec = map(float, re.match(r"([\d.]+)([+-][\d.]+)", lines["-c"]).groups())
-        radius = float(lines["-c.rd"])
-        limits = {
-            k: float(v[1:])
-            for k, v in lines.items()
-            if v.startswith("<") and not k.startswith("-")
-        }
-        rows = self.rows(lines["-source"], ra, dec, radius, limits, int(lines["-out.max"]))
-        return rows[lines["-out"].split(",")]
+    def column(self, name, values):
+        if bare(name) not in values:
+            raise Refusal(f"unknown column {name}")
+        return values[bare(name)]
 
-    def rows(self, name, ra, dec, radius, limits, most):
-        table = self.tables[name]
-        longitude, latitude = (
-            ("ra", "dec")
-            if "gaia" in name
-            else (
-                ("RAJ2000", "DEJ2000")
-                if "RAJ2000" in table.colnames
-                else ("RA(ICRS)", "DE(ICRS)")
-            )
+    def columns_of(self, name, letter):
+        prefix = f"{letter}." if letter else ""
+        table = (
+            self.schema() if bare(name) == "TAP_SCHEMA.columns" else self.tables.get(bare(name))
         )
-        places = SkyCoord(table[longitude], table[latitude], unit="deg")
-        keep = places.separation(SkyCoord(ra, dec, unit="deg")).deg <= radius
-        for column, limit in limits.items():
-            keep &= np.ma.filled(table[column] < limit, False)
-        return table[keep][:most]
+        if table is None:
+            raise Refusal(f"unknown table {name}")
+        return {f"{prefix}{c}": table[c] for c in table.colnames}
+
+    def schema(self):
+        pairs = [(name, c) for name, table in self.tables.items() for c in table.colnames]
+        return Table(rows=pairs, names=["table_name", "column_name"])
+
+    def joined(self, source_id, name, letter, key):
+        """The columns of a second table at the sources of the first, masked where it lacks them."""
+        there = self.columns_of(name, letter)
+        numbers = np.asarray(there[key])
+        order = np.argsort(numbers)
+        at = np.minimum(
+            np.searchsorted(numbers, source_id, sorter=order), max(len(order) - 1, 0)
+        )
+        if not len(order):
+            return {c: MaskedColumn(np.zeros(len(source_id)), mask=True) for c in there}
+        known = numbers[order[at]] == source_id
+        return {c: MaskedColumn(v[order[at]], mask=~known) for c, v in there.items()}
+
+    def holds(self, where, values):
+        if " OR " in where:
+            return np.any([self.holds(part, values) for part in where.split(" OR ")], axis=0)
+        circle = re.fullmatch(
+            rf"1=CONTAINS\(POINT\('ICRS', ({DOTTED}), ({DOTTED})\), CIRCLE\('ICRS', "
+            r"(\S+), (\S+), (\S+)\)\) AND (.+)",
+            where,
+        )
+        if circle:
+            ra, dec = (self.column(name, values) for name in circle.groups()[:2])
+            centre = SkyCoord(float(circle[3]), float(circle[4]), unit="deg")
+            apart = SkyCoord(ra, dec, unit="deg").separation(centre).deg
+            return (apart <= float(circle[5])) & self.holds(circle[6], values)
+        keep = True
+        for condition in where.split(" AND "):
+            name, relation, value = re.fullmatch(r"(\S+) (<|>=|LIKE) (\S+)", condition).groups()
+            column = self.column(name, values)
+            if relation == "LIKE":
+                keep = keep & np.array([value.strip("'%") in str(v) for v in column], bool)
+            elif relation == "<":
+                keep = keep & np.ma.filled(column < number(value), False)
+            else:
+                keep = keep & np.ma.filled(column >= number(value), False)
+        return keep
 
 
-def votable(table, *, info="", name="t", empty_is_bare=False):
-    """A table as the services write it; VizieR leaves the table away when it is empty."""
-    if empty_is_bare and not len(table):
-        return f'<?xml version="1.0"?>\n<VOTABLE version="1.4">{info}<RESOURCE></RESOURCE></VOTABLE>\n'.encode()
+DOTTED = rf"(?:\w+\.)?{NAME}"
+
+
+def number(text):
+    return float(text) if "." in text else int(text)
+
+
+def bare(name):
+    """A name without its quotes."""
+    return name.replace('"', "")
+
+
+def votable(table, *, info="", name="t"):
+    """A table as the services write it."""
     tree = from_table(table)
     tree.get_first_table().name = name
     page = io.BytesIO()
@@ -198,10 +321,62 @@ def votable(table, *, info="", name="t", empty_is_bare=False):
     return page.getvalue().replace(b"<RESOURCE type", info.encode() + b"<RESOURCE type", 1)
 
 
+def error_votable(words):
+    info = f'<INFO name="QUERY_STATUS" value="ERROR">{html.escape(words)}</INFO>'
+    return (
+        f'<VOTABLE version="1.4"><RESOURCE type="results">{info}</RESOURCE></VOTABLE>'.encode()
+    )
+
+
+class Job:
+    """A job of the service, by UWS 1.1."""
+
+    def __init__(self, form, polls):
+        self.form, self.polls, self.phase, self.rows, self.error = (
+            form,
+            polls,
+            "PENDING",
+            None,
+            "",
+        )
+
+    def run(self, fake):
+        self.phase = "EXECUTING"
+        if fake.job_trouble == "job fails":
+            self.error = "out of memory"
+        else:
+            try:
+                self.rows = fake.answer(self.form)
+            except Refusal as refusal:
+                self.error = str(refusal)
+
+    def look(self):
+        """One look at it, after which it may have come to its end."""
+        if self.phase == "EXECUTING":
+            self.polls -= 1
+            if self.polls < 0:
+                self.phase = "ERROR" if self.error else "COMPLETED"
+
+    def document(self, url):
+        result = f'<uws:result id="result" xlink:href="{url}/results/result"/>'
+        error = (
+            f'<uws:errorSummary type="fatal" hasDetail="true"><uws:message>'
+            f"{html.escape(self.error[:12])}</uws:message></uws:errorSummary>"
+        )
+        return (
+            '<?xml version="1.0"?><uws:job xmlns:uws="http://www.ivoa.net/xml/UWS/v1.0" '
+            'xmlns:xlink="http://www.w3.org/1999/xlink" version="1.1">'
+            f"<uws:jobId>{url.rpartition('/')[2]}</uws:jobId><uws:phase>{self.phase}</uws:phase>"
+            f"<uws:results>{result if self.phase == 'COMPLETED' else ''}</uws:results>"
+            f"{error if self.phase == 'ERROR' else ''}</uws:job>"
+        ).encode()
+
+
 class Handler(http.server.BaseHTTPRequestHandler):
     """Requests in, answers or faults out."""
 
     protocol_version = "HTTP/1.1"
+    disable_nagle_algorithm = True  # else each answer waits 40 ms for its second packet
 
     def log_message(self, *_):
         pass
@@ -210,61 +385,90 @@ class Handler(http.server.BaseHTTPRequestHandler):
     def fake(self):
         return self.server.fake
 
+    @property
+    def here(self):
+        return f"http://127.0.0.1:{self.server.server_port}{self.path.partition('?')[0]}"
+
     def do_POST(self):
         body = self.rfile.read(int(self.headers.get("Content-Length", 0))).decode()
         self.fake.asked.append(("POST", self.path, body))
+        form = parse_qs(body)
+        job = re.search(r"/async/(\d+)/phase$", self.path)
         if self.path.endswith("/sync"):
-            self.result(self.fake.answer_tap(parse_qs(body)), zipped=True)
+            self.result(lambda: self.fake.answer(form))
         elif self.path.endswith("/async"):
             if self.fake.job_trouble == "page at launch":
                 return self.fault_page()
             number = str(len(self.fake.jobs) + 1)
-            self.fake.jobs[number] = [
-                self.fake.answer_tap(parse_qs(body)),
-                self.fake.polls_of_a_job,
-            ]
-            where = f"http://127.0.0.1:{self.server.server_port}{self.path}/{number}"
-            self.reply(303, b"", {"Location": where})
+            self.fake.jobs[number] = Job(form, self.fake.polls_of_a_job)
+            self.reply(303, b"", {"Location": f"{self.here}/{number}"})
+        elif job and form.get("PHASE") == ["RUN"] and job[1] in self.fake.jobs:
+            self.fake.jobs[job[1]].run(self.fake)
+            self.reply(303, b"", {"Location": self.here.removesuffix("/phase")})
         else:
-            self.result(self.fake.answer_vizier(body), zipped=False, empty_is_bare=True)
+            self.reply(404, b"no such resource")
 
     def do_GET(self):
         self.fake.asked.append(("GET", self.path, ""))
-        job = re.search(r"/async/(\d+)/(.*)", self.path)
-        rows, polls = self.fake.jobs[job[1]]
-        if job[2] == "phase":
-            if self.fake.job_trouble == "page for a phase":
+        if self.path.startswith("/sesame"):
+            return self.sesame()
+        parts = re.search(r"/async/(\d+)/?(.*)", self.path.partition("?")[0])
+        job = parts and self.fake.jobs.get(parts[1])
+        trouble = self.fake.job_trouble
+        if not job:
+            self.reply(404, b"no such job")
+        elif parts[2] == "":
+            if trouble == "page for a phase":
                 return self.fault_page()
-            self.fake.jobs[job[1]][1] -= 1
-            end = b"ERROR" if self.fake.job_trouble == "job fails" else b"COMPLETED"
-            self.reply(200, b"EXECUTING" if polls > 0 else end, {"Content-Type": "text/plain"})
-        elif self.fake.job_trouble == "job fails":
-            self.reply(
-                404, b"<html>Job failed: out of memory</html>", {"Content-Type": "text/html"}
-            )
-        elif self.fake.job_trouble == "result elsewhere" and not job[2].endswith("elsewhere"):
-            self.reply(
-                303,
-                b"",
-                {
-                    "Location": f"http://127.0.0.1:{self.server.server_port}{self.path}/../elsewhere"
-                },
-            )
+            job.look()
+            self.reply(200, job.document(self.here), {"Content-Type": "text/xml"})
+        elif parts[2] == "error" and job.phase == "ERROR":
+            self.reply(200, error_votable(job.error), {"Content-Type": "text/xml"})
+        elif parts[2].startswith("results/") and job.phase == "COMPLETED":
+            if trouble == "result elsewhere" and not parts[2].endswith("elsewhere"):
+                self.reply(303, b"", {"Location": f"{self.here}/elsewhere"})
+            elif trouble == "other host":
+                self.reply(303, b"", {"Location": "http://stars.invalid/secret"})
+            else:
+                self.result(lambda: job.rows)
         else:
-            self.result(rows, zipped=True)
+            self.reply(404, b"no such resource")
 
-    def result(self, rows, *, zipped, empty_is_bare=False):
-        rows = rows.copy()
-        for old, new in self.fake.columns_renamed.items():
-            rows.rename_column(old, new)
-        pack = gzip.compress if zipped else bytes
-        body = pack(votable(rows, name="rows", empty_is_bare=empty_is_bare))
+    def do_DELETE(self):
+        self.fake.asked.append(("DELETE", self.path, ""))
+        number = self.path.rpartition("/")[2]
+        if self.fake.jobs.pop(number, None) is None:
+            return self.reply(404, b"no such job")
+        self.reply(303, b"", {"Location": self.here.rpartition("/")[0]})
+
+    def sesame(self):
+        """The name resolver: one name is known."""
+        known = "V1500%20Cyg" in self.path or "V1500+Cyg" in self.path
+        text = (
+            "%J 350.2012500 +61.2111111 = 23:20:48.3 +61:12:40\n"
+            if known
+            else "#! *** Nothing found\n"
+        )
+        self.reply(200, text.encode(), {"Content-Type": "text/plain"})
+
+    def result(self, answer):
+        try:
+            rows, more = answer()
+        except Refusal as refusal:
+            return self.reply(400, error_votable(str(refusal)), {"Content-Type": "text/xml"})
+        page = votable(rows, name="rows")
+        if more:
+            page = page.replace(
+                b"</RESOURCE>", b'<INFO name="QUERY_STATUS" value="OVERFLOW"/></RESOURCE>'
+            )
         kind = {"Content-Type": "application/x-votable+xml"}
+        if "gzip" in self.headers.get("Accept-Encoding", ""):
+            page, kind["Content-Encoding"] = gzip.compress(page, 1), "gzip"
         fault, _, detail = self.fake.next_fault().partition(" ")
         if fault:
-            getattr(self, f"fault_{fault}")(detail, rows, body, kind)
+            getattr(self, f"fault_{fault}")(detail, rows, page, kind)
         else:
-            self.reply(200, body, kind)
+            self.reply(200, page, kind)
 
     def reply(self, status, body, headers=None, length=None):
         self.send_response(status)
@@ -296,18 +500,22 @@ class Handler(http.server.BaseHTTPRequestHandler):
         )
 
     def fault_failed(self, *_):
-        info = '<INFO name="QUERY_STATUS" value="ERROR">Cannot parse query</INFO>'
-        self.reply(
-            200,
-            f'<VOTABLE version="1.4"><RESOURCE type="results">{info}</RESOURCE></VOTABLE>'.encode(),
-        )
+        self.reply(200, error_votable("Cannot parse\x1b[31m query"))
 
-    def fault_vizier_error(self, *_):
-        self.reply(
-            200,
-            b'<?xml version="1.0"?><VOTABLE><INFO ID="Errors" value="**** no such '
-            b'table"/></VOTABLE>',
-        )
+    def fault_bomb(self, *_):
+        """Five megabytes that unpack to five thousand."""
+        page = b'<VOTABLE version="1.4"><RESOURCE type="results">' + b" " * 5_000_000
+        self.reply(200, gzip.compress(page * 5, 9), {"Content-Encoding": "gzip"})
+
+    def fault_entities(self, *_):
+        entities = '<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;">'
+        page = f"<!DOCTYPE VOTABLE [{entities}]><VOTABLE><RESOURCE>&b;</RESOURCE></VOTABLE>"
+        self.reply(200, page.encode())
+
+    def fault_wide(self, detail, rows, body, kind):
+        """One cell that claims to be a thousand million numbers long."""
+        page = votable(rows).replace(b"datatype=", b'arraysize="1000000000" datatype=', 1)
+        self.reply(200, page, {"Content-Type": "text/xml"})
 
     def fault_overflow(self, detail, rows, body, kind):
         """Half of the rows, and the mark that more exist."""
@@ -317,29 +525,29 @@ class Handler(http.server.BaseHTTPRequestHandler):
             half.replace(
                 b"</RESOURCE>", b'<INFO name="QUERY_STATUS" value="OVERFLOW"/></RESOURCE>'
             ),
-            kind,
+            PLAIN,
         )
 
     def fault_empty(self, detail, rows, body, kind):
-        self.reply(200, votable(rows[:0]), kind)
+        self.reply(200, votable(rows[:0]), PLAIN)
 
     def fault_type(self, detail, rows, body, kind):
         """A good answer under a wrong name."""
-        self.reply(200, body, {"Content-Type": detail})
+        self.reply(200, body, kind | {"Content-Type": detail})
 
     def fault_bare(self, detail, rows, body, kind):
         """A good VOTable without the XML declaration, which is optional."""
         page = votable(rows)
-        self.reply(200, page[page.index(b"<VOTABLE") :], kind)
+        self.reply(200, page[page.index(b"<VOTABLE") :], PLAIN)
 
     def fault_malformed(self, detail, rows, body, kind):
         page = votable(rows)
         middle = len(page) // 2
-        self.reply(200, page[:middle] + b"<TD><TR></broken>" + page[middle:], kind)
+        self.reply(200, page[:middle] + b"<TD><TR></broken>" + page[middle:], PLAIN)
 
     def fault_unzippable(self, detail, rows, body, kind):
         page = gzip.compress(votable(rows))
-        self.reply(200, page[:50] + b"\xff" * 40 + page[90:], kind)
+        self.reply(200, page[:50] + b"\xff" * 40 + page[90:], {"Content-Encoding": "gzip"})
 
     def fault_cut(self, detail, rows, body, kind):
         """Half of what the length promises."""
@@ -349,7 +557,7 @@ class Handler(http.server.BaseHTTPRequestHandler):
     def fault_cut_silently(self, detail, rows, body, kind):
         """Half, and a length that says that this is all."""
         page = votable(rows)
-        self.reply(200, page[: len(page) // 2], kind)
+        self.reply(200, page[: len(page) // 2], PLAIN)
 
     def fault_reset(self, *_):
         self.connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
@@ -377,9 +585,9 @@ class Handler(http.server.BaseHTTPRequestHandler):
 
     def fault_elsewhere(self, detail, rows, body, kind):
         """Right ascensions in hours."""
-        name = next(n for n in ("ra", "RAJ2000", "RAmdeg") if n in rows.colnames)
-        rows[name] = rows[name] / 15
-        self.reply(200, votable(rows), kind)
+        rows = rows.copy()
+        rows["ra_deg"] = rows["ra_deg"] / 15
+        self.reply(200, votable(rows), PLAIN)
 
 
 class Server(http.server.ThreadingHTTPServer):

@@ -43,7 +43,7 @@ def answer_of(request, n=200, seed=0):
         "ra_deg": request.ra_deg + out * np.cos(turn) / np.cos(np.radians(dec)),
         "dec_deg": dec,
     }
-    for name in columns.ALIASES[request.catalogue]:
+    for name in columns.no_rows(request.catalogue).colnames:
         table.setdefault(name, rng.uniform(8, request.limit_mag, n).astype(np.float32))
     table["bv_mag"], table["bv_error_mag"] = (
         rng.uniform(0, 1.5, n).astype(np.float32),
@@ -94,7 +94,7 @@ def test_a_file_is_plain_text_that_says_what_it_is():
         "rows: 200",
         "row_limit: 1000",
         "date:",
-        "astroquery:",
+        "pyvo:",
         "sha256:",
         "limit_mag: 14.0",
     ):

@@ -450,3 +450,20 @@ def test_brightness_slope_needs_stars_and_range():
     assert np.isnan(brightness_slope(np.full(30, np.nan), v)).all()
     assert brightness_slope(np.append(v, np.nan), np.append(v, 9.0))[0] == pytest.approx(1.0)
     assert brightness_slope(v[::4], v[::4])[0] == pytest.approx(1.0)  # eight stars
+
+
+def test_what_all_bv_are_off_by_moves_the_gains_as_stated():
+    """However many stars there are: the errors of single stars shrink, that of all does not."""
+    for n in (20, 500):
+        flux, error, bv, bv_error = stars(4, n)
+        fit, off = (
+            fit_gains(flux, error, bv, bv_error),
+            fit_gains(flux, error, bv + 0.04, bv_error),
+        )
+        moved = np.abs(np.log(off.gains / fit.gains))[[0, 2]]
+        stated = fit.with_catalogue(0.04)
+        np.testing.assert_allclose(stated.catalogue_error, moved, rtol=0.1)  # the line is bent
+        grown = stated.stated_errors**2 - fit.stated_errors**2
+        np.testing.assert_allclose(grown, stated.catalogue_error**2, rtol=1e-6)
+        again = stated.with_rounding(np.zeros(2)).with_added(np.zeros(2))
+        np.testing.assert_allclose(again.stated_errors, stated.stated_errors)  # once, not twice

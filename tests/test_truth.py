@@ -127,7 +127,7 @@ def pulls_without_dust(rows):
     pulls = []
     for found, truth in rows:
         fit = found.fit
-        stated = np.sqrt(fit.stated_errors**2 - fit.dust_error**2)
+        stated = np.sqrt(fit.stated_errors**2 - fit.dust_error**2 - fit.catalogue_error**2)
         gains = found.gains[[0, 2]] / fit.dust.factors
         pulls.append((gains / truth[[0, 2]] - 1) / stated)
     return np.array(pulls)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-__all__ = ["CatalogueStars", "move", "sky_position", "unit_vectors"]
+__all__ = ["CatalogueStars", "move", "separation_from_deg", "sky_position", "unit_vectors"]
 
 _MAS_PER_RADIAN = np.degrees(1.0) * 3.6e6
 
@@ -47,6 +47,11 @@ class CatalogueStars:
     bv_fit_error_mag : (N,) float32 or None
         The error of B-V to weight by: smooth in V, never a star's own. `choose.stars_around` always
         fills it.
+    bv_common_error_mag : (N,) float32 or None
+        By how much the B-V of all stars whose B-V was come by in the same way may be off alike;
+        no part of the errors above. `choose.stars_around` always fills it.
+    bv_source : (N,) str or None
+        How it was come by, where a catalogue has several ways: one of `dust.WAYS`.
     """
 
     ra_deg: np.ndarray
@@ -64,6 +69,8 @@ class CatalogueStars:
     limit_mag: float
     epoch_yr: float
     bv_fit_error_mag: np.ndarray | None = None
+    bv_common_error_mag: np.ndarray | None = None
+    bv_source: np.ndarray | None = None
 
     def __len__(self) -> int:
         """Count the stars."""
@@ -153,6 +160,27 @@ def unit_vectors(ra_deg: ArrayLike, dec_deg: ArrayLike) -> np.ndarray:
     """
     ra, dec = np.radians(ra_deg), np.radians(dec_deg)
     return np.stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)], axis=-1)
+
+
+def separation_from_deg(
+    ra_deg: ArrayLike, dec_deg: ArrayLike, centre_ra_deg: float, centre_dec_deg: float
+) -> np.ndarray:
+    """Distance of places on the sky from one of them, exact for the smallest.
+
+    Parameters
+    ----------
+    ra_deg, dec_deg : (...) array_like
+    centre_ra_deg, centre_dec_deg : float
+
+    Returns
+    -------
+    (...) float64
+        Degrees.
+    """
+    chord = np.linalg.norm(
+        unit_vectors(ra_deg, dec_deg) - unit_vectors(centre_ra_deg, centre_dec_deg), axis=-1
+    )
+    return np.degrees(2 * np.arcsin(np.minimum(chord / 2, 1.0)))
 
 
 def sky_position(vectors: ArrayLike) -> tuple[np.ndarray, np.ndarray]:

@@ -31,8 +31,7 @@ from . import CatalogueStars
 from .columns import catalogue_stars
 from .embedded import data_folder
 from .folders import cache_folder
-from .request import FieldRequest
-from .services import Answer
+from .request import Answer, FieldRequest
 
 __all__ = [
     "CachedField",
@@ -156,7 +155,7 @@ def _file_text(request: FieldRequest, answer: Answer) -> str:
             "rows": len(table),
             "row_limit": answer.row_limit,
             "date": datetime.now(UTC).isoformat(timespec="seconds"),
-            "astroquery": version("astroquery"),
+            "pyvo": version("pyvo"),
             "sha256": _ZEROS,
         }
     }

@@ -8,12 +8,14 @@ from pathlib import Path
 
 import numpy as np
 
-from ..choices import SERVICES, Choices, default_of, own_table_path, require_catalogue
+from ..choices import DEEP, SERVICES, Choices, default_of, own_table_path, require_catalogue
 from ..errors import CatalogueDamaged, CatalogueError, CatalogueUnreachable, OutputError
-from . import CatalogueStars, cache, embedded, services
+from . import CatalogueStars, cache, embedded
 from .columns import catalogue_stars
+from .deep import deep_cone, deep_path
+from .dust import WAYS, with_dust
 from .own_table import parse_mapping, read_own_table
-from .request import FAINTEST_MAG, FieldRequest
+from .request import FAINTEST_MAG, Answer, FieldRequest
 
 __all__ = [
     "Choice",
@@ -95,15 +97,17 @@ class Fetched:
     field : CachedField
     was_there : bool
         It was in the cache already and nothing was asked.
+    notes : tuple of str
+        What the service was found to lack, mirrors that did not answer.
     """
 
     field: cache.CachedField
     was_there: bool
+    notes: tuple[str, ...] = ()
 
     def __str__(self) -> str:
-        return (
-            f"{self.field}{' (was there already)' if self.was_there else ''}\n{self.field.path}"
-        )
+        known = " (was there already)" if self.was_there else ""
+        return "\n".join([f"{self.field}{known}", str(self.field.path), *self.notes])
 
 
 def stars_around(
@@ -123,7 +127,8 @@ def stars_around(
     Parameters
     ----------
     name : str
-        ``embedded``; ``gaia``, ``apass``, ``tycho2-online``; ``file:PATH``; or ``auto``: a cached
+        ``embedded``; ``gaia``, ``apass``, ``tycho2-online``; ``deep``, the table that was built of
+        Gaia; ``file:PATH``; or ``auto``: a cached
         deeper field if there is one, else the embedded catalogue, or with ``online=True`` Gaia
         where the embedded one has few stars.
     ra_deg, dec_deg, radius_deg : float
@@ -161,6 +166,8 @@ def stars_around(
         return _embedded(circle, epoch_yr)
     if (path := own_table_path(name)) is not None:
         return _in_circle(Choice(read_own_table(path, mapping), "file", path), circle, epoch_yr)
+    if name == DEEP:
+        return _deep(circle, epoch_yr)
     limit_mag = USUAL_LIMIT_MAG if limit_mag is None else limit_mag
     if name == "auto":
         return _auto(circle, epoch_yr, limit_mag, bool(online), timeout_s)
@@ -200,7 +207,7 @@ def fetch(request: FieldRequest, *, timeout_s: float = default_of("timeout")) ->
     field = cache.find(request)
     if field is not None and _readable(field):
         return Fetched(field, True)
-    answer = services.ask(request, timeout_s=timeout_s)
+    answer = _ask_service(request, timeout_s)
     if not len(answer.table):
         raise CatalogueUnreachable(
             f"{request.catalogue} at {answer.address} has no stars within {request.radius_deg:.4f} "
@@ -209,7 +216,7 @@ def fetch(request: FieldRequest, *, timeout_s: float = default_of("timeout")) ->
             f"though it has some "
             "elsewhere: use another --catalogue, or a larger --radius"
         )
-    return Fetched(cache.keep(request, answer), False)
+    return Fetched(cache.keep(request, answer), False, answer.notes)
 
 
 def magnitude_limit(
@@ -259,7 +266,15 @@ def _embedded(
 ) -> Choice:
     stars = embedded.cone(*circle, epoch_yr=epoch_yr)
     errors = embedded.bv_error_model(stars.v_mag).astype(np.float32)
-    return Choice(replace(stars, bv_fit_error_mag=errors), "embedded", notes=notes)
+    stars = with_dust(replace(stars, bv_fit_error_mag=errors))
+    return Choice(stars, "embedded", notes=notes)
+
+
+def _deep(circle: tuple[float, float, float], epoch_yr: float) -> Choice:
+    path = deep_path()
+    FieldRequest(SERVICES[0], *circle, FAINTEST_MAG[SERVICES[0]])  # which refuses no place
+    stars = deep_cone(*circle, epoch_yr=epoch_yr, path=path)
+    return _in_circle(Choice(stars, "file", path), circle, epoch_yr)
 
 
 def _auto(
@@ -339,7 +354,8 @@ def _asked(
             "used. Use --catalogue embedded; or type on a machine with a "
             f"network: {request.command} - and copy its file {request.file_name} into that folder"
         )
-    answer = services.ask(request, timeout_s=timeout_s)
+    answer = _ask_service(request, timeout_s)
+    notes = (*notes, *answer.notes)
     stars = _within_limit(catalogue_stars(answer.table, request), request.limit_mag)
     if not len(answer.table):
         return Choice(
@@ -357,6 +373,13 @@ def _asked(
         return Choice(
             stars, "service", notes=(*notes, f"the answer could not be kept: {error}")
         )
+
+
+def _ask_service(request: FieldRequest, timeout_s: float) -> Answer:
+    """The client of the network is imported only where it is needed: 0.3 s."""
+    from . import services
+
+    return services.ask(request, timeout_s=timeout_s)
 
 
 def _kept_choice(field: cache.CachedField, request: FieldRequest) -> Choice:
@@ -397,7 +420,14 @@ def _in_circle(choice: Choice, circle: tuple[float, float, float], epoch_yr: flo
         raise ValueError(f"epoch_yr is a Julian year within 1800..2200, not {epoch_yr}")
     stars = choice.stars.at_epoch(epoch_yr)
     centre = FieldRequest(SERVICES[0], *circle, FAINTEST_MAG[SERVICES[0]])
-    return replace(
-        choice,
-        stars=stars.select(centre.separation_deg(stars.ra_deg, stars.dec_deg) <= circle[2]),
-    )
+    inside = stars.select(centre.separation_deg(stars.ra_deg, stars.dec_deg) <= circle[2])
+    return replace(choice, stars=with_dust(inside), notes=choice.notes + _ways_note(inside))
+
+
+def _ways_note(stars: CatalogueStars) -> tuple[str, ...]:
+    """How B-V was come by, where there are several ways."""
+    if stars.bv_source is None or not len(stars):
+        return ()
+    known = stars.bv_source[np.isfinite(stars.bv_mag)]
+    counts = [f"{np.sum(known == way)} from {way}" for way in WAYS if np.any(known == way)]
+    return (f"B-V of {stars.name}: {', '.join(counts)}",) if len(counts) > 1 else ()

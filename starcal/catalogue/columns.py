@@ -12,65 +12,26 @@ from scipy.spatial import cKDTree
 from ..errors import CatalogueIncomplete
 from . import CatalogueStars, unit_vectors
 from .embedded import bv_error_model
+from .gaia import BRIGHTEST_G_MAG, gaia_photometry, with_bright_of_tycho
 from .johnson import (
     BT_VT_RANGE_MAG,
-    bv_from_gaia,
     bv_from_tycho,
     bv_slope,
-    bv_slope_gaia,
-    v_from_gaia,
     v_from_tycho,
 )
+from .mirrors import GAIA_SYNTHETIC, TABLES
 from .request import FieldRequest
 
 __all__ = [
-    "ALIASES",
     "catalogue_stars",
     "find_column",
     "has_neighbour",
     "no_rows",
     "numbers",
     "plain_table",
-    "wanted_columns",
 ]
 
-# Our name: the spellings of the service, the one to ask for first. Spellings changed with releases
-# of the services and of their client; case never matters.
-ALIASES: dict[str, dict[str, tuple[str, ...]]] = {
-    "gaia": {
-        "ra_deg": ("ra",),
-        "dec_deg": ("dec",),
-        "pmra_mas_yr": ("pmra",),
-        "pmdec_mas_yr": ("pmdec",),
-        "parallax_mas": ("parallax",),
-        "parallax_over_error": ("parallax_over_error",),
-        "g_mag": ("phot_g_mean_mag", "gmag"),
-        "bp_mag": ("phot_bp_mean_mag", "bpmag"),
-        "rp_mag": ("phot_rp_mean_mag", "rpmag"),
-        "bp_snr": ("phot_bp_mean_flux_over_error",),
-        "rp_snr": ("phot_rp_mean_flux_over_error",),
-    },
-    "apass": {
-        "ra_deg": ("RAJ2000", "_RAJ2000", "ra"),
-        "dec_deg": ("DEJ2000", "_DEJ2000", "dec"),
-        "v_mag": ("Vmag", "Johnson_V", "V"),
-        "bv_mag": ("B-V", "B_V", "BV"),
-        "bv_error_mag": ("e_B-V", "e_B_V", "e_BV"),
-    },
-    "tycho2-online": {
-        "ra_deg": ("RAmdeg", "RAm_deg"),
-        "dec_deg": ("DEmdeg", "DEm_deg"),
-        "ra_seen_deg": ("RA(ICRS)", "RA_ICRS_", "RA_ICRS", "RAdeg"),
-        "dec_seen_deg": ("DE(ICRS)", "DE_ICRS_", "DE_ICRS", "DEdeg"),
-        "pmra_mas_yr": ("pmRA", "pm_RA"),
-        "pmdec_mas_yr": ("pmDE", "pm_DE"),
-        "bt_mag": ("BTmag", "BT"),
-        "bt_error_mag": ("e_BTmag", "e_BT"),
-        "vt_mag": ("VTmag", "VT"),
-        "vt_error_mag": ("e_VTmag", "e_VT"),
-        "hip": ("HIP",),
-    },
-}
+OPTIONAL = frozenset(GAIA_SYNTHETIC.columns)  # a service may lack that table
 EPOCH_YR = {"gaia": 2016.0, "apass": 2012.5, "tycho2-online": 2000.0}
 NAMES = {"gaia": "Gaia DR3", "apass": "APASS DR9", "tycho2-online": "Tycho-2 (online)"}
 COMPLETE_MAG = {"gaia": 19.0, "apass": 16.0, "tycho2-online": 11.0}
@@ -81,27 +42,12 @@ SHARPNESS_ARCSEC = {
 }  # closer stars share the light of a colour
 RIVAL_MAG = 2.5  # a neighbour fainter by more has less than a tenth of the light
 
-TYPICAL_BP_RP_MAG = 0.8
-DWARF_BV_ERROR_MAG = (
-    0.02  # 0.014 of the relation itself, and as much for differences of metallicity
-)
-GIANT_BV_ERROR_MAG = 0.05  # giants lie 0.04 to 0.06 off the dwarfs' relation
-REDDEST_SURE_DWARF_MAG = 0.85  # BP-RP; redder stars may be giants
-FAINTEST_GIANT_MAG = (
-    4.5  # absolute G: below the foot of the giant branch, above the dwarfs as red
-)
-SURE_PARALLAX = 10.0  # times its error: the absolute magnitude is then good to 0.2
 # Errors of B-V from the errors of B and V that APASS DR9 reaches: 0.02 to V 13.5, 0.05 to 0.1 at V
 # 16 to 17.
 _APASS_V_MAG, _APASS_BV_ERROR_MAG = (
     (10.0, 13.5, 15.0, 16.0, 17.0),
     (0.03, 0.03, 0.05, 0.08, 0.14),
 )
-
-
-def wanted_columns(catalogue: str) -> list[str]:
-    """Names to ask a service for."""
-    return [spellings[0] for spellings in ALIASES[catalogue].values()]
 
 
 def find_column(names: list[str], spellings: tuple[str, ...]) -> str | None:
@@ -113,12 +59,12 @@ def find_column(names: list[str], spellings: tuple[str, ...]) -> str | None:
 
 
 def plain_table(received: Table, catalogue: str) -> Table:
-    """Rename a service's columns to ours and turn masked values into NaN.
+    """Turn masked values into NaN, and leave one place a star.
 
     Parameters
     ----------
     received : Table
-        As the service's client gave it.
+        Under our names, as the service gave it.
     catalogue : str
         One of `request.SERVICES`.
 
@@ -130,50 +76,55 @@ def plain_table(received: Table, catalogue: str) -> Table:
     Raises
     ------
     CatalogueIncomplete
-        A column is missing under all its known names.
+        A column is missing.
     """
-    found = _found_columns(received, catalogue)
-    plain = Table({ours: numbers(received[theirs]) for ours, theirs in found.items()})
-    for name in plain.colnames:
-        if name not in ("ra_deg", "dec_deg", "ra_seen_deg", "dec_seen_deg"):
-            plain[name] = plain[name].astype(np.float32)  # exact enough, and short as text
+    _require_columns(received, catalogue)
+    plain = Table()
+    for ours in own_names(catalogue):
+        theirs = find_column(received.colnames, (ours,))
+        if theirs is not None:
+            kind = (
+                float if ours.endswith("_deg") else np.float32
+            )  # exact enough, and short as text
+            plain[ours] = numbers(received[theirs]).astype(kind)
     if catalogue == "tycho2-online":
-        for axis in ("ra", "dec"):
-            blank = np.isnan(plain[f"{axis}_deg"])
-            plain[f"{axis}_deg"][blank] = plain[f"{axis}_seen_deg"][blank]
-        plain.remove_columns(["ra_seen_deg", "dec_seen_deg"])
+        _fill_places(plain)
     return plain[np.isfinite(plain["ra_deg"]) & np.isfinite(plain["dec_deg"])]
+
+
+def _require_columns(received: Table, catalogue: str) -> None:
+    expected = [name for name in own_names(catalogue) if name not in OPTIONAL]
+    missing = [name for name in expected if find_column(received.colnames, (name,)) is None]
+    if missing:
+        raise CatalogueIncomplete(
+            f"{NAMES[catalogue]} came without its column {', '.join(missing)}; it has "
+            f"{', '.join(received.colnames)}. Use another one with --catalogue, or embedded"
+        )
+
+
+def _fill_places(plain: Table) -> None:
+    """Stars without a mean place stand where Tycho-2 saw them."""
+    for axis in ("ra", "dec"):
+        blank = np.isnan(plain[f"{axis}_deg"])
+        plain[f"{axis}_deg"][blank] = plain[f"{axis}_seen_deg"][blank]
+    plain.remove_columns(["ra_seen_deg", "dec_seen_deg"])
+
+
+def own_names(catalogue: str) -> list[str]:
+    """Our names of all columns of a catalogue's tables."""
+    return [ours for table in TABLES[catalogue] for ours in table.columns]
 
 
 def no_rows(catalogue: str) -> Table:
     """A plain table without rows."""
-    return Table(
-        {name: np.zeros(0, np.float32) for name in ALIASES[catalogue] if "_seen_" not in name}
-    )
+    names = [name for name in own_names(catalogue) if "_seen_" not in name]
+    return Table({name: np.zeros(0, np.float32) for name in names})
 
 
 def numbers(column) -> np.ndarray:
     """A column as float64, NaN where it is masked."""
     values = np.ma.asarray(getattr(column, "value", column))
     return np.ma.filled(values.astype(float), np.nan)
-
-
-def _found_columns(received: Table, catalogue: str) -> dict[str, str]:
-    """What a service calls each of our columns."""
-    found, missing = {}, []
-    for ours, usual in ALIASES[catalogue].items():
-        theirs = find_column(received.colnames, usual)
-        if theirs is None:
-            missing.append(usual[0])
-        else:
-            found[ours] = theirs
-    if missing:
-        raise CatalogueIncomplete(
-            f"{NAMES[catalogue]} came without its column {', '.join(missing)}; it has "
-            f"{', '.join(received.colnames)}. "
-            "The service may have renamed it: use another one with --catalogue, or embedded"
-        )
-    return found
 
 
 def catalogue_stars(table: Table, request: FieldRequest) -> CatalogueStars:
@@ -192,69 +143,51 @@ def catalogue_stars(table: Table, request: FieldRequest) -> CatalogueStars:
         At the catalogue's own epoch; `bv_mag` is NaN outside the range of the catalogue's relation.
     """
     columns = {name: np.asarray(table[name], float) for name in table.colnames}
+    stars = _as_stars(columns, request)
+    if request.catalogue != "gaia":
+        return stars
+    circle = (request.ra_deg, request.dec_deg, request.radius_deg)
+    return with_bright_of_tycho(stars, columns["g_mag"] < BRIGHTEST_G_MAG, circle)
+
+
+def _as_stars(columns: Mapping[str, np.ndarray], request: FieldRequest) -> CatalogueStars:
     photometry = _photometry(columns, request.catalogue)
-    n = len(table)
-    pmra = columns.get("pmra_mas_yr", np.full(n, np.nan))
-    pmdec = columns.get("pmdec_mas_yr", np.full(n, np.nan))
-    still = ~np.isfinite(pmra) | ~np.isfinite(pmdec)
+    ra_deg, dec_deg = columns["ra_deg"], columns["dec_deg"]
+    sharpness = SHARPNESS_ARCSEC[request.catalogue]
     return CatalogueStars(
-        ra_deg=columns["ra_deg"],
-        dec_deg=columns["dec_deg"],
-        pmra_mas_yr=np.where(still, 0.0, pmra).astype(np.float32),
-        pmdec_mas_yr=np.where(still, 0.0, pmdec).astype(np.float32),
-        no_pm=still,
-        double=has_neighbour(
-            columns["ra_deg"],
-            columns["dec_deg"],
-            photometry["v_mag"],
-            SHARPNESS_ARCSEC[request.catalogue],
-        ),
-        hip=np.nan_to_num(columns.get("hip", np.zeros(n))).astype(np.int32),
+        ra_deg=ra_deg,
+        dec_deg=dec_deg,
+        double=has_neighbour(ra_deg, dec_deg, photometry["v_mag"], sharpness),
+        hip=np.nan_to_num(columns.get("hip", np.zeros(len(ra_deg)))).astype(np.int32),
         name=NAMES[request.catalogue],
         limit_mag=min(request.limit_mag, COMPLETE_MAG[request.catalogue]),
         epoch_yr=EPOCH_YR[request.catalogue],
+        **_known_motions(columns),
         **photometry,
     )
 
 
+def _known_motions(columns: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
+    """Proper motions, as `CatalogueStars` has them."""
+    unknown = np.full(len(columns["ra_deg"]), np.nan)
+    pmra = columns.get("pmra_mas_yr", unknown)
+    pmdec = columns.get("pmdec_mas_yr", unknown)
+    still = ~np.isfinite(pmra) | ~np.isfinite(pmdec)
+    return {
+        "pmra_mas_yr": np.where(still, 0.0, pmra).astype(np.float32),
+        "pmdec_mas_yr": np.where(still, 0.0, pmdec).astype(np.float32),
+        "no_pm": still,
+    }
+
+
 def _photometry(columns: Mapping[str, np.ndarray], catalogue: str) -> dict[str, np.ndarray]:
     """V, B-V and what is known of its error, as `CatalogueStars` has them."""
-    of_catalogue = {"gaia": _gaia, "apass": _apass, "tycho2-online": _tycho2}[catalogue]
+    of_catalogue = {"gaia": gaia_photometry, "apass": _apass, "tycho2-online": _tycho2}
+    kinds = {"bv_clamped": np.dtype(bool), "bv_source": np.dtype("U8")}
     return {
-        name: values.astype(bool if name == "bv_clamped" else np.float32)
-        for name, values in of_catalogue(columns).items()
+        name: values.astype(kinds.get(name, np.dtype(np.float32)))
+        for name, values in of_catalogue[catalogue](columns).items()
     }
-
-
-def _gaia(columns: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
-    bp_rp = columns["bp_mag"] - columns["rp_mag"]
-    bv = bv_from_gaia(bp_rp)
-    noise = np.hypot(1 / columns["bp_snr"], 1 / columns["rp_snr"])
-    noise_mag = 2.5 / np.log(10) * noise * bv_slope_gaia(bp_rp)
-    kind_mag = np.where(_maybe_giant(columns, bp_rp), GIANT_BV_ERROR_MAG, DWARF_BV_ERROR_MAG)
-    v = v_from_gaia(columns["g_mag"], np.where(np.isfinite(bp_rp), bp_rp, TYPICAL_BP_RP_MAG))
-    return {
-        "v_mag": v,
-        "bv_mag": bv,
-        "bv_clamped": np.isfinite(bp_rp) & ~np.isfinite(bv),
-        "bv_error_mag": np.where(np.isfinite(bv), np.hypot(noise_mag, kind_mag), np.nan),
-        "bv_fit_error_mag": np.hypot(kind_mag, gaia_noise_mag(v)),
-    }
-
-
-def gaia_noise_mag(v_mag: np.ndarray) -> np.ndarray:
-    """Noise of BP-RP as a smooth function of V: 0.9 and 0.6 mmag to V 13, 12 and 6 at 17, 108 and
-    52 at 20."""
-    return 10 ** np.interp(v_mag, (13.0, 17.0, 20.0), np.log10([0.0011, 0.0134, 0.120]))
-
-
-def _maybe_giant(columns: Mapping[str, np.ndarray], bp_rp_mag: np.ndarray) -> np.ndarray:
-    """Red stars that their parallax does not show to be dwarfs."""
-    known = columns["parallax_over_error"] > SURE_PARALLAX
-    absolute_mag = columns["g_mag"] + 5 * np.log10(
-        np.where(known, columns["parallax_mas"], np.nan) / 100
-    )
-    return (bp_rp_mag > REDDEST_SURE_DWARF_MAG) & ~(absolute_mag > FAINTEST_GIANT_MAG)
 
 
 def _apass(columns: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
@@ -310,12 +243,17 @@ def has_neighbour(
     """
     if len(ra_deg) < 2:
         return np.zeros(len(ra_deg), bool)
+    near = _nearest_within(unit_vectors(ra_deg, dec_deg), within_arcsec)
     v_mag = np.append(v_mag, np.nan)  # of a neighbour that there is not
-    places = unit_vectors(ra_deg, dec_deg)
+    itself = near == np.arange(len(ra_deg))[:, None]
+    rival = (v_mag[near] < v_mag[:-1, None] + RIVAL_MAG) & ~itself
+    crowded = (near[:, -1] < len(ra_deg)) & (near.shape[1] == NEIGHBOURS_SEEN)
+    return rival.any(axis=1) | crowded
+
+
+def _nearest_within(places: np.ndarray, within_arcsec: float) -> np.ndarray:
+    """Rows of the nearest places so close to each, itself among them, (N, K); N for none."""
     reach = 2 * np.sin(np.radians(within_arcsec / 3600) / 2)
     count = min(NEIGHBOURS_SEEN, len(places))
     _, near = cKDTree(places).query(places, k=count, distance_upper_bound=reach)
-    itself = near == np.arange(len(places))[:, None]
-    rival = (v_mag[near] < v_mag[:-1, None] + RIVAL_MAG) & ~itself
-    crowded = (near[:, -1] < len(places)) & (count == NEIGHBOURS_SEEN)
-    return rival.any(axis=1) | crowded
+    return near

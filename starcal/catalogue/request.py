@@ -1,16 +1,17 @@
-"""A question to a star catalogue: which one, where, how far round it, how deep."""
+"""A question to a star catalogue: which one, where, how far round it, how deep; and an answer."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
+from astropy.table import Table
 from numpy.typing import ArrayLike
 
 from ..choices import SERVICES
-from . import unit_vectors
+from . import separation_from_deg
 
-__all__ = ["SERVICES", "FieldRequest"]
+__all__ = ["SERVICES", "Answer", "FieldRequest"]
 
 FAINTEST_MAG = {
     "gaia": 19.0,
@@ -99,10 +100,7 @@ class FieldRequest:
 
     def separation_deg(self, ra_deg: ArrayLike, dec_deg: ArrayLike) -> np.ndarray:
         """Distance from the centre, degrees, of places on the sky."""
-        chord = np.linalg.norm(
-            unit_vectors(ra_deg, dec_deg) - unit_vectors(self.ra_deg, self.dec_deg), axis=-1
-        )
-        return np.degrees(2 * np.arcsin(np.minimum(chord / 2, 1.0)))
+        return separation_from_deg(ra_deg, dec_deg, self.ra_deg, self.dec_deg)
 
     def holds_sky_of(self, other: FieldRequest) -> bool:
         """Whether every place of another request, of the same catalogue, is in this one."""
@@ -115,3 +113,26 @@ class FieldRequest:
     def serves(self, other: FieldRequest) -> bool:
         """Whether the answer to this request holds the answer to another."""
         return self.holds_sky_of(other) and self.limit_mag >= other.limit_mag - 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class Answer:
+    """What a service answered.
+
+    Attributes
+    ----------
+    table : Table
+        Plain columns, under the names that `mirrors.TABLES` has for them.
+    query, address : str
+        What was asked, and whom.
+    row_limit : int
+        How many rows there might have been.
+    notes : tuple of str
+        Mirrors that did not answer, tables that a service lacks.
+    """
+
+    table: Table
+    query: str
+    address: str
+    row_limit: int
+    notes: tuple[str, ...] = ()

@@ -1,59 +1,34 @@
-"""Deeper catalogues from the network, through astroquery: whole answers or an error that says what
-to type.
-"""
+"""Deeper catalogues from the network: whole answers or an error that says what to type."""
 
 from __future__ import annotations
 
-import os
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from astropy.table import Table
 
 from ..choices import default_of
 from ..errors import CatalogueIncomplete, CatalogueUnreachable
-from .columns import NAMES, no_rows, plain_table, wanted_columns
-from .request import FETCH_MARGIN_DEG, PROBE, FieldRequest
-from .tap import gaia_address, query_gaia
-from .transport import (
-    Deadline,
-    Fault,
-    Overflow,
-    parsed_address,
-    persistently,
-    quiet,
-    require_success,
-    whole_votable,
-)
+from .columns import NAMES, find_column, no_rows, plain_table
+from .mirrors import CatalogueTable, mirrors_of, quoted, tables_at
+from .request import FETCH_MARGIN_DEG, PROBE, Answer, FieldRequest
+from .tap import query_table
+from .transport import Deadline, Fault, Overflow, QueryRefused, persistently, quiet
 
 __all__ = ["ROW_LIMIT", "Answer", "ask"]
 
 ROW_LIMIT = 200_000  # some 25 MB of VOTable; a field of 2 degrees down to V 16 in the Milky Way
 OUTSIDE_SHARE = 0.01
-VIZIER_TABLES = {
-    "apass": ("II/336/apass9", "Vmag", 0.0),
-    "tycho2-online": ("I/259/tyc2", "VTmag", 0.4),
+# What each catalogue is cut in, and by how much stars may be fainter in it than in V: G by no more
+# than 0.03 mag, VT by 0.4 for the reddest.
+CUT_IN = {
+    "gaia": ("g_mag", 0.05),
+    "apass": ("v_mag", 0.0),
+    "tycho2-online": ("vt_mag", 0.4),
 }
-
-
-@dataclass(frozen=True, eq=False)
-class Answer:
-    """What a service answered.
-
-    Attributes
-    ----------
-    table : Table
-        Plain columns, `columns.ALIASES` has their names.
-    query, address : str
-        What was asked, and whom.
-    row_limit : int
-        How many rows there might have been.
-    """
-
-    table: Table
-    query: str
-    address: str
-    row_limit: int
+SEEN_AT = {"tycho2-online": ("ra_seen_deg", "dec_seen_deg")}  # where every star has a place
+SCHEMA_ROWS = 5000  # of TAP_SCHEMA, about two tables
 
 
 def ask(
@@ -114,26 +89,220 @@ def _ask_once(
     about: FieldRequest | None = None,
 ) -> Answer:
     """One question, with as many attempts as help."""
-    query_service = query_gaia if request.catalogue == "gaia" else _query_vizier
-    address = gaia_address() if request.catalogue == "gaia" else _vizier_address()
+    where = _circle_of(request)
     try:
-        with quiet():
-            received, query = persistently(
-                lambda: query_service(request, deadline, row_limit), deadline
-            )
+        answer = ask_where(request.catalogue, where, deadline=deadline, row_limit=row_limit)
     except Overflow:
         raise _cut_off(request, None, None) from None
     except Fault as fault:
-        raise _unreachable(about or request, address, str(fault)) from fault
-    if len(received) >= row_limit:
-        raise _cut_off(request, len(received), row_limit)
-    table = (
-        plain_table(received, request.catalogue)
-        if len(received)
-        else no_rows(request.catalogue)
+        addresses = ", ".join(mirrors_of(request.catalogue))
+        raise _unreachable(about or request, addresses, str(fault)) from fault
+    if len(answer.table) >= row_limit:
+        raise _cut_off(request, len(answer.table), row_limit)
+    _require_right_place(answer.table, request, answer.address)
+    return answer
+
+
+def ask_where(
+    catalogue: str,
+    where: Callable[[dict[str, str]], str],
+    *,
+    deadline: Deadline,
+    row_limit: int,
+) -> Answer:
+    """Ask the mirrors of a catalogue, one after the other, for the stars that meet a condition.
+
+    Parameters
+    ----------
+    catalogue : str
+        One of `request.SERVICES`.
+    where : callable
+        Makes the condition, in ADQL, of what the service calls each of our columns.
+    deadline : Deadline
+        For all of them; each has an equal share of what is left.
+    row_limit : int
+        At most so many rows.
+
+    Returns
+    -------
+    Answer
+
+    Raises
+    ------
+    Overflow
+        More stars than `row_limit`, or than the service gives.
+    Fault
+        No mirror answered; the words of each.
+    CatalogueIncomplete
+        A column is missing, under all its known names.
+    """
+    addresses = mirrors_of(catalogue)
+    faults: list[str] = []
+    for i, address in enumerate(addresses):
+        share = deadline.share_of(len(addresses) - i)
+        service = _Service(address, catalogue, share, row_limit)
+        try:
+            answer = service.ask_persistently(where)
+        except Overflow:
+            raise
+        except Fault as fault:
+            faults.append(str(fault) if len(addresses) == 1 else f"{address}: {fault}")
+            continue
+        notes = [f"{NAMES[catalogue]} was not to be had of {words}" for words in faults]
+        return replace(answer, notes=(*notes, *answer.notes))
+    raise Fault("; ".join(faults))
+
+
+def _circle_of(request: FieldRequest) -> Callable[[dict[str, str]], str]:
+    """The condition that a star lies in the field and is bright enough."""
+    ra, dec = SEEN_AT.get(request.catalogue, ("ra_deg", "dec_deg"))
+    cut, fainter_mag = CUT_IN[request.catalogue]
+
+    def where(names: dict[str, str]) -> str:
+        return (
+            f"1=CONTAINS(POINT('ICRS', {names[ra]}, {names[dec]}), CIRCLE('ICRS', "
+            f"{request.ra_deg:.7f}, {request.dec_deg:.7f}, "
+            f"{request.radius_deg + FETCH_MARGIN_DEG:.7f})) AND {names[cut]} < "
+            f"{request.limit_mag + fainter_mag:.2f}"
+        )
+
+    return where
+
+
+@dataclass(frozen=True)
+class _Service:
+    """One service that holds a catalogue."""
+
+    address: str
+    catalogue: str
+    deadline: Deadline
+    row_limit: int
+
+    def ask_persistently(self, where: Callable[[dict[str, str]], str]) -> Answer:
+        """As `ask`, with as many attempts as help."""
+        with quiet():
+            return persistently(lambda: self.ask(where), self.deadline)
+
+    def ask(self, where: Callable[[dict[str, str]], str]) -> Answer:
+        """The stars that meet a condition; if the service refuses, what it calls its columns is
+        looked up."""
+        tables = tables_at(self.catalogue, self.address)
+        try:
+            return self._asked(tables, where, ())
+        except QueryRefused as refused:
+            there = self._columns_of(tables)
+            renamed, notes = _as_there(tables, there, self.catalogue)
+            if renamed == tables:
+                raise
+            if not renamed:
+                raise Fault(f"{notes[0]}; it says: {refused}") from refused
+        return self._asked(renamed, where, notes)
+
+    def _asked(
+        self,
+        tables: tuple[CatalogueTable, ...],
+        where: Callable[[dict[str, str]], str],
+        notes: tuple[str, ...],
+    ) -> Answer:
+        adql = query_text(tables, where, self.row_limit)
+        received = query_table(
+            self.address, adql, deadline=self.deadline, most_rows=self.row_limit, job=True
+        )
+        table = (
+            plain_table(received, self.catalogue) if len(received) else no_rows(self.catalogue)
+        )
+        return Answer(table, adql, self.address, self.row_limit, notes)
+
+    def _columns_of(self, tables: tuple[CatalogueTable, ...]) -> dict[str, list[str]]:
+        """Names of the columns of tables, as the service lists them; none of a table that it does
+        not have."""
+        names = " OR ".join(f"table_name LIKE '%{table.name}%'" for table in tables)
+        listed = query_table(
+            self.address,
+            f"SELECT table_name, column_name FROM TAP_SCHEMA.columns WHERE {names}",
+            deadline=self.deadline,
+            most_rows=SCHEMA_ROWS,
+            job=False,
+        )
+        found: dict[str, list[str]] = {table.name: [] for table in tables}
+        for row in listed:
+            table = str(row["table_name"]).replace('"', "")
+            for name in found:
+                if table.lower() == name.lower():
+                    found[name].append(str(row["column_name"]).strip('"'))
+        return found
+
+
+def query_text(
+    tables: tuple[CatalogueTable, ...], where: Callable[[dict[str, str]], str], row_limit: int
+) -> str:
+    """A query, in ADQL, of one table, or of two joined by source_id.
+
+    Parameters
+    ----------
+    tables : tuple of CatalogueTable
+        Columns are asked for by their first spelling, and come under our names.
+    where : callable
+        As `ask_where`.
+    row_limit : int
+
+    Returns
+    -------
+    str
+    """
+    names = {"source_id": f"g.{quoted(tables[0].source_id)}"}
+    for letter, table in zip("gs", tables, strict=False):
+        for ours, spellings in table.columns.items():
+            names[ours] = f"{letter}.{quoted(spellings[0])}"
+    wanted = ", ".join(f"{names[ours]} AS {ours}" for table in tables for ours in table.columns)
+    source = " LEFT OUTER JOIN ".join(
+        [f"{quoted(tables[0].name)} AS g", *_joins(tables, names)]
     )
-    _require_right_place(table, request, address)
-    return Answer(table, query, address, row_limit)
+    return f"SELECT TOP {row_limit} {wanted} FROM {source} WHERE {where(names)}"
+
+
+def _joins(tables: tuple[CatalogueTable, ...], names: dict[str, str]) -> list[str]:
+    """The second table, and by what it is joined."""
+    return [
+        f"{quoted(table.name)} AS s ON {names['source_id']} = s.{quoted(table.source_id)}"
+        for table in tables[1:]
+    ]
+
+
+def _as_there(
+    tables: tuple[CatalogueTable, ...], there: dict[str, list[str]], catalogue: str
+) -> tuple[tuple[CatalogueTable, ...], tuple[str, ...]]:
+    """The tables with the spellings of a service, without a second one that it lacks; and what
+    to say of it. None where it lacks the first one."""
+    if not there[tables[0].name]:
+        return (), (f"it has no table {tables[0].name}",)
+    kept = [_spelled(tables[0], there[tables[0].name], catalogue)]
+    notes: tuple[str, ...] = ()
+    for table in tables[1:]:
+        try:
+            kept.append(_spelled(table, there[table.name], catalogue))
+        except CatalogueIncomplete as error:
+            lacking = str(error) if there[table.name] else f"it has no table {table.name}"
+            notes = (f"{lacking}: B-V of all its stars is that of BP-RP",)
+    return tuple(kept), notes
+
+
+def _spelled(table: CatalogueTable, there: list[str], catalogue: str) -> CatalogueTable:
+    """A table with its columns as a service spells them."""
+    found, missing = {}, []
+    for ours, spellings in table.columns.items():
+        theirs = find_column(there, spellings)
+        if theirs is None:
+            missing.append(spellings[0])
+        else:
+            found[ours] = spellings if theirs == spellings[0] else (theirs, *spellings)
+    if missing:
+        raise CatalogueIncomplete(
+            f"{NAMES[catalogue]}: {table.name} is without its column {', '.join(missing)}; it has "
+            f"{', '.join(there[:30])}. The service may have renamed it: use another one with "
+            "--catalogue, or embedded"
+        )
+    return replace(table, columns=found)
 
 
 def _unreachable(request: FieldRequest, address: str, cause: str) -> CatalogueUnreachable:
@@ -173,82 +342,3 @@ def _require_right_place(table: Table, request: FieldRequest, address: str) -> N
         raise _unreachable(
             request, address, f"{outside:.0%} of the rows that came lie outside the field"
         )
-
-
-# --- VizieR -----------------------------------------------------------------------------
-
-
-def _vizier_address() -> str:
-    """Address of the server: the client's own, or STARCAL_VIZIER_SERVER, a host or a whole
-    address."""
-    from astroquery.vizier import conf
-
-    default = conf.server if isinstance(conf.server, str) else conf.server[0]
-    server = (os.environ.get("STARCAL_VIZIER_SERVER") or default).rstrip("/")
-    return server if "://" in server else f"https://{server}"
-
-
-def _query_vizier(
-    request: FieldRequest, deadline: Deadline, row_limit: int
-) -> tuple[Table, str]:
-    """Rows of a table in VizieR, down to a magnitude."""
-    from astropy import units
-    from astropy.coordinates import SkyCoord
-
-    table, magnitude, redder_mag = VIZIER_TABLES[request.catalogue]
-    filters = {magnitude: f"<{request.limit_mag + redder_mag:.2f}"}
-    radius_deg = request.radius_deg + FETCH_MARGIN_DEG
-    client = _vizier_client(
-        columns=wanted_columns(request.catalogue),
-        filters=filters,
-        row_limit=row_limit,
-        deadline=deadline,
-    )
-    try:
-        tables = client.query_region(
-            SkyCoord(request.ra_deg, request.dec_deg, unit="deg"),
-            catalog=table,
-            radius=radius_deg * units.deg,
-            cache=False,
-        )
-    finally:
-        client._session.close()
-    query = (
-        f"{table} {magnitude}{filters[magnitude]} "
-        f"ra={request.ra_deg:.7f} dec={request.dec_deg:.7f} r={radius_deg}"
-    )
-    return (tables[0] if len(tables) else Table()), query
-
-
-def _vizier_client(
-    *, columns: list[str], filters: dict[str, str], row_limit: int, deadline: Deadline
-):
-    """The client, with every answer read whole and judged before it parses it."""
-    from astroquery.vizier import VizierClass
-
-    address = _vizier_address()
-    parsed_address(address)
-
-    class JudgedVizier(VizierClass):
-        def _server_to_url(self, return_type="votable"):
-            return f"{address}/viz-bin/{return_type}"
-
-        def _request(self, *where, **settings):
-            response = super()._request(*where, **settings | {"timeout": deadline.require()})
-            headers = {name.lower(): value for name, value in response.headers.items()}
-            require_success(response.status_code, headers, response.content)
-            response._content = whole_votable(headers, response.content)
-            return response
-
-        def _parse_result(self, response, **settings):
-            if not response.content.startswith(b"<?xml"):  # by which the client knows a VOTable
-                response._content = b"<?xml version='1.0'?>\n" + response.content.lstrip()
-            return super()._parse_result(response, **settings | {"invalid": "exception"})
-
-    return JudgedVizier(
-        columns=columns,
-        column_filters=filters,
-        row_limit=row_limit,
-        timeout=deadline.require(),
-        vizier_server=address,
-    )

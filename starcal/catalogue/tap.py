@@ -1,141 +1,164 @@
-"""Gaia by the Table Access Protocol: the question, and a connection that is bounded in time."""
+"""Queries by the Table Access Protocol, through pyvo, over a session that reads answers whole.
+
+A job goes by the standard (UWS 1.1): it is created, started by a POST of PHASE=RUN, waited for,
+its result fetched or its error document read, and deleted in the end, whatever happened.
+"""
 
 from __future__ import annotations
 
-import http.client
-import inspect
-import io
-import os
-import re
-from contextlib import redirect_stdout
-from dataclasses import dataclass
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 
+import requests
 from astropy.table import Table
+from pyvo.dal import DALServiceError
+from pyvo.dal.exceptions import DALAccessError
+from pyvo.dal.tap import AsyncTAPJob, TAPQuery
 
-from .columns import wanted_columns
-from .request import FETCH_MARGIN_DEG, PROBE, FieldRequest
 from .transport import (
+    CLEAN_UP_S,
     Deadline,
     Fault,
+    QueryRefused,
+    WholeAnswers,
     excerpt,
-    parsed_address,
-    require_success,
-    whole_votable,
+    fault_of,
+    plain_words,
+    require_no_entities,
+    require_votable,
+    session_to,
 )
 
-
-def gaia_class():
-    """The client, imported in silence: on import it asks its service for news, without a timeout,
-    and prints them."""
-    from astroquery.utils.tap.conn.tapconn import TapConn
-
-    def no_news(*_, **__):
-        raise OSError("not asked")
-
-    real, TapConn.execute_tapget = TapConn.execute_tapget, no_news
-    try:
-        with redirect_stdout(io.StringIO()):
-            from astroquery.gaia import GaiaClass
-    finally:
-        TapConn.execute_tapget = real
-    return GaiaClass
+BYTES_OF_ROW = 1000  # twenty numbers of a VOTable in plain text have 600
+BYTES_BESIDES = 2_000_000  # of names, units and meanings
+FIRST_POLL_S = 0.1  # and longer and longer, up to
+LONGEST_POLL_S = 4.0
+STARTED = ("PENDING", "QUEUED", "EXECUTING", "SUSPENDED", "HELD", "UNKNOWN")
+FORMAT = "votable"  # as every TAP service knows it
 
 
-def gaia_address() -> str:
-    """Address of the TAP service, above `sync` and `async`: the client's own, or
-    STARCAL_GAIA_URL."""
-    settings = inspect.signature(gaia_class().__init__).parameters
-    server = settings["gaia_tap_server"].default.rstrip("/")
-    default = f"{server}/{settings['tap_server_context'].default}/tap"
-    return (os.environ.get("STARCAL_GAIA_URL") or default).rstrip("/")
+def query_table(
+    address: str, adql: str, *, deadline: Deadline, most_rows: int, job: bool
+) -> Table:
+    """Ask a TAP service.
+
+    Parameters
+    ----------
+    address : str
+        Of the service, above `sync` and `async`.
+    adql : str
+    deadline : Deadline
+    most_rows : int
+        Sent as MAXREC.
+    job : bool
+        By a job, which has as much time and as many rows as the service gives; else at once.
+
+    Returns
+    -------
+    Table
+
+    Raises
+    ------
+    Overflow
+        The service has more rows.
+    QueryRefused
+        It says that the query, or the job, failed.
+    Fault
+        Whatever else is no answer.
+    """
+    most_bytes = BYTES_BESIDES + BYTES_OF_ROW * most_rows
+    judge = _judge_of(address, most_rows)
+    with session_to(address, deadline, most_bytes, judge) as session:
+        try:
+            if job:
+                return _by_job(address, adql, session, deadline, most_rows)
+            return _at_once(address, adql, session, most_rows)
+        except DALAccessError as error:  # in which pyvo wraps what the session raised
+            raise fault_of(error, deadline.seconds) from error
 
 
-def query_gaia(request: FieldRequest, deadline: Deadline, row_limit: int) -> tuple[Table, str]:
-    """Rows of Gaia DR3, by a job of its own: the quick way of asking gives no more than 2000
-    rows."""
-    query = _adql(request, row_limit)
-    connection, opened = _tap_connection(gaia_address(), deadline)
-    client = gaia_class()(tap_plus_conn_handler=connection, show_server_messages=False)
-    try:
-        quick = (request.ra_deg, request.dec_deg, request.radius_deg) == PROBE[:3]
-        job = (client.launch_job if quick else client.launch_job_async)(query)
-        return job.get_results(), query
-    finally:
-        for each in opened:
-            each.close()
+def _judge_of(address: str, most_rows: int):
+    """What each answer of a TAP service must be."""
+
+    def judge(request: requests.PreparedRequest, headers: dict[str, str], body: bytes) -> None:
+        resource = (request.url or "").removeprefix(address).partition("?")[0].strip("/")
+        if request.method == "DELETE" or resource.endswith("/error"):
+            return
+        if resource == "sync" or "/results" in resource:
+            require_votable(headers, body, most_rows)
+        elif (
+            b"job" not in body[:2000]
+            or b"<" not in body[:200]
+            or b"<html" in body[:500].lower()
+        ):
+            raise Fault(f"the answer is a page where a job was due{excerpt(body)}")
+        require_no_entities(body)
+
+    return judge
 
 
-def _adql(request: FieldRequest, row_limit: int) -> str:
-    """The question. G is fainter than V by no more than 0.03 mag, so a limit in G loses no star
-    above the one in V."""
-    return (
-        f"SELECT TOP {row_limit} {', '.join(wanted_columns('gaia'))} FROM gaiadr3.gaia_source "
-        f"WHERE 1=CONTAINS(POINT('ICRS', ra, dec), CIRCLE('ICRS', {request.ra_deg:.7f}, "
-        f"{request.dec_deg:.7f}, "
-        f"{request.radius_deg + FETCH_MARGIN_DEG:.7f})) AND phot_g_mean_mag < "
-        f"{request.limit_mag + 0.05:.2f}"
+def _at_once(address: str, adql: str, session: requests.Session, most_rows: int) -> Table:
+    query = TAPQuery(address, adql, maxrec=most_rows, session=session, format=FORMAT)
+    return query.execute().to_table()
+
+
+def _by_job(
+    address: str, adql: str, session: requests.Session, deadline: Deadline, most_rows: int
+) -> Table:
+    created = AsyncTAPJob.create(
+        address, adql, maxrec=most_rows, session=session, format=FORMAT
     )
+    with _deleted_after(created, session):
+        created.run()
+        phase = _last_phase_of(created, deadline)
+        if phase != "COMPLETED":
+            raise QueryRefused(f"its job ended as {phase}{_error_of(created, session)}")
+        return created.fetch_result().to_table()
 
 
-def _tap_connection(address: str, deadline: Deadline):
-    """The client's connection, bounded in time, with every answer read whole and judged; and what
-    it opened."""
-    from astroquery.utils.tap.conn.tapconn import TapConn
-
-    class JudgedTap(TapConn):
-        def execute_tapget(self, subcontext, *, verbose=False):
-            return _judged_response(
-                super().execute_tapget(subcontext, verbose=verbose), subcontext
-            )
-
-        def execute_tappost(self, subcontext, data, *more, verbose=False):
-            return _judged_response(
-                super().execute_tappost(subcontext, data, *more, verbose=verbose), subcontext
-            )
-
-    parts = parsed_address(address)
-    secure, opened = parts.scheme == "https", []
-    server_context, _, tap_context = parts.path.strip("/").rpartition("/")
-
-    class Connections:
-        def get_connection(self, **_):
-            make = http.client.HTTPSConnection if secure else http.client.HTTPConnection
-            opened.append(make(parts.hostname, parts.port, timeout=deadline.require()))
-            return opened[-1]
-
-    return JudgedTap(
-        secure,
-        parts.hostname,
-        server_context=server_context or None,
-        tap_context=tap_context,
-        connhandler=Connections(),
-    ), opened
+@contextmanager
+def _deleted_after(job: AsyncTAPJob, session: requests.Session) -> Iterator[None]:
+    """Have a job deleted by its service, also when its time is over."""
+    try:
+        yield
+    finally:
+        for adapter in session.adapters.values():
+            if isinstance(adapter, WholeAnswers):
+                adapter.deadline = Deadline(CLEAN_UP_S)
+        with suppress(Fault, DALServiceError, requests.RequestException):
+            job.delete()
 
 
-@dataclass(frozen=True)
-class _Read:
-    """An HTTP response that has been read, in the shape in which the TAP client expects one."""
+def _last_phase_of(job: AsyncTAPJob, deadline: Deadline) -> str:
+    """The phase in which a job ended."""
+    pause_s, phase = FIRST_POLL_S, "PENDING"
+    while True:
+        try:
+            phase = str(job.phase).upper()
+        except Fault as fault:
+            raise _with_phase(fault, phase) from fault
+        if phase not in STARTED:
+            return phase
+        if pause_s >= deadline.left_s:
+            raise _with_phase(Fault(f"no whole answer within {deadline.seconds:.3g} s"), phase)
+        time.sleep(pause_s)
+        pause_s = min(1.5 * pause_s, LONGEST_POLL_S)
 
-    status: int
-    reason: str
-    headers: tuple[tuple[str, str], ...]
-    body: bytes
 
-    def getheaders(self):
-        return list(self.headers)
-
-    def read(self):
-        return self.body
+def _with_phase(fault: Fault, phase: str) -> Fault:
+    """The fault with the last that was known of the job."""
+    words = f"{fault}; the job's last phase was {plain_words(phase, 20)}"
+    return Fault(words, again=fault.again, after_s=fault.after_s)
 
 
-def _judged_response(response: http.client.HTTPResponse, subcontext: str) -> _Read:
-    """Read a response whole. A phase is a word, a redirection says nothing, all else must be a
-    VOTable."""
-    body = response.read()
-    headers = {name.lower(): value for name, value in response.getheaders()}
-    require_success(response.status, headers, body)
-    if response.status == 200 and not subcontext.endswith("/phase"):
-        body = whole_votable(headers, body)
-    elif response.status == 200 and not re.fullmatch(rb"\s*[A-Za-z]{4,12}\s*", body):
-        raise Fault(f"the answer is a page where the phase of a job was due{excerpt(body)}")
-    return _Read(response.status, response.reason, tuple(response.getheaders()), body)
+def _error_of(job: AsyncTAPJob, session: requests.Session) -> str:
+    """What the service says of a job that failed: its error document, else the summary."""
+    summary = getattr(job.job.errorsummary, "message", None)
+    words = plain_words(str(getattr(summary, "content", "") or ""), 300)
+    try:
+        document = excerpt(session.get(f"{job.url}/error").content)
+    except (Fault, requests.RequestException):
+        document = ""
+    said = document if len(document) > len(words) else f": {words}"
+    return said if said.strip(": ") else ""

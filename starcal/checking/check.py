@@ -423,6 +423,7 @@ CATALOGUE_COLUMNS = {
     "bv_mag": np.nan,
     "bv_error_mag": np.nan,
     "bv_fit_error_mag": np.nan,
+    "bv_common_error_mag": np.nan,
     "hip": 0,
 }
 
@@ -435,7 +436,8 @@ def _say_what_catalogue_knows(stars: Table, match: Match, catalogue: CatalogueSt
         row[match.star] = match.catalogue
     known = row >= 0
     for name, missing in CATALOGUE_COLUMNS.items():
-        value = getattr(catalogue, name)[row] if len(catalogue) else missing
+        column = getattr(catalogue, name)
+        value = missing if column is None or not len(catalogue) else column[row]
         stars[name] = np.where(known, value, missing)
     stars["flags"][~known] |= Flag.NO_MATCH
     stars["flags"][known & ~np.isfinite(stars["bv_mag"])] |= Flag.NO_BV

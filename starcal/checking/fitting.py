@@ -67,6 +67,8 @@ FEARED_EBV_MAG = 0.25  # moves gains by 1.5 % and more
 SOUND_BV_ERROR_MAG = 0.156
 COMMON_BV_MAG, COMMON_AT_V, COMMON_GROWTH = 0.02, 11.5, 0.8  # of its logarithm per mag of V
 MOST_COMMON_BV_MAG = 0.5
+# of a gain's stated error, common to all stars, that is worth a word: no small part of it any more
+NAMED_CATALOGUE_ERROR = 0.015
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -209,6 +211,7 @@ def fit_light(
     )
     fit = fit.with_rounding(_rounding_error(stars, light, fit, flux, growth))
     fit = fit.with_dust(_dust_before(stars, rows, fit))
+    fit = fit.with_catalogue(common_bv_error_mag(stars, rows[fit.used]))
     steady = _steadiness_of_stars(stars, light, fit)
     second = _measured_again(stars, light, rows, fit, growth, steady)
     return LightFit(
@@ -229,6 +232,13 @@ def _gradient_of_stars(stars: Table, rows: NDArray, fit: GainFit) -> ColourGradi
     """The plane that the residuals of a fit show over the frame."""
     x_px, y_px = places_of(stars)[rows].T
     return colour_gradient(fit, x_px, y_px, stars.meta["shape"])
+
+
+def common_bv_error_mag(stars: Table, rows: NDArray) -> float:
+    """By how much the B-V of all stars of some rows may be off alike, mag: the mean of what their
+    catalogue says of each."""
+    errors = np.nan_to_num(_listed(stars, "bv_common_error_mag", rows))
+    return float(np.mean(errors)) if len(errors) else 0.0
 
 
 def _fit_with_terms(
@@ -435,7 +445,7 @@ def _against_the_gains(
 
 def said_of_light(light: ApertureLight, fit: GainFit) -> tuple[str, ...]:
     """Notes on widths and gains that a user should know of."""
-    return tuple(_of_widths(light) + _of_large_gains(fit) + _of_dust(fit))
+    return tuple(_of_widths(light) + _of_large_gains(fit) + _of_dust(fit) + _of_catalogue(fit))
 
 
 def _of_widths(light: ApertureLight) -> list[str]:
@@ -478,4 +488,16 @@ def _of_dust(fit: GainFit) -> list[str]:
         "dust is to be expected before these stars, by where they are and how red the bluest are: "
         f"E(B-V) {dust.ebv_mag:.2f} +- {dust.error_mag:.2f}. The gains of red and blue hold "
         f"{shift[0]:+.1f} and {shift[1]:+.1f} % for it, their errors {red:.1f} and {blue:.1f} %"
+    ]
+
+
+def _of_catalogue(fit: GainFit) -> list[str]:
+    """What the catalogue's colours have in common, where it is seen in the gains' errors."""
+    if np.max(fit.catalogue_error) < NAMED_CATALOGUE_ERROR:
+        return []
+    red, blue = 100 * fit.catalogue_error
+    return [
+        "the catalogue's B-V may be off alike for all stars, by dust that the relation behind it "
+        f"does not know: that is {red:.1f} (red) and {blue:.1f} % (blue) of the stated errors, and "
+        "more stars do not lower it"
     ]

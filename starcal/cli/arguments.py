@@ -419,6 +419,7 @@ def _add_catalogue(commands) -> None:
     )
     actions = catalogue.add_subparsers(title="actions", metavar="ACTION", required=True)
     _add_fetch(actions)
+    _add_build(actions)
     _action(actions, "list", "the fields in the cache", "starcal catalogue list")
     for name, purpose in (
         ("info", "what the embedded catalogue is, or a field of the cache"),
@@ -462,6 +463,29 @@ def _add_fetch(actions) -> None:
         help=f"which to ask (default: {SERVICES[0]})",
     )
     _add_number(fetch, "timeout", "S", "in seconds")
+
+
+def _add_build(actions) -> None:
+    build = _action(
+        actions,
+        "build",
+        "make a deep table of the whole sky from Gaia, for `--catalogue deep` without a network; "
+        "stopped, it goes on where it was",
+        "starcal catalogue build --limit 13 --out deep.stars",
+    )
+    build.add_argument(
+        "--limit",
+        type=_positive,
+        metavar="MAG",
+        default=13.0,
+        help="faintest V, 6 to 16 (default: 13, some 42 MB; 14: 110 MB)",
+    )
+    build.add_argument(
+        "--out",
+        metavar="FILE",
+        help="where to (default: where `--catalogue deep` looks, STARCAL_DEEP or the cache folder)",
+    )
+    _add_overwrite(build)
 
 
 def _add_completion(commands) -> None:
@@ -565,8 +589,8 @@ def _add_source(command) -> None:
         "--catalogue",
         default=default_of("catalogue"),
         metavar="NAME",
-        help="embedded (default), gaia, apass, tycho2-online, file:PATH, or auto: a cached deeper "
-        "field if there is one",
+        help="embedded (default), gaia, apass, tycho2-online, deep (what `starcal catalogue "
+        "build` made), file:PATH, or auto: a cached deeper field if there is one",
     )
     parser.add_argument(
         "--columns", metavar="MAP", help="columns of your own table: ra=..,dec=..,v=..,bv=.."

@@ -1,11 +1,14 @@
 """The commands about the star catalogues and their cache."""
 
 from dataclasses import asdict
+from pathlib import Path
 
 from ..catalogue import cache, embedded
 from ..catalogue.choose import fetch as fetch_field
+from ..catalogue.deep import deep_info, deep_path, verify_deep
 from ..catalogue.objects import object_named
 from ..catalogue.request import FieldRequest
+from ..choices import DEEP
 from ..errors import CatalogueError
 from ..frame import read_frame
 from ..place.locate import field_of
@@ -37,6 +40,19 @@ def _typed_circle(options) -> tuple[float, float, float]:
     return options.ra % 360, options.dec, options.radius
 
 
+def build(options) -> int:
+    """Make the deep table."""
+    from ..catalogue.deep_build import build_deep  # the client of the network takes 0.3 s
+
+    path = Path(options.out).expanduser() if options.out else deep_path()
+    with ProgressBar(options) as bar:
+        made = build_deep(path, options.limit, progress=bar, overwrite=options.overwrite)
+    known = path.resolve() == deep_path().resolve()
+    advice = "" if known else f"\nto use it: export STARCAL_DEEP='{path.resolve()}'"
+    show(options, asdict(made), f"{made}{advice}")
+    return 0
+
+
 def list_fields(options) -> int:
     """List what the cache holds."""
     fields, notes = cache.fields()
@@ -53,7 +69,10 @@ def list_fields(options) -> int:
 
 def info(options) -> int:
     """Say what the embedded catalogue is, or a field of the cache."""
-    if options.name:
+    if options.name == DEEP:
+        table = deep_info()
+        show(options, asdict(table), table)
+    elif options.name:
         field = cache.field_info(options.name)
         show(options, asdict(field), field)
     else:
@@ -64,6 +83,10 @@ def info(options) -> int:
 
 def verify(options) -> int:
     """Compare the catalogues' files with their checksums."""
+    if options.name == DEEP:
+        table = verify_deep()
+        show(options, asdict(table), f"{table}\nit has its checksum")
+        return 0
     facts = {} if options.name else asdict(embedded.verify())
     fields = cache.verify_fields(options.name)
     text = (

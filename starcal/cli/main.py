@@ -27,6 +27,7 @@ COMMANDS = {
     "audit": ("page_commands", "audit"),
     "plan": ("page_commands", "plan"),
     "catalogue fetch": ("catalogue_commands", "fetch"),
+    "catalogue build": ("catalogue_commands", "build"),
     "catalogue list": ("catalogue_commands", "list_fields"),
     "catalogue info": ("catalogue_commands", "info"),
     "catalogue verify": ("catalogue_commands", "verify"),

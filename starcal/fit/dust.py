@@ -11,11 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-# A plane layer: extinction falls off with height, and is 0.7 mag per kpc of V in the plane
-# (Parenago 1940, Astronomicheskii Zhurnal 17, 3; 0.09 mag of V at the poles, where Bahcall &
-# Soneira 1980, ApJS 44, 73, have 0.15 csc|b| for all of it).
-PLANE_EBV_PER_KPC = 0.7 / 3.1
-LAYER_KPC = 0.125
+from ..catalogue.dust import layer_reddening_mag
+
 STARS_KPC = 0.4  # where stars of V 9 to 11.5 stand: F dwarfs at 0.2, K giants at 0.6
 LEAST_EBV_ERROR_MAG = 0.03
 # B-V that a tenth of the stars of V < 11.5 is bluer than: 0.12 at latitude 0, where there are A
@@ -79,8 +76,7 @@ def expected_dust(latitude_deg: float, bv_mean: float, bv_spread: float) -> Dust
     the field's bluest stars are redder than usual at that latitude, by as much again.
     """
     height = max(abs(np.sin(np.radians(latitude_deg))), 1e-3)
-    layer_kpc = LAYER_KPC / height * -np.expm1(-STARS_KPC * height / LAYER_KPC)
-    layer = PLANE_EBV_PER_KPC * layer_kpc
+    layer = layer_reddening_mag(latitude_deg, STARS_KPC)
     usual_edge = PLANE_EDGE_MAG + RISE_OF_EDGE_MAG * height / (height + RISE_SIN_B)
     excess = max(0.0, bv_mean - EDGE_SPREADS * bv_spread - usual_edge)
     more = SHARE_OF_EXCESS * excess

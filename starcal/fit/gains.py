@@ -86,7 +86,7 @@ class GainFit:
     ----------
     gains, gain_errors : ndarray, shape (3,)
         Factors for R, G, B that make a star of ``neutral_bv`` neutral; G is 1 by definition. The
-        errors hold that of the fit, SYSTEMATIC_MAG, and the two common errors below.
+        errors hold that of the fit, SYSTEMATIC_MAG, and the common errors below.
     zero_mag, zero_error_mag : ndarray, shape (2,)
         Fitted log ratio at ``neutral_bv``.
     slope, slope_error : ndarray, shape (2,)
@@ -101,9 +101,9 @@ class GainFit:
         Measured log ratios, and measured minus predicted.
     residual_error_mag : ndarray, shape (2, n)
         What a residual is expected to scatter by: its errors and the stars' own scatter.
-    growth_error, added_error : ndarray, shape (2,)
-        Relative errors that are common to all stars: of the light beyond the aperture, and what
-        second measurements add.
+    growth_error, catalogue_error, added_error : ndarray, shape (2,)
+        Relative errors that are common to all stars: of the light beyond the aperture, of what is
+        off alike in every B-V of the catalogue, and what second measurements add.
     dust : Dust
         Expected before all stars; its shift is taken out of the gains.
     used : ndarray of bool, shape (n,)
@@ -133,6 +133,7 @@ class GainFit:
     residual_error_mag: np.ndarray
     growth_error: np.ndarray
     dust: Dust
+    catalogue_error: np.ndarray
     added_error: np.ndarray
     used: np.ndarray
     bv_mag: np.ndarray
@@ -163,12 +164,19 @@ class GainFit:
         common = np.hypot(self.growth_error, rounding_error)
         return replace(self, growth_error=common).with_added(self.added_error)
 
+    def with_catalogue(self, bv_common_error_mag: float) -> GainFit:
+        """The fit with an error, mag, by which all B-V of the catalogue may be off alike: it moves
+        the line along its slope at the neutral star."""
+        relative = np.abs(self._slope_at_neutral) * bv_common_error_mag / MAG_PER_LN
+        return replace(self, catalogue_error=relative).with_added(self.added_error)
+
     def with_added(self, added_error: np.ndarray) -> GainFit:
         """The fit with what second measurements add to its relative errors, shape (2,)."""
         parts = (
             np.hypot(self.zero_error_mag, SYSTEMATIC_MAG) / MAG_PER_LN,
             self.growth_error,
             self.dust_error,
+            self.catalogue_error,
             np.asarray(added_error, float),
         )
         relative = np.sqrt(np.sum(np.square(parts), axis=0))
@@ -179,6 +187,10 @@ class GainFit:
         )
 
     @property
+    def _slope_at_neutral(self) -> np.ndarray:
+        return self.slope - 2 * self.curvature * (self.bv_mean - self.neutral_bv)
+
+    @property
     def n_used(self) -> int:
         """Number of stars that the gains rest on."""
         return int(np.count_nonzero(self.used))
@@ -186,11 +198,12 @@ class GainFit:
     def predicted_mag(self, bv_mag: np.ndarray) -> np.ndarray:
         """Fitted log ratios, shape (2, ...), at some B-V."""
         x = np.asarray(bv_mag, float) - self.neutral_bv
-        slope_at_white = self.slope - 2 * self.curvature * (self.bv_mean - self.neutral_bv)
         return np.stack(
             [
                 z + k * x + c * x**2
-                for z, k, c in zip(self.zero_mag, slope_at_white, self.curvature, strict=True)
+                for z, k, c in zip(
+                    self.zero_mag, self._slope_at_neutral, self.curvature, strict=True
+                )
             ]
         )
 
@@ -407,6 +420,7 @@ def _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, neutral_bv, growth_error
         residual_error_mag=_of_both(bands, "sigma"),
         growth_error=np.asarray(growth_error, float),
         dust=UNKNOWN_DUST,
+        catalogue_error=np.zeros(2),
         added_error=np.zeros(2),
         used=used,
         bv_mag=np.asarray(bv_mag, float),

@@ -101,6 +101,9 @@ BEYOND_APERTURE = (
     "how much of its light lies beyond the aperture is not known better: another focus or profile "
     "than green has, or ground that is not even"
 )
+OF_CATALOGUE = (
+    "all B-V of the catalogue may be off alike, by dust that its relation does not know"
+)
 BEHIND_DUST = "dust in front of the stars changes their light otherwise than being cooler does"
 GO_ON_WITHOUT = "let `starcal run` colour the stars without calibration"
 
@@ -407,6 +410,7 @@ def _what_disagrees(fit: GainFit, second: tuple[SecondMeasurement, ...], channel
         "": fit.zero_error_mag[channel] / MAG_PER_LN,
         BEYOND_APERTURE: fit.growth_error[channel],
         BEHIND_DUST: fit.dust_error[channel],
+        OF_CATALOGUE: fit.catalogue_error[channel],
     }
     for measured in second:
         if measured.channel == FITTED_CHANNELS[channel] and measured.added_error > 0:

@@ -1,14 +1,15 @@
 """What is believed of where a frame is, before its stars are asked: from options, or as capture
 software writes it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from astropy.coordinates import FK5, Angle, SkyCoord
 from astropy.io import fits
 from astropy.time import Time
 
-from ..catalogue.objects import object_named
+from ..catalogue.object_names import place_of_object
+from ..catalogue.objects import find_object, object_named
 from ..choices import Choices
 from ..errors import NoWCSError
 
@@ -168,9 +169,20 @@ def hints_of(choices: Choices, header: fits.Header, cell_px: int = 1) -> Hints |
     if not (choices.ra or choices.dec or choices.scale or choices.object):
         return None
     scale = choices.scale and choices.scale * cell_px
+    if _is_to_be_asked(choices):
+        place = place_of_object(choices.object or "", timeout_s=choices.timeout)
+        hints = hints_from_header(header, ra=place[0], dec=place[1], scale_arcsec=scale)
+        return replace(hints, place_source=f"{choices.object}, of the name resolver")
     return hints_from_header(
         header, ra=choices.ra, dec=choices.dec, scale_arcsec=scale, named=choices.object
     )
+
+
+def _is_to_be_asked(choices: Choices) -> bool:
+    """Whether an object is only known to the network, which may be asked."""
+    if not choices.object or choices.ra is not None or choices.dec is not None:
+        return False
+    return bool(choices.online) and find_object(choices.object) is None
 
 
 def _given_place(ra, dec):

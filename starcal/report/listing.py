@@ -100,9 +100,9 @@ ATTRIBUTIONS = {
     f"23)",
     "Gaia DR3": "Gaia DR3: Gaia Collaboration, Vallenari et al. 2023, A&A 674, A1; data from the "
     "European Space Agency "
-    "mission Gaia, processed by the Gaia Data Processing and Analysis Consortium; B-V derived from "
-    "its "
-    "photometry",
+    "mission Gaia, processed by the Gaia Data Processing and Analysis Consortium; B-V from "
+    "its synthetic photometry (Montegriffo et al. 2023, A&A 674, A33) or its BP-RP, of the "
+    f"brightest stars from {TYCHO}",
     "APASS DR9": "APASS DR9: Henden et al. 2016 (CDS II/336), funded by the Robert Martin Ayers "
     "Sciences Fund and the "
     "US National Science Foundation, through the VizieR service (Ochsenbein, Bauer & Marcout 2000, "

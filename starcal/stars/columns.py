@@ -51,6 +51,11 @@ COLUMNS = (
         "typical error of the catalogue's B-V at that brightness, which weights the fit",
         u.mag,
     ),
+    StarColumn(
+        "bv_common_error_mag",
+        "by how much the catalogue's B-V of all such stars may be off alike",
+        u.mag,
+    ),
     StarColumn("hip", "catalogue, Hipparcos number, 0 for none"),
     StarColumn("colour_bv_mag", "B-V of the colour that the star was given", u.mag),
     StarColumn("colour_bv_error_mag", "1-sigma error of that B-V", u.mag),

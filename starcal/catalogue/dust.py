@@ -1,0 +1,176 @@
+"""What dust does to the B-V of a whole catalogue alike, and how much of it there may be in a field.
+
+A relation from one colour to another is made from stars without dust; a reddened star is not quite
+a cooler one, so the relation is off, and for all stars behind one cloud by the same. More stars do
+not average that away: it is kept apart from the errors of single stars.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from . import CatalogueStars, sky_position, unit_vectors
+
+__all__ = [
+    "BY_BP_RP",
+    "BY_SPECTRA",
+    "BY_TYCHO",
+    "WAYS",
+    "latitudes_deg",
+    "layer_reddening_mag",
+    "off_by_bp_rp_mag",
+    "off_by_tycho_mag",
+    "reddening_mag",
+    "with_dust",
+]
+
+BY_SPECTRA, BY_BP_RP, BY_TYCHO = WAYS = ("spectra", "BP-RP", "Tycho-2")  # to a B-V
+POLE_RA_DEG, POLE_DEC_DEG = 192.85948, 27.12825  # of the Galaxy, ICRS: ESA 1997, SP-1200, 1.5.3
+A_V_OF_REDDENING = 3.1
+# A plane layer: extinction falls off with height, and is 0.7 mag per kpc of V in the plane
+# (Parenago 1940, Astronomicheskii Zhurnal 17, 3; 0.09 mag of V at the poles, where Bahcall &
+# Soneira 1980, ApJS 44, 73, have 0.15 csc|b| for all of it).
+PLANE_EBV_PER_KPC = 0.7 / A_V_OF_REDDENING
+LAYER_KPC = 0.125
+# where stars of V 10.5 stand: F dwarfs at 0.2, K giants at 0.6; fainter ones farther
+KPC_AT_V, USUAL_V_MAG = 0.4, 10.5
+LAYER_ERROR_SHARE = 1.0  # clouds: it differs from place to place by as much as it is
+BARE_BV_MAG = 0.70  # mean of field stars at high latitudes
+BARE_BV_ERROR_MAG = 0.11  # by which fields without dust differ
+SPREAD_BV_MAG = 0.35
+# Tycho's B-V is too blue behind dust: by 0.03 mag at A_V 0.7, by 0.07 at 2.0
+TYCHO_A_V_MAG, TYCHO_OFF_MAG = (0.0, 0.7, 2.0), (0.0, 0.03, 0.07)
+BP_RP_OFF_PER_A_V = 0.08  # that of BP-RP is too red
+OFF_BY_SPECTRA_MAG = 0.01  # of the system itself: to that the standards agree
+
+
+def latitudes_deg(ra_deg: ArrayLike, dec_deg: ArrayLike) -> np.ndarray:
+    """Latitude above the plane of the Galaxy.
+
+    Parameters
+    ----------
+    ra_deg, dec_deg : (...) array_like
+        ICRS.
+
+    Returns
+    -------
+    (...) float64
+    """
+    towards_pole = unit_vectors(ra_deg, dec_deg) @ unit_vectors(POLE_RA_DEG, POLE_DEC_DEG)
+    return np.degrees(np.arcsin(np.clip(towards_pole, -1.0, 1.0)))
+
+
+def layer_reddening_mag(latitude_deg: float, distance_kpc: float) -> float:
+    """E(B-V) of a plane layer before stars at some distance.
+
+    Parameters
+    ----------
+    latitude_deg : float
+        Galactic.
+    distance_kpc : float
+        Above 0.
+
+    Returns
+    -------
+    float
+    """
+    height = max(abs(np.sin(np.radians(latitude_deg))), 1e-3)
+    looked_through_kpc = LAYER_KPC / height * -np.expm1(-distance_kpc * height / LAYER_KPC)
+    return float(PLANE_EBV_PER_KPC * looked_through_kpc)
+
+
+def reddening_mag(latitude_deg: float, v_mag: ArrayLike, bv_mag: ArrayLike) -> float:
+    """E(B-V) that may be before the stars of a field, 1 sigma: from its latitude, from how far off
+    stars of that brightness are, and from the stars' own excess.
+
+    Parameters
+    ----------
+    latitude_deg : float
+        Galactic.
+    v_mag, bv_mag : (N,) array_like
+        Of its stars, as observed; those without a colour are left out.
+
+    Returns
+    -------
+    float
+        Stars redder than those of most fields raise it; bluer ones do not lower it, for a young
+        cluster's are blue behind any dust.
+    """
+    colours = np.asarray(bv_mag, float)
+    known = np.isfinite(colours)
+    middle_v = float(np.median(np.asarray(v_mag, float)[known])) if known.any() else USUAL_V_MAG
+    layer = layer_reddening_mag(latitude_deg, KPC_AT_V * 10 ** ((middle_v - USUAL_V_MAG) / 5))
+    expected = layer + _own_excess_mag(colours[known], layer)
+    return float(np.hypot(expected, LAYER_ERROR_SHARE * layer))
+
+
+def _own_excess_mag(colours: np.ndarray, layer: float) -> float:
+    """What the stars' own colours add to the dust of the layer."""
+    if not len(colours):
+        return 0.0
+    excess = float(np.mean(colours)) - BARE_BV_MAG - layer
+    own_variance = BARE_BV_ERROR_MAG**2 + SPREAD_BV_MAG**2 / len(colours)
+    layer_variance = (LAYER_ERROR_SHARE * layer) ** 2
+    return layer_variance / (layer_variance + own_variance) * max(excess, 0.0)
+
+
+def off_by_tycho_mag(reddening: float) -> float:
+    """By how much Tycho's B-V may be off, mag, at some E(B-V); on at the last slope beyond 2 mag of
+    A_V."""
+    a_v = A_V_OF_REDDENING * reddening
+    slope = (TYCHO_OFF_MAG[2] - TYCHO_OFF_MAG[1]) / (TYCHO_A_V_MAG[2] - TYCHO_A_V_MAG[1])
+    beyond = max(a_v - TYCHO_A_V_MAG[2], 0.0)
+    return float(np.interp(a_v, TYCHO_A_V_MAG, TYCHO_OFF_MAG) + slope * beyond)
+
+
+def off_by_bp_rp_mag(reddening: float) -> float:
+    """By how much B-V by Gaia's BP-RP may be off, mag, at some E(B-V)."""
+    return BP_RP_OFF_PER_A_V * A_V_OF_REDDENING * reddening
+
+
+def with_dust(stars: CatalogueStars) -> CatalogueStars:
+    """Stars with the errors that dust before their field may bring.
+
+    Parameters
+    ----------
+    stars : CatalogueStars
+        Of one field, with `bv_fit_error_mag`.
+
+    Returns
+    -------
+    CatalogueStars
+        `bv_common_error_mag` is filled; a B-V by BP-RP has the dust in its own error as well, for
+        it differs from star to star.
+    """
+    if not len(stars):
+        return replace(stars, bv_common_error_mag=np.zeros(0, np.float32))
+    centre = sky_position(np.mean(unit_vectors(stars.ra_deg, stars.dec_deg), axis=0))
+    reddening = reddening_mag(float(latitudes_deg(*centre)), stars.v_mag, stars.bv_mag)
+    off_mag = {
+        BY_SPECTRA: OFF_BY_SPECTRA_MAG,
+        BY_BP_RP: off_by_bp_rp_mag(reddening),
+        BY_TYCHO: off_by_tycho_mag(reddening),
+    }
+    ways = _ways_of(stars)
+    common = np.select([ways == way for way in off_mag], list(off_mag.values()), 0.0)
+    dusty = np.where(ways == BY_BP_RP, off_mag[BY_BP_RP], 0.0)
+    return replace(
+        stars,
+        bv_common_error_mag=common.astype(np.float32),
+        bv_fit_error_mag=np.hypot(_fit_errors(stars), dusty).astype(np.float32),
+    )
+
+
+def _ways_of(stars: CatalogueStars) -> np.ndarray:
+    """How the B-V of each was come by; empty for a catalogue that measured B and V."""
+    if stars.bv_source is not None:
+        return stars.bv_source
+    return np.full(len(stars), BY_TYCHO if stars.name.startswith("Tycho-2") else "")
+
+
+def _fit_errors(stars: CatalogueStars) -> np.ndarray:
+    missing = np.full(len(stars), np.nan)
+    return missing if stars.bv_fit_error_mag is None else stars.bv_fit_error_mag

@@ -337,7 +337,7 @@ def _rounded_share(stars: Table, light: ApertureLight, radius_widths, flux, weig
     if not weight.sum() > 0:
         return np.zeros(3)
     area = np.pi * (radius_widths * light.widths.common_px) ** 2
-    share = area * stars.meta["noise"].step_error[:, None] / flux
+    share = area * stars.meta["noise"].common_step_error[:, None] / flux
     return (share * weight).sum(axis=1) / weight.sum()
 
 

@@ -69,6 +69,14 @@ class FrameNoise:
         return np.array(self.step) * np.array(self.rounded_steps)
 
     @property
+    def common_step_error(self) -> NDArray:
+        """What of it, (channels,), all places of the frame have in common: a sky that rises by some
+        steps over the frame is rounded up in one place and down in another."""
+        noise = np.array(self.noise)
+        step = np.maximum(np.array(self.step), 1e-30)
+        return self.step_error / np.sqrt(1 + np.array(self.gradient) * noise / step)
+
+    @property
     def has_gradient(self) -> bool:
         """Whether the sky is visibly tilted in any channel."""
         return max(self.gradient) > GRADIENT_SIGMA

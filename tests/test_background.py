@@ -198,3 +198,23 @@ def test_a_large_frame_is_sampled_evenly():
     pixels[:, :, : 48 * BLOCK_PX] += 1.0
     assert np.all(np.abs(frame_noise(pixels).sky - SKY) <= 0.1 * NOISE)
     assert np.all(np.abs(frame_noise(pixels.swapaxes(1, 2)).sky - SKY) <= 0.1 * NOISE)
+
+
+@pytest.mark.parametrize(
+    ("noise_steps", "most"), [(0.2, 0.29), (0.3, 0.23), (0.5, 0.12), (0.9, 0.01)]
+)
+def test_the_error_of_a_rounded_sky(noise_steps, most):
+    """The mean of many rounded values against the level itself, over all phases of a step: no more
+    off than stated, and no more stated than what is true of half of that noise, or for that of a step
+    nearly nothing."""
+    rng = np.random.default_rng(14)
+    off, stated = [], []
+    for phase in np.arange(0, 1, 0.125):
+        level = 20 + phase + noise_steps * rng.standard_normal((3, 96, 96))
+        level[:, 0] += np.arange(96)  # other values, as stars have them
+        sky = np.rint(level)
+        found = frame_noise((sky / 255).astype(np.float32))
+        off.append(sky[:, 1:].mean() - 20 - phase)
+        stated.append(255 * found.step_error.mean())
+    measured = np.sqrt(np.mean(np.square(off)))
+    assert 0.9 * measured - 0.006 < np.sqrt(np.mean(np.square(stated))) <= most

@@ -245,20 +245,33 @@ def _rounded_steps(blocks: np.ndarray, step: float) -> float:
     """
     if step == 0 or blocks.shape[2] < 6:
         return 0.0
-    hidden = max(_hidden_variance(_second_differences(blocks) / step), 0.0)
+    hidden = max(_hidden_variance(blocks / step), 0.0)
     smoothed = np.exp(-2 * np.pi**2 * hidden) / (np.sqrt(2) * np.pi)
     return float(min(ROUNDED_STEPS, smoothed))
 
 
-def _hidden_variance(bend: np.ndarray) -> float:
-    """Variance, in steps, of what lies under them in dark blocks, from second differences."""
-    bend = bend.reshape(len(bend), -1)
+def _hidden_variance(blocks: np.ndarray) -> float:
+    """Variance, in steps, of what lies under them in dark blocks, from second differences; less
+    than that where the level's place between two steps may make all of it."""
+    bend = _second_differences(blocks).reshape(len(blocks), -1)
     sky = np.abs(bend) <= MOST_BEND_STEPS
-    if not sky.any():
+    known = sky.any(axis=1)
+    if not known.any():
         return 0.0
-    squares = np.where(sky, bend**2, 0).sum(axis=1)[sky.any(axis=1)]
-    variance = squares / sky.sum(axis=1)[sky.any(axis=1)] / BEND_VARIANCE - ROUNDED_STEPS**2
-    return float(np.quantile(variance, DARK_SHARE))
+    squares = np.where(sky, bend**2, 0).sum(axis=1)[known]
+    variance = squares / sky.sum(axis=1)[known] / BEND_VARIANCE
+    between = np.maximum(_two_values_variance(blocks[known]), ROUNDED_STEPS**2)
+    return float(np.quantile(variance - between, DARK_SHARE))
+
+
+def _two_values_variance(blocks: np.ndarray) -> np.ndarray:
+    """Variance of each block if it had but the two values next to its mean, (n,)."""
+    values = blocks.reshape(len(blocks), -1)
+    middle = upper_median(values)[:, None]
+    near = np.abs(values - middle) <= MOST_BEND_STEPS / 2
+    mean = np.where(near, values, 0).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
+    part = mean - np.floor(mean)
+    return part * (1 - part)
 
 
 def _second_differences(blocks: np.ndarray) -> np.ndarray:

@@ -5,11 +5,11 @@ from dataclasses import replace
 import numpy as np
 from astropy import units as u
 from astropy.table import Table
-from photutils.aperture import CircularAperture, aperture_photometry
 from scipy.spatial import cKDTree
 
 from ..choices import default_of
 from ..frame.reading import CHANNELS
+from .aperture_sums import exact_sums
 from .borders import border_widths
 from .clipping import clipped_rows
 from .columns import in_channels, places_of
@@ -294,11 +294,9 @@ def _measure_channel(table: Table, plane: np.ndarray, index: int, ground, sigma,
 
 def _light_within(table: Table, plane: np.ndarray, index: int, ground):
     """Light within each star's aperture over the ground, and the aperture's area."""
-    if len(table) == 0:
-        return np.empty(0), 0.0
-    aperture = CircularAperture(places_of(table), table.meta["aperture_px"][index])
-    total = aperture_photometry(plane, aperture)["aperture_sum"]
-    return np.asarray(total) - aperture.area * ground, aperture.area
+    radius_px = table.meta["aperture_px"][index]
+    area = np.pi * radius_px**2
+    return exact_sums(plane, *places_of(table).T, radius_px) - area * ground, area
 
 
 def _levels_round_stars(table: Table, pixels: np.ndarray) -> np.ndarray:

@@ -12,6 +12,8 @@ The cure
     run               the whole job, into a folder                      -> RunResult
     calibrate         gains fitted to catalogue B-V, and applied        -> Calibrated
     recolour_stars    a true or possible colour for every star          -> Recoloured
+Many frames at once
+    run_many, check_many, calibrate_many   each by itself, some at a time -> ManyRuns
 Channels and layers
     compose_channels  three mono frames to one colour frame             -> Composed
     split_stars       stars and starless                                -> StarLayers
@@ -44,6 +46,10 @@ _HOME = {
     "ChannelCheck": "checking.channel",
     "calibrate": "cure.gains",
     "run": "pipeline",
+    "run_many": "many",
+    "check_many": "many",
+    "calibrate_many": "many",
+    "ManyRuns": "many",
     "Calibrated": "cure.gains",
     "RunResult": "pipeline",
     "recolour_stars": "cure.stars",
@@ -89,6 +95,7 @@ __all__ = [
     "Frame",
     "Joined",
     "Kit",
+    "ManyRuns",
     "Night",
     "Plan",
     "Recoloured",
@@ -101,8 +108,10 @@ __all__ = [
     "__version__",
     "audit_picture",
     "calibrate",
+    "calibrate_many",
     "check",
     "check_channel",
+    "check_many",
     "compose_channels",
     "fetch_field",
     "find_object",
@@ -113,6 +122,7 @@ __all__ = [
     "read_frame",
     "recolour_stars",
     "run",
+    "run_many",
     "split_stars",
     "write_demo",
 ]

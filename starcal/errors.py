@@ -112,6 +112,10 @@ class OutputError(StarcalError, OSError):
     """A result cannot be written where it should go."""
 
 
+class ClusterError(StarcalError):
+    """A cluster cannot be asked, or did not do what it was asked."""
+
+
 class SettingsError(StarcalError, ValueError):
     """Settings of an earlier run that cannot be used."""
 

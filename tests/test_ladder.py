@@ -43,6 +43,7 @@ LADDER = (
     "report",
     "finish",
     "pipeline",
+    "many",
     "view",
     "cli",
     "__main__",

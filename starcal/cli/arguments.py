@@ -84,8 +84,11 @@ def _add_run(commands) -> None:
         "the whole job: check, choose the route, write picture and report",
         "starcal run veil.fits --out veil-stars",
     )
-    _add_frame(run)
-    _add_folder(run, "folder for the files (default: FRAME-starcal)")
+    _add_frame(run, several=True)
+    _add_folder(
+        run, "folder for the files (default: FRAME-starcal); of several frames, for theirs"
+    )
+    _add_sharing(run)
     run.add_argument(
         "--settings",
         metavar="FILE",
@@ -527,6 +530,22 @@ def _add_frame(parser, several: bool = False) -> None:
     parser.set_defaults(frame_parser=parser, several=several)
 
 
+def _add_sharing(parser) -> None:
+    """How the work for several frames is shared out."""
+    parser.add_argument(
+        "--jobs",
+        type=_count,
+        default=1,
+        metavar="N",
+        help="of several frames so many at a time, each in a process of its own (default: 1)",
+    )
+    parser.add_argument(
+        "--cluster",
+        metavar="ADDRESS",
+        help="let the workers of a Dask scheduler do them, which see the same files",
+    )
+
+
 def _add_place(parser) -> None:
     """Where a frame points."""
     place = parser.add_argument_group("where the frame points")
@@ -813,6 +832,12 @@ def _typed_size(text: str) -> tuple[int, int]:
             f"{text!r} given, width and height in pixels needed, such as 6000x4000"
         )
     return int(width), int(height)
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text!r} given, a whole number above 0 needed")
+    return int(text)
 
 
 def _port(text: str) -> int:

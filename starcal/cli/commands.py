@@ -1,6 +1,7 @@
 """The commands that work on a frame: each takes what was typed and returns the exit status."""
 
-from dataclasses import replace
+import os
+from dataclasses import asdict, replace
 from pathlib import Path
 
 from ..checking.channel import check_channel
@@ -21,20 +22,29 @@ from ..frame import (
     write_fits,
 )
 from ..layers import join_add
+from ..many import run_many, stands_for_several, write_summary
 from ..pipeline import folder_of, outputs_of, read_asked, read_others, run_settings
 from ..texts import counted
 from ..view import require_bokeh
 from ..view.history import History
 from ..view.job import open_job
 from ..view.joining import open_join_job
-from .files import asked_for, require_outputs, require_wcs_output, write_found_wcs
+from .files import (
+    asked_for,
+    refuse_of_one,
+    require_outputs,
+    require_wcs_output,
+    write_found_wcs,
+)
 from .terminal import ProgressBar, refuse, show, told
 
 # --- the whole job ----------------------------------------------------------------------
 
 
 def run(options) -> int:
-    """Do the whole job into a folder."""
+    """Do the whole job into a folder; for several frames each into its own."""
+    if stands_for_several(options.frame):
+        return _run_several(options)
     asked = asked_for(options)
     require_wcs_output(options, *outputs_of(options.out or folder_of(asked.first_file)))
     with ProgressBar(options) as bar:
@@ -42,6 +52,28 @@ def run(options) -> int:
     show(options, done.to_dict(), told(options, done))
     write_found_wcs(options, done.check)
     return 0
+
+
+def _run_several(options) -> int:
+    """The whole job for each frame, whatever becomes of the others."""
+    refuse_of_one(options, "starless", "star_frame", "wcs", "write_wcs")
+    with ProgressBar(options) as bar:
+        made = run_many(
+            options.frame,
+            options.out,
+            asked_for(options),
+            jobs=options.jobs,
+            cluster=options.cluster,
+            overwrite=options.overwrite,
+            progress=bar,
+        )
+    folder = options.out or made.common_folder
+    os.makedirs(folder, exist_ok=True)
+    written = write_summary(made, folder)
+    facts = {"frames": [asdict(fate) for fate in made.fates], "files": list(written)}
+    lines = [f"{fate.frame}: {fate.outcome}" for fate in made.fates]
+    show(options, facts, "\n".join([*lines, str(made), f"written: {', '.join(written)}"]))
+    return 1 if made.n_failed else 0
 
 
 def view(options) -> int:

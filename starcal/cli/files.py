@@ -34,6 +34,14 @@ def asked_for(options, frame: str | None = None) -> Settings:
         return parser.error(str(error))
 
 
+def refuse_of_one(options, *names: str) -> None:
+    """Wrong usage, where what belongs to one frame is given with several."""
+    for name in names:
+        if getattr(options, name, None):
+            typed = f"--{name.replace('_', '-')}"
+            options.frame_parser.error(f"{typed} is of one frame: give one, or leave it out")
+
+
 def require_outputs(options, *outputs: str, fits: bool = True) -> None:
     """No input is written over; nothing that is there without --overwrite; FITS goes by its
     name."""

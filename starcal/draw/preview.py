@@ -5,6 +5,7 @@ shown that way up.
 """
 
 import io
+import warnings
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -158,6 +159,30 @@ def small_jpeg(picture: np.ndarray, side_px: int = PAGE_SIDE_PX) -> bytes:
         if len(content) <= PICTURE_BYTES:
             break
     return content
+
+
+def small_copy(path: str | Path, side_px: int) -> bytes | None:
+    """A picture file made small, as JPEG.
+
+    Parameters
+    ----------
+    path : str or Path
+    side_px : int
+        Of the longer side, at most.
+
+    Returns
+    -------
+    bytes or None
+        None where there is no such picture.
+    """
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)  # large, and ours
+            with Image.open(path) as image:
+                image.thumbnail((side_px, side_px))
+                return encoded(image.convert("RGB"), "jpeg", quality=80)
+    except (OSError, Image.DecompressionBombError):
+        return None
 
 
 def beside(pictures: Mapping[str, np.ndarray]) -> str:

@@ -1,0 +1,305 @@
+"""The whole job for many frames, each into its own folder."""
+
+import json
+import math
+import os
+import time
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import asdict, dataclass, fields
+from glob import glob, has_magic
+from pathlib import Path
+from typing import Unpack
+
+from astropy.table import Table
+
+from ..choices import Choices, OfRun, Settings, chosen
+from ..errors import FrameError, OutputError
+from ..pipeline import folder_of, run_settings
+from ..progress import Logged, Progress, silent
+from ..texts import counted
+from .working import work_through
+
+ENDINGS = (".fits", ".fit", ".fts", ".fits.gz", ".fits.fz", ".tif", ".tiff", ".png")
+DONE, DONE_BEFORE, FAILED = "done", "done before", "failed"
+NO_NUMBER = math.nan
+
+
+@dataclass(frozen=True, kw_only=True)
+class FrameFate:
+    """What became of one frame of many.
+
+    Attributes
+    ----------
+    frame : str
+    folder : str
+        Where its files are.
+    state : str
+        ``done``, ``done before`` or ``failed``.
+    outcome : str
+        What came of it, or why it failed.
+    verdict, route : str
+    gain_r, gain_r_error, gain_b, gain_b_error : float
+        Relative to green; NaN where none was fitted.
+    seconds : float
+        That it took.
+    """
+
+    frame: str
+    folder: str
+    state: str
+    outcome: str
+    verdict: str = ""
+    route: str = ""
+    gain_r: float = NO_NUMBER
+    gain_r_error: float = NO_NUMBER
+    gain_b: float = NO_NUMBER
+    gain_b_error: float = NO_NUMBER
+    seconds: float = 0.0
+
+
+@dataclass(frozen=True)
+class ManyRuns:
+    """What became of many frames.
+
+    Attributes
+    ----------
+    fates : tuple of FrameFate
+        In the order in which the frames were given.
+
+    Examples
+    --------
+    >>> import starcal
+    >>> made = starcal.run_many(["broadband.fits"], "night", overwrite=True)
+    >>> print(made)
+    1 frame: 1 done
+    >>> made.table["frame", "route"].as_array().tolist()
+    [('broadband.fits', 'gains')]
+    """
+
+    fates: tuple[FrameFate, ...]
+
+    @property
+    def table(self) -> Table:
+        """A row a frame."""
+        names = [each.name for each in fields(FrameFate)]
+        return Table([asdict(fate) for fate in self.fates], names=names)
+
+    @property
+    def n_failed(self) -> int:
+        """Frames that could not be done."""
+        return sum(fate.state == FAILED for fate in self.fates)
+
+    @property
+    def common_folder(self) -> Path:
+        """The deepest folder that all frames lie in."""
+        parents = [os.path.dirname(os.path.abspath(fate.frame)) for fate in self.fates]
+        return Path(os.path.commonpath(parents))
+
+    def __str__(self) -> str:
+        """One line: how many, and what became of them."""
+        tally = Counter(fate.state for fate in self.fates)
+        told = ", ".join(f"{count} {state}" for state, count in tally.items())
+        return f"{counted(len(self.fates), 'frame')}: {told}"
+
+    def _repr_html_(self) -> str:
+        """For notebooks."""
+        return self.table._repr_html_()
+
+
+def frames_named(names: Iterable[str | Path]) -> list[Path]:
+    """The files that names stand for: a folder for the pictures in it, a pattern for all that fit.
+
+    Parameters
+    ----------
+    names : iterable of (str or Path)
+
+    Returns
+    -------
+    list of Path
+        Each once, in the order given; those of a folder or pattern by name. What a run made is
+        left out of folders.
+
+    Raises
+    ------
+    FrameError
+        A folder or pattern stands for nothing.
+    """
+    found: dict[Path, None] = {}
+    for name in names:
+        found |= dict.fromkeys(_stood_for(Path(name)))
+    return list(found)
+
+
+def stands_for_several(names: Sequence[str | Path]) -> bool:
+    """Whether names are more than one file: several of them, a folder, or a pattern.
+
+    Parameters
+    ----------
+    names : sequence of (str or Path)
+
+    Returns
+    -------
+    bool
+    """
+    if len(names) != 1:
+        return len(names) > 1
+    path = Path(names[0])
+    return path.is_dir() or (has_magic(str(path)) and not path.exists())
+
+
+def _stood_for(path: Path) -> list[Path]:
+    if path.is_dir():
+        files = sorted(each for each in path.iterdir() if _is_picture(each))
+        if not files:
+            raise FrameError(f"{path}: no FITS, TIFF or PNG in this folder. Give another one")
+        return files
+    if has_magic(str(path)) and not path.exists():
+        files = [Path(each) for each in sorted(glob(str(path)))]
+        if not files:
+            raise FrameError(f"{path}: no file fits this pattern. Check its spelling")
+        return files
+    return [path]
+
+
+def _is_picture(path: Path) -> bool:
+    name = path.name.lower()
+    return path.is_file() and name.endswith(ENDINGS) and not name.startswith(".")
+
+
+def run_many(
+    frames: Sequence[str | Path],
+    out: str | Path | None = None,
+    choices: Choices | None = None,
+    *,
+    jobs: int = 1,
+    cluster: str | None = None,
+    overwrite: bool = False,
+    progress: Progress = silent,
+    **asked: Unpack[OfRun],
+) -> ManyRuns:
+    """Do the whole job for many frames; one that fails does not stop the others.
+
+    Parameters
+    ----------
+    frames : sequence of (str or Path)
+        Files, folders, patterns.
+    out : str or Path, optional
+        Folder for the folders of all; by default each lies beside its frame.
+    choices : Choices, optional
+        For all of them.
+    jobs : int
+        Frames at a time, each in a process of its own.
+    cluster : str, optional
+        Address of a Dask scheduler whose workers are to do it; they must see the same files.
+    overwrite : bool
+        Do those again that are done already; by default they are left as they are, so that the
+        same call goes on where an interrupted one ended.
+    progress : callable
+        Is given the frame that was finished and the share done.
+    **asked
+        Single choices by name; see `Choices`.
+
+    Returns
+    -------
+    ManyRuns
+
+    Raises
+    ------
+    FrameError
+        A folder or pattern stands for nothing.
+    OutputError
+        Two frames would go into one folder.
+    ClusterError
+        The cluster cannot be asked.
+
+    Examples
+    --------
+    >>> import starcal
+    >>> made = starcal.run_many(["broadband.fits", "no-such.fits"], "night", overwrite=True)
+    >>> [fate.state for fate in made.fates]
+    ['done', 'failed']
+    """
+    choices = chosen(choices, asked, OfRun)
+    paths = frames_named(frames)
+    folders = _folders_of(paths, out)
+    open_ones = [n for n, folder in enumerate(folders) if overwrite or not _is_done(folder)]
+    tasks = [(_settings_for(choices, paths[n]), folders[n], overwrite) for n in open_ones]
+    ended: dict[int, FrameFate] = {}
+    told = Logged(progress)
+    for number, done in work_through(_run_one, tasks, jobs=jobs, cluster=cluster):
+        n = open_ones[number]
+        ended[n] = _fate(paths[n], folders[n], done)
+        told(f"{paths[n].name}: {ended[n].state}", len(ended) / len(tasks))
+    fates = (
+        ended.get(n) or _told_by_folder(path, folders[n], DONE_BEFORE)
+        for n, path in enumerate(paths)
+    )
+    return ManyRuns(tuple(fates))
+
+
+def _settings_for(choices: Choices, path: Path) -> Settings:
+    return Settings(**vars(choices) | {"frame": str(path)})
+
+
+def _folders_of(paths: Sequence[Path], out: str | Path | None) -> list[Path]:
+    """Where each frame's files go."""
+    folders = [Path(out) / folder_of(each).name if out else folder_of(each) for each in paths]
+    for folder, count in Counter(folders).items():
+        if count > 1:
+            both = " and ".join(
+                str(path) for path, own in zip(paths, folders, strict=True) if own == folder
+            )
+            raise OutputError(
+                f"{both} would both be written to {folder}: rename one, or do them in two runs"
+            )
+    return folders
+
+
+def _is_done(folder: Path) -> bool:
+    """The files of a run take their names together."""
+    return (folder / "result.json").is_file()
+
+
+def _run_one(settings: Settings, folder: Path, overwrite: bool) -> float:
+    """Seconds that the job took."""
+    start = time.monotonic()
+    if not Path(settings.first_file).exists():
+        raise FrameError(f"{settings.first_file}: not seen from where the work is done")
+    run_settings(settings, folder, overwrite=overwrite)
+    return time.monotonic() - start
+
+
+def _fate(path: Path, folder: Path, done) -> FrameFate:
+    if done.error is not None:
+        told = " ".join(str(done.error).split())
+        return FrameFate(frame=str(path), folder=str(folder), state=FAILED, outcome=told)
+    return _told_by_folder(path, folder, DONE, done.result)
+
+
+def _told_by_folder(path: Path, folder: Path, state: str, seconds: float = 0.0) -> FrameFate:
+    """What the result in a folder says."""
+    try:
+        known = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+        return FrameFate(
+            frame=str(path),
+            folder=str(folder),
+            state=state,
+            outcome=str(known.get("outcome", "")),
+            verdict=str(known["verdict"]),
+            route=str(known["route"]),
+            seconds=seconds,
+            **dict(_gains(known)),
+        )
+    except (OSError, ValueError, LookupError, TypeError) as error:
+        fault = f"its result cannot be read ({type(error).__name__}): add --overwrite"
+        return FrameFate(frame=str(path), folder=str(folder), state=FAILED, outcome=fault)
+
+
+def _gains(known: dict) -> Iterator[tuple[str, float]]:
+    """Gains of red and blue with their errors, where they were fitted."""
+    for name, key in (("gain_{}", "gains"), ("gain_{}_error", "gain_errors")):
+        values = known[key] or {}
+        for channel in sorted(values.keys() & {"R", "B"}):
+            if values[channel] is not None:
+                yield name.format(channel.lower()), float(values[channel])

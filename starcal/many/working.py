@@ -1,0 +1,159 @@
+"""Work done for many frames, some at a time, each in a process of its own: one that dies takes no
+other with it.
+
+On a cluster it is Dask that hands the work out, replaces workers that die and tries again what they
+had in hand.
+"""
+
+import multiprocessing
+import os
+import traceback
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+from ..errors import ClusterError, StarcalError
+
+THREAD_LIMITS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+TRIES_ON_A_CLUSTER = 3
+
+
+@dataclass(frozen=True)
+class Done:
+    """What came of one piece of work: its result, or why there is none."""
+
+    result: Any = None
+    error: StarcalError | None = None
+
+
+def work_through(
+    work: Callable, tasks: Sequence[tuple], *, jobs: int = 1, cluster: str | None = None
+) -> Iterator[tuple[int, Done]]:
+    """Call a function with each set of arguments.
+
+    Parameters
+    ----------
+    work : callable
+        Of a module, so that another process finds it.
+    tasks : sequence of tuple
+        Its arguments.
+    jobs : int
+        Processes at a time; with 1 all is done in this one.
+    cluster : str, optional
+        Address of a Dask scheduler that is to hand out the work instead.
+
+    Yields
+    ------
+    int, Done
+        Number of the task, as they are finished.
+
+    Raises
+    ------
+    ClusterError
+        The library is not installed, or nobody answers at the address.
+    """
+    if cluster is not None:
+        yield from _on_cluster(work, tasks, cluster)
+    elif jobs == 1 or len(tasks) < 2:
+        for number, task in enumerate(tasks):
+            yield number, _tried(work, task)
+    else:
+        yield from _side_by_side(work, tasks, min(jobs, len(tasks)))
+
+
+def _tried(work: Callable, task: tuple) -> Done:
+    """The result, or the error that is to be told; a fault of starcal is one, too."""
+    try:
+        return Done(work(*task))
+    except StarcalError as error:
+        return Done(error=error)
+    except (OSError, MemoryError) as error:
+        return Done(error=StarcalError(str(error) or "not enough memory for this frame"))
+    except Exception as error:
+        if os.environ.get("STARCAL_DEBUG"):
+            traceback.print_exc()
+        return Done(error=StarcalError(f"internal fault: {type(error).__name__} {error}"))
+
+
+# --- processes of this machine ----------------------------------------------------------------
+
+
+def _side_by_side(work: Callable, tasks: Sequence[tuple], jobs: int):
+    """A thread waits for each process."""
+    with _threads_shared_out(jobs), ThreadPoolExecutor(jobs) as pool:
+        waiting = {
+            pool.submit(_in_own_process, work, task): number
+            for number, task in enumerate(tasks)
+        }
+        for each in as_completed(waiting):
+            yield waiting[each], each.result()
+
+
+@contextmanager
+def _threads_shared_out(jobs: int) -> Iterator[None]:
+    """The libraries of each process take their share of the cores, as the environment tells."""
+    share = str(max(1, (os.cpu_count() or 1) // jobs))
+    before = {name: os.environ.get(name) for name in THREAD_LIMITS}
+    os.environ.update({name: share for name in THREAD_LIMITS if before[name] is None})
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+
+
+def _in_own_process(work: Callable, task: tuple) -> Done:
+    context = multiprocessing.get_context("spawn")
+    receiver, sender = context.Pipe(duplex=False)
+    process = context.Process(target=_send, args=(sender, work, task), daemon=True)
+    process.start()
+    sender.close()
+    try:
+        done = receiver.recv()
+    except EOFError:
+        process.join()
+        done = Done(error=StarcalError(f"its process died (exit status {process.exitcode})"))
+    process.join()
+    return done
+
+
+def _send(sender, work: Callable, task: tuple) -> None:
+    sender.send(_tried(work, task))
+
+
+# --- a cluster --------------------------------------------------------------------------------
+
+
+def _on_cluster(work: Callable, tasks: Sequence[tuple], address: str):
+    try:
+        from dask.distributed import Client
+        from dask.distributed import as_completed as as_finished
+    except ImportError as error:
+        raise ClusterError(
+            "--cluster needs Dask. Type: python -m pip install 'starcal[cluster]'"
+        ) from error
+    try:
+        client = Client(address, timeout=10)
+    except (OSError, ValueError, TimeoutError) as error:
+        raise ClusterError(
+            f"no Dask scheduler answers at {address}: give its address, as tcp://HOST:8786"
+        ) from error
+    with client:
+        futures = [
+            client.submit(_tried, work, task, pure=False, retries=TRIES_ON_A_CLUSTER)
+            for task in tasks
+        ]
+        numbers = {future.key: number for number, future in enumerate(futures)}
+        for future in as_finished(futures):
+            yield numbers[future.key], _gathered(future)
+
+
+def _gathered(future) -> Done:
+    """What a worker sent; the error of one that died again and again."""
+    if future.status == "finished":
+        return future.result()
+    error = " ".join(str(future.exception()).split())
+    return Done(error=ClusterError(f"no worker of the cluster could do it: {error}"))

@@ -459,7 +459,8 @@ def test_the_input_is_never_written_over(folder, tmp_path, capsys):
     "words",
     [
         ["check"],
-        ["run", "a.fits", "b.fits"],
+        ["run", "a.fits", "b.fits", "--jobs", "0"],
+        ["calibrate", "a.fits", "b.fits", "-o", "c.fits"],
         ["check", "--red", "r.fits"],
         ["calibrate", "a.fits"],
         ["nonsense"],

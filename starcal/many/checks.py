@@ -87,10 +87,14 @@ def calibrate_many(
         Folder, which must be there, for ``FRAME-calibrated.fits`` of each.
     choices : Choices, optional
         For all of them.
-    jobs, cluster, progress
-        As for `check_many`.
+    jobs : int
+        Frames at a time, each in a process of its own.
+    cluster : str, optional
+        Address of a Dask scheduler whose workers are to do it.
     overwrite : bool
         Replace files that are there.
+    progress : callable
+        Is given the frame that was finished and the share done.
     **asked
         Single choices by name; see `Choices`.
 

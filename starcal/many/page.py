@@ -5,7 +5,6 @@ import io
 import math
 import os
 from pathlib import Path
-from urllib.parse import quote
 
 from ..draw.preview import small_copy
 from ..frame import write_bytes
@@ -13,7 +12,8 @@ from ..texts import html_image
 from .runs import FAILED, FrameFate, ManyRuns
 
 SIDE_PX = 360
-STYLE = """
+IN_LINKS = str.maketrans({"%": "%25", "#": "%23", "?": "%3F", " ": "%20", os.sep: "/"})
+OVERVIEW_STYLE = """
 :root { color-scheme: light dark; }
 body { font: 16px/1.5 system-ui, sans-serif; margin: 2rem auto; max-width: 76rem; padding: 0 1rem; }
 ol { display: grid; gap: 1.5rem; grid-template-columns: repeat(auto-fill, minmax(17rem, 1fr));
@@ -57,8 +57,8 @@ def _page_of(made: ManyRuns, folder: Path) -> str:
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>Star colours: {html.escape(str(made))}</title>\n<style>{STYLE}</style>\n</head>\n"
-        f"<body>\n<h1>Star colours of {html.escape(str(made))}</h1>\n"
+        f"<title>Star colours: {html.escape(str(made))}</title>\n"
+        f"<style>{OVERVIEW_STYLE}</style>\n</head>\n<body>\n<h1>Star colours of {html.escape(str(made))}</h1>\n"
         '<p><a href="summary.ecsv">All as a table</a></p>\n'
         f"<ol>\n{cards}\n</ol>\n</body>\n</html>\n"
     )
@@ -69,15 +69,20 @@ def _card(fate: FrameFate, folder: Path) -> str:
     name, outcome = html.escape(Path(fate.frame).name), html.escape(fate.outcome)
     if fate.state == FAILED:
         return f'<li class="failed"><h2>{name}</h2><p>{outcome}</p></li>'
-    there = quote(os.path.relpath(fate.folder, folder).replace(os.sep, "/"))
+    there = _linked(os.path.relpath(fate.folder, folder))
     picture = _thumbnail(Path(fate.folder) / "after.png")
     return (
         f'<li><a href="{there}/report.html">{picture}</a><h2>{name}</h2><p>{outcome}</p>'
-        f"<p>{html.escape(_numbers_of(fate))}</p></li>"
+        f"<p>{html.escape(_gains_in_words(fate))}</p></li>"
     )
 
 
-def _numbers_of(fate: FrameFate) -> str:
+def _linked(path: str) -> str:
+    """A relative path as a link has it."""
+    return html.escape(path.translate(IN_LINKS))
+
+
+def _gains_in_words(fate: FrameFate) -> str:
     told = f"verdict {fate.verdict}, route {fate.route}"
     if math.isnan(fate.gain_r):
         return told

@@ -289,14 +289,14 @@ def _told_by_folder(path: Path, folder: Path, state: str, seconds: float = 0.0) 
             verdict=str(known["verdict"]),
             route=str(known["route"]),
             seconds=seconds,
-            **dict(_gains(known)),
+            **dict(_fitted_gains(known)),
         )
     except (OSError, ValueError, LookupError, TypeError) as error:
         fault = f"its result cannot be read ({type(error).__name__}): add --overwrite"
         return FrameFate(frame=str(path), folder=str(folder), state=FAILED, outcome=fault)
 
 
-def _gains(known: dict) -> Iterator[tuple[str, float]]:
+def _fitted_gains(known: dict) -> Iterator[tuple[str, float]]:
     """Gains of red and blue with their errors, where they were fitted."""
     for name, key in (("gain_{}", "gains"), ("gain_{}_error", "gain_errors")):
         values = known[key] or {}

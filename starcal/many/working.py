@@ -148,10 +148,10 @@ def _on_cluster(work: Callable, tasks: Sequence[tuple], address: str):
         ]
         numbers = {future.key: number for number, future in enumerate(futures)}
         for future in as_finished(futures):
-            yield numbers[future.key], _gathered(future)
+            yield numbers[future.key], _sent_back(future)
 
 
-def _gathered(future) -> Done:
+def _sent_back(future) -> Done:
     """What a worker sent; the error of one that died again and again."""
     if future.status == "finished":
         return future.result()

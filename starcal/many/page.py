@@ -58,7 +58,8 @@ def _page_of(made: ManyRuns, folder: Path) -> str:
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>Star colours: {html.escape(str(made))}</title>\n"
-        f"<style>{OVERVIEW_STYLE}</style>\n</head>\n<body>\n<h1>Star colours of {html.escape(str(made))}</h1>\n"
+        f"<style>{OVERVIEW_STYLE}</style>\n</head>\n<body>\n"
+        f"<h1>Star colours of {html.escape(str(made))}</h1>\n"
         '<p><a href="summary.ecsv">All as a table</a></p>\n'
         f"<ol>\n{cards}\n</ol>\n</body>\n</html>\n"
     )

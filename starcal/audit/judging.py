@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from astropy import units as u
 from astropy.table import Table
+from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from ..choices import SOLAR_BV_MAG
@@ -63,6 +64,9 @@ KNOT_RIM_SHARE = 0.25
 # it, beyond the second anything.
 TEXTURE_SHARES = (0.03, 0.08)
 STAR_ROUNDNESS = 0.6
+# times the width of as many stars of like light; a stretch burns the brightest to any width, and
+# then a channel is near white over all of their core
+WIDEST, LIKE_STARS, BURNT_OUT_LIGHT = 3.0, 41, 0.3
 TOLD_STEP = 4 / 255  # of display values: pictures of few colours, whose faint stars have no hue
 LEAST_WIDTH_PX = 1.2  # a core of that radius holds four pixels wherever it lies
 NEIGHBOUR_SNR = 8.0  # fainter neighbours do not move a median of background
@@ -392,7 +396,7 @@ def audit_picture(
         starlight,
         neutral_bv,
         _bv_of(stars, known),
-        _odd_shape(table, starlight, stretched),
+        _odd_shape(table, starlight, width_px, stretched),
         table["snr"] < MIN_SNR[stretched],
         stretched,
     )
@@ -538,7 +542,9 @@ def _blind(pixels: np.ndarray, table: Table, stretched: bool) -> np.ndarray:
 # --- judging ----------------------------------------------------------------------------
 
 
-def _odd_shape(table: Table, light: StarLight, stretched: bool) -> np.ndarray:
+def _odd_shape(
+    table: Table, light: StarLight, width_px: np.ndarray, stretched: bool
+) -> np.ndarray:
     """Not the shape of a star: as the star finder says (of linear pictures: in others bright stars
     are wide), or a rim.
 
@@ -551,10 +557,20 @@ def _odd_shape(table: Table, light: StarLight, stretched: bool) -> np.ndarray:
         round_enough = np.asarray(table["roundness"]) > STAR_ROUNDNESS
         share = light.structure / np.where(core > 0, core, np.nan)
         odd = (share > TEXTURE_SHARES[1]) | ((share > TEXTURE_SHARES[0]) & ~round_enough)
+        odd |= _too_wide(core, light.core, width_px)
     else:
         odd = np.asarray(table["flags"] & Flag.SHAPE) > 0
     quarters = np.sort(light.rims[:, 1:].sum(axis=2), axis=1)
     return odd | (quarters[:, 2] > KNOT_RIM_SHARE * core)
+
+
+def _too_wide(light: np.ndarray, core: np.ndarray, width_px: np.ndarray) -> np.ndarray:
+    """Much wider than stars of like light, and not by a burnt-out core: reflections, galaxies."""
+    order = np.argsort(light)
+    usual = np.empty(len(light))
+    usual[order] = ndimage.median_filter(width_px[order], min(LIKE_STARS, len(light) or 1))
+    burnt_out = core.max(axis=1) > BURNT_OUT_LIGHT
+    return (width_px > WIDEST * usual) & ~burnt_out
 
 
 def _bv_of(stars: Table, known: Table | None) -> np.ndarray:
@@ -588,6 +604,9 @@ def _judge_cores(
     if stretched:
         rim = light.rims[:, 0], light.rim_factors[:, 0]
         rim_kind = _kind_if_known(*rim, neutral_bv, bv_mag, stretched)
+        # what a rim shows on filaments may be theirs
+        own = light.structure <= TEXTURE_SHARES[1] * rim[0].sum(axis=1)
+        rim_kind = np.where(own, rim_kind, "unknown")
         by_rim = _rim_decides(kind, rim_kind)
         seen = tuple(_rows_of(by_rim, *parts) for parts in zip(rim, seen, strict=True))
         kind = np.where(by_rim, rim_kind, kind)

@@ -129,7 +129,8 @@ def check(
     progress("finding and measuring stars", 0.2)
     seen = _stars_seen(frame, choices)
     progress("matching the catalogue", 0.6)
-    located = locate(seen.stars, seen.frame, source, hints)
+    displayed = seen.linearity.stretched and not choices.assume_linear
+    located = locate(seen.stars, seen.frame, source, hints, stretched=displayed)
     result = _matched(seen, located, choices.neutral_bv)
     result = replace(result, model=choices.model, curves=curves)
     if result.linearity.stretched and not choices.assume_linear:

@@ -336,7 +336,7 @@ def _white_core(found: DisplayProfiles) -> NDArray[np.bool_]:
 def _sized(found: DisplayProfiles, calm: NDArray) -> NDArray:
     """About as wide as stars of like peak, or wide by saturation."""
     usual = usual_half_px(found)
-    sized = found.half_px <= np.where(calm, 1.7 * usual + 0.5, 1.35 * usual + 0.3)
+    sized = found.half_px <= np.where(calm, 2.2 * usual + 0.5, 1.35 * usual + 0.3)
     return sized | _burnt_out(found, calm) | _white_core(found)
 
 

@@ -14,7 +14,7 @@ from ..choices import Choices
 from ..errors import NoWCSError
 from ..frame import ONE_SOLUTION_PX, Frame, corners_apart_px, pixel_scale_arcsec, require_wcs
 from ..robust import middle_px
-from ..stars import instrumental_mag, places_of
+from ..stars import displayed_mag, instrumental_mag, places_of
 from .bend import BothSides, nearer, straightened
 from .hints import Hints, hints_from_header, lacks_only_scale
 from .match import MIN_PAIRS, Match, WCSError
@@ -67,7 +67,14 @@ class Located:
     lacks: str = ""
 
 
-def locate(stars: Table, frame: Frame, source: Source, hints: Hints | None = None) -> Located:
+def locate(
+    stars: Table,
+    frame: Frame,
+    source: Source,
+    hints: Hints | None = None,
+    *,
+    stretched: bool = False,
+) -> Located:
     """Find where a frame is on the sky.
 
     A WCS that fits the stars is taken, bent to them where they show distortion; a poor one is put
@@ -83,6 +90,9 @@ def locate(stars: Table, frame: Frame, source: Source, hints: Hints | None = Non
         Which catalogue to ask.
     hints : Hints, optional
         By default what the header tells, where it has no WCS.
+    stretched : bool
+        The frame holds display values: where the light of the stars does not lead to a solution,
+        how large they are displayed may.
 
     Returns
     -------
@@ -96,6 +106,9 @@ def locate(stars: Table, frame: Frame, source: Source, hints: Hints | None = Non
     except NoWCSError:
         return Located(how="nowhere", lacks=lacks_only_scale(frame.header))
     solution = _solved(task, hints)
+    if solution.wcs is None and stretched:
+        task = replace(task, mag=displayed_mag(stars))
+        solution = _solved(task, hints)
     if solution.wcs is None:
         return Located(how="nowhere", why_not=solution.message)
     return _by_solution(task, solution, f"no WCS in the header: {solution.message}")

@@ -7,7 +7,7 @@ out, `detection` finds them, `shapes` measures their widths, `photometry` makes 
 """
 
 from ..frame.reading import CHANNELS
-from .columns import in_channels, instrumental_mag, places_of
+from .columns import displayed_mag, in_channels, instrumental_mag, places_of
 from .detection import PLATEAU_SHARE
 from .flags import FLAG_REASONS, SHAPE_SNR, Flag, flag_tally
 from .known_places import free_places, measure_at
@@ -20,6 +20,7 @@ __all__ = [
     "PLATEAU_SHARE",
     "SHAPE_SNR",
     "Flag",
+    "displayed_mag",
     "flag_tally",
     "free_places",
     "in_channels",

@@ -107,7 +107,7 @@ def locate(
         return Located(how="nowhere", lacks=lacks_only_scale(frame.header))
     solution = _solved(task, hints)
     if solution.wcs is None and stretched:
-        task = replace(task, mag=displayed_mag(stars))
+        task = replace(task, mag=displayed_mag(frame.pixels, stars))
         solution = _solved(task, hints)
     if solution.wcs is None:
         return Located(how="nowhere", why_not=solution.message)

@@ -3,12 +3,14 @@
 Only this package and `layers` know photutils. Nothing is ever taken out of the table; a star that
 must not be used carries a flag that says why. `flags` is the registry, `contrast` makes stars stand
 out, `detection` finds them, `shapes` measures their widths, `photometry` makes the table,
-`known_places` adds what was not found, `columns` gives the table's columns as arrays.
+`known_places` adds what was not found, `displayed` orders the stars of stretched pictures,
+`columns` gives the table's columns as arrays.
 """
 
 from ..frame.reading import CHANNELS
-from .columns import displayed_mag, in_channels, instrumental_mag, places_of
+from .columns import in_channels, instrumental_mag, places_of
 from .detection import PLATEAU_SHARE
+from .displayed import displayed_mag
 from .flags import FLAG_REASONS, SHAPE_SNR, Flag, flag_tally
 from .known_places import free_places, measure_at
 from .photometry import BLEND_FLUX_SHARE, measure_stars

@@ -132,23 +132,3 @@ def instrumental_mag(stars: Table) -> NDArray:
     """
     light = in_channels(stars).sum(axis=0)
     return -2.5 * np.log10(np.where(light > 0, light, np.nan))
-
-
-def displayed_mag(stars: Table) -> NDArray:
-    """Magnitudes that tell the order of brightness in a stretched picture: height times width.
-
-    The light of bright stars is compressed there, and comes out negative among neighbours.
-
-    Parameters
-    ----------
-    stars : Table
-        Of `measure_stars`, n rows.
-
-    Returns
-    -------
-    ndarray, (n,)
-        No measure of light; NaN where there is neither height nor width.
-    """
-    height = in_channels(stars, "peak").sum(axis=0) - in_channels(stars, "sky").sum(axis=0)
-    size = height * np.asarray(stars["fwhm_px"], float)
-    return -2.5 * np.log10(np.where(size > 0, size, np.nan))

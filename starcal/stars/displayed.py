@@ -1,0 +1,42 @@
+"""The order of brightness of displayed stars: their light is compressed, their size is not."""
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from .columns import places_of
+
+SCALES = (0.5, 1.0, 2.0, 4.0)  # Gaussian sigmas in widths of a typical star
+
+
+def displayed_mag(pixels: NDArray, stars: Table) -> NDArray:
+    """Magnitudes that tell the order of brightness in a stretched picture.
+
+    The light of bright stars is compressed there, and comes out negative among neighbours; but they
+    are displayed larger. A star counts by its height over its surroundings times its area, at the
+    scale where that is most.
+
+    Parameters
+    ----------
+    pixels : ndarray, (3, y, x)
+        Display values; NaN where there are none.
+    stars : Table
+        Of `measure_stars`, n rows.
+
+    Returns
+    -------
+    ndarray, (n,)
+        No measure of light; NaN where nothing stands out.
+    """
+    plane = np.nan_to_num(pixels.mean(axis=0))
+    fwhm_px = float(np.mean(stars.meta["fwhm_px"]))
+    at = np.rint(places_of(stars)[:, ::-1]).astype(int)
+    row, column = np.clip(at, 0, np.array(plane.shape) - 1).T
+    most = np.zeros(len(stars))
+    for scale in SCALES:
+        sigma_px = scale * fwhm_px
+        height = ndimage.gaussian_filter(plane, sigma_px)
+        height -= ndimage.gaussian_filter(plane, 2 * sigma_px)
+        most = np.maximum(most, height[row, column] * scale**2)
+    return -2.5 * np.log10(np.where(most > 0, most, np.nan))

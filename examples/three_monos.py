@@ -18,13 +18,14 @@ from starcal.cli.main import main
 from starcal.demo.examples import DEMOS
 from starcal.demo.scene import make_scene
 
+SMALL = {"shape": (420, 600), "scale_arcsec": 4.0}  # so that it takes seconds
 LINES = {"sii": "[S II] 672 nm", "ha": "H-alpha 656 nm", "oiii": "[O III] 501 nm"}
 
 
 def make_monos(folder: Path) -> dict[str, Path]:
     """Write the three frames as a camera program would: one file a filter, FILTER and WCS in the
     header."""
-    scene = make_scene(**DEMOS["cepheus-sho"])
+    scene = make_scene(**DEMOS["cepheus-sho"] | SMALL)
     paths = {}
     for plane, (name, filter_name) in zip(scene.pixels, LINES.items(), strict=True):
         header = scene.header.copy()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -41,6 +42,7 @@ from .frame import (
 from .frame.given import FrameLike, maybe_frame
 from .layers import ProfileMap
 from .progress import Logged, Progress, silent
+from .report.facts import command_of_run, frame_rows
 from .report.outcome import Outcome, outcome_of
 from .report.tables import write_json, write_stars
 from .texts import UNBROKEN, aligned, broken, escaped, html_list
@@ -127,7 +129,7 @@ class RunResult:
             *broken(outcome.stars, width),
             *broken(outcome.how, width),
             "",
-            *check.reason_lines(width),
+            *check.reason_lines(width, outcome.how),
             "",
             *aligned([*rows, *self._ends(all_numbers)], width),
         ]
@@ -251,6 +253,7 @@ def run(
     >>> {"picture.fits", "stars.ecsv", "result.json", "report.html"} <= set(result.files)
     True
     """
+    began_s = time.monotonic()
     choices = chosen(choices, asked, OfRun)
     folder = Path(out) if out is not None else folder_of(frame)
     _require_free_folder(folder, [frame] if isinstance(frame, str | Path) else [], overwrite)
@@ -263,7 +266,7 @@ def run(
         others = {"starless": maybe_frame(starless), "star_frame": maybe_frame(star_frame)}
         frame, made = _frame_and_made(frame, found, choices, **others)
         progress("writing", 0.9)
-        done = _write(place, frame, made, settings, folder)
+        done = _write(place, frame, made, settings, folder, began_s)
     return done
 
 
@@ -624,7 +627,7 @@ def _require_free_folder(folder: Path, inputs: Iterable[str | Path], overwrite: 
     check_folder(folder)
 
 
-def _write(place: Path, frame, made, settings, folder: Path) -> RunResult:
+def _write(place: Path, frame, made, settings, folder: Path, began_s: float) -> RunResult:
     """All files of a run into a place, from which they go to their folder together."""
     stretched = made.check.linearity.stretched and not settings.assume_linear
     before = made.before or _audited(frame.pixels, "before", made.check, stretched)
@@ -645,8 +648,19 @@ def _write(place: Path, frame, made, settings, folder: Path) -> RunResult:
     _write_pictures(place, frame, made, settings)
     write_stars(place / "stars.ecsv", made.check.stars)
     write_json(place / "result.json", facts)
-    _write_views(place, frame, made, settings, audits, facts)
+    told = _told_of_run(frame, settings, folder, began_s)
+    _write_views(place, frame, made, settings, audits, facts, told)
     return RunResult(made.check, before, after, folder, tuple(names))
+
+
+def _told_of_run(
+    frame: Frame, settings: Settings, folder: Path, began_s: float
+) -> list[tuple[str, str]]:
+    """What the frame is, how long the run took, and the command that does it again."""
+    seconds = time.monotonic() - began_s
+    again = command_of_run(settings, str(folder))
+    rows = [*frame_rows(frame), ("made in", f"{seconds:.0f} s")]
+    return [*rows, ("to do it again", f"`{again}`")] if again else rows
 
 
 def _write_layers(place: Path, frame, made) -> None:
@@ -745,9 +759,9 @@ def _warned(found: CheckResult, before: Audit, route: str) -> CheckResult:
 
 
 def _write_views(
-    place: Path, frame: Frame, made: _Made, settings: Settings, audits, facts: dict
+    place: Path, frame: Frame, made: _Made, settings: Settings, audits, facts: dict, told
 ) -> None:
-    """Preview and report."""
+    """Preview and report; what is told of the frame and the run stands in the report alone."""
     from .report.page import write_report  # matplotlib takes half a second to import
 
     before, after = _before_and_after(frame, made, settings)
@@ -758,6 +772,7 @@ def _write_views(
     write_report(
         place / "report.html",
         made.check,
+        facts=told,
         before=before,
         after=after,
         audits=audits,

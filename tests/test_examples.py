@@ -13,7 +13,8 @@ import tifffile
 from matplotlib import pyplot
 
 EXAMPLES = Path(__file__).parents[1] / "examples"
-NOTEBOOK = EXAMPLES / "from-python.ipynb"
+NOTEBOOKS = sorted(EXAMPLES.glob("*.ipynb"))
+of_each_notebook = pytest.mark.parametrize("notebook", NOTEBOOKS, ids=lambda path: path.stem)
 
 
 def run(name: str, *words: str) -> str:
@@ -37,13 +38,13 @@ def test_the_benchmark_prints_ratios():
     assert "as the manuals show" in text
 
 
-# --- the notebook -----------------------------------------------------------------------
+# --- the notebooks ----------------------------------------------------------------------
 
 
-def cells(kind: str) -> list[dict]:
+def cells(notebook: Path, kind: str) -> list[dict]:
     return [
         cell
-        for cell in json.loads(NOTEBOOK.read_text(encoding="utf-8"))["cells"]
+        for cell in json.loads(notebook.read_text(encoding="utf-8"))["cells"]
         if cell["cell_type"] == kind
     ]
 
@@ -52,20 +53,23 @@ def executed(source: str, names: dict) -> tuple[object, int]:
     """What the last line of a cell shows, and how many figures it draws, as a notebook would."""
     body = ast.parse(source).body
     last = ast.Expression(body.pop().value) if isinstance(body[-1], ast.Expr) else None
-    exec(compile(ast.Module(body, []), NOTEBOOK.name, "exec"), names)
-    value = eval(compile(last, NOTEBOOK.name, "eval"), names) if last is not None else None
+    exec(compile(ast.Module(body, []), "notebook", "exec"), names)
+    value = eval(compile(last, "notebook", "eval"), names) if last is not None else None
     figures = len(pyplot.get_fignums())
     pyplot.close("all")
     return value, figures
 
 
 @pytest.mark.slow
-def test_the_notebook_runs_and_shows_what_is_saved_in_it(tmp_path, monkeypatch, capsys):
+@of_each_notebook
+def test_the_notebook_runs_and_shows_what_is_saved_in_it(
+    notebook, tmp_path, monkeypatch, capsys
+):
     """Cell by cell, in one namespace; what is printed or shown has to be of the saved kind, its
-    verdicts the same."""
+    verdicts the same, its numbers nearly."""
     monkeypatch.chdir(tmp_path)
     names: dict = {}
-    for cell in cells("code"):
+    for cell in cells(notebook, "code"):
         value, figures = executed("".join(cell["source"]), names)
         saved = cell["outputs"]
         assert [output["output_type"] for output in saved].count("display_data") == figures, (
@@ -82,7 +86,7 @@ def test_the_notebook_runs_and_shows_what_is_saved_in_it(tmp_path, monkeypatch, 
         printed = "".join(
             "".join(output["text"]) for output in saved if output["output_type"] == "stream"
         )
-        assert without_numbers(printed) == without_numbers(capsys.readouterr().out)
+        require_alike(printed, capsys.readouterr().out)
 
 
 def headline(page: str) -> list[str]:
@@ -90,16 +94,29 @@ def headline(page: str) -> list[str]:
     return re.findall(r"<(?:strong|figcaption)>(.*?)</", page)
 
 
-def without_numbers(text: str) -> str:
-    return re.sub(r"[-+\d.]+", "#", text)
+NUMBER = r"[-+]?\d+(?:\.\d+)?"
 
 
-def test_the_notebook_is_small_and_tells_nothing_of_the_machine():
-    text = NOTEBOOK.read_text(encoding="utf-8")
+def require_alike(saved: str, printed: str) -> None:
+    """The same words, and numbers that a better fit may move a little but no change of meaning:
+    by 3 % and 2 units of the last place."""
+    assert re.sub(NUMBER, "#", saved) == re.sub(NUMBER, "#", printed)
+    for was, now in zip(re.findall(NUMBER, saved), re.findall(NUMBER, printed), strict=True):
+        step = 10.0 ** -len(was.partition(".")[2])
+        assert abs(float(was) - float(now)) <= 0.03 * abs(float(was)) + 2 * step, (
+            was,
+            now,
+            saved,
+        )
+
+
+@of_each_notebook
+def test_the_notebook_is_small_and_tells_nothing_of_the_machine(notebook):
+    text = notebook.read_text(encoding="utf-8")
     assert len(text) < 1e6
     assert not re.search(r"/(?:home|root|tmp|work|usr|Users)/|[A-Z]:\\\\", text)
     assert json.loads(text)["metadata"].keys() <= {"kernelspec", "language_info"}
-    for cell in cells("code"):
+    for cell in cells(notebook, "code"):
         assert cell["outputs"] or "assert" in "".join(cell["source"])  # was run
         assert not any(output.get("name") == "stderr" for output in cell["outputs"])
         assert cell["execution_count"]

@@ -5,6 +5,7 @@ that do not matter.
 """
 
 import doctest
+import json
 import re
 import shlex
 import shutil
@@ -76,6 +77,15 @@ def test_walkthrough(path, demo, tmp_path, monkeypatch, capsys):
             assert alike, f"{command}\nshown:\n{shown}\nprinted:\n{printed}"
     for file in re.findall(r"`(owl/[\w./-]+\.\w+)`", text):
         assert Path(file).exists(), f"{path.name} speaks of {file}"
+    if path.stem == "narrowband-recolour":
+        require_figures_of_readme(Path("owl/cepheus-sho-starcal/result.json"))
+
+
+def require_figures_of_readme(result: Path) -> None:
+    """The caption of README's picture says what comes out."""
+    readme = " ".join((FOLDER.parent / "README.md").read_text(encoding="utf-8").split())
+    said = json.loads(result.read_text())["outcome"].split(".")[0]
+    assert f"{said}," in readme, f"README has other figures than come out: {said}"
 
 
 def test_there_is_one_for_each_case():

@@ -363,19 +363,22 @@ class CheckResult:
         numbers = [*aligned(rows, width), *(self.second_lines() if all_numbers else ())]
         return "\n".join([*head, *self.reason_lines(width), "", *numbers])
 
-    def reason_lines(self, width: int = UNBROKEN) -> list[str]:
+    def reason_lines(self, width: int = UNBROKEN, said: str = "") -> list[str]:
         """Lines for a terminal: the reasons of the verdict and what to do next.
 
         Parameters
         ----------
         width : int
             Longer lines are broken there.
+        said : str
+            What was said before: a reason that stands in it is not said again.
 
         Returns
         -------
         list of str
         """
-        rows = [("  because", reason) for reason in self.verdict.reasons]
+        reasons = [reason for reason in self.verdict.reasons if reason not in said]
+        rows = [("  because", reason) for reason in reasons]
         return aligned(rows + [("  next", step) for step in self.verdict.next_steps], width)
 
     def main_rows(self) -> list[tuple[str, str]]:

@@ -1,7 +1,7 @@
 """The report: one page to look at and to print, verdict first.
 
-The page is self-contained: style and pictures are inside, nothing is fetched, no script runs, and
-it stays below 5 MB. What ``result.json`` holds is inside, too, for programs.
+The page is self-contained: style, pictures and a short script for the divider are inside, nothing
+is fetched, and it stays below 5 MB. What ``result.json`` holds is inside, too, for programs.
 """
 
 import html
@@ -33,36 +33,92 @@ PLOT_DPI = 150
 MOST_LISTED = 100  # impossible stars in the table of an audit
 
 STYLE = """
-body{margin:0;background:#fff;color:#1b1b1b;
+:root{color-scheme:light dark;--page:#fff;--ink:#1b1b1b;--soft:#3c3c3c;--line:#d9d9d9;
+--rule:#b5b5b5;--strong:#6e6e6e;--code:#f0f0f0}
+@media (prefers-color-scheme:dark){:root{--page:#14171a;--ink:#e4e4e4;--soft:#b8b8b8;
+--line:#343a40;--rule:#4a5056;--strong:#8a9096;--code:#23282d}
+.plot img,.map img{filter:invert(.91) hue-rotate(180deg)}}
+body{margin:0;background:var(--page);color:var(--ink);
 font:16px/1.5 system-ui,"Helvetica Neue",Arial,sans-serif}
 main{max-width:1040px;margin:0 auto;padding:1.5rem}
 h1{font-size:1.15rem;font-weight:600;margin:0 0 1rem;overflow-wrap:anywhere}
-h2{font-size:1.1rem;margin:2.2rem 0 .6rem;padding-top:.5rem;border-top:1px solid #b5b5b5}
+h2{font-size:1.1rem;margin:2.2rem 0 .6rem;padding-top:.5rem;border-top:1px solid var(--rule)}
 h3{break-after:avoid;font-size:1rem;margin:.8rem 0 .2rem}
-.verdict{border:3px solid #1b1b1b;padding:.9rem 1.2rem}
-.verdict.no{border:8px double #1b1b1b}.verdict.undecided{border-style:dashed}
+code{background:var(--code);padding:.1em .3em;border-radius:3px;overflow-wrap:anywhere}
+.verdict{border:3px solid var(--ink);padding:.9rem 1.2rem}
+.verdict.no{border:8px double var(--ink)}.verdict.undecided{border-style:dashed}
 .verdict h2{border:0;margin:0 0 .3rem;padding:0;font-size:1.45rem}
 .verdict ul,.verdict ol{margin:.2rem 0;padding-left:1.4rem}.verdict p{margin:.6rem 0 0}
 .pair,.crops{display:grid;gap:.8rem;grid-template-columns:1fr 1fr}
 .crops{grid-template-columns:repeat(3,1fr)}
 .crops img{margin-bottom:.4rem}.crops figure{max-width:320px}
-figure{margin:0;break-inside:avoid}figcaption{font-size:.86rem;color:#3c3c3c;margin-top:.2rem}
+figure{margin:0;break-inside:avoid}
+figcaption{font-size:.86rem;color:var(--soft);margin-top:.2rem}
 img{display:block;max-width:100%;height:auto}.plot img{width:100%}
 .map img{width:auto;max-height:46rem}
 table{border-collapse:collapse;font-size:.93rem}
 th,td{text-align:left;vertical-align:top;padding:.22rem 1.1rem .22rem 0;
-border-bottom:1px solid #d9d9d9;overflow-wrap:anywhere}
+border-bottom:1px solid var(--line);overflow-wrap:anywhere}
 th{font-weight:600;overflow-wrap:normal}tbody th,td.number{white-space:nowrap}
-thead th{border-bottom:2px solid #6e6e6e;vertical-align:bottom}
+thead th{border-bottom:2px solid var(--strong);vertical-align:bottom}
 td.number{text-align:right;font-variant-numeric:tabular-nums}
 .wide{overflow-x:auto}.wide td{overflow-wrap:normal}
-@media (max-width:640px){.pair,.crops{grid-template-columns:1fr}tbody th{white-space:normal}}
-@media print{@page{margin:14mm}main{max-width:none;padding:0}body{font-size:10pt}
+.slider{display:none}
+@media screen{.compared{display:block;position:relative}
+.compared figure:nth-child(2){position:absolute;inset:0}
+.compared figure:nth-child(2) img{clip-path:inset(0 0 0 var(--cut,50%))}
+.compared figure{pointer-events:none}.compared figcaption{display:none}
+.compared img{width:100%}
+.compared+.slider{display:flex;gap:.8rem;align-items:center;margin:.4rem 0 0}
+.slider input{flex:1;height:2rem}
+.grows img{cursor:zoom-in}
+.grown{position:fixed;inset:0;z-index:9;display:grid;place-items:center;overflow:auto;
+background:#000d;border:0;padding:0;cursor:zoom-out}
+.grown img{width:min(98vw,98vh);max-width:none;image-rendering:pixelated}}
+@media (max-width:640px){main{padding:.8rem}.pair,.crops{grid-template-columns:1fr}
+.crops figure{max-width:none;display:grid;grid-template-columns:1fr 1fr;gap:.2rem .4rem}
+.crops img{width:100%}.crops figcaption{grid-column:1/-1}tbody th,td.number{white-space:normal}
+table{display:block;overflow-x:auto}th,td{padding-right:.7rem;overflow-wrap:break-word}
+.verdict{padding:.6rem .8rem}.verdict h2{font-size:1.2rem}}
+@media print{:root{--page:#fff;--ink:#1b1b1b;--soft:#3c3c3c;--line:#d9d9d9;--rule:#b5b5b5;
+--strong:#6e6e6e;--code:#f0f0f0}.plot img,.map img{filter:none}
+@page{margin:14mm}main{max-width:none;padding:0}body{font-size:10pt}
 h2,h3{break-after:avoid}h2{margin-top:1.2rem}tr,.verdict,.crops{break-inside:avoid}
-thead{display:table-header-group}
-.pair img{max-height:7cm}.crops figure{max-width:5cm}.map img,.plot img{width:auto;max-height:9cm}
+thead{display:table-header-group}.pair img{max-height:7cm}.crops figure{max-width:5cm}
+.map img,.plot img{width:auto;max-height:9cm}
 .wide{overflow:visible}.wide table{font-size:8pt}.wide th,.wide td{padding-right:.6rem}}
 """
+# A divider between before and after, and pictures that grow; without it both stand side by side.
+SCRIPT = """
+for (const pair of document.querySelectorAll(".pair")) {
+  const range = pair.nextElementSibling?.querySelector("input");
+  if (!range || pair.children.length !== 2) continue;
+  pair.classList.add("compared");
+  range.addEventListener("input", () => pair.style.setProperty("--cut", range.value + "%"));
+}
+let grown = null;
+const shrink = () => { grown?.remove(); grown = null; };
+const grow = (image) => {
+  shrink();
+  grown = document.createElement("button");
+  grown.className = "grown";
+  grown.setAttribute("aria-label", "close the picture");
+  grown.append(image.cloneNode());
+  grown.addEventListener("click", shrink);
+  document.body.append(grown);
+  grown.focus();
+};
+for (const image of document.querySelectorAll(".grows img")) {
+  image.tabIndex = 0;
+  image.addEventListener("click", () => grow(image));
+  image.addEventListener("keydown", (event) => { if (event.key === "Enter") grow(image); });
+}
+document.addEventListener("keydown", (event) => { if (event.key === "Escape") shrink(); });
+"""
+SLIDER = (
+    '<div class="slider"><span>before</span><input type="range" min="0" max="100" value="50" '
+    'aria-label="Divider: before on its left, after on its right"><span>after</span></div>'
+)
 LOCUS_CAPTION = (
     "Each mark is a star; the line is where real stars are, from hot (below) to cool (above), the "
     "dashed "
@@ -83,6 +139,7 @@ def write_report(
     audits: Sequence[Audit] = (),
     record: Mapping | None = None,
     shapes: ProfileMap | None = None,
+    facts: Sequence[tuple[str, str]] = (),
     overwrite: bool = False,
 ) -> None:
     """Write the report: one HTML page that holds all it shows.
@@ -101,6 +158,8 @@ def write_report(
         alone.
     shapes : ProfileMap, optional
         Of the stars that were split off.
+    facts : sequence of (str, str)
+        What the frame is, how long this took, and how to do it again.
     overwrite : bool
         Replace an existing file.
 
@@ -117,6 +176,7 @@ def write_report(
     sections = [
         _verdict(result, audits),
         _pictures(result, pictures, audits),
+        _section("The frame", html_table(facts)),
         _colours(result, audits),
         _fit_section(result),
         _second_section(result),
@@ -187,7 +247,8 @@ def write_plan(path: str | Path, plan: Plan, *, overwrite: bool = False) -> None
         _section("Before you go", html_list("ul", plan.cautions)),
         _section("Data sources", html_list("ul", sources)),
     ]
-    page = _page(plan.name, headline, plan.to_dict(), sections)
+    title = f"Star frame for {plan.objects[0]}," if plan.objects else "Star frame for"
+    page = _page(plan.name, headline, plan.to_dict(), sections, title)
     write_bytes(path, page.encode(errors="replace"), overwrite)
 
 
@@ -214,7 +275,13 @@ def _chart(plan: Plan) -> str:
 # --- the page ---------------------------------------------------------------------------
 
 
-def _page(name: str, headline: str, record: Mapping, sections: list[str]) -> str:
+def _page(
+    name: str,
+    headline: str,
+    record: Mapping,
+    sections: list[str],
+    what: str = "Star colours of",
+) -> str:
     name, headline = html.escape(name), html.escape(headline)
     record = json.dumps(record, ensure_ascii=False, allow_nan=False).replace("<", "\\u003c")
     return "\n".join(
@@ -222,10 +289,10 @@ def _page(name: str, headline: str, record: Mapping, sections: list[str]) -> str
             '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">',
             '<meta name="viewport" content="width=device-width, initial-scale=1">',
             f"<title>{name}: {headline}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n<main>",
-            f"<h1>Star colours of {name}</h1>",
+            f"<h1>{html.escape(what)} {name}</h1>",
             *filter(None, sections),
-            f'</main>\n<script type="application/json" '
-            f'id="result">{record}</script>\n</body>\n</html>\n',
+            f'</main>\n<script type="application/json" id="result">{record}</script>',
+            f"<script>{SCRIPT}</script>\n</body>\n</html>\n",
         ]
     )
 
@@ -252,17 +319,18 @@ def _verdict(result: CheckResult, audits: Sequence[Audit]) -> str:
     )  # that stands above already
     quality = f" Quality: {verdict.quality}." if verdict.quality else ""
     answer = f"{VERDICT_WORDS[verdict.verdict]}{quality}"
-    head = f"<h2>{answer}</h2>"
+    head, reasons = f"<h2>{answer}</h2>", verdict.reasons
     if len(audits) == len(("before", "after")):
         outcome = outcome_of(result, *audits)
         head = f"<h2>{escaped(outcome.stars)}</h2>\n<p>{escaped(outcome.how)}</p>"
         head += f"\n<p><strong>Can calibration do it?</strong> {answer}</p>"
+        reasons = tuple(reason for reason in reasons if reason not in outcome.how)
     steps = html_list("ol", verdict.next_steps)
     if steps:
         steps = f"<h3>What to do next</h3>{steps}"
     return (
         f'<section class="verdict {verdict.verdict}">\n{head}\n'
-        f"{html_list('ul', verdict.reasons)}\n{steps}\n"
+        f"{html_list('ul', reasons)}\n{steps}\n"
         f"<p><strong>Where the star colours come from:</strong> "
         f"{escaped(ROUTE_WORDS[result.route])} "
         f"({escaped(why)}).</p>\n</section>"
@@ -285,11 +353,11 @@ def _pictures(
     crops = "".join(_crops(result, pictures, audits[0] if audits else None))
     return _section(
         "Pictures",
-        f'<div class="pair">{wholes}</div>',
+        f'<div class="pair">{wholes}</div>{SLIDER if len(pictures) == 2 else ""}',
         crops
         and (
-            f"<h3>At 100 %, {' above '.join(name.lower() for name in pictures)}</h3>\n<div "
-            f'class="crops">{crops}</div>'
+            f"<h3>At 100 %: {', then '.join(name.lower() for name in pictures)} (a click makes "
+            f'one larger)</h3>\n<div class="crops grows">{crops}</div>'
         ),
     )
 

@@ -78,7 +78,18 @@ def _said_of_cards(caught) -> list[str]:
 
 
 def card_value(header: fits.Header, key: str):
-    """Value of a keyword, None where it is absent, empty or cannot be parsed."""
+    """Value of a keyword, None where it is absent, empty or cannot be parsed.
+
+    Parameters
+    ----------
+    header : Header
+    key : str
+
+    Returns
+    -------
+    object
+        None where there is no such card, or one that cannot be read.
+    """
     try:
         value = header.get(key)
     except fits.VerifyError:

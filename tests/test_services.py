@@ -782,7 +782,8 @@ def test_a_cached_field_that_is_not_as_deep_is_better_than_nothing(fake):
     assert "HTTP status 404" in failed.notes[0]
     fake.faults.clear()
     whole = choose.stars_around("gaia", *PLACE, limit_mag=14.0, timeout_s=TIMEOUT_S)
-    assert (whole.source, whole.notes) == ("service", ())
+    assert whole.source == "service"
+    assert all("from BP-RP" in note for note in whole.notes)  # the fake has no spectra
     assert len(whole.stars) > len(deep.stars)
 
 

@@ -13,7 +13,7 @@ from ..errors import CatalogueDamaged, CatalogueError, CatalogueUnreachable, Out
 from . import CatalogueStars, cache, embedded
 from .columns import catalogue_stars
 from .deep import deep_cone, deep_path
-from .dust import WAYS, with_dust
+from .dust import BY_SPECTRA, WAYS, with_dust
 from .own_table import parse_mapping, read_own_table
 from .request import FAINTEST_MAG, Answer, FieldRequest
 
@@ -425,9 +425,11 @@ def _in_circle(choice: Choice, circle: tuple[float, float, float], epoch_yr: flo
 
 
 def _ways_note(stars: CatalogueStars) -> tuple[str, ...]:
-    """How B-V was come by, where there are several ways."""
+    """How B-V was come by, unless all of it from spectra."""
     if stars.bv_source is None or not len(stars):
         return ()
     known = stars.bv_source[np.isfinite(stars.bv_mag)]
     counts = [f"{np.sum(known == way)} from {way}" for way in WAYS if np.any(known == way)]
-    return (f"B-V of {stars.name}: {', '.join(counts)}",) if len(counts) > 1 else ()
+    if len(counts) < 2 and np.all(known == BY_SPECTRA):
+        return ()
+    return (f"B-V of {stars.name}: {', '.join(counts) or 'none'}",)

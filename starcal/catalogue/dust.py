@@ -43,7 +43,8 @@ BARE_BV_ERROR_MAG = 0.11  # by which fields without dust differ
 SPREAD_BV_MAG = 0.35
 # Tycho's B-V is too blue behind dust: by 0.03 mag at A_V 0.7, by 0.07 at 2.0
 TYCHO_A_V_MAG, TYCHO_OFF_MAG = (0.0, 0.7, 2.0), (0.0, 0.03, 0.07)
-BP_RP_OFF_PER_A_V = 0.08  # that of BP-RP is too red
+# that of BP-RP is too red: bare dwarfs of the library 0.06 at A_V 1, giants among them more
+BP_RP_OFF_PER_A_V = 0.08
 OFF_BY_SPECTRA_MAG = 0.01  # of the system itself: to that the standards agree
 
 

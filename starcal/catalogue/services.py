@@ -119,7 +119,7 @@ def ask_where(
     where : callable
         Makes the condition, in ADQL, of what the service calls each of our columns.
     deadline : Deadline
-        For all of them; each has an equal share of what is left.
+        For all of them; each has half of what is left, the last one all of it.
     row_limit : int
         At most so many rows.
 
@@ -139,7 +139,7 @@ def ask_where(
     addresses = mirrors_of(catalogue)
     faults: list[str] = []
     for i, address in enumerate(addresses):
-        share = deadline.share_of(len(addresses) - i)
+        share = deadline.for_first_of(len(addresses) - i)
         service = _Service(address, catalogue, share, row_limit)
         try:
             answer = service.ask_persistently(where)

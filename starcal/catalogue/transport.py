@@ -35,6 +35,7 @@ ATTEMPTS = 3
 RETRY_PAUSE_S = 2.0  # before the second attempt, and twice that before the third
 BUSY = (429, 500, 502, 503, 504)  # worth another attempt
 CLEAN_UP_S = 2.0  # beyond a timeout, to have a job deleted that was given up
+CONNECT_S = 10.0  # a host that is up answers a connection within a second or two
 CHUNK_BYTES = 65536
 GZIP_MARK = b"\x1f\x8b"
 LONGEST_CELL = 300  # of a column of text; all that is asked for are numbers
@@ -72,9 +73,10 @@ class Deadline:
         """What is left of them; below 0 when they are over."""
         return self.seconds - (time.monotonic() - self.start)
 
-    def share_of(self, questions: int) -> Deadline:
-        """An equal share of what is left, for each of some questions."""
-        return self if questions == 1 else Deadline(max(self.left_s, 0.0) / questions)
+    def for_first_of(self, services: int) -> Deadline:
+        """For the first of some services: half of what is left, all of it for the last one. One
+        that is down fails at once; one that is slow should not be left in a hurry."""
+        return self if services == 1 else Deadline(max(self.left_s, 0.0) / 2)
 
     def require(self) -> float:
         """Seconds left, for a socket."""
@@ -207,7 +209,8 @@ class WholeAnswers(HTTPAdapter):
         """Send a request, one hop of it, and judge what comes."""
         require_same_host(request.url, self.address)
         try:
-            timeout = self.deadline.require()
+            left_s = self.deadline.require()
+            timeout = (min(left_s, CONNECT_S), left_s)
             response = super().send(request, True, timeout, verify, cert, proxies)
             packed = _read_within(response.raw, self.most_bytes, self.deadline)
         except (requests.RequestException, urllib3.exceptions.HTTPError, OSError) as error:

@@ -24,7 +24,7 @@ from pathlib import Path
 import numpy as np
 from astropy.table import Table
 
-from starcal.catalogue import choose, services, transport
+from starcal.catalogue import choose, deep_build, services, transport
 from starcal.catalogue.request import PROBE, FieldRequest
 from starcal.catalogue.tap import query_table
 from starcal.errors import CatalogueIncomplete, CatalogueUnreachable
@@ -251,6 +251,7 @@ def checks(sources: Table, text: Table, synthetic: Table):
         "more rows than allowed": _cut_off,
         "a time too short": _too_short,
         "a table renamed": _renamed,
+        "a deep table": lambda: _deep_table(sources),
         "jobs left behind": _jobs_left,
     }
 
@@ -285,6 +286,16 @@ def _renamed() -> str:
         return choice.notes[0][:120]
     finally:
         mirrors.TABLES["gaia"] = real
+
+
+def _deep_table(sources: Table) -> str:
+    """Twelve cells of the whole sky, those with over 6000 stars split."""
+    deep_build.FIRST_ORDER, deep_build.PAUSE_S, deep_build.CELL_ROWS = 0, 0.0, 6000
+    start = time.monotonic()
+    made = deep_build.build_deep(Path(tempfile.mkdtemp()) / "deep.stars", 12.0)
+    bright = int(np.sum(sources["phot_g_mean_mag"] < 12.0))
+    assert abs(made.rows - bright) < 0.05 * bright, (made.rows, bright)
+    return f"{made.rows} stars, {made.size_bytes} bytes, {time.monotonic() - start:.0f} s"
 
 
 def _jobs_left() -> str:

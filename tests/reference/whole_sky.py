@@ -51,7 +51,10 @@ def main() -> int:
         start = time.monotonic()
         for _ in range(kills):
             building = subprocess.Popen([sys.executable, "-c", WITHOUT_PAUSE])
-            time.sleep(rng.uniform(1.0, 8.0))
+            until = len(fake.questions) + rng.integers(1, 15)
+            while len(fake.questions) < until and building.poll() is None:
+                time.sleep(0.005)
+            time.sleep(rng.uniform(0.0, 0.4))
             building.kill()
             building.wait()
             parts = len(list(Path(f"{path}.parts").glob("*.part")))

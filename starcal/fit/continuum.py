@@ -46,6 +46,12 @@ FIELD_BV_MAG = 0.75  # of a star of an unknown field
 WRONG_SHARE, WRONG_SHARE_CUT, WRONG_SHARE_CROWDED = 0.02, 0.03, 0.1
 WRONG_MAG = 0.5
 CATALOGUE_FLOOR_MAG = 0.02  # of maps from a catalogue's colours to Johnson's
+# By how much real catalogue errors may be larger than stated: most are not (ln 0.3); beyond 4 times
+# a table tells nothing. Stars that are far off count as Student's t of 4 degrees has them.
+CATALOGUE_FACTORS = np.geomspace(1.0, 4.0, 29)
+CATALOGUE_LN_FACTOR_ERROR, FAR_OFF_DEGREES = 0.3, 4.0
+FAR_OFF_SCALE = 0.69  # of a Gaussian's variance: the scale of such a t that fits it best
+TOLD_CATALOGUE_FACTOR = 1.3  # from here on it is said
 
 # How often frames of three different channels have which order of lines, or others.
 USUAL_SHARE = {
@@ -106,6 +112,9 @@ class ContinuumFit:
         Share of the variance of B-V that the ratios take away; NaN for no stars.
     told_by : str
         How the kind of channels is known.
+    catalogue_factor : float
+        How many times larger than stated the errors of the catalogue's B-V are, as the stars' own
+        light tells; it is in the evidence.
     refused : str
         Why the relation must not be used; empty when it may.
     """
@@ -116,6 +125,7 @@ class ContinuumFit:
     explained: float
     told_by: str
     refused: str
+    catalogue_factor: float = 1.0
 
     @property
     def assumed(self) -> str:
@@ -300,15 +310,69 @@ def fit_continuum(seen: Seen, told: str = "") -> ContinuumFit:
         return replace(nothing, refused="no star has clean light in all channels")
     bands = _likeliest(kinds, seen, ln_catalogue, told)
     evidence = gather(seen, bands, ln_catalogue)
+    frame = _fitted_kind(bands, evidence, seen)
     made = replace(
         nothing,
-        frame=loosened(_fitted_kind(bands, evidence, seen), evidence.rows(evidence.weight > 0)),
+        frame=loosened(frame, evidence.rows(evidence.weight > 0)),
         evidence=evidence,
         used=evidence.weight[seen.clean] > 0,
         told_by=_told_by(bands, kinds, told),
         refused="",
     )
-    return _judged_fit(made, seen)
+    made = _judged_fit(made, seen)
+    factor = 1.0 if made.refused else _catalogue_factor(frame, evidence, seen)
+    return made if factor == 1 else _with_catalogue_factor(made, bands, seen, factor)
+
+
+def _with_catalogue_factor(
+    made: ContinuumFit, bands: Bands, seen: Seen, factor: float
+) -> ContinuumFit:
+    """The fit anew with errors of the catalogue so many times as large."""
+    wider = with_errors_times(seen, factor)
+    evidence = gather(wider, bands, _ln_catalogue(wider))
+    frame = _fitted_kind(bands, evidence, wider)
+    return replace(
+        made,
+        frame=loosened(frame, evidence.rows(evidence.weight > 0)),
+        evidence=evidence,
+        catalogue_factor=factor,
+    )
+
+
+def with_errors_times(seen: Seen, factor: float) -> Seen:
+    """The same with errors of the catalogue's B-V so many times as large.
+
+    Parameters
+    ----------
+    seen : Seen
+    factor : float
+
+    Returns
+    -------
+    Seen
+    """
+    return replace(seen, bv_error_mag=factor * seen.bv_error_mag)
+
+
+def _catalogue_factor(frame: FrameFit, evidence: Evidence, seen: Seen) -> float:
+    """How many times larger than stated the catalogue's errors are, 1 or more.
+
+    What the ratios of a matched star say of its B-V owes little to its own entry, so what is left
+    between them is the error of both.
+    """
+    rows = np.flatnonzero((evidence.weight > 0) & seen.clean)
+    if not frame.bands.is_narrow or len(rows) < MIN_STARS:
+        return 1.0
+    told = star_posteriors(frame, evidence.rows(rows))
+    away = (seen.bv_mag[rows] - told.mean_mag["ratios"])[:, None]
+    stated = np.hypot(seen.bv_error_mag[rows], CATALOGUE_FLOOR_MAG)[:, None]
+    variance = told.variance_mag2["ratios"][:, None] + (CATALOGUE_FACTORS * stated) ** 2
+    degrees = FAR_OFF_DEGREES
+    far = np.log1p(away**2 / (degrees * FAR_OFF_SCALE * variance))
+    ln = -0.5 * np.sum(np.log(variance) + (degrees + 1) * far, axis=0)
+    ln -= 0.5 * (np.log(CATALOGUE_FACTORS) / CATALOGUE_LN_FACTOR_ERROR) ** 2
+    share = np.exp(ln - ln.max())
+    return float(share @ CATALOGUE_FACTORS / share.sum())
 
 
 def _has_clean_light(seen: Seen) -> bool:

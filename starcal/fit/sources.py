@@ -11,6 +11,7 @@ from ..stars import Flag
 from ..texts import counted
 from .continuum import (
     FIELD_BV_MAG,
+    TOLD_CATALOGUE_FACTOR,
     WRONG_SHARE,
     WRONG_SHARE_CROWDED,
     WRONG_SHARE_CUT,
@@ -18,6 +19,7 @@ from .continuum import (
     Seen,
     fit_continuum,
     magnitudes,
+    with_errors_times,
 )
 from .gains import MIN_STARS
 from .posterior import StarPosterior, star_posteriors
@@ -160,6 +162,7 @@ def choose_colours(
     """
     seen = _seen(stars, flux, flux_error)
     fit = fit_continuum(seen, stars.meta.get("lines", ""))
+    seen = with_errors_times(seen, fit.catalogue_factor)
     told = star_posteriors(None if fit.refused else fit.frame, fit.evidence)
     if route == "best":
         return _combined(told, fit, seen, "all")
@@ -313,6 +316,11 @@ def _told_relation(fit: ContinuumFit) -> str:
         told = (
             f"{matched} fixed the zero point of a relation between the channels and B-V whose "
             f"slope is that of real stars through such filters; {fit.assumed}"
+        )
+    if fit.catalogue_factor > TOLD_CATALOGUE_FACTOR:
+        told += (
+            f"; the catalogue's B-V err {fit.catalogue_factor:.1f} times as much as stated, as the "
+            "stars' own light tells"
         )
     return told
 

@@ -349,7 +349,7 @@ def test_a_separate_star_frame_is_calibrated_and_used(monos, capsys):
         main(["run", "--json", str(test_three), "--star-frame", str(monos / "stars.fits")]) == 0
     )
     facts = json.loads(capsys.readouterr().out)
-    assert facts["route"] == "gains"
+    assert facts["route"] == "star frame"
     assert "stars.fits, calibrated by gains" in facts["route_reason"]
     assert facts["audit"]["after"]["share_impossible"] <= 0.03
 

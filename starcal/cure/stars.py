@@ -37,6 +37,10 @@ if TYPE_CHECKING:
 STAR_FRAME_SNR = 4.0
 # Fitted fluxes of made stars on nebulae scatter so much more than their formal errors.
 FITTED_ERROR_FACTOR = 1.35
+# Of the share of a star's light that has not the profile (a neighbour in it, a ray, a hot pixel,
+# a knot of nebula): by so much its flux errs. Of 40 made frames with faults, two thirds of the
+# ratios are off by less than 1.1 times the larger misfit of their two channels.
+MISFIT_ERROR = 0.75
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -305,11 +309,12 @@ def _flux_errors(found: CheckResult, parts: Split) -> np.ndarray:
 
     Those of the apertures alone know of uneven ground, but are twice too large for ratios: the
     ground is alike in all channels. The smaller counts, the fit's own widened by what it does not
-    see.
+    see. What of a star's light has not its profile adds to either.
     """
     fitted = parts.model.flux_error
     whole = np.fmax(fitted, in_channels(found.stars, "flux_error"))
-    return np.fmin(whole, FITTED_ERROR_FACTOR * fitted)
+    noise = np.fmin(whole, FITTED_ERROR_FACTOR * fitted)
+    return np.hypot(noise, MISFIT_ERROR * parts.model.unlike * parts.flux)
 
 
 def rgb_of(colours: StarColours, neutral_bv: float, choices: Choices) -> np.ndarray:
@@ -416,7 +421,8 @@ def _with_star_frame(
     reason = (
         f"{_told_star_frame(joined, calibrated, star_field.name)}; beyond it: {colours.reason}"
     )
-    found = _by_star_frame(found, reason, joined.notes)
+    of_its_split = tuple(f"{star_field.name}: {note}" for note in star_field.split.notes)
+    found = _by_star_frame(found, reason, (*joined.notes, *of_its_split))
     return Recoloured(
         picture=frame.refill(join_add(joined.starless, joined.stars)),
         starless=joined.starless,

@@ -117,8 +117,9 @@ def _stretched_for(layer: Frame, found: CheckResult) -> str | None:
 
 
 def _of_stars(notes: tuple[str, ...]) -> tuple[str, ...]:
-    """Notes on light and cores, among all notes of a check."""
-    return tuple(note for note in notes if note.startswith(("stars as", "clipped", "star col")))
+    """Notes on light, cores and profiles, among all notes of a check."""
+    kinds = ("stars as", "clipped", "star col", "the star profile")
+    return tuple(note for note in notes if note.startswith(kinds))
 
 
 def _as_wished(layer: Frame, found: CheckResult, choices: Choices) -> StarLayer:
@@ -130,6 +131,7 @@ def _as_wished(layer: Frame, found: CheckResult, choices: Choices) -> StarLayer:
     light = recolour(whole, rgb, factor=factor, size=choices.star_size)
     notes = [told_light(whole.stars, light, _asked_of_stars(choices))]
     notes += [told_cores(rebuilt)] if rebuilt.any() else []
+    notes += _of_stars(tuple(parts.notes))
     left = np.maximum(np.nan_to_num(whole.starless), 0)  # too faint to be taken for stars
     return StarLayer(left + light, False, tuple(notes))
 

@@ -147,6 +147,16 @@ def _solved_cells(design, residual, error, prior):
     return cg(normal, right, rtol=1e-5, maxiter=200, M=precondition)[0]
 
 
+def _corner_shares(size, a, b):
+    """How many cells further the four about each offset lie, and the share of each."""
+    return (
+        (0, (1 - a) * (1 - b)),
+        (1, a * (1 - b)),
+        (size, (1 - a) * b),
+        (size + 1, a * b),
+    )
+
+
 def _bilinear(u_px, v_px, half, step_px):
     """Sparse matrix that reads a table of cells at offsets; (offsets, cells)."""
     size = 2 * half + 1
@@ -155,8 +165,7 @@ def _bilinear(u_px, v_px, half, step_px):
     pixels = np.arange(len(i))
     first = j * size + i
     total = csr_matrix((len(i), size**2))
-    corners = ((0, (1 - a) * (1 - b)), (1, a * (1 - b)), (size, (1 - a) * b), (size + 1, a * b))
-    for further, share in corners:
+    for further, share in _corner_shares(size, a, b):
         part = coo_matrix((share, (pixels, first + further)), shape=total.shape)
         total = total + part.tocsr()
     return total

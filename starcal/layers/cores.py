@@ -12,7 +12,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from .light import Channel, channels_of, star_light
+from .light import LONGEST_CORE, Channel, StarModel, channels_of, star_light
 from .splitting import Split
 
 MOST_OVER_CLIP = 30.0  # times the clipping level: what wings tell of more is too uncertain
@@ -22,6 +22,8 @@ CORE_RIM_PX, WING_RING_PX = (
     1,
     3,
 )  # about clipped pixels: what lost light besides; where the wings begin
+# Of the clipping level: full pixels where the star's own light is less have what ran over
+RAN_OVER_SHARE = 0.5
 MOST_MISFIT_SHARE = 0.25  # of its light: a star so unlike the model keeps its core
 
 
@@ -60,7 +62,14 @@ def rebuilt_cores(
             wide = _widened_window(window, marks.shape)
             _rebuild(layer[:, *wide], parts, channels, wide, marks[wide] == mark)
             rebuilt |= own
-    return replace(parts, stars=layer), rebuilt
+    return replace(parts, stars=layer, model=_without_charge(parts.model, rebuilt)), rebuilt
+
+
+def _without_charge(model: StarModel, rebuilt: NDArray[np.bool_]) -> StarModel:
+    """The model without the charge that ran over from rebuilt stars."""
+    if model.flares is None:
+        return model
+    return replace(model, flares=model.flares.without_charge(rebuilt))
 
 
 def _owners(parts: Split, stars: Table, marks: NDArray) -> NDArray[np.intp]:
@@ -86,11 +95,28 @@ def _rebuild(
 ) -> None:
     """Put the model's light into a core, fitted to the wings round it, in place."""
     ring = ndimage.binary_dilation(core, iterations=WING_RING_PX - CORE_RIM_PX) & ~core
+    bare = replace(parts.model, flares=None)  # full pixels that ran over are among these
     for c in channels:
-        light = star_light(parts.model, c, window)[0]
+        light = star_light(bare, c, window)[0]
         seen = ring & (light > c.noise)
         ratio = np.median(layer[c.index][seen] / light[seen]) if seen.any() else 1.0
         fits = float(np.clip(ratio, *JOINT_FACTOR))
         most = MOST_OVER_CLIP * np.nan_to_num(c.clip_level, nan=1.0)
         whole = np.minimum(light * np.float32(fits), np.float32(most))
         np.maximum(layer[c.index], whole, out=layer[c.index], where=core)
+        ran_over = core & _ran_over(c, whole, window)
+        np.copyto(layer[c.index], whole, where=ran_over)
+
+
+def _ran_over(channel: Channel, whole: NDArray, window) -> NDArray[np.bool_]:
+    """Full pixels, and those at their rim, that have not so much light of their star, (y, x); none
+    where the patch is as round as stars are."""
+    full = channel.clipped(window)
+    strange = full & (whole < RAN_OVER_SHARE * channel.clip_level)
+    row, column = np.nonzero(full)
+    high = np.ptp(row) if len(row) else 0
+    wide = np.ptp(column) if len(column) else 0
+    if max(high, wide) <= LONGEST_CORE * max(min(high, wide), 1):
+        return np.zeros_like(full)
+    rim = ndimage.binary_dilation(strange, iterations=CORE_RIM_PX)
+    return rim & (whole < RAN_OVER_SHARE * channel.clip_level)

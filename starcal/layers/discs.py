@@ -26,6 +26,8 @@ RING_SHARE = 0.4  # of a ring that must be known
 LEAST_RIM = (
     60.0  # even frames reach 45, discs are at 100 and more; squared errors, channels together
 )
+# so much must be left without the star that shows it best: its neighbourhood may have any edge
+LEAST_OF_OTHERS = LEAST_RIM / 2
 MOST_STARS = 10  # that are looked at
 LEAST_OF_STAR, FEWEST_STARS = 9.0, 3  # the same of one star, and how many must show it
 DISC_LAW_STARS = 4  # no star counts for more than the one of this rank
@@ -112,18 +114,17 @@ def _rim(halos, cell) -> Disc | None:
     """A disc without law: the radius and middle whose step is the surest; None if none is."""
     steps = np.stack([_steps(halo, cell) for halo in halos])
     weight, told = _weights(steps, halos)
-    best = (0.0, None)
-    for growth in GROWTHS:
-        chi = _together(steps, weight, halos, growth, cell)
-        if chi.max() > best[0]:
-            best = (float(chi.max()), (growth, *np.unravel_index(np.argmax(chi), chi.shape)))
-    if best[0] < LEAST_RIM:
+    chi, where = _surest_step(steps, weight, halos, cell)
+    growth, radius, y, x = where
+    # at the first radius: light that falls ever more steeply inwards is a wing
+    if chi < LEAST_RIM or radius == 0:
         return None
-    growth, radius, y, x = best[1]
-    if radius == 0:  # light that falls ever more steeply inwards is a wing
-        return None
-    showing = _stars_showing_rim(steps, told, halos, best[1], cell)
+    showing = _stars_showing_rim(steps, told, halos, where, cell)
     if np.count_nonzero(showing > LEAST_OF_STAR) < FEWEST_STARS:
+        return None
+    others = [star for star in range(len(halos)) if star != np.argmax(showing)]
+    left = _together(steps[others], weight[others], [halos[k] for k in others], growth, cell)
+    if left[where[1:]] < LEAST_OF_OTHERS:
         return None
     return Disc(
         radius_px=float((RADII[0] + radius + 0.5) * cell),
@@ -132,6 +133,18 @@ def _rim(halos, cell) -> Disc | None:
         law=np.zeros((3, SECTORS, 2)),
         error=np.zeros((3, SECTORS, 2)),
     )
+
+
+def _surest_step(steps, weight, halos, cell):
+    """Squared significance of the surest common step, and its growth, radius and middle."""
+    best = 0.0
+    where = (0.0, 0, 0, 0)
+    for growth in GROWTHS:
+        chi = _together(steps, weight, halos, growth, cell)
+        if chi.max() > best:
+            best = float(chi.max())
+            where = (growth, *np.unravel_index(np.argmax(chi), chi.shape))
+    return best, where
 
 
 def _steps(halo, cell):
@@ -170,10 +183,15 @@ def _binned(
     y, x = np.meshgrid(places, places, indexing="ij")
     values = halo.sampled(x, y) / halo.noise[:, None, None]
     size = 2 * reach + 1
-    cells = values.reshape(3, size, cell, size, cell)
+    return _means_of_cells(values.reshape(3, size, cell, size, cell))
+
+
+def _means_of_cells(cells):
+    """Mean of each cell of which half is known, else NaN; the pixels lie along axes 2 and 4."""
     count = np.isfinite(cells).sum(axis=(2, 4))
     total = np.nan_to_num(cells).sum(axis=(2, 4))
-    return np.where(count > cell**2 / 2, total / np.maximum(count, 1), np.nan)
+    half = cells.shape[2] * cells.shape[4] / 2
+    return np.where(count > half, total / np.maximum(count, 1), np.nan)
 
 
 def _rings(
@@ -190,10 +208,15 @@ def _rings(
     result = []
     for kernel in _ring_kernels(size, tuple(radii)):
         sums = fft.irfft2(planes * kernel, s=(size, size))[:, part[:, None], part]
-        count = np.maximum(sums[3:], 1e-9)
-        enough = count > RING_SHARE * kernel[0, 0].real
-        result.append(np.where(enough, sums[:3] / count, np.nan))
+        result.append(_known_means(sums, RING_SHARE * kernel[0, 0].real))
     return np.stack(result, axis=1)
+
+
+def _known_means(sums, enough):
+    """Means from sums of light and of what is known, of three channels each; NaN where less is
+    known."""
+    count = np.maximum(sums[3:], 1e-9)
+    return np.where(count > enough, sums[:3] / count, np.nan)
 
 
 @cache
@@ -222,18 +245,15 @@ def _together(
     cell,
 ):
     """Squared significance of the common step, (radii, 2 F + 1, 2 F + 1), channels together."""
-    total, norm, variance = 0.0, 0.0, 0.0
+    total, variance = 0.0, 0.0
     for halo, step, own in zip(halos, steps, weight, strict=True):
         share = _steps_about(step, halo, growth, cell) / halo.strength[:, None, None, None]
         known = np.isfinite(share)
         each = np.where(known, own[:, :, None, None], 0)
         total = total + each * np.nan_to_num(share)
-        norm = norm + each
         variance = variance + each
     chi = np.maximum(total, 0) / np.sqrt(np.maximum(variance, 1e-30))
-    radii = np.arange(*RADII)
-    loose = [_loosely(c**2, radii) for c in chi]
-    return np.sum(loose, axis=0)
+    return np.sum([_loosely(c**2, np.arange(*RADII)) for c in chi], axis=0)
 
 
 def _loosely(chi2, radii):
@@ -397,6 +417,11 @@ def _ring_law(
     sure = as_far_as_sure(step, SURE_STEP * wrong[:, 0])
     rise = np.zeros((3, rings.shape[-1]))
     rise[:, 1:-1] = np.where(at_rim, step, sure) / STEP_PX
+    return _summed_inwards(rise)
+
+
+def _summed_inwards(rise):
+    """Light by radius from its rises towards the middle, not below 0, (3, r)."""
     return np.maximum(np.cumsum(rise[:, ::-1], axis=1)[:, ::-1], 0)
 
 
@@ -488,6 +513,11 @@ def _disc_strength(halo, disc):
     weight = np.where(np.isfinite(own), 1 / error**2, 0)
     own = np.nan_to_num(own)
     robust = weight / (1 + ((own - law) / (3 * error + np.abs(law))) ** 2)
-    match = (robust * own * law).sum() / BLUNT_STEP_PX
-    power = (robust * law**2).sum() / BLUNT_STEP_PX
+    return _held_strength(robust, own, law)
+
+
+def _held_strength(weight, own, law) -> float:
+    """Factor of a law that suits a star's steps, held to 1."""
+    match = (weight * own * law).sum() / BLUNT_STEP_PX
+    power = (weight * law**2).sum() / BLUNT_STEP_PX
     return max(0.0, float((match + FACTOR_SD**-2) / (power + FACTOR_SD**-2)))

@@ -59,12 +59,16 @@ def _refine(weighted, weights, noise, structure):
         cover = weights[scale]
         coarse = _double(background, cover.shape)
         news = _mean(sums[scale], cover, coarse) - coarse
-        variance = _noise_share(scale) * noise**2
-        if structure is None:
+        variance = noise**2 * _noise_share(scale)
+        if not structure:
             found[scale] = _structure_variance(news, cover, variance)
-        told = found[scale] * cover
-        background = coarse + news * (told / (told + variance))
+        background = coarse + news * _trust(found[scale] * cover, variance)
     return background, found
+
+
+def _trust(told, variance):
+    """Share of what is new that is kept: the structure's variance over all of it."""
+    return told / (told + variance)
 
 
 def _halvings(plane, count):

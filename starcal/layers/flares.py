@@ -1,6 +1,6 @@
-"""Light of a star beyond its profile: its spikes and reflections, pixel by pixel."""
+"""Light of a star beyond its profile: its spikes and reflections, and full pixels that ran over."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,9 @@ class Flares:
         Directions of the spikes, from x towards y; none: no spikes were found.
     disc_px : float
         Radius of the reflection; 0: none was found.
+    ran_over : ndarray of bool, (k,), or None
+        Which entries are full pixels that charge of their star ran over to, beyond its own reach;
+        None: no star has any.
     """
 
     star: NDArray[np.int_]
@@ -33,6 +36,7 @@ class Flares:
     doubt: NDArray[np.float32]
     arms_deg: tuple[float, ...] = ()
     disc_px: float = 0.0
+    ran_over: NDArray[np.bool_] | None = None
 
     def within(self, window) -> tuple[NDArray, NDArray]:
         """Which entries lie in a window of rows and columns, and their flat places in it."""
@@ -43,6 +47,14 @@ class Flares:
         down = self.row[chosen] - rows.start
         across = self.column[chosen] - columns.start
         return chosen, down * (columns.stop - columns.start) + across
+
+    def without_charge(self, of_star: NDArray[np.bool_]) -> "Flares":
+        """The same without the light of full pixels that charge of some stars ran over to; of_star
+        is (n,)."""
+        if self.ran_over is None:
+            return self
+        gone = self.ran_over & of_star[self.star]
+        return replace(self, light=np.where(gone, np.float32(0), self.light))
 
     def luminance(self) -> NDArray[np.float32]:
         """What each entry gives to the luminance of its pixel, (k,)."""

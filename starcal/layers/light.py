@@ -3,6 +3,7 @@ it."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from astropy.table import Table
@@ -17,6 +18,9 @@ from .stamps import disc_offsets
 from .warp import longest
 
 CLIPPED_SHARE = 0.97  # pixels above this share of the clipping level have lost light
+# full pixels lie so far out one way, against the other: trails reach an axis ratio of a half
+LONGEST_CORE = 2.0
+LEAST_MISFIT = 0.01  # share of its light that the model of any star is wrong by
 WING_MISFIT = (
     0.02  # a model is wrong by this share of its light more for each FWHM from the centre
 )
@@ -63,8 +67,37 @@ class Channel:
         return replace(self, plane=plane)
 
     def unclipped(self) -> NDArray[np.float32]:
-        """A copy of the plane with NaN where it is clipped."""
-        return np.where(self.clipped(), np.float32(np.nan), self.plane)
+        """A copy of the plane with NaN where it is clipped, and where the rest of a charge that ran
+        over lies."""
+        return np.where(self._spoilt, np.float32(np.nan), self.plane)
+
+    @cached_property
+    def _spoilt(self) -> NDArray[np.bool_]:
+        """Clipped pixels, and those beside columns of them."""
+        full = self.clipped()
+        marks, _ = ndimage.label(full)
+        for mark, window in enumerate(ndimage.find_objects(marks), start=1):
+            if is_long(window):
+                rows, columns = (slice(max(s.start - 1, 0), s.stop + 1) for s in window)
+                own = marks[rows, columns] == mark
+                full[rows, columns] |= ndimage.binary_dilation(own)
+        return full
+
+
+def is_long(window: tuple[slice, slice]) -> bool:
+    """Whether full pixels lie farther one way than those of a star's core do.
+
+    Parameters
+    ----------
+    window : tuple of slice
+        Rows and columns of the pixels.
+
+    Returns
+    -------
+    bool
+    """
+    height, width = (part.stop - part.start for part in window)
+    return max(height, width) > LONGEST_CORE * max(min(height, width), 2)
 
 
 def channels_of(pixels: NDArray, stars: Table) -> list[Channel]:
@@ -118,6 +151,12 @@ class StarModel:
     reach_px: np.ndarray
     field: ShapeField | None = None
     flares: Flares | None = None
+
+    @property
+    def unlike(self) -> NDArray:
+        """Share of each star's light that has not the profile, (3, n); 0: no more than any
+        model's."""
+        return np.sqrt(np.maximum(self.misfit**2 - LEAST_MISFIT**2, 0))
 
     def profile(self, channel: int, star: NDArray, dx_px: NDArray, dy_px: NDArray) -> NDArray:
         """Share of each pixel's own star's light at an offset from that star; all (k,)."""
@@ -217,10 +256,15 @@ def _footprints(model, window, some, offsets):
     rows, columns = window
     xs, dx = _pixels_along(model.x_px[some, None], offsets[0])
     ys, dy = _pixels_along(model.y_px[some, None], offsets[1])
-    use = (xs >= columns.start) & (xs < columns.stop) & (ys >= rows.start) & (ys < rows.stop)
+    use = _lies_in(columns, xs) & _lies_in(rows, ys)
     use &= dx**2 + dy**2 <= model.reach_px[some, None].astype(np.float32) ** 2
     place = (ys - rows.start) * (columns.stop - columns.start) + xs - columns.start
     return some[np.nonzero(use)[0]], place[use], dx[use], dy[use]
+
+
+def _lies_in(part: slice, places):
+    """Whether places along an axis lie in a part of it."""
+    return (places >= part.start) & (places < part.stop)
 
 
 def _pixels_along(at_px, offsets):

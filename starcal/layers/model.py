@@ -11,11 +11,22 @@ from scipy import ndimage
 
 from ..robust import scatter
 from ..stars import SHAPE_SNR, Flag
+from .blooms import bits_of_blooms, core_reach, with_blooms
 from .fill import fill
 from .flares import Flares
 from .flaring import flares_of
 from .fluxes import FIT_FWHM, FluxFit, fit_fluxes
-from .light import Channel, StarModel, channels_of, footprint, rest_of, tiles, touching
+from .light import (
+    LEAST_MISFIT,
+    Channel,
+    StarModel,
+    channels_of,
+    footprint,
+    rest_of,
+    tiles,
+    touching,
+)
+from .pieces import PIECE_SHARE, pieces_of_arms
 from .profiles import Profiles, first_profiles, profiles_on
 from .psf import Psf
 from .specks import specks
@@ -36,11 +47,10 @@ WIDEST_FWHM = 60.0
 BLEND_FWHM_RATIO = 2.2  # wider than any pair that detection takes for one
 # stars that show what ratios stars have here; natural logarithm
 FEWEST_FOR_COLOUR, LEAST_COLOUR_SPREAD = 5, 0.1
-LEAST_MISFIT = 0.01  # share of its light that the model of any star is wrong by
 MOVES = 2  # the fit is linear in small steps; stars that lie in one another have far to go
 # an entry near a bright star with less than this share of its light may be a piece of its spikes;
-# the second is for entries that were found again without them
-PIECE_SHARE, SURE_PIECE_SHARE = 0.02, 0.005
+# that is so where entries were found again without them
+SURE_PIECE_SHARE = 0.005
 # an entry on a flare must be worth so many errors, a share of the flare's light among them, which
 # over the pixels of a star, in units of its FWHM squared, may pass for a star
 FLARE_SIGMA, FLARE_DOUBT, FLARE_AREA = 7.0, 0.2, 1.0
@@ -62,23 +72,27 @@ def model_stars(pixels: NDArray, stars: Table) -> StarModel:
         Of `stars.measure_stars`, not empty.
     """
     channels = channels_of(pixels, stars)
-    model = _modelled(channels, stars, None)
+    whole = ~bits_of_blooms(channels, stars)
+    model = _modelled(channels, stars, None, whole)
     flares = flares_of(channels, model, PIECE_SHARE, sweeps=0)
     if flares is None:
-        return model
+        return with_blooms(channels, model, stars)
     bare = [c.without(flares) for c in channels]
-    model = _modelled(bare, stars, flares)
+    whole &= ~pieces_of_arms(channels, model, flares)
+    model = _modelled(bare, stars, flares, whole)
     flares = flares_of(channels, model, SURE_PIECE_SHARE, sweeps=1) or flares
-    return replace(model, flares=flares)
+    return with_blooms(channels, replace(model, flares=flares), stars)
 
 
-def _modelled(channels: list[Channel], stars: Table, flares: Flares | None) -> StarModel:
-    """The model of the stars of a frame from which flares have been taken, if there are any."""
-    everything = np.ones(len(stars), bool)
-    known = _Known(stars, [_clipped_radii(c, stars) for c in channels], everything)
+def _modelled(
+    channels: list[Channel], stars: Table, flares: Flares | None, whole: NDArray[np.bool_]
+) -> StarModel:
+    """The model of the stars of a frame from which flares have been taken, if there are any;
+    `whole` are the entries that are no pieces of a star."""
+    known = _Known(stars, [_clipped_radii(c, stars) for c in channels], whole)
     profiles = first_profiles(channels, stars, known.clear_px)
     places, fits = _moved_stars(channels, known, profiles)
-    pointlike = _starlike(channels, stars, places, fits, profiles)
+    pointlike = whole & _starlike(channels, stars, places, fits, profiles)
     pointlike &= ~_of_flares(channels, flares, places, fits)
     first = _assembled(channels, places, profiles, fits)
     first, profiles = _with_solved_wings(channels, first, profiles, known.clear_px)
@@ -205,11 +219,12 @@ def _clipped_radius(channel: Channel, stars: Table, star: int) -> float:
 
 
 def _core_radius(clipped: NDArray[np.bool_], x: int, y: int) -> float:
-    """Radius about a pixel beyond which there is none of the clipped patches at it."""
+    """Radius about a pixel beyond which there is none of the clipped patches at it, but for what
+    ran over from them."""
     core, _ = ndimage.label(clipped)
     near = core[_about(y, 2), _about(x, 2)]
     ys, xs = np.nonzero(np.isin(core, near[near > 0]))
-    return float(np.hypot(ys - y, xs - x).max(initial=0) + 1.5)
+    return core_reach(xs - x, ys - y) + 1.5
 
 
 def _about(middle: int, reach: int) -> slice:
@@ -226,15 +241,26 @@ def _starlike(channels, stars, places, fits, profiles) -> NDArray[np.bool_]:
 def _pointlike(stars: Table, fits: list[FluxFit], profiles: Profiles) -> NDArray[np.bool_]:
     """Whether each entry of the table has a star's shape in the channel that shows it best,
     (n,)."""
-    best = np.argmax([f.flux / np.maximum(f.error, 1e-30) for f in fits], axis=0)
-    misfit = np.array([f.misfit for f in fits])[best, np.arange(len(stars))]
+    misfit = _where_best(fits, [f.misfit for f in fits])
     flags = np.array(stars["flags"])
     ratio = _width_ratio(stars, profiles)
-    narrow, wide = STAR_FWHM_RATIO
-    odd = (ratio < narrow) | (ratio > wide) | (flags & Flag.SHAPE > 0)
+    odd = _unlike_width(ratio) | (flags & Flag.SHAPE > 0)
     blend = (ratio < BLEND_FWHM_RATIO) & (np.array(stars["snr"]) >= SHAPE_SNR)
     blend &= _coloured_as_stars(stars, fits)
-    return ~(odd & (misfit > STAR_MISFIT)) | (flags & Flag.SATURATED > 0) | blend
+    kept = blend | (flags & Flag.SATURATED > 0)
+    return kept | ~(odd & (misfit > STAR_MISFIT))
+
+
+def _where_best(fits: list[FluxFit], values: list[NDArray]) -> NDArray:
+    """Values of each entry in the channel that shows it best, (n,)."""
+    best = np.argmax([f.flux / np.maximum(f.error, 1e-30) for f in fits], axis=0)
+    return np.array(values)[best, np.arange(len(best))]
+
+
+def _unlike_width(ratio: NDArray) -> NDArray[np.bool_]:
+    """Which widths, against the stars' there, no star has, (n,)."""
+    narrow, wide = STAR_FWHM_RATIO
+    return (ratio < narrow) | (ratio > wide)
 
 
 def _width_ratio(stars: Table, profiles: Profiles) -> NDArray:
@@ -249,8 +275,7 @@ def _width_ratio(stars: Table, profiles: Profiles) -> NDArray:
 def _coloured_as_stars(stars: Table, fits: list[FluxFit]) -> NDArray[np.bool_]:
     """Whether each entry has the channel ratios of the frame's stars: close pairs have, knots of
     nebula have not."""
-    flux = np.array([np.where(f.flux > 0, f.flux, np.nan) for f in fits])
-    ratio = np.log(flux[[0, 2]] / flux[1])
+    ratio = _ln_ratios_of_channels(fits)
     known = ratio[:, _certain(stars) & np.isfinite(ratio).all(axis=0)]
     if known.shape[1] < FEWEST_FOR_COLOUR:
         return np.zeros(len(stars), bool)
@@ -258,6 +283,12 @@ def _coloured_as_stars(stars: Table, fits: list[FluxFit]) -> NDArray[np.bool_]:
     spread = scatter(known, axis=1, keepdims=True)
     widest = 3 * np.maximum(spread, LEAST_COLOUR_SPREAD)
     return np.all(np.abs(ratio - centre) < widest, axis=0)
+
+
+def _ln_ratios_of_channels(fits: list[FluxFit]) -> NDArray:
+    """Logarithms of R/G and B/G of each entry, (2, n); NaN where it has no light."""
+    flux = np.array([np.where(f.flux > 0, f.flux, np.nan) for f in fits])
+    return np.log(flux[[0, 2]] / flux[1])
 
 
 # --- light ------------------------------------------------------------------------------

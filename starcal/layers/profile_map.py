@@ -71,23 +71,33 @@ class ProfileMap:
         return width, np.exp(-np.abs(lean)), np.degrees(np.angle(lean)) / 2
 
 
-def profile_map(field: ShapeField) -> ProfileMap:
-    """The shapes of a field at the middles of `MAP_CELLS` equal parts of the frame."""
-    y_px = _middles(MAP_CELLS[0], field.shape[0])
-    x_px = _middles(MAP_CELLS[1], field.shape[1])
-    x, y = np.meshgrid(x_px, y_px)
-    shapes = [field.at(channel, x, y) for channel in range(len(field.size))]
+def _shapes_at(field, x_px, y_px):
+    """ln FWHM and ellipticity of each channel at places of the frame."""
+    shapes = [field.at(channel, x_px, y_px) for channel in range(len(field.size))]
     size = np.stack([of_channel[0] for of_channel in shapes])
     lean = np.stack([of_channel[1] for of_channel in shapes])
-    e1 = lean[..., 0]
-    e2 = lean[..., 1]
+    return size, lean
+
+
+def _components(lean):
+    """The two parts of an ellipticity."""
+    return lean[..., 0], lean[..., 1]
+
+
+def profile_map(field: ShapeField) -> ProfileMap:
+    """The shapes of a field at the middles of `MAP_CELLS` equal parts of the frame."""
+    y_px, x_px = (
+        _middles(count, size) for count, size in zip(MAP_CELLS, field.shape, strict=True)
+    )
+    x, y = np.meshgrid(x_px, y_px)
+    size, lean = _shapes_at(field, x, y)
     return ProfileMap(
         shape=field.shape,
         x_px=x_px,
         y_px=y_px,
         fwhm_px=np.exp(size),
-        axis_ratio=np.exp(-2 * np.hypot(e1, e2)),
-        long_axis_deg=np.degrees(np.arctan2(e2, e1)) / 2,
+        axis_ratio=np.exp(-2 * np.hypot(*_components(lean))),
+        long_axis_deg=np.degrees(np.arctan2(*_components(lean)[::-1])) / 2,
         stars=field.stars,
         degree=field.degree,
     )

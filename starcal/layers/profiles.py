@@ -58,16 +58,21 @@ def first_profiles(channels: list[Channel], stars: Table, clear_px: list[NDArray
     places = np.array(stars["x_px"], float), np.array(stars["y_px"], float)
     planes = [c.unclipped() for c in channels]
     rows, singles = _singles(channels, planes, stars, places)
-    field = _shapes_over_field(channels, singles, [(places[0][r], places[1][r]) for r in rows])
+    field = _shapes_over_field(channels, singles, _places_of(rows, places))
     profiles = []
-    for c in channels:
+    for c, single in zip(channels, singles, strict=True):
         psf = _textbook_profile(field, singles, c.index)
         warp = warps_at(field, c.index, *places)
-        good = _for_core(field, c, stars, singles[c.index], places, rows[c.index])
+        good = _for_core(field, c, single, places, rows[c.index])
         psf = _core(psf, planes[c.index], places, warp, good)
         psf = _winged(psf, c, stars, places, warp, clear_px[c.index])
         profiles.append(psf.normalised())
     return Profiles(tuple(profiles), field)
+
+
+def _places_of(rows: list[NDArray], places):
+    """Where the stars of each channel are."""
+    return [(places[0][chosen], places[1][chosen]) for chosen in rows]
 
 
 def _winged(psf, channel, stars, places, warp, clear_px) -> Psf:
@@ -95,12 +100,12 @@ def profiles_on(
     """Field and cores measured again on planes with a flat background, stars at better places; the
     Moffat profiles and the wings stay."""
     rows, singles = _singles(channels, planes, stars, places)
-    field = _shapes_over_field(channels, singles, [(places[0][r], places[1][r]) for r in rows])
+    field = _shapes_over_field(channels, singles, _places_of(rows, places))
     result = []
     for c, psf in enumerate(profiles.psf):
         shape = replace(psf, shift_px=_shift(singles[c], psf.shift_px), scale=1.0)
         warp = warps_at(field, c, *places)
-        good = _for_core(field, channels[c], stars, singles[c], places, rows[c])
+        good = _for_core(field, channels[c], singles[c], places, rows[c])
         result.append(_core(shape, planes[c], places, warp, good).normalised())
     return Profiles(tuple(result), field)
 
@@ -151,14 +156,14 @@ def _shift(single: Singles, otherwise=(0.0, 0.0)) -> tuple[float, float]:
     return float(x), float(y)
 
 
-def _for_core(field, channel, stars, single, places, rows) -> NDArray:
-    """Which stars tell the core: those like the others, and the bright ones among them."""
-    flux, error = (
-        np.array(stars[f"{name}_{channel.name}"])[rows] for name in ("flux", "flux_error")
-    )
-    return rows[
-        _like_others(field, channel.index, single, places, rows) & (flux > CORE_SNR * error)
-    ]
+def _for_core(field, channel, single, places, rows) -> NDArray:
+    """Which stars tell the core: those like the others, and the bright ones among them.
+
+    How bright is told by their own fits: where stars are drawn out, the table's errors are those of
+    its round apertures.
+    """
+    alike = _like_others(field, channel.index, single, places, rows)
+    return rows[alike & (single.size_error < 1 / CORE_SNR)]
 
 
 def _like_others(field, channel, single, places, rows) -> NDArray[np.bool_]:

@@ -57,12 +57,19 @@ def recolour(
     rgb = np.float32(rgb * np.reshape(factor, (-1, 1)))
     layer = np.empty_like(split.stars)
     height, width = split.footprint.shape
-    for top in range(0, height, RECOLOUR_ROWS):
-        window = slice(top, min(height, top + RECOLOUR_ROWS)), slice(0, width)
+    for window in _bands_of_rows(height, width):
         layer[:, *window] = (light_shares(split, window, size=size) @ rgb).T.reshape(
             3, -1, width
         )
     return layer
+
+
+def _bands_of_rows(height: int, width: int) -> list[tuple[slice, slice]]:
+    """Windows of so few rows that temporaries stay small."""
+    return [
+        (slice(top, min(height, top + RECOLOUR_ROWS)), slice(0, width))
+        for top in range(0, height, RECOLOUR_ROWS)
+    ]
 
 
 def light_shares(
@@ -159,13 +166,13 @@ def _measured_ratios(split: Split) -> NDArray[np.float64]:
     height, width = split.footprint.shape
     weight = LUMINANCE_WEIGHTS @ split.model.flux
     measured, modelled = np.zeros((2, len(weight)))
-    for top in range(0, height, RECOLOUR_ROWS):
-        window = slice(top, min(height, top + RECOLOUR_ROWS)), slice(0, width)
+    for window in _bands_of_rows(height, width):
         star, place, light = _drawn_light(split.model, weight, window)
         own = light * _layer_over_model(split, window, place, light)[place]
         measured += np.bincount(star, own, minlength=len(weight))
         modelled += np.bincount(star, light, minlength=len(weight))
-    return np.where(modelled > 0, measured / np.where(modelled > 0, modelled, 1), 1)
+    known = modelled > 0
+    return np.where(known, measured / np.where(known, modelled, 1), 1)
 
 
 def _layer_over_model(split: Split, window, place: NDArray, light: NDArray) -> NDArray:

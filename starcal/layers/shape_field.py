@@ -218,18 +218,30 @@ class _Robust:
     scale: float
 
 
+def _inverse_normal(design, weight, precision):
+    """Covariance of a weighted linear fit with priors."""
+    return np.linalg.inv(design.T @ (design * weight[:, None]) + np.diag(precision))
+
+
+def _right_side(design, weighted, held):
+    """Of the normal equations of a linear fit with priors."""
+    return design.T @ weighted + held
+
+
 def _robust(data, values, error, guess, choice, kind) -> _Robust:
     """Iteratively reweighted least squares with Tukey's weights, from the commonest value on."""
     design = data.design(*choice)
     precision, expected = _prior_of(design.shape[1], guess, choice, kind)
     error = np.hypot(error, LN_FWHM_SCATTER)
-    residual, solution = _about_the_mode(data.channel, values), expected
-    unseen, scale = residual, 1.0
+    residual = _about_the_mode(data.channel, values)
+    solution = expected
+    unseen = residual
+    scale = 1.0
     for _ in range(SHAPE_ROUNDS):
         scale = _chi_scatter(residual / error)
         weight = _tukey(residual, scale, error)
-        inverse = np.linalg.inv(design.T @ (design * weight[:, None]) + np.diag(precision))
-        solution = inverse @ (design.T @ (weight * values) + precision * expected)
+        inverse = _inverse_normal(design, weight, precision)
+        solution = inverse @ _right_side(design, weight * values, precision * expected)
         residual = values - design @ solution
         unseen = residual / _left_to_others(design, inverse, weight)
     return _Robust(solution, unseen, scale)

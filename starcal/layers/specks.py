@@ -109,17 +109,17 @@ def _ring_median(channel, x_px, y_px):
 
 def _one_channel_only(fits, best, sure) -> NDArray[np.bool_]:
     """Entries that have far less light in some channel, against their best, than any sure star."""
-    flux, error = np.array([f.flux for f in fits]), np.array([f.error for f in fits])
+    flux = np.array([f.flux for f in fits])
+    error = np.array([f.error for f in fits])
     lone = np.zeros(len(best), bool)
     for main in range(len(fits)):
         mine = best == main
         known = sure & (flux[main] > SHAPE_SNR * error[main])
-        if np.count_nonzero(known) < FEWEST_SURE:
-            continue
-        for other in range(len(fits)):
+        enough = np.count_nonzero(known) >= FEWEST_SURE
+        for other in range(len(fits) if enough else 0):
             lowest = _lowest_ratio(flux[other, known] / flux[main, known])
-            least = LOW_SHARE * lowest * flux[main]
-            lone |= mine & (flux[other] + LOW_SIGMA * error[other] < least)
+            most = flux[other] + LOW_SIGMA * error[other]
+            lone |= mine & (most < LOW_SHARE * lowest * flux[main])
     return lone
 
 

@@ -18,6 +18,7 @@ from ..errors import FrameError
 from ..stars import CHANNELS
 from ..texts import counted
 from .fill import fill
+from .flares import Flares
 from .grain import emptiest, laid_out, local_noise, swatch
 from .light import Channel, StarModel, channels_of, footprint, rest_of, tiles
 from .model import model_stars, shows_stars
@@ -73,6 +74,8 @@ class Split:
         return [*self._few(), *self._flares()]
 
     def _few(self) -> list[str]:
+        if not self.model.psf:
+            return ["no entry shows what a star is like here: nothing was split off"]
         few = []
         for name, psf in zip(CHANNELS, self.model.psf, strict=False):
             if psf.stars < FEW_STARS:
@@ -86,11 +89,20 @@ class Split:
         flares = self.model.flares
         if flares is None:
             return []
+        told = self._told_spikes(flares)
+        if flares.ran_over is not None:
+            shown = counted(len(np.unique(flares.star[flares.ran_over])), "bright star")
+            told.append(f"charge that ran over from the full pixels of {shown} goes with them")
+        return told
+
+    def _told_spikes(self, flares: Flares) -> list[str]:
         kinds = []
         if flares.arms_deg:
             kinds.append(f"{len(flares.arms_deg)} spikes")
         if flares.disc_px:
             kinds.append(f"a reflection of radius {flares.disc_px:.0f} px")
+        if not kinds:
+            return []
         shown = counted(len(np.unique(flares.star)), "bright star")
         return [f"{' and '.join(kinds)} found round bright stars go with their star ({shown})"]
 
@@ -153,14 +165,18 @@ def _take_apart(parts: Split, channels: list[Channel], empty_sky: bool) -> None:
         if not inside.any():
             continue
         for c in channels:
-            if empty_sky:
-                clean = np.full(inside.shape, c.sky, np.float32)
-            else:
+            clean = np.full(inside.shape, c.sky, np.float32)
+            if not empty_sky:
                 whole = _without_stars(parts.model, c, tile.outer, grain[c.index])
                 clean = whole[tile.inner_of_outer]
-            light, rest = _apart(c.plane[tile.inner], clean, inside)
-            parts.stars[c.index][tile.inner] = light
-            parts.starless[c.index][tile.inner] = rest
+            _put_apart(parts, c, tile.inner, clean, inside)
+
+
+def _put_apart(parts: Split, channel: Channel, window, clean, inside) -> None:
+    """Put light and rest of a window into the layers, in place."""
+    light, rest = _apart(channel.plane[window], clean, inside)
+    parts.stars[channel.index][window] = light
+    parts.starless[channel.index][window] = rest
 
 
 def _no_stars(count: int) -> StarModel:

@@ -12,12 +12,15 @@ def balanced(
 ) -> np.ndarray:
     """Indices of the brightest stars, the same number from each cell of the frame as far as there
     are; round by round, the brightest of a round first, `MOST` at most."""
-    height, width = shape
-    column = np.clip(x_px / width * CELLS, 0, CELLS - 1).astype(int)
-    row = np.clip(y_px / height * CELLS, 0, CELLS - 1).astype(int)
-    cell, rank = row * CELLS + column, np.zeros(len(x_px), int)
+    cell = _cell_along(y_px, shape[0]) * CELLS + _cell_along(x_px, shape[1])
+    rank = np.zeros(len(x_px), int)
     order = np.argsort(brightness)[::-1]
     for one in np.unique(cell):
         mine = order[cell[order] == one]
         rank[mine] = np.arange(len(mine))
     return np.lexsort((-brightness, rank // PER_ROUND))[:MOST]
+
+
+def _cell_along(at_px: np.ndarray, size: int) -> np.ndarray:
+    """Which cell along an axis of the frame each place lies in."""
+    return np.clip(at_px / size * CELLS, 0, CELLS - 1).astype(int)

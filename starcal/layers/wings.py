@@ -60,12 +60,11 @@ def with_wings(psf: Psf, plane: np.ndarray, stars: Sources, bright: np.ndarray) 
     edges = psf.fwhm_px * np.geomspace(*WING_FWHM, WING_BINS + 1)
     tree = cKDTree(np.column_stack([stars.x_px, stars.y_px]))
     rings = [_ring_levels(psf, plane, stars, star, tree, edges) for star in bright]
-    level, error = np.array(rings).swapaxes(0, 1)
+    level, error = np.moveaxis(rings, 1, 0)
     usable = _usable(level, error, edges, stars.clear_px[bright, None])
     if not usable.any():
         return psf
-    weight = np.where(usable, 1 / error**2, 0)
-    return _with_rings(psf, edges, np.nan_to_num(level), weight)
+    return _with_rings(psf, edges, np.nan_to_num(level), np.where(usable, error**-2.0, 0))
 
 
 def _usable(level, error, edges, blind_px):
@@ -101,19 +100,24 @@ def _showing(level, error):
     return (contrast > WING_SIGNAL).any(axis=1)
 
 
+def _own_radius(dx_px, dy_px, warp):
+    """Distance of pixels from a star as in the middling one."""
+    u, v, _ = warped(dx_px, dy_px, warp)
+    return np.hypot(u, v)
+
+
 def _ring_levels(psf, plane, stars, star, tree, edges):
     """Median of the pixels in each ring round a star, other stars' cores left out, and what it may
     be wrong by."""
     at = tree.data[star]
     warp = stars.warp[star]
-    reach_px = edges[-1] * float(longest(warp))
-    cut, x, y = _cut_by_place(plane, at, int(np.ceil(reach_px)))
-    u, v, _ = warped(x - at[0], y - at[1], warp)
-    radius = np.hypot(u, v)
+    reach_px = edges[-1] * longest(warp)
+    cut, x, y = _cut_by_place(plane, at, int(reach_px) + 1)
+    radius = _own_radius(x - at[0], y - at[1], warp)
     ring = np.digitize(radius, edges) - 1
-    for other in tree.query_ball_point(at, reach_px):
-        if other != star:
-            ring[_disc(x, y, tree.data[other], edges[0])] = -1
+    others = set(tree.query_ball_point(at, reach_px)) - {star}
+    for place in tree.data[list(others)]:
+        ring[_disc(x, y, place, edges[0])] = -1
     return _levels(cut, ring, psf.at_radius(radius), len(edges) - 1)
 
 

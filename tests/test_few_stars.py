@@ -153,14 +153,14 @@ def few(frame_of):
 
 @pytest.mark.slow
 def test_catalogue_stars_on_nebula_are_matched_and_most_are_used(few):
-    """Of those above the noise that do not clip, blend or are doubles. Used are three in four: a star
-    serves if what is expected of it is 8 noises in every channel, and on nebula the noise, measured
-    where no star is round it, is several times that of photons. Nine in ten are wanted."""
+    """Of those above the noise that do not clip, blend or are doubles. Used are four in five at least: a
+    star serves if what is expected of it is 4 noises in every channel, and on nebula the noise,
+    measured where no star is round it, is several times that of photons. Nine in ten are wanted."""
     clear, matched, used = few[:, 4:7].sum(axis=0)
     print(f"all: {clear} clear, {matched} matched, {used} used")
     assert clear >= 60
     assert matched >= 0.98 * clear
-    assert used >= 0.7 * clear
+    assert used >= 0.8 * clear
 
 
 @pytest.mark.slow

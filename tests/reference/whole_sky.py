@@ -3,7 +3,9 @@
 200 000 stars on the loopback, given 4000 at a time; the command is killed without warning as often
 as asked, begun again each time, and its table compared with the sky star by star. Type:
 
-    python tests/reference/whole_sky.py [STARS [KILLS]]
+    python tests/reference/whole_sky.py [STARS [KILLS [FOLDER]]]
+
+In a FOLDER where it was itself stopped it goes on.
 """
 
 from __future__ import annotations
@@ -36,7 +38,7 @@ def main() -> int:
     """Build, kill, build on, compare."""
     n = int(sys.argv[1]) if len(sys.argv) > 1 else 200_000
     kills = int(sys.argv[2]) if len(sys.argv) > 2 else 20
-    folder = Path(tempfile.mkdtemp())
+    folder = Path(sys.argv[3] if len(sys.argv) > 3 else tempfile.mkdtemp())
     path = folder / "sky.stars"
     os.environ |= {"STARCAL_DEEP": str(path), "STARCAL_CACHE": str(folder / "cache")}
     sky, gaia, gspc = fake_services.whole_sky(n)

@@ -31,6 +31,7 @@ SHAPELESS_PX = 1.0  # of half radius: below, roundness is an accident of the pix
 WHITE_SHARE, BRIGHT_CORE = 0.8, 0.7  # of the weakest channel of a burnt-out core; display value
 # Light of the smallest stars is spread by the pixels themselves, wherever their middle lies.
 LEAST_HALF_PX, LEAST_REACH_PX = 1.0, 2.0
+KNOT_TEXTURE = 0.15  # of the peak: knots stand out of filaments by less
 LIKE_PEAKS = 41  # stars of like peak that tell what width a star has
 
 
@@ -316,8 +317,16 @@ def _like_a_star(found: DisplayProfiles, calm: NDArray[np.bool_]) -> NDArray[np.
     lonely = found.filled < np.where(calm, 0.35, 0.10)
     shaped = calm | (found.roundness > 0.6) | _too_small_for_shape(found)
     far_above = found.peak > 12 * found.scatter * found.sigma
-    own_hue = calm | (found.hue_apart > 0.02) | far_above
+    own_hue = calm | (found.hue_apart > 0.02) | far_above | _like_the_others(found)
     return (lonely & shaped & own_hue) | _white_core(found)
+
+
+def _like_the_others(found: DisplayProfiles) -> NDArray[np.bool_]:
+    """Round, no larger than stars of like peak, and well above the structure round it: stars of the
+    nebula's own hue."""
+    usual = usual_half_px(found)
+    small = found.half_px <= 1.15 * usual + 0.1
+    return small & (found.roundness > 0.8) & (found.texture < KNOT_TEXTURE)
 
 
 def _too_small_for_shape(found: DisplayProfiles) -> NDArray[np.bool_]:

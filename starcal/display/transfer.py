@@ -10,7 +10,9 @@ from ..colour.stellar import LUMINANCE_WEIGHTS, luminance, srgb_decode, srgb_enc
 from .curve import ToneCurve
 from .profiles import DisplayProfiles, window_round
 
-TAPER_PX = 1.5  # of a footprint's rim
+# Of a footprint's rim; of its radius where a star is large, whose halo goes on beyond it: a sharp
+# end would be seen as a disc.
+TAPER_PX, TAPER_SHARE = 1.5, 0.4
 SEEN_SIGMA = (1.0, 3.0)  # of profile and pixel: between them colours fade in
 OWN_LIGHT = 1.5  # times its profile: what a pixel has more is not the star's
 BISECTIONS = 24
@@ -78,7 +80,8 @@ def footprint_window(
 
 def _footprint_share(found: DisplayProfiles, i: int, radius: NDArray) -> NDArray:
     """1 inside a star's footprint, falling to 0 over its rim."""
-    return np.clip((found.reach_px[i] + 1 - radius) / TAPER_PX, 0, 1)
+    taper_px = max(TAPER_PX, TAPER_SHARE * found.reach_px[i])
+    return np.clip((found.reach_px[i] + 1 - radius) / taper_px, 0, 1)
 
 
 def _profile_at(found: DisplayProfiles, i: int, radius: NDArray) -> NDArray:

@@ -1,18 +1,24 @@
 """The page of a finished nebula and its stars: what its sliders do, and that it saves what `join`
 writes."""
 
+import html
+
 import numpy as np
 import pytest
 import tifffile
 from bokeh.document import Document
+from chromium import CHROMIUM, MODEL, Browser, composed, opened, served, settled
+from PIL import Image
 
 from starcal.choices import Settings
 from starcal.cli.main import main
 from starcal.demo.scene import make_scene
+from starcal.errors import OutputError
 from starcal.frame import read_frame, write_fits
+from starcal.view.choosing import typed_path
 from starcal.view.history import History
 from starcal.view.join_page import JoinPage
-from starcal.view.joining import open_join_job, seen_pair
+from starcal.view.joining import open_join_job
 from starcal.view.visible import Window
 
 SLOW_FIXTURES = ("files", "job")
@@ -47,9 +53,9 @@ def job(files):
 
 def shown(job, window=WHOLE, **asked):
     settings = Settings(**asked)
-    shares = job.shares_in(window, settings.star_size)
-    before, after = seen_pair(job, window, settings, shares)
-    return channels(before), channels(after)
+    seen = job.look(window)
+    after = job.with_stars(seen, job.shares_in(window, settings.star_size), settings)
+    return channels(seen.before), channels(after)
 
 
 def channels(pixels):
@@ -117,3 +123,142 @@ def test_sliders_undo_and_save(files, job, monkeypatch):
     asked = ["--star-size", "0.5", "--brightest", "5"]
     assert main(["join", *words, *asked, "-o", str(files / "typed.tif")]) == 0
     assert (files / "typed.tif").read_bytes() == (files / "saved.tif").read_bytes()
+
+
+def test_moves_of_one_slider_that_follow_each_other_are_one_step(files, job, monkeypatch):
+    """However fast they come; the page writes no value that a hand has moved on meanwhile."""
+    settings = Settings(frame=str(files / "nebula.tif"))
+    page = JoinPage(Document(), job, History(settings), out="")
+    slider, written = page.sliders["saturation"], []
+    slider.on_change("value", lambda attribute, old, new: written.append(new))
+    for step in range(1, 21):
+        slider.trigger("value_throttled", 0, 1 + 0.05 * step)
+    assert written == [1 + 0.05 * 20] or len(written) <= 20
+    page.sliders["warmth"].trigger("value_throttled", 1.0, 2.0)
+    assert (page.history.now.saturation, page.history.now.warmth) == (2.0, 2.0)
+    assert len(page.history.past) == 2
+    page.undo()
+    page.undo()
+    assert page.history.now == settings
+    page.redo()
+    assert page.history.now.saturation == 2.0
+    page.reset()
+    assert page.history.now == settings
+    page.undo()
+    assert page.history.now.saturation == 2.0
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [("  ", "no name given"), ("a\x07.tif", "do not show"), ("x.gif", "ends in")],
+)
+def test_a_name_typed_on_the_page_is_judged(files, job, typed, said):
+    with pytest.raises(OutputError, match=said):
+        job.save(typed_path(typed), Settings(), False)
+
+
+@pytest.mark.parametrize("taken", ["nebula.tif", "it-stars.fits"])
+def test_no_input_is_written_over_from_the_page(files, job, taken):
+    output = (files / taken).with_suffix(".tif") if taken == "nebula.tif" else files / taken
+    with pytest.raises(OutputError, match="is an input"):
+        job.save(output, Settings(), True)
+
+
+# --- in a browser -------------------------------------------------------------------------------
+
+EVIL = "nebula <img src=x onerror=pwned=1>.tif"
+
+
+@pytest.mark.slow
+def test_the_page_of_join_in_a_browser(files, tmp_path):
+    """Everything that a hand can do there, at 1366 x 768, of a file whose name is markup."""
+    if CHROMIUM is None:
+        pytest.skip("no Chromium on this machine: the page is not tried in a browser")
+    (files / EVIL).write_bytes((files / "nebula.tif").read_bytes())
+    browser = Browser(tmp_path / "profile")
+    size = {"width": 1366, "height": 768, "deviceScaleFactor": 1, "mobile": False}
+    browser.send("Emulation.setDeviceMetricsOverride", **size)
+    folder = str(tmp_path)
+    browser.send("Browser.setDownloadBehavior", behavior="allow", downloadPath=folder)
+    with served(files / EVIL, str(files / "it-stars.fits"), "--out", "~/w.tif") as (address, _):
+        opened(browser, address)
+        require_words_and_room(browser)
+        require_hold(browser)
+        require_choices_stay(browser)
+        require_export(browser, tmp_path)
+        browser.key("s", ctrl=True)
+        browser.until(f"{MODEL}('status').text.includes('Saved')", tries=400)
+        kinds = ("Runtime.exceptionThrown", "Log.entryAdded")
+        assert [event for event in browser.events if event["method"] in kinds] == []
+    browser.close()
+    assert read_frame(files / "w.tif").pixels.shape[1:] == SHAPE
+
+
+def require_words_and_room(browser):
+    assert browser.js("document.querySelector('h1').textContent") == EVIL
+    assert browser.js("typeof pwned") == "undefined"
+    assert html.escape(EVIL) not in browser.js("document.body.textContent")
+    _, _, width, height = browser.box("picture")
+    assert width * height > 0.5 * 1366 * 768
+    assert browser.js("document.documentElement.scrollHeight") == 768
+    for name in ("save", "undo", "redo", "folder", "status"):
+        left, top, wide, high = browser.box(name)
+        assert left >= 0
+        assert left + wide <= 1366
+        assert top + high <= 768
+
+
+def require_hold(browser):
+    """Without stars as long as the key is held."""
+    typed = {"key": "h", "text": "h", "windowsVirtualKeyCode": 72}
+    browser.send("Input.dispatchKeyEvent", type="keyDown", **typed)
+    seen, before, after = composed(browser)
+    assert (seen == before).all()
+    assert (before != after).mean() > 0.01
+    browser.send("Input.dispatchKeyEvent", type="keyUp", key="h")
+    seen, before, after = composed(browser)
+    assert (seen == after).all()
+
+
+def require_choices_stay(browser):
+    """Keys at their repeat speed, a step for all of them; back, forth, double click, typed, all."""
+    plain = settled(browser)
+    value = f"{MODEL}('saturation').value"
+    slider = f"Bokeh.index.get({MODEL}('saturation')).el"
+    browser.js(f"{slider}.shadowRoot.querySelector('.noUi-handle').focus()")
+    for _ in range(20):
+        browser.key("ArrowRight", code=39)
+    assert browser.js(value) == pytest.approx(2.0)
+    changed = settled(browser)
+    assert (changed != plain).any()
+    assert browser.js(value) == pytest.approx(2.0)
+    assert browser.js("document.getElementById('busy').hidden")
+    browser.key("u")
+    browser.until(f"{value} == 1")
+    assert (settled(browser) == plain).all()
+    browser.key("r")
+    browser.until(f"{value} > 1.99")
+    browser.js(f"{slider}.dispatchEvent(new MouseEvent('dblclick', {{bubbles: true}}))")
+    browser.until(f"{value} == 1")
+    field = "document.querySelector('input[data-of=star_size]')"
+    browser.js(f"{field}.focus(), {field}.value = 0.63, {field}.blur()")
+    browser.js(f"{field}.dispatchEvent(new Event('change'))")
+    assert browser.js(f"{MODEL}('star_size').value") == 0.63
+    assert (settled(browser) != plain).any()
+    browser.key("d")
+    browser.until(f"{MODEL}('star_size').value == 1")
+    assert (settled(browser) == plain).all()
+
+
+def require_export(browser, folder):
+    """What is seen as a file: the same pixels, as large as they are on the screen."""
+    browser.key("e")
+    for _ in range(100):
+        if found := list(folder.glob("*-seen.png")):
+            break
+        browser.pause(0.05)
+    seen = np.array(Image.open(found[0]))
+    picture = composed(browser)[0]
+    times = seen.shape[0] // picture.shape[0]
+    true = picture[::-1].repeat(times, axis=0).repeat(times, axis=1).astype("<u4")
+    assert np.array_equal(seen.view("<u4")[..., 0] if seen.shape[2] == 4 else seen, true)

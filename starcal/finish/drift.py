@@ -10,18 +10,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .features import features_library
+from .features import contrast, detail, features_library
 from .laying import softening_px
 
 DRIFT_WINDOW_PX, LEAST_WINDOW_PX = 64, 20
 MOST_WINDOWS = 600
 SHIFT_PX = 6  # the features are off by less
-GRAIN_PX, WIDE_PX, NEIGHBOURS_PX = (
-    1.0,
-    8.0,
-    12.0,
-)  # grain; gradients; where contrast is evened out
-QUIET_SHARE = 0.3  # of the usual contrast: calmer ground is not lifted to it
+GRAIN_PX, WIDE_PX, NEIGHBOURS_PX = 1.0, 8.0, 12.0  # grain; gradients; where contrast is evened
 LEAST_AGREEMENT = 0.2  # correlation of a window that tells anything
 LEAST_WINDOWS = 6
 CERTAIN = 1.02  # above 1, so that windows that agree wholly do not outweigh all others
@@ -98,7 +93,7 @@ def refined(
     drift : Drift
         Of the frame carried by it.
     """
-    goal = evened(detail(_filled(picture).mean(axis=0)))
+    goal = _detail_of(_filled(picture))
     known = np.isfinite(picture).all(axis=0)
     source, source_known = _filled(frame), np.isfinite(frame).all(axis=0)
     for _ in range(CARRIED_ROUNDS):
@@ -119,37 +114,26 @@ def _filled(pixels: NDArray) -> NDArray[np.float32]:
     return filled
 
 
-def detail(plane: NDArray) -> NDArray[np.float32]:
-    """What of a plane is neither grain nor gradient."""
-    cv2 = features_library()
-    plane = plane.astype(np.float32)
-    fine = cv2.GaussianBlur(plane, (0, 0), GRAIN_PX)
-    return fine - cv2.GaussianBlur(plane, (0, 0), WIDE_PX)
-
-
-def evened(plane: NDArray) -> NDArray[np.float32]:
-    """A plane of detail, contrast evened out: bright knots count as much as faint ones."""
-    return plane / _contrast(plane**2)
-
-
-def _contrast(power: NDArray) -> NDArray[np.float32]:
-    """Of the neighbourhood of each pixel, from the square of its detail."""
-    cv2 = features_library()
-    near = np.sqrt(cv2.GaussianBlur(power, (0, 0), NEIGHBOURS_PX))
-    return near + np.float32(QUIET_SHARE * np.median(near) + 1e-9)
+def _detail_of(planes: NDArray) -> NDArray[np.float32]:
+    """Detail of planes; bright knots count as much as faint ones."""
+    parts = np.array([detail(plane, GRAIN_PX, WIDE_PX) for plane in planes])
+    return parts / contrast(np.mean(parts**2, axis=0), NEIGHBOURS_PX)
 
 
 def _drift(source, source_known, goal, known, matrix) -> Drift:
     """Of the frame carried by a matrix; see `refined`."""
     cv2 = features_library()
-    size = goal.shape[::-1]
+    size = goal.shape[:0:-1]
     both = cv2.warpAffine(source_known.astype(np.uint8), matrix, size) > 0
     both &= known
-    parts = np.array([detail(plane) for plane in carried_planes(source, matrix, size)])
-    contrast = _contrast(np.mean(parts**2, axis=0))
-    mix = _mix_of_channels(parts / contrast, goal, both)
-    seen = evened(np.tensordot(mix, parts, axes=1).astype(np.float32))
-    return _window_shifts(seen, goal, both)
+    parts = _detail_of(carried_planes(source, matrix, size))
+    ours, theirs = _mixes_of_channels(parts, goal, both)
+    return _window_shifts(_mixed(parts, ours), _mixed(goal, theirs), both)
+
+
+def _mixed(parts: NDArray, mix: NDArray) -> NDArray[np.float32]:
+    """Channels added up by their shares."""
+    return np.tensordot(mix, parts, axes=1).astype(np.float32)
 
 
 def carried_planes(planes: NDArray, matrix: NDArray, size: tuple[int, int]) -> NDArray:
@@ -163,15 +147,26 @@ def carried_planes(planes: NDArray, matrix: NDArray, size: tuple[int, int]) -> N
     return np.array(laid)
 
 
-def _mix_of_channels(parts: NDArray, goal: NDArray, both: NDArray) -> NDArray[np.float64]:
-    """How much of each channel of the frame makes the brightness of the picture, (3,): editors mix
-    channels, and a star cluster on a red nebula moves then, as it were."""
+def _mixes_of_channels(
+    parts: NDArray, goal: NDArray, both: NDArray
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """How much of each channel of the frame and of the picture make the two planes that go together
+    best, (3,) each (Hotelling 1936, Biometrika 28, 321): editors mix channels, and a star cluster
+    on a red nebula moves then, as it were."""
     sample = np.s_[::MIX_STEP, ::MIX_STEP]
     chosen = both[sample]
-    told = parts[:, *sample][:, chosen].astype(float)
-    if not told.size:
-        return np.ones(3)
-    return np.linalg.lstsq(told.T, goal[sample][chosen], rcond=None)[0]
+    ours, theirs = (each[:, *sample][:, chosen].astype(float) for each in (parts, goal))
+    if not ours.size:
+        return np.ones(3), np.ones(3)
+    ours_even, theirs_even = _evening(ours), _evening(theirs)
+    left, _, right = np.linalg.svd(ours_even @ (ours @ theirs.T) @ theirs_even)
+    return ours_even @ left[:, 0], theirs_even @ right[0]
+
+
+def _evening(channels: NDArray) -> NDArray[np.float64]:
+    """What makes channels (3, n) alike strong and independent of each other, (3, 3)."""
+    power, axes = np.linalg.eigh(channels @ channels.T)
+    return axes / np.sqrt(np.maximum(power, 1e-4 * power[-1]) + 1e-12) @ axes.T
 
 
 def _window_shifts(seen: NDArray, goal: NDArray, both: NDArray) -> Drift:

@@ -2,7 +2,9 @@
 most of them.
 
 Features that depend on neither scale nor angle (Lowe 2004, IJCV 60, 91) are found in the ranks of
-the brightness. Places are in pixels of the pictures as they are looked at, which may be smaller.
+the brightness, and where those share few in knots whose contrast is evened out: a cluster without
+its stars has hardly more than what is left of them. Places are in pixels of the pictures as they
+are looked at, which may be smaller.
 """
 
 from dataclasses import dataclass
@@ -20,7 +22,10 @@ CONTRAST = 0.015  # of features to the grey range: a nebula without its stars ha
 RATIO = (
     0.85  # of the best to the second-best distance: looser than usual, since tones have changed
 )
+ENOUGH_AGREEING = 25  # features: pictures are not looked at in another way then
+KNOT_PX, KNOT_STEP = 1.5, 40  # grain; grey values for a knot of the usual contrast
 AGREEMENT_PX = 3.0  # of agreement
+QUIET_SHARE = 0.3  # of the usual contrast: calmer ground is not lifted to it
 LEAST_PAIRS = 4  # fewer fix no similarity with anything left to judge it by
 PLACE_ERROR_PX, PLACE_ERROR_SHARE = 0.15, 0.05  # of a feature: at least, and of its size
 AGREEMENT_ROUNDS = 8
@@ -51,8 +56,6 @@ class Looked:
 
     Attributes
     ----------
-    grey : ndarray, (y, x) uint8
-        Ranks of the brightness, local contrast lifted.
     brightness : ndarray, (y, x) float32
     known : ndarray, (y, x) bool
         Where there is data.
@@ -60,7 +63,6 @@ class Looked:
         Rows and columns of the picture itself.
     """
 
-    grey: NDArray[np.uint8]
     brightness: NDArray[np.float32]
     known: NDArray[np.bool_]
     full_shape: tuple[int, int]
@@ -68,7 +70,7 @@ class Looked:
     @property
     def shape(self) -> tuple[int, int]:
         """Rows and columns."""
-        return self.grey.shape
+        return self.brightness.shape
 
     def to_looked(self) -> NDArray[np.float64]:
         """From pixels of the picture to those looked at, (3, 3)."""
@@ -131,7 +133,7 @@ def looked_at(pixels: NDArray) -> Looked:
     known = np.isfinite(pixels).all(axis=0)
     brightness = made_smaller(_grey(pixels, known)[None], LONGEST_SIDE_PX)[0]
     known = made_smaller(known[None].astype(np.float32), LONGEST_SIDE_PX)[0] > 0.5
-    return Looked(_equalised(brightness), brightness, known, pixels.shape[1:])
+    return Looked(brightness, known, pixels.shape[1:])
 
 
 def _grey(pixels: NDArray, known: NDArray) -> NDArray[np.float32]:
@@ -139,6 +141,61 @@ def _grey(pixels: NDArray, known: NDArray) -> NDArray[np.float32]:
     brightness = np.mean(np.where(known, pixels, 0), axis=0, dtype=np.float32)
     middle = np.median(brightness[known]) if known.any() else 0
     return np.where(known, brightness, np.float32(middle))
+
+
+def detail(plane: NDArray, grain_px: float, wide_px: float) -> NDArray[np.float32]:
+    """What of a plane is neither grain nor gradient.
+
+    Parameters
+    ----------
+    plane : ndarray, (y, x)
+    grain_px, wide_px : float
+        Sigma of the Gaussians between which it lies.
+
+    Returns
+    -------
+    ndarray, (y, x) float32
+    """
+    cv2 = features_library()
+    plane = plane.astype(np.float32)
+    fine = cv2.GaussianBlur(plane, (0, 0), grain_px)
+    return fine - cv2.GaussianBlur(plane, (0, 0), wide_px)
+
+
+def contrast(power: NDArray, near_px: float) -> NDArray[np.float32]:
+    """Contrast of the neighbourhood of each pixel.
+
+    Parameters
+    ----------
+    power : ndarray, (y, x)
+        Square of the detail.
+    near_px : float
+        Sigma of the neighbourhood.
+
+    Returns
+    -------
+    ndarray, (y, x) float32
+        Calm ground counts as if it had some.
+    """
+    cv2 = features_library()
+    near = np.sqrt(cv2.GaussianBlur(power, (0, 0), near_px))
+    return near + np.float32(QUIET_SHARE * np.median(near) + 1e-9)
+
+
+def _fine_knots(brightness: NDArray) -> NDArray[np.uint8]:
+    """Knots as small as what stars leave behind, as strong on calm as on bright ground."""
+    return _knots(brightness, 8.0, 16.0)
+
+
+def _wide_knots(brightness: NDArray) -> NDArray[np.uint8]:
+    """The same of wider ones: of soft or noisy edits."""
+    return _knots(brightness, 20.0, 30.0)
+
+
+def _knots(brightness: NDArray, wide_px: float, near_px: float) -> NDArray[np.uint8]:
+    knots = detail(brightness, KNOT_PX, wide_px)
+    evened = knots / contrast(knots**2, near_px)
+    return np.clip(128 + KNOT_STEP * evened, 0, 255).astype(np.uint8)
 
 
 def _equalised(brightness: NDArray) -> NDArray[np.uint8]:
@@ -220,8 +277,8 @@ class Features:
     looks: NDArray[np.float32]
 
 
-def similarities(frame: Looked, picture: Looked) -> list[Way]:
-    """The similarities that most features agree with: from the frame as it is, and from behind.
+def most_agreeing(frame: Looked, picture: Looked) -> tuple[Way, Way]:
+    """The similarity that most features agree with, and the one of the other handedness.
 
     Parameters
     ----------
@@ -229,13 +286,27 @@ def similarities(frame: Looked, picture: Looked) -> list[Way]:
 
     Returns
     -------
-    list of 2 Way
+    best, other : Way
+        From the frame to the picture; one of them from behind.
     """
-    theirs = _features(picture.grey)
-    plain = _way(_alike_features(_features(frame.grey), theirs), mirrored=False)
-    behind = _features(np.ascontiguousarray(frame.grey[:, ::-1]))
-    behind.places[:, 0] = frame.shape[1] - 1 - behind.places[:, 0]
-    return [plain, _way(_alike_features(behind, theirs), mirrored=True)]
+    found = []
+    for look in (_equalised, _fine_knots, _wide_knots):
+        found.append(_ways(look(frame.brightness), look(picture.brightness)))
+        if len(found[-1][0].inside) >= ENOUGH_AGREEING:
+            break
+    return max(found, key=lambda ways: len(ways[0].inside))
+
+
+def _ways(grey: NDArray, their_grey: NDArray) -> tuple[Way, Way]:
+    """Similarities from a frame as it is and from behind, that of more features first."""
+    theirs = _features(their_grey)
+    plain = _way(_alike_features(_features(grey), theirs), mirrored=False)
+    behind = _features(np.ascontiguousarray(grey[:, ::-1]))
+    behind.places[:, 0] = grey.shape[1] - 1 - behind.places[:, 0]
+    mirror = _way(_alike_features(behind, theirs), mirrored=True)
+    if len(mirror.inside) > len(plain.inside):
+        return mirror, plain
+    return plain, mirror
 
 
 def _features(grey: NDArray) -> Features:

@@ -14,18 +14,17 @@ from scipy import ndimage, stats
 
 from ..errors import GeometryError
 from ..robust import rank_correlation
-from .drift import Drift, ShiftFit, any_bend, fitted_shifts, refined, similar
+from .bends import require_even_axes, require_no_bend, require_no_lens
+from .drift import Drift, ShiftFit, fitted_shifts, refined, similar
 from .features import (
-    AGREEMENT_PX,
     Looked,
-    Pairs,
     Way,
     applied,
     features_library,
     looked_at,
     made_smaller,
+    most_agreeing,
     scale_of,
-    similarities,
     thinning,
 )
 
@@ -33,19 +32,15 @@ LEAST_AGREEING = 6  # pictures of other objects agree in 4 at most (55 pairs of 
 REFINED_SIDE_PX = 2000  # of the pictures that drift is measured on: more pixels cost time alone
 METHOD_ERROR_PX = 0.02  # of a found place, at least: pixels are resampled on the way
 MOST_SCATTER_PX = 1.2  # of windows' shifts: chance spreads them over 3 px and more
-MOST_LEFT_PX = 0.7  # by a smooth bend, after the best similarity: more shows as double edges
-BEND_SHOWS = 1.5  # by so much the windows' shifts are nearer to it than to a similarity
-LEAST_BENT_WINDOWS = 100  # for the 20 terms of a bend: windows overlap
-FAR_SHARE = 0.05  # of the picture: a pair of features farther off agrees by chance
 EXACT_PX = 0.25  # so near to a shift by whole pixels or a quarter turn, it is one
 SCALES_FOLLOWED = (
     0.35,
     1.7,
 )  # of nebula to starless frame: edits of 0.4 to 1.5 and their errors
-MOST_STRETCH = 0.006  # of one axis against the other: at 1000 px from the middle that is 6 px
-LEAST_FOR_SHEAR = 30  # pairs of features: fewer may lie in a row
 PROOF_SIDE_PX = 160  # ranks are compared at this size: structure, no noise
 PROOF_SMOOTH_PX = 8.0  # structure wider than this is compared by no one: gradients are edited
+# Windows of another place tell shifts spread over 13 x 13 px: one in 50 lies within a pixel of any.
+NEAR_PX, SURE_WINDOWS, SURE_SHARE = 1.0, 20, 0.3
 LEAST_CORRELATION = 0.2  # of an edit that left little of the structure
 LEAST_LEAD = 0.12  # over the best of other places and of the mirror
 OTHER_PLACES = 24
@@ -73,6 +68,10 @@ class Moved:
         Of the ranks of brightness over the overlap, smooth structure taken out, -1 to 1.
     elsewhere : float
         The same at the best of other places and of the mirror.
+    windows : int
+        Small windows of the picture that lie where it says, to a pixel.
+    told : int
+        All windows that tell where they lie.
     """
 
     matrix: NDArray[np.float64]
@@ -81,6 +80,15 @@ class Moved:
     tried: int
     correlation: float
     elsewhere: float
+    windows: int = 0
+    told: int = 0
+
+    @property
+    def sure(self) -> bool:
+        """Whether brightness goes together there as nowhere else, or window after window agrees."""
+        lead = self.correlation - self.elsewhere
+        alike = self.correlation >= LEAST_CORRELATION and lead >= LEAST_LEAD
+        return alike or self.windows >= max(SURE_WINDOWS, SURE_SHARE * self.told)
 
     @property
     def scale(self) -> float:
@@ -150,25 +158,26 @@ def find_moved(starless: NDArray, nebula: NDArray) -> Moved:
         picture was sheared or bent.
     """
     frame, picture = looked_at(starless), looked_at(nebula)
-    ways = similarities(frame, picture)
-    best, other = sorted(ways, key=lambda way: len(way.inside), reverse=True)
+    best, other = most_agreeing(frame, picture)
     if len(best.inside) < LEAST_AGREEING:
         raise GeometryError(
             f"only {len(best.inside)} features of the nebula are found in its starless frame, "
             f"{LEAST_AGREEING} needed: {MOVED_ADVICE}"
         )
-    _require_similarity(best)
-    _require_no_lens(best, picture.shape)
+    require_even_axes(best)
+    require_no_lens(best, picture.shape)
     proof = _proof(frame, picture, best, other)
     first = _unthinned(frame.to_looked(), picture.to_looked(), best.matrix)
-    matrix, error_px = _exact(starless, nebula, first)
+    exact = _exact(starless, nebula, first)
     moved = Moved(
-        matrix=_whole(matrix, nebula.shape[1:], error_px),
-        error_px=error_px,
+        matrix=_whole(exact.matrix, nebula.shape[1:], exact.error_px),
+        error_px=exact.error_px,
         agreeing=len(best.inside),
         tried=len(best.pairs),
         correlation=proof[0],
         elsewhere=proof[1],
+        windows=int(np.sum(exact.left_px < NEAR_PX)),
+        told=len(exact.left_px),
     )
     _require_sure(moved)
     return moved
@@ -182,8 +191,26 @@ def _unthinned(before: NDArray, after: NDArray, matrix: NDArray) -> NDArray:
     return (np.linalg.inv(after) @ np.vstack([matrix, [0, 0, 1]]) @ before)[:2]
 
 
-def _exact(frame: NDArray, picture: NDArray, matrix: NDArray) -> tuple[NDArray, float]:
-    """The way made exact by drift, and its error at the corners of the picture.
+@dataclass(frozen=True, eq=False)
+class Exact:
+    """A way made exact by drift.
+
+    Attributes
+    ----------
+    matrix : ndarray, (2, 3)
+    error_px : float
+        1 sigma at the corners of the picture.
+    left_px : ndarray, (n,)
+        What each window that tells a shift is off.
+    """
+
+    matrix: NDArray[np.float64]
+    error_px: float
+    left_px: NDArray[np.float64]
+
+
+def _exact(frame: NDArray, picture: NDArray, matrix: NDArray) -> Exact:
+    """See `Exact`.
 
     Raises
     ------
@@ -196,28 +223,40 @@ def _exact(frame: NDArray, picture: NDArray, matrix: NDArray) -> tuple[NDArray, 
     start = _unthinned(np.linalg.inv(before), np.linalg.inv(after), matrix)
     found, drift = refined(small, other, start)
     straight = fitted_shifts(drift, similar(drift.places))
+    _require_told(drift, straight)
+    px = 1 / scale_of(after[:2])  # of the picture for one of the smaller
+    require_no_bend(drift, straight, other.shape[1:], px)
+    error_px = straight.error_px(similar(_corners_of(other.shape[1:])))
+    return Exact(
+        _unthinned(before, after, found),
+        float(np.hypot(error_px, METHOD_ERROR_PX) * px),
+        px * straight.left_px,
+    )
+
+
+def _require_told(drift: Drift, straight: ShiftFit) -> None:
     if not drift.enough or straight.usual_px > MOST_SCATTER_PX:
         raise GeometryError(
             f"the place found for the nebula is not sure: {len(drift.places)} of {drift.tried} "
             f"parts of it are like the starless frame there, {straight.usual_px:.1f} px apart: "
             f"{MOVED_ADVICE}"
         )
-    px = 1 / scale_of(after[:2])  # of the picture for one of the smaller
-    _require_no_bend(drift, straight, other.shape[1:], px)
-    corners = [(x, y) for x in (0, other.shape[2] - 1) for y in (0, other.shape[1] - 1)]
-    error_px = straight.error_px(similar(np.array(corners, float)))
-    return _unthinned(before, after, found), float(np.hypot(error_px, METHOD_ERROR_PX) * px)
+
+
+def _corners_of(shape: tuple[int, int]) -> NDArray[np.float64]:
+    """The four corners of a picture, x and y, (4, 2)."""
+    return np.array([(x, y) for x in (0.0, shape[1] - 1.0) for y in (0.0, shape[0] - 1.0)])
 
 
 def _whole(matrix: NDArray, shape: tuple[int, int], error_px: float) -> NDArray:
     """A crop or quarter turn that it is, to within its error, exactly; any other way as it is."""
     turn = np.rint(matrix[:, :2])
-    if not np.array_equal(np.abs(turn).sum(axis=0), [1, 1]) or abs(np.linalg.det(turn)) != 1:
+    if not (
+        np.array_equal(np.abs(turn), np.eye(2)) or np.array_equal(np.abs(turn), 1 - np.eye(2))
+    ):
         return matrix
-    back = np.linalg.inv(np.vstack([matrix, [0, 0, 1]]))[:2]
-    corners = [(x, y) for x in (0.0, shape[1] - 1.0) for y in (0.0, shape[0] - 1.0)]
-    ends = np.array(corners)
-    starts = applied(back, ends)
+    ends = _corners_of(shape)
+    starts = applied(np.linalg.inv(np.vstack([matrix, [0, 0, 1]]))[:2], ends)
     whole = np.column_stack([turn, np.rint(np.mean(ends - starts @ turn.T, axis=0))])
     off_px = np.hypot(*(applied(whole, starts) - ends).T).max()
     return whole if off_px < max(EXACT_PX, min(3 * error_px, 2 * EXACT_PX)) else matrix
@@ -233,76 +272,13 @@ def _require_sure(moved: Moved) -> None:
             f"the nebula seems scaled by {moved.scale:.2f}, {low} to {high} can be followed: "
             f"{MOVED_ADVICE}"
         )
-    lead = moved.correlation - moved.elsewhere
-    if moved.correlation < LEAST_CORRELATION or lead < LEAST_LEAD:
+    if not moved.sure:
         raise GeometryError(
             f"the place found for the nebula is not sure: brightness goes together by "
             f"{moved.correlation:.2f} there and by {moved.elsewhere:.2f} elsewhere, {LEAST_LEAD} "
-            f"apart needed: {MOVED_ADVICE}"
+            f"apart needed, and {moved.windows} of {moved.told} parts of it lie there: "
+            f"{MOVED_ADVICE}"
         )
-
-
-def _require_similarity(way: Way) -> None:
-    """Refuse a picture that was sheared or squeezed: its axes are of two lengths."""
-    near = way.pairs.take(way.pairs.off_px(way.matrix) < 5 * AGREEMENT_PX)
-    stretch, error = _axes_apart(near)
-    if len(near) >= LEAST_FOR_SHEAR and stretch > MOST_STRETCH + 4 * error:
-        raise GeometryError(
-            f"the nebula was sheared or squeezed by {100 * stretch:.1f} % since its stars were "
-            f"taken out; stars can be put back after shift, crop, turn, mirroring and even "
-            f"scaling: undo the rest"
-        )
-
-
-def _require_no_lens(way: Way, shape: tuple[int, int]) -> None:
-    """Refuse a picture that many more features agree with once it may be bent as by a lens."""
-    near = way.pairs.take(way.pairs.off_px(way.matrix) < FAR_SHARE * max(shape))
-    if len(near) < LEAST_BENT_WINDOWS:
-        return
-    laid = applied(way.matrix, near.before)
-    drift = Drift(laid, near.after - laid, np.ones(len(near)), len(near))
-    left_px = fitted_shifts(drift, _bend_design(laid, shape)).left_px
-    agreeing = np.sum(left_px < AGREEMENT_PX)
-    if agreeing > 1.5 * len(way.inside) + LEAST_AGREEING:
-        raise GeometryError(
-            f"the nebula was bent since its stars were taken out: {agreeing} features agree with "
-            f"a bend, {len(way.inside)} with the best shift, turn and scale: undo the bend"
-        )
-
-
-def _require_no_bend(
-    drift: Drift, straight: ShiftFit, shape: tuple[int, int], px: float
-) -> None:
-    """Refuse a picture of which the best similarity leaves smooth shifts."""
-    if len(drift.places) < LEAST_BENT_WINDOWS:
-        return
-    design = _bend_design(drift.places, shape)
-    fit = fitted_shifts(drift, design)
-    left_px = px * np.quantile(np.hypot(*(design @ fit.terms).T), 0.95)
-    if left_px > MOST_LEFT_PX and straight.usual_px > BEND_SHOWS * fit.usual_px:
-        raise GeometryError(
-            f"the nebula was sheared or bent since its stars were taken out: {left_px:.1f} px are "
-            f"left after the best shift, turn and scale: undo the rest"
-        )
-
-
-def _bend_design(places: NDArray, shape: tuple[int, int]) -> NDArray:
-    """See `drift.any_bend`, for a picture of so many rows and columns."""
-    middle = (np.array(shape[::-1]) - 1) / 2
-    return any_bend(places, middle, max(shape) / 2)
-
-
-def _axes_apart(pairs: Pairs) -> tuple[float, float]:
-    """By what share one axis of the freest linear map is longer than the other, and its error."""
-    for _ in range(5):
-        linear = np.column_stack([pairs.before, np.ones(len(pairs))])
-        solved = np.linalg.lstsq(linear, pairs.after, rcond=None)[0]
-        left_px = np.hypot(*(linear @ solved - pairs.after).T)
-        pairs = pairs.take(left_px < max(3 * np.median(left_px), 0.7))
-    axes = np.linalg.svd(solved[:2], compute_uv=False)
-    span_px = np.sqrt(np.mean(np.var(pairs.before, axis=0)))
-    error = np.median(left_px) / np.sqrt(max(len(pairs), 1)) / max(span_px, 1)
-    return axes[0] / axes[1] - 1, error
 
 
 def _proof(frame: Looked, picture: Looked, best: Way, other: Way) -> tuple[float, float]:

@@ -1,6 +1,7 @@
 """A finished nebula and its star layer, opened once, and what each choice makes of what is seen."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,9 @@ from scipy.sparse import csr_array
 
 from ..checking.check import check
 from ..choices import Choices
+from ..colour import srgb_encode
 from ..cure.wishes import factors_of, tinted, whole_stars
+from ..draw.tone import Stretch, choose_stretch
 from ..errors import FrameError
 from ..finish import (
     ColourSpace,
@@ -19,12 +22,13 @@ from ..finish import (
     carried_layer,
     colour_space,
     join_pictures,
+    joined_kind,
     laid_over,
     own_colours,
     write_joined,
 )
 from ..finish.features import scale_of
-from ..frame import icc_profile_of, kind_of, read_frame
+from ..frame import check_output, icc_profile_of, kind_of, read_frame, require_not_inputs
 from ..layers import Split, shares_on_grid, split
 from ..progress import Progress, silent
 from .visible import Window, mean_of, rgba
@@ -76,9 +80,17 @@ class JoinJob:
         """How many stars there are."""
         return int(np.sum(self.parts.model.reach_px > 0))
 
-    def nebula_in(self, window: Window) -> NDArray[np.float32]:
-        """The nebula where it is seen, means of its numbers."""
-        return np.nan_to_num(mean_of(self.joined.nebula.pixels, window))
+    @cached_property
+    def shown_stretch(self) -> Stretch | None:
+        """How a linear nebula is shown; None: it is stretched already."""
+        linear = self.joined.tones.linear
+        return choose_stretch(self.joined.pixels) if linear else None
+
+    def look(self, window: Window) -> "SeenNebula":
+        """What is seen of the nebula through a window, whatever is asked of its stars."""
+        below = np.nan_to_num(mean_of(self.joined.nebula.pixels, window))
+        rest = np.nan_to_num(mean_of(self.rest, window))
+        return SeenNebula(window, below, rest, self.as_seen(below))
 
     def shares_in(self, window: Window, star_size: float) -> csr_array:
         """What each star gives of the light of each pixel of the screen."""
@@ -90,19 +102,36 @@ class JoinJob:
         return shares_on_grid(self.parts, places, pixel_scale, window.shape, star_size)
 
     def with_stars(
-        self, window: Window, below: NDArray, shares: csr_array, choices: Choices
-    ) -> NDArray[np.float32]:
-        """What is seen of the nebula, (3, rows, columns), with its stars."""
+        self, seen: "SeenNebula", shares: csr_array, choices: Choices
+    ) -> NDArray[np.uint32]:
+        """What is seen of the nebula with its stars, as pixels of the screen."""
         tint = tinted(own_colours(self.parts), choices.warmth, choices.saturation)
         factor = factors_of(self.parts, self.table, choices)
-        light = np.float32((shares @ (tint * factor[:, None])).T.reshape(below.shape))
-        light += mean_of(self.rest, window)
+        colours = np.float32(tint * factor[:, None])
+        light = (shares @ colours).T.reshape(seen.below.shape) + seen.rest
+        starry = (light != 0).any(axis=0)
         look = self.joined.look
         strong = look.adjusted(strength=choices.star_strength) if look else None
-        return laid_over(below, light, strong, self.space)
+        row = np.s_[:, starry, None]  # pixels under stars alone, as a column
+        laid = laid_over(seen.below[row], light[row], strong, self.space)
+        shown = seen.before.copy()
+        shown[starry] = self.as_seen(laid)[:, 0]
+        return shown
+
+    def as_seen(self, picture: NDArray) -> NDArray[np.uint32]:
+        """Numbers of the nebula's space, or linear ones, as pixels of the screen."""
+        if self.shown_stretch:
+            return rgba(self.shown_stretch.apply(picture))
+        light = self.space.decode(np.clip(picture, 0, 1))
+        srgb = np.tensordot(self.space.to_srgb, light, axes=1)
+        return rgba(np.float32(srgb_encode(np.clip(srgb, 0, 1))))
 
     def save(self, output: Path, choices: Choices, overwrite: bool) -> str:
         """Write at full size what `starcal join` writes; in words."""
+        joined_kind(self.nebula_file, output)  # refused before the work
+        inputs = (self.nebula_file, self.stars_file, self.starless)
+        require_not_inputs([output], inputs)
+        check_output(output, overwrite)
         made = join_pictures(
             self.nebula_file,
             self.stars_file,
@@ -173,30 +202,22 @@ def open_join_job(
     )
 
 
-def seen_pair(
-    job: JoinJob, window: Window, choices: Choices, shares: csr_array
-) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:
-    """The nebula without and with its stars as pixels of the screen, (rows, columns) each.
+@dataclass(frozen=True, eq=False)
+class SeenNebula:
+    """What is seen of a nebula, ready for its stars.
 
-    A linear nebula is shown in the stretch of what is seen of it at first.
+    Attributes
+    ----------
+    window : Window
+    below : ndarray, (3, rows, columns) float32
+        Means of its numbers.
+    rest : ndarray, (3, rows, columns) float32
+        Light of the layer that no star is known for.
+    before : ndarray, (rows, columns) uint32
+        Pixels of the screen without stars.
     """
-    below = job.nebula_in(window)
-    above = job.with_stars(window, below, shares, choices)
-    return _as_seen(job, below), _as_seen(job, above)
 
-
-def _as_seen(job: JoinJob, picture: NDArray) -> NDArray[np.uint32]:
-    """Numbers of the nebula's space, or linear ones, as those of the screen."""
-    from ..colour import srgb_encode
-    from ..draw.tone import choose_stretch
-
-    if job.joined.tones.linear:
-        return rgba(choose_stretch(job.joined.pixels).apply(picture))
-    light = np.tensordot(job.space.to_srgb, job.space.decode(np.clip(picture, 0, 1)), axes=1)
-    return rgba(np.float32(srgb_encode(np.clip(light, 0, 1))))
-
-
-def without_all(choices: Choices, star_count: int) -> Choices:
-    """Choices that keep all stars where as many were asked for as there are."""
-    every = choices.brightest is not None and choices.brightest >= star_count
-    return replace(choices, brightest=None) if every else choices
+    window: Window
+    below: NDArray[np.float32]
+    rest: NDArray[np.float32]
+    before: NDArray[np.uint32]

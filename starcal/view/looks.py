@@ -103,8 +103,8 @@ def template(name: str = "page.html") -> Template:
 
 
 def moves() -> str:
-    """The script that runs in the browser: divider, zoom, keys."""
-    return _beside("moves.js")
+    """The script that runs in the browser: divider, zoom, keys, choices."""
+    return _beside("moves.js") + _beside("choices.js")
 
 
 def _beside(name: str) -> str:

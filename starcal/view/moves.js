@@ -114,7 +114,7 @@ function connect(doc) {
     const name = event.ctrlKey ? `Ctrl+${event.key.toUpperCase()}` : event.key;
     if (typing && name == "Ctrl+S") at.blur();  // what was typed counts
     else if (typing || sliding || event.altKey || event.metaKey) return;
-    const key = {"=": "+", "Ctrl+Z": "u"}[name] ?? name;
+    const key = {"=": "+", "Ctrl+Z": event.shiftKey ? "r" : "u", "Ctrl+Y": "r"}[name] ?? name;
     const button = keys.get(key);
     if (!button && !moves[key]) return;
     event.preventDefault();
@@ -132,7 +132,7 @@ function connect(doc) {
   }
   let back = null;  // where the divider was before the key was held
   const held = (event) => event.key == "h" && !event.ctrlKey && !event.altKey && !event.metaKey
-    && event.composedPath()[0].tagName != "INPUT";
+    && !["INPUT", "SELECT"].includes(event.composedPath()[0].tagName);
   document.addEventListener("keydown", (event) => {
     if (held(event) && back === null) { back = split.value; split.value = 100; }
   });
@@ -140,6 +140,7 @@ function connect(doc) {
     if (event.key == "h" && back !== null) { split.value = back; back = null; }
   });
   doc.on_event("connection_lost", () => { document.getElementById("ended").hidden = false; });
+  connect_choices(doc);
   document.body.dataset.ready = "yes";
 }
 const wait = setInterval(() => {

@@ -1,10 +1,6 @@
 """The page: what is chosen goes in, the picture and the plots follow."""
 
-import asyncio
-import html
-import os
 from collections.abc import Callable
-from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -17,22 +13,19 @@ from ..errors import StarcalError
 from ..fit.sources import source_tally
 from ..pipeline import folder_of, run_settings
 from . import looks, panel, points, rows
+from .choosing import USUAL_SCREEN_PX, ChoicePage, typed_path
 from .displayed import DisplayJob
 from .history import History
 from .job import OF_SINGLE_STARS, Job, after_shown, before_shown, cure_of
 from .picture import make_picture, show_halves
 from .plots import make_plots
-from .visible import window_of
 
-GATHER_MS = 15  # changes that come within this are answered together
 CLICK_PX = 15  # of the screen: a click so far from a star still means it
 MOST_MARKS = 60  # in the picture at a time, the brightest: more hide it
 MOST_NUMBERS = 10  # of chosen stars, beside their rings
-LARGEST_SCREEN_PX = 4096
-USUAL_SCREEN_PX = 600  # until the browser says
 
 
-class Page:
+class Page(ChoicePage):
     """One open page: the models that it shows and the choices that they stand for.
 
     Parameters
@@ -58,15 +51,11 @@ class Page:
         overwrite: bool = False,
         keep: Callable[[History], None] = lambda history: None,
     ):
-        self.document = document
-        self.job = job
-        self.history = history
-        self.keep = keep
+        super().__init__(document, job, history, keep)
         self.check = job.refit(history.now.leave_out)
         self.cure = cure_of(job, self.check, history.now)
-        self.shown_settings = history.now
-        self.waiting = False
-        self.visible = self.before_seen = None
+        self.visible = None
+        self.before_seen = None
         self.stars = ColumnDataSource(points.columns_of(self.cure), name="stars")
         self.picture = make_picture(job.shape, self.stars)
         self.plots = make_plots(self.stars)
@@ -109,6 +98,7 @@ class Page:
         self.document.template_variables.update(
             frame=self.job.frame.name,
             keys=panel.BUTTONS,
+            sliders=list(self.sliders),
             moves=looks.moves(),
             width=self.job.shape[1],
             height=self.job.shape[0],
@@ -134,18 +124,12 @@ class Page:
             self.document.add_root(root)
 
     def _connect(self) -> None:
-        for range_ in (self.picture.figure.x_range, self.picture.figure.y_range):
-            range_.on_change("start", self._view_moved)
-            range_.on_change("end", self._view_moved)
-        for size in ("inner_width", "inner_height"):
-            self.picture.figure.on_change(size, self._view_moved)
+        self._connect_view()
+        self._connect_choices()
         self.picture.figure.on_event("tap", self._clicked)
         self.stars.selected.on_change(
             "indices", lambda attribute, old, new: self._show_chosen()
         )
-        for name, slider in self.sliders.items():
-            slider.on_change("value", partial(self._slider_moved, name))
-            slider.on_change("value_throttled", partial(self._slider_left, name))
         self.route.on_change("value", lambda attribute, old, new: self.choose(route=new))
         self.marks.on_change(
             "active", lambda attribute, old, new: self.picture.marks.update(visible=new)
@@ -154,7 +138,6 @@ class Page:
 
     def _connect_buttons(self) -> None:
         act = {
-            "undo": self.undo,
             "leave_out": self.leave_out,
             "take_back": self.take_back,
             "save": self.save,
@@ -168,16 +151,12 @@ class Page:
 
     def choose(self, **changes) -> None:
         """Change settings by name, and show what comes of it."""
-        self._turn_to(self.history.choose(**changes))
-
-    def undo(self) -> None:
-        """Take the last choice back."""
-        self._turn_to(self.history.undo())
+        self._go(self.history.choose(**changes))
 
     def leave_out(self) -> None:
         """Leave the chosen stars out of the fit."""
         if places := self._chosen_places("used", "clipped"):
-            self._turn_to(self.history.leave_out(places))
+            self._go(self.history.leave_out(places))
         else:
             self._say(rows.NONE_IN_FIT if self.stars.selected.indices else rows.NOTHING_CHOSEN)
 
@@ -185,7 +164,7 @@ class Page:
         """Let the chosen stars take part in the fit again."""
         stars = np.reshape(self._chosen_places("left out"), (-1, 2))
         if len(stars):  # a place that was typed need not be the star's to the last digit
-            self._turn_to(
+            self._go(
                 self.history.take_back(
                     tuple(
                         place
@@ -209,9 +188,9 @@ class Page:
 
     def _turn_to(self, history: History) -> None:
         """Make a history's choices hold, unless they cannot: then say why and stay."""
-        if (
-            history is self.history
-        ):  # as when a control is put back: what was said of the choice before stays
+        self._refresh()  # whatever comes of it: the page waits for an answer
+        if history is self.history:  # what was said of the choice before stays
+            self._show_choices()
             return
         try:
             refitted = history.now.leave_out != self.history.now.leave_out
@@ -231,53 +210,38 @@ class Page:
             self.stars.data = points.columns_of(cure)
             self._show_stars()
             self._show_chosen()
-            self._refresh()
         self._show_choices()
 
     def _show_choices(self) -> None:
         """Put every control where the choices are."""
         now = self.history.now
         self.route.value = now.route
+        self._put_sliders()
         for name, slider in self.sliders.items():
-            slider.value = getattr(now, name)
             slider.disabled = name in self.cure.idle
-        self.buttons["undo"].disabled = not self.history.past
         for name in ("leave_out", "next", "previous"):
             self.buttons[name].disabled = self.check.fit is None
         self.buttons["take_back"].disabled = self.check.fit is None and not now.leave_out
 
-    def _slider_moved(self, name: str, attribute: str, old: float, new: float) -> None:
+    def _preview(self, settings: Settings) -> None:
         """Show what a slider would do, while it moves."""
-        preview = replace(self.history.now, **{name: round(new, 3)})
         shown = self.shown_settings
         if self.job.quick and any(
-            getattr(preview, each) != getattr(shown, each) for each in OF_SINGLE_STARS
+            getattr(settings, each) != getattr(shown, each) for each in OF_SINGLE_STARS
         ):
-            self.cure = cure_of(self.job, self.check, preview)
-        if preview.star_size != shown.star_size:
+            self.cure = cure_of(self.job, self.check, settings)
+        if settings.star_size != shown.star_size:
             self.visible = None
-        if preview != self.shown_settings:
-            self.shown_settings = preview
-            self._refresh()
-
-    def _slider_left(self, name: str, attribute: str, old: float, new: float) -> None:
-        self.choose(**{name: round(new, 3)})
+        self.shown_settings = settings
+        self._refresh()
 
     # --- what is seen -------------------------------------------------------------------
 
-    def _view_moved(self, attribute: str, old, new) -> None:
+    def _forget_view(self) -> None:
         self.visible = None
-        self._refresh()
-
-    def _refresh(self) -> None:
-        """Render soon, once for all changes that come together."""
-        if not self.waiting:
-            self.waiting = True
-            self.document.add_timeout_callback(self.render, GATHER_MS)
 
     def render(self) -> None:
         """Render the visible part."""
-        self.waiting = False
         if self.visible is None:
             self.visible = self.job.look(self._window(), self.shown_settings.star_size)
             self._show_marks()
@@ -290,19 +254,6 @@ class Page:
             self.visible.window,
             before,
             after_shown(self.cure, self.visible, settings),
-        )
-
-    def _window(self):
-        plot = self.picture.figure
-        screen = tuple(
-            min(max(size or USUAL_SCREEN_PX, 1), LARGEST_SCREEN_PX)
-            for size in (plot.inner_width, plot.inner_height)
-        )
-        return window_of(
-            (plot.x_range.start, plot.x_range.end),
-            (plot.y_range.start, plot.y_range.end),
-            screen,
-            self.job.shape,
         )
 
     def _show_marks(self) -> None:
@@ -401,32 +352,19 @@ class Page:
                 )
                 range_.update(start=range_.start + by_px, end=range_.end + by_px)
 
-    def _say(self, sentence: str) -> None:
-        self.status.text = f"<p>{html.escape(sentence)}</p>"
-
     # --- files --------------------------------------------------------------------------
 
     def save(self) -> None:
         """Write the files of a run with the choices that hold."""
-        self.buttons["save"].disabled = True
-        self._say("Saving …")
-        folder = os.path.expanduser(self.folder.value.strip()) or str(
-            folder_of(self.history.now.first_file)
-        )
-        self.document.add_next_tick_callback(
-            partial(self._saved, self.history.now, folder, self.overwrite.active)
-        )
+        folder = self.folder.value.strip() or str(folder_of(self.history.now.first_file))
+        overwrite = self.overwrite.active
+        self._save_by(partial(_saved_run, self.history.now, folder, overwrite))
 
-    async def _saved(self, settings: Settings, folder: str, overwrite: bool) -> None:
-        try:
-            done = await asyncio.to_thread(run_settings, settings, folder, overwrite=overwrite)
-        except (StarcalError, OSError) as error:
-            self._say(f"Not saved: {rows.page_words(error)}")
-        else:
-            self._say(
-                f"Saved in {done.folder}: {len(done.files)} files. To repeat it: starcal run "
-                f"--settings "
-                f"{done.folder / 'result.json'} --out ANOTHER-FOLDER"
-            )
-        finally:
-            self.buttons["save"].disabled = False
+
+def _saved_run(settings: Settings, folder: str, overwrite: bool) -> str:
+    """Write the files of a run; in words."""
+    done = run_settings(settings, typed_path(folder), overwrite=overwrite)
+    return (
+        f"Saved in {done.folder}: {len(done.files)} files. To repeat it: starcal run --settings "
+        f"{done.folder / 'result.json'} --out ANOTHER-FOLDER"
+    )

@@ -2,7 +2,7 @@
 
 from bokeh.models import Button, Checkbox, Div, Select, Slider, TextInput, Toggle
 
-from ..choices import Settings
+from ..choices import Settings, default_of
 from .looks import sheet
 
 # Setting: label, lowest, highest, step. Stars of warmth 0 and 2 are a usual spread of colour bluer
@@ -34,6 +34,8 @@ ROUTE_LABELS = {
 # Name: label, the key that presses it, what it does.
 BUTTONS = {
     "undo": ("Undo", "u", "take the last choice back"),
+    "redo": ("Redo", "r", "make it hold again"),
+    "reset": ("Usual values", "d", "put every slider where it usually stands"),
     "whole": ("Whole frame", "0", "show all of the frame"),
     "full_size": ("100 %", "1", "one pixel of the frame on one of the screen"),
     "closer": ("Closer", "+", "zoom in"),
@@ -42,6 +44,11 @@ BUTTONS = {
     "previous": ("Previous star", "p", "choose the one before"),
     "leave_out": ("Leave out", "x", "leave the chosen stars out of the fit"),
     "take_back": ("Take back in", "t", "let the chosen stars take part again"),
+    "export": (
+        "Picture as PNG",
+        "e",
+        "save what is seen, as it is seen, in the browser's folder",
+    ),
     "save": ("Save files", "Ctrl+S", "write the same files as `starcal run`"),
 }
 
@@ -98,21 +105,29 @@ def divider_slider() -> Slider:
 
 
 def setting_sliders(settings: Settings) -> dict[str, Slider]:
-    """A slider for each setting that is a number, wide enough for what was set before."""
-    return {
-        name: Slider(
-            name=name,
-            title=label,
-            start=min(low, value := getattr(settings, name)),
-            end=max(high, value),
-            value=value,
-            step=step,
-            sizing_mode="stretch_width",
-            margin=(0, 5, 0, 5),
-            stylesheets=[sheet()],
-        )
-        for name, (label, low, high, step) in SLIDERS.items()
-    }
+    """A slider for each setting that is a number."""
+    return {name: _slider(name, SLIDERS[name], settings) for name in SLIDERS}
+
+
+def _slider(name: str, ranges: tuple, settings: Settings) -> Slider:
+    """A slider wide enough for what was set before; its tag is its usual value."""
+    label, low, high, step = ranges
+    usual = default_of(name)
+    value = getattr(settings, name)
+    stand = high if value is None else value
+    return Slider(
+        name=name,
+        title=label,
+        start=min(low, stand),
+        end=max(high, stand),
+        value=stand,
+        step=step,
+        tags=[high if usual is None else usual],
+        show_value=False,  # a field beside it does, and can be typed into
+        sizing_mode="stretch_width",
+        margin=(0, 5, 0, 5),
+        stylesheets=[sheet()],
+    )
 
 
 def star_sliders(settings: Settings, star_count: int) -> dict[str, Slider]:
@@ -120,22 +135,7 @@ def star_sliders(settings: Settings, star_count: int) -> dict[str, Slider]:
     ranges = {name: SLIDERS[name] for name in STARS_ALONE if name in SLIDERS}
     ranges["star_strength"] = ("Star stretch", 0.1, 5.0, 0.05)
     ranges["brightest"] = ("Stars kept", 1, max(star_count, 2), 1)
-    made = {}
-    for name in STARS_ALONE:
-        label, low, high, step = ranges[name]
-        value = getattr(settings, name)
-        made[name] = Slider(
-            name=name,
-            title=label,
-            start=low,
-            end=high,
-            value=high if value is None else value,
-            step=step,
-            sizing_mode="stretch_width",
-            margin=(0, 5, 0, 5),
-            stylesheets=[sheet()],
-        )
-    return made
+    return {name: _slider(name, ranges[name], settings) for name in STARS_ALONE}
 
 
 def route_select(settings: Settings, routes: tuple[str, ...]) -> Select:

@@ -16,7 +16,7 @@ from bokeh.server.tornado import BokehTornado
 from bokeh.settings import settings as bokeh_settings
 from tornado.httpserver import HTTPServer
 from tornado.ioloop import IOLoop
-from tornado.web import RequestHandler
+from tornado.web import OutputTransform, RequestHandler
 
 from ..errors import PageError
 from .history import History
@@ -27,6 +27,43 @@ from .page import Page
 
 LOOPBACK = "127.0.0.1"
 TOKEN_BYTES = 24
+LARGEST_MESSAGE_BYTES = (
+    2**21
+)  # from the page: choices, places of stars; the longest is a selection
+LARGEST_BODY_BYTES = 2**16  # of a request: the page sends none
+# Sent with every answer, for the browser to keep to (W3C, Content Security Policy 3; RFC 7034)
+HEADERS = {
+    "Content-Security-Policy": "default-src 'self'; script-src 'self' 'unsafe-inline'; "
+    "style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; "
+    "connect-src 'self' ws://127.0.0.1:* ws://localhost:*; object-src 'none'; base-uri 'none'; "
+    "form-action 'none'; frame-ancestors 'none'",
+    "Referrer-Policy": "no-referrer",
+    "X-Frame-Options": "DENY",
+    "X-Content-Type-Options": "nosniff",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Cache-Control": "no-store",
+}
+
+
+class Guarding(OutputTransform):
+    """Adds `HEADERS` to every answer."""
+
+    def transform_first_chunk(self, status_code, headers, chunk, finishing):
+        """Before the first bytes are sent."""
+        headers.update(HEADERS)
+        return status_code, headers, chunk
+
+
+class WithoutToken(logging.Formatter):
+    """Log lines in which the token is not to be read."""
+
+    def __init__(self, token: str):
+        super().__init__("%(levelname)s %(message)s")
+        self.token = token
+
+    def format(self, record: logging.LogRecord) -> str:
+        """As ever, the token left out."""
+        return super().format(record).replace(self.token, "TOKEN")
 
 
 class Refused(RequestHandler):
@@ -49,6 +86,8 @@ class Guarded(BokehTornado):
             prefix=token,
             extra_websocket_origins=sorted(self.hosts),
             log_function=lambda handler: None,
+            websocket_max_message_size_bytes=LARGEST_MESSAGE_BYTES,
+            transforms=[Guarding],
         )
 
     def find_handler(self, request, **kwargs):
@@ -141,16 +180,33 @@ def serve(
         server.stop()
 
 
+def keep_from_logs(token: str) -> None:
+    """Let what serves the page log faults alone, on stderr, and never the token.
+
+    Parameters
+    ----------
+    token : str
+    """
+    handler = logging.StreamHandler()
+    handler.setFormatter(WithoutToken(token))
+    for name in ("bokeh", "tornado"):
+        logger = logging.getLogger(name)
+        logger.setLevel(logging.ERROR)
+        logger.propagate = False
+        logger.handlers = [handler]
+
+
 def _started_server(
     listener, job: Job, history: History, out, overwrite
 ) -> tuple[BaseServer, str]:
     """The server, and the address of its page."""
     listener.setblocking(False)
-    logging.getLogger("bokeh").setLevel(logging.ERROR)
     bokeh_settings.resources.set_value(
         "server"
     )  # whatever the environment says: scripts come from here
-    token, port = secrets.token_urlsafe(TOKEN_BYTES), listener.getsockname()[1]
+    token = secrets.token_urlsafe(TOKEN_BYTES)
+    port = listener.getsockname()[1]
+    keep_from_logs(token)
     kept = deque([history], maxlen=1)  # a page that is loaded again finds its choices
 
     page = JoinPage if isinstance(job, JoinJob) else Page
@@ -159,7 +215,7 @@ def _started_server(
         page(document, job, kept[0], out=out, overwrite=overwrite, keep=kept.append)
 
     application = Guarded({"/": Application(FunctionHandler(open_page))}, token, port)
-    http = HTTPServer(application)
+    http = HTTPServer(application, max_body_size=LARGEST_BODY_BYTES)
     http.add_sockets([listener])
     server = BaseServer(IOLoop.current(), application, http)
     server.start()

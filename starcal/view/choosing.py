@@ -1,0 +1,213 @@
+"""What both pages do alike: gather what is chosen, show it soon, go back and forth, save.
+
+A slider's value is the browser's while a hand is on it: the server writes it only when something
+else moved it, so that no value jumps back that was moved on meanwhile.
+"""
+
+import asyncio
+import html
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+
+from bokeh.document import Document
+
+from ..choices import Settings, default_of
+from ..errors import OutputError, StarcalError
+from . import rows
+from .history import History
+from .visible import Window, window_of
+
+GATHER_MS = 15  # changes that come within this are answered together
+GESTURE_S = 1.0  # moves of one slider that follow each other within this are one step
+LEAST_MOVE = 5e-4  # of a slider: its steps are sums of decimals, rounded
+LARGEST_SCREEN_PX = 4096
+USUAL_SCREEN_PX = 600  # until the browser says
+LONGEST_PATH = 4096  # letters of a path, the limit of usual systems
+
+
+class ChoicePage:
+    """A page of a picture whose choices are made by sliders, can be taken back, and saved.
+
+    A page of its own kind makes ``picture``, ``sliders``, ``buttons`` and ``status``, and says what
+    comes of its choices: `_turn_to`, `_preview`, `_forget_view`, `render`.
+
+    Parameters
+    ----------
+    document : Document
+        Of a new session; the page fills it.
+    job
+        What is shown; it has a ``shape``.
+    history : History
+        What has been chosen so far.
+    keep : callable
+        Is given each new history, so that a reloaded page finds its choices.
+    """
+
+    def __init__(
+        self, document: Document, job, history: History, keep: Callable[[History], None]
+    ):
+        self.document = document
+        self.job = job
+        self.history = history
+        self.keep = keep
+        self.shown_settings = history.now
+        self.waiting = False
+        self.last_slider: str | None = None
+        self.last_moved_s = 0.0
+
+    def _connect_view(self) -> None:
+        plot = self.picture.figure
+        for range_ in (plot.x_range, plot.y_range):
+            range_.on_change("start", self._view_moved)
+            range_.on_change("end", self._view_moved)
+        for size in ("inner_width", "inner_height"):
+            plot.on_change(size, self._view_moved)
+
+    def _connect_choices(self) -> None:
+        for name, slider in self.sliders.items():
+            slider.on_change("value", partial(self._slider_moved, name))
+            slider.on_change("value_throttled", partial(self._slider_left, name))
+        for name in ("undo", "redo", "reset"):
+            self.buttons[name].on_click(getattr(self, name))
+
+    # --- choices ------------------------------------------------------------------------
+
+    def _turn_to(self, history: History) -> None:
+        """Make a history's choices hold."""
+        raise NotImplementedError
+
+    def _preview(self, settings: Settings) -> None:
+        """Show what a slider would do, while it moves."""
+        raise NotImplementedError
+
+    def _chosen_by(self, name: str, value: float) -> dict:
+        """What a slider at a value asks for."""
+        return {name: round(value, 3)}
+
+    def _stand_of(self, name: str) -> float:
+        """Where a slider stands by the choices that hold."""
+        return getattr(self.history.now, name)
+
+    def _slider_moved(self, name: str, attribute: str, old: float, new: float) -> None:
+        self._preview(replace(self.history.now, **self._chosen_by(name, new)))
+
+    def _slider_left(self, name: str, attribute: str, old: float, new: float) -> None:
+        """Choose what a slider was moved to; moves that follow each other are one step."""
+        now_s = time.monotonic()
+        goes_on = name == self.last_slider and now_s - self.last_moved_s < GESTURE_S
+        step = self.history.amend if goes_on else self.history.choose
+        self._turn_to(step(**self._chosen_by(name, new)))
+        self.last_slider = name
+        self.last_moved_s = now_s
+
+    def undo(self) -> None:
+        """Take the last choice back."""
+        self._go(self.history.undo())
+
+    def redo(self) -> None:
+        """Make the choice hold again that was taken back last."""
+        self._go(self.history.redo())
+
+    def reset(self) -> None:
+        """Put every slider where it usually stands."""
+        self._go(self.history.choose(**{name: default_of(name) for name in self.sliders}))
+
+    def _go(self, history: History) -> None:
+        """Turn to a history that no slider has made: the next move of one is a step of its own."""
+        self.last_slider = None
+        self._turn_to(history)
+
+    def _put_sliders(self) -> None:
+        """Move those sliders that something else than a hand has moved."""
+        for name, slider in self.sliders.items():
+            stand = self._stand_of(name)
+            if abs(slider.value - stand) > LEAST_MOVE:
+                slider.value = stand
+        self.buttons["undo"].disabled = not self.history.past
+        self.buttons["redo"].disabled = not self.history.future
+
+    # --- what is seen -------------------------------------------------------------------
+
+    def _forget_view(self) -> None:
+        """The view has moved: nothing that was kept of it holds."""
+        raise NotImplementedError
+
+    def render(self) -> None:
+        """Render the visible part."""
+        raise NotImplementedError
+
+    def _view_moved(self, attribute: str, old, new) -> None:
+        self._forget_view()
+        self._refresh()
+
+    def _refresh(self) -> None:
+        """Render soon, once for all changes that come together."""
+        if not self.waiting:
+            self.waiting = True
+            self.document.add_timeout_callback(self._render_gathered, GATHER_MS)
+
+    def _render_gathered(self) -> None:
+        self.waiting = False
+        self.render()
+
+    def _window(self) -> Window:
+        plot = self.picture.figure
+        sides = (plot.inner_width, plot.inner_height)
+        screen = tuple(
+            min(max(side or USUAL_SCREEN_PX, 1), LARGEST_SCREEN_PX) for side in sides
+        )
+        x, y = plot.x_range, plot.y_range
+        return window_of((x.start, x.end), (y.start, y.end), screen, self.job.shape)
+
+    def _say(self, sentence: str) -> None:
+        self.status.text = f"<p>{html.escape(sentence)}</p>"
+
+    # --- files --------------------------------------------------------------------------
+
+    def _save_by(self, work: Callable[[], str]) -> None:
+        """Do what saves, beside the page, and say what it says."""
+        self.buttons["save"].disabled = True
+        self._say("Saving …")
+        self.document.add_next_tick_callback(partial(self._saved, work))
+
+    async def _saved(self, work: Callable[[], str]) -> None:
+        try:
+            told = await asyncio.to_thread(work)
+        except (StarcalError, OSError) as error:
+            self._say(f"Not saved: {rows.page_words(error)}")
+        else:
+            self._say(told)
+        finally:
+            self.buttons["save"].disabled = False
+            self._refresh()
+
+
+def typed_path(text: str) -> Path:
+    """A path that was typed on a page.
+
+    Parameters
+    ----------
+    text : str
+        ~ stands for the user's home.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    OutputError
+        It is empty, too long, or has characters that do not show.
+    """
+    text = text.strip()
+    if not text:
+        raise OutputError("no name given: type where the file goes")
+    if len(text) > LONGEST_PATH or not text.isprintable():
+        raise OutputError(
+            "a name of more than 4096 letters, or with letters that do not show, given: type it "
+            "anew"
+        )
+    return Path(text).expanduser()

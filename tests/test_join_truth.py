@@ -182,6 +182,28 @@ def test_displayed_colours_are_those_of_the_same_stars_truly_rendered(done, tmp_
     assert audit.n_impossible <= max(1, 0.01 * audit.n_judged)
 
 
+@pytest.mark.parametrize("done", FIELDS[:1], indirect=True)
+def test_a_layer_in_the_channels_colours_is_recoloured_on_its_way(done, tmp_path):
+    """`--recolour`: narrowband stars as they were taken out come in the colours that they have, to
+    the aims above; as they are, they would be off by ten times what is just seen."""
+    scene, folder = done
+    starless = folder / "starless.fits"
+    taken_out = np.maximum(scene.pixels - read_frame(starless).pixels, 0)
+    write_fits(tmp_path / "raw.fits", taken_out, scene.header)
+    saved(tmp_path / "nebula.tif", edited(read_frame(starless).pixels), "srgb16")
+    apart = {}
+    for recoloured in (False, True):
+        files = tmp_path / "nebula.tif", tmp_path / "raw.fits"
+        joined = join_pictures(*files, starless=starless, recoloured=recoloured)
+        below = joined.nebula.pixels
+        true = truly_joined(scene, folder, below, colour_space(None))
+        colours = (scene, joined.pixels, true, below, colour_space(None))
+        apart[recoloured] = displayed_colours(*colours)[0]
+    assert np.median(apart[False]) > 0.04
+    assert np.median(apart[True]) < MEDIAN_UV
+    assert np.quantile(apart[True], 0.9) < MOST_UV
+
+
 def test_the_light_of_a_display_is_what_is_compared():
     """A picture of pure sRGB red has red light and no other."""
     picture = np.zeros((3, 5, 5))

@@ -22,6 +22,7 @@ DARK_SKY = (
     0.04  # of full scale: a linear sky lies below (common practice), a stretched one above
 )
 STARS_LOOKED_AT = 200
+NEAR_PX, PLACES_FOR_NOISE = 4, 10_000
 STARS_SEEN_SIGMA, STARS_SEEN_SHARE = (
     5.0,
     0.5,
@@ -146,14 +147,30 @@ def require_starless(nebula: NDArray, layer: NDArray) -> None:
     x_px, y_px = _brightest_peaks(layer.sum(axis=0))
     if not len(x_px):
         return
-    brightness = np.nan_to_num(nebula.mean(axis=0))
-    fine = brightness - ndimage.median_filter(brightness, 9)
-    seen = fine[y_px, x_px] > STARS_SEEN_SIGMA * max(scatter(fine[::3, ::3]), 1e-9)
+    noise = scatter(_above_surroundings(nebula, *_even_places(nebula.shape[1:])))
+    seen = _above_surroundings(nebula, x_px, y_px) > STARS_SEEN_SIGMA * max(noise, 1e-9)
     if seen.mean() > STARS_SEEN_SHARE:
         raise FrameError(
             f"{seen.mean():.0%} of the {len(seen)} brightest stars still stand in the nebula: they "
             f"would be doubled; give the nebula without its stars"
         )
+
+
+def _above_surroundings(nebula: NDArray, x_px: NDArray, y_px: NDArray) -> NDArray:
+    """How far places stand out of the median of the 9 x 9 pixels round them, (n,)."""
+    reach = np.arange(-NEAR_PX, NEAR_PX + 1)
+    rows = np.clip(y_px[:, None] + reach, 0, nebula.shape[1] - 1)
+    columns = np.clip(x_px[:, None] + reach, 0, nebula.shape[2] - 1)
+    near = nebula[:, rows[:, :, None], columns[:, None, :]].mean(axis=0)
+    near = np.nan_to_num(near).reshape(len(x_px), -1)
+    return near[:, near.shape[1] // 2] - np.median(near, axis=1)
+
+
+def _even_places(shape: tuple[int, int]) -> tuple[NDArray, NDArray]:
+    """Places spread evenly over a picture, x and y, enough of them to tell its noise."""
+    step = max(1, int(np.sqrt(shape[0] * shape[1] / PLACES_FOR_NOISE)))
+    y, x = np.mgrid[0 : shape[0] : step, 0 : shape[1] : step]
+    return x.ravel(), y.ravel()
 
 
 def _brightest_peaks(light: NDArray) -> tuple[NDArray, NDArray]:

@@ -21,8 +21,8 @@ MOST_STRETCH = 0.006  # of one axis against the other: at 1000 px from the middl
 LEAST_FOR_SHEAR = 30  # pairs of features: fewer may lie in a row
 MOST_WARP_PX = 0.2  # of the kinds named here, where it is sure: half of what stars may be off
 LEAST_WARP_WINDOWS = 25
-# Of five terms. Windows overlap, and edits move details a little: similarities reached 112 (150 edits
-# of 14 pictures), warps of 0.3 to 0.4 % mostly 500 and more.
+# Of five terms. Windows overlap, and edits move details a little: similarities reached 112 (150
+# edits of 14 pictures), warps of 0.3 to 0.4 % mostly 500 and more.
 SURE_CHI2 = 150.0
 EVEN_PLACES = 15  # a side, where a warp is looked at
 LEAST_BENT_AGREEING = 6

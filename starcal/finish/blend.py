@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ..colour import srgb_decode, srgb_encode
 from .profiles import SRGB, ColourSpace
 
-BLEND_ROWS = 256
+BLEND_PIXELS = 2**19  # at a time: temporaries of doubles stay small
 
 
 def screen_keeping_hue(
@@ -36,8 +36,9 @@ def screen_keeping_hue(
         ``below`` bit for bit where ``above`` is 0 in all channels.
     """
     joined = np.array(below, np.float32)
-    for top in range(0, joined.shape[1], BLEND_ROWS):
-        strip = np.s_[:, top : top + BLEND_ROWS]
+    height = max(1, BLEND_PIXELS // max(joined.shape[2], 1))
+    for top in range(0, joined.shape[1], height):
+        strip = np.s_[:, top : top + height]
         starry = (above[strip] > 0).any(axis=0)
         if starry.any():
             light = srgb_decode(np.asarray(above[strip][:, starry], float))

@@ -21,6 +21,7 @@ LEAST_AGREEMENT = 0.2  # correlation of a window that tells anything
 LEAST_WINDOWS = 6
 CERTAIN = 1.02  # above 1, so that windows that agree wholly do not outweigh all others
 CARRIED_ROUNDS, FIT_ROUNDS = 2, 12
+SETTLED_PX = 0.03  # by less the way is not carried anew: a tenth of what stars may be off
 MIX_STEP = 3  # pixels that tell how the channels were mixed
 
 
@@ -99,9 +100,27 @@ def refined(
     for _ in range(CARRIED_ROUNDS):
         drift = _drift(source, source_known, goal, known, matrix)
         if not drift.enough:
-            break
-        matrix = _moved_by(matrix, fitted_shifts(drift, similar(drift.places)).terms)
+            return matrix, drift
+        terms = fitted_shifts(drift, similar(drift.places)).terms
+        matrix = _moved_by(matrix, terms)
+        if np.abs(similar(corners_of(goal.shape)) @ terms).max() < SETTLED_PX:
+            return matrix, drift
     return matrix, _drift(source, source_known, goal, known, matrix)
+
+
+def corners_of(shape: tuple[int, ...]) -> NDArray[np.float64]:
+    """The four corners of a picture, x and y.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Rows and columns, the last two.
+
+    Returns
+    -------
+    ndarray, (4, 2)
+    """
+    return np.array([(x, y) for x in (0.0, shape[-1] - 1.0) for y in (0.0, shape[-2] - 1.0)])
 
 
 def _filled(pixels: NDArray) -> NDArray[np.float32]:
@@ -155,7 +174,8 @@ def _mixes_of_channels(
     on a red nebula moves then, as it were."""
     sample = np.s_[::MIX_STEP, ::MIX_STEP]
     chosen = both[sample]
-    ours, theirs = (each[:, *sample][:, chosen].astype(float) for each in (parts, goal))
+    ours = parts[:, *sample][:, chosen].astype(float)
+    theirs = goal[:, *sample][:, chosen].astype(float)
     if not ours.size:
         return np.ones(3), np.ones(3)
     ours_even, theirs_even = _evening(ours), _evening(theirs)

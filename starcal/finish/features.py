@@ -130,10 +130,9 @@ def looked_at(pixels: NDArray) -> Looked:
     -------
     Looked
     """
-    known = np.isfinite(pixels).all(axis=0)
-    brightness = made_smaller(_grey(pixels, known)[None], LONGEST_SIDE_PX)[0]
-    known = made_smaller(known[None].astype(np.float32), LONGEST_SIDE_PX)[0] > 0.5
-    return Looked(brightness, known, pixels.shape[1:])
+    small = made_smaller(pixels, LONGEST_SIDE_PX)
+    known = np.isfinite(small).all(axis=0)
+    return Looked(_grey(small, known), known, pixels.shape[1:])
 
 
 def _grey(pixels: NDArray, known: NDArray) -> NDArray[np.float32]:
@@ -276,6 +275,13 @@ class Features:
     size_px: NDArray[np.float64]
     looks: NDArray[np.float32]
 
+    def from_behind(self) -> "Features":
+        """As they look in the mirror: a look is 4 x 4 fields across and along its direction, of 8
+        directions each (Lowe 2004, section 6)."""
+        fields = self.looks.reshape(-1, 4, 4, 8)[:, ::-1]
+        turned = fields[..., (-np.arange(8)) % 8]
+        return Features(self.places, self.size_px, turned.reshape(self.looks.shape))
+
 
 def most_agreeing(frame: Looked, picture: Looked) -> tuple[Way, Way]:
     """The similarity that most features agree with, and the one of the other handedness.
@@ -300,10 +306,9 @@ def most_agreeing(frame: Looked, picture: Looked) -> tuple[Way, Way]:
 def _ways(grey: NDArray, their_grey: NDArray) -> tuple[Way, Way]:
     """Similarities from a frame as it is and from behind, that of more features first."""
     theirs = _features(their_grey)
-    plain = _way(_alike_features(_features(grey), theirs), mirrored=False)
-    behind = _features(np.ascontiguousarray(grey[:, ::-1]))
-    behind.places[:, 0] = grey.shape[1] - 1 - behind.places[:, 0]
-    mirror = _way(_alike_features(behind, theirs), mirrored=True)
+    ours = _features(grey)
+    plain = _way(_alike_features(ours, theirs), mirrored=False)
+    mirror = _way(_alike_features(ours.from_behind(), theirs), mirrored=True)
     if len(mirror.inside) > len(plain.inside):
         return mirror, plain
     return plain, mirror

@@ -15,7 +15,7 @@ from scipy import ndimage, stats
 from ..errors import GeometryError
 from ..robust import rank_correlation
 from .bends import require_even_axes, require_no_bend, require_no_lens
-from .drift import Drift, ShiftFit, fitted_shifts, refined, similar
+from .drift import Drift, ShiftFit, corners_of, fitted_shifts, refined, similar
 from .features import (
     Looked,
     Way,
@@ -226,7 +226,7 @@ def _exact(frame: NDArray, picture: NDArray, matrix: NDArray) -> Exact:
     _require_told(drift, straight)
     px = 1 / scale_of(after[:2])  # of the picture for one of the smaller
     require_no_bend(drift, straight, other.shape[1:], px)
-    error_px = straight.error_px(similar(_corners_of(other.shape[1:])))
+    error_px = straight.error_px(similar(corners_of(other.shape[1:])))
     return Exact(
         _unthinned(before, after, found),
         float(np.hypot(error_px, METHOD_ERROR_PX) * px),
@@ -243,11 +243,6 @@ def _require_told(drift: Drift, straight: ShiftFit) -> None:
         )
 
 
-def _corners_of(shape: tuple[int, int]) -> NDArray[np.float64]:
-    """The four corners of a picture, x and y, (4, 2)."""
-    return np.array([(x, y) for x in (0.0, shape[1] - 1.0) for y in (0.0, shape[0] - 1.0)])
-
-
 def _whole(matrix: NDArray, shape: tuple[int, int], error_px: float) -> NDArray:
     """A crop or quarter turn that it is, to within its error, exactly; any other way as it is."""
     turn = np.rint(matrix[:, :2])
@@ -255,7 +250,7 @@ def _whole(matrix: NDArray, shape: tuple[int, int], error_px: float) -> NDArray:
         np.array_equal(np.abs(turn), np.eye(2)) or np.array_equal(np.abs(turn), 1 - np.eye(2))
     ):
         return matrix
-    ends = _corners_of(shape)
+    ends = corners_of(shape)
     starts = applied(np.linalg.inv(np.vstack([matrix, [0, 0, 1]]))[:2], ends)
     whole = np.column_stack([turn, np.rint(np.mean(ends - starts @ turn.T, axis=0))])
     off_px = np.hypot(*(applied(whole, starts) - ends).T).max()

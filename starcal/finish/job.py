@@ -17,7 +17,7 @@ from ..progress import Logged, Progress, silent
 from .belonging import Tones, require_starless, starless_beside, tones_of
 from .blend import screen_keeping_hue
 from .geometry import Moved, find_moved
-from .laying import carried_layer, laid_over
+from .laying import carried_layer, gapless, laid_over
 from .profiles import SRGB, ColourSpace, colour_space
 from .star_layer import StarLayer, prepared_layer
 
@@ -189,7 +189,7 @@ def join_pictures(
     _require_addable(tones, layer_stars, layer.name)
     space = SRGB if tones.linear else colour_space(icc_profile_of(Path(nebula)))
     own = not (tones.linear or layer_stars.stretched)
-    look = stars_stretch(np.nan_to_num(layer.pixels), frame) if own else None
+    look = stars_stretch(gapless(layer.pixels), frame) if own else None
     strong = look.adjusted(strength=choices.star_strength) if look else None
     over = screen_keeping_hue if layer_stars.stretched else partial(_laid_with, strong)
     return Joined(

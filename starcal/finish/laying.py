@@ -1,5 +1,7 @@
 """A star layer carried to where the finished nebula lies, and laid over it."""
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -11,6 +13,10 @@ from .profiles import SRGB, ColourSpace
 # Stars made smaller are first made wider by as much as smaller pixels would have seen them: what is
 # finer than a pixel would come out jagged (common practice: half the new pixel as a Gaussian).
 SOFTENED_SHARE = 0.4
+TILE_PX = 256
+SPLINE_PX = (
+    12  # a cubic spline knows nothing of what is farther off: 0.27 to that power is 1e-7
+)
 
 
 def carried_layer(
@@ -33,14 +39,60 @@ def carried_layer(
         Surface brightness is kept, so that the light of a star grows with the area of a pixel. 0
         where no star is.
     """
-    sigma_px = softening_px(matrix)
     carried = np.zeros((3, *shape), np.float32)
-    for channel, plane in enumerate(stars):
-        soft = ndimage.gaussian_filter(plane, sigma_px) if sigma_px else plane
-        starry = _moved_plane((soft > 0).astype(np.float32), matrix, shape, order=1) > 0.5
-        light = _moved_plane(soft, matrix, shape, order=3)
-        carried[channel] = np.where(starry, np.maximum(light, 0), 0)
+    if not (stars != 0).any():
+        return carried
+    with ThreadPoolExecutor() as pool:
+        jobs = [pool.submit(_carried_plane, plane, matrix, shape) for plane in stars]
+    for channel, job in enumerate(jobs):
+        carried[channel] = job.result()
     return carried
+
+
+def _carried_plane(
+    plane: NDArray, matrix: NDArray, shape: tuple[int, int]
+) -> NDArray[np.float32]:
+    """One channel of a star layer on other pixels, tile by tile: most of them hold no star."""
+    carried = np.zeros(shape, np.float32)
+    for top in range(0, shape[0], TILE_PX):
+        for left in range(0, shape[1], TILE_PX):
+            tile = carried[top : top + TILE_PX, left : left + TILE_PX]
+            _fill_tile(tile, plane, matrix, (left, top))
+    return carried
+
+
+def _fill_tile(tile: NDArray, plane: NDArray, matrix: NDArray, corner: tuple[int, int]) -> None:
+    """The part of a plane that ends in a tile whose first pixel is ``corner``, x and y."""
+    sigma_px = softening_px(matrix)
+    back = np.linalg.inv(np.vstack([matrix, [0, 0, 1]]))
+    ends = [(x, y, 1) for x in (0, tile.shape[1]) for y in (0, tile.shape[0])]
+    starts = (np.array(ends) + (*corner, 0)) @ back[:2].T
+    room_px = SPLINE_PX + 4 * sigma_px
+    low = np.maximum(np.floor(starts.min(axis=0) - room_px), 0).astype(int)
+    high = np.maximum(np.ceil(starts.max(axis=0) + room_px), 0).astype(int)
+    part = plane[low[1] : high[1], low[0] : high[0]]
+    if not part.any():
+        return
+    shifted = np.column_stack([matrix[:, :2], matrix[:, :2] @ low + matrix[:, 2] - corner])
+    soft = ndimage.gaussian_filter(part, sigma_px) if sigma_px else part
+    starry = _moved_plane((soft > 0).view(np.uint8), shifted, tile.shape, order=0)
+    light = _moved_plane(soft, shifted, tile.shape, order=3)
+    tile[:] = np.where(starry, np.maximum(light, 0), 0)  # splines ring round a star
+
+
+def gapless(pixels: NDArray) -> NDArray:
+    """Pixels with 0 where there is no data; themselves where there is everywhere.
+
+    Parameters
+    ----------
+    pixels : ndarray
+        NaN where there is no data.
+
+    Returns
+    -------
+    ndarray
+    """
+    return np.nan_to_num(pixels) if np.isnan(pixels.min(initial=0)) else pixels
 
 
 def softening_px(matrix: NDArray) -> float:
@@ -89,7 +141,12 @@ def laid_over(
     ndarray, (3, y, x) float32
         The nebula bit for bit where no star is.
     """
+    starry = (stars != 0).any(axis=0)
+    laid = np.array(nebula, np.float32)
     if stretch is None:
-        starry = (stars != 0).any(axis=0)
-        return np.where(starry, nebula + stars, nebula).astype(np.float32)
-    return screen_keeping_hue(nebula, stretch.apply(stars), space)
+        laid[:, starry] += stars[:, starry]
+        return laid
+    row = np.s_[:, starry, None]  # pixels under stars alone, as a column
+    above = stretch.apply(np.asarray(stars[row], np.float32))
+    laid[row] = screen_keeping_hue(nebula[row], above, space)
+    return laid

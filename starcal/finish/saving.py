@@ -7,6 +7,7 @@ from ..frame import (
     JPEG_QUALITY,
     icc_profile_of,
     kind_of,
+    read_frame,
     write_fits,
     write_in_kind,
     write_jpeg,
@@ -38,6 +39,8 @@ def joined_kind(nebula: Path, output: Path) -> str:
     ending = ALIKE_ENDINGS.get(ending, ending)
     if ending in ("fits", "jpg") or (kind and ending == kind):
         return ending
+    if kind is None and nebula.is_file():
+        read_frame(nebula)  # what is no picture at all says that first
     own = f".{kind}, " if kind else ""
     raise OutputError(
         f"{output}: the nebula is {kind or 'FITS'}: give a name that ends in {own}.fits or .jpg"
@@ -89,5 +92,5 @@ def _write_joined_jpeg(made: Joined, nebula: Path, output: Path, overwrite: bool
             f"ends in .fits"
         )
     profile = icc_profile_of(nebula) if kind_of(nebula) else None
-    write_jpeg(output, made.pixels, profile, overwrite=overwrite)
+    write_jpeg(output, made.pixels, profile, source=nebula, overwrite=overwrite)
     return f"JPEG of 8 bits, quality {JPEG_QUALITY} of 100, colours at full size"

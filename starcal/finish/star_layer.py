@@ -29,6 +29,7 @@ from ..progress import Progress
 from ..stars.linearity import SURE_SLOPE
 from .belonging import NAME_CARD
 from .blend import within_gamut
+from .laying import gapless
 from .profiles import colour_space
 
 LEAST_LIGHT = 1e-12  # of a star's luminance: below there is no star
@@ -80,14 +81,14 @@ def prepared_layer(
     own = NAME_CARD in layer.header
     as_it_is = not (recoloured or _asked_of_stars(choices))
     if own and as_it_is:
-        return StarLayer(np.nan_to_num(layer.pixels), False, ())
+        return StarLayer(gapless(layer.pixels), False, ())
     progress("measuring the stars of the layer", 0.1)
     found = check(layer, choices)
     why_stretched = None if own or choices.assume_linear else _stretched_for(layer, found)
     if why_stretched:
         return _stretched_layer(layer, path, found, choices, recoloured, why_stretched)
     if as_it_is:
-        return StarLayer(np.nan_to_num(layer.pixels), False, ())
+        return StarLayer(gapless(layer.pixels), False, ())
     if recoloured:
         made = recolour_checked(usable(layer, found, True), found, choices)
         notes = (made.check.route_reason, *_of_stars(made.check.notes))
@@ -124,7 +125,7 @@ def _of_stars(notes: tuple[str, ...]) -> tuple[str, ...]:
 
 def _as_wished(layer: Frame, found: CheckResult, choices: Choices) -> StarLayer:
     """Stars in their own colours, as many, as bright and as large as was asked for."""
-    parts = split(np.nan_to_num(layer.pixels), found.stars)
+    parts = split(gapless(layer.pixels), found.stars)
     whole, rebuilt = whole_stars(parts, layer, found.stars, choices)
     factor = factors_of(whole, found.stars, choices)
     rgb = tinted(own_colours(whole), choices.warmth, choices.saturation)
@@ -168,7 +169,7 @@ def _stretched_layer(
             f"{layer.name} is stretched ({why}); size, brightness, number and strength of stars "
             f"need linear light: give the star layer from before the stretch, or leave them away"
         )
-    display, notes = np.nan_to_num(layer.pixels), ()
+    display, notes = gapless(layer.pixels), ()
     if recoloured:
         made = recolour_picture(layer, found, choices)
         display, notes = np.nan_to_num(made.picture), (made.check.route_reason,)

@@ -66,7 +66,7 @@ def _fill_tile(tile: NDArray, plane: NDArray, matrix: NDArray, corner: tuple[int
     sigma_px = softening_px(matrix)
     back = np.linalg.inv(np.vstack([matrix, [0, 0, 1]]))
     ends = [(x, y, 1) for x in (0, tile.shape[1]) for y in (0, tile.shape[0])]
-    starts = (np.array(ends) + (*corner, 0)) @ back[:2].T
+    starts = (np.array(ends) + np.array([*corner, 0])) @ back[:2].T
     room_px = SPLINE_PX + 4 * sigma_px
     low = np.maximum(np.floor(starts.min(axis=0) - room_px), 0).astype(int)
     high = np.maximum(np.ceil(starts.max(axis=0) + room_px), 0).astype(int)

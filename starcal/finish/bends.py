@@ -66,23 +66,36 @@ def warp_of(drift: Drift, shape: tuple[int, int]) -> Warp:
     middle = (np.array(shape[::-1]) - 1) / 2
     reach_px = max(shape) / 2
     fit = fitted_shifts(drift, _warps((drift.places - middle) / reach_px))
-    y, x = np.mgrid[-1 : 1 : EVEN_PLACES * 1j, -1 : 1 : EVEN_PLACES * 1j]
-    even = np.stack([x.ravel(), y.ravel()], axis=1) * middle / reach_px
     terms, covariance = fit.terms[4:], fit.covariance[4:, 4:]
-    kinds = {
-        _stretch_words(terms[:2] / reach_px): np.array([1, 1, 0, 0, 0]),
-        _lens_words(terms[2], shape): np.array([0, 0, 1, 0, 0]),
-        "tilted, as if it was seen from the side": np.array([0, 0, 0, 1, 1]),
-    }
-    left_px = {
-        words: _left_after_similarity(even, _warps(even)[:, :, 4:] @ (part * terms))
-        for words, part in kinds.items()
-    }
+    even = _square_places() * middle / reach_px
+    kinds = _kinds_of(terms, shape)
     return Warp(
-        left_px=_left_after_similarity(even, _warps(even)[:, :, 4:] @ terms),
+        left_px=_left_px(even, terms),
         chi2=float(terms @ np.linalg.pinv(covariance) @ terms),
-        kind=max(left_px, key=left_px.get),
+        kind=max(kinds, key=lambda words: _left_px(even, kinds[words])),
     )
+
+
+def _square_places() -> NDArray[np.float64]:
+    """Places spread evenly from -1 to 1, x and y, (n, 2)."""
+    y, x = np.mgrid[-1 : 1 : EVEN_PLACES * 1j, -1 : 1 : EVEN_PLACES * 1j]
+    return np.stack([x.ravel(), y.ravel()], axis=1)
+
+
+def _kinds_of(terms: NDArray, shape: tuple[int, int]) -> dict[str, NDArray]:
+    """The terms of each kind of warp, the others 0, by what it is in words."""
+    kinds = {
+        _stretch_words(terms[:2] / (max(shape) / 2)): (0, 1),
+        _lens_words(terms[2], shape): (2,),
+        "tilted, as if it was seen from the side": (3, 4),
+    }
+    rows = np.arange(len(terms))
+    return {words: np.where(np.isin(rows, own), terms, 0) for words, own in kinds.items()}
+
+
+def _left_px(places: NDArray, terms: NDArray) -> float:
+    """95 % of places are nearer than that to the similarity nearest to a warp of such terms."""
+    return _left_after_similarity(places, _warps(places)[:, :, 4:] @ terms)
 
 
 def _warps(places: NDArray) -> NDArray[np.float64]:

@@ -95,8 +95,8 @@ def refined(
         Of the frame carried by it.
     """
     goal = _detail_of(_filled(picture))
-    known = np.isfinite(picture).all(axis=0)
-    source, source_known = _filled(frame), np.isfinite(frame).all(axis=0)
+    known, source_known = _known(picture), _known(frame)
+    source = _filled(frame)
     for _ in range(CARRIED_ROUNDS):
         drift = _drift(source, source_known, goal, known, matrix)
         if not drift.enough:
@@ -121,6 +121,11 @@ def corners_of(shape: tuple[int, ...]) -> NDArray[np.float64]:
     ndarray, (4, 2)
     """
     return np.array([(x, y) for x in (0.0, shape[-1] - 1.0) for y in (0.0, shape[-2] - 1.0)])
+
+
+def _known(pixels: NDArray) -> NDArray[np.bool_]:
+    """Where there is data in all channels."""
+    return np.isfinite(pixels).all(axis=0)
 
 
 def _filled(pixels: NDArray) -> NDArray[np.float32]:
@@ -172,15 +177,18 @@ def _mixes_of_channels(
     """How much of each channel of the frame and of the picture make the two planes that go together
     best, (3,) each (Hotelling 1936, Biometrika 28, 321): editors mix channels, and a star cluster
     on a red nebula moves then, as it were."""
-    sample = np.s_[::MIX_STEP, ::MIX_STEP]
-    chosen = both[sample]
-    ours = parts[:, *sample][:, chosen].astype(float)
-    theirs = goal[:, *sample][:, chosen].astype(float)
+    ours, theirs = _sampled(parts, both), _sampled(goal, both)
     if not ours.size:
         return np.ones(3), np.ones(3)
     ours_even, theirs_even = _evening(ours), _evening(theirs)
     left, _, right = np.linalg.svd(ours_even @ (ours @ theirs.T) @ theirs_even)
     return ours_even @ left[:, 0], theirs_even @ right[0]
+
+
+def _sampled(planes: NDArray, chosen: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Values of planes where that is chosen, a sample of them, (3, n)."""
+    thin = np.s_[..., ::MIX_STEP, ::MIX_STEP]
+    return planes[thin][:, chosen[thin]].astype(float)
 
 
 def _evening(channels: NDArray) -> NDArray[np.float64]:

@@ -13,7 +13,7 @@ from .profiles import SRGB, ColourSpace
 # Stars made smaller are first made wider by as much as smaller pixels would have seen them: what is
 # finer than a pixel would come out jagged (common practice: half the new pixel as a Gaussian).
 SOFTENED_SHARE = 0.4
-TILE_PX = 256
+STAR_TILE_PX = 256
 SPLINE_PX = (
     12  # a cubic spline knows nothing of what is farther off: 0.27 to that power is 1e-7
 )
@@ -54,30 +54,43 @@ def _carried_plane(
 ) -> NDArray[np.float32]:
     """One channel of a star layer on other pixels, tile by tile: most of them hold no star."""
     carried = np.zeros(shape, np.float32)
-    for top in range(0, shape[0], TILE_PX):
-        for left in range(0, shape[1], TILE_PX):
-            tile = carried[top : top + TILE_PX, left : left + TILE_PX]
+    for top in range(0, shape[0], STAR_TILE_PX):
+        for left in range(0, shape[1], STAR_TILE_PX):
+            tile = carried[top : top + STAR_TILE_PX, left : left + STAR_TILE_PX]
             _fill_tile(tile, plane, matrix, (left, top))
     return carried
 
 
 def _fill_tile(tile: NDArray, plane: NDArray, matrix: NDArray, corner: tuple[int, int]) -> None:
-    """The part of a plane that ends in a tile whose first pixel is ``corner``, x and y."""
+    """Lay the part of a plane there that ends in a tile; its first pixel is ``corner``, x, y."""
     sigma_px = softening_px(matrix)
-    back = np.linalg.inv(np.vstack([matrix, [0, 0, 1]]))
-    ends = [(x, y, 1) for x in (0, tile.shape[1]) for y in (0, tile.shape[0])]
-    starts = (np.array(ends) + np.array([*corner, 0])) @ back[:2].T
-    room_px = SPLINE_PX + 4 * sigma_px
-    low = np.maximum(np.floor(starts.min(axis=0) - room_px), 0).astype(int)
-    high = np.maximum(np.ceil(starts.max(axis=0) + room_px), 0).astype(int)
+    low, high = _source_box(tile.shape, matrix, corner, SPLINE_PX + 4 * sigma_px)
     part = plane[low[1] : high[1], low[0] : high[0]]
-    if not part.any():
-        return
-    shifted = np.column_stack([matrix[:, :2], matrix[:, :2] @ low + matrix[:, 2] - corner])
+    if part.any():
+        shift = matrix[:, :2] @ low + matrix[:, 2] - corner
+        to_tile = np.column_stack([matrix[:, :2], shift])
+        tile[:] = _moved_light(part, to_tile, tile.shape, sigma_px)
+
+
+def _source_box(
+    shape: tuple[int, int], matrix: NDArray, corner: tuple[int, int], room_px: float
+) -> NDArray[np.intp]:
+    """First and last pixel, x and y, of what ends in a tile, with some room round it, (2, 2)."""
+    back = np.linalg.inv(np.vstack([matrix, [0, 0, 1]]))[:2]
+    ends = [(corner[0] + x, corner[1] + y, 1) for x in (0, shape[1]) for y in (0, shape[0])]
+    starts = np.array(ends) @ back.T
+    box = np.array([starts.min(axis=0) - room_px, starts.max(axis=0) + room_px + 1])
+    return np.maximum(box, 0).astype(int)
+
+
+def _moved_light(
+    part: NDArray, matrix: NDArray, shape: tuple[int, int], sigma_px: float
+) -> NDArray:
+    """Light carried; splines ring round a star, but none lies where no star is."""
     soft = ndimage.gaussian_filter(part, sigma_px) if sigma_px else part
-    starry = _moved_plane((soft > 0).view(np.uint8), shifted, tile.shape, order=0)
-    light = _moved_plane(soft, shifted, tile.shape, order=3)
-    tile[:] = np.where(starry, np.maximum(light, 0), 0)  # splines ring round a star
+    starry = _moved_plane((soft > 0).view(np.uint8), matrix, shape, order=0)
+    light = _moved_plane(soft, matrix, shape, order=3)
+    return np.where(starry, np.maximum(light, 0), 0)
 
 
 def gapless(pixels: NDArray) -> NDArray:

@@ -80,15 +80,16 @@ def prepared_layer(
     """
     own = NAME_CARD in layer.header
     as_it_is = not (recoloured or _asked_of_stars(choices))
+    plain = StarLayer(gapless(layer.pixels), False, ())
     if own and as_it_is:
-        return StarLayer(gapless(layer.pixels), False, ())
+        return plain
     progress("measuring the stars of the layer", 0.1)
     found = check(layer, choices)
-    why_stretched = None if own or choices.assume_linear else _stretched_for(layer, found)
-    if why_stretched:
-        return _stretched_layer(layer, path, found, choices, recoloured, why_stretched)
+    surely_linear = own or choices.assume_linear
+    if not surely_linear and (why := _stretched_for(layer, found)):
+        return _stretched_layer(layer, path, found, choices, recoloured, why)
     if as_it_is:
-        return StarLayer(gapless(layer.pixels), False, ())
+        return plain
     if recoloured:
         made = recolour_checked(usable(layer, found, True), found, choices)
         notes = (made.check.route_reason, *_of_stars(made.check.notes))

@@ -98,10 +98,12 @@ class ChoicePage:
         """Choose what a slider was moved to; moves that follow each other are one step."""
         now_s = time.monotonic()
         goes_on = name == self.last_slider and now_s - self.last_moved_s < GESTURE_S
-        step = self.history.amend if goes_on else self.history.choose
+        before = self.history
+        step = before.amend if goes_on else before.choose
         self._turn_to(step(**self._chosen_by(name, new)))
-        self.last_slider = name
-        self.last_moved_s = now_s
+        if self.history is not before:  # else the page has moved it, as undo does
+            self.last_slider = name
+            self.last_moved_s = now_s
 
     def undo(self) -> None:
         """Take the last choice back."""

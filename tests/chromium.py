@@ -205,8 +205,8 @@ def served(frame, *words):
         "starcal",
         "view",
         str(frame),
-        "--no-browser",
         *words,
+        "--no-browser",
     ]
     with subprocess.Popen(
         command,

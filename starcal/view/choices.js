@@ -26,10 +26,12 @@ function connect_choices(doc) {
   addEventListener("pointerdown", () => { held = true; }, true);
   for (const end of ["pointerup", "pointercancel"]) addEventListener(end, () => { held = false; }, true);
   for (const field of document.querySelectorAll("input[data-of]")) {
-    const slider = model(field.dataset.of), {value, disabled} = slider.properties;
+    const slider = model(field.dataset.of), {value, value_throttled, disabled} = slider.properties;
     Object.assign(field, {min: slider.start, max: slider.end, step: slider.step, ariaLabel: `${slider.title}, number`});
     const show = () => { if (document.activeElement !== field) field.value = Number(slider.value.toFixed(3)); };
-    const leave = () => { if (!held && slider.value_throttled !== slider.value) slider.value_throttled = slider.value; };
+    let left = slider.value;  // what was chosen last; the page cannot read `value_throttled` before it is set
+    value_throttled.change.connect(() => { left = slider.value_throttled; });
+    const leave = () => { if (!held && left !== slider.value) slider.value_throttled = slider.value; };
     const take = (number) => {
       slider.value = Math.min(Math.max(number, slider.start), slider.end);
       leave();

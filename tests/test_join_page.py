@@ -112,7 +112,7 @@ def test_sliders_undo_and_save(files, job, monkeypatch):
     page.render()
     assert (page.history.now.star_size, page.history.now.brightest) == (0.5, 5)
     assert (page.picture.halves.data["after"][0] != first).any()
-    told = job.save(files / "saved.tif", page.history.now, False)
+    told = job.write_whole(files / "saved.tif", page.history.now, False)
     assert "saved.tif" in told
     page.undo()
     page.undo()
@@ -156,14 +156,14 @@ def test_moves_of_one_slider_that_follow_each_other_are_one_step(files, job):
 )
 def test_a_name_typed_on_the_page_is_judged(files, job, typed, said):
     with pytest.raises(OutputError, match=said):
-        job.save(typed_path(typed), Settings(), False)
+        job.write_whole(typed_path(typed), Settings(), False)
 
 
 @pytest.mark.parametrize("taken", ["nebula.tif", "it-stars.fits"])
 def test_no_input_is_written_over_from_the_page(files, job, taken):
     output = (files / taken).with_suffix(".tif") if taken == "nebula.tif" else files / taken
     with pytest.raises(OutputError, match="is an input"):
-        job.save(output, Settings(), True)
+        job.write_whole(output, Settings(), True)
 
 
 # --- in a browser -------------------------------------------------------------------------------

@@ -177,7 +177,7 @@ def _mixes_of_channels(
     """How much of each channel of the frame and of the picture make the two planes that go together
     best, (3,) each (Hotelling 1936, Biometrika 28, 321): editors mix channels, and a star cluster
     on a red nebula moves then, as it were."""
-    ours, theirs = _sampled(parts, both), _sampled(goal, both)
+    ours, theirs = _thin_values(parts, both), _thin_values(goal, both)
     if not ours.size:
         return np.ones(3), np.ones(3)
     ours_even, theirs_even = _evening(ours), _evening(theirs)
@@ -185,7 +185,7 @@ def _mixes_of_channels(
     return ours_even @ left[:, 0], theirs_even @ right[0]
 
 
-def _sampled(planes: NDArray, chosen: NDArray[np.bool_]) -> NDArray[np.float64]:
+def _thin_values(planes: NDArray, chosen: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Values of planes where that is chosen, a sample of them, (3, n)."""
     thin = np.s_[..., ::MIX_STEP, ::MIX_STEP]
     return planes[thin][:, chosen[thin]].astype(float)

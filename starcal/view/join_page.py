@@ -147,4 +147,4 @@ class JoinPage(ChoicePage):
 
 def _saved_whole(job: JoinJob, typed: str, settings: Settings, overwrite: bool) -> str:
     """Write a joined picture; in words."""
-    return job.save(typed_path(typed), settings, overwrite)
+    return job.write_whole(typed_path(typed), settings, overwrite)

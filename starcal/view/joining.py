@@ -126,7 +126,7 @@ class JoinJob:
         srgb = np.tensordot(self.space.to_srgb, light, axes=1)
         return rgba(np.float32(srgb_encode(np.clip(srgb, 0, 1))))
 
-    def save(self, output: Path, choices: Choices, overwrite: bool) -> str:
+    def write_whole(self, output: Path, choices: Choices, overwrite: bool) -> str:
         """Write at full size what `starcal join` writes; in words."""
         joined_kind(self.nebula_file, output)  # refused before the work
         inputs = (self.nebula_file, self.stars_file, self.starless)

@@ -38,6 +38,8 @@ def flares_of(
     if arms is None and disc is None:
         return None
     stars = _flaring(channels, model, arms, disc)
+    if not len(stars):  # laws without a star whose light would show by them
+        return None
     noise = np.array([c.noise for c in channels])
     halos = []
     for star in stars:

@@ -94,7 +94,8 @@ def compared(sky, left: list[str]) -> int:
         row, off, _ = places[inside].match_to_catalog_sky(
             SkyCoord(stars.ra_deg, stars.dec_deg, unit="deg")
         )
-        assert len(np.unique(row)) == len(inside), (ra, dec)
+        alike = len(inside) - len(np.unique(row))  # pairs closer than the steps of places
+        assert alike <= 1e-4 * len(inside) + 1, (ra, dec, alike)
         seen, worst = seen + len(inside), max(worst, off.arcsec.max(initial=0))
     rows = deep.deep_info().rows
     expected = int(np.sum(sky.v <= LIMIT_MAG))

@@ -119,8 +119,8 @@ def measure(job, settings: Settings) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--small", action="store_true", help="0.7 instead of 24 megapixels")
-    shape = (700, 1000) if parser.parse_args().small else (4000, 6000)
+    parser.add_argument("--small", action="store_true", help="0.24 instead of 24 megapixels")
+    shape = (400, 600) if parser.parse_args().small else (4000, 6000)
     for title, channels in FRAMES.items():
         with tempfile.TemporaryDirectory() as folder:
             scene = make_scene(shape=shape, **FIELD, **channels)

@@ -211,9 +211,7 @@ def with_companions(scene, seed: int) -> np.ndarray:
     ("system", "place", "width"),
     [
         ("SHO", (93.7, 22.5), 3),  # eta Gem, V 3.3, B-V 1.61
-        ("HOO", (84.0, -1.5), 5),  # Orion's belt
         ("HOS", (161.0, -59.6), 7),  # Carina
-        ("SHO", (56.75, 24.1), 3),  # Pleiades
         ("HOO", (305.6, 40.3), 5),  # gamma Cyg, V 2.2
     ],
 )

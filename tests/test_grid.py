@@ -121,7 +121,7 @@ def cubes(scene_of, tmp_path_factory):
 
 
 def said_and_told(path, capsys):
-    assert main(["check", "--assume-linear", str(path)]) == 0
+    assert main(["check", "--assume-linear", "--verbose", str(path)]) == 0
     said = capsys.readouterr().out
     assert main(["check", "--assume-linear", "--json", str(path)]) == 0
     return said, json.loads(capsys.readouterr().out)

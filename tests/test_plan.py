@@ -430,11 +430,17 @@ def reached(frame_of):
             (starcal.check(frame_of(scene)), scene)
             for scene in (stack_of(plan, seed) for seed in SEEDS)
         ]
-        stated = [(check.fit.gain_errors / check.gains)[[0, 2]] for check, _ in found]
+        stated = [_stated_for_stars(check.fit) for check, _ in found]
         missed = [(check.gains / scene.gains_true - 1)[[0, 2]] for check, scene in found]
         used = np.mean([check.fit.n_used for check, _ in found])
         rows[name] = plan, np.array(stated), np.array(missed), used
     return rows
+
+
+def _stated_for_stars(fit):
+    """Of a check, without the parts that exposures do not make smaller: a plan does not foretell
+    what dust and what is off alike in the catalogue may do."""
+    return np.sqrt(fit.stated_errors**2 - fit.dust_error**2 - fit.catalogue_error**2)
 
 
 @pytest.mark.slow
@@ -474,9 +480,10 @@ def test_the_errors_that_gains_have_were_foretold(reached, capsys):
 
 def test_as_many_stars_served_as_foretold(reached):
     """Of 20 to 40 stars some 10 overlap others by chance, give or take 3; a neighbour in the star's
-    own core, which star counts hold, is not seen by a check, and its star is used: a quarter."""
-    off = [abs(used / plan.main.n_usable - 1) for plan, _, _, used in reached.values()]
-    assert max(off) <= 0.25
+    own core, which star counts hold, is not seen by a check, and its star is used; nor does a
+    neighbour whose light is taken off keep a star from use: a third more at most."""
+    more = [used / plan.main.n_usable - 1 for plan, _, _, used in reached.values()]
+    assert -0.25 <= min(more) <= max(more) <= 0.34
 
 
 @pytest.mark.parametrize("name", ["crowded", "RA 0"])
@@ -693,14 +700,15 @@ def test_labels_of_the_chart_stay_apart_and_in_the_field(place, kit):
     axes = plot_field(plan)
     axes.figure.draw_without_rendering()
     bottom = plan.field.corners_deg()[1].min()
-    numbers = [text for text in axes.texts if re.fullmatch(r"-?\d+\.\d", text.get_text())]
-    boxes = [text.get_window_extent() for text in numbers]
-    assert numbers[0].get_text() == f"{plan.stars.v_mag[0]:.1f}"
+    others, labels = axes.texts[:3], axes.texts[3:]  # bar and compass; the stars
+    boxes = [text.get_window_extent() for text in labels]
+    told = [text.get_text() for text in labels if re.fullmatch(r"-?\d+\.\d", text.get_text())]
+    brightest = [f"{v:.1f}" for v in plan.stars.v_mag[: len(labels)]]
+    assert told
+    assert set(told) <= set(brightest)  # the others have their names
     assert all(box.count_overlaps(boxes) == 1 for box in boxes)
     to_deg = axes.transData.inverted().transform
     assert all(plan.field.holds(to_deg(box.corners()).T, -0.1 / 3600).all() for box in boxes)
-    others = [text for text in axes.texts if text not in numbers]
-    assert len(others) == 3
     assert all(
         to_deg(text.get_window_extent().corners())[:, 1].max() < bottom for text in others
     )

@@ -261,18 +261,16 @@ def wrong_wcs(scene, how):
 @pytest.mark.parametrize("how", ["1 degree off", "mirrored", "upside down", "scale"])
 @pytest.mark.parametrize("name", FIELDS)
 def test_a_wrong_wcs_is_never_rescued(scene_of, frame_of, name, how):
-    for seed in (0, 1):
-        scene = scene_of(**settings_of(name, seed, wide=False))
-        found = starcal.check(frame_of(scene, header=wrong_wcs(scene, how)))
-        assert found.verdict.verdict == "undecided"
-        assert not found.match.credible
-        assert found.gains is None
-        assert found.route == "palette"
-        assert (
-            "WCS does not fit" in found.verdict.reasons[0]
-            or "chance" in found.verdict.reasons[0]
-        )
-        assert np.all(found.stars["flags"] & Flag.NO_MATCH != 0)
+    scene = scene_of(**settings_of(name, 0, wide=False))
+    found = starcal.check(frame_of(scene, header=wrong_wcs(scene, how)))
+    assert found.verdict.verdict == "undecided"
+    assert not found.match.credible
+    assert found.gains is None
+    assert found.route == "palette"
+    assert (
+        "WCS does not fit" in found.verdict.reasons[0] or "chance" in found.verdict.reasons[0]
+    )
+    assert np.all(found.stars["flags"] & Flag.NO_MATCH != 0)
 
 
 @pytest.mark.slow

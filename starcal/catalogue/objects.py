@@ -75,6 +75,7 @@ def find_object(name: str) -> SkyObject | None:
 
     Examples
     --------
+    >>> from starcal import find_object
     >>> found = find_object("north america nebula")
     >>> str(found), round(found.ra_deg, 1)
     ('NGC 7000 (North America Nebula)', 314.8)

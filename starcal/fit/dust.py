@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..catalogue.dust import layer_reddening_mag
+from ..catalogue import sky_position, unit_vectors
+from ..catalogue.dust import latitudes_deg, layer_reddening_mag
 
 STARS_KPC = 0.4  # where stars of V 9 to 11.5 stand: F dwarfs at 0.2, K giants at 0.6
 LEAST_EBV_ERROR_MAG = 0.03
@@ -25,7 +26,6 @@ SHARE_OF_EXCESS = 0.5  # of what its edge is redder than usual: dust, or stars o
 # By Fitzpatrick 1999 -0.07 to -0.11 and +0.05 to +0.07, by Cardelli et al. 1989 0 and +0.05.
 SHIFT_PER_EBV = np.array([-0.06, 0.055])
 SHIFT_ERROR_PER_EBV = np.array([0.04, 0.02])
-NORTH_POLE_DEG = (192.85948, 27.12825)  # of the Galaxy, J2000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,12 +97,5 @@ def galactic_latitude_deg(ra_deg: NDArray, dec_deg: NDArray) -> float:
     float
         -90 to 90.
     """
-    middle = _directions(ra_deg, dec_deg).mean(axis=-1)
-    pole = _directions(*NORTH_POLE_DEG)
-    return float(np.degrees(np.arcsin(middle @ pole / np.linalg.norm(middle))))
-
-
-def _directions(ra_deg, dec_deg) -> NDArray:
-    """Unit vectors, (3, ...)."""
-    ra, dec = np.radians(ra_deg), np.radians(dec_deg)
-    return np.stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)])
+    centre = sky_position(np.mean(unit_vectors(ra_deg, dec_deg), axis=0))
+    return float(latitudes_deg(*centre))

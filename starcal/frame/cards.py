@@ -113,13 +113,19 @@ def mend(header: fits.Header) -> None:
     header : Header
         Changed in place.
     """
-    for index in reversed(range(len(header))):
-        card = header.cards[index]
-        try:
-            card.verify("fix")
-            str(card.value)  # a string of characters that FITS does not know is not fixed by it
-        except (fits.VerifyError, ValueError):
-            del header[index]
+    lost = [index for index, card in enumerate(header.cards) if not _is_readable(card)]
+    for index in reversed(lost):
+        del header[index]
+
+
+def _is_readable(card: fits.Card) -> bool:
+    """Whether a card, mended if need be, has a value that can be had."""
+    try:
+        card.verify("fix")
+        str(card.value)  # a string of characters that FITS does not know is not fixed by it
+    except (fits.VerifyError, ValueError):
+        return False
+    return True
 
 
 # --- where on the sky it is -------------------------------------------------------------

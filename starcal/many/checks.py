@@ -58,7 +58,7 @@ def check_many(
     >>> import starcal
     >>> found = starcal.check_many(["broadband.fits", "narrowband.fits"])
     >>> [check.route for check in found.values()]
-    ['gains', 'star by star']
+    ['gains', 'continuum']
     """
     choices = chosen(choices, asked, OfCheck)
     paths = frames_named(frames)

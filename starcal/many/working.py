@@ -18,6 +18,7 @@ from ..errors import ClusterError, StarcalError
 
 THREAD_LIMITS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 TRIES_ON_A_CLUSTER = 3
+CLUSTER_ANSWERS_S = 5
 
 
 @dataclass(frozen=True)
@@ -136,7 +137,7 @@ def _on_cluster(work: Callable, tasks: Sequence[tuple], address: str):
             "--cluster needs Dask. Type: python -m pip install 'starcal[cluster]'"
         ) from error
     try:
-        client = Client(address, timeout=10)
+        client = Client(address, timeout=CLUSTER_ANSWERS_S)
     except (OSError, ValueError, TimeoutError) as error:
         raise ClusterError(
             f"no Dask scheduler answers at {address}: give its address, as tcp://HOST:8786"

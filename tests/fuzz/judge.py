@@ -3,11 +3,14 @@ and memory, in a process of its own."""
 
 import contextlib
 import multiprocessing
+import os
 import tempfile
 import traceback
 import warnings
+from multiprocessing import forkserver
 from pathlib import Path
 
+import pytest
 from good_files import good_files
 
 MOST_S = 20.0  # of a machine that does other things, too; a good file takes 0.2 s
@@ -93,6 +96,10 @@ def _context():
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(["loaded"])
+    here = Path(__file__).parent
+    with pytest.MonkeyPatch.context() as patch:  # that process looks nowhere else
+        patch.setenv("PYTHONPATH", os.pathsep.join(map(str, (here, here.parents[1]))))
+        forkserver.ensure_running()
     return context
 
 

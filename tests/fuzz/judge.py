@@ -2,6 +2,7 @@
 and memory, in a process of its own."""
 
 import contextlib
+import functools
 import multiprocessing
 import os
 import tempfile
@@ -74,8 +75,9 @@ def _judge(kind: str, data: bytes, sender) -> None:
 
 def fate_of(kind: str, data: bytes) -> str:
     """`READ`, `REFUSED`, or what went wrong."""
-    receiver, sender = CONTEXT.Pipe(duplex=False)
-    process = CONTEXT.Process(target=_judge, args=(kind, data, sender))
+    context = _context()
+    receiver, sender = context.Pipe(duplex=False)
+    process = context.Process(target=_judge, args=(kind, data, sender))
     process.start()
     sender.close()
     process.join(MOST_S)
@@ -90,6 +92,7 @@ def fate_of(kind: str, data: bytes) -> str:
             return f"the process died with {process.exitcode}"
 
 
+@functools.cache  # not when imported: the children's server imports this, too
 def _context():
     """Children of a process that has the libraries loaded, where the system can."""
     if "forkserver" not in multiprocessing.get_all_start_methods():
@@ -101,6 +104,3 @@ def _context():
         patch.setenv("PYTHONPATH", os.pathsep.join(map(str, (here, here.parents[1]))))
         forkserver.ensure_running()
     return context
-
-
-CONTEXT = _context()

@@ -46,8 +46,6 @@ CASES = [
             ("SHO", "pole of the galaxy", 5),
             ("HOO", "crowded", 7),
             ("HOS", "cygnus", 7),
-            ("SHO", "crowded", 3),
-            ("HOO", "pole of the galaxy", 5),
         ]
     )
 ]

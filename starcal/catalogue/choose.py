@@ -12,7 +12,7 @@ from ..choices import DEEP, SERVICES, Choices, default_of, own_table_path, requi
 from ..errors import CatalogueDamaged, CatalogueError, CatalogueUnreachable, OutputError
 from . import CatalogueStars, cache, embedded
 from .columns import catalogue_stars
-from .deep import deep_cone, deep_path
+from .deep import deep_cone, deep_info, deep_path
 from .dust import BY_SPECTRA, WAYS, with_dust
 from .own_table import parse_mapping, read_own_table
 from .request import FAINTEST_MAG, Answer, FieldRequest
@@ -129,8 +129,8 @@ def stars_around(
     name : str
         ``embedded``; ``gaia``, ``apass``, ``tycho2-online``; ``deep``, the table that was built of
         Gaia; ``file:PATH``; or ``auto``: a cached
-        deeper field if there is one, else the embedded catalogue, or with ``online=True`` Gaia
-        where the embedded one has few stars.
+        deeper field if there is one, else the deep table if there is one, else the embedded
+        catalogue, or with ``online=True`` Gaia where the embedded one has few stars.
     ra_deg, dec_deg, radius_deg : float
         Centre, ICRS, and radius; 0 < radius <= 90.
     epoch_yr : float
@@ -273,8 +273,8 @@ def _embedded(
 def _deep(circle: tuple[float, float, float], epoch_yr: float) -> Choice:
     path = deep_path()
     FieldRequest(SERVICES[0], *circle, FAINTEST_MAG[SERVICES[0]])  # which refuses no place
-    stars = deep_cone(*circle, epoch_yr=epoch_yr, path=path)
-    return _in_circle(Choice(stars, "file", path), circle, epoch_yr)
+    stars = with_dust(deep_cone(*circle, epoch_yr=epoch_yr, path=path))
+    return Choice(stars, "file", path, _ways_note(stars))
 
 
 def _auto(
@@ -284,11 +284,15 @@ def _auto(
     online: bool,
     timeout_s: float,
 ) -> Choice:
-    """A cached deeper field, else the embedded catalogue, else Gaia: with few stars and the network
-    allowed."""
+    """A cached deeper field, else the deep table, else the embedded catalogue, else Gaia: with few
+    stars and the network allowed."""
     kept, notes = _from_cache(circle, limit_mag)
     if kept is not None:
         return _in_circle(replace(kept, notes=(*notes, *kept.notes)), circle, epoch_yr)
+    built, why_not = _from_deep_table(circle, epoch_yr)
+    notes = (*notes, *why_not)
+    if built is not None:
+        return replace(built, notes=(*notes, *built.notes))
     own = _embedded(circle, epoch_yr, notes)
     if not online or np.sum(own.stars.v_mag <= EMBEDDED_DEPTH_MAG) >= ENOUGH_EMBEDDED:
         return own
@@ -303,6 +307,21 @@ def _auto(
             own, notes=(*notes, *named.notes, "the embedded catalogue was used instead")
         )
     return _in_circle(named, circle, epoch_yr)
+
+
+def _from_deep_table(
+    circle: tuple[float, float, float], epoch_yr: float
+) -> tuple[Choice | None, tuple[str, ...]]:
+    """The deep table, where one was built that goes deeper than the embedded catalogue."""
+    path = deep_path()
+    if not path.exists():
+        return None, ()
+    try:
+        if deep_info(path).limit_mag <= EMBEDDED_DEPTH_MAG:
+            return None, ()
+        return _deep(circle, epoch_yr), ()
+    except CatalogueError as error:
+        return None, (str(error),)
 
 
 def _from_cache(

@@ -1,9 +1,11 @@
 """A deep table of one's own: six bytes a star, made once from Gaia, read without a network.
 
 One file: a line that says what it is, the length of its facts, the facts as JSON, and after them
-the first record of each cell, the records, and the motions of the fast stars. The cells are those
-of the embedded catalogue, and so are the ways to find a field in them: one run of records for each
-band of declination.
+the first record of each cell, the records, and the fast stars with their motions. The cells are
+those of the embedded catalogue, and so are the ways to find a field in them: one run of records for
+each band of declination. What takes other stars to know (which are close to another one, what
+Tycho-2 says of the bright ones) was settled when the table was made (`deep_pack`), so that a field
+is read as quickly as one of the embedded catalogue.
 """
 
 from __future__ import annotations
@@ -20,10 +22,16 @@ from typing import Any
 import numpy as np
 
 from ..errors import CatalogueDamaged, CatalogueError
-from . import CatalogueStars, separation_from_deg
-from .columns import EPOCH_YR, NAMES, SHARPNESS_ARCSEC, has_neighbour
-from .dust import BY_BP_RP, BY_SPECTRA
-from .embedded import FASTEST_ARCSEC_YR, FIRST_CELL, cells_around, position_in_cell
+from . import CatalogueStars, move, separation_from_deg
+from .columns import EPOCH_YR, NAMES
+from .dust import BY_BP_RP, BY_SPECTRA, BY_TYCHO
+from .embedded import (
+    FASTEST_ARCSEC_YR,
+    FIRST_CELL,
+    bv_error_model,
+    cells_around,
+    position_in_cell,
+)
 from .folders import cache_folder
 from .gaia import (
     DWARF_BV_ERROR_MAG,
@@ -31,22 +39,23 @@ from .gaia import (
     SPECTRA_BV_ERROR_MAG,
     SPECTRA_NOISE,
     gaia_noise_mag,
-    with_bright_of_tycho,
 )
 
 __all__ = ["DeepInfo", "deep_cone", "deep_info", "deep_path", "verify_deep"]
 
-MARK = b"starcal deep table 1\n"
+MARK = b"starcal deep table 2\n"
+OLDER_MARK = b"starcal deep table 1\n"  # whose doubles and bright stars were not settled yet
 ALIGN = 64
 PACKED = np.dtype([("place", "<u4"), ("light", "<u2")])  # 12 bits, 12, 8; 16
-FAST = np.dtype([("row", "<u4"), ("pmra", "<i2"), ("pmdec", "<i2")])  # mas/yr
+ROW, MOTION = np.dtype("<u4"), np.dtype(("<i2", 2))  # of the fast stars; mas/yr
 STEPS_IN_CELL = 4096  # of 0.3 degree: 0.26 arcsec each, 0.08 rms
-V_FIRST_MAG, V_STEP_MAG, V_CODES = 4.0, 0.0125, 1024
+V_FIRST_MAG, V_STEP_MAG, V_CODES = -1.5, 0.0175, 1024  # Sirius to 16.4, to 0.009 at most
 BV_FIRST_MAG, BV_STEP_MAG, NO_BV_CODE = -0.5, 0.0055, 511
 FAST_MAS_YR = 40.0  # slower stars stay where they were in 2016: 0.6 arcsec in 14 years at most
 # How B-V was come by, two bits; a red star by BP-RP may be a giant, which the relation is not for
 NO_COLOUR, SPECTRA, BP_RP, BP_RP_GIANT = range(4)
-CLAMPED, BRIGHT = 4, 8  # bits beside these
+# Bits beside these; bright: too much so for Gaia's colours, in a whole table those of Tycho-2
+CLAMPED, BRIGHT, DOUBLE = 4, 8, 16
 DEEP_EPOCH_YR = EPOCH_YR["gaia"]
 
 
@@ -92,7 +101,8 @@ class _Table:
     facts: dict[str, Any]
     cell_starts: np.ndarray
     records: np.ndarray  # (N,) PACKED
-    fast: np.ndarray  # (M,) FAST, rows rising
+    fast_rows: np.ndarray  # (M,) ROW, rising
+    motions: np.ndarray  # (M, 2) of these rows
 
 
 def deep_path() -> Path:
@@ -138,59 +148,70 @@ def deep_cone(
         It is not what it should be.
     """
     table = _open_table(path or deep_path())
-    drift_deg = abs(epoch_yr - DEEP_EPOCH_YR) * FASTEST_ARCSEC_YR / 3600
-    reach_deg = min(radius_deg + drift_deg + 1e-3, 180.0)
-    rows, cells = _rows_around(table, ra_deg, dec_deg, reach_deg)
-    stars, bright = _unpacked_stars(table, rows, cells)
-    whole = with_bright_of_tycho(stars, bright, (ra_deg, dec_deg, reach_deg))
-    there = whole.at_epoch(epoch_yr)
-    apart_deg = separation_from_deg(there.ra_deg, there.dec_deg, ra_deg, dec_deg)
-    return there.select(apart_deg <= radius_deg)
+    years = epoch_yr - DEEP_EPOCH_YR
+    reach_deg = min(radius_deg + abs(years) * FASTEST_ARCSEC_YR / 3600 + 1e-3, 180.0)
+    records, cells, moving, motions = _records_around(table, ra_deg, dec_deg, reach_deg)
+    places = np.array(unpacked_places(cells, records["place"]))
+    pm = np.zeros((2, len(records)))
+    pm[:, moving] = motions.T
+    places[:, moving], pm[:, moving] = _after_years(places[:, moving], pm[:, moving], years)
+    inside = separation_from_deg(places[0], places[1], ra_deg, dec_deg) <= radius_deg
+    return _unpacked_stars(table, records[inside], places[:, inside], pm[:, inside], epoch_yr)
 
 
-def _rows_around(
+def _records_around(
     table: _Table, ra_deg: float, dec_deg: float, reach_deg: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """Rows of all cells that a circle touches, and the cell of each."""
-    rows, cells = [np.zeros(0, np.int64)], [np.zeros(0, np.int64)]
+) -> tuple[np.ndarray, ...]:
+    """Records of all cells that a circle touches, the cell of each; which of them are fast, and
+    their motions."""
+    records, cells = [np.zeros(0, PACKED)], [np.zeros(0, np.int64)]
+    moving, motions, count = [np.zeros(0, np.int64)], [np.zeros((0, 2))], 0
     for first, stop in cells_around(ra_deg, dec_deg, reach_deg):
-        starts = table.cell_starts[first : stop + 1].astype(np.int64)
-        rows.append(np.arange(starts[0], starts[-1]))
+        starts = table.cell_starts[first : stop + 1]
+        ends = starts[[0, -1]]
+        records.append(table.records[ends[0] : ends[1]])
         cells.append(np.repeat(np.arange(first, stop), np.diff(starts)))
-    return np.concatenate(rows), np.concatenate(cells)
+        begin, end = np.searchsorted(table.fast_rows, ends)  # of one kind: nothing is copied
+        moving.append(table.fast_rows[begin:end].astype(np.int64) - int(ends[0]) + count)
+        motions.append(table.motions[begin:end])
+        count += len(records[-1])
+    return tuple(np.concatenate(part) for part in (records, cells, moving, motions))
+
+
+def _after_years(places: np.ndarray, pm: np.ndarray, years: float) -> tuple[np.ndarray, np.ndarray]:
+    """Places and motions of the fast stars after years, (2, M) each."""
+    if not years or not places.size:
+        return places, pm
+    ra_deg, dec_deg, pmra, pmdec = move(places[0], places[1], pm[0], pm[1], years)
+    return np.array([ra_deg, dec_deg]), np.array([pmra, pmdec])
 
 
 def _unpacked_stars(
-    table: _Table, rows: np.ndarray, cells: np.ndarray
-) -> tuple[CatalogueStars, np.ndarray]:
-    """Records as stars, and which of them are for Tycho-2."""
-    place = table.records["place"][rows]
-    v_mag, bv_mag = _unpacked_light(
-        (place & 7).astype(np.int64) << 16 | table.records["light"][rows]
-    )
-    ra_deg, dec_deg = _unpacked_places(cells, place)
+    table: _Table, records: np.ndarray, places: np.ndarray, pm: np.ndarray, epoch_yr: float
+) -> CatalogueStars:
+    """Records, at places and with motions at an epoch, as stars."""
+    place = records["place"]
+    v_mag, bv_mag = _unpacked_light((place & 7) << 16 | records["light"])
     marks = (place >> 3) & 31
-    pmra, pmdec = _motions_of_rows(table, rows)
-    way = marks & 3
-    errors = _errors_of(way, v_mag)
+    errors = _errors_of(marks, v_mag)
     return CatalogueStars(
-        ra_deg=ra_deg,
-        dec_deg=dec_deg,
-        pmra_mas_yr=pmra,
-        pmdec_mas_yr=pmdec,
+        ra_deg=places[0],
+        dec_deg=places[1],
+        pmra_mas_yr=pm[0].astype(np.float32),
+        pmdec_mas_yr=pm[1].astype(np.float32),
         v_mag=v_mag.astype(np.float32),
         bv_mag=bv_mag.astype(np.float32),
         bv_error_mag=errors,
         bv_clamped=(marks & CLAMPED) != 0,
-        double=has_neighbour(ra_deg, dec_deg, v_mag, SHARPNESS_ARCSEC["gaia"]),
-        no_pm=np.zeros(len(rows), bool),
-        hip=np.zeros(len(rows), np.int32),
+        double=(marks & DOUBLE) != 0,
+        no_pm=np.zeros(len(records), bool),
+        hip=np.zeros(len(records), np.int32),
         name=NAMES["gaia"],
         limit_mag=float(table.facts["limit_mag"]),
-        epoch_yr=DEEP_EPOCH_YR,
+        epoch_yr=float(epoch_yr),
         bv_fit_error_mag=errors,
-        bv_source=np.where(way == SPECTRA, BY_SPECTRA, BY_BP_RP),
-    ), (marks & BRIGHT) != 0
+        bv_source=_WAY_OF_MARKS[marks & (BRIGHT | 3)],
+    )
 
 
 def _unpacked_light(code: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -203,31 +224,44 @@ def _unpacked_light(code: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     )
 
 
-def _unpacked_places(cells: np.ndarray, place: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """RA and Dec: of the middle of a step."""
+def unpacked_places(cells: np.ndarray, place: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Places of records.
+
+    Parameters
+    ----------
+    cells : (N,) int
+    place : (N,) uint32
+        The column of that name.
+
+    Returns
+    -------
+    ra_deg, dec_deg : (N,) float64
+        Of the middle of a step.
+    """
     finer = 65536 // STEPS_IN_CELL
     half = finer // 2 - 0.5
     dra, ddec = place >> 20, (place >> 8) & 4095
     return position_in_cell(cells, dra * float(finer) + half, ddec * float(finer) + half)
 
 
-def _motions_of_rows(table: _Table, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Proper motions of rows, 0 for the slow ones."""
-    fast = table.fast
-    if not len(fast):
-        return np.zeros(len(rows), np.float32), np.zeros(len(rows), np.float32)
-    at = np.minimum(np.searchsorted(fast["row"], rows), len(fast) - 1)
-    moving = fast["row"][at] == rows
-    pmra = np.where(moving, fast["pmra"][at], 0).astype(np.float32)
-    return pmra, np.where(moving, fast["pmdec"][at], 0).astype(np.float32)
+def _way_of_marks(marks: int) -> str:
+    """How B-V was come by, as the bits say."""
+    if marks & BRIGHT:
+        return BY_TYCHO
+    return BY_SPECTRA if marks == SPECTRA else BY_BP_RP
 
 
-def _errors_of(way: np.ndarray, v_mag: np.ndarray) -> np.ndarray:
-    """Errors of B-V without dust, smooth in V, as `gaia.gaia_photometry` has them."""
+_WAY_OF_MARKS = np.array([_way_of_marks(marks) for marks in range(2 * BRIGHT)])
+
+
+def _errors_of(marks: np.ndarray, v_mag: np.ndarray) -> np.ndarray:
+    """Errors of B-V without dust, smooth in V, as `gaia.gaia_photometry` and Tycho-2 have them."""
+    way = marks & 3
     own = np.array([GIANT_BV_ERROR_MAG, SPECTRA_BV_ERROR_MAG, DWARF_BV_ERROR_MAG])
     own = np.append(own, GIANT_BV_ERROR_MAG)[way]
     noise = np.where(way == SPECTRA, SPECTRA_NOISE, 1.0) * gaia_noise_mag(v_mag)
-    return np.hypot(own, noise).astype(np.float32)
+    of_tycho = (marks & BRIGHT) != 0
+    return np.where(of_tycho, bv_error_model(v_mag), np.hypot(own, noise)).astype(np.float32)
 
 
 # --- packing and the file ---------------------------------------------------------------
@@ -245,7 +279,7 @@ def packed_stars(
     photometry : mapping
         As `gaia.gaia_photometry` gives it.
     bright : (N,) bool
-        For Tycho-2.
+        Too bright for Gaia's colours.
 
     Returns
     -------
@@ -258,6 +292,58 @@ def packed_stars(
     records["place"] = place | marks << 3 | light >> 16
     records["light"] = light & 0xFFFF
     return records
+
+
+def lit_anew(
+    records: np.ndarray, v_mag: np.ndarray, bv_mag: np.ndarray, marks: np.ndarray
+) -> np.ndarray:
+    """Records at their places with another light.
+
+    Parameters
+    ----------
+    records : (N,) PACKED
+    v_mag, bv_mag : (N,) float
+    marks : (N,) int
+        How B-V was come by, and the bits beside that.
+
+    Returns
+    -------
+    (N,) PACKED
+    """
+    light, _ = _packed_light(v_mag, bv_mag)
+    new = records.copy()
+    place = records["place"] & np.uint32(0xFFFFFF00)
+    new["place"] = place | marks.astype(np.uint32) << 3 | light >> 16
+    new["light"] = light & 0xFFFF
+    return new
+
+
+def marks_of_records(records: np.ndarray) -> np.ndarray:
+    """How B-V was come by, and the bits beside that.
+
+    Parameters
+    ----------
+    records : (N,) PACKED
+
+    Returns
+    -------
+    (N,) uint32
+    """
+    return (records["place"] >> 3) & 31
+
+
+def v_of_records(records: np.ndarray) -> np.ndarray:
+    """V of records.
+
+    Parameters
+    ----------
+    records : (N,) PACKED
+
+    Returns
+    -------
+    (N,) float64
+    """
+    return _unpacked_light((records["place"] & 7) << 16 | records["light"])[0]
 
 
 def _packed_light(v_mag: np.ndarray, bv_mag: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -289,7 +375,7 @@ def deep_file(
     ----------
     records : (N,) PACKED
     cells : (N,) int
-        Of each record, in any order.
+        Of each record, rising.
     motions : (N, 2) array_like
         Proper motions, mas/yr.
     facts : mapping
@@ -299,28 +385,20 @@ def deep_file(
     -------
     bytes
     """
-    order = np.argsort(cells, kind="stable")
-    starts = np.searchsorted(cells[order], np.arange(FIRST_CELL[-1] + 1)).astype("<u4")
-    fast = _fast_of(np.asarray(motions)[order])
-    body = b"".join(_aligned_bytes(part) for part in (starts, records[order], fast))
+    starts = np.searchsorted(cells, np.arange(FIRST_CELL[-1] + 1)).astype(ROW)
+    motions = np.asarray(motions)
+    moving = np.flatnonzero(np.hypot(*motions.T.astype(float)) > FAST_MAS_YR)
+    fast = moving.astype(ROW), motions[moving].astype(MOTION.base)
+    body = b"".join([_aligned_bytes(part) for part in (starts, records, *fast)])
     header = {
         **facts,
         "rows": len(records),
-        "fast": len(fast),
+        "fast": len(moving),
         "checksum": hashlib.sha256(body).hexdigest(),
     }
     text = json.dumps(header).encode()
     head = MARK + f"{len(text):08d}\n".encode() + text
     return head + b"\n" * (-len(head) % ALIGN) + body
-
-
-def _fast_of(motions: np.ndarray) -> np.ndarray:
-    """Rows that move fast, and how, (M,) FAST."""
-    pmra, pmdec = motions[:, 0], motions[:, 1]
-    moving = np.flatnonzero(np.hypot(pmra.astype(float), pmdec) > FAST_MAS_YR)
-    fast = np.zeros(len(moving), FAST)
-    fast["row"], fast["pmra"], fast["pmdec"] = moving, pmra[moving], pmdec[moving]
-    return fast
 
 
 def _aligned_bytes(array: np.ndarray) -> bytes:
@@ -332,7 +410,13 @@ def _facts_of(path: Path) -> tuple[dict[str, Any], int]:
     """What a table says of itself, and where its numbers begin."""
     try:
         with path.open("rb") as file:
-            if file.read(len(MARK)) != MARK:
+            mark = file.read(len(MARK))
+            if mark == OLDER_MARK:
+                raise CatalogueDamaged(
+                    f"{path} was made by an older starcal, in another form. Type: starcal "
+                    f"catalogue build --limit 13 --out {path} --overwrite"
+                )
+            if mark != MARK:
                 raise ValueError("it does not begin as one")
             length = int(file.read(9))
             facts = json.loads(file.read(length))
@@ -360,19 +444,19 @@ def _open_table(path: Path) -> _Table:
 @lru_cache(maxsize=2)
 def _opened(path: Path, _mtime_ns: int, size_bytes: int) -> _Table:
     facts, begin = _facts_of(path)
+    content = np.memmap(path, np.uint8, "r").view(np.ndarray)  # a plain array is sliced quicker
     shapes = (
-        (np.dtype("<u4"), int(FIRST_CELL[-1]) + 1),
+        (ROW, int(FIRST_CELL[-1]) + 1),
         (PACKED, facts["rows"]),
-        (FAST, facts["fast"]),
+        (ROW, facts["fast"]),
+        (MOTION, facts["fast"]),
     )
     arrays = []
     for kind, count in shapes:
         end = begin + kind.itemsize * count
         if end > size_bytes:
             raise _damaged_table(path, "is cut off")
-        arrays.append(
-            np.memmap(path, kind, "r", begin, (count,)) if count else np.zeros(0, kind)
-        )
+        arrays.append(content[begin:end].view(kind.base).reshape(count, *kind.shape))
         begin = end + -end % ALIGN
     return _Table(facts, *arrays)
 

@@ -23,7 +23,8 @@ from ..errors import CatalogueError, CatalogueUnreachable, OutputError
 from ..frame.targets import check_output
 from ..frame.whole import atomic_write
 from .columns import NAMES
-from .deep import PACKED, DeepInfo, deep_file, deep_info, packed_stars
+from .deep import PACKED, DeepInfo, deep_info, packed_stars
+from .deep_pack import settled_file
 from .embedded import cell_of
 from .gaia import BRIGHTEST_G_MAG, gaia_photometry
 from .mirrors import mirrors_of
@@ -235,7 +236,7 @@ class _Parts:
             "address": ", ".join(mirrors_of("gaia")),
         }
         motions = np.column_stack([stars["pmra"], stars["pmdec"]])
-        return deep_file(stars["record"], stars["cell"].astype(np.int64), motions, facts)
+        return settled_file(stars["record"], stars["cell"].astype(np.int64), motions, facts)
 
 
 def _packed_cell(table: Table, limit_mag: float) -> bytes:

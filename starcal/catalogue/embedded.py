@@ -151,6 +151,35 @@ def cone(
     return stars.select(_within_circle(stars, unit_vectors(ra_deg, dec_deg), radius_deg))
 
 
+def zone(
+    first_band: int, last_band: int, *, epoch_yr: float, limit_mag: float
+) -> CatalogueStars:
+    """Stars of whole bands of declination.
+
+    Parameters
+    ----------
+    first_band, last_band : int
+        Bands of `BAND_DEG` from the south pole on, the last not included; what lies beyond a pole
+        is left out.
+    epoch_yr : float
+        Julian year, 1800 to 2200, of the positions; bands are those where stars were catalogued.
+    limit_mag : float
+        Leave out stars fainter than this V.
+
+    Returns
+    -------
+    CatalogueStars
+
+    Raises
+    ------
+    CatalogueDamaged
+        A file is missing or not what it should be.
+    """
+    first, stop = FIRST_CELL[np.clip([first_band, last_band], 0, N_BANDS)]
+    catalogue = _open(data_folder())
+    return _read_cells(catalogue, iter([(int(first), int(stop))]), limit_mag).at_epoch(epoch_yr)
+
+
 def info() -> CatalogueInfo:
     """Say what the embedded catalogue is.
 

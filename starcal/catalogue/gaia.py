@@ -35,6 +35,7 @@ SPECTRA_BV_RANGE_MAG = (-0.35, 2.30)
 SPECTRA_NOISE = 2.0  # times that of BP-RP: its stars have 3 % in B, or better, at G 17.65
 SPECTRA_FAINTEST_G_MAG = 17.65
 BRIGHTEST_G_MAG = 10.7  # brighter stars have their colour from Tycho-2
+TYCHO_FAINTEST_V_MAG = BRIGHTEST_G_MAG + 1.5  # of such a star, as red as they are
 GAIA_MISSES_V_MAG = 5.0  # Gaia lacks some of the stars brighter than this
 SAME_STAR_ARCSEC = 2.0
 COLOUR_COLUMNS = (
@@ -141,7 +142,7 @@ def with_bright_of_tycho(
     -------
     CatalogueStars
     """
-    tycho = cone(*circle, epoch_yr=stars.epoch_yr, limit_mag=BRIGHTEST_G_MAG + 1.5)
+    tycho = cone(*circle, epoch_yr=stars.epoch_yr, limit_mag=TYCHO_FAINTEST_V_MAG)
     tycho = tycho.select(np.isfinite(tycho.bv_mag) & ~tycho.bv_clamped)
     if not len(tycho):
         return stars

@@ -609,7 +609,7 @@ def _add_source(command) -> None:
         default=default_of("catalogue"),
         metavar="NAME",
         help="embedded (default), gaia, apass, tycho2-online, deep (what `starcal catalogue "
-        "build` made), file:PATH, or auto: a cached deeper field if there is one",
+        "build` made), file:PATH, or auto: a cached deeper field or the deep table if there is one",
     )
     parser.add_argument(
         "--columns", metavar="MAP", help="columns of your own table: ra=..,dec=..,v=..,bv=.."

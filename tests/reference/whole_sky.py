@@ -39,6 +39,7 @@ def main() -> int:
     n = int(sys.argv[1]) if len(sys.argv) > 1 else 200_000
     kills = int(sys.argv[2]) if len(sys.argv) > 2 else 20
     folder = Path(sys.argv[3] if len(sys.argv) > 3 else tempfile.mkdtemp())
+    folder.mkdir(exist_ok=True)
     path = folder / "sky.stars"
     os.environ |= {"STARCAL_DEEP": str(path), "STARCAL_CACHE": str(folder / "cache")}
     sky, gaia, gspc = fake_services.whole_sky(n)

@@ -36,6 +36,7 @@ from .frame import (
     read_frame,
     require_not_inputs,
     write_fits,
+    write_fits_in_kind,
     write_in_kind,
     write_tiff16,
 )
@@ -644,7 +645,7 @@ def _write(place: Path, frame, made, settings, folder: Path, began_s: float) -> 
         "versions": versions(),
         "star_profile": made.shapes.to_dict() if made.shapes is not None else None,
     }
-    _write_layers(place, frame, made)
+    _write_layers(place, frame, made, settings)
     _write_pictures(place, frame, made, settings)
     write_stars(place / "stars.ecsv", made.check.stars)
     write_json(place / "result.json", facts)
@@ -663,9 +664,15 @@ def _told_of_run(
     return [*rows, ("to do it again", f"`{again}`")] if again else rows
 
 
-def _write_layers(place: Path, frame, made) -> None:
-    """The picture and its layers, with the header of the frame."""
-    for name, pixels in {"picture.fits": made.picture, **made.layers}.items():
+def _write_layers(place: Path, frame, made, settings: Settings) -> None:
+    """The picture and its layers, with the header of the frame; a stretched picture that came as
+    FITS in its own numbers."""
+    layers = {"picture.fits": made.picture, **made.layers}
+    source = _displayed_source(made, settings)
+    if source and kind_of(source) is None:
+        given = source, layers.pop("picture.fits"), made.changed, frame.full_scale, frame.header
+        write_fits_in_kind(place / "picture.fits", *given, history=made.history)
+    for name, pixels in layers.items():
         header = _layer_header(frame, made) if name == "stars.fits" else frame.header
         write_fits(place / name, pixels, header, history=made.history)
 
@@ -717,11 +724,17 @@ def _names(made: _Made, settings: Settings) -> list[str]:
 
 
 def _picture_ending(made: _Made, settings: Settings) -> str | None:
-    """Ending of a stretched picture in the format of its file; None for linear frames."""
-    path = Path(settings.first_file) if settings.first_file else None
-    if made.changed is None or path is None or not path.is_file():
+    """Ending of a stretched picture in the format of its file; None for FITS and linear frames."""
+    source = _displayed_source(made, settings)
+    return kind_of(source) if source else None
+
+
+def _displayed_source(made: _Made, settings: Settings) -> Path | None:
+    """The one file of a stretched picture; None for linear frames, and where there is none."""
+    if made.changed is None or not settings.frame:
         return None
-    return kind_of(path)
+    path = Path(settings.frame)
+    return path if path.is_file() else None
 
 
 def _write_pictures(place: Path, frame: Frame, made: _Made, settings: Settings) -> None:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import tifffile
 from astropy import units as u
+from astropy.io import fits
 from astropy.table import Table
 from made_pictures import CURVES, made_picture
 from scipy.spatial import cKDTree
@@ -150,13 +151,15 @@ def test_run_writes_a_stretched_picture_as_it_came(kind, tmp_path):
 
 @pytest.mark.slow
 def test_possible_stars_are_left_alone_unless_asked(tmp_path):
-    """The truth: every star has the colour of its B-V."""
+    """The truth: every star has the colour of its B-V. FITS of 16 bits comes back as such."""
     made = made_picture(3, CURVES["gamma"], n=90, shape=(240, 320))
-    path = tmp_path / "true.png"
-    save(path, made.truth, "png")
+    path = tmp_path / "true.fits"
+    fits.writeto(path, np.rint(65535 * made.truth).astype(np.uint16))
     result = starcal.run(path)
     assert "unchanged" in result.check.route_reason
-    np.testing.assert_array_equal(numbers_of(path), numbers_of(result.folder / "picture.png"))
+    before, after = fits.getdata(path), fits.getdata(result.folder / "picture.fits")
+    assert after.dtype == before.dtype == np.uint16
+    np.testing.assert_array_equal(before, after)
 
 
 @pytest.mark.slow

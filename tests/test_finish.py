@@ -442,6 +442,35 @@ def test_a_tiff_comes_back_as_a_tiff_of_its_depth_and_profile(
     assert nebula.read_bytes() == before
 
 
+def test_a_fits_comes_back_in_its_own_numbers(split_files, tmp_path, capsys):
+    """16 bits, stretched: the same numbers where no star lies; 16 bits, linear: light that they
+    cannot hold is said."""
+    starless = read_frame(split_files / "starless.fits").pixels
+    out = tmp_path / "whole.fits"
+    for tones, gain in (("stretched", 1), ("linear", 9)):
+        nebula = tmp_path / f"{tones}.fits"
+        shown = np.sqrt(starless) if tones == "stretched" else starless
+        fits.writeto(nebula, np.rint(65535 * np.clip(shown, 0, 1)).astype(np.uint16))
+        stars = tmp_path / "stars.fits"
+        write_fits(
+            stars,
+            gain * star_layer(),
+            fits.getheader(split_files / "stars.fits"),
+            overwrite=True,
+        )
+        words = ("--moved", "none", "--json", "--overwrite")
+        if tones == "stretched":
+            words = (*words, "--starless", split_files / "starless.fits")
+        assert run_join(nebula, stars, "-o", out, *words) == 0
+        told = json.loads(capsys.readouterr().out)
+        before, after = fits.getdata(nebula), fits.getdata(out)
+        assert after.dtype == before.dtype == np.uint16
+        dark = (star_layer() == 0).all(axis=0)
+        np.testing.assert_array_equal(after[:, dark], before[:, dark])
+        assert (after != before).any()
+        assert bool(told["quality"]) == (tones == "linear")
+
+
 # --- wishes, formats, and what is refused -----------------------------------------------------------
 
 

@@ -7,6 +7,7 @@ import os
 import pickle
 import shlex
 import signal
+import struct
 import subprocess
 import sys
 from pathlib import Path
@@ -33,6 +34,8 @@ from starcal.frame import (
     read_frame,
     require_wcs,
     write_fits,
+    write_fits_in_kind,
+    write_in_kind,
     write_tiff16,
 )
 from starcal.frame.levels import blank_borders, float_full_scale
@@ -1310,3 +1313,81 @@ def test_cores_beyond_full_scale_are_read_as_they_were_written(tmp_path):
     assert np.array_equal(again.pixels, pixels)
     write_fits(tmp_path / "dim.fits", 0.01 * pixels, again.header)
     assert "FULLSCAL" not in fits.getheader(tmp_path / "dim.fits")
+
+
+@pytest.mark.parametrize("kind", ["u1", "i1", "u2", "i2", "u4", "i4", "f4", "f8"])
+def test_fits_in_the_numbers_of_its_source(tmp_path, kind):
+    """astropy is the other reader; what did not change is the same to the bit, BLANK included."""
+    numbers, source, out = colour_data(kind), tmp_path / "a.fits", tmp_path / "b.fits"
+    fits.writeto(source, numbers)
+    if kind == "i2":
+        with fits.open(source, mode="update", uint=False) as file:
+            file[0].data[0, 2, 3] = file[0].header["BLANK"] = -32768
+    frame = read_frame(source)
+    changed = np.zeros((ROWS, COLUMNS), bool)
+    changed[20:25] = True
+    picture = np.where(changed, np.float32(0.25), frame.pixels)
+    picture[:, 22, 5] = 3.0
+    words = (picture, changed, frame.full_scale, frame.header)
+    n_clipped = write_fits_in_kind(out, source, *words)
+    assert n_clipped == (np.dtype(kind).kind != "f")
+    with fits.open(source, uint=True) as old, fits.open(out, uint=True) as new:
+        new.verify("exception")
+        assert new[0].header["BITPIX"] == old[0].header["BITPIX"]
+        before, after = old[0].data, new[0].data
+    assert after.dtype.newbyteorder("=") == before.dtype.newbyteorder("=")
+    np.testing.assert_array_equal(after[:, ~changed], before[:, ~changed])
+    again = read_frame(out)
+    assert again.full_scale == frame.full_scale
+    assert again.pixels[:, 21] == pytest.approx(0.25, abs=0.005)
+
+
+def exif_directory(order, at, entries):
+    """A directory of a TIFF by the letter of TIFF 6.0, section 2; `at` is where it will lie."""
+    head, tail = struct.pack(f"{order}H", len(entries)), b""
+    behind = at + 2 + 12 * len(entries) + 4
+    for tag, kind, count, value in entries:
+        head += struct.pack(f"{order}HHI", tag, kind, count)
+        if len(value) > 4:
+            head += struct.pack(f"{order}I", behind + len(tail))
+            tail += value + bytes(len(value) % 2)
+        else:
+            head += value.ljust(4, b"\0")
+    return head + bytes(4) + tail
+
+
+@pytest.mark.parametrize("order", ["<", ">"])
+def test_a_cameras_notes_in_a_tiff_are_kept(tmp_path, order):
+    """The notes are packed by hand, and read back by tifffile."""
+    source, out = tmp_path / "a.tif", tmp_path / "b.tif"
+    pixels = colour_data(np.uint16).transpose(1, 2, 0)
+    options = {"photometric": "rgb", "byteorder": order, "metadata": None}
+    places = [(64000, "I", 1, 0, True), (64001, "I", 1, 0, True)]
+    tifffile.imwrite(source, pixels, extratags=places, **options)
+    content = bytearray(source.read_bytes())
+    notes = {
+        34665: [
+            (33434, 5, 1, struct.pack(f"{order}II", 300, 1)),
+            (34855, 3, 1, struct.pack(f"{order}H", 800)),
+            (36867, 2, 20, b"2024:01:02 03:04:05\0"),
+            (37500, 7, 9, b"makernote"),
+        ],
+        34853: [(2, 5, 3, struct.pack(f"{order}6I", 50, 1, 30, 1, 3, 2))],
+    }
+    with tifffile.TiffFile(source) as tiff:
+        tags = [tiff.pages[0].tags[code] for code in (64000, 64001)]
+    for tag, (code, entries) in zip(tags, notes.items(), strict=True):
+        struct.pack_into(f"{order}H", content, tag.offset, code)
+        struct.pack_into(f"{order}I", content, tag.valueoffset, len(content))
+        content += exif_directory(order, len(content), entries)
+    source.write_bytes(content)
+    display = np.full((3, ROWS, COLUMNS), 0.5, np.float32)
+    write_in_kind(out, source, display, np.zeros((ROWS, COLUMNS), bool), 65535.0)
+    with tifffile.TiffFile(out) as tiff:
+        camera, place = (tiff.pages[0].tags[code].value for code in notes)
+        np.testing.assert_array_equal(tiff.asarray(), pixels)
+    assert camera["ExposureTime"] == (300, 1)
+    assert camera["ISOSpeedRatings"] == 800
+    assert camera["DateTimeOriginal"] == "2024:01:02 03:04:05"
+    assert camera["MakerNote"] == b"makernote"
+    assert place["GPSLatitude"] == (50, 1, 30, 1, 3, 2)

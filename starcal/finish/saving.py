@@ -9,9 +9,11 @@ from ..frame import (
     kind_of,
     read_frame,
     write_fits,
+    write_fits_in_kind,
     write_in_kind,
     write_jpeg,
 )
+from ..texts import counted
 from .job import Joined
 
 ALIKE_ENDINGS = {"tiff": "tif", "jpeg": "jpg", "fit": "fits", "fts": "fits"}
@@ -75,14 +77,31 @@ def write_joined(made: Joined, nebula: Path, output: Path, overwrite: bool) -> s
         scale = made.nebula.full_scale
         write_in_kind(output, nebula, made.pixels, made.changed, scale, overwrite=overwrite)
         return None
-    write_fits(
+    return _write_joined_fits(made, nebula, output, overwrite)
+
+
+def _write_joined_fits(made: Joined, nebula: Path, output: Path, overwrite: bool) -> str | None:
+    """FITS in the numbers of the nebula's FITS file; of other kinds as float32."""
+    history = tuple(f"starcal: {line}" for line in str(made).splitlines())
+    header = made.nebula.header
+    if kind_of(nebula):
+        pixels = made.nebula.refill(made.pixels)
+        write_fits(output, pixels, header, history=history, overwrite=overwrite)
+        return None
+    n_clipped = write_fits_in_kind(
         output,
-        made.nebula.refill(made.pixels),
-        made.nebula.header,
-        history=tuple(f"starcal: {line}" for line in str(made).splitlines()),
+        nebula,
+        made.pixels,
+        made.changed,
+        made.nebula.full_scale,
+        header,
+        history=history,
         overwrite=overwrite,
     )
-    return None
+    if not n_clipped:
+        return None
+    most = f"the most that numbers of {made.nebula.source_type} hold"
+    return f"{counted(n_clipped, 'pixel')} of stars end at {most}"
 
 
 def _write_joined_jpeg(made: Joined, nebula: Path, output: Path, overwrite: bool) -> str:

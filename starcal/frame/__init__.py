@@ -9,7 +9,14 @@ picture came in.
 """
 
 from .fits_files import COMPOSE
-from .in_kind import JPEG_QUALITY, icc_profile_of, kind_of, write_in_kind, write_jpeg
+from .in_kind import (
+    JPEG_QUALITY,
+    icc_profile_of,
+    kind_of,
+    write_fits_in_kind,
+    write_in_kind,
+    write_jpeg,
+)
 from .output import write_bytes, write_fits, write_tiff16
 from .pictures import PAIR_MARK
 from .reading import Frame, Plane, frame_of_planes, read_frame, read_plane
@@ -54,6 +61,7 @@ __all__ = [
     "with_wcs",
     "write_bytes",
     "write_fits",
+    "write_fits_in_kind",
     "write_in_kind",
     "write_jpeg",
     "write_tiff16",

@@ -89,6 +89,40 @@ def load_fits(path: Path, channels: int, cells: bool = False) -> Raw:
     return raw if mosaic is None else _without_mosaic(raw, mosaic, channels, path.name)
 
 
+def stored_numbers(path: Path) -> np.ndarray:
+    """The three planes of a colour frame in the numbers and the number type of its file, which has
+    been read before; float32 where planes differ or the file scales whole numbers.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    ndarray, (3, y, x)
+        Whole numbers that stand for no data stay.
+    """
+    with (
+        warnings_to([]),
+        open(path, "rb") as file,
+        fits.open(file, memmap=False, uint=False) as hdus,
+    ):
+        for hdu in hdus:
+            mend(hdu.header)
+        images = [hdu for hdu in hdus if _holds_picture(hdu)]
+        planes = _choose(images, 3, path.name, [])
+        headers = [plane.hdu.header for plane in planes]
+        kinds = {_number_kind(header) for header in headers}
+        alike = len(kinds) == 1 and not any("stored" in kind for kind in kinds)
+        blank = card_value(headers[0], "BLANK")
+        zero = headers[0].get("BZERO", 0)
+        return _read_planes(
+            planes,
+            np.dtype(kinds.pop() if alike else np.float32),
+            np.nan if blank is None else blank + zero,
+        )
+
+
 def _mosaic_alone(images, name: str) -> Mosaic | None:
     """How the colours lie in the one picture of a file, if that is a raw frame."""
     if len(images) != 1 or len(_kept_axes(images[0])) != 2:
@@ -119,16 +153,19 @@ def _holds_picture(hdu):
     return hdu.is_image and len(_hdu_shape(hdu)) >= 2 and prod(_hdu_shape(hdu)) > 0
 
 
-def _read_planes(planes):
+def _read_planes(planes, kind=np.float32, blank=np.nan):
     rows, columns = planes[0].shape
-    pixels = np.empty((len(planes), rows, columns), np.float32)
+    pixels = np.empty((len(planes), rows, columns), kind)
     step = max(1, CHUNK_PIXELS // columns)
     with np.errstate(
         over="ignore", invalid="ignore"
     ):  # what float32 cannot hold becomes inf, and is counted later
         for plane, target in zip(planes, pixels, strict=True):
             for first in range(0, rows, step):
-                target[first : first + step] = plane.rows(first, min(first + step, rows))
+                numbers = plane.rows(first, min(first + step, rows))
+                if not np.isnan(blank):
+                    numbers = np.where(np.isnan(numbers), blank, numbers)
+                target[first : first + step] = numbers
     return pixels
 
 

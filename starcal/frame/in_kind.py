@@ -1,12 +1,17 @@
 """Pictures written in the format and depth they came in, with all that was not changed bit for bit:
 pixels, transparency, resolution, colour profile."""
 
+import struct
+import warnings
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
+from astropy.io.fits import Header
 from numpy.typing import NDArray
 
-from .output import write_bytes
+from .fits_files import stored_numbers
+from .output import exceeds_unit, write_bytes, write_fits_numbers
 from .pictures import PNG, TIFF
 
 PNG_OWN = {b"IHDR", b"IDAT", b"IEND", b"PLTE", b"tRNS"}  # what an encoder writes itself
@@ -26,6 +31,10 @@ KEPT_TAGS = {
     "Copyright": 33432,
     "IPTC": 33723,
 }
+# Tags whose value is the place of another directory: what the camera noted, and where it was
+# (Exif 2.32, 4.6.3); within the first a third lies, of which nothing is kept.
+DIRECTORY_TAGS, INTEROP_TAG = (34665, 34853), 40965
+BIG_TIFF = 43  # number of the format, 42 for those of less than 4 GB
 LOSSLESS = {"LZW", "ADOBE_DEFLATE", "DEFLATE"}  # compressions that are used again
 JPEG_QUALITY = 95  # of 100: its steps stay below those of 8 bits nearly everywhere
 TO_PNG = {".jpg": "png", ".jpeg": "png"}  # saving with loss would change everything
@@ -117,6 +126,57 @@ def write_in_kind(
     write_bytes(path, whole, overwrite)
 
 
+def write_fits_in_kind(
+    path: Path,
+    source: Path,
+    picture: NDArray,
+    changed: NDArray[np.bool_],
+    full_scale: float,
+    header: Header,
+    *,
+    history: tuple[str, ...] = (),
+    overwrite: bool = False,
+) -> int:
+    """Write a FITS picture in the numbers of its source, which stay where nothing changed.
+
+    Parameters
+    ----------
+    path : Path
+    source : Path
+        The FITS file that was read.
+    picture : ndarray, (3, y, x)
+        New values, 1 for ``full_scale``.
+    changed : ndarray of bool, (y, x)
+        Where they differ.
+    full_scale : float
+        Number of the source that stands for 1.
+    header : astropy.io.fits.Header
+        As for `write_fits`.
+    history : tuple of str
+    overwrite : bool
+        Replace an existing file.
+
+    Returns
+    -------
+    int
+        How many pixels are brighter than the numbers reach, and end there.
+    """
+    numbers = stored_numbers(Path(source))
+    new = picture[:, changed].astype(float) * full_scale
+    scale, n_clipped = None, 0
+    if numbers.dtype.kind == "f":
+        scale = full_scale if full_scale != 1 or exceeds_unit(picture) else None
+    else:
+        least, most = np.iinfo(numbers.dtype).min, np.iinfo(numbers.dtype).max
+        n_clipped = int((new > most + 0.5).any(axis=0).sum())
+        new = np.clip(np.rint(np.nan_to_num(new)), least, most)
+    numbers[:, changed] = new
+    write_fits_numbers(
+        path, numbers, header, full_scale=scale, history=history, overwrite=overwrite
+    )
+    return n_clipped
+
+
 def write_jpeg(
     path: Path,
     display: NDArray,
@@ -177,13 +237,11 @@ def _merged(old: NDArray, display: NDArray, changed: NDArray, full_scale: float)
 
 def _png_extras(content: bytes) -> bytes:
     """Every chunk of a PNG but those that hold the pixels (ISO/IEC 15948): colour profile, gamma,
-    resolution, texts."""
+    resolution, texts, a camera's notes; those that follow the pixels may stand before, too."""
     kept, at = b"", 8
     while at + 12 <= len(content):
         size = int.from_bytes(content[at : at + 4], "big")
         name = content[at + 4 : at + 8]
-        if name == b"IDAT":
-            break
         if name not in PNG_OWN:
             kept += content[at : at + 12 + size]
         at += 12 + size
@@ -224,6 +282,9 @@ def _tiff_content(source, display, changed, full_scale) -> bytes:
         old, axes = tiff.series[0].asarray(), tiff.series[0].axes
         profile = page.tags[ICC_TAG].value if ICC_TAG in page.tags else None
         kept = _kept_of_tiff(page)
+        places = {t: page.tags[t].valueoffset for t in DIRECTORY_TAGS if t in page.tags}
+    notes = _notes_of_tiff(source, places)
+    kept["extratags"] += [(tag - 1, "I", 1, 0, True) for tag in notes]
     apart = axes[-1] not in "SC"
     numbers = np.moveaxis(old.squeeze(), 0, -1) if apart else old.squeeze()
     made = _merged(numbers, display, changed, full_scale)
@@ -239,7 +300,49 @@ def _tiff_content(source, display, changed, full_scale) -> bytes:
         extrasamples=["unassalpha"] * (made.shape[-1] - 3),
         **kept,
     )
-    return file.getvalue()
+    return _with_notes(file.getvalue(), notes)
+
+
+def _notes_of_tiff(source: Path, places: dict[int, int]) -> dict:
+    """What camera and receiver noted in a TIFF, as directories by their tags; nothing where the
+    place told is none."""
+    from PIL.TiffImagePlugin import ImageFileDirectory_v2
+
+    notes = {}
+    with open(source, "rb") as file:
+        start = file.read(8)
+        start += file.read(8) if BIG_TIFF in start[2:4] else b""
+        for tag, at in places.items():
+            old = ImageFileDirectory_v2(start)
+            file.seek(at)
+            with warnings.catch_warnings(), suppress(struct.error, OSError, SyntaxError):
+                warnings.simplefilter("ignore")  # of a damaged one its first part is kept
+                old.load(file)
+            notes[tag] = {t: (old.tagtype[t], old[t]) for t in old if t != INTEROP_TAG}
+    return {tag: directory for tag, directory in notes.items() if directory}
+
+
+def _with_notes(content: bytes, notes: dict) -> bytes:
+    """A TIFF with these directories behind its pixels: their tags, which its writer leaves out,
+    take the place of those numbered one less."""
+    import io
+
+    import tifffile
+    from PIL.TiffImagePlugin import ImageFileDirectory_v2
+
+    with tifffile.TiffFile(io.BytesIO(content)) as tiff:
+        order = tiff.byteorder
+        at = {tag: tiff.pages[0].tags[tag - 1] for tag in notes}
+    whole = bytearray(content)
+    for tag, known in notes.items():
+        directory = ImageFileDirectory_v2(content[:8])
+        directory.tagtype.update({t: kind for t, (kind, _) in known.items()})
+        directory.update({t: value for t, (_, value) in known.items()})
+        whole += bytes(len(whole) % 2)
+        struct.pack_into(f"{order}H", whole, at[tag].offset, tag)
+        struct.pack_into(f"{order}I", whole, at[tag].valueoffset, len(whole))
+        whole += directory.tobytes(len(whole))
+    return bytes(whole)
 
 
 def _kept_of_tiff(page) -> dict:

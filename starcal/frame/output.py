@@ -61,14 +61,70 @@ def write_fits(
             f"pixels must have the axes (channel, y, x) or (y, x), not the shape {pixels.shape}"
         )
     with atomic_write(path, overwrite) as file:
-        file.write(output_header(pixels.shape, header, history, _exceeds_unit(pixels)))
+        full_scale = 1.0 if exceeds_unit(pixels) else None
+        file.write(output_header(pixels.shape, header, history, full_scale=full_scale))
         for plane in pixels.reshape(-1, *pixels.shape[-2:]):
             for chunk in chunks(plane):
                 file.write(chunk.astype(">f4", order="C").data)
         file.write(bytes(-4 * pixels.size % FITS_BLOCK))
 
 
-def _exceeds_unit(pixels: np.ndarray) -> bool:
+def write_fits_numbers(
+    path: str | Path,
+    numbers: np.ndarray,
+    header: fits.Header,
+    *,
+    full_scale: float | None,
+    history: tuple[str, ...] = (),
+    overwrite: bool = False,
+) -> None:
+    """Write numbers as FITS of their own type, whole or floating point.
+
+    Parameters
+    ----------
+    path : str or Path
+    numbers : (channel, y, x)
+    header : astropy.io.fits.Header
+        Kept as by `write_fits`; besides, BLANK of whole numbers.
+    full_scale : float or None
+        Number that is full scale, where the numbers would mislead.
+    history : tuple of str
+    overwrite : bool
+
+    Raises
+    ------
+    OutputError
+        As `atomic_write`.
+    """
+    stored, zero = _as_stored(numbers)
+    cards = {"BZERO": zero, "BSCALE": 1} if zero else {}
+    if stored.dtype.kind != "f" and "BLANK" in header:
+        cards["BLANK"] = header["BLANK"]
+    bits = 8 * stored.itemsize * (-1 if stored.dtype.kind == "f" else 1)
+    with atomic_write(path, overwrite) as file:
+        head = output_header(
+            numbers.shape, header, history, full_scale=full_scale, bits=bits, cards=cards
+        )
+        file.write(head)
+        for plane in stored:
+            for chunk in chunks(plane):
+                file.write(chunk.astype(chunk.dtype.newbyteorder(">"), order="C").data)
+        file.write(bytes(-stored.nbytes % FITS_BLOCK))
+
+
+def _as_stored(numbers: np.ndarray) -> tuple[np.ndarray, int]:
+    """Numbers of a type that FITS has, and what is to be added to them (FITS standard 4.0, table
+    11): without a sign if they have 8 bits, with one if they have more."""
+    kind, bits = numbers.dtype, 8 * numbers.itemsize
+    if kind.kind == "f" or (kind.kind == "u") == (bits == 8):
+        return numbers, 0
+    half = 1 << (bits - 1)
+    other = np.dtype(f"{'u' if kind.kind == 'i' else 'i'}{numbers.itemsize}")
+    flipped = numbers.view(f"u{numbers.itemsize}") ^ np.array(half, f"u{numbers.itemsize}")
+    return flipped.view(other), -half if bits == 8 else half
+
+
+def exceeds_unit(pixels: np.ndarray) -> bool:
     """Whether pixels, 1 being full scale, would be taken for numbers of another scale."""
     rows = pixels.reshape(-1, pixels.shape[-1])
     return any((chunk > UNIT_LIMIT).any() for chunk in chunks(rows))
@@ -78,14 +134,25 @@ def output_header(
     shape: tuple[int, ...],
     header: fits.Header | None,
     history: tuple[str, ...],
-    exceeds_unit: bool = False,
+    *,
+    full_scale: float | None = None,
+    bits: int = -32,
+    cards: dict[str, int] | None = None,
 ) -> bytes:
-    """Header block of a float32 primary array."""
+    """Header block of a primary array, by default of float32; full scale is stated where it is
+    given, and cards are those of the numbers."""
+    kind = "float" if bits < 0 else "integer"
     made = fits.Header(
-        [("SIMPLE", True, "FITS file"), ("BITPIX", -32, "float32"), ("NAXIS", len(shape))]
+        [
+            ("SIMPLE", True, "FITS file"),
+            ("BITPIX", bits, f"{kind}{abs(bits)}"),
+            ("NAXIS", len(shape)),
+        ]
     )
     for axis, length in enumerate(reversed(shape), start=1):
         made[f"NAXIS{axis}"] = length
+    for key, value in (cards or {}).items():
+        made[key] = value
     kept = (header or fits.Header()).copy(strip=True)
     for key in STALE_KEYS:
         kept.remove(key, ignore_missing=True, remove_all=True)
@@ -93,8 +160,8 @@ def output_header(
         []
     ):  # cards beyond repair stay as they are; reading them has been noted already
         made.extend(kept, bottom=True)
-        if exceeds_unit:
-            made[FULL_SCALE_CARD] = (1.0, "number that is full scale; cores exceed it")
+        if full_scale is not None:
+            made[FULL_SCALE_CARD] = (full_scale, "number that is full scale")
         for line in history:
             made.add_history(" ".join(line.encode("ascii", "replace").decode().split()))
         return made.tostring().encode("ascii", "replace")

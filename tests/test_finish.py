@@ -398,16 +398,24 @@ def test_another_starless_frame_of_that_name_is_not_believed(split_files, tmp_pa
 def test_what_a_split_leaves_is_put_together_again(tmp_path, capsys):
     """The star layer names its starless frame, so that nothing has to be typed."""
     scene = make_scene(ra_deg=305.0, dec_deg=40.0, shape=(240, 320), scale_arcsec=6.0, seed=2)
-    write_fits(tmp_path / "frame.fits", scene.pixels, scene.header)
+    exposed_longer = np.minimum(6 * scene.pixels, 1)  # bright stars are clipped
+    write_fits(tmp_path / "frame.fits", exposed_longer, scene.header)
     stem = str(tmp_path / "parts")
     assert main(["split", "-q", str(tmp_path / "frame.fits"), "-o", stem]) == 0
     layers = [f"{stem}-starless.fits", f"{stem}-stars.fits"]
     assert fits.getheader(layers[1])["STARLESS"] == "parts-starless.fits"
-    assert main(["join", *layers, "-o", str(tmp_path / "whole.fits"), "--json"]) == 0
+    out = str(tmp_path / "whole.fits")
+    assert main(["join", *layers, "-o", out, "--clipped-cores", "keep", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["how"] == "add"
-    whole = fits.getdata(tmp_path / "whole.fits")
-    assert whole == pytest.approx(fits.getdata(tmp_path / "frame.fits"), abs=1e-6, nan_ok=True)
+    whole, frame = fits.getdata(out), fits.getdata(tmp_path / "frame.fits")
+    assert whole == pytest.approx(frame, abs=1e-6, nan_ok=True)
+    assert main(["join", *layers, "-o", out, "--overwrite", "--json"]) == 0
+    assert "rebuilt from the wings" in json.loads(capsys.readouterr().out)["notes"][0]
+    rebuilt = fits.getdata(out) - frame
+    assert rebuilt.min() > -1e-6
+    assert rebuilt.max() > 0.1  # of full scale, at which the frame is clipped
+    assert (rebuilt > 1e-6).any(axis=0).mean() < 0.01  # a dozen stars
 
 
 @pytest.mark.slow

@@ -13,6 +13,7 @@ from .geometry import Moved, carried, find_moved
 from .job import Joined, join_pictures, starry_look
 from .laying import carried_layer, laid_over
 from .profiles import SRGB, ColourSpace, colour_space
+from .rebuilt import read_star_layer
 from .saving import joined_kind, write_joined
 from .star_layer import own_colours
 
@@ -30,6 +31,7 @@ __all__ = [
     "joined_kind",
     "laid_over",
     "own_colours",
+    "read_star_layer",
     "screen_keeping_hue",
     "starry_look",
     "write_joined",

@@ -19,6 +19,7 @@ from .blend import screen_keeping_hue
 from .geometry import Moved, find_moved
 from .laying import carried_layer, gapless, laid_over
 from .profiles import SRGB, ColourSpace, colour_space
+from .rebuilt import read_star_layer
 from .star_layer import StarLayer, prepared_layer
 
 HOWS = ("auto", "add", "screen")
@@ -175,7 +176,7 @@ def join_pictures(
     progress = Logged(progress)
     progress("reading", 0.0)
     below = read_frame(nebula)
-    layer = read_frame(stars, wcs=wcs)
+    layer, rebuilt = read_star_layer(Path(stars), choices, wcs)
     require_same_place(below, layer)
     layer_stars = prepared_layer(layer, Path(stars), choices, recoloured, progress)
     frame = read_frame(starless) if starless else starless_beside(layer, Path(stars))
@@ -190,10 +191,10 @@ def join_pictures(
     space = SRGB if tones.linear else colour_space(icc_profile_of(Path(nebula)))
     own = not (tones.linear or layer_stars.stretched)
     look = stars_stretch(gapless(layer.pixels), frame) if own else None
-    strong = look.adjusted(strength=choices.star_strength) if look else None
-    over = screen_keeping_hue if layer_stars.stretched else partial(_laid_with, strong)
+    over = partial(laid_over, stretch=_strong(look, choices))
+    over = screen_keeping_hue if layer_stars.stretched else over
     return Joined(
-        pixels=over(below.pixels, light, space),
+        pixels=over(below.pixels, light, space=space),
         changed=(light != 0).any(axis=0),
         nebula=below,
         moved=found,
@@ -201,15 +202,13 @@ def join_pictures(
         how="add" if tones.linear else "screen",
         space="linear light" if tones.linear else space.name,
         look=look,
-        notes=layer_stars.notes,
+        notes=(*rebuilt, *layer_stars.notes),
     )
 
 
-def _laid_with(
-    look: Stretch | None, below: NDArray, light: NDArray, space: ColourSpace
-) -> NDArray:
-    """Linear stars over a nebula; see `laid_over`."""
-    return laid_over(below, light, look, space)
+def _strong(look: Stretch | None, choices: Choices) -> Stretch | None:
+    """A look as strong as was asked for."""
+    return look.adjusted(strength=choices.star_strength) if look else None
 
 
 def _laid_there(stars: StarLayer, found: Moved | None, shape: tuple[int, int]) -> NDArray:

@@ -10,7 +10,7 @@ from astropy.table import Table
 from ..choices import Choices, OfSplit, chosen
 from ..draw.preview import beside, thinned
 from ..draw.tone import stretch_apart
-from ..frame import Frame, atomic_files, write_fits
+from ..frame import Frame, add_fits_table, atomic_files, write_fits
 from ..frame.given import FrameLike, frame_of, maybe_frame
 from ..layers import plausible_starless, split
 from ..progress import Logged, Progress, silent
@@ -18,6 +18,7 @@ from ..stars import measure_stars
 from ..stars.linearity import measure_linearity, require_linear
 from ..texts import counted, escaped
 from .belonging import belonging_cards
+from .rebuilt import CORES, cores_of
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -33,6 +34,9 @@ class StarLayers:
     n_split : int
         Stars that were split off.
     notes : tuple of str
+    cores : Table or None
+        Pixels of clipped cores as they would be rebuilt; see `rebuilt.cores_of`. The layer itself
+        has them as the frame has.
 
     Examples
     --------
@@ -48,6 +52,7 @@ class StarLayers:
     table: Table
     n_split: int
     notes: tuple[str, ...]
+    cores: Table | None = None
 
     def __repr__(self) -> str:
         """One line; the arrays would fill a screen."""
@@ -71,7 +76,8 @@ class StarLayers:
         Parameters
         ----------
         stem : str or Path
-            ``STEM-starless.fits`` and ``STEM-stars.fits`` are written.
+            ``STEM-starless.fits`` and ``STEM-stars.fits`` are written; what rebuilt cores would
+            have lies in a table of the second, for `join`.
         overwrite : bool
             Replace files that are there.
 
@@ -91,6 +97,8 @@ class StarLayers:
         with atomic_files(targets, overwrite) as places:  # both, or none
             for place, layer, header in zip(places, (starless, stars), headers, strict=True):
                 write_fits(place, layer, header, history=history)
+            if self.cores is not None and len(self.cores):
+                add_fits_table(places[1], self.cores, CORES)
         return targets
 
 
@@ -159,6 +167,7 @@ def split_stars(
         table=table,
         n_split=int((parts.model.reach_px > 0).sum()),
         notes=tuple(parts.notes),
+        cores=cores_of(parts, frame.pixels, table),
     )
 
 

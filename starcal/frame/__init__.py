@@ -8,7 +8,7 @@ channels, `sky` makes sense of the header (WCS, epoch), `wcs_files` reads a WCS 
 picture came in.
 """
 
-from .fits_files import COMPOSE
+from .fits_files import COMPOSE, read_fits_table
 from .in_kind import (
     JPEG_QUALITY,
     icc_profile_of,
@@ -17,7 +17,7 @@ from .in_kind import (
     write_in_kind,
     write_jpeg,
 )
-from .output import write_bytes, write_fits, write_tiff16
+from .output import add_fits_table, write_bytes, write_fits, write_tiff16
 from .pictures import PAIR_MARK
 from .reading import Frame, Plane, frame_of_planes, read_frame, read_plane
 from .size_limit import up_to_megapixels
@@ -40,6 +40,7 @@ __all__ = [
     "PAIR_MARK",
     "Frame",
     "Plane",
+    "add_fits_table",
     "atomic_files",
     "atomic_folder",
     "atomic_write",
@@ -51,6 +52,7 @@ __all__ = [
     "kind_of",
     "made_folder",
     "pixel_scale_arcsec",
+    "read_fits_table",
     "read_frame",
     "read_plane",
     "require_not_inputs",

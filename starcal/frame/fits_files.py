@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
+from astropy.table import Table
 
 from ..errors import FrameError, OneChannelError
 from .cards import mend, require_sane_lengths
@@ -121,6 +122,26 @@ def stored_numbers(path: Path) -> np.ndarray:
             np.dtype(kinds.pop() if alike else np.float32),
             np.nan if blank is None else blank + zero,
         )
+
+
+def read_fits_table(path: Path, name: str) -> Table | None:
+    """A table that a FITS file holds besides its picture.
+
+    Parameters
+    ----------
+    path : Path
+    name : str
+        Of the extension.
+
+    Returns
+    -------
+    Table or None
+        None: there is none of that name.
+    """
+    with fits.open(path, memmap=False, lazy_load_hdus=True) as hdus:
+        if name not in hdus:
+            return None
+        return Table.read(hdus[name])
 
 
 def _mosaic_alone(images, name: str) -> Mosaic | None:

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
+from astropy.table import Table
 
 from .levels import FULL_SCALE_CARD, UNIT_LIMIT, chunks
 from .sky import warnings_to
@@ -223,3 +224,20 @@ def write_bytes(path: str | Path, content: bytes, overwrite: bool = False) -> No
     """
     with atomic_write(path, overwrite=overwrite) as file:
         file.write(content)
+
+
+def add_fits_table(path: str | Path, table: Table, name: str) -> None:
+    """Append a table to a FITS file that is being made.
+
+    Parameters
+    ----------
+    path : str or Path
+        Under its hidden name: see `whole.atomic_files`.
+    table : astropy.table.Table
+        Whole numbers among its meta become cards.
+    name : str
+        Of the extension.
+    """
+    extension = fits.BinTableHDU(table, name=name)
+    with fits.open(path, mode="append") as file:
+        file.append(extension)

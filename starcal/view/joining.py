@@ -25,10 +25,11 @@ from ..finish import (
     joined_kind,
     laid_over,
     own_colours,
+    read_star_layer,
     write_joined,
 )
 from ..finish.features import scale_of
-from ..frame import check_output, icc_profile_of, kind_of, read_frame, require_not_inputs
+from ..frame import check_output, icc_profile_of, kind_of, require_not_inputs
 from ..layers import Split, shares_on_grid, split
 from ..progress import Progress, silent
 from .visible import Window, mean_of, rgba
@@ -182,7 +183,7 @@ def open_join_job(
             f"nebula with `starcal join`"
         )
     progress("measuring the stars", 0.7)
-    layer = read_frame(stars)
+    layer = read_star_layer(stars, choices)[0]
     found = check(layer, choices)
     parts = split(np.nan_to_num(layer.pixels), found.stars)
     matrix = IDENTITY if joined.moved is None else joined.moved.matrix

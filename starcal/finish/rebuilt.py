@@ -1,0 +1,71 @@
+"""Rebuilt cores of a split's clipped stars, kept beside the star layer: that itself adds up to the
+frame with the starless one, and a white disc with a coloured ring would be laid over the nebula."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from ..choices import Choices
+from ..cure.wishes import told_cores
+from ..frame import Frame, read_fits_table, read_frame
+from ..layers import Split, rebuilt_cores
+from .belonging import NAME_CARD
+
+CORES = "CORES"  # name of the table in the layer's file
+
+
+def cores_of(parts: Split, pixels: NDArray, stars: Table) -> Table:
+    """Pixels of a star layer where rebuilding a clipped core changes it.
+
+    Parameters
+    ----------
+    parts : Split
+    pixels : ndarray, (3, y, x)
+        The frame that was split.
+    stars : Table
+        Its stars.
+
+    Returns
+    -------
+    Table
+        Rows ``y``, ``x`` and the three channels' ``light``; ``rebuilt`` in its meta is how many
+        stars' cores these are.
+    """
+    whole, rebuilt = rebuilt_cores(parts, pixels, stars)
+    y, x = np.nonzero((whole.stars != parts.stars).any(axis=0))
+    columns = {"y": np.int32(y), "x": np.int32(x), "light": whole.stars[:, y, x].T}
+    return Table(columns, meta={"rebuilt": int(rebuilt.sum())})
+
+
+def read_star_layer(
+    path: Path, choices: Choices, wcs: str | Path | None = None
+) -> tuple[Frame, tuple[str, ...]]:
+    """A star layer, with the clipped cores of a split rebuilt unless they are to be kept.
+
+    Parameters
+    ----------
+    path : Path
+    choices : Choices
+        ``clipped_cores``.
+    wcs : str or Path, optional
+        A header that says where it points.
+
+    Returns
+    -------
+    layer : Frame
+    notes : tuple of str
+        What was done to it.
+    """
+    layer = read_frame(path, wcs=wcs)
+    kept = choices.clipped_cores == "keep" or NAME_CARD not in layer.header
+    cores = None if kept else read_fits_table(path, CORES)
+    if cores is None or not len(cores):
+        return layer, ()
+    pixels = layer.pixels.copy()
+    light = np.asarray(cores["light"]).T / np.float32(layer.full_scale)
+    pixels[:, np.asarray(cores["y"]), np.asarray(cores["x"])] = light
+    told = told_cores(np.ones(cores.meta["REBUILT"], bool))
+    return replace(layer, pixels=pixels), (told,)

@@ -18,7 +18,7 @@ from .belonging import Tones, require_starless, starless_beside, tones_of
 from .blend import screen_keeping_hue
 from .geometry import Moved, find_moved
 from .laying import carried_layer, gapless, laid_over
-from .profiles import SRGB, ColourSpace, colour_space
+from .profiles import SRGB, colour_space
 from .rebuilt import read_star_layer
 from .star_layer import StarLayer, prepared_layer
 

@@ -11,6 +11,7 @@ from starcal.layers.core import CORE_FWHM, with_core
 from starcal.layers.fill import fill
 from starcal.layers.fluxes import fit_fluxes
 from starcal.layers.grain import emptiest, laid_out, local_noise, swatch
+from starcal.layers.lopsided import Round, common_waves, with_waves
 from starcal.layers.psf import moffat, textbook_psf
 from starcal.layers.singles import fit_singles
 from starcal.layers.stamps import disc_offsets
@@ -333,6 +334,35 @@ def test_solved_shares_of_rings_are_those_put_in():
     found = _common_share(level, error, light, flux_sd)
     np.testing.assert_allclose(found[:5], share[:5], atol=0.02)
     np.testing.assert_allclose(found[5:], share[5:], atol=0.12)
+
+
+def test_what_goes_round_all_stars_is_told_from_what_one_has():
+    """Twenty stars with 0.3 more to the right and 0.2 along y = 0, one with a neighbour: to 0.07
+    (what is not sure of them is held back), of a ring of 60 pixels each known to 0.03 to 0.4 of
+    its light. Noise alone is no wave; two stars are too few."""
+    rng = np.random.default_rng(5)
+    turn = np.linspace(-np.pi, np.pi, 60, endpoint=False)
+    shape, rounds, noise = 0.3 * np.cos(turn) + 0.2 * np.cos(2 * turn), [], []
+    for star in range(20):
+        own = np.full(60, np.exp(rng.uniform(1, 3.5)))
+        grain = rng.normal(0, 1, 60)
+        neighbour = 200 * (np.abs(turn - 2) < 0.5) if star == 4 else 0
+        rounds.append(Round.of(own * shape + grain + neighbour, own, turn))
+        noise.append(Round.of(grain, own, turn))
+    np.testing.assert_allclose(common_waves(rounds), [0.3, 0, 0.2, 0, 0, 0], atol=0.07)
+    assert np.abs(common_waves(noise)).max() < 0.03
+    assert not common_waves(rounds[:2]).any()
+
+
+def test_waves_lie_on_the_wings_and_not_on_the_core():
+    psf = textbook_psf(3.0, 3.0, CORE_FWHM)
+    radius, waves = np.array([8.0, 12.0, 18.0]), np.zeros((3, 6))
+    waves[:2, 0] = 0.5
+    uneven = with_waves(psf, radius, waves, 6.0)
+    places = np.array([[9.0, 0.0], [-9.0, 0.0], [0.0, 9.0], [4.0, 0.0], [60.0, 0.0]])
+    times = uneven(*places.T) / psf(*places.T)
+    np.testing.assert_allclose(times, [1.5, 0.5, 1, 1, 1], atol=0.05)
+    assert with_waves(psf, radius, 0 * waves, 6.0) is psf
 
 
 def test_wings_times_factors_and_the_core_stays():

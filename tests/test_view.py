@@ -18,10 +18,13 @@ import numpy as np
 import pytest
 from astropy.io import fits
 from astropy.nddata import block_reduce
+from astropy.table import Table
+from bokeh.document import Document
 from chromium import CHROMIUM, MODEL, Browser, composed, opened, served, settled
 from hypothesis import given
 from hypothesis import strategies as st
 
+from starcal.checking.check import check
 from starcal.choices import Settings, default_of
 from starcal.colour.stellar import star_rgb, uv_prime_distance
 from starcal.cure.gains import apply_calibration
@@ -40,6 +43,7 @@ from starcal.view.job import (
     open_job,
     star_fluxes,
 )
+from starcal.view.page import Page
 from starcal.view.visible import Window, mean_of, rgba, window_of
 
 ROOT = Path(__file__).parents[1]
@@ -227,13 +231,41 @@ def test_layers_of_other_frames_are_left_to_run(folder):
         open_job(Settings(frame=str(folder / "sho.fits"), star_frame="stars.fits"))
 
 
+# --- response curves of the user's own --------------------------------------------------
+
+
+def test_curves_typed_on_the_page_are_those_of_a_new_check(camera, folder):
+    """A wrong file is said in the page's words and leaves what holds; an empty field is as if there
+    had never been one."""
+    wave_nm = np.arange(380.0, 720.0, 10.0)
+    responses = [np.exp(-0.5 * ((wave_nm - nm) / 35) ** 2) for nm in (610, 535, 460)]
+    path = folder / "curves.csv"
+    Table([wave_nm, *responses], names=["wavelength", "red", "green", "blue"]).write(
+        path, overwrite=True
+    )
+    frame = str(folder / "camera.fits")
+    page = Page(Document(), camera, History(Settings(frame=frame)))
+    without = page.check.to_dict()
+    page.bands.value = f" {path} "
+    assert page.history.now.bands == page.bands.value == str(path)
+    assert page.check.to_dict() == check(frame, bands=str(path)).to_dict() != without
+    fitted = page.check
+    page.bands.value = str(folder / "camera.fits")  # no table
+    assert "wavelength (nm), red, green, blue needed" in page.status.text
+    assert (page.bands.value, page.check) == (str(path), fitted)
+    page.bands.value = ""
+    assert page.history.now.bands is None
+    assert page.check.to_dict() == without
+
+
 # --- stars as points and in words -------------------------------------------------------
 
 
 def test_stars_left_out_stay_in_the_plots_with_their_residual(camera):
     everyone = camera.check
     row = everyone.fitted[0]
-    found = camera.refit([tuple(float(everyone.stars[name][row]) for name in ("x_px", "y_px"))])
+    place = tuple(float(everyone.stars[name][row]) for name in ("x_px", "y_px"))
+    found = camera.refit(Settings(leave_out=(place,)))
     columns = points.columns_of(cure_of(camera, found, Settings()))
     assert columns["state"][row] == "left out"
     assert row in points.with_catalogue(columns)

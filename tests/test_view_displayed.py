@@ -104,6 +104,7 @@ def test_only_routes_that_need_no_linear_light_are_offered(job, settings):
     assert {name for name, slider in page.sliders.items() if slider.disabled} == set(
         OF_LINEAR_LIGHT
     )
+    assert page.bands.disabled
     page.choose(route="palette")
     assert set(page.cure.source[np.isfinite(page.cure.bv_mag)]) == {"palette"}
     page.undo()

@@ -189,6 +189,28 @@ def _matched(seen: _StarsSeen, located: Located, neutral_bv: float) -> CheckResu
     return replace(_unjudged(seen, located, neutral_bv), light=light)
 
 
+def with_curves(found: CheckResult, bands: str | None) -> CheckResult:
+    """The same check with the response curves of a file, or none, for fits that are made anew.
+
+    Parameters
+    ----------
+    found : CheckResult
+    bands : str or None
+        As `choices.Choices.bands`.
+
+    Returns
+    -------
+    CheckResult
+        Its fit is still the one before: see `refit`.
+
+    Raises
+    ------
+    BandsError
+        The file cannot be taken; see `fit.responses.read_terms`.
+    """
+    return replace(found, curves=read_terms(bands) if bands else None)
+
+
 def refit(found: CheckResult, leave_out: Places = ()) -> CheckResult:
     """The same check with other stars left out by hand; nothing is measured again.
 
@@ -217,6 +239,7 @@ def refit(found: CheckResult, leave_out: Places = ()) -> CheckResult:
         gradient=None,
         terms=None,
         notes=notes,
+        fit_notes=(),
     )
     return _concluded(blank, found.model, leave_out)
 

@@ -47,6 +47,9 @@ WIDEST_FWHM = 60.0
 BLEND_FWHM_RATIO = 2.2  # wider than any pair that detection takes for one
 # stars that show what ratios stars have here; natural logarithm
 FEWEST_FOR_COLOUR, LEAST_COLOUR_SPREAD = 5, 0.1
+# each pass goes on from the wings of the one before, which it is held to; one is enough where
+# they were about right
+WING_PASSES, SETTLED_WINGS = 4, 0.5
 MOVES = 2  # the fit is linear in small steps; stars that lie in one another have far to go
 # an entry near a bright star with less than this share of its light may be a piece of its spikes;
 # that is so where entries were found again without them
@@ -109,11 +112,15 @@ def _modelled(
 
 def _with_solved_wings(channels, model, profiles, clear_px):
     """Model and profiles with wings from what the model leaves round bright stars."""
-    psf = tuple(
-        solved_wings(profile, c, model, clear_px[c.index])
-        for profile, c in zip(profiles.psf, channels, strict=True)
-    )
-    return replace(model, psf=psf), replace(profiles, psf=psf)
+    for _ in range(WING_PASSES):
+        solved = [
+            solved_wings(profile, c, model, clear_px[c.index])
+            for profile, c in zip(model.psf, channels, strict=True)
+        ]
+        model = replace(model, psf=tuple(psf for psf, _ in solved))
+        if max(changed for _, changed in solved) < SETTLED_WINGS:
+            break
+    return model, replace(profiles, psf=model.psf)
 
 
 def _of_flares(channels, flares, places, fits) -> NDArray[np.bool_]:

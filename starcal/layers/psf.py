@@ -15,6 +15,7 @@ from .stamps import disc_offsets
 from .warp import SAME, warped
 
 TABLE_STEP = 0.15  # of a FWHM, between the cells of the table
+LOPSIDED_STEP = 0.5  # the same of the map of wings that are not round
 SHALLOWEST_WING = -2.0  # log slope; anything shallower would hold infinite light
 
 
@@ -41,6 +42,8 @@ class Psf:
         Scatter of the stars about it, as a share of their peak.
     scale : float
         Factor that makes all its light 1; see `normalised`.
+    lopsided : ndarray, (m, m), or None
+        Factor on the wings every `LOPSIDED_STEP` of the width, 1 beyond; None: they are round.
     """
 
     shift_px: tuple[float, float]
@@ -53,6 +56,7 @@ class Psf:
     stars: int
     residual: float
     scale: float = 1.0
+    lopsided: np.ndarray | None = None
 
     def __call__(
         self, dx_px: np.ndarray, dy_px: np.ndarray, warp: np.ndarray = SAME
@@ -68,8 +72,39 @@ class Psf:
         light += self._table_at(u, v)
         radius = np.hypot(u, v)
         if radius.max(initial=0) > self.wing_radius_px[0]:
-            light *= self._wing(radius)
+            light *= self.wing_at(u, v, radius)
         return (light * shrunk * np.float32(self.scale)).astype(np.float32, copy=False)
+
+    def wing_at(self, u_px: np.ndarray, v_px: np.ndarray, radius_px: np.ndarray) -> np.ndarray:
+        """Factor on the Moffat profile and its table at offsets as in the middling star.
+
+        Parameters
+        ----------
+        u_px, v_px, radius_px : ndarray, any one shape
+
+        Returns
+        -------
+        ndarray
+        """
+        factor = self._wing(radius_px)
+        return factor if self.lopsided is None else factor * self.lopsided_at(u_px, v_px)
+
+    def lopsided_at(self, u_px: np.ndarray, v_px: np.ndarray) -> np.ndarray:
+        """Factor by which the wings are not round, at offsets as in the middling star.
+
+        Parameters
+        ----------
+        u_px, v_px : ndarray, any one shape
+
+        Returns
+        -------
+        ndarray
+        """
+        half, step_px = self.lopsided.shape[0] // 2, LOPSIDED_STEP * self.fwhm_px
+        places = np.stack([v_px / step_px + half, u_px / step_px + half])
+        return ndimage.map_coordinates(
+            self.lopsided, places, order=1, mode="constant", cval=1.0, output=np.float32
+        )
 
     def smooth(
         self, dx_px: np.ndarray, dy_px: np.ndarray, warp: np.ndarray = SAME

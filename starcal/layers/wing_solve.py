@@ -5,13 +5,14 @@ to the stars; a sky of the star's own; and what its flux is wrong by, which is a
 clipped star and little for the others.
 """
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..robust import scatter, scatter_about_zero
 from .light import Channel, StarModel, rest_of
+from .lopsided import Round, common_waves, with_waves
 from .psf import SHALLOWEST_WING, Psf
 from .warp import longest, warped
 
@@ -25,8 +26,9 @@ FIRST_SD, STEP_SD = (
 FLUX_SD, CLIPPED_FLUX_SD = 0.01, 1.0  # of a star's flux, as a share
 NEBULA_SHARE = 0.35  # of the scatter of a ring's pixels: nebula lifts the whole ring by as much
 SKY_SCATTER = 1.5  # skies are held to each other by so many times what they scatter
+STEP_ROUNDS, SURE_STEP = 6, 1.5  # in which larger steps are let be, if they are so sure
 SOLVES, LINEAR_FROM = 4, 1.5  # rounds, and errors from which a ring counts less
-FACTORS = (0.3, 3.0)  # that a ring may be changed by
+FACTORS = (0.3, 30.0)  # that a ring may be changed by
 CORE_SHARE = 0.85  # of the innermost ring's radius: nearer the star the profile stays
 
 
@@ -35,7 +37,7 @@ def solved_wings(
     channel: Channel,
     model: StarModel,
     clear_px: NDArray,
-) -> Psf:
+) -> tuple[Psf, float]:
     """The same profile with wings that leave nothing round the bright stars of a channel.
 
     Parameters
@@ -50,21 +52,43 @@ def solved_wings(
 
     Returns
     -------
-    Psf
+    psf : Psf
+    changed : float
+        Largest share by which the light of a ring is another than before.
     """
     flux = model.flux[channel.index]
     bright = np.argsort(flux)[::-1][:RING_STARS]
     bright = bright[(flux[bright] > 0) & (model.reach_px[bright] > 0)]
     if len(bright) == 0:
-        return psf
+        return psf, 0.0
     edges = psf.fwhm_px * np.geomspace(*RING_FWHM, RINGS + 1)
     radius = np.sqrt((edges[1:] ** 2 + edges[:-1] ** 2) / 2)
     rings = [_rings_left(channel, model, star, edges, clear_px[star]) for star in bright]
-    level, error = np.array(rings).swapaxes(0, 1)
+    level = np.array([of_star.level for of_star in rings])
+    error = np.array([of_star.error for of_star in rings])
     light = np.outer(flux[bright] * _density(model, channel, bright), psf.at_radius(radius))
     flux_sd = np.where(clear_px[bright] > 0, CLIPPED_FLUX_SD, FLUX_SD)
-    share = _common_share(level, error, light, flux_sd)
-    return _with_factors(psf, radius, np.clip(1 + share, *FACTORS))
+    factor = np.clip(1 + _common_share(level, error, light, flux_sd), *FACTORS)
+    waves = _common_waves(rings) / factor[:, None]
+    changed = max(float(np.abs(factor - 1).max()), float(np.abs(waves).max()))
+    wider = _with_factors(psf, radius, factor)
+    return with_waves(wider, radius, waves, CORE_SHARE * radius[0]), changed
+
+
+@dataclass(frozen=True, eq=False)
+class _Rings:
+    """What is left round a star: median of each ring and what it may be wrong by, NaN and infinite
+    where the ring shows too little, and what goes round the star."""
+
+    level: NDArray
+    error: NDArray
+    rounds: list[Round | None]
+
+
+def _common_waves(rings: list[_Rings]) -> NDArray:
+    """What goes round all stars, in each ring, (rings, waves)."""
+    of_rings = zip(*(of_star.rounds for of_star in rings), strict=True)
+    return np.array([common_waves([r for r in ring if r is not None]) for ring in of_rings])
 
 
 def _density(model, channel, stars):
@@ -73,25 +97,37 @@ def _density(model, channel, stars):
     return warp[:, 0] * warp[:, 2] - warp[:, 1] ** 2
 
 
-def _rings_left(channel, model, star, edges, clear_px):
-    """Median of what is left in each ring round a star, and what it may be wrong by; NaN and
-    infinite where the ring shows too little."""
-    warp = model.warp[channel.index][star]
+def _rings_left(channel, model, star, edges, clear_px) -> _Rings:
+    """What is left in each ring round a star."""
+    psf, warp = model.psf[channel.index], model.warp[channel.index][star]
     half = int(np.ceil(edges[-1] * float(longest(warp))))
-    window, dx, dy = _window_at(channel.plane.shape, model.x_px[star], model.y_px[star], half)
+    place = model.x_px[star], model.y_px[star]
+    window, dx, dy = _window_at(channel.plane.shape, *place, half)
     rest = rest_of(model, channel, window)
-    u, v, _ = warped(dx, dy, warp)
-    ring = np.digitize(np.hypot(u, v), edges) - 1
+    u, v, shrunk = warped(dx - psf.shift_px[0], dy - psf.shift_px[1], warp)
+    radius = np.hypot(u, v)
+    ring = np.digitize(radius, edges) - 1
     ring[~rest.known | (np.hypot(dx, dy) < clear_px)] = -1
-    level = np.full(len(edges) - 1, np.nan)
-    error = np.full(len(edges) - 1, np.inf)
-    for k in range(len(level)):
-        values = rest.values[ring == k]
-        if len(values) >= FEWEST_RING_PIXELS:
-            level[k] = np.median(values)
-            spread = scatter_about_zero(values - level[k]) + 1e-12
-            error[k] = spread * (1.25 / np.sqrt(len(values)) + NEBULA_SHARE)
-    return level, error
+    shown = (ring >= 0) & (ring < len(edges) - 1)
+    own = model.flux[channel.index][star] * shrunk * psf.at_radius(radius[shown])
+    turn = np.arctan2(v[shown], u[shown])
+    return _told_of_rings(ring[shown], len(edges) - 1, rest.values[shown], own, turn)
+
+
+def _told_of_rings(ring, count, values, own, turn) -> _Rings:
+    """The same from pixels: in which ring they are, what is left, the star's light, the angle."""
+    level = np.full(count, np.nan)
+    error = np.full(count, np.inf)
+    rounds: list[Round | None] = [None] * count
+    for k in range(count):
+        here = ring == k
+        left = values[here]
+        if len(left) >= FEWEST_RING_PIXELS:
+            level[k] = np.median(left)
+            spread = scatter_about_zero(left - level[k]) + 1e-12
+            error[k] = spread * (1.25 / np.sqrt(len(left)) + NEBULA_SHARE)
+            rounds[k] = Round.of(left - level[k], own[here], turn[here])
+    return _Rings(level, error, rounds)
 
 
 def _window_at(shape, x_px, y_px, half):
@@ -107,10 +143,27 @@ def _common_share(level, error, light, flux_sd):
     """What the light in each ring is to be changed by, as a share, (rings,).
 
     More light in all rings as their sky falls is no change, were skies free; so after a first solve
-    they are held to each other as far as they differ.
+    they are held to each other as far as they differ. A step from ring to ring that the stars ask
+    for against what is expected is expected to be larger in the next round: one that is twice
+    `SURE_STEP` errors is believed in the end (there are optics with a fifth of the light in a
+    halo), a lesser one stays held.
     """
-    stars, rings = level.shape
-    equations = _all_equations(level, error, light, flux_sd)
+    usual_sd = np.full(level.shape[1], STEP_SD)
+    usual_sd[0] = FIRST_SD
+    step_sd = usual_sd
+    for _ in range(STEP_ROUNDS):
+        equations = _all_equations(level, error, light, flux_sd, step_sd)
+        share = _share_of_held_skies(level.shape, equations)
+        before, found = step_sd, np.abs(np.diff(share, prepend=0.0))
+        step_sd = np.maximum(usual_sd, found / SURE_STEP)
+        if np.allclose(step_sd, before, rtol=0.1):
+            break
+    return share
+
+
+def _share_of_held_skies(shape, equations):
+    """Shares that solve the equations, the skies of the stars held to each other, (rings,)."""
+    stars, rings = shape
     free = _robust_solution(*equations, stars * rings)
     skies = free[rings : rings + stars]
     apart = max(float(scatter(skies)), 1e-12)
@@ -134,7 +187,7 @@ def _robust_solution(design, values, trust, questioned):
     return best
 
 
-def _all_equations(level, error, light, flux_sd):
+def _all_equations(level, error, light, flux_sd, step_sd):
     """Design, values and inverse variances: a row a ring of a star, then what is expected."""
     stars, rings = level.shape
     unknowns = rings + 2 * stars
@@ -149,7 +202,7 @@ def _all_equations(level, error, light, flux_sd):
     expected[np.arange(rings), np.arange(rings)] = 1
     expected[np.arange(1, rings), np.arange(rings - 1)] = -1
     expected[rings + np.arange(stars), rings + stars + np.arange(stars)] = 1
-    spread = np.concatenate([[FIRST_SD], np.full(rings - 1, STEP_SD), flux_sd])
+    spread = np.concatenate([step_sd, flux_sd])
     trust = np.where(known, error**-2.0, 0).ravel()
     values = np.concatenate([np.nan_to_num(level).ravel(), np.zeros(rings + stars)])
     return (

@@ -150,7 +150,7 @@ class DisplayJob:
         """What is seen through a window; its stars are as large as they are."""
         return DisplayPart(window, mean_of(self.frame.pixels, window))
 
-    def refit(self, leave_out) -> CheckResult:
+    def refit(self, settings: Settings) -> CheckResult:
         """The check; there is no fit that stars could be left out of."""
         return self.check
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..checking.check import check, refit, relocated, usable
+from ..checking.check import check, refit, relocated, usable, with_curves
 from ..checking.result import CheckResult
 from ..choices import Settings, names_of
 from ..colour.stellar import rgb_to_uv_prime
@@ -63,9 +63,9 @@ class Job:
         """What is seen through a window, with stars of some size."""
         return visible_part(self.frame.pixels, self.parts, window, star_size)
 
-    def refit(self, leave_out) -> CheckResult:
-        """The check with other stars left out by hand."""
-        return refit(self.check, leave_out)
+    def refit(self, settings: Settings) -> CheckResult:
+        """The check with the stars left out and the response curves that settings name."""
+        return refit(with_curves(self.check, settings.bands), settings.leave_out)
 
 
 def open_job(settings: Settings, progress: Progress = silent) -> Job | DisplayJob:

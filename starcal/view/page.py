@@ -9,7 +9,7 @@ from bokeh.models import ColumnDataSource
 
 from ..checking.check import LEFT_OUT_REACH_PX
 from ..choices import Settings
-from ..errors import StarcalError
+from ..errors import OutputError, StarcalError
 from ..fit.sources import source_tally
 from ..pipeline import folder_of, run_settings
 from . import looks, panel, points, rows
@@ -52,7 +52,7 @@ class Page(ChoicePage):
         keep: Callable[[History], None] = lambda history: None,
     ):
         super().__init__(document, job, history, keep)
-        self.check = job.refit(history.now.leave_out)
+        self.check = job.refit(history.now)
         self.cure = cure_of(job, self.check, history.now)
         self.visible = None
         self.before_seen = None
@@ -76,6 +76,7 @@ class Page(ChoicePage):
         self.buttons = {name: panel.button(name) for name in panel.BUTTONS}
         self.sliders = panel.setting_sliders(now)
         self.route = panel.route_select(now, self.job.routes)
+        self.bands = panel.bands_field(now)
         self.folder = panel.folder_field(folder)
         self.overwrite = panel.overwrite_box(overwrite)
         self.marks = panel.stars_toggle()
@@ -111,6 +112,7 @@ class Page(ChoicePage):
             panel.divider_slider(),
             panel.plots_toggle(),
             self.route,
+            self.bands,
             self.folder,
             self.overwrite,
             self.marks,
@@ -131,6 +133,7 @@ class Page(ChoicePage):
             "indices", lambda attribute, old, new: self._show_chosen()
         )
         self.route.on_change("value", lambda attribute, old, new: self.choose(route=new))
+        self.bands.on_change("value", lambda attribute, old, new: self._bands_typed(new))
         self.marks.on_change(
             "active", lambda attribute, old, new: self.picture.marks.update(visible=new)
         )
@@ -152,6 +155,14 @@ class Page(ChoicePage):
     def choose(self, **changes) -> None:
         """Change settings by name, and show what comes of it."""
         self._go(self.history.choose(**changes))
+
+    def _bands_typed(self, typed: str) -> None:
+        """Fit with the curves of the file that was typed, or without any."""
+        try:
+            self.choose(bands=str(typed_path(typed)) if typed.strip() else None)
+        except OutputError as error:
+            self._say(rows.page_words(error))
+            self._show_choices()
 
     def leave_out(self) -> None:
         """Leave the chosen stars out of the fit."""
@@ -193,8 +204,9 @@ class Page(ChoicePage):
             self._show_choices()
             return
         try:
-            refitted = history.now.leave_out != self.history.now.leave_out
-            checked = self.job.refit(history.now.leave_out) if refitted else self.check
+            now, before = history.now, self.history.now
+            refitted = (now.leave_out, now.bands) != (before.leave_out, before.bands)
+            checked = self.job.refit(now) if refitted else self.check
             cure = cure_of(self.job, checked, history.now)
         except StarcalError as error:
             self._say(rows.page_words(error))
@@ -216,6 +228,8 @@ class Page(ChoicePage):
         """Put every control where the choices are."""
         now = self.history.now
         self.route.value = now.route
+        self.bands.value = now.bands or ""
+        self.bands.disabled = self.check.flags_before_fit is None  # nothing is fitted
         self._put_sliders()
         for name, slider in self.sliders.items():
             slider.disabled = name in self.cure.idle

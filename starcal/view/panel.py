@@ -150,6 +150,21 @@ def route_select(settings: Settings, routes: tuple[str, ...]) -> Select:
     )
 
 
+def bands_field(settings: Settings) -> TextInput:
+    """The file with the response curves of the channels."""
+    return TextInput(
+        name="bands",
+        title="Response curves",
+        placeholder="a file, if you have them",
+        value=settings.bands or "",
+        sizing_mode="stretch_width",
+        stylesheets=[sheet()],
+        html_attributes={
+            "title": "ECSV or CSV with wavelength, red, green, blue: a few stars are enough then"
+        },
+    )
+
+
 def folder_field(folder: str) -> TextInput:
     """Where the files go."""
     return TextInput(

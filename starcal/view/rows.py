@@ -35,6 +35,8 @@ PAGE_WORDS = {
     "add --overwrite, or choose a folder with "
     "--out": "tick “replace earlier files”, or name another folder",
     ", with -o or --out": "",
+    "Leave --bands out": "Leave the field empty",
+    "with --bands FILE": "in the field “Response curves”",
     "Let `starcal run` colour its stars instead": "Choose another route",
     "use --route best": "choose “best for this frame”",
     "--route ": "route ",

@@ -47,9 +47,9 @@ WIDEST_FWHM = 60.0
 BLEND_FWHM_RATIO = 2.2  # wider than any pair that detection takes for one
 # stars that show what ratios stars have here; natural logarithm
 FEWEST_FOR_COLOUR, LEAST_COLOUR_SPREAD = 5, 0.1
-# each pass goes on from the wings of the one before, which it is held to; one is enough where
-# they were about right
-WING_PASSES, SETTLED_WINGS = 4, 0.5
+# Wings that the stars ask for are taken where their light differs by this share from what is held
+# to usual optics; they are solved for again, so many times, while more than the second share is new
+SETTLED_WINGS, UNSETTLED_WINGS, WING_PASSES = 0.2, 0.5, 3
 MOVES = 2  # the fit is linear in small steps; stars that lie in one another have far to go
 # an entry near a bright star with less than this share of its light may be a piece of its spikes;
 # that is so where entries were found again without them
@@ -76,51 +76,107 @@ def model_stars(pixels: NDArray, stars: Table) -> StarModel:
     """
     channels = channels_of(pixels, stars)
     whole = ~bits_of_blooms(channels, stars)
-    model = _modelled(channels, stars, None, whole)
+    draft = _drafted(channels, stars, None, whole)
+    model = _finished(channels, draft, None)
     flares = flares_of(channels, model, PIECE_SHARE, sweeps=0)
     if flares is None:
+        if draft.apart > SETTLED_WINGS:
+            model = _finished(channels, _freed(channels, draft), None)
         return with_blooms(channels, model, stars)
     bare = [c.without(flares) for c in channels]
     whole &= ~pieces_of_arms(channels, model, flares)
-    model = _modelled(bare, stars, flares, whole)
+    draft = _drafted(bare, stars, flares, whole)
+    model = _finished(bare, _freed(bare, draft), flares)
     flares = flares_of(channels, model, SURE_PIECE_SHARE, sweeps=1) or flares
     return with_blooms(channels, replace(model, flares=flares), stars)
 
 
-def _modelled(
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Draft:
+    """What a first fit tells, from which the model is made.
+
+    Attributes
+    ----------
+    known : _Known
+    pointlike : ndarray, (n,)
+        Entries that are stars.
+    profiles : Profiles
+    model : StarModel
+        With wings held to what is usual.
+    free : tuple of Psf
+        Profiles with the wings that the stars ask for.
+    apart : float
+        Largest share by which those have other light in a ring.
+    """
+
+    known: "_Known"
+    pointlike: NDArray[np.bool_]
+    profiles: Profiles
+    model: StarModel
+    free: tuple[Psf, ...]
+    apart: float
+
+
+def _drafted(
     channels: list[Channel], stars: Table, flares: Flares | None, whole: NDArray[np.bool_]
-) -> StarModel:
-    """The model of the stars of a frame from which flares have been taken, if there are any;
+) -> _Draft:
+    """The first fit of the stars of a frame from which flares have been taken, if there are any;
     `whole` are the entries that are no pieces of a star."""
     known = _Known(stars, [_clipped_radii(c, stars) for c in channels], whole)
     profiles = first_profiles(channels, stars, known.clear_px)
     places, fits = _moved_stars(channels, known, profiles)
     pointlike = whole & _starlike(channels, stars, places, fits, profiles)
     pointlike &= ~_of_flares(channels, flares, places, fits)
-    first = _assembled(channels, places, profiles, fits)
-    first, profiles = _with_solved_wings(channels, first, profiles, known.clear_px)
-    flat = [_flattened(first, c) for c in channels]
+    model = _assembled(channels, places, profiles, fits)
+    held, free, apart = _wings_of_all(channels, model, known.clear_px)
+    return _Draft(
+        known=known,
+        pointlike=pointlike,
+        profiles=profiles,
+        model=replace(model, psf=held),
+        free=free,
+        apart=apart,
+    )
+
+
+def _wings_of_all(channels, model, clear_px):
+    """Profiles with wings from what the model leaves round bright stars: held, free, and how far
+    apart they are."""
+    solved = [solved_wings(model.psf[c.index], c, model, clear_px[c.index]) for c in channels]
+    held = tuple(wings.held for wings in solved)
+    free = tuple(wings.free for wings in solved)
+    return held, free, max(wings.apart for wings in solved)
+
+
+def _freed(channels: list[Channel], draft: _Draft) -> _Draft:
+    """The draft with the wings that the stars ask for, where those are others. They are solved for
+    again, each time from those of before, until that changes little."""
+    free, apart = draft.free, draft.apart
+    if apart <= SETTLED_WINGS:
+        return draft
+    model = replace(draft.model, psf=free)
+    for _ in range(WING_PASSES):
+        if apart <= UNSETTLED_WINGS:
+            break
+        _, free, apart = _wings_of_all(channels, model, draft.known.clear_px)
+        model = replace(model, psf=free)
+    return replace(draft, model=model)
+
+
+def _finished(channels: list[Channel], draft: _Draft, flares: Flares | None) -> StarModel:
+    """The model, fitted on a background made flat by what the draft leaves between the stars."""
+    places = draft.model.x_px, draft.model.y_px
+    profiles = replace(draft.profiles, psf=draft.model.psf)
+    stars = draft.known.stars
+    flat = [_flattened(draft.model, c) for c in channels]
     profiles = profiles_on(profiles, channels, flat, stars, places)
-    known = replace(known, usable=pointlike)
+    known = replace(draft.known, usable=draft.pointlike)
     fits = _fits(channels, flat, known, places, profiles)
     # again: of two entries on one trail the second has the light now
-    pointlike &= _starlike(channels, stars, places, fits, profiles)
+    pointlike = draft.pointlike & _starlike(channels, stars, places, fits, profiles)
     pointlike &= ~_of_flares(channels, flares, places, fits)
     fits = [replace(f, flux=np.where(pointlike, f.flux, 0)) for f in fits]
     return _assembled(channels, places, profiles, fits)
-
-
-def _with_solved_wings(channels, model, profiles, clear_px):
-    """Model and profiles with wings from what the model leaves round bright stars."""
-    for _ in range(WING_PASSES):
-        solved = [
-            solved_wings(profile, c, model, clear_px[c.index])
-            for profile, c in zip(model.psf, channels, strict=True)
-        ]
-        model = replace(model, psf=tuple(psf for psf, _ in solved))
-        if max(changed for _, changed in solved) < SETTLED_WINGS:
-            break
-    return model, replace(profiles, psf=model.psf)
 
 
 def _of_flares(channels, flares, places, fits) -> NDArray[np.bool_]:

@@ -32,12 +32,31 @@ FACTORS = (0.3, 30.0)  # that a ring may be changed by
 CORE_SHARE = 0.85  # of the innermost ring's radius: nearer the star the profile stays
 
 
+@dataclass(frozen=True, eq=False)
+class SolvedWings:
+    """Wings that leave nothing round the bright stars of a channel.
+
+    Attributes
+    ----------
+    held : Psf
+        Round, and no steeper from ring to ring than usual optics: reflections are not among them.
+    free : Psf
+        As the stars ask for: steeper where they are sure of it, and on one side.
+    apart : float
+        Largest share by which the light of a ring is another in the second.
+    """
+
+    held: Psf
+    free: Psf
+    apart: float
+
+
 def solved_wings(
     psf: Psf,
     channel: Channel,
     model: StarModel,
     clear_px: NDArray,
-) -> tuple[Psf, float]:
+) -> SolvedWings:
     """The same profile with wings that leave nothing round the bright stars of a channel.
 
     Parameters
@@ -52,15 +71,13 @@ def solved_wings(
 
     Returns
     -------
-    psf : Psf
-    changed : float
-        Largest share by which the light of a ring is another than before.
+    SolvedWings
     """
     flux = model.flux[channel.index]
     bright = np.argsort(flux)[::-1][:RING_STARS]
     bright = bright[(flux[bright] > 0) & (model.reach_px[bright] > 0)]
     if len(bright) == 0:
-        return psf, 0.0
+        return SolvedWings(psf, psf, 0.0)
     edges = psf.fwhm_px * np.geomspace(*RING_FWHM, RINGS + 1)
     radius = np.sqrt((edges[1:] ** 2 + edges[:-1] ** 2) / 2)
     rings = [_rings_left(channel, model, star, edges, clear_px[star]) for star in bright]
@@ -68,11 +85,12 @@ def solved_wings(
     error = np.array([of_star.error for of_star in rings])
     light = np.outer(flux[bright] * _density(model, channel, bright), psf.at_radius(radius))
     flux_sd = np.where(clear_px[bright] > 0, CLIPPED_FLUX_SD, FLUX_SD)
-    factor = np.clip(1 + _common_share(level, error, light, flux_sd), *FACTORS)
-    waves = _common_waves(rings) / factor[:, None]
-    changed = max(float(np.abs(factor - 1).max()), float(np.abs(waves).max()))
-    wider = _with_factors(psf, radius, factor)
-    return with_waves(wider, radius, waves, CORE_SHARE * radius[0]), changed
+    held = np.clip(1 + _common_share(level, error, light, flux_sd, rounds=1), *FACTORS)
+    free = np.clip(1 + _common_share(level, error, light, flux_sd), *FACTORS)
+    waves = _common_waves(rings) / free[:, None]
+    apart = max(float(np.abs(free / held - 1).max()), float(np.abs(waves).max()))
+    uneven = with_waves(_with_factors(psf, radius, free), radius, waves, CORE_SHARE * radius[0])
+    return SolvedWings(_with_factors(psf, radius, held), uneven, apart)
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,9 +104,13 @@ class _Rings:
 
 
 def _common_waves(rings: list[_Rings]) -> NDArray:
-    """What goes round all stars, in each ring, (rings, waves)."""
+    """What goes round all stars, in each ring, (rings, waves). A lens does so from the star
+    outwards: beyond a ring in which there is none it is nebula."""
     of_rings = zip(*(of_star.rounds for of_star in rings), strict=True)
-    return np.array([common_waves([r for r in ring if r is not None]) for ring in of_rings])
+    waves = np.array([common_waves([r for r in ring if r is not None]) for ring in of_rings])
+    shown = waves.any(axis=1)
+    shown[0] = True  # the nearest has few pixels
+    return waves * np.cumprod(shown)[:, None]
 
 
 def _density(model, channel, stars):
@@ -139,7 +161,7 @@ def _window_at(shape, x_px, y_px, half):
     return (rows, columns), across - x_px, down - y_px
 
 
-def _common_share(level, error, light, flux_sd):
+def _common_share(level, error, light, flux_sd, rounds=STEP_ROUNDS):
     """What the light in each ring is to be changed by, as a share, (rings,).
 
     More light in all rings as their sky falls is no change, were skies free; so after a first solve
@@ -151,7 +173,7 @@ def _common_share(level, error, light, flux_sd):
     usual_sd = np.full(level.shape[1], STEP_SD)
     usual_sd[0] = FIRST_SD
     step_sd = usual_sd
-    for _ in range(STEP_ROUNDS):
+    for _ in range(rounds):
         equations = _all_equations(level, error, light, flux_sd, step_sd)
         share = _share_of_held_skies(level.shape, equations)
         before, found = step_sd, np.abs(np.diff(share, prepend=0.0))

@@ -89,10 +89,10 @@ def common_waves(rounds: list[Round]) -> NDArray:
         chi = np.sqrt(np.einsum("ni,nij,nj->n", off, normal, off) / (2 * WAVES))
         weight = np.minimum(1, STAR_LINEAR_FROM / np.maximum(chi, 1e-9))
     variance = np.diag(inverse) * max(1.0, float(np.mean(weight * chi**2)))
-    return best * _sure(best, variance)
+    return best * _kept_waves(best, variance)
 
 
-def _sure(best, variance):
+def _kept_waves(best, variance):
     """Share of each wave that is kept, (2 `WAVES`,): cosine and sine alike."""
     length = (best**2).reshape(-1, 2).sum(axis=1)
     error = variance.reshape(-1, 2).mean(axis=1)

@@ -10,6 +10,8 @@ For Linux and macOS: it sends signals.
 """
 
 import argparse
+import contextlib
+import os
 import random
 import re
 import shutil
@@ -19,7 +21,12 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
+
+import fake_services
 
 from starcal.demo.scene import make_scene
 from starcal.frame import read_frame, settle, write_fits
@@ -40,10 +47,22 @@ COMMANDS = {
         "compose --red r.fits --green g.fits --blue b.fits -o done/picture.fits",
         "--match background",
     ),
+    "fetch": ("catalogue fetch --ra 0 --dec 90 --limit 13", "--ra 180 --dec -90"),
+    "build": ("catalogue build --limit 12 --out done/deep.stars", "--limit 13"),
 }
-TAKEN = re.compile(rb"made in</t[hd]>\s*<td>\d+ s")
+# What differs between two results of one command: the time, and a checksum over the time
+TIMES = re.compile(
+    rb"made in</t[hd]>\s*<td>\d+ s|T\d\d:\d\d:\d\d\+00:00|sha256: '?[0-9a-f]{64}"
+)
+# The whole sky in twelve questions, one after the other at once
+START = """
+import sys
+from starcal.catalogue import deep_build
+deep_build.FIRST_ORDER, deep_build.PAUSE_S = 0, 0.0
+from starcal.cli.main import main
+"""
 RENAMED = """
-import os, sys
+import os
 left = [int(sys.argv.pop(1))]
 def or_die(call):
     def dying(*arguments, **keywords):
@@ -54,8 +73,6 @@ def or_die(call):
     return dying
 for name in ("replace", "rename", "unlink", "mkdir", "rmdir"):
     setattr(os, name, or_die(getattr(os, name)))
-from starcal.cli.main import main
-sys.exit(main())
 """
 
 
@@ -70,10 +87,25 @@ def prepared(folder: Path) -> None:
     finished(folder, ["split", "sho.fits", "-o", "layer"])
 
 
-def command(words: list[str], code: str = "", number: int = 0) -> list[str]:
-    """The process of a command; with code, one that dies at that change of a name."""
-    start = ["-c", code, str(number)] if code else ["-m", "starcal"]
-    return [sys.executable, *start, *words, "--quiet"]
+@contextlib.contextmanager
+def star_services(folder: Path) -> Iterator[None]:
+    """A made sky at a service on the loopback; what is fetched of it lies where results do."""
+    _, gaia, gspc = fake_services.whole_sky(2500)
+    with fake_services.running() as fake:
+        fake.tables |= {
+            "gaiadr3.gaia_source": gaia,
+            "gaiadr3.synthetic_photometry_gspc": gspc,
+        }
+        os.environ["STARCAL_GAIA_URL"] = f"{fake.address}/tap"
+        os.environ["STARCAL_CACHE"] = str(folder / "done")
+        yield
+
+
+def command(words: list[str], number: int = 0) -> list[str]:
+    """The process of a command; with a number, one that dies at that change of a name."""
+    dying = RENAMED if number else ""
+    code = f"{START}{dying}sys.exit(main())"
+    return [sys.executable, "-c", code, *(str(number),) * bool(number), *words, "--quiet"]
 
 
 def finished(folder: Path, words: list[str]) -> None:
@@ -81,9 +113,13 @@ def finished(folder: Path, words: list[str]) -> None:
 
 
 def contents(folder: Path) -> dict[str, bytes]:
-    """All files, hidden ones too; but for the seconds that a report says its run took."""
-    files = (path for path in folder.rglob("*") if path.is_file())
-    return {str(path.relative_to(folder)): TAKEN.sub(b"", path.read_bytes()) for path in files}
+    """All files, hidden ones too; but for the time when they were made."""
+    files = (
+        path
+        for path in folder.rglob("*")
+        if path.is_file() and path.parent.suffix != ".parts"  # kept to go on with
+    )
+    return {str(path.relative_to(folder)): TIMES.sub(b"", path.read_bytes()) for path in files}
 
 
 class Case:
@@ -92,7 +128,8 @@ class Case:
     def __init__(self, folder: Path, name: str):
         old, more = COMMANDS[name]
         self.folder, self.done = folder, folder / "done"
-        self.words = [*old.split(), *more.split(), "--overwrite"]
+        again = [] if name == "fetch" else ["--overwrite"]
+        self.words = [*old.split(), *more.split(), *again]
         self.fresh()
         finished(folder, old.split())
         shutil.copytree(self.done, folder / "old")
@@ -118,9 +155,17 @@ class Case:
         for each in (self.folder, self.done, *(p for p in self.done.iterdir() if p.is_dir())):
             settle(each)
         left = contents(self.done)
-        hidden = any(Path(name).name.startswith(".") for name in contents(self.folder))
+        hidden = any(path.name.startswith(".") for path in self.folder.rglob("*"))
         fate = {True: "old"}.get(left == self.old) or ("new" if left == self.new else "MIXED")
         self.ended[way, f"{fate}, HIDDEN" if hidden else fate] += 1
+        if any(self.done.glob("*.parts")):
+            self.goes_on(way)
+
+    def goes_on(self, way: str) -> None:
+        """A table that was stopped half-way becomes the one that was never stopped."""
+        finished(self.folder, self.words)
+        if contents(self.done) != self.new:
+            self.ended[way, "WRONG WHEN GONE ON WITH"] += 1
 
     def killed(self, rng: random.Random, number: int) -> None:
         self.fresh()
@@ -135,7 +180,7 @@ class Case:
     def dies_at_names(self) -> None:
         for number in range(1, 200):
             self.fresh()
-            words = command(self.words, RENAMED, number)
+            words = command(self.words, number)
             done = subprocess.run(words, cwd=self.folder, check=False)
             self.judge("names")
             if done.returncode != 9:
@@ -163,13 +208,17 @@ def campaign(name: str, instants: int, seed: int) -> Counter:
     rng = random.Random(seed)
     with tempfile.TemporaryDirectory() as folder:
         prepared(Path(folder))
-        case = Case(Path(folder), name)
-        for number in range(instants):
-            case.killed(rng, number)
-        case.dies_at_names()
-        case.two_at_once()
-        for blocks in (1, 40, 200, 1000):
-            case.on_a_full_disk(blocks)
+        with star_services(Path(folder)):
+            return stopped_in_all_ways(Case(Path(folder), name), instants, rng)
+
+
+def stopped_in_all_ways(case: Case, instants: int, rng: random.Random) -> Counter:
+    for number in range(instants):
+        case.killed(rng, number)
+    case.dies_at_names()
+    case.two_at_once()
+    for blocks in (1, 40, 200, 1000):
+        case.on_a_full_disk(blocks)
     return case.ended
 
 

@@ -11,12 +11,14 @@ For Linux and macOS: it sends signals.
 
 import argparse
 import contextlib
+import itertools
+import multiprocessing
 import os
 import random
 import re
+import resource
 import shutil
 import signal
-import subprocess
 import sys
 import tempfile
 import time
@@ -28,10 +30,13 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 
 import fake_services
 
+from starcal.catalogue import deep_build
+from starcal.cli.main import main as starcal_main
 from starcal.demo.scene import make_scene
 from starcal.frame import read_frame, settle, write_fits
 
 FIELD = {"shape": (300, 420), "scale_arcsec": 5.0, "faint_to_mag": 13.0}
+DIED = 9
 SIGNALS = (signal.SIGKILL, signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 # What is typed for the old result, and besides for the new one.
 COMMANDS = {
@@ -54,26 +59,15 @@ COMMANDS = {
 TIMES = re.compile(
     rb"made in</t[hd]>\s*<td>\d+ s|T\d\d:\d\d:\d\d\+00:00|sha256: '?[0-9a-f]{64}"
 )
-# The whole sky in twelve questions, one after the other at once
-START = """
-import sys
-from starcal.catalogue import deep_build
-deep_build.FIRST_ORDER, deep_build.PAUSE_S = 0, 0.0
-from starcal.cli.main import main
-"""
-RENAMED = """
-import os
-left = [int(sys.argv.pop(1))]
-def or_die(call):
-    def dying(*arguments, **keywords):
-        left[0] -= 1
-        if left[0] == 0:
-            os._exit(9)
-        return call(*arguments, **keywords)
-    return dying
-for name in ("replace", "rename", "unlink", "mkdir", "rmdir"):
-    setattr(os, name, or_die(getattr(os, name)))
-"""
+# Processes begin with what is slow to load.
+CONTEXT = multiprocessing.get_context("forkserver")
+LOADED = [
+    "fake_services",
+    "starcal.cli.commands",
+    "starcal.cli.catalogue_commands",
+    "starcal.many",
+]
+NAMING = ("replace", "rename", "unlink", "mkdir", "rmdir")
 
 
 def prepared(folder: Path) -> None:
@@ -101,15 +95,56 @@ def star_services(folder: Path) -> Iterator[None]:
         yield
 
 
-def command(words: list[str], number: int = 0) -> list[str]:
-    """The process of a command; with a number, one that dies at that change of a name."""
-    dying = RENAMED if number else ""
-    code = f"{START}{dying}sys.exit(main())"
-    return [sys.executable, "-c", code, *(str(number),) * bool(number), *words, "--quiet"]
+def started(folder: Path, words: list[str], **dying) -> multiprocessing.Process:
+    """A process that does a command."""
+    told = {name: os.environ[name] for name in ("STARCAL_GAIA_URL", "STARCAL_CACHE")}
+    process = CONTEXT.Process(target=obey, args=(folder, words, told), kwargs=dying)
+    process.start()
+    return process
+
+
+def obey(
+    folder: Path, words: list[str], told: dict[str, str], *, name: int = 0, most_bytes: int = 0
+) -> None:
+    """Do a command; die at that change of a name, write no file longer than that."""
+    os.environ.update(told)
+    os.chdir(folder)
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
+    if most_bytes:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (most_bytes, most_bytes))
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    if name:
+        die_at_name(name)
+    deep_build.FIRST_ORDER = 0  # the whole sky in twelve questions,
+    deep_build.PAUSE_S = 0.0  # one after the other at once
+    sys.exit(starcal_main([*words, "--quiet"]))
+
+
+def die_at_name(number: int) -> None:
+    """Let this process end without a word at a change of a name in the file system."""
+    changes = itertools.count(1)
+
+    def or_die(call):
+        def dying(*arguments, **keywords):
+            if next(changes) == number:
+                os._exit(DIED)
+            return call(*arguments, **keywords)
+
+        return dying
+
+    for each in NAMING:
+        setattr(os, each, or_die(getattr(os, each)))
+
+
+def ended(process: multiprocessing.Process) -> int:
+    """How it ended."""
+    process.join()
+    return process.exitcode
 
 
 def finished(folder: Path, words: list[str]) -> None:
-    subprocess.run(command(words), cwd=folder, check=True)
+    if ended(started(folder, words)):
+        raise SystemExit(f"starcal {' '.join(words)}: could not")
 
 
 def contents(folder: Path) -> dict[str, bytes]:
@@ -169,47 +204,38 @@ class Case:
 
     def killed(self, rng: random.Random, number: int) -> None:
         self.fresh()
-        process = subprocess.Popen(
-            command(self.words), cwd=self.folder, stderr=subprocess.DEVNULL
-        )
+        process = started(self.folder, self.words)
         time.sleep(rng.uniform(0, self.takes_s))
-        process.send_signal(SIGNALS[number % len(SIGNALS)])
-        process.wait()
+        if process.is_alive():
+            os.kill(process.pid, SIGNALS[number % len(SIGNALS)])
+        process.join()
         self.judge("signals")
 
     def dies_at_names(self) -> None:
         for number in range(1, 200):
             self.fresh()
-            words = command(self.words, number)
-            done = subprocess.run(words, cwd=self.folder, check=False)
+            died = ended(started(self.folder, self.words, name=number)) == DIED
             self.judge("names")
-            if done.returncode != 9:
+            if not died:
                 return
 
     def two_at_once(self) -> None:
         self.fresh()
-        both = [
-            subprocess.Popen(command(self.words), cwd=self.folder, stderr=subprocess.DEVNULL)
-            for _ in range(2)
-        ]
-        for process in both:
-            process.wait()
+        for process in [started(self.folder, self.words) for _ in range(2)]:
+            process.join()
         self.judge("two at once")
 
-    def on_a_full_disk(self, blocks: int) -> None:
+    def on_a_full_disk(self, most_bytes: int) -> None:
         self.fresh()
-        limited = f'ulimit -f {blocks}; trap "" XFSZ; exec "$@"'
-        words = ["sh", "-c", limited, "sh", *command(self.words)]
-        subprocess.run(words, cwd=self.folder, check=False, stderr=subprocess.DEVNULL)
+        started(self.folder, self.words, most_bytes=most_bytes).join()
         self.judge("full disk")
 
 
 def campaign(name: str, instants: int, seed: int) -> Counter:
     rng = random.Random(seed)
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory() as folder, star_services(Path(folder)):
         prepared(Path(folder))
-        with star_services(Path(folder)):
-            return stopped_in_all_ways(Case(Path(folder), name), instants, rng)
+        return stopped_in_all_ways(Case(Path(folder), name), instants, rng)
 
 
 def stopped_in_all_ways(case: Case, instants: int, rng: random.Random) -> Counter:
@@ -217,8 +243,8 @@ def stopped_in_all_ways(case: Case, instants: int, rng: random.Random) -> Counte
         case.killed(rng, number)
     case.dies_at_names()
     case.two_at_once()
-    for blocks in (1, 40, 200, 1000):
-        case.on_a_full_disk(blocks)
+    for most_bytes in (500, 20_000, 100_000, 500_000):
+        case.on_a_full_disk(most_bytes)
     return case.ended
 
 
@@ -228,11 +254,12 @@ def main() -> None:
     parser.add_argument("--only", nargs="+", choices=COMMANDS, default=list(COMMANDS))
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
+    CONTEXT.set_forkserver_preload(LOADED)
     print(f"{'command':12}{'stopped by':14}{'times':>6}  what was left")
     for name in options.only:
-        ended = campaign(name, options.instants, options.seed)
-        for way in dict.fromkeys(way for way, _ in ended):
-            fates = {fate: n for (each, fate), n in ended.items() if each == way}
+        found = campaign(name, options.instants, options.seed)
+        for way in dict.fromkeys(way for way, _ in found):
+            fates = {fate: n for (each, fate), n in found.items() if each == way}
             told = ", ".join(f"{n} {fate}" for fate, n in sorted(fates.items()))
             print(f"{name:12}{way:14}{sum(fates.values()):6}  {told}", flush=True)
 

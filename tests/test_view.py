@@ -1,6 +1,8 @@
 """The page: choices and the way back, the rendered part against the picture of a run, and all of it
 in a browser."""
 
+import asyncio
+import contextlib
 import http.client
 import json
 import os
@@ -23,6 +25,8 @@ from bokeh.document import Document
 from chromium import CHROMIUM, MODEL, Browser, composed, opened, served, settled
 from hypothesis import given
 from hypothesis import strategies as st
+from tornado.httpclient import HTTPRequest
+from tornado.websocket import WebSocketClosedError, websocket_connect
 
 from starcal.checking.check import check
 from starcal.choices import Settings, default_of
@@ -451,6 +455,80 @@ def test_only_who_has_the_token_is_answered(address):
 
 
 @pytest.mark.slow
+def test_every_answer_has_the_headers_that_a_browser_keeps_to(address):
+    """Content Security Policy level 3, Referrer Policy (W3C) and RFC 7034: no other site's parts, no
+    address told on, no frame around the page."""
+    for path, status in (("", 200), ("static/js/bokeh.min.js", 200), ("/elsewhere", 403)):
+        plug = http.client.HTTPConnection(urlsplit(address).netloc, timeout=20)
+        plug.request("GET", path if path.startswith("/") else urlsplit(address).path + path)
+        answer = plug.getresponse()
+        plug.close()
+        assert answer.status == status
+        rules = dict(
+            rule.split(" ", 1) for rule in answer.headers["Content-Security-Policy"].split("; ")
+        )
+        assert rules["default-src"] == "'self'"
+        assert rules["frame-ancestors"] == rules["object-src"] == rules["base-uri"] == "'none'"
+        assert answer.headers["Referrer-Policy"] == "no-referrer"
+        assert answer.headers["X-Frame-Options"] == "DENY"
+        assert answer.headers["Cache-Control"] == "no-store"
+
+
+@pytest.mark.slow
+def test_messages_that_are_too_long_end_the_connection_alone(address):
+    """A request's body, and a message of the page; the next one is answered."""
+    from starcal.view.serving import LARGEST_BODY_BYTES, LARGEST_MESSAGE_BYTES
+
+    async def sent_on_the_socket():
+        token = re.search(r'"token":"([^"]+)"', asked(address)[1])[1]
+        plug = await websocket_connect(
+            HTTPRequest(f"ws{address[4:]}ws"), subprotocols=["bokeh", token]
+        )
+        assert json.loads(await plug.read_message())["msgtype"] == "ACK"
+        with contextlib.suppress(WebSocketClosedError):
+            await plug.write_message("x" * (LARGEST_MESSAGE_BYTES + 1))
+        while await plug.read_message() is not None:
+            pass
+        return plug.close_code
+
+    plug = http.client.HTTPConnection(urlsplit(address).netloc, timeout=20)
+    plug.request("POST", urlsplit(address).path, body=b"x" * (LARGEST_BODY_BYTES + 1))
+    assert plug.getresponse().status in (400, 413)
+    plug.close()
+    assert asyncio.run(sent_on_the_socket()) == 1009  # RFC 6455: too big
+    assert asked(address)[0] == 200
+
+
+def test_no_log_tells_the_token(capsys):
+    """Whatever a library logs of an address."""
+    import logging
+
+    from starcal.view.serving import keep_from_logs
+
+    names = ("bokeh", "tornado")
+    before = {
+        name: (logging.getLogger(name).handlers, logging.getLogger(name).level)
+        for name in names
+    }
+    try:
+        keep_from_logs("a-secret")
+        logging.getLogger("tornado.access").warning("200 GET /a-secret/ws")
+        try:
+            raise ValueError("/a-secret/ws")
+        except ValueError:
+            logging.getLogger("bokeh.server").exception("refused %s", "/a-secret/")
+    finally:
+        for name, (handlers, level) in before.items():
+            logging.getLogger(name).handlers = handlers
+            logging.getLogger(name).setLevel(level)
+            logging.getLogger(name).propagate = True
+    said = capsys.readouterr().err
+    assert "ValueError: /TOKEN/ws" in said
+    assert "a-secret" not in said
+    assert "GET" not in said  # no access log
+
+
+@pytest.mark.slow
 def test_only_the_machine_itself_and_its_own_page_are_answered(address):
     """Another page may send requests here, and let a name of its own point to this machine."""
     host = urlsplit(address).netloc
@@ -728,6 +806,16 @@ def test_the_page_in_a_browser(browser, address, folder):
         saturation,
     ]
 
+    # another tab shows the same choices, and says so
+    from bokeh.client import pull_session
+
+    other = pull_session(url=address[:-1])
+    other.document.get_model_by_name("route").value = "palette"
+    browser.until(f"{MODEL}('route').value == 'palette'")
+    browser.until(f"{MODEL}('status').text.includes('another tab')")
+    assert browser.js(f"{MODEL}('saturation').value") == saturation
+    other.close()
+
     urls = [
         event["params"]["request"]["url"]
         for event in browser.events
@@ -761,8 +849,19 @@ def test_a_small_window_and_a_frame_without_a_fit_in_a_browser(browser, folder):
         deviceScaleFactor=1,
         mobile=False,
     )
-    with served(folder / "lost.fits") as (address, server):
+    frame = folder / "<img src=x onerror=document.title='run'>&lt;b&gt;.fits"
+    frame.write_bytes((folder / "lost.fits").read_bytes())
+    fits.setval(frame, "OBJECT", value="<script>document.title='run'</script>")
+    with served(frame) as (address, server):
         opened(browser, address)
+        assert browser.js("document.querySelector('h1').textContent") == frame.name
+        assert frame.name in browser.js("document.title")
+        assert browser.js("document.querySelectorAll('h1 *, img[src=x]').length") == 0
+        browser.js(f"{MODEL}('folder').value = '/none/<img src=x onerror=alert(1)>'")
+        browser.key("s", ctrl=True)
+        browser.until(f"{MODEL}('status').text.includes('Not saved')")
+        shown = browser.js("Bokeh.index.get(" + MODEL + "('status')).el.shadowRoot.textContent")
+        assert "onerror" in shown
         assert browser.box("picture")[3] > 500
         for name in ("save", "status", "folder", "undo"):
             _, top, _, height = browser.box(name)

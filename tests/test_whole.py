@@ -250,3 +250,18 @@ def test_a_lock_is_held_by_one(tmp_path):
     release(file, path)
     assert not path.exists()
     release(hold(path), path)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="this system knows no such kill")
+def test_a_command_that_is_killed_leaves_all_old_or_all_new(monkeypatch):
+    """The short form of the campaign whose table is in DEVELOPERS.md."""
+    monkeypatch.syspath_prepend(str(Path(__file__).parents[1] / "examples"))
+    import campaign_kills
+
+    monkeypatch.setenv("STARCAL_GAIA_URL", "")
+    monkeypatch.setenv("STARCAL_CACHE", "")
+    found = campaign_kills.campaign("compose", instants=4, seed=3)
+    assert {fate for _, fate in found} == {"old", "new"}
+    assert {way for way, _ in found} == {"signals", "names", "two at once", "full disk"}
+    assert sum(found.values()) > 10

@@ -122,6 +122,17 @@ class ChoicePage:
         self.last_slider = None
         self._turn_to(history)
 
+    def follow(self, history: History) -> None:
+        """Turn to what was chosen in another tab, and say so.
+
+        Parameters
+        ----------
+        history : History
+        """
+        self._go(history)
+        if self.history is history:
+            self._say("Chosen in another tab of this page")
+
     def _put_sliders(self) -> None:
         """Move those sliders that something else than a hand has moved."""
         for name, slider in self.sliders.items():

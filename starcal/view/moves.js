@@ -1,5 +1,6 @@
 "use strict";
 /* What must not wait for an answer: the divider, moving about, keys. Everything else is asked of the server. */
+const ANSWER_WITHIN_MS = 5000;
 const ROOM_FOR_PLOTS = 940;  // pixels of height: in less they would leave the picture too little
 function connect(doc) {
   const model = (name) => doc.get_model_by_name(name);
@@ -139,9 +140,15 @@ function connect(doc) {
   document.addEventListener("keyup", (event) => {
     if (event.key == "h" && back !== null) { split.value = back; back = null; }
   });
-  doc.on_event("connection_lost", () => { document.getElementById("ended").hidden = false; });
+  doc.on_event("connection_lost", tell_of_loss);
   connect_choices(doc);
   document.body.dataset.ready = "yes";
+}
+// The machine or the tab may have slept: then starcal answers still, and has kept the choices.
+async function tell_of_loss() {
+  const answers = await fetch(location.href, { signal: AbortSignal.timeout(ANSWER_WITHIN_MS) })
+    .then((answer) => answer.ok, () => false);
+  document.getElementById(answers ? "lost" : "ended").hidden = false;
 }
 const wait = setInterval(() => {
   const doc = Bokeh.documents[0];

@@ -6,7 +6,6 @@ import logging
 import secrets
 import socket
 import webbrowser
-from collections import deque
 from collections.abc import Callable
 
 from bokeh.application import Application
@@ -24,6 +23,7 @@ from .job import Job
 from .join_page import JoinPage
 from .joining import JoinJob
 from .page import Page
+from .tabs import SharedChoices
 
 LOOPBACK = "127.0.0.1"
 TOKEN_BYTES = 24
@@ -207,12 +207,14 @@ def _started_server(
     token = secrets.token_urlsafe(TOKEN_BYTES)
     port = listener.getsockname()[1]
     keep_from_logs(token)
-    kept = deque([history], maxlen=1)  # a page that is loaded again finds its choices
+    choices = SharedChoices(history)  # a page that is loaded again finds them
 
     page = JoinPage if isinstance(job, JoinJob) else Page
 
     def open_page(document):
-        page(document, job, kept[0], out=out, overwrite=overwrite, keep=kept.append)
+        choices.join(
+            page(document, job, choices.now, out=out, overwrite=overwrite, keep=choices.keep)
+        )
 
     application = Guarded({"/": Application(FunctionHandler(open_page))}, token, port)
     http = HTTPServer(application, max_body_size=LARGEST_BODY_BYTES)

@@ -87,7 +87,7 @@ class RunResult:
     Examples
     --------
     >>> import starcal
-    >>> result = starcal.run("broadband.fits", "elsewhere", overwrite=True)
+    >>> result = starcal.run("broadband.fits", overwrite=True)
     >>> result.check.route, (result.folder / "report.html").exists()
     ('gains', True)
     >>> print(result.outcome.how)

@@ -282,8 +282,7 @@ def test_half_of_the_stars_are_told_from_the_other_half():
 
 SHARE_TOLERANCE = {
     "float": 0.05,
-    "eight_bit": 0.05,
-    "jpeg": 0.05,
+    "jpeg": 0.05,  # of eight bits, too
 }  # of all judged; impossible shares are 0 to 1
 FRAMES_OF_KNOWN_TRUTH = [
     ("cepheus-sho", False),
@@ -299,13 +298,9 @@ FRAMES_OF_KNOWN_TRUTH = [
 def test_a_stretch_keeps_the_verdict(name, calibrated, kind):
     pixels = demo(name, calibrated)[1]
     display = choose_stretch(pixels).apply(pixels)
-    display = {
-        "float": lambda d: d,
-        "eight_bit": lambda d: as_floats(eight_bit(d)),
-        "jpeg": jpeg,
-    }[kind](display)
-    result = audit_picture(display)
+    result = audit_picture({"float": lambda d: d, "jpeg": jpeg}[kind](display))
     assert result.stretched
+    assert not linear_audit(name, calibrated).stretched
     assert result.n_judged >= 25
     assert (
         abs(result.share_impossible - linear_audit(name, calibrated).share_impossible)
@@ -330,15 +325,6 @@ def test_a_curve_on_each_channel_keeps_the_verdict(name, calibrated):
     assert (
         abs(result.share_impossible - linear_audit(name, calibrated).share_impossible) <= 0.05
     )
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("name", DEMOS)
-def test_linear_and_stretched_are_told_apart(name):
-    pixels = demo(name)[1]
-    assert not linear_audit(name).stretched
-    for display in (choose_stretch(pixels).apply(pixels), per_channel(pixels)):
-        assert audit_picture(display).stretched
 
 
 def test_whether_stretched_can_be_said():

@@ -70,7 +70,7 @@ class Recoloured:
     Examples
     --------
     >>> import starcal
-    >>> recoloured = starcal.recolour_stars("narrowband.fits", route="palette", bv=0.6)
+    >>> recoloured = starcal.recolour_stars("narrowband.fits", route="palette")
     >>> list(recoloured.tally)
     ['palette']
     """

@@ -52,7 +52,7 @@ class Joined:
     Examples
     --------
     >>> import starcal
-    >>> files = starcal.split_stars("broadband.fits", snr=50).write("apart", overwrite=True)
+    >>> files = starcal.split_stars("broadband.fits", snr=20).write("layers", overwrite=True)
     >>> joined = starcal.join_pictures(*files, moved="none")
     >>> isinstance(joined, starcal.Joined), joined.how
     (True, 'add')
@@ -166,7 +166,7 @@ def join_pictures(
     Examples
     --------
     >>> import starcal
-    >>> files = starcal.split_stars("broadband.fits", snr=50).write("layers", overwrite=True)
+    >>> files = starcal.split_stars("broadband.fits", snr=20).write("layers", overwrite=True)
     >>> joined = starcal.join_pictures(*files, moved="none")
     >>> joined.pixels.shape, joined.how
     ((3, 500, 700), 'add')

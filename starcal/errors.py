@@ -36,6 +36,11 @@ class StarcalError(Exception):
     broadband.fit: there is no such file. Did you mean broadband.fits?
     """
 
+    def __str__(self) -> str:
+        """One line, whatever the names have in them that it tells."""
+        text = "".join(c if c.isprintable() or c.isspace() else "?" for c in super().__str__())
+        return " ".join(text.split())
+
 
 class FrameError(StarcalError, ValueError):
     """A file that is not a usable linear colour frame."""

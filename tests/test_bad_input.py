@@ -9,15 +9,17 @@ import numpy as np
 import pytest
 import tifffile
 from astropy.io import fits
+from astropy.table import Table
 
 from starcal.catalogue.columns import RIVAL_MAG, has_neighbour
 from starcal.catalogue.own_table import read_own_table
 from starcal.choices import read_settings
 from starcal.errors import CatalogueIncomplete, FrameError, SettingsError, StarcalError
 from starcal.fit.responses import read_terms
-from starcal.frame import read_frame, up_to_megapixels
+from starcal.frame import read_frame, require_wcs, up_to_megapixels
 from starcal.frame.cards import pixel_sides_arcsec, require_sane_lengths, wcs_fault
 from starcal.frame.wcs_files import read_wcs_header, stated_size
+from starcal.stars import measure_stars
 
 FAULTS = Path(__file__).parents[1] / ".." / "shared" / "faults"
 
@@ -108,6 +110,46 @@ def test_a_pc_matrix_beside_cd_does_not_count(tmp_path):
         stray.wcs.pixel_to_world_values(3, 4), plain.wcs.pixel_to_world_values(3, 4)
     )
     assert any("CD is used" in note for note in stray.notes)
+
+
+def test_a_pc_matrix_said_twice_beside_cd_does_not_count(tmp_path):
+    path = written(tmp_path / "twice.fits", PC1_1=3.0, SPARE=4.0)
+    path.write_bytes(path.read_bytes().replace(b"SPARE   =", b"PC1_1   ="))
+    assert read_frame(path).wcs is not None
+
+
+@pytest.mark.parametrize("name", ["CD2_2", "CTYPE1", "B_ORDER"])
+def test_a_card_of_a_wcs_file_that_nobody_can_read_is_named(tmp_path, name):
+    """Found by the fuzzer: an opening quote without its end, and characters that FITS forbids."""
+    cards = "".join(str(card) for card in header_with(A_ORDER=2, B_ORDER=2, A_2_0=1e-6).cards)
+    at = cards.index(f"{name:8}=") + 10
+    text = (cards[:at] + "'\x1b[31m".ljust(70) + cards[at + 70 :]).encode() + b"END".ljust(80)
+    (tmp_path / "solution.wcs").write_bytes(text.ljust(-(-len(text) // 2880) * 2880))
+    frame = written(tmp_path / "frame.fits")
+    with pytest.raises(FrameError, match=f"a {name} that can be read|{name} missing"):
+        require_wcs(read_frame(frame, wcs=tmp_path / "solution.wcs"))
+
+
+@pytest.mark.parametrize("value", [1e35, -1e30, np.inf])
+def test_pixels_brighter_than_any_light_are_no_data(tmp_path, value):
+    """Found by the fuzzer: squares of such numbers overflow."""
+    path = written(tmp_path / "frame.fits")
+    pixels = fits.getdata(path)
+    pixels[0, 3, 4] = value
+    pixels[2, 5, 6:9] = value
+    fits.writeto(path, pixels, fits.getheader(path), overwrite=True)
+    frame = read_frame(path)
+    assert np.isnan(frame.pixels).sum() == 4
+    assert any("4 of 3600 pixel values" in note for note in frame.notes)
+
+
+def test_a_channel_of_almost_nothing_does_no_harm():
+    """Found by the fuzzer: one over its noise is beyond single precision."""
+    rng = np.random.default_rng(4)
+    pixels = rng.normal(0.1, 0.01, (3, 64, 64)).astype(np.float32)
+    pixels[1] *= np.float32(1e-37)
+    stars = measure_stars(pixels)
+    assert np.isfinite(stars["flux_G"]).all()
 
 
 @pytest.mark.parametrize(
@@ -204,6 +246,37 @@ def test_a_column_that_holds_no_numbers_is_named(tmp_path, text):
     path.write_text(text)
     with pytest.raises(CatalogueIncomplete, match="holds no numbers"):
         read_own_table(path)
+
+
+@pytest.mark.parametrize("unit", ["", "h"])
+def test_numbers_of_a_table_that_no_star_has_are_none(tmp_path, unit):
+    """Found by the fuzzer."""
+    path = tmp_path / "own.csv"
+    rows = "10.1{u},40.2,11,0.5\ninf,40.2,11,0.5\n10.2{u},40.3,1e308,1e308\n10.3{u},-inf,12,1\n"
+    path.write_text("ra,dec,v,bv\n" + rows.format(u=unit))
+    if unit:
+        with pytest.raises(CatalogueIncomplete, match="holds no numbers"):
+            read_own_table(path)
+    else:
+        stars = read_own_table(path)
+        np.testing.assert_allclose(stars.ra_deg, [10.1, 10.2])
+        np.testing.assert_array_equal(np.isfinite(stars.v_mag), [True, False])
+
+
+def test_complex_numbers_are_none(tmp_path):
+    path = tmp_path / "own.ecsv"
+    Table({"ra": [1.0], "dec": [2.0], "v": [3 + 1j], "bv": [0.5]}).write(path)
+    with pytest.raises(CatalogueIncomplete, match="column v holds no numbers"):
+        read_own_table(path)
+
+
+@pytest.mark.parametrize("mark", ["\f", "\v", "\x1b"])
+def test_marks_in_names_do_not_break_the_line(tmp_path, mark):
+    path = tmp_path / "bands.csv"
+    path.write_text(f"wavelength,r{mark}d,green,blue\n400,1,1,1\n500,1,1,1\n")
+    with pytest.raises(StarcalError, match="has no column for red") as refused:
+        read_terms(path)
+    assert str(refused.value).isprintable()
 
 
 @pytest.mark.parametrize("value", [-1, ["a.fits"], {"a": 1}, "a\0b", True])

@@ -122,9 +122,10 @@ def no_rows(catalogue: str) -> Table:
 
 
 def numbers(column) -> np.ndarray:
-    """A column as float64, NaN where it is masked."""
+    """A column as float64, NaN where it is masked or larger than single precision can tell."""
     values = np.ma.asarray(getattr(column, "value", column))
-    return np.ma.filled(values.astype(float), np.nan)
+    plain = np.ma.filled(values.astype(float), np.nan)
+    return np.where(np.abs(plain) <= np.finfo(np.float32).max, plain, np.nan)
 
 
 def catalogue_stars(table: Table, request: FieldRequest) -> CatalogueStars:

@@ -178,7 +178,9 @@ def _records_around(
     return tuple(np.concatenate(part) for part in (records, cells, moving, motions))
 
 
-def _after_years(places: np.ndarray, pm: np.ndarray, years: float) -> tuple[np.ndarray, np.ndarray]:
+def _after_years(
+    places: np.ndarray, pm: np.ndarray, years: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Places and motions of the fast stars after years, (2, M) each."""
     if not years or not places.size:
         return places, pm

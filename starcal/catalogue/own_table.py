@@ -243,10 +243,11 @@ def _positions(
         from astropy.coordinates import SkyCoord
 
         try:
-            places = SkyCoord(ra, dec, unit=(u.hourangle, u.deg))
+            with np.errstate(invalid="ignore"):  # the word "inf"
+                places = SkyCoord(ra, dec, unit=(u.hourangle, u.deg))
         except (ValueError, TypeError) as error:
             raise _no_numbers(path, f"{names['ra']} and {names['dec']}") from error
-        return places.ra.deg, places.dec.deg
+        return numbers(places.ra.deg), numbers(places.dec.deg)
     return (
         _numbers_of(table, ra.name, path) * _degrees(ra, path),
         _numbers_of(table, dec.name, path) * _degrees(dec, path),
@@ -276,7 +277,7 @@ def _numbers_of(table: Table, name: str, path) -> np.ndarray:
 def _one_value_a_row(table: Table, name: str | None, path):
     """A column that holds neither lists nor objects."""
     column = table[name]
-    if column.ndim != 1 or column.dtype.kind == "O":
+    if column.ndim != 1 or column.dtype.kind in "Oc":
         raise _no_numbers(path, column.name)
     return column
 

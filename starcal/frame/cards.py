@@ -3,6 +3,7 @@ told, and one dies of it."""
 
 import math
 import re
+import warnings
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -129,6 +130,24 @@ def _is_readable(card: fits.Card) -> bool:
 
 
 # --- where on the sky it is -------------------------------------------------------------
+
+
+def unreadable(header: fits.Header) -> str | None:
+    """What a card of a WCS needs to be read.
+
+    Parameters
+    ----------
+    header : Header
+
+    Returns
+    -------
+    str or None
+        What is needed.
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of what was mended
+        broken = [card.keyword for card in header.cards if not _is_readable(card)]
+    return f"a {broken[0]} that can be read" if broken else None
 
 
 def wcs_fault(header: fits.Header) -> str | None:

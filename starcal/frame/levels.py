@@ -13,6 +13,9 @@ CHUNK_PIXELS = 1 << 18
 HOT_SHARE = (
     2e-6  # brightest share of pixels (at least 3) that has no say in the full scale: hot pixels
 )
+# A sum of many exposures in units of one; beyond, numbers are broken, and squares would overflow.
+MOST_FULL_SCALES = 1e6
+MOST_COUNTS = 1e15  # in any unit that a camera or a program counts in
 UNIT_LIMIT = 2.0  # data in [0, 1] may have been multiplied by gains of up to 2
 FULL_SCALE_CARD = "FULLSCAL"  # says which number is full scale, where the pixels would mislead
 UNIT_FLOOR = 1e-3  # below that not even the brightest star of a [0, 1] frame would stay
@@ -57,13 +60,35 @@ def survey(pixels: np.ndarray, divisor: float = 1.0) -> Survey:
 def _extremes(chunk):
     """Smallest and largest number, and how many were none, which become NaN in place."""
     bottom, top = chunk.min(), chunk.max()
-    if np.isfinite(bottom) and np.isfinite(top):
+    if bottom >= -MOST_COUNTS and top <= MOST_COUNTS:  # neither holds of a NaN
         return bottom, top, 0
-    good = np.isfinite(chunk)
+    good = np.abs(chunk) <= MOST_COUNTS
     chunk[~good] = np.nan
     bottom = chunk.min(where=good, initial=np.inf)
     top = chunk.max(where=good, initial=-np.inf)
     return bottom, top, chunk.size - np.count_nonzero(good)
+
+
+def blank_beyond(pixels: np.ndarray) -> int:
+    """Let numbers farther from 0 than any light, broken ones, be no data; in place.
+
+    Parameters
+    ----------
+    pixels : ndarray, (channel, y, x) float32
+        In units of full scale; changed in place.
+
+    Returns
+    -------
+    int
+        How many there were.
+    """
+    count = 0
+    for plane in pixels:
+        for chunk in chunks(plane):
+            broken = np.abs(chunk) > MOST_FULL_SCALES
+            chunk[broken] = np.nan
+            count += np.count_nonzero(broken)
+    return count
 
 
 def chunks(plane: np.ndarray):

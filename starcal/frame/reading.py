@@ -13,7 +13,15 @@ from astropy.wcs import WCS
 from ..errors import FrameError, StarcalError
 from ..inputs import stream_fault
 from .fits_files import Raw, load_fits
-from .levels import FULL_SCALE_CARD, blank_borders, float_full_scale, require_light, survey
+from .levels import (
+    FULL_SCALE_CARD,
+    MOST_FULL_SCALES,
+    blank_beyond,
+    blank_borders,
+    float_full_scale,
+    require_light,
+    survey,
+)
 from .mosaic import header_of_cells
 from .pictures import JPEG, PNG, TIFF, load_picture
 from .sky import (
@@ -420,19 +428,30 @@ def _scale(pixels, kinds, full_scale, name, notes):
     given = _given_scale(kinds, full_scale, name)
     found = survey(pixels, given[0] if given else 1.0)
     require_light(found.low, found.high, CHANNELS, name)
-    if found.not_finite:
-        notes.append(
-            f"{found.not_finite} of {pixels.size} pixel values are not numbers: they count as no "
-            f"data."
-        )
     largest = float(found.high.max())
     if given is None:
         given = float_full_scale(pixels, largest)
         if given[0] != 1.0:
-            survey(pixels, given[0])
+            found = survey(pixels, given[0])
     elif full_scale is None and largest < 1e-3:
         notes.append(_little_light(largest, kinds[0], given[0]))
-    return given, found.not_finite
+    spoilt = found.not_finite + _beyond_light(pixels, found, name)
+    if spoilt:
+        notes.append(
+            f"{spoilt} of {pixels.size} pixel values are not numbers, or larger than any light: "
+            f"they count as no data."
+        )
+    return given, spoilt
+
+
+def _beyond_light(pixels, found, name) -> int:
+    """How many numbers are no light's, for they are too large, and count as none now."""
+    if max(found.high.max(), -found.low.min()) <= MOST_FULL_SCALES:
+        return 0
+    count = blank_beyond(pixels)
+    rest = survey(pixels)
+    require_light(rest.low, rest.high, CHANNELS, name)
+    return count
 
 
 def _little_light(largest, kind, full_scale):

@@ -6,7 +6,7 @@ from astropy.wcs.wcsapi.wrappers import BaseWCSWrapper
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from . import pixel_scale_arcsec
+from . import pixel_scale_arcsec, pixels_of
 
 TILE_PX = 512  # bounds memory: the library works in float64
 MARGIN_PX = 12  # a cubic spline forgets its boundary within that
@@ -53,7 +53,7 @@ class Checked(BaseWCSWrapper):
 
     def world_to_pixel_values(self, ra_deg, dec_deg):
         """Pixels of the sky."""
-        x, y = self._wcs.all_world2pix(ra_deg, dec_deg, 0, quiet=True)
+        x, y = pixels_of(self._wcs, ra_deg, dec_deg)
         if not self._wcs.has_distortion:
             return x, y
         back_ra_deg, back_dec_deg = self._wcs.all_pix2world(x, y, 0)

@@ -16,7 +16,7 @@ from astropy.wcs.utils import proj_plane_pixel_area
 
 from ..errors import FrameError, NoWCSError
 from ..robust import middle_px
-from .cards import has_cd, wcs_fault
+from .cards import has_cd, unreadable, wcs_fault
 
 WCS_KEYS = re.compile(
     r"(WCSAXES|WCSNAME|(CTYPE|CRVAL|CRPIX|CDELT|CUNIT)\d|(CD|PC|PV|PS)\d+_\d+"
@@ -121,7 +121,14 @@ def celestial_wcs(header: fits.Header, shape: tuple[int, int]) -> Sky:
     if missing:
         return Sky(None, missing)
     notes: list[str] = []
-    cards = _only_wcs(header, notes)
+    cards = fits.Header([card for card in header.cards if WCS_KEYS.match(card.keyword)])
+    fault = unreadable(cards)
+    if fault:
+        return Sky(None, (fault,))
+    _take_distortion(cards, notes)
+    _take_one_matrix(cards, notes)
+    if any(key.startswith(("CPDIS", "D2IMDIS")) for key in header):
+        notes.append("The header has distortion tables (CPDIS, D2IMDIS): they are not used.")
     fault = wcs_fault(cards)
     if fault:
         return Sky(None, (fault,), tuple(notes))
@@ -161,34 +168,29 @@ def _header_text(header, key):
     return "" if value is None else str(value).strip()
 
 
-def _only_wcs(header, notes):
-    """The WCS cards alone, with the -SIP that honours the distortion terms (astropy would only log
-    its doubt)."""
-    cards = fits.Header([card for card in header.cards if WCS_KEYS.match(card.keyword)])
-    if any(SIP_KEYS.match(key) for key in cards):
-        plain = [
-            key for key in ("CTYPE1", "CTYPE2") if not _header_text(cards, key).endswith("-SIP")
-        ]
-        for key in plain:
-            cards[key] = _header_text(cards, key) + "-SIP"
-        if plain:
-            notes.append(
-                f"The header has SIP distortion terms but no -SIP in {' and '.join(plain)}: they "
-                f"are used."
-            )
-    if any(key.startswith(("CPDIS", "D2IMDIS")) for key in header):
-        notes.append("The header has distortion tables (CPDIS, D2IMDIS): they are not used.")
-    _take_one_matrix(cards, notes)
-    return cards
+def _take_distortion(cards, notes):
+    """Put in the -SIP that honours distortion terms (astropy would only log its doubt)."""
+    if not any(SIP_KEYS.match(key) for key in cards):
+        return
+    plain = [
+        key for key in ("CTYPE1", "CTYPE2") if not _header_text(cards, key).endswith("-SIP")
+    ]
+    for key in plain:
+        cards[key] = _header_text(cards, key) + "-SIP"
+    if plain:
+        notes.append(
+            f"The header has SIP distortion terms but no -SIP in {' and '.join(plain)}: they are "
+            f"used."
+        )
 
 
 def _take_one_matrix(cards, notes):
     """Drop a PC matrix that stands beside a CD matrix: a WCS has one or the other (Greisen &
     Calabretta 2002, A&A 395, 1061, section 2.1.2)."""
-    stray = [key for key in cards if re.match(r"PC\d+_\d+$", key)]
+    stray = dict.fromkeys(key for key in cards if re.match(r"PC\d+_\d+$", key))
     if stray and has_cd(cards):
         for key in stray:
-            del cards[key]
+            cards.remove(key, remove_all=True)
         notes.append(f"The header has a CD matrix and {', '.join(stray)} as well: CD is used.")
 
 
@@ -215,6 +217,28 @@ def _is_icrs(wcs):
     if system == "FK5":
         return not np.isfinite(equinox) or abs(equinox - 2000) <= 0.01
     return system == "ICRS"
+
+
+def pixels_of(
+    wcs: WCS, ra_deg: np.ndarray, dec_deg: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Pixels of places on the sky.
+
+    Parameters
+    ----------
+    wcs : WCS
+    ra_deg, dec_deg : array_like
+        ICRS.
+
+    Returns
+    -------
+    x_px, y_px : ndarray
+        Counted from 0; NaN, or far from the place, where the distortion leads nowhere.
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # of places that have no pixel
+        x_px, y_px = wcs.all_world2pix(ra_deg, dec_deg, 0, quiet=True)
+    return x_px, y_px
 
 
 def upside_down(wcs: WCS, rows: int) -> WCS:

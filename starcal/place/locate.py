@@ -12,7 +12,14 @@ from ..catalogue import CatalogueStars, embedded
 from ..catalogue.choose import Choice, Source, magnitude_limit, source_of, stars_around
 from ..choices import Choices
 from ..errors import NoWCSError
-from ..frame import ONE_SOLUTION_PX, Frame, corners_apart_px, pixel_scale_arcsec, require_wcs
+from ..frame import (
+    ONE_SOLUTION_PX,
+    Frame,
+    corners_apart_px,
+    pixel_scale_arcsec,
+    pixels_of,
+    require_wcs,
+)
 from ..robust import middle_px
 from ..stars import displayed_mag, instrumental_mag, places_of
 from .bend import BothSides, nearer, straightened
@@ -281,7 +288,7 @@ def _catalogue_field(task: _Task, wcs: WCS) -> Choice:
     circle, limit_mag = _circle(wcs, task.shape), None
     if task.source.name != "embedded":
         near = embedded.cone(*circle)
-        x, y = wcs.all_world2pix(near.ra_deg, near.dec_deg, 0, quiet=True)
+        x, y = pixels_of(wcs, near.ra_deg, near.dec_deg)
         inside_x = (x > -0.5) & (x < task.shape[1] - 0.5)
         inside = inside_x & (y > -0.5) & (y < task.shape[0] - 0.5)
         limit_mag = magnitude_limit(task.mag, near.v_mag[inside])

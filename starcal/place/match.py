@@ -12,7 +12,7 @@ import numpy as np
 from astropy.wcs import WCS
 from scipy.spatial import cKDTree
 
-from ..frame import pixel_scale_arcsec
+from ..frame import pixel_scale_arcsec, pixels_of
 from ..robust import middle_px, quantile_of_known, scatter_per_axis
 
 REACH_PX = 30.0  # WCS errors up to this are refined; a worse WCS is the solver's work
@@ -318,7 +318,7 @@ class _TangentPixels:
         """Which pixels points of the plane fall on."""
         east, north = (points * self.scale_arcsec / 3600).T
         sky = plane_to_sky(east, north, self.ra_deg, self.dec_deg)
-        return self.wcs.all_world2pix(*sky, 0, quiet=True)
+        return pixels_of(self.wcs, *sky)
 
     def middle_off_px(self, transform: np.ndarray) -> tuple[float, float]:
         """Where the WCS puts what is at the middle, minus the middle."""
@@ -342,7 +342,7 @@ def wcs_error(given, better, shape: tuple[int, int], star_xy_px, ra_deg, dec_deg
     """
     middle = np.array(middle_px(shape))
     ra0, dec0 = given.all_pix2world(*middle, 0)
-    x, y = better.all_world2pix(float(ra0), float(dec0), 0, quiet=True)
+    x, y = pixels_of(better, float(ra0), float(dec0))
     a = _turn_between(better, given, middle, 0.2 * min(shape))
     return WCSError(
         (middle[0] - float(x), middle[1] - float(y)),

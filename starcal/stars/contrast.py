@@ -15,6 +15,7 @@ import numpy as np
 from scipy import ndimage
 
 from ..robust import SIGMA_PER_DEVIATION, scatter_about_zero, upper_median
+from .clipping import FLAT_SIGMA
 from .noise import FrameNoise
 from .shapes import FWHM_PER_SIGMA, LIKENESS
 
@@ -76,7 +77,7 @@ def _luminance(pixels: np.ndarray, noise: FrameNoise) -> np.ndarray:
     """Sum of the channels, each in units of its own noise; NaN where a channel has no data."""
     total = np.zeros(pixels.shape[1:], np.float32)
     for plane, sky, sigma in zip(pixels, noise.sky, noise.noise, strict=True):
-        if sigma > 0:
+        if sigma > FLAT_SIGMA:
             total += (plane - np.float32(sky)) * np.float32(1 / sigma)
     return total
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import least_squares
 
+from .clipping import FLAT_SIGMA
 from .noise import FrameNoise
 
 FWHM_PER_SIGMA = 2.3548
@@ -84,7 +85,7 @@ def luminance_stamps(
     """
     channels = np.stack(
         [
-            stamps_round(plane, x_px, y_px, half) * np.float32(1 / sigma if sigma > 0 else 0)
+            stamps_round(plane, x_px, y_px, half) * _one_over(sigma)
             for plane, sigma in zip(pixels, noise.noise, strict=True)
         ],
         axis=1,
@@ -95,6 +96,11 @@ def luminance_stamps(
         "ncyx,nc->nyx", channels[restless], _quiet_weights(channels[restless])
     )
     return total
+
+
+def _one_over(sigma: float) -> np.float32:
+    """What brings a channel to units of its noise; 0 for one that has none."""
+    return np.float32(1 / sigma if sigma > FLAT_SIGMA else 0)
 
 
 def unrest(stamps: np.ndarray) -> np.ndarray:

@@ -338,10 +338,11 @@ def _light_and_error(model: StarModel, channel: int, star, dx, dy):
 
 @dataclass(frozen=True, eq=False)
 class Rest:
-    """A tile of a channel less its stars' light, all (y, x): pixels, what is uncertain of them,
-    which tell anything."""
+    """A tile of a channel less its stars' light, all (y, x): pixels, the light, what is uncertain
+    of them, which tell anything."""
 
     values: NDArray[np.float32]
+    light: NDArray[np.float32]
     doubt: NDArray[np.float32]
     known: NDArray[np.bool_]
 
@@ -358,4 +359,4 @@ def rest_of(model: StarModel, channel: Channel, window) -> Rest:
     clipped, known = channel.clipped(window), np.isfinite(values)
     if clipped.any():
         known &= ~ndimage.binary_dilation(clipped)
-    return Rest(np.where(known, values - light, 0).astype(np.float32), doubt, known)
+    return Rest(np.where(known, values - light, 0).astype(np.float32), light, doubt, known)

@@ -20,6 +20,7 @@ from ..texts import counted
 from .fill import fill
 from .flares import Flares
 from .grain import emptiest, laid_out, local_noise, swatch
+from .holes import Cleared, filled_holes
 from .light import Channel, StarModel, channels_of, footprint, rest_of, tiles
 from .model import model_stars, shows_stars
 from .profile_map import ProfileMap, profile_map
@@ -228,7 +229,9 @@ def _without_stars(
         rest.values, rest.known & (rest.doubt < channel.noise**2), channel.noise
     )
     weight = rest.weight(noise)
-    background = fill(rest.values, weight**2, float(np.median(noise[::8, ::8])))
+    usual = float(np.median(noise[::8, ::8]))
+    background = fill(rest.values, weight**2, usual)
+    background = filled_holes(background, Cleared(rest.values, weight, rest.light, usual))
     return (
         background
         + weight * (rest.values - background)

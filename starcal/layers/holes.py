@@ -1,0 +1,179 @@
+"""Wide holes filled by the likeliest smooth continuation of what lies round them.
+
+The pyramid of `fill` knows how strong structure is on each scale of a frame; over a hole wider than
+a few pixels it cannot carry slopes and bends of the nebula in from all sides at once. Here the
+pixels round each hole are taken as a Gaussian process (Rasmussen & Williams 2006, eq. 2.25 and
+2.41, with the covariance of eq. 4.17, nu = 3/2: structure that has a slope everywhere), as strong
+as they show it there, plus a share of the stars' own light, which no model has exactly. Pixels
+that the others contradict (eq. 5.12) count less: stars that were not found.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+from scipy.spatial.distance import cdist
+
+TELLS_NOTHING = 0.03  # weight of a pixel that belongs to the hole
+LEAST_AREA_PX = 60  # of a hole: over less the pyramid is as good
+POINTS_ACROSS = 10.0  # by as many the side of a hole is sampled, whatever its size
+RIM, NEAR, FAR = 2, 6, 14  # samples from the rim: all, every second, every fourth is taken
+FEWEST_SAMPLES = 20
+CORRELATED_RADII = 1.0  # of the hole: over so much the process keeps half of itself
+LIGHT_SHARE = 0.03  # of the stars' light that may be left, and of its fall outwards
+CONTRADICTED, LISTENINGS = 1.5, 3  # errors from which a pixel counts less; rounds
+CLEAN = 0.9  # weight of a pixel that shows how strong structure is
+LAG = 3  # samples apart, over which that is measured
+LEAST_STRENGTH = 0.05  # against the noise's variance
+LARGEST_DIFFERENCE = 95  # percentile beyond which differences are stars that were not found
+
+
+@dataclass(frozen=True, eq=False)
+class Cleared:
+    """A window without its stars.
+
+    Attributes
+    ----------
+    values : ndarray, (y, x)
+        Pixels less their stars' light, finite.
+    weight : ndarray, (y, x)
+        Inverse variance of each pixel against that of a clean one, 0 to 1.
+    light : ndarray, (y, x)
+        What was taken away.
+    noise : float
+        Standard deviation of a clean pixel.
+    """
+
+    values: NDArray
+    weight: NDArray
+    light: NDArray
+    noise: float
+
+    def part(self, window) -> "Cleared":
+        """The same of a part of the window."""
+        return Cleared(self.values[window], self.weight[window], self.light[window], self.noise)
+
+
+def filled_holes(background: NDArray, cleared: Cleared) -> NDArray[np.float32]:
+    """The background with its wide holes filled anew.
+
+    Parameters
+    ----------
+    background : ndarray, (y, x) float32
+        Of `fill.fill`.
+    cleared : Cleared
+        The pixels that it was made from.
+
+    Returns
+    -------
+    ndarray, (y, x) float32
+    """
+    result = background.copy()
+    marks, _ = ndimage.label(cleared.weight < TELLS_NOTHING)
+    area = np.bincount(marks.ravel())
+    for mark, window in enumerate(ndimage.find_objects(marks), start=1):
+        if area[mark] >= LEAST_AREA_PX:
+            step = max(1, round(np.sqrt(area[mark]) / POINTS_ACROSS))
+            wide = _widened_by(window, FAR * step, marks.shape)
+            hole = _Hole.of(marks[wide] == mark, step)
+            _fill_one(result[wide], hole, cleared.part(wide))
+    return result
+
+
+def _widened_by(window, reach: int, shape):
+    """Rows and columns of a hole and of what lies round it."""
+    return tuple(
+        slice(max(part.start - reach, 0), min(part.stop + reach, side))
+        for part, side in zip(window, shape, strict=True)
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Hole:
+    """How far each pixel lies from a hole, in samples of so many pixels, and the hole's radius."""
+
+    away: NDArray
+    step_px: int
+    radius_px: float
+
+    @classmethod
+    def of(cls, inside: NDArray[np.bool_], step_px: int) -> "_Hole":
+        away = ndimage.distance_transform_edt(~inside) / step_px
+        return cls(away, step_px, float(np.sqrt(inside.sum() / np.pi)))
+
+    def correlation(self, some: NDArray, others: NDArray | float) -> NDArray:
+        """Of the process at places, (n, 2) and (m, 2)."""
+        apart_px = cdist(some, others)
+        far = np.sqrt(3) * apart_px / (CORRELATED_RADII * self.radius_px)
+        return (1 + far) * np.exp(-far)
+
+    def samples(self, weight: NDArray) -> NDArray:
+        """Places of the pixels that tell, (n, 2): the fewer, the farther from the hole."""
+        rows, columns = np.indices(self.away.shape)
+        taken = np.zeros(self.away.shape, bool)
+        for inner, outer, every in ((0, RIM, 1), (RIM, NEAR, 2), (NEAR, FAR, 4)):
+            grid = (rows % (every * self.step_px) == 0) & (
+                columns % (every * self.step_px) == 0
+            )
+            taken |= grid & (self.away > inner) & (self.away <= outer)
+        return np.argwhere(taken & (weight >= TELLS_NOTHING))
+
+
+def _fill_one(background: NDArray, hole: _Hole, cleared: Cleared) -> None:
+    """Put the process's mean into a hole and, as far as they tell nothing, the pixels near it, in
+    place; where too little is known round it, nothing changes."""
+    told = hole.samples(cleared.weight)
+    if len(told) < FEWEST_SAMPLES:
+        return
+    strength = _strength(cleared, hole)
+    row, column = told.T
+    own = strength * hole.correlation(told, told)
+    own[np.diag_indices_from(own)] += cleared.noise**2 / cleared.weight[row, column] ** 2
+    doubted = _doubted_light(cleared.light, told, hole)
+    seen = cleared.values[row, column].astype(float)
+    level, pull = _solved_process(own + doubted @ doubted.T, seen)
+    at = np.argwhere(hole.away <= NEAR)
+    mean = level + strength * hole.correlation(at, told) @ pull
+    row, column = at.T
+    share = 1 - cleared.weight[row, column]
+    background[row, column] += share * (mean - background[row, column])
+
+
+def _solved_process(covariance: NDArray, seen: NDArray) -> tuple[float, NDArray]:
+    """The level of least variance, and the covariance solved for what is seen above it."""
+    for _ in range(LISTENINGS):
+        inverse = np.linalg.inv(covariance)
+        even = inverse.sum(axis=1)
+        level = float(even @ seen) / float(even.sum())
+        pull = inverse @ (seen - level)
+        variance = 1 / np.diag(inverse)  # of each, as the others foretell it
+        off = np.abs(pull) * np.sqrt(variance) / CONTRADICTED
+        covariance = covariance + np.diag(np.maximum(off**2 - 1, 0) * variance)
+    return level, pull
+
+
+def _doubted_light(light: NDArray, told: NDArray, hole: _Hole) -> NDArray:
+    """What may be left of the stars' light, and of its fall outwards, one standard deviation,
+    (n, 2)."""
+    row, column = told.T
+    own = LIGHT_SHARE * light[row, column].astype(float)
+    outwards = hole.away[row, column] * hole.step_px / hole.radius_px
+    return np.stack([own, own * outwards], axis=1)
+
+
+def _strength(cleared: Cleared, hole: _Hole) -> float:
+    """Variance of the process, from the mean squared difference of clean pixels `LAG` samples
+    apart."""
+    lag = LAG * hole.step_px
+    clean = np.where(cleared.weight > CLEAN, cleared.values, np.nan)
+    differences = [clean[lag:] - clean[:-lag], clean[:, lag:] - clean[:, :-lag]]
+    square = np.concatenate([part.ravel() for part in differences]).astype(float) ** 2
+    square = square[np.isfinite(square)]
+    noise = cleared.noise**2
+    structure = 0.0
+    if len(square) >= FEWEST_SAMPLES:
+        most = np.percentile(square, LARGEST_DIFFERENCE)
+        structure = float(np.minimum(square, most).mean()) / 2 - noise
+    shared = float(hole.correlation(np.zeros((1, 2)), np.array([[0.0, lag]]))[0, 0])
+    return max(structure, LEAST_STRENGTH * noise) / (1 - shared)

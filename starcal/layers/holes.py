@@ -102,7 +102,12 @@ class _Hole:
         away = ndimage.distance_transform_edt(~inside) / step_px
         return cls(away, step_px, float(np.sqrt(inside.sum() / np.pi)))
 
-    def correlation(self, some: NDArray, others: NDArray | float) -> NDArray:
+    @property
+    def coarse(self) -> NDArray:
+        """How far every so many pixels lie, both ways: the process is smoother than that."""
+        return self.away[:: self.step_px, :: self.step_px]
+
+    def correlation(self, some: NDArray, others: NDArray) -> NDArray:
         """Of the process at places, (n, 2) and (m, 2)."""
         apart_px = cdist(some, others)
         far = np.sqrt(3) * apart_px / (CORRELATED_RADII * self.radius_px)
@@ -133,9 +138,13 @@ def _fill_one(background: NDArray, hole: _Hole, cleared: Cleared) -> None:
     doubted = _doubted_light(cleared.light, told, hole)
     seen = cleared.values[row, column].astype(float)
     level, pull = _solved_process(own + doubted @ doubted.T, seen)
-    at = np.argwhere(hole.away <= NEAR)
-    mean = level + strength * hole.correlation(at, told) @ pull
-    row, column = at.T
+    coarse = np.full(hole.coarse.shape, level)
+    nodes = np.argwhere(hole.coarse <= NEAR + 2)
+    along = hole.correlation(nodes * hole.step_px, told)
+    coarse[tuple(nodes.T)] += strength * along @ pull
+    row, column = np.nonzero(hole.away <= NEAR)
+    at = np.stack([row, column]) / hole.step_px
+    mean = ndimage.map_coordinates(coarse, at, order=1, mode="nearest")
     share = 1 - cleared.weight[row, column]
     background[row, column] += share * (mean - background[row, column])
 

@@ -67,9 +67,10 @@ def _fade(radius_px, fwhm_px):
 def _fitted_table(psf, stamps, half, summed, prior):
     """Cells of the table, and what they leave of the stars' pixels; both for unit flux."""
     design = _bilinear(stamps.u, stamps.v, half, TABLE_STEP * psf.fwhm_px)
-    wing = psf.wing_at(stamps.u, stamps.v, np.hypot(stamps.u, stamps.v)) * stamps.shrunk
+    radius = np.hypot(stamps.u, stamps.v)
+    wing = stamps.shrunk * psf.wing_at(stamps.u, stamps.v, radius)
     design = design.multiply(wing.ravel()[:, None]).tocsr()
-    profile = wing * moffat(stamps.u**2 + stamps.v**2, psf.fwhm_px, psf.beta)
+    profile = wing * moffat(radius**2, psf.fwhm_px, psf.beta)
     residual, error = stamps.less(profile + (design @ summed).reshape(profile.shape))
     cells = _solved_cells(design, residual, error, prior)
     left = residual.ravel() - design @ cells

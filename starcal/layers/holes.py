@@ -138,15 +138,18 @@ def _fill_one(background: NDArray, hole: _Hole, cleared: Cleared) -> None:
     doubted = _doubted_light(cleared.light, told, hole)
     seen = cleared.values[row, column].astype(float)
     level, pull = _solved_process(own + doubted @ doubted.T, seen)
-    coarse = np.full(hole.coarse.shape, level)
+    near = hole.away <= NEAR
+    mean = level + _laid_over(hole, near, told, strength * pull)
+    background[near] += (1 - cleared.weight[near]) * (mean - background[near])
+
+
+def _laid_over(hole: _Hole, near: NDArray[np.bool_], told: NDArray, pull: NDArray) -> NDArray:
+    """How far the process goes above its level in the pixels near a hole, (k,)."""
+    coarse = np.zeros(hole.coarse.shape)
     nodes = np.argwhere(hole.coarse <= NEAR + 2)
-    along = hole.correlation(nodes * hole.step_px, told)
-    coarse[tuple(nodes.T)] += strength * along @ pull
-    row, column = np.nonzero(hole.away <= NEAR)
-    at = np.stack([row, column]) / hole.step_px
-    mean = ndimage.map_coordinates(coarse, at, order=1, mode="nearest")
-    share = 1 - cleared.weight[row, column]
-    background[row, column] += share * (mean - background[row, column])
+    coarse[tuple(nodes.T)] = hole.correlation(nodes * hole.step_px, told) @ pull
+    at = np.stack(np.nonzero(near)) / hole.step_px
+    return ndimage.map_coordinates(coarse, at, order=1, mode="nearest")
 
 
 def _solved_process(covariance: NDArray, seen: NDArray) -> tuple[float, NDArray]:
@@ -175,14 +178,20 @@ def _strength(cleared: Cleared, hole: _Hole) -> float:
     """Variance of the process, from the mean squared difference of clean pixels `LAG` samples
     apart."""
     lag = LAG * hole.step_px
-    clean = np.where(cleared.weight > CLEAN, cleared.values, np.nan)
-    differences = [clean[lag:] - clean[:-lag], clean[:, lag:] - clean[:, :-lag]]
-    square = np.concatenate([part.ravel() for part in differences]).astype(float) ** 2
-    square = square[np.isfinite(square)]
     noise = cleared.noise**2
+    square = _squared_differences(cleared, lag)
     structure = 0.0
     if len(square) >= FEWEST_SAMPLES:
         most = np.percentile(square, LARGEST_DIFFERENCE)
         structure = float(np.minimum(square, most).mean()) / 2 - noise
     shared = float(hole.correlation(np.zeros((1, 2)), np.array([[0.0, lag]]))[0, 0])
     return max(structure, LEAST_STRENGTH * noise) / (1 - shared)
+
+
+def _squared_differences(cleared: Cleared, lag: int) -> NDArray:
+    """Of clean pixels so far apart, along both axes, (k,)."""
+    clean = np.where(cleared.weight > CLEAN, cleared.values, np.nan).astype(float)
+    across = clean[:, lag:] - clean[:, :-lag]
+    down = clean[lag:] - clean[:-lag]
+    square = np.concatenate([across.ravel(), down.ravel()]) ** 2
+    return square[np.isfinite(square)]

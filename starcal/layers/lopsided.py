@@ -83,13 +83,17 @@ def common_waves(rounds: list[Round]) -> NDArray:
     alone = np.linalg.solve(normal + expected, right[:, :, None])[:, :, 0]
     weight = np.ones(len(rounds))
     for _ in range(WAVE_ROUNDS):
-        inverse = np.linalg.inv(np.einsum("n,nij->ij", weight, normal) + expected)
+        inverse = np.linalg.inv(np.tensordot(weight, normal, 1) + expected)
         best = inverse @ (weight @ right)
-        off = alone - best
-        chi = np.sqrt(np.einsum("ni,nij,nj->n", off, normal, off) / (2 * WAVES))
+        chi = _off_by(alone - best, normal)
         weight = np.minimum(1, STAR_LINEAR_FROM / np.maximum(chi, 1e-9))
     variance = np.diag(inverse) * max(1.0, float(np.mean(weight * chi**2)))
     return best * _kept_waves(best, variance)
+
+
+def _off_by(off: NDArray, normal: NDArray) -> NDArray:
+    """Errors that each star's own waves are off by, (n,)."""
+    return np.sqrt(np.einsum("ni,nij,nj->n", off, normal, off) / (2 * WAVES))
 
 
 def _kept_waves(best, variance):
@@ -117,19 +121,21 @@ def with_waves(psf: Psf, radius_px: NDArray, waves: NDArray, inner_px: float) ->
     """
     if not waves.any():
         return psf
-    last = np.flatnonzero(waves.any(axis=1))[-1]
-    outer = radius_px[min(last + 1, len(radius_px) - 1)] * 1.2
+    last = np.flatnonzero(waves.any(axis=1))[-1] + 1
+    outer_px = radius_px[min(last, len(radius_px) - 1)] * 1.2
     step_px = LOPSIDED_STEP * psf.fwhm_px
-    half = int(np.ceil(outer / step_px))
+    half = int(np.ceil(outer_px / step_px))
     v, u = np.mgrid[-half : half + 1, -half : half + 1] * step_px
-    knots = np.concatenate([[inner_px], radius_px[: last + 1], [outer]])
-    radius = np.hypot(u, v)
-    turn = waves_at(np.arctan2(v, u))
-    share = np.zeros(radius.shape)
-    for k in range(2 * WAVES):
-        along = np.concatenate([[0.0], waves[: last + 1, k], [0.0]])
-        share += turn[..., k] * np.interp(radius, knots, along, left=0.0, right=0.0)
+    knots_px = np.concatenate([[inner_px], radius_px[:last], [outer_px]])
+    faded = np.pad(waves[:last], ((1, 1), (0, 0)))
     before = psf.lopsided_at(u, v) if psf.lopsided is not None else 1.0
-    return replace(
-        psf, lopsided=np.clip(before * (1 + share), *WAVE_FACTORS).astype(np.float32)
-    )
+    factor = before * (1 + _share_at(u, v, knots_px, faded))
+    return replace(psf, lopsided=np.clip(factor, *WAVE_FACTORS).astype(np.float32))
+
+
+def _share_at(u_px, v_px, knots_px, waves):
+    """What waves known at some radii add at offsets, as a share."""
+    radius = np.hypot(u_px, v_px)
+    turn = waves_at(np.arctan2(v_px, u_px))
+    along = [np.interp(radius, knots_px, wave, left=0.0, right=0.0) for wave in waves.T]
+    return (turn * np.stack(along, axis=-1)).sum(axis=-1)

@@ -80,8 +80,8 @@ def model_stars(pixels: NDArray, stars: Table) -> StarModel:
     model = _finished(channels, draft, None)
     flares = flares_of(channels, model, PIECE_SHARE, sweeps=0)
     if flares is None:
-        if draft.apart > SETTLED_WINGS:
-            model = _finished(channels, _freed(channels, draft), None)
+        freed = _freed(channels, draft)
+        model = model if freed is draft else _finished(channels, freed, None)
         return with_blooms(channels, model, stars)
     bare = [c.without(flares) for c in channels]
     whole &= ~pieces_of_arms(channels, model, flares)
@@ -166,10 +166,10 @@ def _freed(channels: list[Channel], draft: _Draft) -> _Draft:
 def _finished(channels: list[Channel], draft: _Draft, flares: Flares | None) -> StarModel:
     """The model, fitted on a background made flat by what the draft leaves between the stars."""
     places = draft.model.x_px, draft.model.y_px
-    profiles = replace(draft.profiles, psf=draft.model.psf)
     stars = draft.known.stars
     flat = [_flattened(draft.model, c) for c in channels]
-    profiles = profiles_on(profiles, channels, flat, stars, places)
+    before = replace(draft.profiles, psf=draft.model.psf)
+    profiles = profiles_on(before, channels, flat, stars, places)
     known = replace(draft.known, usable=draft.pointlike)
     fits = _fits(channels, flat, known, places, profiles)
     # again: of two entries on one trail the second has the light now

@@ -73,23 +73,35 @@ def solved_wings(
     -------
     SolvedWings
     """
-    flux = model.flux[channel.index]
-    bright = np.argsort(flux)[::-1][:RING_STARS]
-    bright = bright[(flux[bright] > 0) & (model.reach_px[bright] > 0)]
+    bright = _brightest(model, channel)
     if len(bright) == 0:
         return SolvedWings(psf, psf, 0.0)
     edges = psf.fwhm_px * np.geomspace(*RING_FWHM, RINGS + 1)
-    radius = np.sqrt((edges[1:] ** 2 + edges[:-1] ** 2) / 2)
     rings = [_rings_left(channel, model, star, edges, clear_px[star]) for star in bright]
+    density = model.flux[channel.index][bright] * _density(model, channel, bright)
+    flux_sd = np.where(clear_px[bright] > 0, CLIPPED_FLUX_SD, FLUX_SD)
+    radius = np.sqrt((edges[1:] ** 2 + edges[:-1] ** 2) / 2)
+    return _with_wings_of(psf, radius, rings, density, flux_sd)
+
+
+def _brightest(model: StarModel, channel: Channel) -> NDArray[np.intp]:
+    """The stars that tell of wings, the brightest first."""
+    flux = model.flux[channel.index]
+    bright = np.argsort(flux)[::-1][:RING_STARS]
+    return bright[(flux[bright] > 0) & (model.reach_px[bright] > 0)]
+
+
+def _with_wings_of(psf: Psf, radius, rings: list["_Rings"], density, flux_sd) -> SolvedWings:
+    """The profile with the wings that the rings of bright stars tell."""
     level = np.array([of_star.level for of_star in rings])
     error = np.array([of_star.error for of_star in rings])
-    light = np.outer(flux[bright] * _density(model, channel, bright), psf.at_radius(radius))
-    flux_sd = np.where(clear_px[bright] > 0, CLIPPED_FLUX_SD, FLUX_SD)
+    light = np.outer(density, psf.at_radius(radius))
     held = np.clip(1 + _common_share(level, error, light, flux_sd, rounds=1), *FACTORS)
     free = np.clip(1 + _common_share(level, error, light, flux_sd), *FACTORS)
     waves = _common_waves(rings) / free[:, None]
     apart = max(float(np.abs(free / held - 1).max()), float(np.abs(waves).max()))
-    uneven = with_waves(_with_factors(psf, radius, free), radius, waves, CORE_SHARE * radius[0])
+    steeper = _with_factors(psf, radius, free)
+    uneven = with_waves(steeper, radius, waves, CORE_SHARE * radius[0])
     return SolvedWings(_with_factors(psf, radius, held), uneven, apart)
 
 
@@ -114,9 +126,9 @@ def _common_waves(rings: list[_Rings]) -> NDArray:
 
 
 def _density(model, channel, stars):
-    """What the light of each star is denser by than that of the middling one, (m,)."""
+    """What the light of each star is denser by than that of the middling one, as the stars."""
     warp = model.warp[channel.index][stars]
-    return warp[:, 0] * warp[:, 2] - warp[:, 1] ** 2
+    return warp[..., 0] * warp[..., 2] - warp[..., 1] ** 2
 
 
 def _rings_left(channel, model, star, edges, clear_px) -> _Rings:
@@ -126,30 +138,34 @@ def _rings_left(channel, model, star, edges, clear_px) -> _Rings:
     place = model.x_px[star], model.y_px[star]
     window, dx, dy = _window_at(channel.plane.shape, *place, half)
     rest = rest_of(model, channel, window)
-    u, v, shrunk = warped(dx - psf.shift_px[0], dy - psf.shift_px[1], warp)
-    radius = np.hypot(u, v)
+    radius, turn = _polar_places(psf, dx, dy, warp)
     ring = np.digitize(radius, edges) - 1
     ring[~rest.known | (np.hypot(dx, dy) < clear_px)] = -1
-    shown = (ring >= 0) & (ring < len(edges) - 1)
-    own = model.flux[channel.index][star] * shrunk * psf.at_radius(radius[shown])
-    turn = np.arctan2(v[shown], u[shown])
-    return _told_of_rings(ring[shown], len(edges) - 1, rest.values[shown], own, turn)
-
-
-def _told_of_rings(ring, count, values, own, turn) -> _Rings:
-    """The same from pixels: in which ring they are, what is left, the star's light, the angle."""
-    level = np.full(count, np.nan)
-    error = np.full(count, np.inf)
-    rounds: list[Round | None] = [None] * count
-    for k in range(count):
+    density = model.flux[channel.index][star] * _density(model, channel, star)
+    told = []
+    for k in range(len(edges) - 1):
         here = ring == k
-        left = values[here]
-        if len(left) >= FEWEST_RING_PIXELS:
-            level[k] = np.median(left)
-            spread = scatter_about_zero(left - level[k]) + 1e-12
-            error[k] = spread * (1.25 / np.sqrt(len(left)) + NEBULA_SHARE)
-            rounds[k] = Round.of(left - level[k], own[here], turn[here])
-    return _Rings(level, error, rounds)
+        own = density * psf.at_radius(radius[here])
+        told.append(_told_of_ring(rest.values[here], own, turn[here]))
+    level, error, rounds = zip(*told, strict=True)
+    return _Rings(np.array(level), np.array(error), list(rounds))
+
+
+def _polar_places(psf: Psf, dx_px, dy_px, warp):
+    """Radius and angle of offsets from a star, as in the middling one."""
+    u, v, _ = warped(dx_px - psf.shift_px[0], dy_px - psf.shift_px[1], warp)
+    return np.hypot(u, v), np.arctan2(v, u)
+
+
+def _told_of_ring(values, own, turn) -> tuple[float, float, Round | None]:
+    """Median of a ring, what it may be wrong by, and what goes round it, from what is left in its
+    pixels, the star's light there and the angle."""
+    if len(values) < FEWEST_RING_PIXELS:
+        return np.nan, np.inf, None
+    level = float(np.median(values))
+    spread = float(scatter_about_zero(values - level)) + 1e-12
+    error = spread * (1.25 / np.sqrt(len(values)) + NEBULA_SHARE)
+    return level, error, Round.of(values - level, own, turn)
 
 
 def _window_at(shape, x_px, y_px, half):
@@ -186,14 +202,13 @@ def _common_share(level, error, light, flux_sd, rounds=STEP_ROUNDS):
 def _share_of_held_skies(shape, equations):
     """Shares that solve the equations, the skies of the stars held to each other, (rings,)."""
     stars, rings = shape
-    free = _robust_solution(*equations, stars * rings)
-    skies = free[rings : rings + stars]
+    design, values, trust = equations
+    skies = _robust_solution(*equations, stars * rings)[rings : rings + stars]
     apart = max(float(scatter(skies)), 1e-12)
-    held = np.zeros((stars, equations[0].shape[1]))
-    held[np.arange(stars), rings + np.arange(stars)] = 1
-    design = np.concatenate([held, equations[0]])
-    values = np.concatenate([np.full(stars, np.median(skies)), equations[1]])
-    trust = np.concatenate([np.full(stars, (SKY_SCATTER * apart) ** -2), equations[2]])
+    held = np.eye(stars, design.shape[1], k=rings)
+    design = np.concatenate([held, design])
+    values = np.concatenate([np.full(stars, np.median(skies)), values])
+    trust = np.concatenate([np.full(stars, (SKY_SCATTER * apart) ** -2), trust])
     return _robust_solution(design, values, trust, stars + stars * rings)[:rings]
 
 

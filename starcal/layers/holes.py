@@ -23,7 +23,7 @@ FEWEST_SAMPLES = 20
 CORRELATED_RADII = 1.0  # of the hole: over so much the process keeps half of itself
 LIGHT_SHARE = 0.03  # of the stars' light that may be left, and of its fall outwards
 CONTRADICTED, LISTENINGS = 1.5, 3  # errors from which a pixel counts less; rounds
-CLEAN = 0.9  # weight of a pixel that shows how strong structure is
+CLEAN_WEIGHT = 0.9  # weight of a pixel that shows how strong structure is
 LAG = 3  # samples apart, over which that is measured
 LEAST_STRENGTH = 0.05  # against the noise's variance
 LARGEST_DIFFERENCE = 95  # percentile beyond which differences are stars that were not found
@@ -190,7 +190,7 @@ def _strength(cleared: Cleared, hole: _Hole) -> float:
 
 def _squared_differences(cleared: Cleared, lag: int) -> NDArray:
     """Of clean pixels so far apart, along both axes, (k,)."""
-    clean = np.where(cleared.weight > CLEAN, cleared.values, np.nan).astype(float)
+    clean = np.where(cleared.weight > CLEAN_WEIGHT, cleared.values, np.nan).astype(float)
     across = clean[:, lag:] - clean[:, :-lag]
     down = clean[lag:] - clean[:-lag]
     square = np.concatenate([across.ravel(), down.ravel()]) ** 2

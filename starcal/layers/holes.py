@@ -132,12 +132,9 @@ def _fill_one(background: NDArray, hole: _Hole, cleared: Cleared) -> None:
     if len(told) < FEWEST_SAMPLES:
         return
     strength = _strength(cleared, hole)
-    row, column = told.T
-    own = strength * hole.correlation(told, told)
-    own[np.diag_indices_from(own)] += cleared.noise**2 / cleared.weight[row, column] ** 2
-    doubted = _doubted_light(cleared.light, told, hole)
-    seen = cleared.values[row, column].astype(float)
-    level, pull = _solved_process(own + doubted @ doubted.T, seen)
+    own = strength * hole.correlation(told, told) + _besides_nebula(cleared, told, hole)
+    seen = cleared.values[tuple(told.T)].astype(float)
+    level, pull = _solved_process(own, seen)
     near = hole.away <= NEAR
     mean = level + _laid_over(hole, near, told, strength * pull)
     background[near] += (1 - cleared.weight[near]) * (mean - background[near])
@@ -163,6 +160,13 @@ def _solved_process(covariance: NDArray, seen: NDArray) -> tuple[float, NDArray]
         off = np.abs(pull) * np.sqrt(variance) / CONTRADICTED
         covariance = covariance + np.diag(np.maximum(off**2 - 1, 0) * variance)
     return level, pull
+
+
+def _besides_nebula(cleared: Cleared, told: NDArray, hole: _Hole) -> NDArray:
+    """Covariance of what else the pixels hold: noise, and light of the stars, (n, n)."""
+    light = _doubted_light(cleared.light, told, hole)
+    variance = cleared.noise**2 / cleared.weight[tuple(told.T)] ** 2
+    return np.diag(variance) + light @ light.T
 
 
 def _doubted_light(light: NDArray, told: NDArray, hole: _Hole) -> NDArray:

@@ -79,16 +79,23 @@ def model_stars(pixels: NDArray, stars: Table) -> StarModel:
     draft = _drafted(channels, stars, None, whole)
     model = _finished(channels, draft, None)
     flares = flares_of(channels, model, PIECE_SHARE, sweeps=0)
-    if flares is None:
-        freed = _freed(channels, draft)
-        model = model if freed is draft else _finished(channels, freed, None)
-        return with_blooms(channels, model, stars)
+    if flares is not None:
+        whole &= ~pieces_of_arms(channels, model, flares)
+        model = _beside_flares(channels, stars, flares, whole)
+    elif draft.apart > SETTLED_WINGS:
+        model = _finished(channels, _freed(channels, draft), None)
+    return with_blooms(channels, model, stars)
+
+
+def _beside_flares(
+    channels: list[Channel], stars: Table, flares: Flares, whole: NDArray[np.bool_]
+) -> StarModel:
+    """The model of the stars, fitted where flares have been taken out, and those measured anew."""
     bare = [c.without(flares) for c in channels]
-    whole &= ~pieces_of_arms(channels, model, flares)
     draft = _drafted(bare, stars, flares, whole)
     model = _finished(bare, _freed(bare, draft), flares)
-    flares = flares_of(channels, model, SURE_PIECE_SHARE, sweeps=1) or flares
-    return with_blooms(channels, replace(model, flares=flares), stars)
+    again = flares_of(channels, model, SURE_PIECE_SHARE, sweeps=1)
+    return replace(model, flares=again or flares)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -125,8 +132,7 @@ def _drafted(
     known = _Known(stars, [_clipped_radii(c, stars) for c in channels], whole)
     profiles = first_profiles(channels, stars, known.clear_px)
     places, fits = _moved_stars(channels, known, profiles)
-    pointlike = whole & _starlike(channels, stars, places, fits, profiles)
-    pointlike &= ~_of_flares(channels, flares, places, fits)
+    pointlike = whole & _starlike(channels, stars, places, fits, profiles, flares)
     model = _assembled(channels, places, profiles, fits)
     held, free, apart = _wings_of_all(channels, model, known.clear_px)
     return _Draft(
@@ -151,10 +157,10 @@ def _wings_of_all(channels, model, clear_px):
 def _freed(channels: list[Channel], draft: _Draft) -> _Draft:
     """The draft with the wings that the stars ask for, where those are others. They are solved for
     again, each time from those of before, until that changes little."""
-    free, apart = draft.free, draft.apart
-    if apart <= SETTLED_WINGS:
+    if draft.apart <= SETTLED_WINGS:
         return draft
-    model = replace(draft.model, psf=free)
+    apart = draft.apart
+    model = replace(draft.model, psf=draft.free)
     for _ in range(WING_PASSES):
         if apart <= UNSETTLED_WINGS:
             break
@@ -173,8 +179,7 @@ def _finished(channels: list[Channel], draft: _Draft, flares: Flares | None) -> 
     known = replace(draft.known, usable=draft.pointlike)
     fits = _fits(channels, flat, known, places, profiles)
     # again: of two entries on one trail the second has the light now
-    pointlike = draft.pointlike & _starlike(channels, stars, places, fits, profiles)
-    pointlike &= ~_of_flares(channels, flares, places, fits)
+    pointlike = draft.pointlike & _starlike(channels, stars, places, fits, profiles, flares)
     fits = [replace(f, flux=np.where(pointlike, f.flux, 0)) for f in fits]
     return _assembled(channels, places, profiles, fits)
 
@@ -295,10 +300,12 @@ def _about(middle: int, reach: int) -> slice:
     return slice(max(0, middle - reach), middle + reach + 1)
 
 
-def _starlike(channels, stars, places, fits, profiles) -> NDArray[np.bool_]:
-    """Whether each entry of the table is a star: a point as wide as stars are, and no narrower."""
+def _starlike(channels, stars, places, fits, profiles, flares) -> NDArray[np.bool_]:
+    """Whether each entry of the table is a star: a point as wide as stars are, no narrower, and
+    more than a flare may be wrong by."""
     shapes = list(zip(profiles.psf, profiles.warps(*places), strict=True))
-    return _pointlike(stars, fits, profiles) & ~specks(channels, shapes, places, fits, stars)
+    points = _pointlike(stars, fits, profiles) & ~specks(channels, shapes, places, fits, stars)
+    return points & ~_of_flares(channels, flares, places, fits)
 
 
 def _pointlike(stars: Table, fits: list[FluxFit], profiles: Profiles) -> NDArray[np.bool_]:

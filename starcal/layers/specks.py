@@ -116,11 +116,18 @@ def _one_channel_only(fits, best, sure) -> NDArray[np.bool_]:
         mine = best == main
         known = sure & (flux[main] > SHAPE_SNR * error[main])
         enough = np.count_nonzero(known) >= FEWEST_SURE
-        for other in range(len(fits) if enough else 0):
-            lowest = _lowest_ratio(flux[other, known] / flux[main, known])
-            most = flux[other] + LOW_SIGMA * error[other]
-            lone |= mine & (most < LOW_SHARE * lowest * flux[main])
+        if enough:
+            lone |= mine & _dark_in_another(flux, error, main, known)
     return lone
+
+
+def _dark_in_another(flux, error, main: int, known) -> NDArray[np.bool_]:
+    """Entries that have far less light in another channel than in one, against known stars."""
+    dark = np.zeros(flux.shape[1], bool)
+    for light, doubt in zip(flux, error, strict=True):
+        lowest = _lowest_ratio(light[known] / flux[main, known])
+        dark |= light + LOW_SIGMA * doubt < LOW_SHARE * lowest * flux[main]
+    return dark
 
 
 def _lowest_ratio(ratio) -> float:

@@ -658,18 +658,32 @@ def test_dust_is_told_by_latitude_and_by_the_stars_own_excess():
     np.testing.assert_allclose(
         latitude, SkyCoord(*places.T, unit="deg").galactic.b.deg, atol=1e-4
     )
-    usual, v = np.random.default_rng(2).normal(0.7, 0.35, 200), np.full(200, 13.0)
-    high, low, bright = (
-        dust.reddening_mag(90.0, v, usual),
-        dust.reddening_mag(0.0, v, usual),
-        dust.reddening_mag(0.0, v - 2.5, usual),
+    usual, v = np.random.default_rng(2).normal(0.5, 0.35, 200), np.full(200, 13.0)
+    high, low, bright, red, blue = (
+        dust.expected_reddening(degrees, mags, colours, 0.05)
+        for degrees, mags, colours in (
+            (90.0, v, usual),
+            (0.0, v, usual),
+            (0.0, v - 2.5, usual),
+            (0.0, v, usual + 0.8),
+            (0.0, v, usual - 0.5),
+        )
     )
-    assert 3.1 * high < 0.2 < 0.7 < 3.1 * low < 1.5  # 0.7 mag a kiloparsec, stars at 1.3
-    assert high < bright < low / 2  # stars ten times as bright are three times as near
-    assert dust.reddening_mag(0.0, v, usual + 0.8) > low + 0.1
-    # blue stars may be behind dust
-    assert dust.reddening_mag(0.0, v, usual - 0.5) == pytest.approx(low, rel=0.02)
-    assert dust.reddening_mag(0.0, [], []) > 0
+    # 0.7 mag a kiloparsec, stars at 1.3
+    assert 3.1 * high.ebv_mag < 0.2 < 0.7 < 3.1 * low.ebv_mag < 1.5
+    # stars ten times as bright are three times as near: 0.4 kpc
+    assert high.ebv_mag < bright.ebv_mag == pytest.approx(0.09, abs=0.002)
+    # at the poles less than all of the layer, 0.15 mag of V (Bahcall & Soneira 1980)
+    assert 0.01 < high.ebv_mag < 0.15 / 3.1
+    assert red.ebv_mag - low.ebv_mag == pytest.approx(0.4, abs=0.03)  # half of it
+    assert red.error_mag > 0.4
+    assert blue.ebv_mag == pytest.approx(low.ebv_mag, abs=0.03)  # they may be behind dust
+    assert dust.expected_reddening(0.0, [], [], []).ebv_mag > 0
+    # errors of a catalogue do not pass for blue stars
+    noisy = usual + np.random.default_rng(3).normal(0, 0.28, 200)
+    told = dust.expected_reddening(0.0, v, noisy + 0.4, 0.28)
+    known = dust.expected_reddening(0.0, v, usual + 0.4, 0.0)
+    assert told.ebv_mag == pytest.approx(known.ebv_mag, abs=0.05)
     # as measured with reddened library spectra
     assert dust.off_by_tycho_mag(0.7 / 3.1) == pytest.approx(0.03)
     assert dust.off_by_tycho_mag(2.0 / 3.1) == pytest.approx(0.07)

@@ -7,7 +7,7 @@ not average that away: it is kept apart from the errors of single stars.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -19,11 +19,12 @@ __all__ = [
     "BY_SPECTRA",
     "BY_TYCHO",
     "WAYS",
+    "Reddening",
+    "expected_reddening",
     "latitudes_deg",
     "layer_reddening_mag",
     "off_by_bp_rp_mag",
     "off_by_tycho_mag",
-    "reddening_mag",
     "with_dust",
 ]
 
@@ -38,14 +39,32 @@ LAYER_KPC = 0.125
 # where stars of V 10.5 stand: F dwarfs at 0.2, K giants at 0.6; fainter ones farther
 KPC_AT_V, USUAL_V_MAG = 0.4, 10.5
 LAYER_ERROR_SHARE = 1.0  # clouds: it differs from place to place by as much as it is
-BARE_BV_MAG = 0.70  # mean of field stars at high latitudes
-BARE_BV_ERROR_MAG = 0.11  # by which fields without dust differ
-SPREAD_BV_MAG = 0.35
+LEAST_EBV_ERROR_MAG = 0.03
+# B-V that a tenth of the stars of V < 11.5 is bluer than: 0.12 at latitude 0, where there are A
+# stars, 0.43 at the poles (medians of 250 fields of Tycho-2).
+PLANE_EDGE_MAG, RISE_OF_EDGE_MAG, RISE_SIN_B = 0.12, 0.36, 0.15
+EDGE_SPREADS = 1.28  # a tenth of a Gaussian lies beyond
+SHARE_OF_EXCESS = 0.5  # of what its edge is redder than usual: dust, or stars of another kind
+SPREAD_BV_MAG, SPREAD_STARS = 0.35, 6.0  # of field stars; what is known counts as so many stars
 # Tycho's B-V is too blue behind dust: by 0.03 mag at A_V 0.7, by 0.07 at 2.0
 TYCHO_A_V_MAG, TYCHO_OFF_MAG = (0.0, 0.7, 2.0), (0.0, 0.03, 0.07)
 # that of BP-RP is too red: bare dwarfs of the library 0.06 at A_V 1, giants among them more
 BP_RP_OFF_PER_A_V = 0.08
 OFF_BY_SPECTRA_MAG = 0.01  # of the system itself: to that the standards agree
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reddening:
+    """E(B-V) common to the stars of a field, as expected.
+
+    Attributes
+    ----------
+    ebv_mag, error_mag : float
+        Expected value and its error.
+    """
+
+    ebv_mag: float
+    error_mag: float
 
 
 def latitudes_deg(ra_deg: ArrayLike, dec_deg: ArrayLike) -> np.ndarray:
@@ -83,39 +102,59 @@ def layer_reddening_mag(latitude_deg: float, distance_kpc: float) -> float:
     return float(PLANE_EBV_PER_KPC * looked_through_kpc)
 
 
-def reddening_mag(latitude_deg: float, v_mag: ArrayLike, bv_mag: ArrayLike) -> float:
-    """E(B-V) that may be before the stars of a field, 1 sigma: from its latitude, from how far off
-    stars of that brightness are, and from the stars' own excess.
+def expected_reddening(
+    latitude_deg: float, v_mag: ArrayLike, bv_mag: ArrayLike, bv_error_mag: ArrayLike
+) -> Reddening:
+    """E(B-V) to be expected before some stars of a field.
 
     Parameters
     ----------
     latitude_deg : float
         Galactic.
     v_mag, bv_mag : (N,) array_like
-        Of its stars, as observed; those without a colour are left out.
+        Of the stars, as observed; those without a colour are left out.
+    bv_error_mag : (N,) array_like
+        Of B-V, 1 sigma; NaN is taken for 0.
 
     Returns
     -------
-    float
-        Stars redder than those of most fields raise it; bluer ones do not lower it, for a young
-        cluster's are blue behind any dust.
+    Reddening
+
+    Notes
+    -----
+    That of a plane layer as far as stars of that brightness stand, which differs from place to
+    place by as much as it is; and half of what the field's bluest stars are redder than usual at
+    that latitude, by as much again. The bluest stars and not the mean: giants move that. Stars
+    bluer than usual do not lower it, for a young cluster's are blue behind any dust.
     """
     colours = np.asarray(bv_mag, float)
     known = np.isfinite(colours)
     middle_v = float(np.median(np.asarray(v_mag, float)[known])) if known.any() else USUAL_V_MAG
     layer = layer_reddening_mag(latitude_deg, KPC_AT_V * 10 ** ((middle_v - USUAL_V_MAG) / 5))
-    expected = layer + _own_excess_mag(colours[known], layer)
-    return float(np.hypot(expected, LAYER_ERROR_SHARE * layer))
+    errors = np.nan_to_num(np.broadcast_to(bv_error_mag, colours.shape))
+    edge = _blue_edge_mag(colours[known], errors[known])
+    more = SHARE_OF_EXCESS * max(0.0, edge - _usual_edge_mag(latitude_deg))
+    parts = (LAYER_ERROR_SHARE * layer, more, LEAST_EBV_ERROR_MAG)
+    return Reddening(ebv_mag=layer + more, error_mag=float(np.linalg.norm(parts)))
 
 
-def _own_excess_mag(colours: np.ndarray, layer: float) -> float:
-    """What the stars' own colours add to the dust of the layer."""
+def _usual_edge_mag(latitude_deg: float) -> float:
+    """B-V that a tenth of a field's stars is bluer than."""
+    height = abs(np.sin(np.radians(latitude_deg)))
+    return float(PLANE_EDGE_MAG + RISE_OF_EDGE_MAG * height / (height + RISE_SIN_B))
+
+
+def _blue_edge_mag(colours: np.ndarray, errors: np.ndarray) -> float:
+    """B-V that a tenth of these stars is bluer than, freed of the catalogue's errors; minus
+    infinity without stars."""
     if not len(colours):
-        return 0.0
-    excess = float(np.mean(colours)) - BARE_BV_MAG - layer
-    own_variance = BARE_BV_ERROR_MAG**2 + SPREAD_BV_MAG**2 / len(colours)
-    layer_variance = (LAYER_ERROR_SHARE * layer) ** 2
-    return layer_variance / (layer_variance + own_variance) * max(excess, 0.0)
+        return -np.inf
+    weight = 1 / (SPREAD_BV_MAG**2 + errors**2)
+    mean = np.average(colours, weights=weight)
+    beyond_errors = np.average((colours - mean) ** 2 - errors**2, weights=weight)
+    known = len(colours) - 1.0
+    variance = known * max(beyond_errors, 0.0) + SPREAD_STARS * SPREAD_BV_MAG**2
+    return float(mean - EDGE_SPREADS * np.sqrt(variance / (known + SPREAD_STARS)))
 
 
 def off_by_tycho_mag(reddening: float) -> float:
@@ -149,7 +188,10 @@ def with_dust(stars: CatalogueStars) -> CatalogueStars:
     if not len(stars):
         return replace(stars, bv_common_error_mag=np.zeros(0, np.float32))
     centre = sky_position(np.mean(unit_vectors(stars.ra_deg, stars.dec_deg), axis=0))
-    reddening = reddening_mag(float(latitudes_deg(*centre)), stars.v_mag, stars.bv_mag)
+    latitude_deg = float(latitudes_deg(*centre))
+    errors = _fit_errors(stars)
+    expected = expected_reddening(latitude_deg, stars.v_mag, stars.bv_mag, errors)
+    reddening = float(np.hypot(expected.ebv_mag, expected.error_mag))
     off_mag = {
         BY_SPECTRA: OFF_BY_SPECTRA_MAG,
         BY_BP_RP: off_by_bp_rp_mag(reddening),
@@ -161,7 +203,7 @@ def with_dust(stars: CatalogueStars) -> CatalogueStars:
     return replace(
         stars,
         bv_common_error_mag=common.astype(np.float32),
-        bv_fit_error_mag=np.hypot(_fit_errors(stars), dusty).astype(np.float32),
+        bv_fit_error_mag=np.hypot(errors, dusty).astype(np.float32),
     )
 
 

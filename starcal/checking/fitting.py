@@ -18,7 +18,7 @@ from ..fit.contrasts import (
     require_gradient,
     second_measurements,
 )
-from ..fit.dust import Dust, expected_dust, galactic_latitude_deg
+from ..fit.dust import Dust, dust_before
 from ..fit.expected import LEAST_EXPECTED_SNR, expected_flux
 from ..fit.gains import MAG_PER_LN, MIN_STARS, TARGET_SLOPE, GainFit, fit_gains
 from ..fit.responses import ColourTerms
@@ -210,7 +210,7 @@ def fit_light(
         growth_error=(0.0, 0.0) if growth is None else tuple(growth.error_ln),
     )
     fit = fit.with_rounding(_rounding_error(stars, light, fit, flux, growth))
-    fit = fit.with_dust(_dust_before(stars, rows, fit))
+    fit = fit.with_dust(_dust_of(stars, rows[fit.used]))
     fit = fit.with_catalogue(common_bv_error_mag(stars, rows[fit.used]))
     steady = _steadiness_of_stars(stars, light, fit)
     second = _measured_again(stars, light, rows, fit, growth, steady)
@@ -323,12 +323,10 @@ def _rounding_error(
     return np.hypot(common[[0, 2]], common[1])
 
 
-def _dust_before(stars: Table, rows: NDArray, fit: GainFit) -> Dust:
+def _dust_of(stars: Table, rows: NDArray) -> Dust:
     """What dust is to be expected before some stars."""
-    latitude_deg = galactic_latitude_deg(
-        _listed(stars, "ra_deg", rows), _listed(stars, "dec_deg", rows)
-    )
-    return expected_dust(latitude_deg, fit.bv_mean, fit.bv_spread)
+    names = ("ra_deg", "dec_deg", "v_mag", "bv_mag", "bv_fit_error_mag")
+    return dust_before(*[_listed(stars, name, rows) for name in names])
 
 
 def _rounded_share(stars: Table, light: ApertureLight, radius_widths, flux, weight) -> NDArray:

@@ -47,10 +47,6 @@ INTRINSIC_LN_ERROR = 0.7  # a factor of 2 either way; many stars overrule it
 # B-V of stars known better than this tell the colours of a field: the embedded catalogue's to
 # V 11.9. Beyond, it holds those stars alone whose B came out bright, by nature or by error.
 COMPLETE_ERROR_MAG = 0.27
-# A catalogue's faint stars are there because their B came out bright: too blue in the mean, as the
-# square of the error. By how much at V 12 is left to the stars: rho and beta then are off by some
-# 0.1 mag times the slope.
-FAINT_ERROR_MAG, FAINT_MAG = 0.28, 0.05
 ERROR_SCALE_LN_ERROR = 0.5  # a catalogue may err 1.6 times as much as it says, or less
 ERROR_SCALES = np.geomspace(0.5, 4.0, 40)
 OWN_SCALES = np.geomspace(0.4, 6.0, 12)  # of the stars' own scatter, of that expected
@@ -346,8 +342,8 @@ class _LinePrior:
 
     @property
     def information(self) -> np.ndarray:
-        """Inverse variances of zero, slope, bend and what faint stars are off, (4, 4)."""
-        return np.diag([0.0, self.slope_error**-2, self.bend_error**-2, FAINT_MAG**-2])
+        """Inverse variances of zero, slope and bend, (3, 3)."""
+        return np.diag([0.0, self.slope_error**-2, self.bend_error**-2])
 
 
 def _line_priors(terms: ColourTerms | None, neutral_bv: float) -> list[_LinePrior]:
@@ -486,7 +482,7 @@ class _Bend:
         mean, tau, mean_error = _colours_drawn_to(bv_mag[used], bv_error[used])
         shrink = tau**2 / (tau**2 + bv_error**2)
         x = mean + shrink * (bv_mag - mean) - neutral_bv
-        design = _design_of_line(x, shrink * (bv_error / FAINT_ERROR_MAG) ** 2)
+        design = np.column_stack([np.ones_like(x), x, x**2])
         # of the variance of B-V, what the catalogue leaves open
         lost = tau**2 * (1 - shrink)
         parameters, sigma, own = _line(design, lost, ratio, ratio_error, used, prior)
@@ -512,7 +508,7 @@ class _Bend:
 
     def _with_slope(self, parameters, covariance, x_mean, drawn) -> _Bend:
         """The same with its slope at the mean star and with its errors."""
-        towards_mean = np.array([0, 1, 2 * x_mean, 0])
+        towards_mean = np.array([0, 1, 2 * x_mean])
         slope = towards_mean @ parameters
         return replace(
             self,
@@ -522,16 +518,11 @@ class _Bend:
         )
 
 
-def _design_of_line(x: np.ndarray, faintness: np.ndarray) -> np.ndarray:
-    """What zero, slope, bend and the blueness of faint stars are multiplied by, (n, 4)."""
-    return np.column_stack([np.ones_like(x), x, x**2, faintness])
-
-
 def _line(design, lost, ratio, ratio_error, used, prior) -> tuple[np.ndarray, ...]:
-    """Parameters of the bent line, (4,), the expected sigma of every residual, (n,), and the share
+    """Parameters of the bent line, (3,), the expected sigma of every residual, (n,), and the share
     of its square that was not known before, (n,); found in turns."""
     x = design[:, 1]
-    parameters = np.array([np.median(ratio - prior.slope * x), prior.slope, prior.bend, 0.0])
+    parameters = np.array([np.median(ratio - prior.slope * x), prior.slope, prior.bend])
     intrinsic = 0.05
     for _ in range(8):
         slope = parameters[1] + 2 * parameters[2] * x
@@ -547,7 +538,7 @@ def _line(design, lost, ratio, ratio_error, used, prior) -> tuple[np.ndarray, ..
 
 def _solve_gains(design, y, sigma, start, prior):
     """Robust solution: soft-L1 loss, so that outliers pull little before they are clipped."""
-    expected = np.array([0.0, prior.slope, prior.bend, 0.0])
+    expected = np.array([0.0, prior.slope, prior.bend])
     tight = np.sqrt(prior.information)[1:]
 
     def misfit(parameters):

@@ -59,20 +59,31 @@ def test_a_layer_is_calibrated_as_its_frame(scene, level, frame_of):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("kind", "level"), [("fits", 0.0), ("tif", 0.01)])
-def test_run_leaves_the_background_of_a_layer_alone(kind, level, tmp_path, scene_of):
+@pytest.mark.parametrize(
+    ("kind", "level", "stretched"),
+    [("fits", 0.0, False), ("tif", 0.01, False), ("tif", 0.0, True)],
+)
+def test_run_leaves_the_background_of_a_layer_alone(kind, level, stretched, tmp_path, scene_of):
     """The sky of a layer is no measurement: 0 stays 0, a constant stays to the rounding of float32
-    (1e-7), and the stars become possible."""
+    (1e-7), and the stars become possible, out to where another step has cut them."""
     scene = scene_of(
-        seed=3, nebula_electrons=0.0, channel_gains=(0.5, 1.0, 0.7), shape=(300, 400)
+        seed=3,
+        ra_deg=305.0,
+        dec_deg=40.0,
+        nebula_electrons=0.0,
+        channel_gains=(0.5, 1.0, 0.7),
+        shape=(240, 320),
+        scale_arcsec=6.0,
     )
     layer = cut_out(scene, level)
+    layer = np.arcsinh(60 * layer) / np.arcsinh(60) if stretched else layer
     path = tmp_path / f"layer.{kind}"
     if kind == "fits":
         write_fits(path, layer, scene.header)
     else:
         write_tiff16(path, layer)
     made = starcal.run(path)
+    assert made.check.linearity.stretched == stretched
     before = starcal.read_frame(path, full_scale=1.0 if kind == "fits" else None)
     after = starcal.read_frame(made.folder / "picture.fits", full_scale=1.0)
     background = np.median(before.pixels, axis=(1, 2))[:, None, None]

@@ -114,9 +114,10 @@ def recolour_display(
         "v_mag": _or_unknown(v_mag, len(stars)),
     }
     everything = measure_profiles(shown, stars)
-    star = are_stars(everything, np.isfinite(known["catalogue_bv"]))
+    layer = bool(stars.meta["noise"].empty_sky)
+    star = are_stars(everything, np.isfinite(known["catalogue_bv"])) | layer
     found = everything.pick(star)
-    ground = _ground(shown, found)
+    ground = _background(shown) if layer else _ground(shown, found)
     under = _at(ground, found)
     curve = _curve_of(found, np.asarray(stars["flags"])[star], under)
     parts = parts_of(found.rings, found, under, neutral_bv)
@@ -141,6 +142,7 @@ def recolour_display(
         saturation=targets.saturation,
         neutral_bv=neutral_bv,
         taste=(warmth, saturation),
+        layer=layer,
     )
     made = _painted_if_better(before, found, under, parts, targets)
     return _with_evidence(display, before, star, parts, targets, made)
@@ -230,6 +232,7 @@ class _Picture:
     saturation: float
     neutral_bv: float | None
     taste: tuple[float, float]  # warmth and saturation
+    layer: bool  # of stars alone: its background has no noise
 
     def painted(
         self, found: DisplayProfiles, bv_mag: NDArray, rows: NDArray
@@ -237,7 +240,14 @@ class _Picture:
         """The picture with some of the stars coloured, and where it may differ."""
         rgb = star_colours(bv_mag[rows], self.neutral_bv, *self.taste)
         log_colour = np.log(np.maximum(rgb, DARKEST))
-        painted = paint(found.pick(rows), log_colour, self.display, self.ground, self.curve)
+        painted = paint(
+            found.pick(rows),
+            log_colour,
+            self.display,
+            self.ground,
+            self.curve,
+            all_starlight=self.layer,
+        )
         made = recoloured(self.display, self.ground, painted, self.curve, self.saturation)
         return made, painted.weight > 0
 
@@ -255,6 +265,12 @@ def _better(before: Parts, after: Parts, source: NDArray) -> NDArray[np.bool_]:
     still = (before.impossible == 0) & (source == "catalogue")
     still &= np.hypot(moved[:, 0], moved[:, 1]) < HARDLY_MOVED_UV
     return (after.impossible <= before.impossible) & ~still
+
+
+def _background(layer: NDArray) -> NDArray[np.float32]:
+    """The one value that the background of a star layer has in each channel."""
+    level = np.median(layer, axis=(1, 2), keepdims=True)
+    return np.broadcast_to(level, layer.shape).astype(np.float32)
 
 
 def _ground(display: NDArray, found: DisplayProfiles) -> NDArray[np.float32]:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from ..colour.stellar import LUMINANCE_WEIGHTS, luminance, srgb_decode, srgb_encode, star_rgb
 from .curve import ToneCurve
@@ -43,6 +44,8 @@ def paint(
     display: NDArray,
     ground: NDArray,
     curve: ToneCurve,
+    *,
+    all_starlight: bool = False,
 ) -> Painted:
     """Lay out the colours of stars over their footprints.
 
@@ -53,6 +56,8 @@ def paint(
     log_colour : ndarray, (n, 3)
     display, ground : ndarray, (3, y, x)
     curve : ToneCurve
+    all_starlight : bool
+        A star layer: whatever shines there, footprint or not, is the nearest star's.
     """
     shape = display.shape[1:]
     excess = (display - ground).mean(axis=0)
@@ -68,7 +73,25 @@ def paint(
         light = (_light_of_profile(curve, found.floor[i], profile) + 1e-12) * (inside > 0)
         share[window] += light
         total[:, *window] += np.multiply.outer(log_colour[i], light)
-    return Painted(log_colour=total / np.maximum(share, 1e-30), weight=weight)
+    painted = Painted(log_colour=total / np.maximum(share, 1e-30), weight=weight)
+    return _over_all_light(painted, share > 0, excess > 0) if all_starlight else painted
+
+
+def _over_all_light(
+    painted: Painted, known: NDArray[np.bool_], lit: NDArray[np.bool_]
+) -> Painted:
+    """Of a star layer: light that hangs together with a star's footprint has the colour of its
+    nearest pixel there."""
+    patches, _ = ndimage.label(lit, np.ones((3, 3)))
+    starry = np.zeros(patches.max() + 1, bool)
+    starry[patches[known]] = True
+    own = lit & starry[patches]
+    nearest = ndimage.distance_transform_edt(
+        ~known, return_distances=False, return_indices=True
+    )
+    colour = painted.log_colour.copy()
+    colour[:, own] = painted.log_colour[:, *nearest[:, own]]
+    return Painted(log_colour=colour, weight=np.where(own, np.float32(1), painted.weight))
 
 
 def footprint_window(

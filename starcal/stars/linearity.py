@@ -23,6 +23,7 @@ LINEAR_BRIGHTNESS, STRETCHED_BRIGHTNESS = 0.85, 0.7
 # gives 0.83 to 0.89, a display stretch 0.1 to 0.7 (made frames of FWHM 1.6 to 5 px, with and
 # without nebula)
 LINEAR_PROFILE = 0.93
+STRETCHED_PROFILE = 0.75  # a display stretch lies below with its error, no linear frame does
 # clipping level over sky noise: linear deep-sky frames have 500 and more, stretched 15 to 70
 LINEAR_RANGE = 150.0
 SURE_SLOPE = 0.15  # half a 95 % interval; a slope known less well says nothing
@@ -87,9 +88,11 @@ class Linearity:
 
     @property
     def doubtful(self) -> bool:
-        """Whether it rests on one measure alone, or the stars' profiles speak against it."""
+        """Whether it rests on one measure alone that could err, or the stars' profiles speak
+        against it."""
         straight = self.profile_error < SURE_SLOPE and not self._bent_profile
-        return self.stretched and (straight or (len(self._signs) == 1 and not self.eight_bits))
+        sure = self.eight_bits or self._far_from_straight
+        return self.stretched and (straight or (len(self._signs) == 1 and not sure))
 
     @property
     def reason(self) -> str:
@@ -134,6 +137,12 @@ class Linearity:
     def _bent_profile(self) -> bool:
         known = self.profile_error < WELL_KNOWN_SLOPE or not self.steps >= STRETCHED_STEPS
         return known and _clearly_below(self.profile, self.profile_error, LINEAR_PROFILE)
+
+    @property
+    def _far_from_straight(self) -> bool:
+        """Whether no ground under its stars could bend a linear frame's profile that much."""
+        known = self.profile_error < WELL_KNOWN_SLOPE
+        return known and _clearly_below(self.profile, self.profile_error, STRETCHED_PROFILE)
 
     @property
     def _straight_twice(self) -> bool:

@@ -17,6 +17,7 @@ from .transfer import footprint_window, paint, recoloured
 
 DARKEST = 1e-4  # of a channel of a colour, whatever saturation is asked for
 HIGHEST_GROUND = 0.98
+LAYER_EMPTY_SHARE = 0.8  # of the pixels of a star layer
 HARDLY_MOVED_UV = 0.006  # a possible star that a catalogue would move by less stays
 
 
@@ -114,7 +115,7 @@ def recolour_display(
         "v_mag": _or_unknown(v_mag, len(stars)),
     }
     everything = measure_profiles(shown, stars)
-    layer = bool(stars.meta["noise"].empty_sky)
+    layer = stars.meta["noise"].empty_sky and _is_star_layer(shown)
     star = are_stars(everything, np.isfinite(known["catalogue_bv"])) | layer
     found = everything.pick(star)
     ground = _background(shown) if layer else _ground(shown, found)
@@ -265,6 +266,12 @@ def _better(before: Parts, after: Parts, source: NDArray) -> NDArray[np.bool_]:
     still = (before.impossible == 0) & (source == "catalogue")
     still &= np.hypot(moved[:, 0], moved[:, 1]) < HARDLY_MOVED_UV
     return (after.impossible <= before.impossible) & ~still
+
+
+def _is_star_layer(display: NDArray) -> bool:
+    """Whether most of a picture is its background, of one value: stars and nothing else. A nebula
+    on a black sky covers more, and a sky of few levels has more than one."""
+    return bool((display == _background(display)).all(axis=0).mean() > LAYER_EMPTY_SHARE)
 
 
 def _background(layer: NDArray) -> NDArray[np.float32]:

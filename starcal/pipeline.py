@@ -46,6 +46,7 @@ from .progress import Logged, Progress, silent
 from .report.facts import command_of_run, frame_rows
 from .report.outcome import Outcome, outcome_of
 from .report.tables import write_json, write_stars
+from .stars import found_stars_in
 from .texts import UNBROKEN, aligned, broken, escaped, html_list
 from .versions import versions
 
@@ -409,6 +410,7 @@ class _Made:
     changed: np.ndarray | None = None  # pixels of a stretched picture
     shapes: ProfileMap | None = None  # of the stars that were split off
     before: Audit | None = None  # of the frame, where the route needed it
+    other_stars: bool = False  # the picture has those of a separate star frame
 
 
 def _route_of_linear(
@@ -506,19 +508,37 @@ def _unchanged(frame: Frame, found: CheckResult, before: Audit) -> _Made:
 
 def _known_pixels(picture: np.ndarray, frame: Frame) -> np.ndarray:
     """A picture without the numbers that stand for no data in it."""
+    if np.isfinite(frame.pixels.sum()):
+        return picture
     return np.where(np.isfinite(frame.pixels), picture, np.float32(np.nan))
 
 
-def _audited(pixels, name: str, found: CheckResult, stretched: bool) -> Audit:
-    """Of the stars that the check has found; in linear light, where their brightness may change,
+def _audited(
+    pixels, name: str, found: CheckResult, *, stretched: bool, anew: bool = False
+) -> Audit:
+    """Of the stars that the check has found, in linear light of those that its pixels showed; or
     of those that are found anew."""
+    table = None
+    if not anew:
+        table = found.stars if stretched else found_stars_in(pixels, found.stars)
     return audit_picture(
-        pixels,
-        name=name,
-        neutral_bv=found.neutral_bv,
-        stretched=stretched,
-        table=found.stars if stretched else None,
+        pixels, name=name, neutral_bv=found.neutral_bv, stretched=stretched, table=table
     )
+
+
+def _audits(frame: Frame, made: _Made, settings: Settings) -> tuple[Audit, Audit]:
+    """Before and after, of the same stars; those of a separate star frame, which may show others,
+    are found anew."""
+    stretched = made.check.linearity.stretched and not settings.assume_linear
+    before = made.before or _audited(frame.pixels, "before", made.check, stretched=stretched)
+    after = _audited(
+        _known_pixels(made.picture, frame),
+        "after",
+        made.check,
+        stretched=stretched,
+        anew=made.other_stars and not stretched,
+    )
+    return before, after
 
 
 def _by_gains(frame: Frame, checked: CheckResult, choices: Choices) -> _Made:
@@ -570,6 +590,7 @@ def _by_star(
         layers=layers,
         check=made.check,
         shapes=made.shapes,
+        other_stars=star_frame is not None,
     )
 
 
@@ -630,12 +651,9 @@ def _require_free_folder(folder: Path, inputs: Iterable[str | Path], overwrite: 
 
 def _write(place: Path, frame, made, settings, folder: Path, began_s: float) -> RunResult:
     """All files of a run into a place, from which they go to their folder together."""
-    stretched = made.check.linearity.stretched and not settings.assume_linear
-    before = made.before or _audited(frame.pixels, "before", made.check, stretched)
-    after = _audited(_known_pixels(made.picture, frame), "after", made.check, stretched)
+    audits = before, after = _audits(frame, made, settings)
     _require_no_harm(made.check.frame, before, after)
     made = replace(made, check=_warned(made.check, before, settings.route))
-    audits = (before, after)
     names = _names(made, settings)
     facts = made.check.to_dict() | {
         "outcome": str(outcome_of(made.check, before, after)),
@@ -778,6 +796,7 @@ def _write_views(
     from .report.page import write_report  # matplotlib takes half a second to import
 
     before, after = _before_and_after(frame, made, settings)
+    made.layers.clear()  # written already: the memory serves the report
     write_png(place / "after.png", after)
     if settings.tiff:
         write_tiff16(place / "after.tif", after)

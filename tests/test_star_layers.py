@@ -7,7 +7,7 @@ import pytest
 
 import starcal
 from starcal.frame import write_fits, write_tiff16
-from starcal.stars import measure_stars
+from starcal.stars import Flag, measure_stars
 from starcal.stars.noise import frame_noise
 
 CUT_PX = 7.0  # radius of the discs that are kept, several widths of a star
@@ -94,6 +94,8 @@ def test_run_leaves_the_background_of_a_layer_alone(kind, level, stretched, tmp_
     )
     assert made.audit_after.n_impossible <= 0.02 * made.audit_after.n_judged
     assert made.audit_before.n_impossible > 0.5 * made.audit_before.n_judged
+    seen = np.count_nonzero(made.check.stars["flags"] & Flag.FORCED == 0)
+    assert made.audit_before.n_found == made.audit_after.n_found == seen
 
 
 def test_a_layer_of_few_stars_has_no_infinite_values(scene):

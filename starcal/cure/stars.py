@@ -232,6 +232,8 @@ def recolour_checked(
         return _with_star_frame(
             frame, found, parts, layer, colours, history, calibrated, star_field, choices
         )
+    del whole  # the stars' light as it was is needed no more: a frame's memory, or two
+    parts = replace(parts, stars=layer)
     return Recoloured(
         picture=frame.refill(_inside_footprints(frame, parts, layer)),
         starless=parts.starless,

@@ -96,8 +96,8 @@ def _rebuild(
     """Put the model's light into a core, fitted to the wings round it, in place."""
     ring = ndimage.binary_dilation(core, iterations=WING_RING_PX - CORE_RIM_PX) & ~core
     bare = replace(parts.model, flares=None)  # full pixels that ran over are among these
-    for c in channels:
-        light = star_light(bare, c, window)[0]
+    lights, _ = star_light(bare, channels, window)
+    for c, light in zip(channels, lights, strict=True):
         seen = ring & (light > c.noise)
         ratio = np.median(layer[c.index][seen] / light[seen]) if seen.any() else 1.0
         fits = float(np.clip(ratio, *JOINT_FACTOR))

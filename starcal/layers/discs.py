@@ -201,10 +201,10 @@ def _rings(
 ):
     """Mean of a ring of a cell's width for each radius, round each middle within reach,
     (3, radii, 4 F + 1, 4 F + 1); NaN where too little is known."""
-    size = flat.shape[1]
-    middle = size // 2
+    middle = flat.shape[1] // 2
+    size = fft.next_fast_len(flat.shape[1], real=True)  # rings do not reach round it
     part = np.arange(middle - 2 * FARTHEST, middle + 2 * FARTHEST + 1)
-    planes = fft.rfft2(np.concatenate([flat, known]))
+    planes = fft.rfft2(np.concatenate([flat, known]), s=(size, size))
     result = []
     for kernel in _ring_kernels(size, tuple(radii)):
         sums = fft.irfft2(planes * kernel, s=(size, size))[:, part[:, None], part]

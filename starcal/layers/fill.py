@@ -42,33 +42,57 @@ def fill(values: np.ndarray, weight: np.ndarray, noise: np.ndarray | float) -> n
     known = values[weight > 0]
     level = np.median(known[::MEDIAN_STEP]) if known.size else 0
     background = np.full(values.shape, level, np.float32)
-    structure = None
+    scales = [_Scale.of(cover) for cover in weights]
     for _ in range(PASSES):
-        step, structure = _refine((values - background) * weight, weights, noise, structure)
-        background += step
+        background += _new_in_a_pass((values - background) * weight, scales, noise)
     return background
 
 
-def _refine(weighted, weights, noise, structure):
-    """One pass from coarse to fine; also the variance of structure found on each scale, if not
-    known yet."""
-    sums = _halvings(weighted, len(weights))
-    found = structure or [0.0] * len(sums)
-    background = _mean(sums[-1], weights[-1], np.float32(0))
-    for scale in reversed(range(len(sums) - 1)):
-        cover = weights[scale]
-        coarse = _double(background, cover.shape)
-        news = _mean(sums[scale], cover, coarse) - coarse
-        variance = noise**2 * _noise_share(scale)
-        if not structure:
-            found[scale] = _structure_variance(news, cover, variance)
-        background = coarse + news * _trust(found[scale] * cover, variance)
-    return background, found
+class _Scale:
+    """What one scale of the pyramid makes of what is new there: the mean of its cells, as far as
+    it is kept. Both are the same in every pass."""
+
+    def __init__(self, cover: np.ndarray, known: np.ndarray, mean: np.ndarray):
+        self.cover = cover
+        self.known = known
+        self.mean = mean
+        self.kept: np.ndarray | None = None  # share of what is new, 0 where nothing is known
+
+    @classmethod
+    def of(cls, cover: np.ndarray) -> "_Scale":
+        """The scale of cells so far covered."""
+        known = cover > 1e-6
+        return cls(cover, known, np.divide(1, cover, out=np.zeros_like(cover), where=known))
+
+    def learn(self, total: np.ndarray, coarse: np.ndarray, variance: float) -> None:
+        """How much to keep, from what is new on this scale."""
+        at = _clean_cells(self.cover)
+        news = total.take(at) * self.mean.take(at) - coarse.take(at)
+        told = _structure_variance(news, variance) * self.cover
+        told /= told + variance
+        told *= self.known
+        self.kept = told
+
+    def corrected(self, total: np.ndarray, coarse: np.ndarray) -> np.ndarray:
+        """The background of the scale above with what this one says, in its place."""
+        total = total * self.mean
+        total -= coarse
+        total *= self.kept
+        coarse += total
+        return coarse
 
 
-def _trust(told, variance):
-    """Share of what is new that is kept: the structure's variance over all of it."""
-    return told / (told + variance)
+def _new_in_a_pass(weighted: np.ndarray, scales: list[_Scale], noise: float) -> np.ndarray:
+    """One pass from coarse to fine."""
+    sums = _halvings(weighted, len(scales))
+    background = sums[-1] * scales[-1].mean
+    for number in reversed(range(len(scales) - 1)):
+        scale = scales[number]
+        coarse = _double(background, scale.cover.shape)
+        if scale.kept is None:
+            scale.learn(sums[number], coarse, noise**2 * _noise_share(number))
+        background = scale.corrected(sums[number], coarse)
+    return background
 
 
 def _halvings(plane, count):
@@ -89,36 +113,62 @@ def _noise_share(scale: int) -> float:
     return float((taps**2).sum() ** 2)
 
 
-def _structure_variance(news, weight, variance):
-    """Variance of the background itself on this scale, from well-covered cells; a little, where
-    none can be told."""
-    clean = news[weight > WELL_COVERED][:: 1 + news.size // MEDIAN_SIZE]
+def _clean_cells(cover: np.ndarray) -> np.ndarray:
+    """Places of well-covered cells, as many as a median needs."""
+    return np.flatnonzero(cover > WELL_COVERED)[:: 1 + cover.size // MEDIAN_SIZE]
+
+
+def _structure_variance(clean, variance):
+    """Variance of the background itself on this scale, from what is new in well-covered cells; a
+    little, where none can be told."""
     if len(clean) < 16:
         return 0.3 * variance
     return float(max(scatter_about_zero(clean) ** 2 - 0.6 * variance, 0.01 * variance))
 
 
-def _mean(total, weight, otherwise):
-    return np.where(weight > 1e-6, total / np.maximum(weight, 1e-6), otherwise)
-
-
 def _halve(plane):
     """Half as many pixels each way, each a binomial mean of 4 x 4; beyond the edge there is
     nothing."""
-    padded = np.pad(plane, ((1, 3), (1, 3)))
-    height = 2 * ((plane.shape[0] + 1) // 2)
-    width = 2 * ((plane.shape[1] + 1) // 2)
-    rows = sum(t * padded[k : k + height : 2] for k, t in enumerate(TAPS))
-    return sum(t * rows[:, k : k + width : 2] for k, t in enumerate(TAPS))
+    height = (plane.shape[0] + 1) // 2
+    width = (plane.shape[1] + 1) // 2
+    padded = np.zeros((2 * height + 2, 2 * width + 2), np.float32)
+    padded[1 : 1 + plane.shape[0], 1 : 1 + plane.shape[1]] = plane
+    rows = _binomial([padded[k : k + 2 * height : 2] for k in range(len(TAPS))])
+    return _binomial([rows[:, k : k + 2 * width : 2] for k in range(len(TAPS))])
+
+
+def _binomial(parts: list[np.ndarray]) -> np.ndarray:
+    """Four planes by the taps, which are the same from both ends."""
+    outer = parts[0] + parts[3]
+    outer *= TAPS[0]
+    inner = parts[1] + parts[2]
+    inner *= TAPS[1]
+    inner += outer
+    return inner
 
 
 def _double(plane, shape):
     """Twice as many pixels each way, linear in between."""
-    for axis in (0, 1):
-        before = np.take(plane, [0, *range(plane.shape[axis] - 1)], axis=axis)
-        after = np.take(plane, [*range(1, plane.shape[axis]), -1], axis=axis)
-        pair = np.stack(
-            [0.75 * plane + 0.25 * before, 0.75 * plane + 0.25 * after], axis=axis + 1
-        )
-        plane = pair.reshape(*plane.shape[:axis], -1, *plane.shape[axis + 1 :])
-    return plane[: shape[0], : shape[1]].astype(np.float32, copy=False)
+    return _doubled(_doubled(plane, 1), 0)[: shape[0], : shape[1]]
+
+
+def _doubled(plane: np.ndarray, axis: int) -> np.ndarray:
+    """Twice as many pixels along an axis, each a quarter of the way from an old one to the
+    next."""
+    pairs = np.empty(np.insert(plane.shape, axis + 1, 2), np.float32)
+    before, after = np.moveaxis(pairs, axis + 1, 0)
+    near = plane * np.float32(0.75)
+    far = plane * np.float32(0.25)
+    first, rest = _ends(axis, 1)
+    most, last = _ends(axis, -1)
+    np.add(near[rest], far[most], out=before[rest])
+    np.add(near[most], far[rest], out=after[most])
+    before[first] = plane[first]
+    after[last] = plane[last]
+    return pairs.reshape(plane.shape[0] * (2 - axis), plane.shape[1] * (1 + axis))
+
+
+def _ends(axis: int, at: int) -> tuple:
+    """What lies before and beyond a place along an axis, as indices of a plane."""
+    along = (slice(None),) * axis
+    return (*along, slice(None, at)), (*along, slice(at, None))

@@ -4,7 +4,7 @@ pixels between them."""
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import coo_matrix, csr_matrix, diags, hstack
+from scipy.sparse import csc_matrix, diags
 from scipy.sparse.linalg import spsolve
 from scipy.spatial import cKDTree
 
@@ -208,19 +208,17 @@ def _flattener(basis, root):
 
 
 def _flux_design(patch, star, shape, stamps):
-    """Sparse matrix from fluxes (and shifts) to all pixels of all patches."""
+    """Sparse matrix from fluxes (and shifts) to all pixels of all patches, put together column by
+    column: a star's light lies in whole patches."""
     n, size = shape
-    rows = patch[:, None] * size + np.arange(size)
-    blocks = [
-        csr_matrix(
-            coo_matrix(
-                (part.ravel().astype(float), (rows.ravel(), np.repeat(star, size))),
-                shape=(n * size, n),
-            )
-        )
-        for part in stamps
-    ]
-    return hstack(blocks, format="csr")
+    order = np.lexsort((patch, star))
+    rows = (patch[order, None] * size + np.arange(size)).ravel()
+    entries = np.tile(np.bincount(star, minlength=n) * size, len(stamps))
+    light = np.concatenate([part[order].ravel() for part in stamps]).astype(float)
+    return csc_matrix(
+        (light, np.tile(rows, len(stamps)), np.append(0, np.cumsum(entries))),
+        shape=(n * size, n * len(stamps)),
+    )
 
 
 def _solve_fluxes(design, data, step):

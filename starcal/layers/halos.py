@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ..robust import quantile_of_known
-from .light import Channel, StarModel, rest_of
+from .light import Channel, StarModel, rests_of
 
 MOST_HALOS = 12  # bright stars that are looked at
 EDGE_PX = 15.0  # a star nearer to the edge shows too little
@@ -163,7 +163,7 @@ def halo_of(
     rows = slice(max(0, y - half), min(height, y + half + 1))
     columns = slice(max(0, x - half), min(width, x + half + 1))
     others = _without_its_pieces(model, star, 1.5 * half, faint_share)
-    rests = [rest_of(others, c, (rows, columns)) for c in channels]
+    rests = rests_of(others, channels, (rows, columns))
     noise = np.array([c.noise for c in channels])
     return Halo(
         star=int(star),

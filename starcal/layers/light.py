@@ -1,7 +1,7 @@
 """The light of a frame's stars, drawn again tile by tile, and what the pixels are worth without
 it."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -28,6 +28,7 @@ FADE_SHARE = 0.15  # of a star's footprint, at its rim: the model goes to 0 ther
 TILE_PX, MARGIN_PX = 1024, 64
 SIZE_STEP = 1.25  # stars are drawn together with stars of like size
 BATCH_PIXELS = 1_000_000
+MOST_UNSURE = 1e9  # times its light: that of a star which a channel does not show is 0
 LEAST_VARIANCE = np.float32(1e-18)
 
 
@@ -75,6 +76,8 @@ class Channel:
     def _spoilt(self) -> NDArray[np.bool_]:
         """Clipped pixels, and those beside columns of them."""
         full = self.clipped()
+        if not full.any():
+            return full
         marks, _ = ndimage.label(full)
         for mark, window in enumerate(ndimage.find_objects(marks), start=1):
             if is_long(window):
@@ -157,6 +160,19 @@ class StarModel:
         """Share of each star's light that has not the profile, (3, n); 0: no more than any
         model's."""
         return np.sqrt(np.maximum(self.misfit**2 - LEAST_MISFIT**2, 0))
+
+    @cached_property
+    def unlikeness(self) -> NDArray[np.float32]:
+        """Variance of each star's light as a share of its square, next to its centre, (3, n)."""
+        share = np.minimum(self.flux_error / np.maximum(self.flux, 1e-30), MOST_UNSURE)
+        return (self.misfit**2 + share**2).astype(np.float32)
+
+    @cached_property
+    def misfit_per_px(self) -> NDArray[np.float32]:
+        """By what share of its light the model of each star is wrong more for each pixel from its
+        centre, (3, n)."""
+        widths = np.array([psf.fwhm_px for psf in self.psf]).reshape(-1, 1)
+        return (WING_MISFIT / (widths * longest(self.warp))).astype(np.float32)
 
     def profile(self, channel: int, star: NDArray, dx_px: NDArray, dy_px: NDArray) -> NDArray:
         """Share of each pixel's own star's light at an offset from that star; all (k,)."""
@@ -253,24 +269,38 @@ def drawn(model: StarModel, window) -> Iterator[tuple[NDArray, ...]]:
 
 def _footprints(model, window, some, offsets):
     """See `drawn`: the same for a few stars."""
+    column, dx = _pixels_along(model.x_px[some], offsets[0])
+    row, dy = _pixels_along(model.y_px[some], offsets[1])
+    use = dx**2 + dy**2 <= model.reach_px[some, None].astype(np.float32) ** 2
+    use &= _lies_in(window[1], column, offsets[0])
+    use &= _lies_in(window[0], row, offsets[1])
+    which, pixel = np.nonzero(use)
+    at = row[which] + offsets[1][pixel], column[which] + offsets[0][pixel]
+    return some[which], _flat_place(window, *at), dx[use], dy[use]
+
+
+def _flat_place(window, row, column):
+    """Flat index in a window of pixels of the frame."""
     rows, columns = window
-    xs, dx = _pixels_along(model.x_px[some, None], offsets[0])
-    ys, dy = _pixels_along(model.y_px[some, None], offsets[1])
-    use = _lies_in(columns, xs) & _lies_in(rows, ys)
-    use &= dx**2 + dy**2 <= model.reach_px[some, None].astype(np.float32) ** 2
-    place = (ys - rows.start) * (columns.stop - columns.start) + xs - columns.start
-    return some[np.nonzero(use)[0]], place[use], dx[use], dy[use]
+    return (row - rows.start) * (columns.stop - columns.start) + column - columns.start
 
 
-def _lies_in(part: slice, places):
-    """Whether places along an axis lie in a part of it."""
-    return (places >= part.start) & (places < part.stop)
+def _lies_in(part: slice, middle, offsets):
+    """Whether pixels round places along an axis lie in a part of it, (n, P); one number for all
+    where all of them do."""
+    low = part.start - middle
+    high = part.stop - middle
+    if (low <= offsets.min()).all() and (high > offsets.max()).all():
+        return True
+    return (offsets >= low[:, None]) & (offsets < high[:, None])
 
 
 def _pixels_along(at_px, offsets):
-    """Pixels round each place along one axis, and how far they are from it."""
-    pixels = offsets + np.rint(at_px).astype(int)
-    return pixels, (pixels - at_px).astype(np.float32)
+    """The pixel of each place along one axis, and how far the pixels round it are from the
+    place."""
+    pixel = np.rint(at_px).astype(int)
+    beside = (at_px - pixel).astype(np.float32)
+    return pixel, offsets.astype(np.float32) - beside[:, None]
 
 
 def footprint(model: StarModel, window) -> NDArray[np.bool_]:
@@ -310,30 +340,51 @@ def shining(
 
 
 def star_light(
-    model: StarModel, channel: Channel, window
+    model: StarModel, channels: Sequence[Channel], window
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Light of all stars in a window, and the variance that taking it away adds to a pixel."""
-    light, doubt = np.zeros((2, *(s.stop - s.start for s in window)), np.float32)
+    """Light of all stars in a window, and the variance that taking it away adds to a pixel, both
+    (channels, y, x)."""
+    shape = (len(channels), *(s.stop - s.start for s in window))
+    light = np.zeros(shape, np.float32)
+    doubt = np.zeros(shape, np.float32)
     for star, place, dx, dy in drawn(model, window):
-        own, wrong = _light_and_error(model, channel.index, star, dx, dy)
-        np.add.at(light.ravel(), place, own.astype(np.float32))
-        np.add.at(doubt.ravel(), place, (own**2 * wrong).astype(np.float32))
-    if model.flares is not None:
-        chosen, place = model.flares.within(window)
-        np.add.at(light.ravel(), place, model.flares.light[channel.index, chosen])
-        np.add.at(doubt.ravel(), place, model.flares.doubt[channel.index, chosen])
-    return light, doubt + np.maximum(light, 0) / np.float32(channel.electrons_per_unit)
+        radius = np.hypot(dx, dy)
+        fade = _fading(model, star, radius)
+        for row, channel in enumerate(channels):
+            own = fade * _light_by_profile(model, channel.index, star, dx, dy)
+            wrong = _doubtful_share(model, channel.index, star, radius)
+            np.add.at(light[row].ravel(), place, own)
+            np.add.at(doubt[row].ravel(), place, own**2 * wrong)
+    for row, channel in enumerate(channels):
+        _add_flares(light[row], doubt[row], model.flares, channel.index, window)
+        doubt[row] += np.maximum(light[row], 0) / np.float32(channel.electrons_per_unit)
+    return light, doubt
 
 
-def _light_and_error(model: StarModel, channel: int, star, dx, dy):
-    """Light of each star in its pixels, (k,), and the variance of it as a share of its square."""
-    flux, radius = model.flux[channel][star], np.hypot(dx, dy)
-    fade = np.clip((1 - radius / model.reach_px[star]) / FADE_SHARE, 0, 1)
-    own = flux * model.profile(channel, star, dx, dy) * fade
-    width = model.psf[channel].fwhm_px * longest(model.warp[channel][star])
-    share = model.flux_error[channel][star] / np.maximum(flux, 1e-30)
-    wrong = model.misfit[channel][star] ** 2 + share**2 + (WING_MISFIT * radius / width) ** 2
-    return own, wrong
+def _fading(model: StarModel, star, radius) -> NDArray[np.float32]:
+    """1 within each star's footprint, falling to 0 at its rim, (k,)."""
+    reach = model.reach_px.astype(np.float32)[star]
+    return np.clip((1 - radius / reach) * np.float32(1 / FADE_SHARE), 0, 1)
+
+
+def _add_flares(light, doubt, flares: Flares | None, channel: int, window) -> None:
+    """Add the light of spikes and reflections in a window, and its doubt, in place."""
+    if flares is None:
+        return
+    chosen, place = flares.within(window)
+    np.add.at(light.ravel(), place, flares.light[channel, chosen])
+    np.add.at(doubt.ravel(), place, flares.doubt[channel, chosen])
+
+
+def _light_by_profile(model: StarModel, channel: int, star, dx, dy) -> NDArray[np.float32]:
+    """Light of each star in its pixels by its profile, (k,)."""
+    return model.flux[channel].astype(np.float32)[star] * model.profile(channel, star, dx, dy)
+
+
+def _doubtful_share(model: StarModel, channel: int, star, radius) -> NDArray[np.float32]:
+    """Variance of the light of each star in its pixels, as a share of its square, (k,)."""
+    farther = model.misfit_per_px[channel][star] * radius
+    return model.unlikeness[channel][star] + farther**2
 
 
 @dataclass(frozen=True, eq=False)
@@ -352,9 +403,15 @@ class Rest:
         return np.where(self.known, variance / (variance + self.doubt), 0).astype(np.float32)
 
 
-def rest_of(model: StarModel, channel: Channel, window) -> Rest:
-    """Take the stars' light out of a window; pixels without data or clipped are 0 and not known."""
-    light, doubt = star_light(model, channel, window)
+def rests_of(model: StarModel, channels: Sequence[Channel], window) -> list[Rest]:
+    """Take the stars' light out of a window of some channels; pixels without data or clipped are 0
+    and not known."""
+    lights = zip(channels, *star_light(model, channels, window), strict=True)
+    return [_rest(channel, light, doubt, window) for channel, light, doubt in lights]
+
+
+def _rest(channel: Channel, light: NDArray, doubt: NDArray, window) -> Rest:
+    """What one channel is without this light."""
     values = channel.plane[window]
     clipped, known = channel.clipped(window), np.isfinite(values)
     if clipped.any():

@@ -22,7 +22,7 @@ from .light import (
     StarModel,
     channels_of,
     footprint,
-    rest_of,
+    rests_of,
     tiles,
     touching,
 )
@@ -148,7 +148,7 @@ def _drafted(
 def _wings_of_all(channels, model, clear_px):
     """Profiles with wings from what the model leaves round bright stars: held, free, and how far
     apart they are."""
-    solved = [solved_wings(model.psf[c.index], c, model, clear_px[c.index]) for c in channels]
+    solved = solved_wings(channels, model, clear_px)
     held = tuple(wings.held for wings in solved)
     free = tuple(wings.free for wings in solved)
     return held, free, max(wings.apart for wings in solved)
@@ -173,7 +173,7 @@ def _finished(channels: list[Channel], draft: _Draft, flares: Flares | None) -> 
     """The model, fitted on a background made flat by what the draft leaves between the stars."""
     places = draft.model.x_px, draft.model.y_px
     stars = draft.known.stars
-    flat = [_flattened(draft.model, c) for c in channels]
+    flat = _flattened(draft.model, channels)
     before = replace(draft.profiles, psf=draft.model.psf)
     profiles = profiles_on(before, channels, flat, stars, places)
     known = replace(draft.known, usable=draft.pointlike)
@@ -270,15 +270,18 @@ def _certain(stars: Table) -> NDArray[np.bool_]:
 
 def _clipped_radii(channel: Channel, stars: Table) -> NDArray:
     """Radius beyond which each star has no clipped pixel, 0 if it has none at all, (n,)."""
-    return np.array([_clipped_radius(channel, stars, star) for star in range(len(stars))])
+    radius = np.zeros(len(stars))
+    x_px, y_px = (
+        np.rint(np.array(stars[name], float)).astype(int) for name in ("x_px", "y_px")
+    )
+    clipped = np.char.find(np.array(stars["saturated_channels"], str), channel.name) >= 0
+    for star in np.flatnonzero(clipped):
+        radius[star] = _clipped_radius(channel, x_px[star], y_px[star])
+    return radius
 
 
-def _clipped_radius(channel: Channel, stars: Table, star: int) -> float:
-    """Radius beyond which a star has no clipped pixel, 0 if it has none at all."""
-    if channel.name not in stars["saturated_channels"][star]:
-        return 0.0
-    x = round(float(np.array(stars["x_px"])[star]))
-    y = round(float(np.array(stars["y_px"])[star]))
+def _clipped_radius(channel: Channel, x: int, y: int) -> float:
+    """Radius about a pixel beyond which there is none of the clipped pixels of its star."""
     half = int(20 * channel.fwhm_px)
     rows = _about(y, half)
     columns = _about(x, half)
@@ -449,20 +452,24 @@ def _common(steps: list[NDArray], fits: list[FluxFit]) -> NDArray:
     return sum(w * s for w, s in zip(weight, steps, strict=True)) / sum(weight)
 
 
-def _flattened(model: StarModel, channel: Channel) -> NDArray[np.float32]:
-    """A channel with its background made flat, as told from what lies around each star's core; NaN
+def _flattened(model: StarModel, channels: list[Channel]) -> list[NDArray[np.float32]]:
+    """Channels with their background made flat, as told from what lies around each star's core; NaN
     where clipped."""
-    flat = channel.unclipped()
-    hole = replace(
-        model,
-        reach_px=np.where(model.reach_px > 0, HOLE_FWHM * model.psf[channel.index].fwhm_px, 0),
-    )
-    for tile in tiles(flat.shape):
-        if touching(model, tile.inner).any():
-            rest = rest_of(model, channel, tile.outer)
-            weight = np.where(
-                footprint(hole, tile.outer), np.float32(0), rest.weight(channel.noise) ** 2
-            )
-            background = fill(rest.values, weight, channel.noise)
-            flat[tile.inner] += np.float32(channel.sky) - background[tile.inner_of_outer]
+    flat = [channel.unclipped() for channel in channels]
+    holes = [_core_only(model, channel.index) for channel in channels]
+    for tile in tiles(channels[0].plane.shape):
+        if not touching(model, tile.inner).any():
+            continue
+        rests = rests_of(model, channels, tile.outer)
+        for channel, plane, hole, rest in zip(channels, flat, holes, rests, strict=True):
+            known = rest.weight(channel.noise) ** 2
+            known[footprint(hole, tile.outer)] = 0
+            background = fill(rest.values, known, channel.noise)
+            plane[tile.inner] += np.float32(channel.sky) - background[tile.inner_of_outer]
     return flat
+
+
+def _core_only(model: StarModel, channel: int) -> StarModel:
+    """The model of stars that reach no farther than their cores in a channel."""
+    core_px = HOLE_FWHM * model.psf[channel].fwhm_px
+    return replace(model, reach_px=np.where(model.reach_px > 0, core_px, 0))

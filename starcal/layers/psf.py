@@ -9,7 +9,6 @@ over pixels, of Anderson & King 2000, PASP 112, 1360).
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import ndimage
 
 from .stamps import disc_offsets
 from .warp import SAME, warped
@@ -68,11 +67,15 @@ class Psf:
         """
         dx, dy = dx_px - np.float32(self.shift_px[0]), dy_px - np.float32(self.shift_px[1])
         u, v, shrunk = warped(dx, dy, warp)
-        light = moffat(u**2 + v**2, self.fwhm_px, self.beta)
-        light += self._table_at(u, v)
-        radius = np.hypot(u, v)
-        if radius.max(initial=0) > self.wing_radius_px[0]:
-            light *= self.wing_at(u, v, radius)
+        square = u**2 + v**2
+        light = moffat(square, self.fwhm_px, self.beta)
+        if self.table.any():
+            self._add_table(light, square, u, v)
+        outside = square > self.wing_radius_px[0] ** 2
+        if outside.any():
+            light[outside] *= self._wing(np.sqrt(square[outside]))
+            if self.lopsided is not None:
+                light *= self.lopsided_at(u, v)
         return (light * shrunk * np.float32(self.scale)).astype(np.float32, copy=False)
 
     def wing_at(self, u_px: np.ndarray, v_px: np.ndarray, radius_px: np.ndarray) -> np.ndarray:
@@ -100,11 +103,7 @@ class Psf:
         -------
         ndarray
         """
-        half, step_px = self.lopsided.shape[0] // 2, LOPSIDED_STEP * self.fwhm_px
-        places = np.stack([v_px / step_px + half, u_px / step_px + half])
-        return ndimage.map_coordinates(
-            self.lopsided, places, order=1, mode="constant", cval=1.0, output=np.float32
-        )
+        return _between_cells(self.lopsided, u_px, v_px, LOPSIDED_STEP * self.fwhm_px)
 
     def smooth(
         self, dx_px: np.ndarray, dy_px: np.ndarray, warp: np.ndarray = SAME
@@ -129,12 +128,18 @@ class Psf:
         inside = float(self(dx.astype(np.float32), dy.astype(np.float32)).sum(dtype=float))
         return replace(self, scale=self.scale / (inside + beyond))
 
+    def _add_table(self, light, square, u_px, v_px) -> None:
+        """Add what the core differs from the Moffat profile by, where the table reaches."""
+        reach_px = TABLE_STEP * self.fwhm_px * (len(self.table) // 2)
+        core = square < reach_px**2  # the table fades to 0 within this circle
+        if 2 * np.count_nonzero(core) > core.size:
+            light += self._table_at(u_px, v_px)
+        else:
+            light[core] += self._table_at(u_px[core], v_px[core])
+
     def _table_at(self, u_px, v_px):
-        half, step_px = self.table.shape[0] // 2, TABLE_STEP * self.fwhm_px
-        places = np.stack([v_px / step_px + half, u_px / step_px + half])
-        return ndimage.map_coordinates(
-            self.table, places, order=1, mode="constant", output=np.float32
-        )
+        """The table between its cells; 0, as its rim is, beyond."""
+        return _between_cells(self.table, u_px, v_px, TABLE_STEP * self.fwhm_px)
 
     def _wing(self, radius_px: np.ndarray) -> np.ndarray:
         """Factor on the Moffat profile: interpolated in the logarithms, a power law beyond."""
@@ -142,6 +147,29 @@ class Psf:
         beyond = np.log(np.maximum(radius_px, self.wing_radius_px[0]))
         extra = np.maximum(beyond - log_r[-1], 0) * (self.wing_slope + 2 * self.beta)
         return np.exp(np.interp(beyond, log_r, log_f) + extra).astype(np.float32)
+
+
+def _between_cells(cells: np.ndarray, u_px, v_px, step_px: float) -> np.ndarray:
+    """A square map of cells at offsets from its middle, linear in between; its rim beyond."""
+    side = len(cells)
+    column, across = _cell_and_way(u_px, side, step_px)
+    row, down = _cell_and_way(v_px, side, step_px)
+    first = row * side + column
+    cells = cells.ravel()
+    upper = cells.take(first)
+    upper += across * (cells.take(first + 1) - upper)
+    lower = cells.take(first + side)
+    lower += across * (cells.take(first + (side + 1)) - lower)
+    upper += down * (lower - upper)
+    return upper
+
+
+def _cell_and_way(offset_px, side: int, step_px: float) -> tuple[np.ndarray, np.ndarray]:
+    """Cell before each offset along one axis, and how far it is on the way to the next."""
+    place = np.float32(offset_px) * np.float32(1 / step_px) + np.float32(side // 2)
+    place = np.clip(place, 0, side - 1)
+    cell = np.minimum(place.astype(np.intp), side - 2)
+    return cell, place - cell.astype(np.float32)
 
 
 def textbook_psf(

@@ -11,7 +11,8 @@ import numpy as np
 from .stamps import disc_offsets, stamps_at
 
 STAMP_FWHM = 2.5  # radius of the stamps
-STEPS = 10
+STEPS = 10  # at most
+SETTLED = 0.01  # errors: a star that no number of moves by more in a step has arrived
 LINEAR_BEYOND = 3.0  # errors: further off, a pixel's pull grows no more
 PROFILE_ERROR = 0.01  # share of its own light that a profile is wrong by
 USUAL_BETA = 3.5  # of seeing with a little of everything else; where no star tells
@@ -138,20 +139,37 @@ def _descended(stamps, guess, beta, facts, over_pixels=False, free=False):
     With ``over_pixels`` the profile is summed over pixels: without that the exponent, which is each
     star's own where it is ``free``, would come out too high.
     """
-    fwhm_px = facts[0]
     light_of = _summed if over_pixels else _model_and_slopes
+    prior = _inverse_variances(facts[0], free)
     start = _start_states(stamps, guess, beta, facts)
-    state = start
-    prior = _inverse_variances(fwhm_px, free)
+    state = start.copy()
+    normal = np.zeros((len(guess), 10, 10))
+    chi = np.zeros(stamps.values.shape)
+    rows = np.arange(len(guess))
     for _ in range(STEPS):
-        model, slope = light_of(stamps, state)
-        weight, residual = _pixel_weights(stamps.values, model, state, facts)
-        normal, gradient = _normal_equations(slope, weight, residual, prior)
-        gradient = gradient + prior * (start - state)
-        step = np.linalg.solve(normal, gradient[:, :, None])
-        state = _stepped(state, step[:, :, 0], fwhm_px)
+        some, now = stamps.only(rows), state[rows]
+        model, slope = light_of(some, now, free)
+        weight, residual = _pixel_weights(some.values, model, now, facts)
+        chi[rows] = residual * np.sqrt(weight)
+        normal[rows], pull = _normal_equations(slope, weight, residual, prior)
+        step = _solved_steps(normal[rows], pull + prior * (start[rows] - now))
+        state[rows] = _stepped(now, step, facts[0])
+        rows = rows[~_arrived(step, normal[rows])]
+        if len(rows) == 0:
+            break
     error = np.sqrt(np.maximum(_diagonal(np.linalg.inv(normal)), 0))
-    return state, error, _core_misfit(stamps, residual * np.sqrt(weight), fwhm_px)
+    return state, error, _core_misfit(stamps, chi, facts[0])
+
+
+def _solved_steps(normal, pull):
+    """The step of each star, (n, 10)."""
+    return np.linalg.solve(normal, pull[:, :, None])[:, :, 0]
+
+
+def _arrived(step, normal):
+    """Which stars hardly move any more: by a small part of the error that each number would have
+    if the others were known."""
+    return (np.abs(step) * np.sqrt(_diagonal(normal)) < SETTLED).all(axis=1)
 
 
 def _start_states(stamps, guess, beta, facts):
@@ -167,12 +185,12 @@ def _start_states(stamps, guess, beta, facts):
 
 def _normal_equations(slope, weight, residual, prior):
     """Damped normal matrix of each star, (n, 10, 10), and what its pixels pull by, (n, 10)."""
-    weighted = slope * weight[:, :, None]
-    normal = np.swapaxes(slope, 1, 2) @ weighted
+    weighted = slope * weight[:, None, :]
+    normal = weighted @ np.swapaxes(slope, 1, 2)
     damping = 0.01 * _diagonal(normal)[:, :, None]
     normal += np.eye(10) * (prior[None, :, None] + damping)
-    pull = residual[:, None, :] @ weighted
-    return normal, pull[:, 0]
+    pull = weighted @ residual[:, :, None]
+    return normal, pull[:, :, 0]
 
 
 def _diagonal(matrices):
@@ -194,32 +212,52 @@ def _rim_level(values):
     return np.where(np.isfinite(level), level, 0)
 
 
-def _summed(stamps, state):
+def _summed(stamps, state, free):
     """Model and derivatives integrated over pixels, by two Gauss-Legendre nodes each way."""
-    node, total = 0.5 / np.sqrt(3), 0
+    node = 0.5 / np.sqrt(3)
+    model, slope = 0.0, 0.0
     for across, down in ((-node, -node), (node, -node), (-node, node), (node, node)):
         moved = _Stamps(stamps.values, stamps.dx + across, stamps.dy + down, stamps.slopes)
-        model, slope = _model_and_slopes(moved, state)
-        total = total + np.concatenate([model[:, :, None], slope], axis=2) / 4
-    return total[:, :, 0], total[:, :, 1:]
+        light, changes = _model_and_slopes(moved, state, free)
+        model += light / 4
+        changes *= 0.25
+        slope += changes
+    return model, slope
 
 
-def _model_and_slopes(stamps, state):
-    """Light of every pixel, (n, P), and its derivatives by the state, (n, P, 10)."""
+def _model_and_slopes(stamps, state, free):
+    """Light of every pixel, (n, P), and its derivatives by the state, (n, 10, P); that by the
+    exponent only where it is free."""
     flux = state[:, 0:1]
     dx = stamps.dx - state[:, 1:2]
     dy = stamps.dy - state[:, 2:3]
-    form = _form(state[:, 4:5], state[:, 5:6])
-    square = _square(form, dx, dy)
+    lean = state[:, 4:6]
+    form = _form(lean[:, :1], lean[:, 1:])
+    parts = (dx**2, 2 * dx * dy, dy**2)
+    square = _square(form, parts)
     unit, fall = _unit_and_fall(state, square)
-    slope = np.empty((*stamps.dx.shape, 10))
-    slope[..., 0] = unit
-    slope[..., 1:6] = _shape_slopes(state, form, dx, dy, fall)
-    slope[..., 3] -= 2 * flux * unit
-    slope[..., 6] = 1
-    slope[..., 7:9] = stamps.slopes
-    slope[..., 9] = flux * _power_slope(state, square, unit)
+    slope = np.empty((len(state), 10, dx.shape[1]))
+    slope[:, 0] = unit
+    _slopes_by_shift(slope, form, dx, dy, fall)
+    slope[:, 3] = 2 * (fall * square - flux * unit)
+    _slopes_by_lean(slope, lean, parts, fall)
+    slope[:, 6] = 1
+    slope[:, 7:9] = stamps.slopes.T
+    slope[:, 9] = flux * _power_slope(state, square, unit) if free else 0.0
     return flux * unit + _planes_of_sky(stamps, state), slope
+
+
+def _slopes_by_shift(slope, form, dx, dy, fall):
+    """Derivatives by the shift along x and y, into their rows."""
+    slope[:, 1] = 2 * fall * (form[0] * dx + form[1] * dy)
+    slope[:, 2] = 2 * fall * (form[1] * dx + form[2] * dy)
+
+
+def _slopes_by_lean(slope, lean, parts, fall):
+    """Derivatives by e1 and e2, into their rows."""
+    for which in (0, 1):
+        change = _form_slope(lean[:, :1], lean[:, 1:], which)
+        slope[:, 4 + which] = -fall * _square(change, parts)
 
 
 def _planes_of_sky(stamps, state):
@@ -238,23 +276,14 @@ def _unit_and_fall(state, square):
     power = state[:, 9:10]
     steep = _steepness(power, state[:, 3:4])
     base = 1 + steep * square
-    unit = (1 / power - 1) / np.pi * steep * base ** (-1 / power)
+    unit = (1 / power - 1) / np.pi * steep * np.exp(np.log(base) / -power)
     fall = state[:, 0:1] * unit / power * steep / base
     return unit, fall
 
 
-def _shape_slopes(state, form, dx, dy, fall):
-    """What a star's light changes by through its squared distances: by shift, ln FWHM, e1, e2."""
-    changes = [2 * (form[0] * dx + form[1] * dy), 2 * (form[1] * dx + form[2] * dy)]
-    changes.append(2 * _square(form, dx, dy))
-    for which in (0, 1):
-        changes.append(-_square(_form_slope(state[:, 4:5], state[:, 5:6], which), dx, dy))
-    return np.stack([fall * change for change in changes], axis=2)
-
-
-def _square(form, dx, dy):
-    """Quadratic form of an offset."""
-    return form[0] * dx**2 + 2 * form[1] * dx * dy + form[2] * dy**2
+def _square(form, parts):
+    """Quadratic form of offsets, given as dx^2, 2 dx dy and dy^2."""
+    return form[0] * parts[0] + form[1] * parts[1] + form[2] * parts[2]
 
 
 def _form(e1, e2):

@@ -21,7 +21,7 @@ from .fill import fill
 from .flares import Flares
 from .grain import emptiest, laid_out, local_noise, swatch
 from .holes import Cleared, filled_holes
-from .light import Channel, StarModel, channels_of, footprint, rest_of, tiles
+from .light import Channel, Rest, StarModel, channels_of, footprint, rests_of, tiles
 from .model import model_stars, shows_stars
 from .profile_map import ProfileMap, profile_map
 
@@ -165,10 +165,11 @@ def _take_apart(parts: Split, channels: list[Channel], empty_sky: bool) -> None:
         parts.footprint[tile.inner] = inside
         if not inside.any():
             continue
+        rests = None if empty_sky else rests_of(parts.model, channels, tile.outer)
         for c in channels:
             clean = np.full(inside.shape, c.sky, np.float32)
-            if not empty_sky:
-                whole = _without_stars(parts.model, c, tile.outer, grain[c.index])
+            if rests is not None:
+                whole = _without_stars(rests[c.index], c, tile.outer, grain[c.index])
                 clean = whole[tile.inner_of_outer]
             _put_apart(parts, c, tile.inner, clean, inside)
 
@@ -208,7 +209,7 @@ def _apart(values, clean, inside):
 def _grain(model: StarModel, channels: list[Channel]) -> NDArray[np.float32]:
     """The frame's noise as a texture, from where there are fewest stars."""
     window = emptiest(channels[0].plane.shape, model.x_px, model.y_px)
-    rests = [rest_of(model, c, window) for c in channels]
+    rests = rests_of(model, channels, window)
     clean = [
         r.known & (r.doubt < GRAIN_DOUBT * c.noise**2)
         for r, c in zip(rests, channels, strict=True)
@@ -216,15 +217,12 @@ def _grain(model: StarModel, channels: list[Channel]) -> NDArray[np.float32]:
     return swatch(np.array([r.values for r in rests]), np.all(clean, axis=0))
 
 
-def _without_stars(
-    model: StarModel, channel: Channel, window, grain: NDArray
-) -> NDArray[np.float32]:
-    """The pixels of a window as they would be without stars.
+def _without_stars(rest: Rest, channel: Channel, window, grain: NDArray) -> NDArray[np.float32]:
+    """The pixels of a window as they would be without stars, from what is left without their light.
 
     A pixel is kept as far as its weight goes; the rest is background, and as much of the frame's
     own grain as the weight has taken from its noise.
     """
-    rest = rest_of(model, channel, window)
     noise = local_noise(
         rest.values, rest.known & (rest.doubt < channel.noise**2), channel.noise
     )

@@ -5,13 +5,14 @@ to the stars; a sky of the star's own; and what its flux is wrong by, which is a
 clipped star and little for the others.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..robust import scatter, scatter_about_zero
-from .light import Channel, StarModel, rest_of
+from .light import Channel, Rest, StarModel, rests_of
 from .lopsided import Round, common_waves, with_waves
 from .psf import SHALLOWEST_WING, Psf
 from .warp import longest, warped
@@ -52,33 +53,60 @@ class SolvedWings:
 
 
 def solved_wings(
-    psf: Psf,
-    channel: Channel,
-    model: StarModel,
-    clear_px: NDArray,
-) -> SolvedWings:
-    """The same profile with wings that leave nothing round the bright stars of a channel.
+    channels: Sequence[Channel], model: StarModel, clear_px: Sequence[NDArray]
+) -> list[SolvedWings]:
+    """The profiles of a model with wings that leave nothing round the bright stars of each channel.
 
     Parameters
     ----------
-    psf : Psf
-        That of the model in this channel; its scale stays as it is.
-    channel : Channel
+    channels : sequence of Channel
+        All of the model.
     model : StarModel
-        Of all stars.
-    clear_px : ndarray, (n,)
-        Radius beyond which each star has no clipped pixel; 0 for unclipped ones.
+        Of all stars; the scale of its profiles stays as it is.
+    clear_px : sequence of ndarray, (n,)
+        For each channel, the radius beyond which each star has no clipped pixel; 0 for unclipped
+        ones.
 
     Returns
     -------
-    SolvedWings
+    list of SolvedWings
     """
+    left = _LeftRound(channels, model)
+    return [_wings_of_channel(channel, clear_px[channel.index], left) for channel in channels]
+
+
+class _LeftRound:
+    """What is left round bright stars when all are taken out: stars are bright in all channels, and
+    are drawn in all of them at once."""
+
+    def __init__(self, channels: Sequence[Channel], model: StarModel):
+        self.channels = channels
+        self.model = model
+        farthest_px = RING_FWHM[1] * max((psf.fwhm_px for psf in model.psf), default=0.0)
+        reach = farthest_px * longest(model.warp).max(axis=0, initial=1.0)
+        self.half = np.ceil(reach).astype(int)
+        self.known: dict[int, list[Rest]] = {}
+
+    def of(self, star: int, channel: int) -> tuple[Rest, NDArray, NDArray]:
+        """What is left in a channel round a star, and the offsets of its pixels."""
+        at = self.model.x_px[star], self.model.y_px[star]
+        shape = self.channels[channel].plane.shape
+        window, dx, dy = _window_at(shape, *at, int(self.half[star]))
+        if star not in self.known:
+            self.known[star] = rests_of(self.model, self.channels, window)
+        return self.known[star][channel], dx, dy
+
+
+def _wings_of_channel(channel: Channel, clear_px: NDArray, left: _LeftRound) -> SolvedWings:
+    """The profile of one channel with its wings solved for."""
+    model = left.model
+    psf = model.psf[channel.index]
     bright = _brightest(model, channel)
     if len(bright) == 0:
         return SolvedWings(psf, psf, 0.0)
     edges = psf.fwhm_px * np.geomspace(*RING_FWHM, RINGS + 1)
-    rings = [_rings_left(channel, model, star, edges, clear_px[star]) for star in bright]
-    density = model.flux[channel.index][bright] * _density(model, channel, bright)
+    rings = [_rings_left(left, channel.index, star, edges, clear_px[star]) for star in bright]
+    density = model.flux[channel.index][bright] * _density(model, channel.index, bright)
     flux_sd = np.where(clear_px[bright] > 0, CLIPPED_FLUX_SD, FLUX_SD)
     radius = np.sqrt((edges[1:] ** 2 + edges[:-1] ** 2) / 2)
     return _with_wings_of(psf, radius, rings, density, flux_sd)
@@ -127,21 +155,19 @@ def _common_waves(rings: list[_Rings]) -> NDArray:
 
 def _density(model, channel, stars):
     """What the light of each star is denser by than that of the middling one, as the stars."""
-    warp = model.warp[channel.index][stars]
+    warp = model.warp[channel][stars]
     return warp[..., 0] * warp[..., 2] - warp[..., 1] ** 2
 
 
-def _rings_left(channel, model, star, edges, clear_px) -> _Rings:
+def _rings_left(left, channel, star, edges, clear_px) -> _Rings:
     """What is left in each ring round a star."""
-    psf, warp = model.psf[channel.index], model.warp[channel.index][star]
-    half = int(np.ceil(edges[-1] * float(longest(warp))))
-    place = model.x_px[star], model.y_px[star]
-    window, dx, dy = _window_at(channel.plane.shape, *place, half)
-    rest = rest_of(model, channel, window)
+    model = left.model
+    psf, warp = model.psf[channel], model.warp[channel][star]
+    rest, dx, dy = left.of(int(star), channel)
     radius, turn = _polar_places(psf, dx, dy, warp)
     ring = np.digitize(radius, edges) - 1
     ring[~rest.known | (np.hypot(dx, dy) < clear_px)] = -1
-    density = model.flux[channel.index][star] * _density(model, channel, star)
+    density = model.flux[channel][star] * _density(model, channel, star)
     told = []
     for k in range(len(edges) - 1):
         here = ring == k

@@ -264,11 +264,9 @@ def _hues(before: Audit | None, nearest: Mapping[int, int]) -> dict[int, str]:
     """The hue of each row of the result that the audit has judged."""
     if before is None:
         return {}
-    return {
-        row: str(before.stars["hue"][place])
-        for place, row in nearest.items()
-        if before.stars["kind"][place] != "unknown"
-    }
+    hue = np.asarray(before.stars["hue"])
+    judged = np.asarray(before.stars["kind"]) != "unknown"
+    return {row: str(hue[place]) for place, row in nearest.items() if judged[place]}
 
 
 def _brightest_rows(result: CheckResult) -> np.ndarray:
@@ -280,7 +278,8 @@ def _worst_rows(before: Audit | None, nearest: Mapping[int, int]) -> list[int]:
     if before is None:
         return []
     order = np.argsort(-np.abs(np.asarray(before.stars["duv"])))
-    return [nearest[place] for place in order if before.impossible[place] and place in nearest]
+    worst = order[before.impossible[order]]
+    return [nearest[place] for place in worst.tolist() if place in nearest]
 
 
 def _outliers(result: CheckResult) -> np.ndarray:

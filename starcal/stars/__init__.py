@@ -12,7 +12,7 @@ from .columns import in_channels, instrumental_mag, places_of
 from .detection import PLATEAU_SHARE
 from .displayed import displayed_mag
 from .flags import FLAG_REASONS, SHAPE_SNR, Flag, flag_tally
-from .known_places import free_places, measure_at
+from .known_places import found_stars_in, free_places, measure_at
 from .photometry import BLEND_FLUX_SHARE, measure_stars
 
 __all__ = [
@@ -24,6 +24,7 @@ __all__ = [
     "Flag",
     "displayed_mag",
     "flag_tally",
+    "found_stars_in",
     "free_places",
     "in_channels",
     "instrumental_mag",

@@ -168,9 +168,10 @@ def _weighted_sum(planes, weight):
     """Sum of planes by weights that go block by block, (rows, columns, planes)."""
     size = FINE_BLOCK_PX
     total = np.empty(planes.shape[1:], np.float32)
-    for row, column in np.ndindex(weight.shape[:2]):
-        block = np.s_[row * size : (row + 1) * size, column * size : (column + 1) * size]
-        total[block] = np.tensordot(weight[row, column], planes[:, *block], 1)
+    along = np.repeat(weight, size, axis=1)[:, : planes.shape[2]]
+    for row, of_row in enumerate(along):
+        strip = planes[:, row * size : (row + 1) * size]
+        total[row * size : (row + 1) * size] = np.einsum("kyx,xk->yx", strip, of_row)
     return total
 
 

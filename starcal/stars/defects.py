@@ -63,6 +63,13 @@ class Defects:
         """How many pixels, those of the border apart."""
         return len(self.row)
 
+    def within(self, window: tuple[slice, slice]) -> bool:
+        """Whether any of them lies in these rows and columns, those of the border apart."""
+        rows, columns = window
+        inside = (self.row >= rows.start) & (self.row < rows.stop)
+        inside &= (self.column >= columns.start) & (self.column < columns.stop)
+        return bool(inside.any())
+
 
 def mended(pixels: NDArray, defects: Defects) -> NDArray:
     """The frame with its defects replaced; the same array where there are none.

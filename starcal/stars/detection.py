@@ -129,8 +129,8 @@ def summit(stamps: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def guess_fwhm(pixels: np.ndarray, noise: FrameNoise, snr_min: float) -> float:
-    """Median FWHM of the brighter stars in the middle of the frame."""
-    band = _middle_of(pixels)
+    """Median FWHM of the brighter stars in the middle of the frame; see `middle_of`."""
+    band = pixels[:, *middle_of(pixels.shape[1:])]
     fwhm_px = FIRST_GUESS_FWHM_PX
     for _ in range(3):
         before = fwhm_px
@@ -142,13 +142,13 @@ def guess_fwhm(pixels: np.ndarray, noise: FrameNoise, snr_min: float) -> float:
     return fwhm_px
 
 
-def _middle_of(pixels: np.ndarray) -> np.ndarray:
-    """The part of the frame that tells the FWHM."""
-    top = pixels.shape[1] // 2
-    left = pixels.shape[2] // 2
+def middle_of(shape: tuple[int, ...]) -> tuple[slice, slice]:
+    """Rows and columns of the part of a frame of this shape that tells the FWHM."""
+    top = shape[0] // 2
+    left = shape[1] // 2
     half = GUESS_HALF_PX
     rows = slice(max(0, top - half), top + half)
-    return pixels[:, rows, max(0, left - 3 * half) : left + 3 * half]
+    return rows, slice(max(0, left - 3 * half), left + 3 * half)
 
 
 def _seen_fwhm(band, noise: FrameNoise, fwhm_px: float, snr_min: float) -> float:

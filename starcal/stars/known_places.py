@@ -8,7 +8,7 @@ from scipy.spatial import cKDTree
 from .columns import places_of
 from .contrast import NOISE_BLOCK_PX, star_snr
 from .defects import mended
-from .detection import summit
+from .detection import clip_level_of, summit
 from .flags import Flag
 from .photometry import beyond_edge, flag_blends, measure_rows
 from .shapes import stamps_round
@@ -51,6 +51,30 @@ def measure_at(pixels: np.ndarray, stars: Table, x_px: np.ndarray, y_px: np.ndar
     both.meta = dict(stars.meta)
     flag_blends(both)
     return both
+
+
+def found_stars_in(pixels: np.ndarray, stars: Table) -> Table:
+    """The stars that were found in a frame, as the table of another version of it.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (3, y, x), float32
+        Linear, on the grid of the frame: the frame itself, or what was made of it.
+    stars : Table
+        Of `measure_stars`, or of a check. It is not changed.
+
+    Returns
+    -------
+    Table
+        Its rows but for those with the flag FORCED; ``meta["clip_level"]`` is that of the
+        version. Fluxes and ``snr`` are those of the frame.
+    """
+    found = stars[stars["flags"] & Flag.FORCED == 0]
+    fwhm_px = float(np.mean(found.meta["fwhm_px"]))
+    places = places_of(found).T
+    levels = tuple(clip_level_of(plane, *places, fwhm_px) for plane in pixels)
+    found.meta = found.meta | {"clip_level": levels}
+    return found
 
 
 def _forced_rows(pixels, stars, x_px, y_px) -> Table:

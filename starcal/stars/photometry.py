@@ -19,6 +19,7 @@ from .detection import (
     close_pairs,
     detect,
     guess_fwhm,
+    middle_of,
     one_detection_a_core,
     shown_as_stars,
 )
@@ -95,7 +96,7 @@ def measure_stars(pixels: np.ndarray, *, snr_min: float = default_of("snr")) -> 
     fwhm_px = guess_fwhm(seen, noise, snr_min)
     defects = replace(find_defects(seen, noise, fwhm_px), border=border)
     sound = mended(seen, defects)
-    if len(defects):  # some of them may have passed for stars
+    if defects.within(middle_of(pixels.shape[1:])):  # some of them may have passed for stars
         fwhm_px = guess_fwhm(sound, noise, snr_min)
     table = _found_stars(sound, noise, fwhm_px, snr_min)
     table.meta["defects"] = defects

@@ -27,6 +27,7 @@ UNEVEN_SIGMA, UNEVEN_SHARE = (
     0.06,
 )  # upper scatter of textured surroundings; of the peak too
 PROFILE_BATCH_PIXELS = 1 << 21  # per batch of stars, to bound memory
+DISPLAY_WHITE = 0.96  # cores end there or above: programs leave some room below full scale
 SHAPELESS_PX = 1.0  # of half radius: below, roundness is an accident of the pixels
 WHITE_SHARE, BRIGHT_CORE = 0.8, 0.7  # of the weakest channel of a burnt-out core; display value
 # Light of the smallest stars is spread by the pixels themselves, wherever their middle lies.
@@ -111,8 +112,9 @@ def measure_profiles(display: NDArray, stars: Table) -> DisplayProfiles:
     y_px = np.asarray(stars["y_px"], float)
     fwhm_px = float(np.mean(stars.meta["fwhm_px"]))
     radius = round(np.clip(RADIUS_FWHM * fwhm_px, SMALLEST_RADIUS_PX, LARGEST_RADIUS_PX))
-    rings = ring_medians(display, x_px, y_px, radius)
-    shape = _shape_of_profile(ring_medians(mean[None], x_px, y_px, radius)[:, 0], sigma)
+    rings = _rings_to_the_end(np.concatenate([display, mean[None]]), x_px, y_px, radius)
+    shape = _shape_of_profile(rings[:, 3], sigma)
+    rings = rings[:, :3]
     round_about = _surroundings(display, mean, x_px, y_px, shape, sigma)
     return DisplayProfiles(
         x_px=x_px,
@@ -126,9 +128,24 @@ def measure_profiles(display: NDArray, stars: Table) -> DisplayProfiles:
     )
 
 
+def _rings_to_the_end(planes: NDArray, x_px: NDArray, y_px: NDArray, radius: int) -> NDArray:
+    """Rings of planes, the last of which is their mean, round each place; further out for burnt-out
+    stars, whose halo goes on: where it is cut off, it would be seen as a disc."""
+    rings = ring_medians(planes, x_px, y_px, radius)
+    profile = _without_gaps(rings[:, -1])
+    _, half_px = _floor_and_half(profile, profile[:, :2].max(axis=1))
+    wide = MOST_REACH * half_px > radius
+    if radius >= LARGEST_RADIUS_PX or not wide.any():
+        return rings
+    further = ((0, 0), (0, 0), (0, LARGEST_RADIUS_PX - radius))
+    rings = np.pad(rings, further, constant_values=np.nan)
+    rings[wide] = ring_medians(planes, x_px[wide], y_px[wide], LARGEST_RADIUS_PX)
+    return rings
+
+
 def _saturated(rings: NDArray) -> NDArray[np.bool_]:
     """Stars of which a channel reaches the display's white in the middle, (n,)."""
-    return (rings[:, :, :2].max(axis=2) >= 0.985).any(axis=1)
+    return (rings[:, :, :2].max(axis=2) >= DISPLAY_WHITE).any(axis=1)
 
 
 def ring_medians(planes: NDArray, x_px: NDArray, y_px: NDArray, radius: int) -> NDArray:

@@ -254,7 +254,9 @@ class _Picture:
 
     def judged(self, picture: NDArray, found: DisplayProfiles, under: NDArray) -> Parts:
         """Cores and rims of the stars in a picture of these places."""
-        rings = ring_medians(picture, found.x_px, found.y_px, found.rings.shape[2] - 1)
+        furthest_px = int(np.ceil(2 * found.half_px.max(initial=1)))  # end of the widest rim
+        furthest_px = min(furthest_px, found.rings.shape[2] - 1)
+        rings = ring_medians(picture, found.x_px, found.y_px, furthest_px)
         return parts_of(rings, found, under, self.neutral_bv)
 
 

@@ -857,7 +857,8 @@ def test_a_small_window_and_a_frame_without_a_fit_in_a_browser(browser, folder):
         assert browser.js("document.querySelector('h1').textContent") == frame.name
         assert frame.name in browser.js("document.title")
         assert browser.js("document.querySelectorAll('h1 *, img[src=x]').length") == 0
-        browser.js(f"{MODEL}('folder').value = '/none/<img src=x onerror=alert(1)>'")
+        beneath = f"{folder}/sho.fits/<img src=x onerror=alert(1)>"  # a file is no folder
+        browser.js(f"{MODEL}('folder').value = {beneath!r}")
         browser.key("s", ctrl=True)
         browser.until(f"{MODEL}('status').text.includes('Not saved')")
         shown = browser.js("Bokeh.index.get(" + MODEL + "('status')).el.shadowRoot.textContent")

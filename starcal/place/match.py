@@ -342,7 +342,7 @@ def wcs_error(given, better, shape: tuple[int, int], star_xy_px, ra_deg, dec_deg
     """
     middle = np.array(middle_px(shape))
     ra0, dec0 = given.all_pix2world(*middle, 0)
-    x, y = pixels_of(better, float(ra0), float(dec0))
+    x, y = pixels_of(better, ra0, dec0)
     a = _turn_between(better, given, middle, 0.2 * min(shape))
     return WCSError(
         (middle[0] - float(x), middle[1] - float(y)),

@@ -22,6 +22,8 @@ Proof and plan
     audit_picture     which stars have colours that no star has         -> Audit
     plan_exposures    exposures of a separate star frame                -> Plan
     SkyField, Kit, Night  what a plan is made for
+The page
+    view_frame        before and after in the browser, every choice to play with -> OpenPage
 Frames, catalogues, choices
     read_frame, read_channels   a file, or three, as a Frame
     find_object       where a nebula or cluster is, by its name         -> SkyObject
@@ -46,6 +48,8 @@ _HOME = {
     "ChannelCheck": "checking.channel",
     "calibrate": "cure.gains",
     "run": "pipeline",
+    "view_frame": "view.opening",
+    "OpenPage": "view.opening",
     "run_many": "many",
     "check_many": "many",
     "calibrate_many": "many",
@@ -97,6 +101,7 @@ __all__ = [
     "Kit",
     "ManyRuns",
     "Night",
+    "OpenPage",
     "Plan",
     "Recoloured",
     "RunResult",
@@ -124,6 +129,7 @@ __all__ = [
     "run",
     "run_many",
     "split_stars",
+    "view_frame",
     "write_demo",
 ]
 

@@ -194,8 +194,9 @@ class Browser:
 
 
 @contextmanager
-def served(frame, *words):
-    """The page of a frame, served by the command: its address, and the process."""
+def served(frame, *words, folder=None):
+    """The page of a frame, or the one to choose a frame of a folder on, served by the command: its
+    address, and the process."""
     pytest.importorskip("bokeh", reason="Bokeh is not installed: pip install bokeh")
     command = [
         sys.executable,
@@ -204,7 +205,7 @@ def served(frame, *words):
         "-m",
         "starcal",
         "view",
-        str(frame),
+        *([] if frame is None else [str(frame)]),
         *words,
         "--no-browser",
     ]
@@ -213,7 +214,8 @@ def served(frame, *words):
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
-        env=os.environ | {"PYTHONPATH": str(ROOT), "HOME": str(frame.parent)},
+        cwd=folder,
+        env=os.environ | {"PYTHONPATH": str(ROOT), "HOME": str(folder or frame.parent)},
     ) as server:
         said = server.stdout.readline()
         assert said.startswith("the page: http://127.0.0.1:"), (

@@ -3,6 +3,7 @@ numpy."""
 
 import json
 import os
+import re
 import shutil
 import socket
 import subprocess
@@ -129,6 +130,7 @@ def test_calibrate_writes_the_frame_times_its_gains(folder, tmp_path, capsys):
             [
                 "calibrate",
                 "--json",
+                "-v",
                 "--sky",
                 "keep",
                 str(folder / "broad.fits"),
@@ -138,7 +140,9 @@ def test_calibrate_writes_the_frame_times_its_gains(folder, tmp_path, capsys):
         )
         == 0
     )
-    gains = json.loads(capsys.readouterr().out)["gains"]
+    said = capsys.readouterr()
+    gains = json.loads(said.out)["gains"]
+    assert re.search(r"^ +\d+\.\d s  matching the catalogue \(\d+ %\)$", said.err, re.MULTILINE)
     before, after = fits.getdata(folder / "broad.fits"), fits.getdata(target)
     unclipped = (before < 0.85 * before.max(axis=(1, 2), keepdims=True)).all(
         axis=0

@@ -2,6 +2,7 @@
 in a browser."""
 
 import asyncio
+import base64
 import contextlib
 import http.client
 import json
@@ -25,9 +26,10 @@ from bokeh.document import Document
 from chromium import CHROMIUM, MODEL, Browser, composed, opened, served, settled
 from hypothesis import given
 from hypothesis import strategies as st
-from tornado.httpclient import HTTPRequest
+from tornado.httpclient import AsyncHTTPClient, HTTPRequest
 from tornado.websocket import WebSocketClosedError, websocket_connect
 
+import starcal as starcal_package
 from starcal.checking.check import check
 from starcal.choices import Settings, default_of
 from starcal.colour.stellar import star_rgb, uv_prime_distance
@@ -37,6 +39,7 @@ from starcal.errors import FrameError, PageError, TooFewStars
 from starcal.frame import write_fits
 from starcal.stars import Flag
 from starcal.view import points, rows
+from starcal.view.counting import counted_outcome
 from starcal.view.history import History
 from starcal.view.job import (
     ByGains,
@@ -230,9 +233,55 @@ def test_a_route_without_stars_is_refused_before_the_page_opens(folder):
     assert open_job(Settings(frame=str(folder / "lost.fits"), route="best")).check.match is None
 
 
-def test_layers_of_other_frames_are_left_to_run(folder):
-    with pytest.raises(FrameError, match="leave --starless and --star-frame to `starcal run`"):
-        open_job(Settings(frame=str(folder / "sho.fits"), star_frame="stars.fits"))
+@pytest.mark.slow
+def test_stars_of_a_separate_frame_show_as_a_run_makes_them(folder, scene_of, tmp_path):
+    part = {"shape": (150, 190), "ra_deg": 324.7, "dec_deg": 57.5, "scale_arcsec": 12.0}
+    names = []
+    for name, settings in (("sho", SHO), ("stars", CAMERA)):
+        scene = scene_of(**settings | part)
+        names.append(str(tmp_path / f"{name}.fits"))
+        write_fits(names[-1], np.array(scene.pixels), scene.header)
+    settings = Settings(frame=names[0], star_frame=names[1])
+    job = open_job(settings)
+    cure = cure_of(job, job.check, settings)
+    whole = Window(slice(0, 150), slice(0, 190), 1)
+    made = job.recoloured(job.check, settings)
+    assert cure.route == "star frame"
+    assert np.mean(cure.source == "star frame") > 0.9
+    np.testing.assert_allclose(cure.after(job.look(whole)), made.picture, atol=2e-5)
+    brighter = replace(settings, star_brightness=2.0)
+    twice = cure_of(job, job.check, brighter).after(job.look(whole))
+    assert np.nansum(twice - made.picture) > 0.5 * np.nansum(made.stars)
+    told = counted_outcome(job, cure, settings, lambda: True)
+    assert "The stars are those of a separate frame" in told.how
+    assert counted_outcome(job, cure, settings, lambda: False) is None
+    columns = points.columns_of(cure)
+    assert columns["given"][cure.source == "star frame"][0] == "no B−V"
+
+
+@pytest.mark.slow
+def test_a_page_opens_from_python_beside_a_notebook(folder):
+    """In a loop that runs already, as a notebook's does."""
+    pixels = fits.getdata(folder / "lost.fits")
+
+    async def read_page() -> str:
+        page = starcal_package.view_frame(
+            pixels, out=folder / "x", route="palette", bv=0.6, browser=False
+        )
+        answer = await AsyncHTTPClient().fetch(page.address)
+        assert page.settings.bv == 0.6
+        assert page.address in page._repr_html_()
+        page.close()
+        return answer.body.decode()
+
+    assert "star colours" in asyncio.run(read_page())
+    with pytest.raises(FrameError, match="finished nebula"):
+        starcal_package.view_frame(pixels, stars="a.fits")
+
+
+def test_a_gradient_of_colour_is_left_to_run(folder):
+    with pytest.raises(FrameError, match="leave --model gradient to `starcal run`"):
+        open_job(Settings(frame=str(folder / "sho.fits"), model="gradient"))
 
 
 # --- response curves of the user's own --------------------------------------------------
@@ -605,6 +654,15 @@ def changed_from(browser, before: np.ndarray) -> float:
     return share
 
 
+def wait_for_left(browser, wanted):
+    """What a function makes of the half on the left of the divider, once it is true."""
+    for _ in range(60):
+        if found := wanted(composed(browser)[1]):
+            break
+        browser.pause(0.3)
+    return found
+
+
 def require_split_at(browser, share: float) -> None:
     """Before on the left of a share of the visible width, after on the right of it."""
     picture, before, after = composed(browser)
@@ -775,11 +833,36 @@ def test_the_page_in_a_browser(browser, address, folder):
     browser.until(f"!{MODEL}('undo').disabled && {MODEL}('status').text == '<p></p>'")
     assert changed_from(browser, plain) > 0.005
 
+    # another route on the left of the divider, and the frame again
+    frame_before = composed(browser)[1]
+    browser.js(f"{MODEL}('beside').value = 'palette'")
+    browser.until("document.getElementById('before').textContent == 'Route: palette'")
+    assert 0.005 < wait_for_left(browser, lambda left: (left != frame_before).mean()) < 0.9
+    browser.js(f"{MODEL}('beside').value = 'before'")
+    assert wait_for_left(browser, lambda left: np.array_equal(left, frame_before))
+
+    # the map of shapes and the marks come and go; the picture alone fills the screen
+    shown = f"{MODEL}('picture').renderers.filter(each => each.data_source?.name == '{{}}').map(each => each.visible)"
+    for key, name, drawn in (("m", "shape_map", 2), ("s", "stars", 2)):
+        first = browser.js(shown.format(name))
+        assert first.count(False) == drawn - (name == "stars")
+        browser.key(key)
+        browser.until(f"{shown.format(name)}.every(each => each)")
+    browser.key("f")
+    browser.until("document.fullscreenElement && document.fullscreenElement.id == 'picture'")
+    browser.key("f")
+    browser.until("!document.fullscreenElement")
+    settled(browser)
+    browser.until(f"{MODEL}('outcome').text.includes(' now')")
+    outcome = browser.js(f"{MODEL}('outcome').text")
+
     # save, and let the command line repeat it
     browser.key("s", ctrl=True)
     browser.until(f"{MODEL}('status').text.includes('Saved in')", tries=1200)
     saved = folder / "saved"
-    settings = json.loads((saved / "result.json").read_text())["settings"]
+    result = json.loads((saved / "result.json").read_text())
+    settings = result["settings"]
+    assert f"<b>{result['outcome'].split(' now.')[0]} now.</b>" in outcome
     assert (settings["route"], len(settings["leave_out"])) == ("catalogue", 1)
     assert settings["saturation"] == pytest.approx(saturation, abs=0.001)
     answer = starcal("run", "--settings", saved / "result.json", "--out", folder / "again")
@@ -838,6 +921,17 @@ def test_the_page_in_a_browser(browser, address, folder):
     ] == []
 
 
+def drop(browser, name: str, content: bytes) -> None:
+    """Let a file fall onto the page."""
+    text = base64.b64encode(content).decode()
+    browser.js(
+        f"(() => {{ const bytes = Uint8Array.from(atob('{text}'), c => c.charCodeAt(0));"
+        "const moved = new DataTransfer();"
+        f"moved.items.add(new File([bytes], {json.dumps(name)}));"
+        "document.dispatchEvent(new DragEvent('drop', {dataTransfer: moved, bubbles: true})) })()"
+    )
+
+
 @pytest.mark.slow
 def test_a_small_window_and_a_frame_without_a_fit_in_a_browser(browser, folder):
     """The picture has the room and files can be saved; what needs a fit is off; the page says when
@@ -852,8 +946,17 @@ def test_a_small_window_and_a_frame_without_a_fit_in_a_browser(browser, folder):
     frame = folder / "<img src=x onerror=document.title='run'>&lt;b&gt;.fits"
     frame.write_bytes((folder / "lost.fits").read_bytes())
     fits.setval(frame, "OBJECT", value="<script>document.title='run'</script>")
-    with served(frame) as (address, server):
-        opened(browser, address)
+    with served(None, folder=folder) as (address, server):
+        browser.send("Page.navigate", url=address)
+        browser.until("document.body.dataset.ready == 'yes'")
+        assert frame.name in browser.js(f"{MODEL}('listed').options.map(each => each[0])")
+        drop(browser, "lost.txt", b"no picture")
+        browser.until(f"{MODEL}('status').text.includes('no picture that starcal reads')")
+        drop(browser, frame.name, frame.read_bytes())
+        browser.until(f"{MODEL}('picture').inner_width > 0")  # the page has loaded itself again
+        browser.until(f"{MODEL}('halves').data.before[0].shape[0] > 100")
+        # the same file lies in the folder: files go beside that
+        assert browser.js(f"{MODEL}('folder').value") == str(folder / f"{frame.stem}-starcal")
         assert browser.js("document.querySelector('h1').textContent") == frame.name
         assert frame.name in browser.js("document.title")
         assert browser.js("document.querySelectorAll('h1 *, img[src=x]').length") == 0

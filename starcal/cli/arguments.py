@@ -70,7 +70,12 @@ def _command(commands, name, purpose, example, command=None) -> argparse.Argumen
     parser.add_argument("--json", action="store_true", help="print JSON and nothing else")
     words = parser.add_mutually_exclusive_group()
     words.add_argument("-q", "--quiet", action="store_true", help="print nothing but errors")
-    words.add_argument("-v", "--verbose", action="store_true", help="print every number")
+    words.add_argument(
+        "-v",
+        "--verbose",
+        action="store_true",
+        help="print every number, and steps as they come",
+    )
     return parser
 
 
@@ -108,7 +113,7 @@ def _add_view(commands) -> None:
         commands,
         "view",
         "a page in your browser: before and after, and every choice to play with; given a finished "
-        "nebula and its star layer, the stars over it",
+        "nebula and its star layer, the stars over it; given nothing, a frame is chosen there",
         "starcal view veil.fits, or starcal view veil-finished.tif veil-starcal/stars.fits",
     )
     _add_frame(view)
@@ -134,6 +139,7 @@ def _add_view(commands) -> None:
     )
     _add_fit(view)
     _add_sky(view)
+    _add_others(view.add_argument_group("star colours"))
     _add_overwrite(view)
 
 
@@ -645,13 +651,18 @@ def _add_linear(parser) -> None:
 def _add_star_colours(parser, routes: Sequence[str]) -> None:
     colours = parser.add_argument_group("star colours")
     _add_colours(colours, routes)
-    _add_starless(colours)
-    colours.add_argument(
+    _add_others(colours)
+    _add_wishes(parser)
+
+
+def _add_others(parser) -> None:
+    """Frames besides the one that is worked on."""
+    _add_starless(parser)
+    parser.add_argument(
         "--star-frame",
         metavar="FILE",
         help="a separate broadband frame of the field: its stars are calibrated and used",
     )
-    _add_wishes(parser)
 
 
 def _add_colours(parser, routes: Sequence[str]) -> None:

@@ -15,20 +15,13 @@ from ..errors import OneChannelError, StarcalError
 from ..finish import join_pictures, joined_kind, write_joined
 from ..finish.splitting import split_stars
 from ..fit.sources import told_own
-from ..frame import (
-    kind_of,
-    read_frame,
-    require_same_place,
-    write_fits,
-)
+from ..frame import read_frame, require_same_place, write_fits
 from ..layers import join_add
 from ..many import run_many, stands_for_several, write_summary
 from ..pipeline import folder_of, outputs_of, read_asked, read_others, run_settings
 from ..texts import counted
 from ..view import require_bokeh
-from ..view.history import History
-from ..view.job import open_job
-from ..view.joining import open_join_job
+from ..view.desk import desk_of
 from .files import (
     asked_for,
     refuse_of_one,
@@ -81,33 +74,22 @@ def view(options) -> int:
     require_bokeh()
     from ..view.serving import claim, serve  # Bokeh is an extra that need not be installed
 
-    asked = asked_for(options)
     nebula = Path(options.frame[0]) if len(options.frame) == 2 else None
+    asked = asked_for(options, options.frame[1] if nebula else None)
     listener = claim(options.port)
     with ProgressBar(options) as bar:
-        if nebula:
-            job = open_join_job(nebula, Path(options.frame[1]), asked, progress=bar)
-        else:
-            job = open_job(asked, bar)
+        desk = desk_of(
+            asked, nebula=nebula, out=options.out, overwrite=options.overwrite, progress=bar
+        )
     serve(
         listener,
-        job,
-        History(asked),
-        out=options.out or (nebula and str(beside(nebula))),
-        overwrite=options.overwrite,
+        desk,
         browser=options.browser,
         announce=lambda address: show(
             options, {"address": address}, f"the page: {address} (Ctrl-C ends it)"
         ),
     )
     return 0
-
-
-def beside(nebula: Path) -> Path:
-    """Where a joined picture goes by default: beside its nebula."""
-    ending = nebula.suffix if kind_of(nebula) in ("tif", "png") else ".fits"
-    ending = ".png" if nebula.suffix.lower() in (".jpg", ".jpeg") else ending
-    return nebula.with_name(f"{nebula.stem}-whole{ending}")
 
 
 def check(options) -> int:
@@ -152,7 +134,8 @@ def calibrate(options) -> int:
         made = calibrate_frame(read_asked(asked), asked, progress=bar)
         made.write(options.output, overwrite=options.overwrite)
     facts = made.check.to_dict() | {"output": options.output}
-    show(options, facts, f"{made.check.summary()}\nwritten: {options.output}")
+    lines = [made.check.summary(), *_all_numbers(options, made.check)]
+    show(options, facts, "\n".join([*lines, f"written: {options.output}"]))
     write_found_wcs(options, made.check)
     return 0
 
@@ -168,11 +151,17 @@ def recolour(options) -> int:
         f"{made.check.frame}: route {made.check.route} ({made.colours.reason})",
         told_own(made.check.stars["colour_source"]),
         *(f"{counted(count, 'star'):>12}: {source}" for source, count in made.tally.items()),
+        *_all_numbers(options, made.check),
         f"written: {options.output}",
     ]
     facts = made.check.to_dict() | {"sources": made.tally, "output": options.output}
     show(options, facts, "\n".join(lines))
     return 0
+
+
+def _all_numbers(options, checked) -> list[str]:
+    """The check in full where that was asked for, between empty lines."""
+    return ["", told(options, checked), ""] if options.verbose else []
 
 
 # --- channels and layers ----------------------------------------------------------------

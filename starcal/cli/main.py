@@ -11,7 +11,7 @@ from ..choices import read_settings
 from ..errors import StarcalError
 from ..versions import told_differences
 from .arguments import build_parser
-from .terminal import refuse, warn
+from .terminal import refuse, steps_told, warn
 
 # Which module of this folder has a command's function, and its name there.
 COMMANDS = {
@@ -54,7 +54,8 @@ def main(arguments: list[str] | None = None) -> int:
         words = sys.argv[1:] if arguments is None else arguments
         options = _parsed_options(words or ["--help"])
         _require_frame(options)
-        return _done(options)
+        with steps_told(options):
+            return _done(options)
     except StarcalError as error:
         return refuse(str(error))
     except BrokenPipeError:  # the reader left; say no more
@@ -159,5 +160,7 @@ def _require_frame(options) -> None:
         options.frame_parser.error("give FRAME, or all of --red, --green and --blue")
     several = options.several and not getattr(options, "write_wcs", None)
     several |= options.command == "view" and len(options.frame) == 2  # a nebula and its stars
+    if options.command == "view" and not options.frame and not any(channels):
+        return  # one is chosen on the page
     if not any(channels) and (not options.frame or (len(options.frame) > 1 and not several)):
         options.frame_parser.error(f"one FRAME needed, {len(options.frame)} given")

@@ -1,10 +1,13 @@
 """What a command says: results on stdout, errors and progress on stderr. Nothing else prints."""
 
 import json
+import logging
 import os
 import shutil
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 USUAL_WIDTH = 100  # of lines that no terminal shows, and for the longest in a wide one
 BOLD, PLAIN = "\x1b[1m", "\x1b[0m"
@@ -50,6 +53,36 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
 
 
+@contextmanager
+def steps_told(options) -> Iterator[None]:
+    """With -v every step of the work on stderr, with the seconds since the start."""
+    if not getattr(options, "verbose", False):
+        yield
+        return
+    log, told = logging.getLogger("starcal"), logging.StreamHandler()
+    told.setFormatter(_Steps())
+    before = log.level
+    log.addHandler(told)
+    log.setLevel(logging.INFO)
+    try:
+        yield
+    finally:
+        log.removeHandler(told)
+        log.setLevel(before)
+
+
+class _Steps(logging.Formatter):
+    """A step of the work as a line."""
+
+    def __init__(self):
+        super().__init__()
+        self.start_s = time.time()
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Seconds since the start, and what is done now."""
+        return f"{record.created - self.start_s:7.1f} s  {printable(record.getMessage())}"
+
+
 def refuse(message: str, status: int = 1) -> int:
     """Print one line on stderr, and return the exit status."""
     print(f"starcal: {printable(' '.join(message.split()))}", file=sys.stderr)
@@ -70,7 +103,7 @@ class ProgressBar:
     AFTER_S = 1.0
 
     def __init__(self, options):
-        self.wanted = sys.stderr.isatty() and not options.quiet
+        self.wanted = sys.stderr.isatty() and not options.quiet and not options.verbose
         self.start_s = time.monotonic()
         self.drawn = False
 

@@ -214,13 +214,94 @@ def recolour_checked(
     -------
     Recoloured
     """
+    return coloured_as_chosen(
+        ready_to_colour(frame, found, choices, starless, star_frame), choices
+    )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ReadyToColour:
+    """A frame whose stars are split off: what stays the same while their colours are chosen.
+
+    Attributes
+    ----------
+    frame : Frame
+    check : CheckResult
+        With the stars that only the star frame shows.
+    parts : Split
+    calibrated : Calibrated or None
+        The separate star frame.
+    star_field : Field or None
+        Its stars.
+    """
+
+    frame: Frame
+    check: CheckResult
+    parts: Split
+    calibrated: Calibrated | None
+    star_field: Field | None
+
+
+def ready_to_colour(
+    frame: Frame,
+    found: CheckResult,
+    choices: Choices,
+    starless: Frame | None = None,
+    star_frame: Frame | None = None,
+) -> ReadyToColour:
+    """Split a frame that has been checked, and calibrate and split its star frame.
+
+    Parameters
+    ----------
+    frame : Frame
+    found : CheckResult
+        Of that frame.
+    choices : Choices
+    starless, star_frame : Frame, optional
+
+    Returns
+    -------
+    ReadyToColour
+
+    Raises
+    ------
+    FrameError
+        A starless frame that does not belong to it, or a star frame that cannot be calibrated or
+        does not lie on it.
+    """
     parts = split(frame.pixels, found.stars)
+    calibrated = star_field = None
     if star_frame is not None:
         calibrated = calibrate(star_frame, _for_star_frame(choices))
         star_field = _star_field(calibrated)
         found, parts = _with_its_places(frame, found, parts, star_field)
     if starless is not None:
         parts = _with_starless(parts, frame, starless, found)
+    return ReadyToColour(
+        frame=frame, check=found, parts=parts, calibrated=calibrated, star_field=star_field
+    )
+
+
+def coloured_as_chosen(ready: ReadyToColour, choices: Choices) -> Recoloured:
+    """A frame with the colours of its stars as chosen.
+
+    Parameters
+    ----------
+    ready : ReadyToColour
+    choices : Choices
+
+    Returns
+    -------
+    Recoloured
+
+    Raises
+    ------
+    FrameError
+        The route is ``gains``, or the star frame does not lie on the frame.
+    TooFewStars
+        One source alone was asked for, and no star has it.
+    """
+    frame, found, parts = ready.frame, ready.check, ready.parts
     colours = colours_of(found, parts, choices)
     whole, rebuilt = whole_stars(parts, frame, found.stars, choices)
     layer = _own_layer(whole, colours, found, choices)
@@ -228,11 +309,10 @@ def recolour_checked(
     found.stars["core_rebuilt"] = rebuilt
     found = _with_wishes(found, whole, layer, choices)
     history = _history(found, colours, choices)
-    if star_frame is not None:
-        return _with_star_frame(
-            frame, found, parts, layer, colours, history, calibrated, star_field, choices
-        )
-    del whole  # the stars' light as it was is needed no more: a frame's memory, or two
+    if ready.star_field is not None:
+        return _with_star_frame(ready, found, layer, colours, history, choices)
+    # The stars' light as it was is needed no more: a frame's memory, or two.
+    del whole, ready
     parts = replace(parts, stars=layer)
     return Recoloured(
         picture=frame.refill(_inside_footprints(frame, parts, layer)),
@@ -411,18 +491,16 @@ def _measured_at(frame: Frame, known: Table, x_px: np.ndarray, y_px: np.ndarray)
     return stars
 
 
-def _with_star_frame(
-    frame, found, parts, layer, colours, history, calibrated, star_field, choices
-) -> Recoloured:
+def _with_star_frame(ready, found, layer, colours, history, choices) -> Recoloured:
     """The picture with the stars of a calibrated broadband frame as far as that reaches, the own
     ones beyond."""
+    frame, parts, star_field = ready.frame, ready.parts, ready.star_field
     nebula = Field(parts, found.stars, require_wcs(frame), frame.name)
     joined = join_star_frame(nebula, layer, star_field, star_brightness=choices.star_brightness)
     covered = _in_star_frame(found.stars, joined.coverage)
     found.stars["colour_source"] = np.where(covered, "star frame", found.stars["colour_source"])
-    reason = (
-        f"{_told_star_frame(joined, calibrated, star_field.name)}; beyond it: {colours.reason}"
-    )
+    told = _told_star_frame(joined, ready.calibrated, star_field.name)
+    reason = f"{told}; beyond it: {colours.reason}"
     of_its_split = tuple(f"{star_field.name}: {note}" for note in star_field.split.notes)
     found = _by_star_frame(found, reason, (*joined.notes, *of_its_split))
     return Recoloured(

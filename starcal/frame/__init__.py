@@ -5,7 +5,7 @@ header from FITS and from TIFF, PNG, JPEG, `levels` finds the full scale, blank 
 channels, `sky` makes sense of the header (WCS, epoch), `wcs_files` reads a WCS given apart,
 `targets` judges where outputs may go, `whole` lets them take their names complete or not at all,
 `locks` keeps others away meanwhile, `output` writes FITS and TIFF, `in_kind` the format that a
-picture came in.
+picture came in, `inbox` keeps what a browser hands over.
 """
 
 from .fits_files import COMPOSE, read_fits_table
@@ -17,6 +17,7 @@ from .in_kind import (
     write_in_kind,
     write_jpeg,
 )
+from .inbox import Inbox, pictures_in
 from .output import add_fits_table, write_bytes, write_fits, write_tiff16
 from .pictures import PAIR_MARK
 from .reading import Frame, Plane, frame_of_planes, read_frame, read_plane
@@ -40,6 +41,7 @@ __all__ = [
     "ONE_SOLUTION_PX",
     "PAIR_MARK",
     "Frame",
+    "Inbox",
     "Plane",
     "add_fits_table",
     "atomic_files",
@@ -52,6 +54,7 @@ __all__ = [
     "icc_profile_of",
     "kind_of",
     "made_folder",
+    "pictures_in",
     "pixel_scale_arcsec",
     "pixels_of",
     "read_fits_table",

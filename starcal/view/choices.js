@@ -17,9 +17,10 @@ function connect_choices(doc) {
   status.properties.text.change.connect(show_busy);
   const {x_range, y_range} = model("picture");
   for (const range of [x_range, y_range]) range.change.connect(asked);
-  const here = ["whole", "full_size", "closer", "farther", "export"];
+  const here = ["whole", "full_size", "full_screen", "closer", "farther", "export"];
   for (const root of doc.roots()) {
     if (root.type == "Button" && !here.includes(root.name)) root.on_event("button_click", asked);
+    if (root.type == "Select") root.properties.value.change.connect(asked);
   }
 
   let held = false;  // a hand moves a slider: what it passes is no choice yet

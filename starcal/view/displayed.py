@@ -71,12 +71,15 @@ class AsDisplayed:
         Display values.
     uv_before, uv_after : ndarray, (n, 2)
         Chromaticities of the stars' cores as displayed; NaN where they could not be judged.
+    audits : tuple of 2 Audit
+        Of the picture as it came, and of this one.
     """
 
     check: CheckResult
     picture: NDArray = field(repr=False)
     uv_before: NDArray = field(repr=False)
     uv_after: NDArray = field(repr=False)
+    audits: tuple[Audit, Audit] = field(repr=False)
 
     stretch = AS_IT_IS
     idle = OF_LINEAR_LIGHT
@@ -140,6 +143,7 @@ class DisplayJob:
     stretch = AS_IT_IS
     routes = ROUTES
     quick = False  # too slow to be coloured while a slider moves
+    shapes = None  # display values do not tell them
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -181,6 +185,7 @@ class DisplayJob:
             picture=made.picture,
             uv_before=_cores(self.audit, self.check.stars),
             uv_after=_cores(after, self.check.stars),
+            audits=(self.audit, after),
         )
 
 

@@ -10,7 +10,7 @@ from ..checking.result import CheckResult
 from ..choices import Settings, names_of
 from ..colour.stellar import rgb_to_uv_prime
 from ..cure.gains import Calibrated, apply_calibration, near_clipping, require_usable
-from ..cure.stars import colours_of, rgb_of
+from ..cure.stars import ReadyToColour, colours_of, ready_to_colour, rgb_of
 from ..cure.wishes import factors_of, whole_stars
 from ..draw import tone
 from ..draw.tone import Stretch
@@ -18,12 +18,13 @@ from ..errors import FrameError
 from ..fit.gains import log_ratios
 from ..fit.sources import StarColours
 from ..frame import Frame
-from ..layers import Split, split
-from ..pipeline import read_asked, takes_gains
+from ..layers import ProfileMap, Split
+from ..pipeline import read_asked, read_others, takes_gains
 from ..progress import Progress, silent
 from ..stars import in_channels
 from .displayed import AsDisplayed, DisplayJob, DisplayPart, open_displayed
-from .visible import VisiblePart, Whitening, Window, rgba, visible_part
+from .from_star_frame import StarFrameJob, light_at_stars
+from .visible import VisiblePart, Whitening, Window, mean_of, rgba, visible_part
 
 # Settings that mean nothing where the whole frame is multiplied
 OF_SINGLE_STARS = ("warmth", "saturation", "star_brightness", "star_size")
@@ -55,6 +56,11 @@ class Job:
     quick = True  # each choice is answered at once
 
     @property
+    def shapes(self) -> ProfileMap | None:
+        """How the stars' shapes change over the frame; None where that is not known."""
+        return self.parts.profile_map
+
+    @property
     def shape(self) -> tuple[int, int]:
         """Rows and columns of the frame."""
         return self.frame.pixels.shape[1:]
@@ -68,7 +74,13 @@ class Job:
         return refit(with_curves(self.check, settings.bands), settings.leave_out)
 
 
-def open_job(settings: Settings, progress: Progress = silent) -> Job | DisplayJob:
+def open_job(
+    settings: Settings,
+    progress: Progress = silent,
+    *,
+    frame: Frame | None = None,
+    others: dict[str, Frame | None] | None = None,
+) -> Job | DisplayJob | StarFrameJob:
     """Read, check and split the frame that settings name.
 
     Parameters
@@ -76,17 +88,21 @@ def open_job(settings: Settings, progress: Progress = silent) -> Job | DisplayJo
     settings : Settings
     progress : callable
         Is given the step and the share done.
+    frame : Frame, optional
+        Instead of the one that the settings name.
+    others : dict, optional
+        Instead of those besides it, as `pipeline.read_others` gives them.
 
     Returns
     -------
-    Job or DisplayJob
-        The second for a stretched picture.
+    Job, DisplayJob or StarFrameJob
+        The second for a stretched picture, the third with a separate star frame.
 
     Raises
     ------
     FrameError
-        It cannot be read; or settings with layers of other frames or a gradient of colour, which
-        the page does not show.
+        It cannot be read, or another frame cannot be used with it; or settings with a gradient of
+        colour, which the page does not show.
     NotLinearError
         The picture is stretched, and a route asked for that needs linear light.
     HarmError
@@ -94,34 +110,35 @@ def open_job(settings: Settings, progress: Progress = silent) -> Job | DisplayJo
     TooFewStars
         The route asked for has no stars to rest on.
     """
-    if settings.starless or settings.star_frame:
-        raise FrameError(
-            "the page shows a frame's own stars: leave --starless and --star-frame to `starcal run`"
-        )
     if settings.model == "gradient":
         raise FrameError(
             "the page shows one gain for all of the frame: leave --model gradient to `starcal run`"
         )
     progress("reading", 0.0)
-    frame = read_asked(settings)
+    frame = read_asked(settings) if frame is None else frame
     checked = check(frame, settings, progress=lambda step, share: progress(step, share / 2))
-    if checked.linearity.stretched and not settings.assume_linear:
+    others = read_others(settings) if others is None else others
+    alone = all(other is None for other in others.values())
+    if checked.linearity.stretched and not settings.assume_linear and alone:
         displayed = open_displayed(relocated(frame, checked), checked)
         cure_of(displayed, checked, settings)
         return displayed
     frame = usable(frame, checked, settings.assume_linear)
     progress("splitting stars from nebula", 0.5)
-    job = Job(
-        frame,
-        checked,
-        whole_stars(split(frame.pixels, checked.stars), frame, checked.stars, settings)[0],
-        np.nonzero(near_clipping(frame.pixels, checked.stars.meta["clip_level"])),
-        tone.choose_stretch(frame.pixels),
-    )
-    cure_of(
-        job, checked, settings
-    )  # a route that cannot be taken is refused here, and not in the browser
+    ready = ready_to_colour(frame, checked, settings, **others)
+    job = _job_of(ready, settings)
+    cure_of(job, job.check, settings)  # what cannot be is refused here, and not in the browser
     return job
+
+
+def _job_of(ready: ReadyToColour, settings: Settings) -> Job | StarFrameJob:
+    frame, checked = ready.frame, ready.check
+    stretch = tone.choose_stretch(frame.pixels)
+    if ready.star_field is not None:
+        return StarFrameJob(ready=ready, stretch=stretch)
+    parts = whole_stars(ready.parts, frame, checked.stars, settings)[0]
+    whiter = np.nonzero(near_clipping(frame.pixels, checked.stars.meta["clip_level"]))
+    return Job(frame, checked, parts, whiter, stretch)
 
 
 # --- what a choice makes of it ----------------------------------------------------------
@@ -244,10 +261,51 @@ class ByStar(_OfLight):
         return part.with_stars(self.star_rgb * self.factor[:, None])
 
 
-Cure = ByGains | ByStar | AsDisplayed
+@dataclass(frozen=True, eq=False, kw_only=True)
+class ByStarFrame(_OfLight):
+    """Stars of a separate frame, as far as that reaches.
+
+    Attributes
+    ----------
+    check : CheckResult
+        Its star table with the colours given.
+    picture : ndarray, (3, y, x)
+    star_rgb : ndarray, (n, 3)
+        Linear RGB of the middle of each star.
+    bv_mag : ndarray, (n,)
+        B-V given to each star; NaN for those of the star frame.
+    stretch : Stretch
+    """
+
+    check: CheckResult
+    picture: NDArray
+    star_rgb: NDArray
+    bv_mag: NDArray
+    stretch: Stretch
+
+    route = "star frame"
+
+    @property
+    def reason(self) -> str:
+        """Why this route."""
+        return self.check.route_reason
+
+    @property
+    def source(self) -> NDArray:
+        """Where each star has its colour from."""
+        return np.asarray(self.check.stars["colour_source"])
+
+    def after(self, part: DisplayPart) -> NDArray[np.float32]:
+        """The picture, linear, where it is seen."""
+        return mean_of(self.picture, part.window)
 
 
-def cure_of(job: Job | DisplayJob, checked: CheckResult, settings: Settings) -> Cure:
+Cure = ByGains | ByStar | AsDisplayed | ByStarFrame
+AnyJob = Job | DisplayJob | StarFrameJob
+AnyPart = VisiblePart | DisplayPart
+
+
+def cure_of(job: AnyJob, checked: CheckResult, settings: Settings) -> Cure:
     """What settings make of a job.
 
     Parameters
@@ -270,6 +328,8 @@ def cure_of(job: Job | DisplayJob, checked: CheckResult, settings: Settings) -> 
     """
     if isinstance(job, DisplayJob):
         return job.cure(settings)
+    if isinstance(job, StarFrameJob):
+        return _view_by_star_frame(job, checked, settings)
     if takes_gains(checked, settings):
         require_usable(checked)
         return _view_by_gains(job, checked, settings.sky)
@@ -277,6 +337,20 @@ def cure_of(job: Job | DisplayJob, checked: CheckResult, settings: Settings) -> 
     star_rgb = rgb_of(colours, checked.neutral_bv, settings)
     factor = factors_of(job.parts, checked.stars, settings)
     return ByStar(checked, colours, star_rgb, factor, job.stretch)
+
+
+def _view_by_star_frame(
+    job: StarFrameJob, checked: CheckResult, settings: Settings
+) -> ByStarFrame:
+    made = job.recoloured(checked, settings)
+    own = np.asarray(made.check.stars["colour_source"]) != "star frame"
+    return ByStarFrame(
+        check=made.check,
+        picture=made.picture,
+        star_rgb=light_at_stars(made.stars, made.check),
+        bv_mag=np.where(own, made.colours.bv_mag, np.nan),
+        stretch=job.stretch,
+    )
 
 
 def _view_by_gains(job: Job, checked: CheckResult, sky: str) -> ByGains:
@@ -295,16 +369,12 @@ def _view_by_gains(job: Job, checked: CheckResult, sky: str) -> ByGains:
     )
 
 
-def before_shown(
-    job: Job | DisplayJob, part: VisiblePart | DisplayPart, settings: Settings
-) -> NDArray[np.uint32]:
+def before_shown(job: AnyJob, part: AnyPart, settings: Settings) -> NDArray[np.uint32]:
     """The frame as pixels of the screen, (rows, columns); see `visible.rgba`."""
     return rgba(job.stretch.adjusted(settings.black, settings.strength).apply(part.before))
 
 
-def after_shown(
-    cure: Cure, part: VisiblePart | DisplayPart, settings: Settings
-) -> NDArray[np.uint32]:
+def after_shown(cure: Cure, part: AnyPart, settings: Settings) -> NDArray[np.uint32]:
     """The picture as pixels of the screen, (rows, columns)."""
     return rgba(
         cure.stretch.adjusted(settings.black, settings.strength).apply(cure.after(part))

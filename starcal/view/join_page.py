@@ -20,13 +20,15 @@ BUTTONS_HERE = (
     "reset",
     "whole",
     "full_size",
+    "full_screen",
     "closer",
     "farther",
     "export",
     "save",
 )
 SAVE_TEXT = ("Save", "Ctrl+S", "write at full size what `starcal join` writes")
-NO_STARS = ("x", "y", "name", "source")  # columns of marks, none of which are shown here
+# columns of marks, none of which are shown here
+NO_STARS = ("x", "y", "name", "source", "place", "sky", "listed", "given")
 START_AT = 0.0  # of the divider: the picture with its stars is seen whole
 
 

@@ -16,6 +16,7 @@ CHOSEN = "#ffffff"
 SOURCE_MARKS = {
     "gains": ("circle", "#56b4e9"),
     "catalogue": ("square", "#56b4e9"),
+    "star frame": ("star", "#f2f4f7"),
     "continuum": ("triangle", "#e69f00"),
     "catalogue+continuum": ("diamond", "#5fd3a8"),
     "field spread": ("inverted_triangle", "#f0e442"),
@@ -37,6 +38,7 @@ SHAPES = {
     "circle": "○",
     "square": "□",
     "triangle": "△",
+    "star": "☆",
     "diamond": "◇",
     "inverted_triangle": "▽",
     "plus": "+",

@@ -99,6 +99,10 @@ function connect(doc) {
   const here = {
     whole: show_whole,
     full_size: () => show(...middle(), one()),
+    full_screen: () => {
+      if (document.fullscreenElement) document.exitFullscreen();
+      else document.getElementById("picture").requestFullscreen();
+    },
     closer: () => closer(),
     farther: () => farther(),
   };
@@ -131,6 +135,11 @@ function connect(doc) {
     plots.properties.active.change.connect(show_plots);
     plots.active = window.innerHeight >= ROOM_FOR_PLOTS;
   }
+  const beside = model("beside");
+  if (beside) beside.properties.value.change.connect(() => {
+    const name = beside.value == "before" ? "Before" : `Route: ${beside.value}`;
+    document.getElementById("before").textContent = name;
+  });
   let back = null;  // where the divider was before the key was held
   const held = (event) => event.key == "h" && !event.ctrlKey && !event.altKey && !event.metaKey
     && !["INPUT", "SELECT"].includes(event.composedPath()[0].tagName);

@@ -1,28 +1,33 @@
 """The page: what is chosen goes in, the picture and the plots follow."""
 
+import asyncio
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
-from bokeh.document import Document
+from bokeh.document import Document, without_document_lock
 from bokeh.models import ColumnDataSource
 
 from ..checking.check import LEFT_OUT_REACH_PX
 from ..choices import Settings
 from ..errors import OutputError, StarcalError
 from ..fit.sources import source_tally
-from ..pipeline import folder_of, run_settings
+from ..pipeline import RunResult, folder_of, run_settings
 from . import looks, panel, points, rows
 from .choosing import USUAL_SCREEN_PX, ChoicePage, typed_path
+from .counting import counted_outcome
 from .displayed import DisplayJob
 from .history import History
-from .job import OF_SINGLE_STARS, Job, after_shown, before_shown, cure_of
+from .job import OF_SINGLE_STARS, Cure, Job, after_shown, before_shown, cure_of
 from .picture import make_picture, show_halves
 from .plots import make_plots
 
 CLICK_PX = 15  # of the screen: a click so far from a star still means it
 MOST_MARKS = 60  # in the picture at a time, the brightest: more hide it
 MOST_NUMBERS = 10  # of chosen stars, beside their rings
+COUNT_AFTER_MS = 1500  # without another choice: counting takes seconds of large frames
+COUNTING = "Counting the stars of impossible colours …"
 
 
 class Page(ChoicePage):
@@ -39,6 +44,8 @@ class Page(ChoicePage):
         Where files go and whether they may replace others, at first.
     keep : callable
         Is given each new history, so that a reloaded page finds its choices.
+    save : callable
+        As `pipeline.run_settings`.
     """
 
     def __init__(
@@ -50,14 +57,17 @@ class Page(ChoicePage):
         out: str | None = None,
         overwrite: bool = False,
         keep: Callable[[History], None] = lambda history: None,
+        save: Callable[..., RunResult] = run_settings,
     ):
+        self.save_files = save
         super().__init__(document, job, history, keep)
         self.check = job.refit(history.now)
         self.cure = cure_of(job, self.check, history.now)
+        self.other: Cure | None = None  # what another route makes of it, left of the divider
         self.visible = None
         self.before_seen = None
         self.stars = ColumnDataSource(points.columns_of(self.cure), name="stars")
-        self.picture = make_picture(job.shape, self.stars)
+        self.picture = make_picture(job.shape, self.stars, job.shapes)
         self.plots = make_plots(self.stars)
         self._make_controls(str(out or folder_of(history.now.first_file)), overwrite)
         self._make_texts()
@@ -70,6 +80,7 @@ class Page(ChoicePage):
             )
         )
         self._lay_out()
+        self._count_soon()
 
     def _make_controls(self, folder: str, overwrite: bool) -> None:
         now = self.history.now
@@ -80,10 +91,13 @@ class Page(ChoicePage):
         self.folder = panel.folder_field(folder)
         self.overwrite = panel.overwrite_box(overwrite)
         self.marks = panel.stars_toggle()
+        self.shapes = panel.shapes_toggle(bool(self.picture.shapes))
+        self.beside = panel.beside_select(self.job.routes)
 
     def _make_texts(self) -> None:
         self.plots_key = panel.text("plots_key")
         self.plots_key.text = looks.plots_key_html()
+        self.outcome = panel.text("outcome", role="status", aria_live="polite")
         self.verdict = panel.text("verdict")
         self.legend = panel.text("legend")
         self.states = panel.text("states")
@@ -116,6 +130,9 @@ class Page(ChoicePage):
             self.folder,
             self.overwrite,
             self.marks,
+            self.shapes,
+            self.beside,
+            self.outcome,
             self.verdict,
             self.legend,
             self.plots_key,
@@ -134,9 +151,11 @@ class Page(ChoicePage):
         )
         self.route.on_change("value", lambda attribute, old, new: self.choose(route=new))
         self.bands.on_change("value", lambda attribute, old, new: self._bands_typed(new))
+        self.beside.on_change("value", lambda attribute, old, new: self._put_beside())
         self.marks.on_change(
             "active", lambda attribute, old, new: self.picture.marks.update(visible=new)
         )
+        self.shapes.on_change("active", lambda attribute, old, new: self._show_shapes(new))
         self._connect_buttons()
 
     def _connect_buttons(self) -> None:
@@ -219,6 +238,8 @@ class Page(ChoicePage):
             self.shown_settings = history.now
             self.keep(history)
             self._say("")  # what was said of the choices before
+            self._put_beside()
+            self._count_soon()
             self.stars.data = points.columns_of(cure)
             self._show_stars()
             self._show_chosen()
@@ -244,10 +265,49 @@ class Page(ChoicePage):
             getattr(settings, each) != getattr(shown, each) for each in OF_SINGLE_STARS
         ):
             self.cure = cure_of(self.job, self.check, settings)
+            self.other = self._by_other_route(settings)
         if settings.star_size != shown.star_size:
             self.visible = None
         self.shown_settings = settings
         self._refresh()
+
+    # --- another route beside -----------------------------------------------------------
+
+    def _put_beside(self) -> None:
+        """Put what was asked for on the left of the divider; the frame where it cannot be had."""
+        try:
+            self.other = self._by_other_route(self.history.now)
+        except StarcalError as error:
+            self._say(rows.page_words(error))
+            self.beside.value = panel.BEFORE  # which comes here again
+        self._refresh()
+
+    def _by_other_route(self, settings: Settings) -> Cure | None:
+        """What the route beside makes of the frame; None for the frame as it is."""
+        if self.beside.value == panel.BEFORE:
+            return None
+        return cure_of(self.job, self.check, replace(settings, route=self.beside.value))
+
+    # --- what came of it ----------------------------------------------------------------
+
+    def _count_soon(self) -> None:
+        """Count impossible colours once the choices have rested for a while."""
+        self.outcome.text = f"<p>{COUNTING}</p>"
+        cure, settings = self.cure, self.history.now
+        count = without_document_lock(partial(self._count, cure, settings))
+        self.document.add_timeout_callback(count, COUNT_AFTER_MS)
+
+    async def _count(self, cure: Cure, settings: Settings) -> None:
+        """Count beside the page, and let it say what came of these choices."""
+        outcome = await asyncio.to_thread(
+            counted_outcome, self.job, cure, settings, lambda: self.cure is cure
+        )
+        if outcome is not None:
+            self.document.add_next_tick_callback(partial(self._show_outcome, cure, outcome))
+
+    def _show_outcome(self, cure: Cure, outcome) -> None:
+        if self.cure is cure:
+            self.outcome.text = rows.outcome_html(outcome)
 
     # --- what is seen -------------------------------------------------------------------
 
@@ -260,15 +320,27 @@ class Page(ChoicePage):
             self.visible = self.job.look(self._window(), self.shown_settings.star_size)
             self._show_marks()
         settings, before = self.shown_settings, None
-        seen = (self.visible.window, settings.black, settings.strength)
+        seen = (self.visible.window, settings.black, settings.strength, self.other)
+        if self.other is not None:
+            seen = (*seen, settings.star_size)
         if seen != self.before_seen:
-            self.before_seen, before = seen, before_shown(self.job, self.visible, settings)
+            self.before_seen, before = seen, self._left_of_divider()
         show_halves(
             self.picture.halves,
             self.visible.window,
             before,
             after_shown(self.cure, self.visible, settings),
         )
+
+    def _left_of_divider(self):
+        """The frame as it is, or the picture by another route, as pixels of the screen."""
+        if self.other is None:
+            return before_shown(self.job, self.visible, self.shown_settings)
+        return after_shown(self.other, self.visible, self.shown_settings)
+
+    def _show_shapes(self, shown: bool) -> None:
+        for glyph in self.picture.shapes:
+            glyph.visible = shown
 
     def _show_marks(self) -> None:
         """Mark the brightest stars in view, the larger the nearer they are seen."""
@@ -281,7 +353,7 @@ class Page(ChoicePage):
             (x > left) & (x < left + width) & (y > low) & (y < low + height)
         )
         inside = inside[self.stars.data["source"][inside] != "kept"]  # nothing was done to them
-        snr = np.nan_to_num(np.array(self.check.stars["snr"], float))[inside]
+        snr = np.nan_to_num(np.array(self.cure.check.stars["snr"], float))[inside]
         self.picture.in_view.indices = inside[np.argsort(-snr, kind="stable")][
             :MOST_MARKS
         ].tolist()
@@ -372,13 +444,14 @@ class Page(ChoicePage):
         """Write the files of a run with the choices that hold."""
         folder = self.folder.value.strip() or str(folder_of(self.history.now.first_file))
         overwrite = self.overwrite.active
-        self._save_by(partial(_saved_run, self.history.now, folder, overwrite))
+        self._save_by(partial(_saved_run, self.save_files, self.history.now, folder, overwrite))
 
 
-def _saved_run(settings: Settings, folder: str, overwrite: bool) -> str:
+def _saved_run(save: Callable, settings: Settings, folder: str, overwrite: bool) -> str:
     """Write the files of a run; in words."""
-    done = run_settings(settings, typed_path(folder), overwrite=overwrite)
-    return (
-        f"Saved in {done.folder}: {len(done.files)} files. To repeat it: starcal run --settings "
-        f"{done.folder / 'result.json'} --out ANOTHER-FOLDER"
-    )
+    done = save(settings, typed_path(folder), overwrite=overwrite)
+    told = f"Saved in {done.folder}: {len(done.files)} files."
+    if not settings.first_file:  # an array, which no command can name
+        return told
+    again = f"starcal run --settings {done.folder / 'result.json'} --out ANOTHER-FOLDER"
+    return f"{told} To repeat it: {again}"

@@ -23,6 +23,7 @@ STARS_ALONE = (
     "saturation",
     "warmth",
 )
+BEFORE = "before"  # in the place of a route
 ROUTE_LABELS = {
     "best": "best for this frame",
     "gains": "gains for the whole frame",
@@ -36,8 +37,9 @@ BUTTONS = {
     "undo": ("Undo", "u", "take the last choice back"),
     "redo": ("Redo", "r", "make it hold again"),
     "reset": ("Usual values", "d", "put every slider where it usually stands"),
-    "whole": ("Whole frame", "0", "show all of the frame"),
+    "whole": ("Whole", "0", "show all of the frame"),
     "full_size": ("100 %", "1", "one pixel of the frame on one of the screen"),
+    "full_screen": ("Full screen", "f", "the picture alone, and back"),
     "closer": ("Closer", "+", "zoom in"),
     "farther": ("Farther", "-", "zoom out"),
     "next": ("Next star", "n", "choose the next star of the fit, the worst residual first"),
@@ -60,6 +62,7 @@ def button(name: str) -> Button:
         name=name,
         label=label,
         tags=[key],
+        margin=0,  # the lines that buttons stand in have gaps
         stylesheets=[sheet()],
         html_attributes={"title": f"{what} (key {key})"},
     )
@@ -70,10 +73,25 @@ def stars_toggle() -> Toggle:
     return Toggle(
         name="marks",
         label="Stars",
-        active=True,
+        active=False,
+        margin=0,
         tags=["s"],
         stylesheets=[sheet()],
         html_attributes={"title": "mark the stars by the source of their colour (key s)"},
+    )
+
+
+def shapes_toggle(known: bool) -> Toggle:
+    """Whether the shapes of the stars from place to place are drawn over the picture."""
+    return Toggle(
+        name="shapes",
+        label="Shapes",
+        active=False,
+        margin=0,
+        disabled=not known,
+        tags=["m"],
+        stylesheets=[sheet()],
+        html_attributes={"title": "map of the stars' shapes, drawn out five times (key m)"},
     )
 
 
@@ -83,6 +101,7 @@ def plots_toggle() -> Toggle:
         name="plots",
         label="Plots",
         active=True,
+        margin=0,
         tags=["g"],
         stylesheets=[sheet()],
         html_attributes={"title": "show the plots below the picture (key g)"},
@@ -162,6 +181,22 @@ def bands_field(settings: Settings) -> TextInput:
         html_attributes={
             "title": "ECSV or CSV with wavelength, red, green, blue: a few stars are enough then"
         },
+    )
+
+
+def beside_select(routes: tuple[str, ...]) -> Select:
+    """What is seen on the left of the divider: the frame before, or the picture by another
+    route."""
+    return Select(
+        name="beside",
+        title="Left of the divider",
+        value=BEFORE,
+        sizing_mode="stretch_width",
+        stylesheets=[sheet()],
+        options=[
+            (BEFORE, "the frame before"),
+            *[(name, ROUTE_LABELS[name]) for name in routes],
+        ],
     )
 
 

@@ -6,6 +6,7 @@ import numpy as np
 from bokeh.models import (
     CDSView,
     ColumnDataSource,
+    HoverTool,
     IndexFilter,
     PanTool,
     Range1d,
@@ -16,11 +17,21 @@ from bokeh.plotting import figure
 from bokeh.transform import factor_cmap, factor_mark
 from numpy.typing import NDArray
 
+from ..layers import ProfileMap
 from .looks import CHOSEN, PAPER, SOURCE_MARKS, sheet
 from .visible import Window
 
 MARK_PX, RING_PX = 13, 26  # of the screen, at least
 MARK_FWHM = 4  # a mark lies round a star of this many widths, however near it is seen
+DRAWN_OUT = 5.0  # times: an axis ratio of 0.9 is hard to see
+MAP_COLOUR = "#ffd27a"
+# What is said of a star that is pointed at
+TOLD = [
+    ("star", "@place"),
+    ("sky", "@sky"),
+    ("catalogue", "@listed"),
+    ("given", "@given, from @source"),
+]
 LABEL = "The picture: before on the left of the divider, after on the right"
 
 
@@ -42,6 +53,8 @@ class Picture:
         Those round the chosen stars.
     chosen : ColumnDataSource
         Places and numbers of the chosen stars.
+    shapes : list of glyphs
+        The map of the stars' shapes; empty where there is none.
     """
 
     figure: figure
@@ -50,6 +63,7 @@ class Picture:
     marks: object
     rings: list[Scatter]
     chosen: ColumnDataSource
+    shapes: list
 
     def fit_marks(self, fwhm_screen_px: float) -> None:
         """Make marks large enough to surround stars of so many pixels of the screen."""
@@ -59,8 +73,10 @@ class Picture:
             ring.size = max(RING_PX, 1.3 * size)
 
 
-def make_picture(shape: tuple[int, int], stars: ColumnDataSource) -> Picture:
-    """The figure for a frame of so many rows and columns."""
+def make_picture(
+    shape: tuple[int, int], stars: ColumnDataSource, shapes: ProfileMap | None = None
+) -> Picture:
+    """The figure for a frame of so many rows and columns, with a map of its stars' shapes."""
     plot = _empty_plot(shape)
     halves = ColumnDataSource(
         {"before": [], "after": [], "x": [], "y": [], "dw": [], "dh": []}, name="halves"
@@ -68,10 +84,17 @@ def make_picture(shape: tuple[int, int], stars: ColumnDataSource) -> Picture:
     plot.tags = [halves]  # no glyph draws it: thus the page gets it
     _add_image(plot)
     plot.add_layout(_divider(shape[1] / 2))
+    _add_words(plot, stars)
     in_view, marks = _add_marks(plot, stars)
     rings, chosen = _add_rings(plot)
     return Picture(
-        figure=plot, halves=halves, in_view=in_view, marks=marks, rings=rings, chosen=chosen
+        figure=plot,
+        halves=halves,
+        in_view=in_view,
+        marks=marks,
+        rings=rings,
+        chosen=chosen,
+        shapes=[] if shapes is None else _add_shapes(plot, shapes),
     )
 
 
@@ -137,11 +160,66 @@ def _add_marks(plot, stars: ColumnDataSource):
         line_color=colour,
         line_width=1.6,
         marker=factor_mark("source", list(shapes), names),
+        visible=False,
     )
     marks.selection_glyph = marks.nonselection_glyph = (
         marks.glyph
     )  # the rings show what is chosen
     return in_view, marks
+
+
+def _add_words(plot, stars: ColumnDataSource) -> None:
+    """What is known of the star that is pointed at; every star can be."""
+    places = plot.scatter(
+        "x", "y", source=stars, size=MARK_PX, fill_color=None, line_color=None
+    )
+    places.selection_glyph = places.nonselection_glyph = places.glyph
+    plot.add_tools(HoverTool(renderers=[places], tooltips=TOLD, limit=1))
+
+
+def _add_shapes(plot, shapes: ProfileMap) -> list:
+    """An ellipse and its width in pixels in each cell of the map, hidden at first; how far from
+    round, and how much wider or narrower than the middle one, is drawn out."""
+    width, ratio, angle_deg = shapes.mean()
+    x_px, y_px = np.meshgrid(shapes.x_px, shapes.y_px)
+    cell_px = min(shapes.shape[0] / len(shapes.y_px), shapes.shape[1] / len(shapes.x_px))
+    size_px = 0.4 * cell_px * np.clip((width / np.median(width)) ** DRAWN_OUT, 0.3, 2.0)
+    flat = np.clip(ratio, 0.5, 1.0) ** (DRAWN_OUT / 2)
+    drawn = {
+        "x": x_px.ravel(),
+        "y": y_px.ravel(),
+        "long": (size_px / flat).ravel(),
+        "short": (size_px * flat).ravel(),
+        "angle": np.radians(angle_deg).ravel(),
+        "told": [f"{fwhm:.2f} px" for fwhm in width.ravel()],
+    }
+    source = ColumnDataSource(drawn, name="shape_map")
+    ellipses = plot.ellipse(
+        "x",
+        "y",
+        width="long",
+        height="short",
+        angle="angle",
+        source=source,
+        fill_color=None,
+        line_color=MAP_COLOUR,
+        line_width=1.5,
+        visible=False,
+    )
+    texts = plot.text(
+        "x",
+        "y",
+        "told",
+        source=source,
+        text_align="center",
+        text_baseline="middle",
+        text_color=MAP_COLOUR,
+        text_font_size="12px",
+        background_fill_color=PAPER,
+        background_fill_alpha=0.6,
+        visible=False,
+    )
+    return [ellipses, texts]
 
 
 def _add_rings(plot) -> tuple[list[Scatter], ColumnDataSource]:

@@ -1,6 +1,8 @@
 """Stars as columns to be plotted: places, colours, residuals, and what became of each in the
 fit."""
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -25,7 +27,8 @@ def columns_of(cure: Cure) -> dict[str, NDArray]:
     -------
     dict of ndarray
         x, y (px); bv (catalogue, mag); rho, beta (measured log ratios, mag); rho_left, beta_left
-        (residuals, mag); state, source; u_before, v_before, u_after, v_after (u'v').
+        (residuals, mag); state, source; u_before, v_before, u_after, v_after (u'v'); in words, for
+        whoever points at a star, place, sky, listed and given.
     """
     checked, stars = cure.check, cure.check.stars
     bv, ratio = catalogue_of(checked, "bv_mag"), cure.ratios
@@ -46,7 +49,36 @@ def columns_of(cure: Cure) -> dict[str, NDArray]:
         "v_before": before[:, 1],
         "u_after": after[:, 0],
         "v_after": after[:, 1],
+        "place": _places_told(checked),
+        "sky": _sky_told(checked),
+        "listed": _colours_told(bv),
+        "given": _colours_told(cure.bv_mag),
     }
+
+
+@lru_cache(maxsize=4)
+def _places_told(checked: CheckResult) -> NDArray:
+    x_px, y_px = checked.stars["x_px"], checked.stars["y_px"]
+    told = [
+        f"{i + 1} at {x:.1f}, {y:.1f}" for i, (x, y) in enumerate(zip(x_px, y_px, strict=True))
+    ]
+    return np.array(told, dtype=object)
+
+
+@lru_cache(maxsize=4)
+def _sky_told(checked: CheckResult) -> NDArray:
+    """Right ascension and declination of every star, in words."""
+    wcs = checked.located.wcs
+    if wcs is None or not len(checked.stars):
+        return np.full(len(checked.stars), "not known", dtype=object)
+    sky = wcs.all_pix2world(checked.stars["x_px"], checked.stars["y_px"], 0)
+    told = [f"RA {ra:.4f}°, Dec {dec:+.4f}°" for ra, dec in zip(*sky, strict=True)]
+    return np.array(told, dtype=object)
+
+
+def _colours_told(bv_mag: NDArray) -> NDArray:
+    told = [f"B−V {value:.2f}" if np.isfinite(value) else "no B−V" for value in bv_mag]
+    return np.array([text.replace("-", "−") for text in told], dtype=object)
 
 
 def catalogue_of(checked: CheckResult, name: str) -> NDArray:

@@ -5,6 +5,7 @@ from collections.abc import Callable
 import numpy as np
 
 from ..fit.gains import GainFit
+from ..report.outcome import Outcome
 from ..stars import FLAG_REASONS, Flag
 from ..texts import escaped, html_table
 from .job import Cure
@@ -128,6 +129,13 @@ def page_words(said: Exception | str) -> str:
     return said
 
 
+def outcome_html(outcome: Outcome) -> str:
+    """What came of the choices: how many stars had impossible colours, how many have now, and how
+    that was done."""
+    how = escaped(page_words(outcome.how))
+    return f"<p><b>{escaped(outcome.stars)}</b> {how}</p>"
+
+
 def verdict_html(cure: Cure) -> str:
     """Verdict, route and the numbers that they rest on."""
     checked = cure.check
@@ -141,10 +149,8 @@ def verdict_html(cure: Cure) -> str:
 
 
 def _fit_html(fit: GainFit) -> str:
-    gains = ", ".join(
-        f"{name} {gain:.4f} ± {error:.4f}"
-        for name, gain, error in zip("RGB", fit.gains, fit.gain_errors, strict=True)
-    )
+    (red_gain, _, blue_gain), (red_error, _, blue_error) = fit.gains, fit.gain_errors
+    gains = f"R {red_gain:.4f} ± {red_error:.4f}, G 1, B {blue_gain:.4f} ± {blue_error:.4f}"
     red, blue = fit.scatter_mag
     return (
         f"<b>Fit of gains: {fit.n_used} of {len(fit.used)} stars</b> — gains {gains}; "

@@ -7,22 +7,25 @@ import secrets
 import socket
 import webbrowser
 from collections.abc import Callable
+from functools import partial
 
 from bokeh.application import Application
 from bokeh.application.handlers.function import FunctionHandler
+from bokeh.document import Document
 from bokeh.server.server import BaseServer
 from bokeh.server.tornado import BokehTornado
 from bokeh.settings import settings as bokeh_settings
+from tornado.escape import url_unescape
 from tornado.httpserver import HTTPServer
 from tornado.ioloop import IOLoop
-from tornado.web import OutputTransform, RequestHandler
+from tornado.web import OutputTransform, RequestHandler, stream_request_body
 
-from ..errors import PageError
-from .history import History
-from .job import Job
+from ..errors import PageError, StarcalError
+from .desk import Desk
 from .join_page import JoinPage
 from .joining import JoinJob
 from .page import Page
+from .start_page import StartPage
 from .tabs import SharedChoices
 
 LOOPBACK = "127.0.0.1"
@@ -30,7 +33,8 @@ TOKEN_BYTES = 24
 LARGEST_MESSAGE_BYTES = (
     2**21
 )  # from the page: choices, places of stars; the longest is a selection
-LARGEST_BODY_BYTES = 2**16  # of a request: the page sends none
+LARGEST_BODY_BYTES = 2**16  # of a request: the page sends none, but a file that is dropped
+LARGEST_FILE_BYTES = 2**33
 # Sent with every answer, for the browser to keep to (W3C, Content Security Policy 3; RFC 7034)
 HEADERS = {
     "Content-Security-Policy": "default-src 'self'; script-src 'self' 'unsafe-inline'; "
@@ -75,11 +79,51 @@ class Refused(RequestHandler):
         self.finish("403: open the address that `starcal view` printed\n")
 
 
+@stream_request_body
+class Dropped(RequestHandler):
+    """Takes a file that was dropped on the page, piece by piece, and answers with its path."""
+
+    def initialize(self, desk: Desk) -> None:
+        """Whose inbox it goes to."""
+        self.desk = desk
+        self.refused = ""
+        self.file = None
+
+    def prepare(self) -> None:
+        """Open a file of its name, before the first piece."""
+        self.request.connection.set_max_body_size(LARGEST_FILE_BYTES)
+        try:
+            self.file = self.desk.inbox.open(
+                url_unescape(self.request.headers.get("X-File-Name", ""), plus=False)
+            )
+        except StarcalError as error:
+            self.refused = str(error)
+
+    def data_received(self, chunk: bytes) -> None:
+        """Keep a piece; of a file that was refused none."""
+        if self.file is not None:
+            self.file.add(chunk)
+
+    def post(self) -> None:
+        """All has come."""
+        if self.file is None:
+            self.set_status(400)
+            self.finish(self.refused)
+            return
+        self.file.close()
+        self.finish(str(self.file.path))
+
+    def on_connection_close(self) -> None:
+        """The page was left before all had come."""
+        if self.file is not None:
+            self.file.close()
+
+
 class Guarded(BokehTornado):
     """The server's application: it answers only under the token, to this machine's own names, to
     its own page."""
 
-    def __init__(self, applications, token: str, port: int):
+    def __init__(self, applications, token: str, port: int, desk: Desk):
         self.token, self.hosts = token, {f"{name}:{port}" for name in (LOOPBACK, "localhost")}
         super().__init__(
             applications,
@@ -88,6 +132,7 @@ class Guarded(BokehTornado):
             log_function=lambda handler: None,
             websocket_max_message_size_bytes=LARGEST_MESSAGE_BYTES,
             transforms=[Guarding],
+            extra_patterns=[("/drop", Dropped, {"desk": desk})],
         )
 
     def find_handler(self, request, **kwargs):
@@ -142,11 +187,8 @@ def claim(port: int = 0) -> socket.socket:
 
 def serve(
     listener: socket.socket,
-    job: Job,
-    history: History,
+    desk: Desk,
     *,
-    out: str | None = None,
-    overwrite: bool = False,
     browser: bool = True,
     announce: Callable[[str], None] = lambda address: None,
 ) -> None:
@@ -156,19 +198,14 @@ def serve(
     ----------
     listener : socket
         Of `claim`.
-    job : Job
-    history : History
-        What has been chosen so far.
-    out : str, optional
-        Where files go, at first.
-    overwrite : bool
-        Whether they may replace others, at first.
+    desk : Desk
+        What is shown.
     browser : bool
         Whether to open the page.
     announce : callable
         Is given the address.
     """
-    server, address = _started_server(listener, job, history, out, overwrite)
+    server, address = started_server(listener, desk)
     announce(address)
     if browser:
         webbrowser.open(address)
@@ -178,6 +215,7 @@ def serve(
         pass  # the way to end it
     finally:
         server.stop()
+        desk.inbox.close()
 
 
 def keep_from_logs(token: str) -> None:
@@ -196,10 +234,22 @@ def keep_from_logs(token: str) -> None:
         logger.handlers = [handler]
 
 
-def _started_server(
-    listener, job: Job, history: History, out, overwrite
-) -> tuple[BaseServer, str]:
-    """The server, and the address of its page."""
+def started_server(listener: socket.socket, desk: Desk) -> tuple[BaseServer, str]:
+    """Start to serve on the loop of this thread.
+
+    Parameters
+    ----------
+    listener : socket
+        Of `claim`.
+    desk : Desk
+        What is shown.
+
+    Returns
+    -------
+    server : BaseServer
+    address : str
+        Of its page.
+    """
     listener.setblocking(False)
     bokeh_settings.resources.set_value(
         "server"
@@ -207,18 +257,25 @@ def _started_server(
     token = secrets.token_urlsafe(TOKEN_BYTES)
     port = listener.getsockname()[1]
     keep_from_logs(token)
-    choices = SharedChoices(history)  # a page that is loaded again finds them
-
-    page = JoinPage if isinstance(job, JoinJob) else Page
-
-    def open_page(document):
-        choices.join(
-            page(document, job, choices.now, out=out, overwrite=overwrite, keep=choices.keep)
-        )
-
-    application = Guarded({"/": Application(FunctionHandler(open_page))}, token, port)
+    pages = Application(FunctionHandler(partial(_open_page, desk)))
+    application = Guarded({"/": pages}, token, port, desk)
     http = HTTPServer(application, max_body_size=LARGEST_BODY_BYTES)
     http.add_sockets([listener])
     server = BaseServer(IOLoop.current(), application, http)
     server.start()
     return server, f"http://{LOOPBACK}:{port}/{token}/"
+
+
+def _open_page(desk: Desk, document: Document) -> None:
+    """Fill a new session's document with what there is to show."""
+    if desk.job is None:
+        StartPage(document, desk)
+        return
+    if desk.choices is None:
+        desk.choices = SharedChoices(desk.history)  # a page that is loaded again finds them
+    choices = desk.choices
+    kept = {"out": desk.out, "overwrite": desk.overwrite, "keep": choices.keep}
+    if isinstance(desk.job, JoinJob):
+        choices.join(JoinPage(document, desk.job, choices.now, **kept))
+    else:
+        choices.join(Page(document, desk.job, choices.now, save=desk.save, **kept))

@@ -99,7 +99,9 @@ def compared(sky, left: list[str]) -> int:
         assert alike <= 1e-4 * len(inside) + 1, (ra, dec, alike)
         seen, worst = seen + len(inside), max(worst, off.arcsec.max(initial=0))
     rows = deep.deep_info().rows
-    expected = int(np.sum(sky.v <= LIMIT_MAG))
+    brightest = embedded.cone(0, 0, 180, limit_mag=5.0)  # of Tycho-2, which the made sky lacks
+    sure = np.isfinite(brightest.bv_mag) & ~brightest.bv_clamped
+    expected = int(np.sum(sky.v <= LIMIT_MAG) + np.sum(sure))
     print(f"{rows} rows, {expected} stars above the limit; {seen} looked for and found")
     print(f"worst place {worst:.3f} arcsec; left behind: {left}")
     print(

@@ -1,0 +1,136 @@
+"""What one server shows: nothing yet, a frame, or stars over a finished nebula; and what was chosen
+so far."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from ..choices import Settings
+from ..frame import Inbox, kind_of
+from ..pipeline import folder_of, run_settings
+from ..progress import Progress, silent
+from .history import History
+from .job import AnyJob, open_job
+from .joining import JoinJob, open_join_job
+
+
+@dataclass(eq=False, kw_only=True)
+class Desk:
+    """What a server shows.
+
+    Attributes
+    ----------
+    settings : Settings
+        What was asked for at first.
+    job : Job, DisplayJob, StarFrameJob, JoinJob or None
+        None until somebody chooses a frame on the page.
+    history : History
+        What was chosen before the page was opened.
+    choices : SharedChoices or None
+        What has been chosen since, in all tabs; None before the first.
+    out : str or None
+        Where files go, at first.
+    overwrite : bool
+        Whether they may replace others, at first.
+    save : callable
+        Is given settings and a folder, and ``overwrite=``; writes the files of a run.
+    inbox : Inbox
+        What a browser hands over.
+    """
+
+    settings: Settings
+    job: AnyJob | JoinJob | None = None
+    history: History
+    choices: Any = None
+    out: str | None = None
+    overwrite: bool = False
+    save: Callable[..., Any] = run_settings
+    inbox: Inbox = field(default_factory=Inbox)
+
+    @property
+    def now(self) -> Settings:
+        """What is chosen now."""
+        return self.history.now if self.choices is None else self.choices.now.now
+
+    def take(self, path: Path, progress: Progress = silent) -> None:
+        """Open a frame that was chosen on the page.
+
+        Parameters
+        ----------
+        path : Path
+            One that came through the browser is looked for in the working folder first.
+        progress : callable
+            Is given the step and the share done.
+
+        Raises
+        ------
+        FrameError
+            It cannot be used; what else `open_job` raises.
+        """
+        here = Path.cwd()
+        known = self.inbox.original(path, here)
+        settings = replace(self.settings, frame=str(known))
+        self.job = open_job(settings, progress)
+        self.history, self.choices = History(settings), None
+        if self.out is None and self.inbox.holds(known):
+            self.out = str(here / folder_of(known).name)
+
+
+def desk_of(
+    settings: Settings,
+    *,
+    nebula: Path | None = None,
+    out: str | None = None,
+    overwrite: bool = False,
+    progress: Progress = silent,
+) -> Desk:
+    """Open what settings name.
+
+    Parameters
+    ----------
+    settings : Settings
+        Without a frame, one is chosen on the page.
+    nebula : Path, optional
+        A finished nebula; the frame is then its star layer.
+    out : str, optional
+        Where files go, at first: a folder, or the file of a joined picture.
+    overwrite : bool
+        Whether they may replace others, at first.
+    progress : callable
+        Is given the step and the share done.
+
+    Returns
+    -------
+    Desk
+
+    Raises
+    ------
+    FrameError
+        As `open_job` or `open_join_job`.
+    """
+    job: AnyJob | JoinJob | None = None
+    if nebula is not None:
+        job = open_join_job(nebula, Path(settings.first_file), settings, progress=progress)
+        out = out or str(file_beside(nebula))
+    elif settings.first_file:
+        job = open_job(settings, progress)
+    return Desk(
+        settings=settings, job=job, history=History(settings), out=out, overwrite=overwrite
+    )
+
+
+def file_beside(nebula: Path) -> Path:
+    """Where a joined picture goes by default: beside its nebula.
+
+    Parameters
+    ----------
+    nebula : Path
+
+    Returns
+    -------
+    Path
+    """
+    ending = nebula.suffix if kind_of(nebula) in ("tif", "png") else ".fits"
+    ending = ".png" if nebula.suffix.lower() in (".jpg", ".jpeg") else ending
+    return nebula.with_name(f"{nebula.stem}-whole{ending}")

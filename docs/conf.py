@@ -1,6 +1,7 @@
 """The documentation as a site: ``pip install '.[docs]'`` and ``sphinx-build -W docs site``."""
 
 import json
+import re
 import sys
 from pathlib import Path
 
@@ -93,7 +94,30 @@ def _is_error(thing) -> bool:
     return isinstance(thing, type) and issubclass(thing, Exception)
 
 
+PAGE_OF = {
+    "DEVELOPERS.md": "developers.md",
+    "NOTICE.md": "terms.md",
+    "CHANGELOG.md": "changes.md",
+}
+
+
+def readme() -> str:
+    """README, its links led to pages of the site where these are, else to the files."""
+    text = (HERE.parent / "README.md").read_text(encoding="utf-8")
+    return re.sub(r"\]\(([^)\s:#]+)", lambda link: f"]({_on_site(link[1])}", text)
+
+
+def _on_site(path: str) -> str:
+    """Where a link of README leads, from the first page of the site."""
+    if path in PAGE_OF:
+        return PAGE_OF[path]
+    for folder, there in (("docs/", ""), ("examples/", "walk-throughs/")):
+        if path.startswith(folder) and path.endswith(".md"):
+            return there + path.removeprefix(folder)
+    return f"../{path}"
+
+
 MADE = HERE / "_made"
 MADE.mkdir(exist_ok=True)
-for made in (columns, flags, keys, api):
+for made in (columns, flags, keys, api, readme):
     (MADE / f"{made.__name__}.md").write_text(made(), encoding="utf-8")

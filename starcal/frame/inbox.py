@@ -108,7 +108,16 @@ class Inbox:
         return came
 
     def holds(self, path: Path) -> bool:
-        """Whether a file lies here."""
+        """Whether a file lies here.
+
+        Parameters
+        ----------
+        path : Path
+
+        Returns
+        -------
+        bool
+        """
         return self._folder is not None and path.parent == self._folder
 
     def close(self) -> None:

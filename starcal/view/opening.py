@@ -29,6 +29,17 @@ class OpenPage:
     ----------
     address : str
         Of the page, on this machine alone.
+
+    Examples
+    --------
+    >>> import asyncio
+    >>> import starcal
+    >>> async def beside() -> str:  # in a notebook such a loop runs already
+    ...     page = starcal.view_frame(browser=False)  # a frame is chosen on the page
+    ...     page.close()
+    ...     return page.address
+    >>> asyncio.run(beside()).startswith("http://127.0.0.1:")
+    True
     """
 
     def __init__(self, server, address: str, desk: Desk):

@@ -366,11 +366,20 @@ def test_a_kill_at_any_moment_leaves_whole_files_only(folder):
             print("go", file=forker.stdin, flush=True)
             writer = int(forker.stdout.readline())
             time.sleep(wait_s)
+            if wait_s == moments_s[-1]:  # a busy machine takes longer to write a file
+                _wait_for_a_field()
             os.kill(writer, signal.SIGKILL)
             assert len(cache.verify_fields()) <= 1
             assert cache.fields()[1] == ()
         forker.stdin.close()
-    assert len(cache.fields()[0]) == 1  # some of them came to write
+    assert len(cache.fields()[0]) == 1
+
+
+def _wait_for_a_field() -> None:
+    for _ in range(400):
+        if cache.fields()[0]:
+            return
+        time.sleep(0.05)
 
 
 def test_a_folder_that_cannot_be_made(tmp_path, monkeypatch):

@@ -895,6 +895,7 @@ def test_the_page_in_a_browser(browser, address, folder):
 
     other = pull_session(url=address[:-1])
     other.document.get_model_by_name("route").value = "palette"
+    other.force_roundtrip()  # what was changed is sent when the client's own loop runs
     browser.until(f"{MODEL}('route').value == 'palette'")
     browser.until(f"{MODEL}('status').text.includes('another tab')")
     assert browser.js(f"{MODEL}('saturation').value") == saturation

@@ -12,6 +12,7 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
+from bokeh.core.property.descriptors import UnsetValueError
 from bokeh.document import Document
 
 from ..choices import Settings, default_of
@@ -168,7 +169,10 @@ class ChoicePage:
 
     def _window(self) -> Window:
         plot = self.picture.figure
-        sides = (plot.inner_width, plot.inner_height)
+        try:
+            sides = (plot.inner_width, plot.inner_height)
+        except UnsetValueError:  # no browser has laid the page out yet
+            sides = (None, None)
         screen = tuple(
             min(max(side or USUAL_SCREEN_PX, 1), LARGEST_SCREEN_PX) for side in sides
         )

@@ -205,7 +205,7 @@ class Case:
     def killed(self, rng: random.Random, number: int) -> None:
         self.fresh()
         process = started(self.folder, self.words)
-        time.sleep(rng.uniform(0, self.takes_s))
+        process.join(rng.uniform(0, self.takes_s))
         if process.is_alive():
             os.kill(process.pid, SIGNALS[number % len(SIGNALS)])
         process.join()

@@ -221,8 +221,10 @@ def served(frame, *words, folder=None):
         assert said.startswith("the page: http://127.0.0.1:"), (
             server.stderr.read() if server.poll() else said
         )
-        yield said.split()[2], server
-        server.send_signal(signal.SIGINT)  # nothing where it has ended
+        try:
+            yield said.split()[2], server
+        finally:  # a test that fails waits for no server
+            server.send_signal(signal.SIGINT)  # nothing where it has ended
         rest, errors = server.communicate(timeout=20)
     assert (server.returncode, rest, errors) == (0, "", "")
 

@@ -962,12 +962,6 @@ def test_a_small_window_and_a_frame_without_a_fit_in_a_browser(browser, folder):
         assert browser.js("document.querySelector('h1').textContent") == frame.name
         assert frame.name in browser.js("document.title")
         assert browser.js("document.querySelectorAll('h1 *, img[src=x]').length") == 0
-        beneath = f"{folder}/sho.fits/<img src=x onerror=alert(1)>"  # a file is no folder
-        browser.js(f"{MODEL}('folder').value = {beneath!r}")
-        browser.key("s", ctrl=True)
-        browser.until(f"{MODEL}('status').text.includes('Not saved')")
-        shown = browser.js("Bokeh.index.get(" + MODEL + "('status')).el.shadowRoot.textContent")
-        assert "onerror" in shown
         assert browser.box("picture")[3] > 500
         for name in ("save", "status", "folder", "undo"):
             _, top, _, height = browser.box(name)
@@ -983,6 +977,12 @@ def test_a_small_window_and_a_frame_without_a_fit_in_a_browser(browser, folder):
         )
         for route in ("catalogue", "continuum"):
             browser.require_refused(route, "choose “best for this frame”")
+        beneath = f"{folder}/sho.fits/<img src=x onerror=alert(1)>"  # a file is no folder
+        browser.js(f"{MODEL}('folder').value = {beneath!r}")
+        browser.key("s", ctrl=True)
+        browser.until(f"{MODEL}('status').text.includes('Not saved')")
+        shown = browser.js("Bokeh.index.get(" + MODEL + "('status')).el.shadowRoot.textContent")
+        assert "onerror" in shown
         assert browser.js("document.getElementById('ended').hidden")
         server.send_signal(signal.SIGINT)
         server.wait(20)

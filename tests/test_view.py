@@ -538,6 +538,7 @@ def test_messages_that_are_too_long_end_the_connection_alone(address):
             await plug.write_message("x" * (LARGEST_MESSAGE_BYTES + 1))
         while await plug.read_message() is not None:
             pass
+        plug.close()
         return plug.close_code
 
     plug = http.client.HTTPConnection(urlsplit(address).netloc, timeout=20)

@@ -226,7 +226,7 @@ def served(frame, *words, folder=None):
         finally:  # a test that fails waits for no server
             server.send_signal(signal.SIGINT)  # nothing where it has ended
         rest, errors = server.communicate(timeout=20)
-    assert (server.returncode, rest, errors) == (0, "", "")
+    assert (server.returncode, rest, errors) == (0, "", ""), (server.returncode, rest, errors)
 
 
 def composed(browser) -> tuple[np.ndarray, ...]:

@@ -167,12 +167,16 @@ class ChoicePage:
         self.waiting = False
         self.render()
 
-    def _window(self) -> Window:
+    def _sides_on_screen(self) -> tuple[int | None, int | None]:
+        """Width and height of the picture on the screen; None until a browser has laid it out."""
         plot = self.picture.figure
         try:
-            sides = (plot.inner_width, plot.inner_height)
-        except UnsetValueError:  # no browser has laid the page out yet
-            sides = (None, None)
+            return plot.inner_width, plot.inner_height
+        except UnsetValueError:
+            return None, None
+
+    def _window(self) -> Window:
+        plot, sides = self.picture.figure, self._sides_on_screen()
         screen = tuple(
             min(max(side or USUAL_SCREEN_PX, 1), LARGEST_SCREEN_PX) for side in sides
         )

@@ -80,6 +80,8 @@ class Page(ChoicePage):
             )
         )
         self._lay_out()
+        self.is_open = True
+        document.on_session_destroyed(self._closed)
         self._count_soon()
 
     def _make_controls(self, folder: str, overwrite: bool) -> None:
@@ -300,10 +302,17 @@ class Page(ChoicePage):
     async def _count(self, cure: Cure, settings: Settings) -> None:
         """Count beside the page, and let it say what came of these choices."""
         outcome = await asyncio.to_thread(
-            counted_outcome, self.job, cure, settings, lambda: self.cure is cure
+            counted_outcome, self.job, cure, settings, lambda: self._still(cure)
         )
-        if outcome is not None:
+        if outcome is not None and self._still(cure):
             self.document.add_next_tick_callback(partial(self._show_outcome, cure, outcome))
+
+    def _still(self, cure: Cure) -> bool:
+        """Whether this is what holds, on a page that is still open."""
+        return self.is_open and self.cure is cure
+
+    def _closed(self, session_context) -> None:
+        self.is_open = False
 
     def _show_outcome(self, cure: Cure, outcome) -> None:
         if self.cure is cure:
@@ -404,7 +413,7 @@ class Page(ChoicePage):
         """Pixels of the frame on one of the screen."""
         plot = self.picture.figure
         return (plot.x_range.end - plot.x_range.start) / max(
-            plot.inner_width or USUAL_SCREEN_PX, 1
+            self._sides_on_screen()[0] or USUAL_SCREEN_PX, 1
         )
 
     def _step(self, by: int) -> None:

@@ -3,7 +3,6 @@ they are written."""
 
 import os
 import shutil
-import signal
 import subprocess
 import sys
 import textwrap
@@ -333,53 +332,17 @@ def test_two_processes_write_the_same_field_while_a_third_reads(folder):
     assert list(folder.glob(".starcal-*.part")) == []
 
 
-FORKER = """
-    import os, sys
-    sys.path.insert(0, {tests!r})
-    import test_cache as t
-    t.cache.data_folder = lambda: t.Path({nowhere!r})
-    request = t.request_of()
-    for seed, line in enumerate(sys.stdin):
-        child = os.fork()
-        while not child:
-            t.cache.keep(request, t.answer_of(request, 400, seed=seed))
-        print(child, flush=True)
-        os.waitpid(child, 0)
-"""
-
-
 @pytest.mark.slow
 def test_a_kill_at_any_moment_leaves_whole_files_only(folder):
-    code = textwrap.dedent(FORKER).format(
-        tests=str(ROOT / "tests"), nowhere=str(folder / "none")
-    )
-    environment = os.environ | {"PYTHONPATH": str(ROOT), "STARCAL_CACHE": str(folder)}
-    moments_s = (0.0, 0.01, 0.02, 0.03, 0.05, 0.08, 0.11, 0.15)
-    with subprocess.Popen(
-        [sys.executable, "-c", code],
-        env=environment,
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-    ) as forker:  # libraries are read once, and each writer is a copy of it
-        for wait_s in moments_s:
-            print("go", file=forker.stdin, flush=True)
-            writer = int(forker.stdout.readline())
-            time.sleep(wait_s)
-            if wait_s == moments_s[-1]:  # a busy machine takes longer to write a file
-                _wait_for_a_field()
-            os.kill(writer, signal.SIGKILL)
-            assert len(cache.verify_fields()) <= 1
-            assert cache.fields()[1] == ()
-        forker.stdin.close()
-    assert len(cache.fields()[0]) == 1
-
-
-def _wait_for_a_field() -> None:
-    for _ in range(400):
-        if cache.fields()[0]:
-            return
-        time.sleep(0.05)
+    for wait_s in (0.01, 0.05, 0.11):
+        writer = start_writer(folder, turns=10**6)
+        assert writer.stdout.readline() == "ready\n"
+        time.sleep(wait_s)
+        writer.kill()
+        writer.wait()
+        writer.stdout.close()
+        assert len(cache.verify_fields()) <= 1
+        assert cache.fields()[1] == ()
 
 
 def test_a_folder_that_cannot_be_made(tmp_path, monkeypatch):

@@ -109,6 +109,7 @@ def obey(
     """Do a command; die at that change of a name, write no file longer than that."""
     os.environ.update(told)
     os.chdir(folder)
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored in a shell's background
     os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
     if most_bytes:
         resource.setrlimit(resource.RLIMIT_FSIZE, (most_bytes, most_bytes))

@@ -225,7 +225,11 @@ def served(frame, *words, folder=None):
             yield said.split()[2], server
         finally:  # a test that fails waits for no server
             server.send_signal(signal.SIGINT)  # nothing where it has ended
-        rest, errors = server.communicate(timeout=20)
+        try:
+            rest, errors = server.communicate(timeout=20)
+        except subprocess.TimeoutExpired:
+            server.kill()
+            raise
     assert (server.returncode, rest, errors) == (0, "", ""), (server.returncode, rest, errors)
 
 

@@ -165,7 +165,8 @@ class StarModel:
     def unlikeness(self) -> NDArray[np.float32]:
         """Variance of each star's light as a share of its square, next to its centre, (3, n)."""
         share = np.minimum(self.flux_error / np.maximum(self.flux, 1e-30), MOST_UNSURE)
-        return (self.misfit**2 + share**2).astype(np.float32)
+        misfit = np.minimum(self.misfit, MOST_UNSURE)  # of a star without light it has no bound
+        return (misfit**2 + share**2).astype(np.float32)
 
     @cached_property
     def misfit_per_px(self) -> NDArray[np.float32]:

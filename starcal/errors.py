@@ -38,8 +38,27 @@ class StarcalError(Exception):
 
     def __str__(self) -> str:
         """One line, whatever the names have in them that it tells."""
-        text = "".join(c if c.isprintable() or c.isspace() else "?" for c in super().__str__())
-        return " ".join(text.split())
+        return in_one_line(super().__str__())
+
+
+def in_one_line(text: str) -> str:
+    """Put words into one line: a control character becomes ?, a break a blank.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> in_one_line("r\\x1bd,  green\\x0bblue")
+    'r?d, green blue'
+    """
+    shown = "".join(c if c.isprintable() or c.isspace() else "?" for c in text)
+    return " ".join(shown.split())
 
 
 class FrameError(StarcalError, ValueError):

@@ -162,6 +162,35 @@ def rank_correlation(a: ArrayLike, b: ArrayLike) -> float:
     return float(stats.spearmanr(a, b).statistic)
 
 
+def pixels_at(
+    x_px: ArrayLike, y_px: ArrayLike, shape: tuple[int, ...]
+) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
+    """The pixels of a frame that are nearest to places.
+
+    Parameters
+    ----------
+    x_px, y_px : array_like, shape (n,)
+        0-based; of places beyond the frame its outermost pixels are taken.
+    shape : tuple of int
+        That of its pixels: (..., rows, columns).
+
+    Returns
+    -------
+    row, column : ndarray of int, shape (n,)
+
+    Examples
+    --------
+    >>> row, column = pixels_at([2.4, 700.0], [0.6, -3.0], (3, 400, 600))
+    >>> row.tolist(), column.tolist()
+    ([1, 0], [2, 599])
+    """
+    column, row = (
+        np.clip(np.rint(np.asarray(places, float)).astype(int), 0, side - 1)
+        for places, side in ((x_px, shape[-1]), (y_px, shape[-2]))
+    )
+    return row, column
+
+
 def middle_px(shape: tuple[int, ...]) -> tuple[float, float]:
     """Middle of a frame.
 

@@ -9,6 +9,8 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+from ..errors import in_one_line
+
 USUAL_WIDTH = 100  # of lines that no terminal shows, and for the longest in a wide one
 BOLD, PLAIN = "\x1b[1m", "\x1b[0m"
 # Colours of a first line, by the word that it starts with; what is open is yellow.
@@ -85,7 +87,7 @@ class _Steps(logging.Formatter):
 
 def refuse(message: str, status: int = 1) -> int:
     """Print one line on stderr, and return the exit status."""
-    print(f"starcal: {printable(' '.join(message.split()))}", file=sys.stderr)
+    print(f"starcal: {in_one_line(message)}", file=sys.stderr)
     return status
 
 

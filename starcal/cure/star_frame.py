@@ -11,7 +11,7 @@ from ..colour.stellar import LUMINANCE_WEIGHTS
 from ..errors import FrameError
 from ..frame.regrid import MovedWCS, regrid
 from ..layers.light import shining, tiles
-from ..robust import scatter
+from ..robust import pixels_at, scatter
 from ..stars import Flag, in_channels
 from ..texts import counted
 from .registration import (
@@ -349,11 +349,9 @@ def _light_of(model, light, chosen, inner, shape):
 
 def _count(field, chosen, share):
     """Chosen stars inside the coverage."""
-    height, width = field.shape
     model = field.split.model
-    column = np.clip(np.rint(model.x_px[chosen]).astype(int), 0, width - 1)
-    row = np.clip(np.rint(model.y_px[chosen]).astype(int), 0, height - 1)
-    return int(np.count_nonzero(share[row, column] > 0.5))
+    at = pixels_at(model.x_px[chosen], model.y_px[chosen], field.shape)
+    return int(np.count_nonzero(share[at] > 0.5))
 
 
 def _star_frame_notes(fwhm_px, returned, too_faint, n_stars):

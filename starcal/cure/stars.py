@@ -23,6 +23,7 @@ from ..frame import Frame, require_wcs, write_fits
 from ..frame.given import FrameLike, maybe_frame
 from ..layers import ProfileMap, Split, join_add, plausible_starless, recolour, split
 from ..progress import Logged, Progress, silent
+from ..robust import pixels_at
 from ..stars import Flag, free_places, in_channels, measure_at, measure_stars
 from ..texts import counted, escaped
 from .gains import Calibrated, calibrate
@@ -530,10 +531,7 @@ def _by_star_frame(found: CheckResult, reason: str, notes: tuple[str, ...]) -> C
 
 def _in_star_frame(stars: Table, coverage: np.ndarray) -> np.ndarray:
     """Which stars stand where a star frame reaches, (n,)."""
-    height, width = coverage.shape
-    column = np.clip(np.rint(stars["x_px"].value).astype(int), 0, width - 1)
-    row = np.clip(np.rint(stars["y_px"].value).astype(int), 0, height - 1)
-    return coverage[row, column]
+    return coverage[pixels_at(stars["x_px"].value, stars["y_px"].value, coverage.shape)]
 
 
 def _told_star_frame(joined: StarFrame, calibrated: Calibrated, name: str) -> str:

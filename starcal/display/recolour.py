@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from ..colour.palette import star_colours
 from ..colour.stellar import rgb_to_uv_prime
 from ..layers.fill import fill
+from ..robust import pixels_at
 from ..stars import Flag
 from .curve import ToneCurve, fit_curve
 from .profiles import DisplayProfiles, are_stars, measure_profiles, ring_medians
@@ -298,14 +299,8 @@ def _ground(display: NDArray, found: DisplayProfiles) -> NDArray[np.float32]:
 
 def _at(ground: NDArray, found: DisplayProfiles) -> NDArray:
     """Ground under each star's middle, (n, 3)."""
-    rows = _pixels_at(found.y_px, ground.shape[1])
-    columns = _pixels_at(found.x_px, ground.shape[2])
-    return ground[:, rows, columns].T
-
-
-def _pixels_at(places_px: NDArray, side: int) -> NDArray[np.int_]:
-    """The nearest pixels of an axis."""
-    return np.clip(np.rint(places_px).astype(int), 0, side - 1)
+    row, column = pixels_at(found.x_px, found.y_px, ground.shape)
+    return ground[:, row, column].T
 
 
 def _curve_of(found: DisplayProfiles, flags: NDArray, under: NDArray) -> ToneCurve:

@@ -1,6 +1,7 @@
 """Writing frames and small files, each complete or not at all."""
 
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 from astropy.io import fits
@@ -64,10 +65,7 @@ def write_fits(
     with atomic_write(path, overwrite) as file:
         full_scale = 1.0 if exceeds_unit(pixels) else None
         file.write(output_header(pixels.shape, header, history, full_scale=full_scale))
-        for plane in pixels.reshape(-1, *pixels.shape[-2:]):
-            for chunk in chunks(plane):
-                file.write(chunk.astype(">f4", order="C").data)
-        file.write(bytes(-4 * pixels.size % FITS_BLOCK))
+        _write_planes(file, pixels.reshape(-1, *pixels.shape[-2:]), np.dtype(np.float32))
 
 
 def write_fits_numbers(
@@ -107,10 +105,15 @@ def write_fits_numbers(
             numbers.shape, header, history, full_scale=full_scale, bits=bits, cards=cards
         )
         file.write(head)
-        for plane in stored:
-            for chunk in chunks(plane):
-                file.write(chunk.astype(chunk.dtype.newbyteorder(">"), order="C").data)
-        file.write(bytes(-stored.nbytes % FITS_BLOCK))
+        _write_planes(file, stored, stored.dtype)
+
+
+def _write_planes(file: BinaryIO, planes: np.ndarray, kind: np.dtype) -> None:
+    """The data of a FITS file, padded to whole blocks, with no copy of a whole plane."""
+    for plane in planes:
+        for chunk in chunks(plane):
+            file.write(chunk.astype(kind.newbyteorder(">"), order="C").data)
+    file.write(bytes(-kind.itemsize * planes.size % FITS_BLOCK))
 
 
 def _as_stored(numbers: np.ndarray) -> tuple[np.ndarray, int]:

@@ -12,6 +12,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ..robust import pixels_at
 from .light import LONGEST_CORE, Channel, StarModel, channels_of, star_light
 from .splitting import Split
 
@@ -74,12 +75,10 @@ def _without_charge(model: StarModel, rebuilt: NDArray[np.bool_]) -> StarModel:
 
 def _owners(parts: Split, stars: Table, marks: NDArray) -> NDArray[np.intp]:
     """In which clipped patch each star stands, (n,); 0: in none, or it is unlike the model."""
-    model, (height, width) = parts.model, marks.shape
-    column = np.clip(np.rint(model.x_px).astype(int), 0, width - 1)
-    row = np.clip(np.rint(model.y_px).astype(int), 0, height - 1)
+    model = parts.model
     like = (model.reach_px > 0) & (model.misfit.min(axis=0) < MOST_MISFIT_SHARE)
     like &= np.array(stars["saturated_channels"]).astype(str) != ""
-    return np.where(like, marks[row, column], 0)
+    return np.where(like, marks[pixels_at(model.x_px, model.y_px, marks.shape)], 0)
 
 
 def _widened_window(window: tuple[slice, slice], shape: tuple[int, int]):

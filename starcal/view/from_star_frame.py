@@ -3,7 +3,6 @@ seconds, as a run makes it."""
 
 from dataclasses import dataclass, field, replace
 
-import numpy as np
 from numpy.typing import NDArray
 
 from ..checking.check import refit, with_curves
@@ -13,6 +12,7 @@ from ..cure.stars import ReadyToColour, Recoloured, coloured_as_chosen
 from ..draw.tone import Stretch
 from ..frame import Frame
 from ..layers import ProfileMap
+from ..robust import pixels_at
 from .displayed import DisplayPart
 from .visible import Window, mean_of
 
@@ -101,10 +101,5 @@ class StarFrameJob:
 
 def light_at_stars(layer: NDArray, checked: CheckResult) -> NDArray:
     """Linear RGB of a star layer at the middles of stars, (n, 3)."""
-    height, width = layer.shape[1:]
-    places = [np.asarray(checked.stars[name], float) for name in ("x_px", "y_px")]
-    x, y = [
-        np.clip(np.rint(at), 0, size - 1).astype(int)
-        for at, size in zip(places, (width, height), strict=True)
-    ]
-    return layer[:, y, x].T
+    row, column = pixels_at(checked.stars["x_px"], checked.stars["y_px"], layer.shape)
+    return layer[:, row, column].T

@@ -70,41 +70,31 @@ def button(name: str) -> Button:
 
 def stars_toggle() -> Toggle:
     """Whether stars are marked in the picture."""
-    return Toggle(
-        name="marks",
-        label="Stars",
-        active=False,
-        margin=0,
-        tags=["s"],
-        stylesheets=[sheet()],
-        html_attributes={"title": "mark the stars by the source of their colour (key s)"},
-    )
+    return _toggle("marks", "Stars", "s", "mark the stars by the source of their colour")
 
 
 def shapes_toggle(known: bool) -> Toggle:
     """Whether the shapes of the stars from place to place are drawn over the picture."""
-    return Toggle(
-        name="shapes",
-        label="Shapes",
-        active=False,
-        margin=0,
-        disabled=not known,
-        tags=["m"],
-        stylesheets=[sheet()],
-        html_attributes={"title": "map of the stars' shapes, drawn out five times (key m)"},
-    )
+    what = "map of the stars' shapes, drawn out five times"
+    return _toggle("shapes", "Shapes", "m", what, disabled=not known)
 
 
 def plots_toggle() -> Toggle:
     """Whether plots are shown below the picture; at first the page looks whether there is room."""
+    return _toggle("plots", "Plots", "g", "show the plots below the picture", active=True)
+
+
+def _toggle(name: str, label: str, key: str, what: str, **state: bool) -> Toggle:
+    """A switch of what is seen, off at first unless its state says otherwise; a key turns it,
+    too."""
     return Toggle(
-        name="plots",
-        label="Plots",
-        active=True,
+        name=name,
+        label=label,
         margin=0,
-        tags=["g"],
+        tags=[key],
         stylesheets=[sheet()],
-        html_attributes={"title": "show the plots below the picture (key g)"},
+        html_attributes={"title": f"{what} (key {key})"},
+        **state,
     )
 
 

@@ -24,6 +24,15 @@ def run(name: str, *words: str) -> str:
 
 
 @pytest.mark.slow
+def test_three_monos_become_a_picture(tmp_path):
+    text = run("three_monos.py", str(tmp_path / "monos"))
+    assert "verdict on the composite: no" in text
+    impossible, judged = map(int, re.search(r"after: (\d+) of (\d+) judged", text).groups())
+    assert impossible <= 0.02 * judged  # one by chance
+    assert (tmp_path / "monos" / "sho-starcal" / "picture.fits").exists()
+
+
+@pytest.mark.slow
 def test_the_benchmark_prints_ratios():
     text = run("bench_main_job.py", "--small", "--rounds", "1")
     assert text.count(" floors; without import") == 3

@@ -1,6 +1,7 @@
 """Finding stars: peaks of the filtered frame, one for each star."""
 
 import os
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -10,7 +11,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from ..robust import quantile_of_known
+from ..robust import pixels_at, quantile_of_known
 from .contrast import WIDE_KERNEL, star_snr
 from .flags import SHAPE_SNR
 from .noise import FrameNoise
@@ -61,30 +62,52 @@ def detect(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float
     -------
     x_px, y_px, snr : ndarray, (n,)
     """
-    margin = int(np.ceil(5 * fwhm_px * WIDE_KERNEL / 2))
-    with ThreadPoolExecutor(
-        os.cpu_count()
-    ) as pool:  # filters and arithmetic let other threads run
-        found = list(
-            pool.map(
-                lambda start: _detect_strip(pixels, noise, fwhm_px, snr_min, start, margin),
-                range(0, pixels.shape[1], STRIP_ROWS),
-            )
-        )
+
+    def peaks(snr, low, start):
+        x, y, height = _pixel_peaks(snr, fwhm_px, snr_min)
+        own = (y + low >= start) & (y + low < start + STRIP_ROWS)
+        x = x[own]
+        y = y[own]
+        dx, dy = summit(stamps_round(snr, x, y, 1))
+        return x + dx, y + low + dy, height[own]
+
+    found = _of_each_strip(pixels, noise, fwhm_px, peaks)
     return tuple(np.concatenate(column) for column in zip(*found, strict=True))
 
 
-def _detect_strip(pixels, noise, fwhm_px, snr_min, start, margin):
-    """The peaks in the rows of a strip, seen with a margin."""
-    low = max(0, start - margin)
-    high = min(pixels.shape[1], start + STRIP_ROWS + margin)
-    snr = star_snr(pixels[:, low:high], noise, fwhm_px)
-    x, y, height = _pixel_peaks(snr, fwhm_px, snr_min)
-    own = (y + low >= start) & (y + low < start + STRIP_ROWS)
-    x = x[own]
-    y = y[own]
-    dx, dy = summit(stamps_round(snr, x, y, 1))
-    return x + dx, y + low + dy, height[own]
+def snr_at(
+    pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, x_px: np.ndarray, y_px: np.ndarray
+) -> np.ndarray:
+    """Local SNR that stars have at known places, of the best pixel next to each, (n,); in strips
+    like `detect`."""
+    row, column = pixels_at(x_px, y_px, pixels.shape)
+    found = np.zeros(len(row))
+
+    def read(snr, low, start):
+        own = (row >= start) & (row < start + STRIP_ROWS)
+        beside = [
+            _values_at(snr, row[own] - low + down, column[own] + across)
+            for down, across in ((0, 0), *_box_offsets(1))
+        ]
+        found[own] = np.max(beside, axis=0)
+
+    _of_each_strip(pixels, noise, fwhm_px, read)
+    return found
+
+
+def _of_each_strip(pixels, noise, fwhm_px, look: Callable) -> list:
+    """What a look at each strip gives: at its SNR, with a margin, the first row of that, and the
+    first of its own `STRIP_ROWS`."""
+    margin = int(np.ceil(5 * fwhm_px * WIDE_KERNEL / 2))
+
+    def seen(start):
+        low = max(0, start - margin)
+        high = min(pixels.shape[1], start + STRIP_ROWS + margin)
+        return look(star_snr(pixels[:, low:high], noise, fwhm_px), low, start)
+
+    # filters and arithmetic let other threads run
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        return list(pool.map(seen, range(0, pixels.shape[1], STRIP_ROWS)))
 
 
 def _pixel_peaks(snr, fwhm_px, snr_min):

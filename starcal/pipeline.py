@@ -449,7 +449,7 @@ def as_displayed(
         No fewer stars would be impossible than are now.
     """
     if before is None:
-        before = _audited(frame.pixels, "before", found, stretched=True)
+        before = audited(frame.pixels, found, stretched=True, name="before")
     if len(before.stars) != len(found.stars):
         raise ValueError("the audit is not of the stars of the check: audit them with table=")
     as_usual = (choices.route, choices.warmth, choices.saturation) == ("best", 1.0, 1.0)
@@ -513,11 +513,29 @@ def _known_pixels(picture: np.ndarray, frame: Frame) -> np.ndarray:
     return np.where(np.isfinite(frame.pixels), picture, np.float32(np.nan))
 
 
-def _audited(
-    pixels, name: str, found: CheckResult, *, stretched: bool, anew: bool = False
+def audited(
+    pixels: np.ndarray,
+    found: CheckResult,
+    *,
+    stretched: bool,
+    name: str = "picture",
+    anew: bool = False,
 ) -> Audit:
-    """Of the stars that the check has found, in linear light of those that its pixels showed; or
-    of those that are found anew."""
+    """Audit of a frame that was checked, or of what was made of it.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (3, y, x)
+        On the frame's grid.
+    found : CheckResult
+    stretched : bool
+        Whether they are display values.
+    name : str
+        For the result.
+    anew : bool
+        Of stars that are found anew, instead of those that the check has found; in linear light
+        even of those only the ones that the frame's own pixels showed.
+    """
     table = None
     if not anew:
         table = found.stars if stretched else found_stars_in(pixels, found.stars)
@@ -530,12 +548,14 @@ def _audits(frame: Frame, made: _Made, settings: Settings) -> tuple[Audit, Audit
     """Before and after, of the same stars; those of a separate star frame, which may show others,
     are found anew."""
     stretched = made.check.linearity.stretched and not settings.assume_linear
-    before = made.before or _audited(frame.pixels, "before", made.check, stretched=stretched)
-    after = _audited(
+    before = made.before or audited(
+        frame.pixels, made.check, stretched=stretched, name="before"
+    )
+    after = audited(
         _known_pixels(made.picture, frame),
-        "after",
         made.check,
         stretched=stretched,
+        name="after",
         anew=made.other_stars and not stretched,
     )
     return before, after

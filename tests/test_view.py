@@ -27,6 +27,7 @@ from chromium import CHROMIUM, MODEL, Browser, composed, opened, served, settled
 from hypothesis import given
 from hypothesis import strategies as st
 from tornado.httpclient import AsyncHTTPClient, HTTPRequest
+from tornado.ioloop import IOLoop
 from tornado.websocket import WebSocketClosedError, websocket_connect
 
 import starcal as starcal_package
@@ -616,6 +617,26 @@ def test_a_port_that_is_taken(address):
         claim(urlsplit(address).port)
     with claim() as plug:
         assert plug.getsockname()[0] == "127.0.0.1"
+
+
+def test_an_interrupt_ends_the_page_wherever_it_lands():
+    """Where Python cleans up after an object an exception is printed and lost."""
+    from starcal.view.desk import Desk
+    from starcal.view.serving import claim, serve
+
+    class Interrupted:
+        def __del__(self):
+            signal.raise_signal(signal.SIGINT)
+
+    def announce(address):
+        loop = IOLoop.current()
+        loop.add_callback(lambda: Interrupted() and None)
+        loop.call_later(20, pytest.fail, "the page went on")
+
+    usual = signal.getsignal(signal.SIGINT)
+    desk = Desk(settings=Settings(), history=History(Settings()))
+    serve(claim(), desk, browser=False, announce=announce)
+    assert signal.getsignal(signal.SIGINT) == usual
 
 
 @pytest.mark.skipif("STARCAL_BENCH" not in os.environ, reason="set STARCAL_BENCH to try it")

@@ -9,8 +9,9 @@ from threading import Lock
 import numpy as np
 from numpy.typing import NDArray
 
-from ..audit import Audit, audit_picture
+from ..audit import Audit
 from ..choices import Settings
+from ..pipeline import audited
 from ..report.outcome import Outcome, outcome_of
 from .displayed import AsDisplayed
 from .job import Cure, Job
@@ -45,7 +46,7 @@ def counted_outcome(
         picture = _whole_picture(job, cure, settings.star_size, wanted)
         if picture is None:
             return None
-        after = _audit_of_light(job, picture)
+        after = audited(picture, job.check, stretched=False, anew=job.other_stars)
     return outcome_of(_as_of_run(cure), before, after)
 
 
@@ -59,11 +60,7 @@ def _as_of_run(cure: Cure):
 
 @lru_cache(maxsize=1)
 def _audit_before(job: Job) -> Audit:
-    return _audit_of_light(job, job.frame.pixels)
-
-
-def _audit_of_light(job: Job, pixels: NDArray) -> Audit:
-    return audit_picture(pixels, neutral_bv=job.check.neutral_bv, stretched=False)
+    return audited(job.frame.pixels, job.check, stretched=False)
 
 
 def _whole_picture(

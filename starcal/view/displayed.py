@@ -11,12 +11,12 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from ..audit import Audit, audit_picture
+from ..audit import Audit
 from ..checking.result import CheckResult
 from ..choices import Settings
 from ..cure.pictures import ROUTES
 from ..frame import Frame
-from ..pipeline import as_displayed
+from ..pipeline import as_displayed, audited
 from ..stars import places_of
 from .visible import Window, mean_of
 
@@ -179,7 +179,7 @@ class DisplayJob:
 
     def _coloured(self, settings: Settings) -> AsDisplayed:
         made = as_displayed(self.frame, self.check, settings, self.audit)
-        after = _audit_of(made.picture, self.check)
+        after = audited(made.picture, self.check, stretched=True)
         return AsDisplayed(
             check=made.check,
             picture=made.picture,
@@ -202,12 +202,8 @@ def open_displayed(frame: Frame, checked: CheckResult) -> DisplayJob:
     -------
     DisplayJob
     """
-    return DisplayJob(frame=frame, check=checked, audit=_audit_of(frame.pixels, checked))
-
-
-def _audit_of(pixels: NDArray, checked: CheckResult) -> Audit:
-    return audit_picture(
-        pixels, neutral_bv=checked.neutral_bv, stretched=True, table=checked.stars
+    return DisplayJob(
+        frame=frame, check=checked, audit=audited(frame.pixels, checked, stretched=True)
     )
 
 

@@ -41,6 +41,7 @@ class StarFrameJob:
 
     routes = tuple(name for name in names_of("route") if name != "gains")
     quick = False  # too slow to be coloured while a slider moves
+    other_stars = True  # in its pictures are those of the star frame
 
     @property
     def frame(self) -> Frame:

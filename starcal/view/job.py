@@ -54,6 +54,7 @@ class Job:
 
     routes = names_of("route")
     quick = True  # each choice is answered at once
+    other_stars = False
 
     @property
     def shapes(self) -> ProfileMap | None:

@@ -4,10 +4,13 @@ from elsewhere."""
 import hmac
 import logging
 import secrets
+import signal
 import socket
 import webbrowser
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import partial
+from threading import current_thread, main_thread
 
 from bokeh.application import Application
 from bokeh.application.handlers.function import FunctionHandler
@@ -210,12 +213,36 @@ def serve(
     if browser:
         webbrowser.open(address)
     try:
-        server.io_loop.start()
+        with _ended_by_interrupt(server.io_loop):
+            server.io_loop.start()
     except KeyboardInterrupt:
-        pass  # the way to end it
+        pass  # the second: what the page works at is left
     finally:
         server.stop()
         desk.inbox.close()
+
+
+@contextmanager
+def _ended_by_interrupt(loop: IOLoop) -> Iterator[None]:
+    """Let an interrupt end a loop between two of its steps.
+
+    Raised in the middle of one it may be lost: what Python runs when an object dies swallows it.
+    A second one is raised, for a step that takes long.
+    """
+    usual = signal.getsignal(signal.SIGINT)
+    if usual != signal.default_int_handler or current_thread() is not main_thread():
+        yield  # not asked to listen, or not allowed to
+        return
+
+    def end(*_):
+        signal.signal(signal.SIGINT, usual)
+        loop.asyncio_loop.call_soon_threadsafe(loop.stop)
+
+    signal.signal(signal.SIGINT, end)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, usual)
 
 
 def keep_from_logs(token: str) -> None:

@@ -535,6 +535,10 @@ def audited(
     anew : bool
         Of stars that are found anew, instead of those that the check has found; in linear light
         even of those only the ones that the frame's own pixels showed.
+
+    Returns
+    -------
+    Audit
     """
     table = None
     if not anew:

@@ -92,6 +92,10 @@ PATIENCE = Limits(0.0, 86400.0, "seconds above 0, up to 86400 needed", above=Tru
 STRENGTH = Limits(0.0, 1000.0, "a number above 0, up to 1000 needed", above=True)
 COUNT = Limits(1, math.inf, "1 or more needed")
 BLACK_POINT = Limits(-10.0, 1.0, "-10 to 1 needed")
+# Of what is asked of catalogues: a field, the faintest star in it, and that of a deep table
+FIELD_RADIUS = Limits(1e-6, 90.0, "degrees above 0, up to 90 needed")
+FIELD_LIMIT = Limits(3.0, 25.0, "3 to 25 mag needed")
+DEEP_LIMIT = Limits(6.0, 16.0, "6 to 16 mag needed")
 
 
 # What holds in commands that make no `Choices`: plan, compose, catalogue fetch
@@ -105,6 +109,7 @@ USUAL: dict[str, Any] = {
     "bortle": 5,
     "fwhm_arcsec": 4.0,
     "faint_mag": 15.0,
+    "pixels": (6000, 4000),  # of a sensor that nobody has described
     "radius": 1.0,  # degrees
     "limit": 15.0,  # V of the faintest star that is asked for
     "match": "none",

@@ -477,7 +477,10 @@ def test_wrong_usage_exits_with_2(words, capsys):
     with pytest.raises(SystemExit) as leaving:
         main(words)
     assert leaving.value.code == 2
-    assert "usage:" in capsys.readouterr().err
+    err = capsys.readouterr().err
+    assert err.startswith("starcal")
+    assert err.count("\n") == 1
+    assert "--help" in err
 
 
 @pytest.mark.parametrize("name", ["nosuch.fits", "cut.fits", "."])
@@ -691,6 +694,8 @@ def test_a_southern_declination_needs_no_equals_sign(folder, capsys):
         (["run", "frame.fits", "--warmht", "2"], "--warmth"),
         (["check", "frame.fits", "--catalog", "gaia"], "--catalogue"),
         (["run", "frame.fits", "--route", "contiuum"], "continuum"),
+        (["run", "frame.fits", "--sky", "gray"], "grey"),
+        (["plan", "--aperture", "80", "--ra", "1", "--dec", "2"], "--aperture-mm"),
     ],
 )
 def test_a_misspelt_word_is_guessed(words, meant, capsys):
@@ -700,10 +705,33 @@ def test_a_misspelt_word_is_guessed(words, meant, capsys):
     assert capsys.readouterr().err.endswith(f". Did you mean {meant}?\n")
 
 
-def test_a_word_like_no_other_is_not_guessed(capsys):
+@pytest.mark.parametrize("words", [["zzzz"], ["audit", "a.png", "--centre"]])
+def test_a_word_like_no_other_is_not_guessed(words, capsys):
     with pytest.raises(SystemExit):
-        main(["zzzz"])
-    assert "Did you mean" not in capsys.readouterr().err
+        main(words)
+    said = capsys.readouterr().err
+    assert "Did you mean" not in said
+    assert said.endswith(f"Usage: starcal{' audit' * (words[0] == 'audit')} --help\n")
+
+
+def test_frames_may_stand_behind_options():
+    typed = ["run", "a.fits", "--jobs", "2", "b.fits", "c.fits"]
+    assert build_parser().parse_args(typed).frame == ["a.fits", "b.fits", "c.fits"]
+
+
+@pytest.mark.parametrize(
+    ("words", "needed"),
+    [
+        (["fetch", "--ra", "1", "--dec", "2", "--radius", "500"], "up to 90 needed"),
+        (["fetch", "--ra", "1", "--dec", "2", "--limit", "99"], "3 to 25 mag needed"),
+        (["build", "--limit", "3"], "6 to 16 mag needed"),
+    ],
+)
+def test_a_field_that_no_catalogue_has_is_wrong_usage(words, needed, capsys):
+    with pytest.raises(SystemExit) as left:
+        main(["catalogue", *words])
+    assert left.value.code == 2
+    assert needed in capsys.readouterr().err
 
 
 def test_options_are_in_groups_and_every_command_that_writes_takes_o_and_out(capsys):

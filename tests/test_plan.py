@@ -35,8 +35,15 @@ from starcal.plan import (
     plot_field,
     table_cells,
 )
+from starcal.plan.field import field_of_sensor
 from starcal.plan.planning import FRAMES, LONGEST_S
-from starcal.plan.result import BETWEEN_EXPOSURES_S, CAUTION, FAINT_ERROR_MAG, GOAL
+from starcal.plan.result import (
+    BETWEEN_EXPOSURES_S,
+    BY_DEFAULT,
+    CAUTION,
+    FAINT_ERROR_MAG,
+    GOAL,
+)
 
 SLOW_FIXTURES = {"reached"}
 
@@ -787,19 +794,23 @@ def test_json_is_one_object_of_finite_numbers(capsys):
     assert facts["main"]["total_s"] > 0
 
 
-def test_defaults_are_those_of_the_library():
-    options = build_parser().parse_args(["plan", "--ra", "1", "--dec", "2"])
-    assert options.pixels is None  # 6000x4000, or a frame's
-    kit = Kit(
-        aperture_mm=options.aperture_mm,
-        focal_mm=Kit.focal_mm,
-        pixel_um=options.pixel_um,
-        full_well_electrons=options.full_well,
-        read_noise_electrons=options.read_noise,
-        efficiency=options.efficiency,
+def test_defaults_are_those_of_the_library_and_said_where_nobody_typed_them(capsys):
+    place = ["plan", "--ra", "305.6", "--dec", "40.3", "--json"]
+    assert main(place) == 0
+    plain = json.loads(capsys.readouterr().out)
+    planned = plan_exposures(
+        field_of_sensor(Kit(), (6000, 4000), (305.6, 40.3)), Kit(), Night()
     )
-    assert kit == Kit()
-    assert Night(BORTLE_SKY_MAG[options.bortle], options.fwhm_arcsec) == Night()
+    assert plain["kit"] == planned.to_dict()["kit"]
+    assert plain["night"] == planned.to_dict()["night"]
+    assert set(plain["as_by_default"]) == set(BY_DEFAULT)
+    usual = ["--aperture-mm", "80", "--sky-mag", "20", "--pixels", "6000x4000"]
+    assert main([*place, *usual]) == 0
+    typed = json.loads(capsys.readouterr().out)
+    assert typed["main"] == plain["main"]
+    left = set(plain["as_by_default"]) - set(typed["as_by_default"])
+    assert left == {"aperture_mm", "bortle", "pixels"}
+    assert "aperture" not in replace(planned, unsaid=("efficiency",)).assumed()
 
 
 @pytest.fixture(scope="module")

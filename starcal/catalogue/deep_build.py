@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 from astropy.table import Table
 
+from ..choices import DEEP_LIMIT
 from ..errors import CatalogueError, CatalogueUnreachable, OutputError
 from ..frame.targets import check_output
 from ..frame.whole import atomic_write
@@ -104,8 +105,8 @@ def build_deep(
     ValueError
         `limit_mag` outside its range.
     """
-    if not 6 <= limit_mag <= 16:
-        raise ValueError(f"limit_mag {limit_mag} given; 6 to 16 is needed")
+    if not DEEP_LIMIT.hold(limit_mag):
+        raise ValueError(f"limit_mag {limit_mag} given; {DEEP_LIMIT.needed}")
     check_output(path, overwrite)
     parts = _Parts(Path(f"{path}.parts"), limit_mag)
     parts.open()

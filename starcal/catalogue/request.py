@@ -8,7 +8,7 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import ArrayLike
 
-from ..choices import SERVICES
+from ..choices import FIELD_LIMIT, FIELD_RADIUS, SERVICES
 from . import separation_from_deg
 
 __all__ = ["SERVICES", "Answer", "FieldRequest"]
@@ -24,7 +24,11 @@ FETCH_MARGIN_DEG = 0.01
 PROBE = (103.0, -0.33, 0.1, 14.0)
 # a request for the same field, its centre rounded by other software, is still the same field
 SLACK_DEG = 1e-4
-RANGE_OF = {"dec_deg": (-90, 90), "radius_deg": (1e-6, 90), "limit_mag": (3, 25)}
+RANGE_OF = {
+    "dec_deg": (-90, 90),
+    "radius_deg": (FIELD_RADIUS.low, FIELD_RADIUS.high),
+    "limit_mag": (FIELD_LIMIT.low, FIELD_LIMIT.high),
+}
 
 
 @dataclass(frozen=True)
@@ -77,7 +81,7 @@ class FieldRequest:
         for name, (low, high) in RANGE_OF.items():
             if not low <= getattr(self, name) <= high:
                 raise ValueError(
-                    f"{name} {getattr(self, name)} given; {low} to {high} is needed"
+                    f"{name} {getattr(self, name)} given; {low:g} to {high:g} is needed"
                 )
         if not np.isfinite(self.ra_deg):
             raise ValueError(f"ra_deg {self.ra_deg} given; a number of degrees is needed")

@@ -95,8 +95,7 @@ def _ask_once(
     except Overflow:
         raise _cut_off(request, None, None) from None
     except Fault as fault:
-        addresses = ", ".join(mirrors_of(request.catalogue))
-        raise _unreachable(about or request, addresses, str(fault)) from fault
+        raise _unreachable(about or request, _place_of_one(request), str(fault)) from fault
     if len(answer.table) >= row_limit:
         raise _cut_off(request, len(answer.table), row_limit)
     _require_right_place(answer.table, request, answer.address)
@@ -137,7 +136,7 @@ def ask_where(
         A column is missing, under all its known names.
     """
     addresses = mirrors_of(catalogue)
-    faults: list[str] = []
+    faults: list[tuple[str, str]] = []
     for i, address in enumerate(addresses):
         share = deadline.for_first_of(len(addresses) - i)
         service = _Service(address, catalogue, share, row_limit)
@@ -146,11 +145,25 @@ def ask_where(
         except Overflow:
             raise
         except Fault as fault:
-            faults.append(str(fault) if len(addresses) == 1 else f"{address}: {fault}")
+            faults.append((address, str(fault)))
             continue
-        notes = [f"{NAMES[catalogue]} was not to be had of {words}" for words in faults]
+        notes = [f"{NAMES[catalogue]} was not to be had of {a}: {words}" for a, words in faults]
         return replace(answer, notes=(*notes, *answer.notes))
-    raise Fault("; ".join(faults))
+    raise Fault(faults[0][1] if len(addresses) == 1 else _told_together(faults))
+
+
+def _told_together(faults: list[tuple[str, str]]) -> str:
+    """What several services did, those that did the same in one."""
+    alike: dict[str, list[str]] = {}
+    for address, words in faults:
+        alike.setdefault(words, []).append(address)
+    return "; ".join(f"{', '.join(where)}: {words}" for words, where in alike.items())
+
+
+def _place_of_one(request: FieldRequest) -> str:
+    """Where the only service is; of several nothing, for each is named with what it did."""
+    addresses = mirrors_of(request.catalogue)
+    return addresses[0] if len(addresses) == 1 else ""
 
 
 def _circle_of(request: FieldRequest) -> Callable[[dict[str, str]], str]:
@@ -306,10 +319,10 @@ def _spelled(table: CatalogueTable, there: list[str], catalogue: str) -> Catalog
 
 
 def _unreachable(request: FieldRequest, address: str, cause: str) -> CatalogueUnreachable:
+    whom = f"{NAMES[request.catalogue]} at {address}" if address else NAMES[request.catalogue]
     return CatalogueUnreachable(
-        f"{NAMES[request.catalogue]} at {address}: {cause}. Use --catalogue embedded; or type on a "
-        f"machine with a "
-        f"network: {request.command} - and copy its file {request.file_name} into this machine's "
+        f"{whom}: {cause}. Use --catalogue embedded; or type on a machine with a network: "
+        f"{request.command} - and copy its file {request.file_name} into this machine's "
         f"cache folder "
         "(starcal catalogue list names it)"
     )

@@ -14,6 +14,7 @@ import http.client
 import io
 import itertools
 import re
+import socket
 import threading
 import time
 import warnings
@@ -175,6 +176,8 @@ def _causes(error: BaseException | None) -> Iterator[BaseException]:
 
 def _root_words(causes: list[BaseException]) -> str:
     root = causes[-1]
+    if isinstance(root, socket.gaierror):
+        return f"its name is not known here; is there a network? ({root.strerror or root})"
     return plain_words(f"{type(root).__name__}: {root}", 200)
 
 

@@ -6,15 +6,19 @@ from collections.abc import Callable, Sequence
 
 from .. import __version__
 from ..choices import (
+    DEEP_LIMIT,
+    FIELD_LIMIT,
+    FIELD_RADIUS,
     MOST_MEGAPIXELS,
     NOT_NEGATIVE,
     POSITIVE,
     SERVICES,
+    Limits,
     default_of,
     limits_of,
     names_of,
 )
-from .spelling import Parser
+from .spelling import HelpLines, Parser
 
 EPILOG = """\
 exit status: 0 done, 1 could not (one line says why), 2 wrong usage, 130 interrupted
@@ -53,15 +57,17 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 def _parser(make, **settings) -> argparse.ArgumentParser:
-    return make(
-        formatter_class=argparse.RawDescriptionHelpFormatter, allow_abbrev=False, **settings
-    )
+    return make(formatter_class=HelpLines, allow_abbrev=False, **settings)
 
 
-def _command(commands, name, purpose, example, command=None) -> argparse.ArgumentParser:
+def _command(
+    commands, name, purpose, example, command=None, usage=None
+) -> argparse.ArgumentParser:
+    """A command; its usage is told in short where the options, in groups, are many."""
     parser = _parser(
         commands.add_parser,
         name=name,
+        usage=usage and f"starcal {name} {usage}",
         help=purpose,
         description=purpose[0].upper() + purpose[1:] + ".",
         epilog=f"example: {example}",
@@ -88,6 +94,7 @@ def _add_run(commands) -> None:
         "run",
         "the whole job: check, choose the route, write picture and report",
         "starcal run veil.fits --out veil-stars",
+        usage="FRAME [FRAME ...] [options]",
     )
     _add_frame(run, several=True)
     _add_folder(
@@ -115,6 +122,7 @@ def _add_view(commands) -> None:
         "a page in your browser: before and after, and every choice to play with; given a finished "
         "nebula and its star layer, the stars over it; given nothing, a frame is chosen there",
         "starcal view veil.fits, or starcal view veil-finished.tif veil-starcal/stars.fits",
+        usage="[FRAME | NEBULA STARS] [options]",
     )
     _add_frame(view)
     _add_folder(view, "folder for the files that you save (default: FRAME-starcal)")
@@ -149,6 +157,7 @@ def _add_check(commands) -> None:
         "check",
         "say whether calibration can rescue a frame, with numbers",
         "starcal check *.fits",
+        usage="FRAME [FRAME ...] [options]",
     )
     _add_frame(check, several=True)
     _add_fit(check)
@@ -162,6 +171,7 @@ def _add_calibrate(commands) -> None:
         "calibrate",
         "fit gains to catalogue B-V and apply them",
         "starcal calibrate veil.fits -o veil-calibrated.fits",
+        usage="FRAME -o OUT [options]",
     )
     _add_frame(calibrate)
     _add_fits_output(calibrate)
@@ -202,6 +212,7 @@ def _add_split(commands) -> None:
         "split",
         "split a frame into stars and starless; their sum is the frame",
         "starcal split veil.fits -o veil",
+        usage="FRAME -o STEM [options]",
     )
     _add_frame(split)
     _add_output(split, "STEM", "writes STEM-starless.fits and STEM-stars.fits")
@@ -216,6 +227,7 @@ def _add_recolour(commands) -> None:
         "recolour",
         "give the stars true colours, leave the nebula untouched",
         "starcal recolour veil.fits -o veil-stars.fits",
+        usage="FRAME -o OUT [options]",
     )
     _add_frame(recolour)
     _add_fits_output(recolour)
@@ -234,6 +246,7 @@ def _add_join(commands) -> None:
         "join",
         "put the stars of a run back into its finished nebula",
         "starcal join veil-finished.tif veil-starcal/stars.fits -o veil-whole.tif",
+        usage="NEBULA STARS -o OUT [options]",
     )
     join.add_argument(
         "nebula",
@@ -371,7 +384,6 @@ def _add_plan(commands) -> None:
         "--bortle",
         type=int,
         choices=range(1, 10),
-        default=default_of("bortle"),
         help=f"darkness of the site (default: {default_of('bortle')})",
     )
     sky.add_argument(
@@ -380,8 +392,8 @@ def _add_plan(commands) -> None:
         metavar="MAG",
         help="V of a square arcsec of sky, from a sky meter",
     )
-    _add_usual(plan, "fwhm_arcsec", _positive, "ARCSEC", "width of stars in one exposure")
-    _add_usual(
+    _add_asked(plan, "fwhm_arcsec", _positive, "ARCSEC", "width of stars in one exposure")
+    _add_asked(
         plan, "faint_mag", _typed_number, "MAG", "V of the faintest star whose colour is wanted"
     )
     _add_output(plan, "OUT", "write a page with chart and table (HTML)", required=False)
@@ -390,7 +402,7 @@ def _add_plan(commands) -> None:
 
 def _add_kit(parser) -> None:
     """Telescope and camera."""
-    _add_usual(parser, "aperture_mm", _positive, "MM", "clear aperture")
+    _add_asked(parser, "aperture_mm", _positive, "MM", "clear aperture")
     parser.add_argument(
         "--focal-mm",
         type=_positive,
@@ -398,10 +410,10 @@ def _add_kit(parser) -> None:
         help=f"focal length (default: {default_of('focal_mm'):g}, or what fits the pixels of --for "
         "FRAME)",
     )
-    _add_usual(parser, "pixel_um", _positive, "UM", "size of a pixel")
-    _add_usual(parser, "full_well", _positive, "E", "electrons that a pixel holds at your gain")
-    _add_usual(parser, "read_noise", _not_negative, "E", "electrons")
-    _add_usual(
+    _add_asked(parser, "pixel_um", _positive, "UM", "size of a pixel")
+    _add_asked(parser, "full_well", _positive, "E", "electrons that a pixel holds at your gain")
+    _add_asked(parser, "read_noise", _not_negative, "E", "electrons")
+    _add_asked(
         parser,
         "efficiency",
         _positive,
@@ -449,9 +461,7 @@ def _add_fetch(actions) -> None:
         "starcal catalogue fetch --ra 305.6 --dec 40.3 --radius 0.5 --catalogue gaia",
     )
     place = fetch.add_mutually_exclusive_group(required=True)
-    place.add_argument(
-        "--ra", type=float, metavar="DEG", help="centre, right ascension in degrees"
-    )
+    place.add_argument("--ra", help="centre, right ascension: degrees or 20h22m14s")
     place.add_argument(
         "--object",
         metavar="NAME",
@@ -460,11 +470,9 @@ def _add_fetch(actions) -> None:
     place.add_argument(
         "--for", dest="frame", metavar="FRAME", help="the field of a frame with a WCS"
     )
-    fetch.add_argument(
-        "--dec", type=float, metavar="DEG", help="centre, declination in degrees"
-    )
-    _add_usual(fetch, "radius", _positive, "DEG", "of the field")
-    _add_usual(fetch, "limit", _positive, "MAG", "faintest V wanted")
+    fetch.add_argument("--dec", help="centre, declination: degrees or +40d15m24s")
+    _add_usual(fetch, "radius", _within(FIELD_RADIUS), "DEG", "of the field")
+    _add_usual(fetch, "limit", _within(FIELD_LIMIT), "MAG", "faintest V wanted")
     fetch.add_argument(
         "--catalogue",
         choices=SERVICES,
@@ -484,13 +492,16 @@ def _add_build(actions) -> None:
     )
     build.add_argument(
         "--limit",
-        type=_positive,
+        type=_within(DEEP_LIMIT),
         metavar="MAG",
         default=13.0,
         help="faintest V, 6 to 16 (default: 13, some 42 MB; 14: 110 MB)",
     )
     build.add_argument(
+        "-o",
         "--out",
+        "--output",
+        dest="out",
         metavar="FILE",
         help="where to (default: where `--catalogue deep` looks, STARCAL_DEEP or the cache folder)",
     )
@@ -771,10 +782,9 @@ def _option(name: str) -> str:
 def _add_number(parser, name: str, metavar: str, text: str) -> None:
     """An option whose default and limits are those of the choice of this name."""
     default = default_of(name)
-    limits = limits_of(name)
     parser.add_argument(
         _option(name),
-        type=lambda typed: _which(typed, limits.hold, limits.needed),
+        type=_within(limits_of(name)),
         default=default,
         metavar=metavar,
         help=text if default is None else f"{text} (default: {default:g})",
@@ -786,6 +796,12 @@ def _add_usual(parser, name: str, kind: Callable, metavar: str, text: str) -> No
     usual = default_of(name)
     shown = f"{text} (default: {usual:g})"
     parser.add_argument(_option(name), type=kind, default=usual, metavar=metavar, help=shown)
+
+
+def _add_asked(parser, name: str, kind: Callable, metavar: str, text: str) -> None:
+    """The same, but that it is known whether anybody typed it."""
+    _add_usual(parser, name, kind, metavar, text)
+    parser.set_defaults(**{name: None})
 
 
 def _add_names(parser, name: str, text: str, names: Sequence[str]) -> None:
@@ -811,19 +827,24 @@ def _typed_number(text: str) -> float:
         raise argparse.ArgumentTypeError(f"{text!r} given, a number needed") from None
 
 
+def _within(limits: Limits) -> Callable[[str], float]:
+    """What makes a number within limits of a word."""
+
+    def number(text: str) -> float:
+        value = _typed_number(text)
+        if not limits.hold(value):
+            raise argparse.ArgumentTypeError(f"{text} given, {limits.needed}")
+        return value
+
+    return number
+
+
 def _positive(text: str) -> float:
-    return _which(text, POSITIVE.hold, POSITIVE.needed)
+    return _within(POSITIVE)(text)
 
 
 def _not_negative(text: str) -> float:
-    return _which(text, NOT_NEGATIVE.hold, NOT_NEGATIVE.needed)
-
-
-def _which(text: str, serves, needed: str) -> float:
-    value = _typed_number(text)
-    if not serves(value):
-        raise argparse.ArgumentTypeError(f"{text} given, {needed}")
-    return value
+    return _within(NOT_NEGATIVE)(text)
 
 
 def _typed_place(text: str) -> tuple[float, float]:

@@ -6,11 +6,10 @@ from pathlib import Path
 from ..catalogue import cache, embedded
 from ..catalogue.choose import fetch as fetch_field
 from ..catalogue.deep import deep_info, deep_path, verify_deep
-from ..catalogue.objects import object_named
 from ..catalogue.request import FieldRequest
 from ..choices import DEEP
-from ..errors import CatalogueError
 from ..frame import read_frame
+from ..place.hints import place_given
 from ..place.locate import field_of
 from ..texts import counted
 from .terminal import ProgressBar, show
@@ -30,14 +29,7 @@ def _typed_circle(options) -> tuple[float, float, float]:
     """Centre and radius that were typed, or that a frame fills, degrees."""
     if options.frame:
         return field_of(read_frame(options.frame, cells=True))
-    if options.object:
-        named = object_named(options.object)
-        return named.ra_deg, named.dec_deg, options.radius
-    if options.dec is None:
-        raise CatalogueError(
-            f"--ra {options.ra % 360:g} given without --dec. Give both, in degrees."
-        )
-    return options.ra % 360, options.dec, options.radius
+    return *place_given(options.ra, options.dec, options.object), options.radius
 
 
 def build(options) -> int:

@@ -1,10 +1,9 @@
 """The commands whose result is a page of its own: an audit, an exposure plan."""
 
-from astropy.io.fits import Header
-
 from ..audit import audit_picture
+from ..choices import default_of
 from ..frame import read_frame
-from ..place.hints import hints_from_header
+from ..place.hints import place_given
 from ..plan import (
     BORTLE_SKY_MAG,
     Kit,
@@ -19,7 +18,9 @@ from .files import require_outputs
 from .terminal import ProgressBar, show, told
 
 STRETCHED = {"auto": None, "yes": True, "no": False}
-USUAL_PIXELS = (6000, 4000)  # of a sensor that nobody has described
+# What a plan asks of whoever plans; `USUAL` has what holds where they do not say.
+ASKED = ("aperture_mm", "focal_mm", "pixel_um", "full_well", "read_noise", "efficiency")
+ASKED += ("bortle", "fwhm_arcsec", "faint_mag", "pixels")
 
 
 def audit(options) -> int:
@@ -49,9 +50,12 @@ def plan(options) -> int:
         options.plan_parser.error(f"--dec goes with --ra: {given} tells both")
     if options.output:
         require_outputs(options, options.output, fits=False)
+    unsaid = _fill_in(options)
     sky_mag = BORTLE_SKY_MAG[options.bortle] if options.sky_mag is None else options.sky_mag
     night = Night(sky_mag, options.fwhm_arcsec)
-    planned = plan_exposures(*_field_and_kit(options), night, faint_mag=options.faint_mag)
+    planned = plan_exposures(
+        *_field_and_kit(options), night, faint_mag=options.faint_mag, unsaid=unsaid
+    )
     text = told(options, planned)
     if options.output:
         write_plan(options.output, planned, overwrite=options.overwrite)
@@ -60,11 +64,25 @@ def plan(options) -> int:
     return 0
 
 
+def _fill_in(options) -> list[str]:
+    """Put what is usual where nothing was typed, and name it; a frame tells its own focal length
+    and pixels, a sky meter the sky."""
+    unsaid = [name for name in ASKED if getattr(options, name) is None]
+    told_by_frame = ("focal_mm", "pixels") if options.picture else ()
+    if options.sky_mag is not None:
+        unsaid.remove("bortle")
+    unsaid = [name for name in unsaid if name not in told_by_frame]
+    for name in unsaid:
+        setattr(options, name, default_of(name))
+    return unsaid
+
+
 def _field_and_kit(options):
     """The field to plan for, and the telescope and camera: those typed, else those of a frame."""
     if not options.picture:
-        kit = _kit(options, Kit.focal_mm)
-        return field_of_sensor(kit, options.pixels or USUAL_PIXELS, _typed_middle(options)), kit
+        kit = _kit(options, options.focal_mm)
+        middle = place_given(options.ra, options.dec, options.object)
+        return field_of_sensor(kit, options.pixels, middle), kit
     frame = read_frame(options.picture, cells=True)
     field, scale_arcsec = field_of_frame(frame)
     kit = _kit(options, focal_length_mm(options.pixel_um, scale_arcsec / frame.cell_px))
@@ -83,11 +101,3 @@ def _kit(options, focal_mm: float) -> Kit:
         read_noise_electrons=options.read_noise,
         efficiency=options.efficiency,
     )
-
-
-def _typed_middle(options) -> tuple[float, float]:
-    """The middle of the field that was typed, degrees."""
-    hints = hints_from_header(
-        Header(), ra=options.ra, dec=options.dec, scale_arcsec=1.0, named=options.object
-    )
-    return hints.ra_deg, hints.dec_deg

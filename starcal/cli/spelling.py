@@ -3,19 +3,45 @@
 import argparse
 import difflib
 import re
+import textwrap
 from typing import NoReturn
 
 WRONG_CHOICE = re.compile(r"invalid choice: '([^']*)' \(choose from (.*)\)$", re.DOTALL)
 UNKNOWN_OPTION = re.compile(r"unrecognized arguments: (?:.* )?(--[\w-]+)")
-ALIKE = 0.6  # of the letters, as difflib counts them: one wrong or two changed in a short word
+ALIKE = 0.65  # of the letters, as difflib counts them: one wrong or two changed in a short word
 
 
 class Parser(argparse.ArgumentParser):
-    """Wrong usage with a guess at what was meant, where one is near."""
+    """Wrong usage in one line, with a guess at what was meant where one is near."""
 
     def error(self, message: str) -> NoReturn:
-        """Print usage and message, and leave with status 2."""
-        super().error(message + meant(message, self))
+        """Say what is wrong and what to type, and leave with status 2."""
+        advice = meant(message, self) or f". Usage: {self.prog} --help"
+        self.exit(2, f"{self.prog}: {message.removeprefix('argument ')}{advice}\n")
+
+    def parse_known_args(self, args=None, namespace=None):
+        """What a command does not know is its own fault, not that of the words before it."""
+        known, rest = super().parse_known_args(args, namespace)
+        if isinstance(getattr(known, "frame", None), list) and _are_names(rest):
+            known.frame += rest  # frames behind an option, which argparse leaves over
+        elif rest:
+            self.error(f"unrecognized arguments: {' '.join(rest)}")
+        return known, []
+
+
+def _are_names(words: list[str]) -> bool:
+    return bool(words) and not any(word.startswith("-") for word in words)
+
+
+class HelpLines(argparse.RawDescriptionHelpFormatter):
+    """Help in lines of the terminal's width; an example stays one line, to be copied."""
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        lines = [
+            line if line.startswith("example: ") else textwrap.fill(line, width)
+            for line in text.splitlines()
+        ]
+        return "\n".join(lines)
 
 
 def meant(message: str, parser: argparse.ArgumentParser) -> str:
@@ -33,21 +59,20 @@ def meant(message: str, parser: argparse.ArgumentParser) -> str:
     str
         To go behind the message; empty where nothing is near.
     """
+    option = UNKNOWN_OPTION.search(message)
     if choice := WRONG_CHOICE.search(message):
         word, names = choice[1], re.findall(r"'([^']+)'|(\w[\w-]*)", choice[2])
         known = [first or second for first, second in names]
-    elif option := UNKNOWN_OPTION.search(message):
-        word, known = option[1], sorted(set(_options_of(parser)))
+    elif option:
+        word = option[1].removeprefix("--")  # which all have, so that it tells nothing
+        known = sorted(_options_of(parser))
     else:
         return ""
     near = difflib.get_close_matches(word, known, 1, ALIKE)
-    return f". Did you mean {near[0]}?" if near else ""
+    return f". Did you mean {'--' * bool(option)}{near[0]}?" if near else ""
 
 
-def _options_of(parser: argparse.ArgumentParser):
-    """Every option of a parser and of the commands below it."""
-    for action in parser._actions:
-        yield from (name for name in action.option_strings if name.startswith("--"))
-        if isinstance(action, argparse._SubParsersAction):
-            for below in action.choices.values():
-                yield from _options_of(below)
+def _options_of(parser: argparse.ArgumentParser) -> set[str]:
+    """Every long option of a parser, without its hyphens."""
+    names = [name for action in parser._actions for name in action.option_strings]
+    return {name[2:] for name in names if name.startswith("--")}

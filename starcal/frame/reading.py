@@ -401,7 +401,8 @@ def _not_found(path):
     if not path.parent.is_dir():
         return f"{path}: there is no folder {path.parent}. Check the spelling."
     try:
-        close = difflib.get_close_matches(path.name, os.listdir(path.parent), n=1)
+        shown = [name for name in os.listdir(path.parent) if not name.startswith(".")]
+        close = difflib.get_close_matches(path.name, shown, n=1)
     except OSError:  # a folder may be entered and yet not listed
         close = []
     return f"{path}: there is no such file. " + (

@@ -265,7 +265,7 @@ def _run_one(settings: Settings, folder: Path, overwrite: bool) -> float:
     """Seconds that the job took."""
     start = time.monotonic()
     if not Path(settings.first_file).exists():
-        raise FrameError(f"{settings.first_file}: not seen from where the work is done")
+        raise FrameError(f"{settings.first_file}: there is no such file where the work is done")
     run_settings(settings, folder, overwrite=overwrite)
     return time.monotonic() - start
 
@@ -273,7 +273,12 @@ def _run_one(settings: Settings, folder: Path, overwrite: bool) -> float:
 def _fate(path: Path, folder: Path, done) -> FrameFate:
     if done.error is not None:
         told = " ".join(str(done.error).split())
-        return FrameFate(frame=str(path), folder=str(folder), state=FAILED, outcome=told)
+        return FrameFate(
+            frame=str(path),
+            folder=str(folder),
+            state=FAILED,
+            outcome=told.removeprefix(f"{path}: "),
+        )
     return _told_by_folder(path, folder, DONE, done.result)
 
 

@@ -166,7 +166,7 @@ def hints_of(choices: Choices, header: fits.Header, cell_px: int = 1) -> Hints |
     NoWCSError
         As `hints_from_header`.
     """
-    if not (choices.ra or choices.dec or choices.scale or choices.object):
+    if (choices.ra, choices.dec, choices.scale, choices.object or None) == (None,) * 4:
         return None
     scale = choices.scale and choices.scale * cell_px
     if _is_to_be_asked(choices):
@@ -183,6 +183,36 @@ def _is_to_be_asked(choices: Choices) -> bool:
     if not choices.object or choices.ra is not None or choices.dec is not None:
         return False
     return bool(choices.online) and find_object(choices.object) is None
+
+
+def place_given(
+    ra: float | str | None, dec: float | str | None, named: str | None = None
+) -> tuple[float, float]:
+    """The place that somebody gave, by numbers or by an object's name.
+
+    Parameters
+    ----------
+    ra, dec : float or str, optional
+        Degrees, or sexagesimal hours and degrees; ICRS.
+    named : str, optional
+        A nebula, cluster or galaxy, for where no numbers are given.
+
+    Returns
+    -------
+    tuple of float
+        RA and Dec, degrees.
+
+    Raises
+    ------
+    NoWCSError
+        There is no such place, or half of it is missing.
+    CatalogueError
+        Nothing is called so.
+    """
+    place = _given_place(ra, dec) or _place_named(named)
+    if place is None:
+        raise NoWCSError(f"no place is given. Give {PLACE_ADVICE}")
+    return place[0], place[1]
 
 
 def _given_place(ra, dec):

@@ -5,14 +5,15 @@ error of its B-V and the scatter of real stars, through the covariance of the we
 value at the neutral star is the gain.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
 
 from ..catalogue import CatalogueStars, unit_vectors
 from ..catalogue.embedded import bv_error_model, cone
-from ..choices import default_of
+from ..choices import USUAL, default_of
 from ..colour import SOLAR_BV_MAG
 from ..errors import PlanError, TooFewStars
 from ..fit.gains import CURVATURE_ERROR, MAG_PER_LN, MIN_STARS, SYSTEMATIC_MAG
@@ -70,6 +71,7 @@ def plan_exposures(
     *,
     faint_mag: float = default_of("faint_mag"),
     stars: CatalogueStars | None = None,
+    unsaid: Sequence[str] | None = None,
 ) -> Plan:
     """Plan exposures of a separate broadband star frame.
 
@@ -85,6 +87,9 @@ def plan_exposures(
         V of the faintest star whose colour is wanted, to FAINT_ERROR_MAG; 0 to 20.
     stars : CatalogueStars, optional
         Another catalogue's stars round the field; by default the embedded one's.
+    unsaid : sequence of str, optional
+        What nobody said of telescope, camera and night, by the names of `choices.USUAL`; the plan
+        names it. By default whatever is as usual.
 
     Returns
     -------
@@ -127,7 +132,20 @@ def plan_exposures(
         clean=_fit_stars(field, night, inside),
     )
     _require_stars(sample.clean, len(inside), field, kit)
-    return _plan_of(sample, faint_mag, sky_full_s)
+    return replace(
+        _plan_of(sample, faint_mag, sky_full_s),
+        unsaid=_as_usual(kit, night, faint_mag) if unsaid is None else tuple(unsaid),
+    )
+
+
+def _as_usual(kit: Kit, night: Night, faint_mag: float) -> tuple[str, ...]:
+    """Values that are as by default, so that nobody may have said them."""
+    values = {name: getattr(kit, name, None) for name in USUAL}
+    values |= {"full_well": kit.full_well_electrons, "read_noise": kit.read_noise_electrons}
+    values |= {"fwhm_arcsec": night.fwhm_arcsec, "faint_mag": faint_mag}
+    if night.sky_mag == Night.sky_mag:
+        values["bortle"] = default_of("bortle")
+    return tuple(name for name, value in values.items() if value == default_of(name))
 
 
 def _plan_of(sample: "_Sample", faint_mag: float, sky_full_s: float) -> Plan:

@@ -50,14 +50,19 @@ PRACTICE = (
     "do not add up; take flats of each filter on the same night: what a flat leaves uneven in "
     "colour goes into the gains"
 )
-# What a plan takes as given unless somebody says otherwise: words, the kit's name, unit, option.
-BY_DEFAULT = (
-    ("aperture", "aperture_mm", "aperture_mm", " mm"),
-    ("pixels of", "pixel_um", "pixel_um", " um"),
-    ("full well", "full_well_electrons", "full_well", " e-"),
-    ("read noise", "read_noise_electrons", "read_noise", " e-"),
-    ("efficiency", "efficiency", "efficiency", ""),
-)
+# What a plan takes as given unless somebody says otherwise, as its sentence has it.
+BY_DEFAULT = {
+    "aperture_mm": "aperture {:g} mm",
+    "focal_mm": "focal length {:g} mm",
+    "pixel_um": "pixels of {:g} um",
+    "pixels": "{0[0]} x {0[1]} of them",
+    "full_well": "full well {:g} e-",
+    "read_noise": "read noise {:g} e-",
+    "efficiency": "efficiency {:g}",
+    "bortle": "a sky of Bortle class {}",
+    "fwhm_arcsec": "stars {:g} arcsec wide",
+    "faint_mag": "colours down to V {:g}",
+}
 CAUTIONS = (
     "Never point a telescope or lens at or near the sun: it burns eyes and sensors in an instant.",
     "Outdoors, keep mains power and its adapters off the ground and out of the dew, behind a "
@@ -167,6 +172,8 @@ class Plan:
         With B-V, not double, without a bright neighbour.
     notes : tuple of str
         What limits the plan and what would help.
+    unsaid : tuple of str
+        What nobody said and is as by default, by the names of `choices.USUAL`.
 
     Examples
     --------
@@ -189,6 +196,7 @@ class Plan:
     full_after_s: np.ndarray
     clean: np.ndarray
     notes: tuple[str, ...]
+    unsaid: tuple[str, ...] = ()
 
     cautions, sources = CAUTIONS, SOURCES
 
@@ -311,6 +319,7 @@ class Plan:
             "saturated": [self._saturated_star(i) for i in np.flatnonzero(self.saturated)],
             "by_magnitude": self.by_magnitude(),
             "notes": list(self.notes),
+            "as_by_default": list(self.unsaid),
             "cautions": list(CAUTIONS),
         }
 
@@ -360,12 +369,10 @@ class Plan:
     def assumed(self) -> str:
         """What is as by default, in a sentence: nobody may have said it."""
         told = [
-            f"{words} {default_of(option):g}{unit}"
-            for words, name, option, unit in BY_DEFAULT
-            if getattr(self.kit, name) == default_of(option)
+            words.format(default_of(name))
+            for name, words in BY_DEFAULT.items()
+            if name in self.unsaid
         ]
-        if self.night.fwhm_arcsec == default_of("fwhm_arcsec"):
-            told.append(f"stars {default_of('fwhm_arcsec'):g} arcsec wide")
         if not told:
             return "Nothing of telescope, camera and night is as by default."
         return f"As by default, say yours if it differs: {', '.join(told)}."
@@ -378,8 +385,7 @@ class Plan:
                 f"stars are {self.fwhm_px:.1f} px wide, and two pixels would do: bin 2x2 (and "
                 "double --pixel-um): less to store, and the read noise counts less"
             )
-        usual = self.night.fwhm_arcsec == default_of("fwhm_arcsec")
-        if self.kit.focal_mm >= LONG_FOCAL_MM and usual:
+        if self.kit.focal_mm >= LONG_FOCAL_MM and "fwhm_arcsec" in self.unsaid:
             said.append(
                 f"at {self.kit.focal_mm:.4g} mm the seeing decides how soon stars saturate: "
                 f"{self.night.fwhm_arcsec:g} arcsec are taken; give yours with --fwhm-arcsec"

@@ -14,6 +14,7 @@ The cure
     recolour_stars    a true or possible colour for every star          -> Recoloured
 Many frames at once
     run_many, check_many, calibrate_many   each by itself, some at a time -> ManyRuns
+    gains_in_common   one set of gains for frames that were checked     -> CommonGains
 Channels and layers
     compose_channels  three mono frames to one colour frame             -> Composed
     split_stars       stars and starless                                -> StarLayers
@@ -53,6 +54,8 @@ _HOME = {
     "run_many": "many",
     "check_many": "many",
     "calibrate_many": "many",
+    "gains_in_common": "many",
+    "CommonGains": "fit.common",
     "ManyRuns": "many",
     "Calibrated": "cure.gains",
     "RunResult": "pipeline",
@@ -94,6 +97,7 @@ __all__ = [
     "ChannelCheck",
     "CheckResult",
     "Choices",
+    "CommonGains",
     "Composed",
     "FieldRequest",
     "Frame",
@@ -120,6 +124,7 @@ __all__ = [
     "compose_channels",
     "fetch_field",
     "find_object",
+    "gains_in_common",
     "join_pictures",
     "notebook_progress",
     "plan_exposures",

@@ -42,6 +42,7 @@ DEEP = "deep"  # a table of Gaia's stars that `starcal catalogue build` made
 CATALOGUES = ("embedded", *SERVICES, DEEP, "auto", f"{OWN_TABLE}PATH")
 
 Place = tuple[float, float]
+GivenGains = tuple[float, float, float, float]  # of R, its error, of B, its error
 Places = tuple[Place, ...]
 
 
@@ -176,6 +177,9 @@ class Choices:
     model : {"gains", "matrix", "gradient"}
         What is fitted to the catalogue: a gain for each channel; or besides a 3x3 matrix; or gains
         that change from edge to edge of the frame, where the stars show a gradient of colour.
+    gains : tuple of float, optional
+        Gain of R, its error, gain of B, its error, in place of the frame's own: what several
+        frames have in common. They serve where the frame's own stars do not say no.
     snr : float
         Detection threshold, above 0.
     assume_linear : bool
@@ -247,6 +251,7 @@ class Choices:
 
     neutral_bv: float = _number_field(SOLAR_BV_MAG, STAR_COLOUR)
     model: str = _one_of("gains", "matrix", "gradient")
+    gains: GivenGains | None = None
     snr: float = _number_field(5.0, THRESHOLD)
     assume_linear: bool = False
     leave_out: Places = ()
@@ -284,6 +289,9 @@ class Choices:
         require_catalogue(self.catalogue)
         _require_palette(self.bv, self.spread)
         object.__setattr__(self, "leave_out", _places_checked(self.leave_out))
+        if self.gains is not None:
+            object.__setattr__(self, "gains", _gains_checked(self.gains))
+            require_gains_serve(self)
 
     def __repr__(self) -> str:
         """What differs from the defaults."""
@@ -422,6 +430,38 @@ def _places_checked(places) -> Places:
     return pairs
 
 
+def _gains_checked(gains) -> GivenGains:
+    try:
+        red, red_error, blue, blue_error = map(float, gains)
+    except (TypeError, ValueError):
+        red = red_error = blue = blue_error = math.nan
+    sound = POSITIVE.hold(red) and POSITIVE.hold(blue)
+    if not (sound and NOT_NEGATIVE.hold(red_error) and NOT_NEGATIVE.hold(blue_error)):
+        raise ValueError(
+            f"gains {gains!r} given; gain of R, its error, gain of B, its error needed"
+        )
+    return red, red_error, blue, blue_error
+
+
+def require_gains_serve(choices: Choices) -> None:
+    """Refuse a model or a route that given gains have no part in.
+
+    Parameters
+    ----------
+    choices : Choices
+
+    Raises
+    ------
+    ValueError
+    """
+    if choices.model == "matrix":
+        raise ValueError("model 'matrix' given; gains of several frames need gains or gradient")
+    if choices.route not in ("best", "gains"):
+        raise ValueError(
+            f"route {choices.route!r} given; gains of several frames need best or gains"
+        )
+
+
 # --- choices by keyword -----------------------------------------------------------------
 
 # What each public function takes by keyword; a test holds names and types to those of `Choices`.
@@ -456,6 +496,7 @@ class OfCheck(OfStars, total=False):
     """What `check` obeys."""
 
     model: str
+    gains: GivenGains | None
 
 
 class OfCalibrate(OfCheck, total=False):

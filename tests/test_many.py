@@ -5,6 +5,7 @@ import json
 import os
 import re
 import signal
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,9 +13,10 @@ import pytest
 from astropy.table import Table
 
 import starcal
+from starcal.choices import read_settings
 from starcal.cli.main import main
 from starcal.demo.scene import make_scene
-from starcal.errors import ClusterError, FrameError, OutputError, StarcalError
+from starcal.errors import ClusterError, FrameError, OutputError, StarcalError, TooFewStars
 from starcal.frame import write_fits
 from starcal.many import frames_named, write_summary
 from starcal.many.working import work_through
@@ -151,3 +153,113 @@ def test_what_belongs_to_one_frame_is_refused_with_several(night):
                 str(night / "a.fits"),
             ]
         )
+
+
+# --- gains in common --------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def panels(tmp_path_factory):
+    """Three panels of one camera beside each other, and one that gains cannot rescue."""
+    folder = tmp_path_factory.mktemp("panels")
+    for number, dec_deg in enumerate((39.4, 39.8, 40.2)):
+        scene = make_scene(**FIELD | {"dec_deg": dec_deg, "seed": number}, channel_gains=GAINS)
+        write_fits(folder / f"{number}.fits", scene.pixels, scene.header)
+    sho = make_scene(**FIELD, system="SHO", channel_gains=(1.0, 0.25, 0.71))
+    write_fits(folder / "sho.fits", sho.pixels, sho.header)
+    return folder, np.asarray(scene.gains_true)
+
+
+@pytest.fixture(scope="module")
+def panel_checks(panels):
+    return starcal.check_many([panels[0]])
+
+
+def test_gains_in_common_are_the_true_ones(panels, panel_checks):
+    """Of each panel's own gains the mean by weight is as near to the truth as it says, and better
+    known than any."""
+    common = starcal.gains_in_common(panel_checks)
+    fits = [panel_checks[name].fit for name in common.frames]
+    assert [Path(name).name for name in common.frames] == ["0.fits", "1.fits", "2.fits"]
+    assert common.agree
+    np.testing.assert_allclose(common.weight.sum(axis=1), 1)
+    off = (common.gains - panels[1])[[0, 2]] / common.gain_errors[[0, 2]]
+    assert np.abs(off).max() < 3
+    least = np.min([fit.stated_errors for fit in fits], axis=0)
+    assert np.all(common.gain_errors[[0, 2]] / common.gains[[0, 2]] < least)
+    own = np.array([fit.gains[[0, 2]] for fit in fits]).T
+    told = common.gains[[0, 2]][:, None] * (1 + common.difference)
+    np.testing.assert_allclose(told, own)
+
+
+def test_the_same_night_thrice_is_no_better_known(panel_checks):
+    """Errors of stars that all frames share do not average out."""
+    (first, *_) = panel_checks.values()
+    alone = starcal.gains_in_common({"a": first})
+    thrice = starcal.gains_in_common(dict.fromkeys("abc", first))
+    np.testing.assert_allclose(thrice.gain_errors, alone.gain_errors)
+    np.testing.assert_allclose(alone.gain_errors, first.fit.gain_errors, rtol=1e-6)
+
+
+def test_frames_that_differ_are_said_to(panel_checks):
+    first, second, *_ = panel_checks.values()
+    red, blue = first.fit.gains[[0, 2]]
+    other = replace(second, fit=second.fit.with_given((1.2 * red, 0.01, blue, 0.01)))
+    common = starcal.gains_in_common({"a": first, "b": other})
+    assert not common.agree
+    assert "they differ by more than their errors" in str(common)
+    # the error covers either frame: half their distance, a fifth of the gain apart
+    assert common.gain_errors[0] > 0.08 * red
+
+
+def test_no_gains_have_nothing_in_common(panel_checks):
+    with pytest.raises(TooFewStars, match="see what `starcal check` says of each"):
+        starcal.gains_in_common({"sho.fits": list(panel_checks.values())[-1]})
+
+
+@pytest.mark.slow
+def test_panels_are_calibrated_alike(panels, panel_checks, tmp_path, capsys):
+    """Each by the same gains; what has none is said, and stops no other."""
+    folder, out = panels[0], tmp_path / "out"
+    told = ["calibrate", str(folder), "--common-gains", "--json", "-o", str(out)]
+    assert main([*told, "--sky", "keep"]) == 1
+    facts = json.loads(capsys.readouterr().out)
+    assert [("output" in each) for each in facts["frames"]] == [True, True, True, False]
+    common = starcal.gains_in_common(panel_checks)
+    assert list(facts["common_gains"]["gains"].values()) == common.gains.tolist()
+    for number in range(3):
+        before = starcal.read_frame(folder / f"{number}.fits").pixels
+        after = starcal.read_frame(out / f"{number}-calibrated.fits").pixels
+        dark = np.all(before < 0.5, axis=0)  # what is clipped becomes white
+        factors = common.gains.astype(np.float32)[:, None]
+        np.testing.assert_allclose(after[:, dark], factors * before[:, dark], rtol=1e-5)
+
+
+@pytest.mark.slow
+def test_a_run_with_gains_in_common_can_be_gone_on_with_and_repeated(panels, tmp_path):
+    """Done before is what was done with the same gains; its settings have them to the last bit."""
+    frames = [panels[0] / "0.fits"]
+    made = starcal.run_many(frames, tmp_path, common_gains=True)
+    (fate,) = made.fates
+    assert (fate.gain_r, fate.own_gain_r) == (made.common.gains[0],) * 2
+    again = starcal.run_many(frames, tmp_path, common_gains=True)
+    assert again.fates[0].state == "done before"
+    other = starcal.run_many(frames, tmp_path, common_gains=True, snr=9)
+    assert "other gains than these frames have in common" in other.fates[0].outcome
+    folder = Path(fate.folder)
+    assert read_settings(folder / "result.json").gains == made.common.given
+    page = (folder / "report.html").read_text()
+    assert f"--gains {','.join(map(repr, made.common.given))}" in page
+
+
+def test_gains_in_common_with_what_leaves_them_no_part(panels, capsys):
+    frames = [str(panels[0] / f"{number}.fits") for number in (0, 1)]
+    for words, says in (
+        ([*frames, "--model", "matrix"], "gains of several frames need gains or gradient"),
+        ([*frames, "--route", "palette"], "gains of several frames need best or gains"),
+        (frames[:1], "--common-gains is of several frames"),
+        ([*frames, "--gains", "1,2"], "gain of R, its error, gain of B, its error needed"),
+    ):
+        with pytest.raises(SystemExit, match="2"):
+            main(["run", *words, "--common-gains"])
+        assert says in capsys.readouterr().err

@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 from .. import colour
 from ..catalogue import CatalogueStars
 from ..catalogue.choose import source_of
-from ..choices import Choices, OfCheck, Places, chosen
+from ..choices import Choices, GivenGains, OfCheck, Places, chosen
 from ..errors import TooFewStars
 from ..fit import verdict
 from ..fit.contrasts import gradient_notes
@@ -62,6 +62,7 @@ from .result import CatalogueUse, CheckResult
 
 SOUGHT_SNR = 10.0  # of catalogue stars that are looked for where they must be
 LEFT_OUT_REACH_PX = 2.0  # a star left out by hand lies within this of the place named
+COMMON_GAINS = "its gains are those that it has in common with other frames"
 NO_STAR_THERE = "no star to leave out at"
 
 
@@ -132,7 +133,7 @@ def check(
     displayed = seen.linearity.stretched and not choices.assume_linear
     located = locate(seen.stars, seen.frame, source, hints, stretched=displayed)
     result = _matched(seen, located, choices.neutral_bv)
-    result = replace(result, model=choices.model, curves=curves)
+    result = replace(result, model=choices.model, curves=curves, given=choices.gains)
     if result.linearity.stretched and not choices.assume_linear:
         return _stretched(result)
     progress("fitting", 0.8)
@@ -240,6 +241,7 @@ def refit(found: CheckResult, leave_out: Places = ()) -> CheckResult:
         terms=None,
         notes=notes,
         fit_notes=(),
+        own_fit=None,
     )
     return _concluded(blank, found.model, leave_out)
 
@@ -249,7 +251,38 @@ def _concluded(result: CheckResult, model: str, leave_out: Places) -> CheckResul
     result = _without(result, leave_out)
     if result.match is not None and result.match.credible:
         result = _fitted(result, model)
+    if result.given is not None:
+        result = with_given_gains(result, result.given)
     return result if result.route == "gains" else _another_route(result)
+
+
+def with_given_gains(found: CheckResult, given: GivenGains) -> CheckResult:
+    """The same check with gains that several frames have in common in place of its own.
+
+    Parameters
+    ----------
+    found : CheckResult
+        With gains of its own.
+    given : tuple of float
+        As `choices.Choices.gains`.
+
+    Returns
+    -------
+    CheckResult
+        Its route is gains. Where there is no fit, or the verdict is no, they are not used, which a
+        note says.
+    """
+    if found.fit is None or found.verdict.verdict == "no":
+        note = f"the gains given are not used: {found.verdict.reasons[0]}"
+        return replace(found, given=given, fit_notes=(*found.fit_notes, note))
+    return replace(
+        found,
+        given=given,
+        own_fit=found.fit,
+        fit=found.fit.with_given(given),
+        route="gains",
+        route_reason=COMMON_GAINS,
+    )
 
 
 def _without(result: CheckResult, leave_out: Places) -> CheckResult:

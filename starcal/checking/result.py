@@ -12,6 +12,7 @@ import numpy as np
 from astropy.table import Table
 from astropy.wcs import WCS
 
+from ..choices import GivenGains
 from ..draw import plots
 from ..errors import TooFewStars
 from ..fit.contrasts import (
@@ -62,6 +63,7 @@ MAIN_ROWS = frozenset(
         "pairs, not believed",
         "used in the fit",
         "gains",
+        "gains of its own",
         "star colours",
         "assumed",
         "colour gradient",
@@ -130,6 +132,10 @@ class CheckResult:
         Of the user's own response curves.
     terms : ColourTerms or None
         Colour terms that the fit took as known beforehand; None where the stars told them alone.
+    given : tuple of float or None
+        Gains that were asked for in place of the frame's own; see `Choices.gains`.
+    own_fit : GainFit or None
+        The fit with the frame's own gains, where given ones took their place.
     fit_notes : tuple of str
         What was noticed in measuring and fitting: widths, large gains, a gradient of colour.
 
@@ -165,6 +171,8 @@ class CheckResult:
     fit_notes: tuple[str, ...] = ()
     curves: ColourTerms | None = field(default=None, repr=False)
     terms: ColourTerms | None = None
+    given: GivenGains | None = None
+    own_fit: GainFit | None = field(default=None, repr=False)
 
     @property
     def match(self) -> Match | None:
@@ -198,6 +206,7 @@ class CheckResult:
                 "stars": self._stars_dict(),
                 "wcs": wcs_facts(self.located),
                 **self._fit_dict(),
+                **self._own_dict(),
                 "colour_error_uv": {
                     "before": verdict.colour_error_before,
                     "after": verdict.colour_error_after,
@@ -274,6 +283,14 @@ class CheckResult:
             "matrix": self.matrix.matrix if self.matrix is not None else None,
         }
 
+    def _own_dict(self) -> dict:
+        """The frame's own gains, where given ones took their place."""
+        own = self.own_fit
+        return {
+            "own_gains": None if own is None else _by_channel(own.gains),
+            "own_gain_errors": None if own is None else _by_channel(own.gain_errors),
+        }
+
     @property
     def gradient_taken_out(self) -> ColourGradient | None:
         """What calibration takes out of the frame besides its gains."""
@@ -327,6 +344,8 @@ class CheckResult:
             rows += match_rows(self.match, self.catalogue) + wcs_rows(self.located)
         if self.fit is not None:
             rows += _fit_rows(self.fit, self._gains_name())
+        if self.own_fit is not None:
+            rows.append(("gains of its own", _gains_text(self.own_fit, ",  ")))
         if self.terms is not None:
             rows.append(("assumed", told_terms(self.terms)))
         if self.matrix is not None:

@@ -170,11 +170,15 @@ def _add_calibrate(commands) -> None:
         commands,
         "calibrate",
         "fit gains to catalogue B-V and apply them",
-        "starcal calibrate veil.fits -o veil-calibrated.fits",
+        "starcal calibrate veil.fits -o veil-calibrated.fits, or starcal calibrate panel-*.fits "
+        "--common-gains -o calibrated",
         usage="FRAME -o OUT [options]",
     )
-    _add_frame(calibrate)
-    _add_fits_output(calibrate)
+    _add_frame(calibrate, several=True)
+    _add_output(
+        calibrate, "OUT", "file to write (FITS); of several frames, the folder for theirs"
+    )
+    _add_sharing(calibrate)
     _add_fit(calibrate)
     _add_write_wcs(calibrate)
     _add_sky(calibrate)
@@ -561,6 +565,12 @@ def _add_sharing(parser) -> None:
         metavar="ADDRESS",
         help="let the workers of a Dask scheduler do them, which see the same files",
     )
+    parser.add_argument(
+        "--common-gains",
+        action="store_true",
+        help="panels of a mosaic, or nights of one object: one set of gains for all, weighted by "
+        "their errors",
+    )
 
 
 def _add_place(parser) -> None:
@@ -609,6 +619,13 @@ def _add_fit(parser) -> None:
         "gains per channel; a 3x3 matrix on 20 stars and more; or gains that take a gradient of "
         "colour out, on 12 and more",
         names_of("model"),
+    )
+    fit.add_argument(
+        "--gains",
+        type=_typed_gains,
+        default=default_of("gains"),
+        metavar="R,ERROR,B,ERROR",
+        help="in place of the frame's own: those that it has in common with other frames",
     )
     _add_leave_out(fit)
 
@@ -855,6 +872,15 @@ def _typed_place(text: str) -> tuple[float, float]:
     if not math.isfinite(x + y):
         raise argparse.ArgumentTypeError(f"{text!r} given, X,Y needed, as 1234,567.5")
     return x, y
+
+
+def _typed_gains(text: str) -> tuple[float, ...]:
+    try:
+        return tuple(map(float, text.split(",")))
+    except ValueError:
+        raise argparse.ArgumentTypeError(
+            f"{text!r} given, R,ERROR,B,ERROR needed, as 1.5,0.02,0.9,0.01"
+        ) from None
 
 
 def _typed_size(text: str) -> tuple[int, int]:

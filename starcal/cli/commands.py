@@ -17,14 +17,24 @@ from ..finish.splitting import split_stars
 from ..fit.sources import told_own
 from ..frame import read_frame, require_same_place, write_fits
 from ..layers import join_add
-from ..many import run_many, stands_for_several, write_summary
+from ..many import (
+    calibrate_many,
+    found_in_common,
+    frames_named,
+    run_many,
+    stands_for_several,
+    write_calibrated,
+    write_summary,
+)
 from ..pipeline import folder_of, outputs_of, read_asked, read_others, run_settings
 from ..texts import counted
 from ..view import require_bokeh
 from ..view.desk import desk_of
 from .files import (
     asked_for,
+    asked_with_common,
     refuse_of_one,
+    refuse_of_several,
     require_outputs,
     require_wcs_output,
     write_found_wcs,
@@ -38,6 +48,7 @@ def run(options) -> int:
     """Do the whole job into a folder; for several frames each into its own."""
     if stands_for_several(options.frame):
         return _run_several(options)
+    refuse_of_several(options)
     asked = asked_for(options)
     require_wcs_output(options, *outputs_of(options.out or folder_of(asked.first_file)))
     with ProgressBar(options) as bar:
@@ -50,21 +61,28 @@ def run(options) -> int:
 def _run_several(options) -> int:
     """The whole job for each frame, whatever becomes of the others."""
     refuse_of_one(options, "starless", "star_frame", "wcs", "write_wcs")
+    asked = asked_with_common(options)
     with ProgressBar(options) as bar:
         made = run_many(
             options.frame,
             options.out,
-            asked_for(options),
+            asked,
             jobs=options.jobs,
             cluster=options.cluster,
             overwrite=options.overwrite,
+            common_gains=options.common_gains,
             progress=bar,
         )
     folder = options.out or made.common_folder
     os.makedirs(folder, exist_ok=True)
     written = write_summary(made, folder)
-    facts = {"frames": [asdict(fate) for fate in made.fates], "files": list(written)}
+    facts = {
+        "frames": [asdict(fate) for fate in made.fates],
+        "files": list(written),
+        "common_gains": made.common.to_dict() if made.common else None,
+    }
     lines = [f"{fate.frame}: {fate.outcome}" for fate in made.fates]
+    lines += [str(made.common)] if made.common else []
     show(options, facts, "\n".join([*lines, str(made), f"written: {', '.join(written)}"]))
     return 1 if made.n_failed else 0
 
@@ -126,7 +144,10 @@ def _checked(asked, bar):
 
 
 def calibrate(options) -> int:
-    """Fit gains and apply them to the whole frame."""
+    """Fit gains and apply them to the whole frame; to each of several frames."""
+    if stands_for_several(options.frame):
+        return _calibrate_several(options)
+    refuse_of_several(options)
     require_outputs(options, options.output)
     require_wcs_output(options, options.output)
     asked = asked_for(options)
@@ -138,6 +159,43 @@ def calibrate(options) -> int:
     show(options, facts, "\n".join([*lines, f"written: {options.output}"]))
     write_found_wcs(options, made.check)
     return 0
+
+
+def _calibrate_several(options) -> int:
+    """Each frame into a folder for all, with its own gains or those that they have in common."""
+    refuse_of_one(options, "wcs", "write_wcs")
+    asked = asked_with_common(options)
+    os.makedirs(options.output, exist_ok=True)
+    sharing = {"jobs": options.jobs, "cluster": options.cluster}
+    with ProgressBar(options) as bar:
+        sharing |= {"overwrite": options.overwrite, "progress": bar}
+        if options.common_gains:
+            made, common = _calibrated_alike(options, asked, sharing)
+        else:
+            made, common = calibrate_many(options.frame, options.output, asked, **sharing), None
+    return _told_calibrated(options, made, common)
+
+
+def _calibrated_alike(options, asked, sharing: dict) -> tuple:
+    """What became of each frame with the gains that all have in common, and those."""
+    paths = frames_named(options.frame)
+    of_checks = {name: sharing[name] for name in ("jobs", "cluster", "progress")}
+    found, common = found_in_common(paths, asked, **of_checks)
+    return write_calibrated(found, common, options.output, asked, **sharing), common
+
+
+def _told_calibrated(options, made: dict, common) -> int:
+    failed = {name for name, each in made.items() if isinstance(each, StarcalError)}
+    facts = {
+        "frames": [
+            {"frame": name, "error" if name in failed else "output": str(each)}
+            for name, each in made.items()
+        ],
+        "common_gains": common.to_dict() if common else None,
+    }
+    lines = [f"{name}: {each}" for name, each in made.items()]
+    show(options, facts, "\n".join([*lines, *([str(common)] if common else [])]))
+    return 1 if failed else 0
 
 
 def recolour(options) -> int:

@@ -4,7 +4,7 @@ import os
 import re
 from dataclasses import fields
 
-from ..choices import Settings, own_table_path
+from ..choices import Settings, own_table_path, require_gains_serve
 from ..errors import NoWCSError, OutputError
 from ..frame import check_output, require_not_inputs, write_wcs
 from .terminal import show
@@ -40,6 +40,25 @@ def refuse_of_one(options, *names: str) -> None:
         if getattr(options, name, None):
             typed = f"--{name.replace('_', '-')}"
             options.frame_parser.error(f"{typed} is of one frame: give one, or leave it out")
+
+
+def refuse_of_several(options) -> None:
+    """Wrong usage, where what belongs to several frames is given with one."""
+    if options.common_gains:
+        options.frame_parser.error(
+            "--common-gains is of several frames: give them, or a folder"
+        )
+
+
+def asked_with_common(options) -> Settings:
+    """What was typed for several frames; with gains in common only what these have a part in."""
+    asked = asked_for(options)
+    try:
+        if options.common_gains:
+            require_gains_serve(asked)
+    except ValueError as error:
+        options.frame_parser.error(str(error))
+    return asked
 
 
 def require_outputs(options, *outputs: str, fits: bool = True) -> None:

@@ -62,11 +62,13 @@ class Calibrated:
         """Lines for the header."""
         fit = self.check.fit
         rows = "; ".join(" ".join(f"{v:.6f}" for v in row) for row in self.matrix)
+        common = self.check.own_fit is not None
+        with_others = " and of other frames" if common else ""
         return (
             f"starcal: channels (R G B) multiplied by the matrix [{rows}]",
             *_gradient_history(self.check),
             f"starcal: fitted to B-V of {counted(fit.n_used, 'star')} of "
-            f"{self.check.catalogue.name}, neutral at B-V {fit.neutral_bv:.2f}",
+            f"{self.check.catalogue.name}{with_others}, neutral at B-V {fit.neutral_bv:.2f}",
             "starcal: sky offsets added " + " ".join(f"{v:.3e}" for v in self.sky_offset),
             "starcal: pixels at the clipping level of a channel made white",
         )
@@ -137,9 +139,31 @@ def calibrate(
     progress = Logged(progress)
     frame = as_frame(frame, progress, wcs=wcs, full_scale=full_scale)
     found = check(frame, choices, progress=progress)
-    require_usable(found)
     progress("calibrating", 0.9)
-    return apply_calibration(relocated(frame, found), found, choices.sky)
+    return calibrate_checked(frame, found, choices.sky)
+
+
+def calibrate_checked(frame: Frame, found: CheckResult, sky: str) -> Calibrated:
+    """Calibrate a frame that was checked.
+
+    Parameters
+    ----------
+    frame : Frame
+    found : CheckResult
+        Of this frame.
+    sky : {"grey", "keep"}
+
+    Returns
+    -------
+    Calibrated
+
+    Raises
+    ------
+    NotLinearError, TooFewStars, FrameError
+        As `calibrate`.
+    """
+    require_usable(found)
+    return apply_calibration(relocated(frame, found), found, sky)
 
 
 def require_usable(found: CheckResult) -> None:

@@ -17,7 +17,7 @@ import numpy as np
 from scipy.optimize import least_squares
 from scipy.stats import theilslopes
 
-from ..choices import SOLAR_BV_MAG
+from ..choices import SOLAR_BV_MAG, GivenGains
 from ..robust import scatter
 from .dust import UNKNOWN_DUST, Dust
 
@@ -153,6 +153,26 @@ class GainFit:
         factors = dust.factors
         gains = _gains(self.zero_mag) * [factors[0], 1.0, factors[1]]
         return replace(self, gains=gains, dust=dust).with_added(self.added_error)
+
+    def with_given(self, given: GivenGains) -> GainFit:
+        """The fit with other gains and errors in place of its own: of R, its error, of B, its
+        error."""
+        red, red_error, blue, blue_error = given
+        gains = np.array([red, 1.0, blue])
+        return replace(self, gains=gains, gain_errors=np.array([red_error, 0.0, blue_error]))
+
+    @property
+    def own_errors(self) -> np.ndarray:
+        """Relative errors of the gains of R and B that are this frame's alone, shape (2,)."""
+        parts = self.zero_error_mag / MAG_PER_LN, self.growth_error, self.added_error
+        return np.sqrt(np.sum(np.square(parts), axis=0))
+
+    @property
+    def shared_errors(self) -> np.ndarray:
+        """Those that any frame of the same sky has alike, shape (2,)."""
+        systematic = np.full(2, SYSTEMATIC_MAG / MAG_PER_LN)
+        parts = systematic, self.dust_error, self.catalogue_error
+        return np.sqrt(np.sum(np.square(parts), axis=0))
 
     def with_rounding(self, rounding_error: np.ndarray) -> GainFit:
         """The fit with an error that the steps of coarse values bring to all stars, relative, shape

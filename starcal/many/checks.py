@@ -4,15 +4,17 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Unpack
 
-from ..checking.check import check
+from ..checking.check import with_given_gains
 from ..checking.result import CheckResult
-from ..choices import Choices, OfCalibrate, OfCheck, chosen
-from ..cure.gains import calibrate
+from ..choices import Choices, GivenGains, OfCalibrate, OfCheck, chosen
+from ..cure.gains import calibrate, calibrate_checked
 from ..errors import StarcalError
+from ..fit.common import CommonGains
+from ..frame import read_frame
 from ..pipeline import folder_of
-from ..progress import Logged, Progress, silent
-from .runs import frames_named
-from .working import work_through
+from ..progress import Progress, silent
+from .common import Checks, all_done, checked_each, found_in_common, full_scale_of
+from .names import frames_named
 
 
 def check_many(
@@ -62,8 +64,7 @@ def check_many(
     """
     choices = chosen(choices, asked, OfCheck)
     paths = frames_named(frames)
-    tasks = [(path, choices) for path in paths]
-    return _all_done(check, paths, tasks, jobs=jobs, cluster=cluster, progress=progress)
+    return checked_each(paths, choices, jobs=jobs, cluster=cluster, progress=progress)
 
 
 def calibrate_many(
@@ -74,6 +75,7 @@ def calibrate_many(
     jobs: int = 1,
     cluster: str | None = None,
     overwrite: bool = False,
+    common_gains: bool = False,
     progress: Progress = silent,
     **asked: Unpack[OfCalibrate],
 ) -> dict[str, Path | StarcalError]:
@@ -93,6 +95,9 @@ def calibrate_many(
         Address of a Dask scheduler whose workers are to do it.
     overwrite : bool
         Replace files that are there.
+    common_gains : bool
+        Check all of them first, and use the gains that they have in common: for the panels of a
+        mosaic, or nights of one object. See also `gains_in_common`.
     progress : callable
         Is given the frame that was finished and the share done.
     **asked
@@ -109,6 +114,10 @@ def calibrate_many(
         A folder or pattern stands for nothing.
     ClusterError
         The cluster cannot be asked.
+    TooFewStars
+        No frame has gains, so that none are common.
+    ValueError
+        Common gains with the model ``matrix``.
 
     Examples
     --------
@@ -119,10 +128,49 @@ def calibrate_many(
     """
     choices = chosen(choices, asked, OfCalibrate)
     paths = frames_named(frames)
+    sharing = {"jobs": jobs, "cluster": cluster, "progress": progress}
+    if common_gains:
+        found, common = found_in_common(paths, choices, **sharing)
+        return write_calibrated(found, common, out, choices, overwrite=overwrite, **sharing)
     tasks = [(path, _calibrated_path(out, path), choices, overwrite) for path in paths]
-    return _all_done(
-        _calibrate_one, paths, tasks, jobs=jobs, cluster=cluster, progress=progress
-    )
+    return all_done(_calibrate_one, paths, tasks, **sharing)
+
+
+def write_calibrated(
+    found: Checks,
+    common: CommonGains,
+    out: str | Path,
+    choices: Choices,
+    *,
+    overwrite: bool = False,
+    **sharing,
+) -> dict[str, Path | StarcalError]:
+    """Calibrate frames that were checked with the gains that they have in common.
+
+    Parameters
+    ----------
+    found : dict of str to (CheckResult or StarcalError)
+        By the frame's file, as `check_many` gives it.
+    common : CommonGains
+    out : str or Path
+        Folder, which must be there, for ``FRAME-calibrated.fits`` of each.
+    choices : Choices
+        Those of the checks.
+    overwrite : bool
+        Replace files that are there.
+    **sharing
+        ``jobs``, ``cluster`` and ``progress`` of `calibrate_many`.
+
+    Returns
+    -------
+    dict of str to (Path or StarcalError)
+        By frame: the file that was written, or why none was.
+    """
+    tasks = [
+        (Path(name), each, common.given, _calibrated_path(out, Path(name)), choices, overwrite)
+        for name, each in found.items()
+    ]
+    return all_done(_calibrate_one_of, list(map(Path, found)), tasks, **sharing)
 
 
 def _calibrated_path(out: str | Path, frame: Path) -> Path:
@@ -130,16 +178,24 @@ def _calibrated_path(out: str | Path, frame: Path) -> Path:
     return Path(out) / f"{stem}-calibrated.fits"
 
 
-def _calibrate_one(frame: Path, path: Path, choices: Choices, overwrite: bool) -> Path:
-    calibrate(frame, choices).write(path, overwrite=overwrite)
+def _calibrate_one_of(
+    frame: Path,
+    found: CheckResult | StarcalError,
+    given: GivenGains,
+    path: Path,
+    choices: Choices,
+    overwrite: bool,
+) -> Path:
+    if isinstance(found, StarcalError):
+        raise found
+    found = with_given_gains(found, given)
+    pixels = read_frame(frame, full_scale=full_scale_of(choices))
+    calibrated = calibrate_checked(pixels, found, choices.sky)
+    calibrated.write(path, overwrite=overwrite)
     return path
 
 
-def _all_done(work, paths, tasks, *, jobs, cluster, progress) -> dict:
-    """Results or errors by frame, in the order of the frames."""
-    ended = {}
-    told = Logged(progress)
-    for number, done in work_through(work, tasks, jobs=jobs, cluster=cluster):
-        ended[number] = done.result if done.error is None else done.error
-        told(f"{paths[number].name}: done", len(ended) / len(tasks))
-    return {str(path): ended[number] for number, path in enumerate(paths)}
+def _calibrate_one(frame: Path, path: Path, choices: Choices, overwrite: bool) -> Path:
+    made = calibrate(frame, choices, full_scale=full_scale_of(choices))
+    made.write(path, overwrite=overwrite)
+    return path

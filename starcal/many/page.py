@@ -61,8 +61,16 @@ def _page_of(made: ManyRuns, folder: Path) -> str:
         f"<style>{OVERVIEW_STYLE}</style>\n</head>\n<body>\n"
         f"<h1>Star colours of {html.escape(str(made))}</h1>\n"
         '<p><a href="summary.ecsv">All as a table</a></p>\n'
+        f"{_common_gains_told(made)}"
         f"<ol>\n{cards}\n</ol>\n</body>\n</html>\n"
     )
+
+
+def _common_gains_told(made: ManyRuns) -> str:
+    """The gains that all have in common, and how each differs."""
+    if made.common is None:
+        return ""
+    return f"<pre>{html.escape(str(made.common))}</pre>\n"
 
 
 def _card(fate: FrameFate, folder: Path) -> str:

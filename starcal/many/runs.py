@@ -5,9 +5,8 @@ import math
 import os
 import time
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import asdict, dataclass, fields
-from glob import glob, has_magic
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Unpack
 
@@ -15,14 +14,22 @@ from astropy.table import Table
 
 from ..choices import Choices, OfRun, Settings, chosen
 from ..errors import FrameError, OutputError
+from ..fit.common import CommonGains
 from ..pipeline import folder_of, run_settings
 from ..progress import Logged, Progress, silent
 from ..texts import counted
+from .common import found_in_common
+from .names import frames_named
 from .working import work_through
 
-ENDINGS = (".fits", ".fit", ".fts", ".fits.gz", ".fits.fz", ".tif", ".tiff", ".png")
 DONE, DONE_BEFORE, FAILED = "done", "done before", "failed"
 NO_NUMBER = math.nan
+# Columns of a frame, by the keys of its result.json
+GAIN_COLUMNS = {
+    "gain_{}": "gains",
+    "gain_{}_error": "gain_errors",
+    "own_gain_{}": "own_gains",
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,6 +48,8 @@ class FrameFate:
     verdict, route : str
     gain_r, gain_r_error, gain_b, gain_b_error : float
         Relative to green; NaN where none was fitted.
+    own_gain_r, own_gain_b : float
+        Those of the frame itself, where the gains above are common to several; else NaN.
     seconds : float
         That it took.
     """
@@ -55,6 +64,8 @@ class FrameFate:
     gain_r_error: float = NO_NUMBER
     gain_b: float = NO_NUMBER
     gain_b_error: float = NO_NUMBER
+    own_gain_r: float = NO_NUMBER
+    own_gain_b: float = NO_NUMBER
     seconds: float = 0.0
 
 
@@ -66,6 +77,8 @@ class ManyRuns:
     ----------
     fates : tuple of FrameFate
         In the order in which the frames were given.
+    common : CommonGains or None
+        The gains that they have in common, where that was asked for.
 
     Examples
     --------
@@ -78,6 +91,7 @@ class ManyRuns:
     """
 
     fates: tuple[FrameFate, ...]
+    common: CommonGains | None = None
 
     @property
     def table(self) -> Table:
@@ -107,66 +121,6 @@ class ManyRuns:
         return self.table._repr_html_()
 
 
-def frames_named(names: Iterable[str | Path]) -> list[Path]:
-    """The files that names stand for: a folder for the pictures in it, a pattern for all that fit.
-
-    Parameters
-    ----------
-    names : iterable of (str or Path)
-
-    Returns
-    -------
-    list of Path
-        Each once, in the order given; those of a folder or pattern by name. What a run made is
-        left out of folders.
-
-    Raises
-    ------
-    FrameError
-        A folder or pattern stands for nothing.
-    """
-    found: dict[Path, None] = {}
-    for name in names:
-        found |= dict.fromkeys(_stood_for(Path(name)))
-    return list(found)
-
-
-def stands_for_several(names: Sequence[str | Path]) -> bool:
-    """Whether names are more than one file: several of them, a folder, or a pattern.
-
-    Parameters
-    ----------
-    names : sequence of (str or Path)
-
-    Returns
-    -------
-    bool
-    """
-    if len(names) != 1:
-        return len(names) > 1
-    path = Path(names[0])
-    return path.is_dir() or (has_magic(str(path)) and not path.exists())
-
-
-def _stood_for(path: Path) -> list[Path]:
-    if path.is_dir():
-        files = sorted(each for each in path.iterdir() if _is_picture(each))
-        if not files:
-            raise FrameError(f"{path}: no FITS, TIFF or PNG in this folder. Give another one")
-        return files
-    if has_magic(str(path)) and not path.exists():
-        files = [Path(each) for each in sorted(glob(str(path)))]
-        if not files:
-            raise FrameError(f"{path}: no file fits this pattern. Check its spelling")
-        return files
-    return [path]
-
-
-def _is_picture(path: Path) -> bool:
-    name = path.name.lower()
-    return path.is_file() and name.endswith(ENDINGS) and not name.startswith(".")
-
-
 def run_many(
     frames: Sequence[str | Path],
     out: str | Path | None = None,
@@ -175,6 +129,7 @@ def run_many(
     jobs: int = 1,
     cluster: str | None = None,
     overwrite: bool = False,
+    common_gains: bool = False,
     progress: Progress = silent,
     **asked: Unpack[OfRun],
 ) -> ManyRuns:
@@ -195,6 +150,10 @@ def run_many(
     overwrite : bool
         Do those again that are done already; by default they are left as they are, so that the
         same call goes on where an interrupted one ended.
+    common_gains : bool
+        Check all of them first, and calibrate with the gains that they have in common: for the
+        panels of a mosaic, or nights of one object. Frames that gains cannot rescue go their own
+        way.
     progress : callable
         Is given the frame that was finished and the share done.
     **asked
@@ -212,6 +171,10 @@ def run_many(
         Two frames would go into one folder.
     ClusterError
         The cluster cannot be asked.
+    TooFewStars
+        No frame has gains, so that none are common.
+    ValueError
+        Common gains with a model or a route that they have no part in.
 
     Examples
     --------
@@ -223,6 +186,11 @@ def run_many(
     choices = chosen(choices, asked, OfRun)
     paths = frames_named(frames)
     folders = _folders_of(paths, out)
+    sharing = {"jobs": jobs, "cluster": cluster, "progress": progress}
+    common = None
+    if common_gains:
+        common = found_in_common(paths, choices, **sharing)[1]
+        choices = replace(choices, gains=common.given)
     open_ones = [n for n, folder in enumerate(folders) if overwrite or not _is_done(folder)]
     tasks = [(_settings_for(choices, paths[n]), folders[n], overwrite) for n in open_ones]
     ended: dict[int, FrameFate] = {}
@@ -232,10 +200,25 @@ def run_many(
         ended[n] = _fate(paths[n], folders[n], done)
         told(f"{paths[n].name}: {ended[n].state}", len(ended) / len(tasks))
     fates = (
-        ended.get(n) or _told_by_folder(path, folders[n], DONE_BEFORE)
-        for n, path in enumerate(paths)
+        ended.get(n) or _done_before(path, folders[n], choices) for n, path in enumerate(paths)
     )
-    return ManyRuns(tuple(fates))
+    return ManyRuns(tuple(fates), common)
+
+
+def _done_before(path: Path, folder: Path, choices: Choices) -> FrameFate:
+    """What a folder says; a frame that was done with other gains than now is not done."""
+    fate = _told_by_folder(path, folder, DONE_BEFORE)
+    if choices.gains is None or fate.state == FAILED or _made_with(folder) == choices.gains:
+        return fate
+    fault = "done before with other gains than these frames have in common: add --overwrite"
+    return FrameFate(frame=str(path), folder=str(folder), state=FAILED, outcome=fault)
+
+
+def _made_with(folder: Path) -> tuple[float, ...] | None:
+    """The gains that a run was given."""
+    known = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+    given = known.get("settings", {}).get("gains")
+    return None if given is None else tuple(given)
 
 
 def _settings_for(choices: Choices, path: Path) -> Settings:
@@ -303,8 +286,8 @@ def _told_by_folder(path: Path, folder: Path, state: str, seconds: float = 0.0) 
 
 def _fitted_gains(known: dict) -> Iterator[tuple[str, float]]:
     """Gains of red and blue with their errors, where they were fitted."""
-    for name, key in (("gain_{}", "gains"), ("gain_{}_error", "gain_errors")):
-        values = known[key] or {}
+    for name, key in GAIN_COLUMNS.items():
+        values = known.get(key) or {}
         for channel in sorted(values.keys() & {"R", "B"}):
             if values[channel] is not None:
                 yield name.format(channel.lower()), float(values[channel])

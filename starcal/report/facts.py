@@ -100,6 +100,8 @@ def _words_of(name: str, value, usual) -> list[str]:
         return []
     if name == "leave_out":
         return [word for x, y in value for word in ("--leave-out", f"{x:g},{y:g}")]
+    if name == "gains":
+        return ["--gains", ",".join(map(repr, value))]  # to the last digit, for the same again
     if isinstance(value, bool):
         return [_option_of(name if value else f"no_{name}")]
     return [_option_of(name), f"{value:g}" if isinstance(value, float) else str(value)]

@@ -70,6 +70,7 @@ SETTING_TEXTS = {
     "snr": "detection threshold, sigma",
     "neutral_bv": "B−V of the star that comes out neutral",
     "model": "what is fitted to the catalogue",
+    "gains": "gain of R, its error, gain of B, its error, as told",
     "assume_linear": "frame taken as linear untested",
     "leave_out": "stars left out of the fit by hand",
     "sky": "background after calibration",

@@ -79,6 +79,8 @@ def _told_gains(result: CheckResult) -> str:
     by = "by gains"
     if result.fit is not None:
         by = f"by gains from {counted(result.fit.n_used, 'catalogue star')}"
+    if result.own_fit is not None:
+        return f"Calibrated {by} and from those of other frames."
     if result.verdict.verdict == "rescue":
         return f"Calibrated {by}."
     return f"Calibrated {by}, as asked, though the verdict is {result.verdict.verdict}."

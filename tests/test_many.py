@@ -244,7 +244,7 @@ def test_a_run_with_gains_in_common_can_be_gone_on_with_and_repeated(panels, tmp
     assert (fate.gain_r, fate.own_gain_r) == (made.common.gains[0],) * 2
     again = starcal.run_many(frames, tmp_path, common_gains=True)
     assert again.fates[0].state == "done before"
-    other = starcal.run_many(frames, tmp_path, common_gains=True, snr=9)
+    other = starcal.run_many(frames, tmp_path, common_gains=True, neutral_bv=0.5)
     assert "other gains than these frames have in common" in other.fates[0].outcome
     folder = Path(fate.folder)
     assert read_settings(folder / "result.json").gains == made.common.given

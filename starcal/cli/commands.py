@@ -31,6 +31,7 @@ from ..texts import counted
 from ..view import require_bokeh
 from ..view.desk import desk_of
 from .files import (
+    FITS_NAME,
     asked_for,
     asked_with_common,
     refuse_of_one,
@@ -165,6 +166,10 @@ def _calibrate_several(options) -> int:
     """Each frame into a folder for all, with its own gains or those that they have in common."""
     refuse_of_one(options, "wcs", "write_wcs")
     asked = asked_with_common(options)
+    if FITS_NAME.search(options.output):
+        options.frame_parser.error(
+            f"several frames go into a folder: {options.output} names a file"
+        )
     os.makedirs(options.output, exist_ok=True)
     sharing = {"jobs": options.jobs, "cluster": options.cluster}
     with ProgressBar(options) as bar:

@@ -21,6 +21,7 @@ INPUTS = (
     "picture",
     "bands",
 )
+FITS_NAME = re.compile(r"\.(fits?|fts)$", re.IGNORECASE)
 
 
 def asked_for(options, frame: str | None = None) -> Settings:
@@ -66,7 +67,7 @@ def require_outputs(options, *outputs: str, fits: bool = True) -> None:
     name."""
     require_not_inputs(outputs, _inputs(options))
     for output in outputs:
-        if fits and not re.search(r"\.(fits?|fts)$", output, re.IGNORECASE):
+        if fits and not FITS_NAME.search(output):
             raise OutputError(f"{output}: the output is FITS. Give a name that ends in .fits")
         check_output(output, options.overwrite)
 

@@ -82,8 +82,8 @@ def prepared(folder: Path) -> None:
 
 
 @contextlib.contextmanager
-def star_services(folder: Path) -> Iterator[None]:
-    """A made sky at a service on the loopback; what is fetched of it lies where results do."""
+def star_services(folder: Path, cache: str) -> Iterator[None]:
+    """A made sky at a service on the loopback; what is fetched of it is kept in that folder."""
     _, gaia, gspc = fake_services.whole_sky(2500)
     with fake_services.running() as fake:
         fake.tables |= {
@@ -91,7 +91,7 @@ def star_services(folder: Path) -> Iterator[None]:
             "gaiadr3.synthetic_photometry_gspc": gspc,
         }
         os.environ["STARCAL_GAIA_URL"] = f"{fake.address}/tap"
-        os.environ["STARCAL_CACHE"] = str(folder / "done")
+        os.environ["STARCAL_CACHE"] = str(folder / cache)
         yield
 
 
@@ -188,7 +188,7 @@ class Case:
 
     def judge(self, way: str) -> None:
         """What a user finds after the next command has looked into the folders."""
-        for each in (self.folder, self.done, *(p for p in self.done.iterdir() if p.is_dir())):
+        for each in (self.folder, *(p for p in self.folder.rglob("*") if p.is_dir())):
             settle(each)
         left = contents(self.done)
         hidden = any(path.name.startswith(".") for path in self.folder.rglob("*"))
@@ -234,7 +234,8 @@ class Case:
 
 def campaign(name: str, instants: int, seed: int) -> Counter:
     rng = random.Random(seed)
-    with tempfile.TemporaryDirectory() as folder, star_services(Path(folder)):
+    cache = "done" if name == "fetch" else "cache"  # what is fetched is that one's result
+    with tempfile.TemporaryDirectory() as folder, star_services(Path(folder), cache):
         prepared(Path(folder))
         return stopped_in_all_ways(Case(Path(folder), name), instants, rng)
 

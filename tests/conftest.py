@@ -1,7 +1,13 @@
 """What all tests share: no network, and frames of known truth, each made once."""
 
+import os
 import socket
 from functools import lru_cache
+
+from starcal.cli.main import ALGEBRA_THREADS
+
+# before NumPy is loaded, and for the processes that tests start: as on the command line
+os.environ.update(dict.fromkeys(ALGEBRA_THREADS, "1"))
 
 import numpy as np
 import pytest

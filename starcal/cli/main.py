@@ -35,6 +35,8 @@ COMMANDS = {
     "completion": ("completion", "completion"),
 }
 
+ALGEBRA_THREADS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+
 
 def main(arguments: list[str] | None = None) -> int:
     """Run a command and return its exit status.
@@ -49,6 +51,7 @@ def main(arguments: list[str] | None = None) -> int:
     int
         Exit status: 0 done, 1 could not, 130 interrupted, 129 or 143 told to end by the system.
     """
+    _one_thread_for_algebra()
     try:
         _stop_in_order()
         words = sys.argv[1:] if arguments is None else arguments
@@ -83,6 +86,15 @@ def main(arguments: list[str] | None = None) -> int:
             "internal fault, please report it (STARCAL_DEBUG=1 says more): "
             f"{type(error).__name__} {error}"
         )
+
+
+def _one_thread_for_algebra() -> None:
+    """Matrices are small here: threads for them take a quarter more of the processor's time, most
+    of it spent waiting for each other. What is large has threads of its own."""
+    if "numpy" in sys.modules:
+        return  # too late: its library has read what holds
+    for name in ALGEBRA_THREADS:
+        os.environ.setdefault(name, "1")
 
 
 def _done(options) -> int:

@@ -158,7 +158,10 @@ def _solved_process(covariance: NDArray, seen: NDArray) -> tuple[float, NDArray]
         pull = inverse @ (seen - level)
         variance = 1 / np.diag(inverse)  # of each, as the others foretell it
         off = np.abs(pull) * np.sqrt(variance) / CONTRADICTED
-        covariance = covariance + np.diag(np.maximum(off**2 - 1, 0) * variance)
+        doubt = np.maximum(off**2 - 1, 0) * variance
+        if not doubt.any():
+            break
+        covariance = covariance + np.diag(doubt)
     return level, pull
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import linalg
 
 from ..robust import scatter, scatter_about_zero
 from .light import Channel, Rest, StarModel, rests_of
@@ -29,6 +30,7 @@ NEBULA_SHARE = 0.35  # of the scatter of a ring's pixels: nebula lifts the whole
 SKY_SCATTER = 1.5  # skies are held to each other by so many times what they scatter
 STEP_ROUNDS, SURE_STEP = 6, 1.5  # in which larger steps are let be, if they are so sure
 SOLVES, LINEAR_FROM = 4, 1.5  # rounds, and errors from which a ring counts less
+ROUNDING = 1e-13  # keeps the equations positive: more than the sums of some 500 rows err by
 FACTORS = (0.3, 30.0)  # that a ring may be changed by
 CORE_SHARE = 0.85  # of the innermost ring's radius: nearer the star the profile stays
 
@@ -243,11 +245,20 @@ def _robust_solution(design, values, trust, questioned):
     weight = trust
     for _ in range(SOLVES):
         scaled = design * weight[:, None]
-        best = np.linalg.lstsq(scaled.T @ design, scaled.T @ values, rcond=None)[0]
+        best = _normal_solution(scaled.T @ design, scaled.T @ values)
         chi = np.abs(values - design @ best) * np.sqrt(trust)
         chi[questioned:] = 0  # what is expected of shares and fluxes
         weight = trust * np.minimum(1, LINEAR_FROM / np.maximum(chi, 1e-9))
     return best
+
+
+def _normal_solution(normal: NDArray, right: NDArray) -> NDArray:
+    """Solution of normal equations, each unknown in a unit of its own; 0 where nothing is told."""
+    diagonal = np.diag(normal)
+    unit = np.sqrt(np.where(diagonal > 0, diagonal, 1.0))
+    even = normal / np.outer(unit, unit)
+    np.fill_diagonal(even, 1 + ROUNDING)
+    return linalg.solve(even, right / unit, assume_a="pos") / unit
 
 
 def _all_equations(level, error, light, flux_sd, step_sd):

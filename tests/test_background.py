@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from starcal.stars.contrast import star_snr
 from starcal.stars.noise import BLOCK_PX, FrameNoise, frame_noise
 
 SKY, NOISE, ELECTRONS = np.array([0.02, 0.05, 0.01]), np.array([1e-3, 2e-3, 5e-4]), 1e5
@@ -218,3 +219,19 @@ def test_the_error_of_a_rounded_sky(noise_steps, most):
         stated.append(255 * found.step_error.mean())
     measured = np.sqrt(np.mean(np.square(off)))
     assert 0.9 * measured - 0.006 < np.sqrt(np.mean(np.square(stated))) <= most
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_a_sky_clipped_at_black_shows_no_stars_in_its_noise(seed):
+    """A picture of few colours with strays between them: steps of 8 levels, noise of 3, the sky
+    from three sigmas below black to six above. Truth: the noise drawn; rounding adds to it, and
+    less than a step is left. Of noise alone nothing stands out by 8 sigmas; a thousand peaks did by
+    up to 10 000 where half of a clipped sky and the median step of rare values told the noise."""
+    rng = np.random.default_rng(seed)
+    levels = 3.0 * (np.linspace(-3.0, 6.0, SHAPE[1]) + rng.standard_normal((3, *SHAPE)))
+    stray = rng.random(levels.shape) < 0.003
+    stepped = 8 * np.rint(levels / 8)
+    display = np.clip(np.where(stray, np.rint(levels), stepped), 0, 255) / 255
+    found = frame_noise(display.astype(np.float32))
+    assert 3 <= 255 * min(found.noise) <= 255 * max(found.noise) <= 8
+    assert star_snr(display.astype(np.float32), found, 2.0).max() < 8

@@ -18,6 +18,7 @@ from starcal.fit.verdict import Verdict, decide
 from starcal.stars.linearity import Linearity
 
 BOLDNESS = {"no": 0, "undecided": 1, "rescue": 2}
+LOOSE_CATALOGUE = {"brightness": 1.20, "brightness_error": 0.36}  # of nine stars
 EIGHT_BITS = {"eight_bits": True, "profile": 0.99, "profile_error": 0.03, "steps": 400.0}
 
 
@@ -375,6 +376,11 @@ def test_a_verdict_is_frozen():
         ({"profile": 0.82, "profile_error": 0.02}, True, f"only {10**0.82:.1f} times as high"),
         ({"clip_over_noise": 40.0}, True, "40 times the noise"),
         ({**EIGHT_BITS, "noise_in_eight_bits": 2.0}, True, "those of an 8-bit picture"),
+        (
+            {**EIGHT_BITS, **LOOSE_CATALOGUE, "noise_in_eight_bits": 14.0},
+            True,
+            "those of an 8-bit picture",
+        ),  # what agrees with any curve
         ({**EIGHT_BITS, "noise_in_eight_bits": 0.5}, False, None),  # a sky that nothing lifted
         ({"clip_over_noise": 2000.0}, False, None),
     ],

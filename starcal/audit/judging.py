@@ -17,6 +17,7 @@ from astropy.table import Table
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
+from ..checking.check import linearity_of
 from ..choices import SOLAR_BV_MAG
 from ..colour.stellar import (
     IMPOSSIBLE_DUV,
@@ -29,6 +30,7 @@ from ..colour.stellar import (
     uv_prime_distance,
 )
 from ..errors import FrameError
+from ..frame import Frame
 from ..frame.given import FrameLike, frame_of
 from ..stars import PLATEAU_SHARE, Flag, measure_stars, places_of
 from ..stars.linearity import measure_linearity
@@ -341,9 +343,9 @@ def audit_picture(
         B-V of the star that the picture shows neutral; a picture of unknown making is taken to show
         the sun so. None: the display's own white, D65.
     stretched : bool, optional
-        Whether the picture is stretched for display. If not given it is found out: from 8-bit
-        steps, from the widths of bright against faint stars, from the range of brightness above
-        noise.
+        Whether the picture is stretched for display. If not given it is found out as `check` does:
+        from 8-bit steps, from the peaks of bright against faint stars, from the range of brightness
+        above noise, and where the picture tells its place from the catalogue's magnitudes.
     known : Table, optional
         ``x_px, y_px, bv_mag`` of catalogue stars on this grid: late M stars may be greener than
         others.
@@ -378,11 +380,13 @@ def audit_picture(
     >>> audit.n_impossible > audit.n_judged / 2
     True
     """
-    pixels, name = _pixels_and_name(picture, name)
+    frame = None if _is_bare(picture) else frame_of(picture)
+    pixels = picture if frame is None else frame.pixels
+    name = name or ("picture" if frame is None else frame.name)
     _check(pixels)
     pixels = _gaps_as_nan(pixels)
     table = measure_stars(pixels) if table is None else table
-    stretched, how_judged = _linear_or_not(pixels, table, stretched)
+    stretched, how_judged = _linear_or_not(pixels, frame, table, stretched)
     light = _decoded(pixels) if stretched else pixels
     width_px = _widths_px(light, table)
     blind = _blind(pixels, table, stretched)
@@ -430,12 +434,14 @@ def same_stars(before: Audit, after: Audit) -> tuple[np.ndarray, np.ndarray]:
     return rows[0][same], rows[1][nearest[same]]
 
 
-def _linear_or_not(pixels: np.ndarray, table: Table, said: bool | None) -> tuple[bool, str]:
-    """Whether the picture is stretched, and how that is known."""
+def _linear_or_not(
+    pixels: np.ndarray, frame: Frame | None, table: Table, said: bool | None
+) -> tuple[bool, str]:
+    """Whether the picture is stretched, and how that is known: as a check knows it."""
     if said is not None:
         return bool(said), "as was said"
-    linearity = measure_linearity(pixels, table)
-    return bool(linearity.stretched), linearity.reason
+    seen = measure_linearity(pixels, table) if frame is None else linearity_of(frame, table)
+    return bool(seen.stretched), seen.reason
 
 
 def _starlight(
@@ -480,12 +486,9 @@ def _widths_px(light: np.ndarray, table: Table) -> np.ndarray:
     return np.maximum(width_px, max(least_px, LEAST_WIDTH_PX))
 
 
-def _pixels_and_name(picture: FrameLike, name: str | None) -> tuple[np.ndarray, str]:
-    """The pixels of a picture, and what it is called; an array is judged as it is."""
-    if isinstance(picture, np.ndarray) and not hasattr(picture, "unit"):
-        return picture, name or "picture"
-    frame = frame_of(picture)
-    return frame.pixels, name or frame.name
+def _is_bare(picture: FrameLike) -> bool:
+    """Whether nothing is known of a picture but its pixels, which are judged as they are."""
+    return isinstance(picture, np.ndarray) and not hasattr(picture, "unit")
 
 
 def _check(pixels: np.ndarray) -> None:

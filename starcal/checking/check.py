@@ -166,10 +166,35 @@ class _StarsSeen:
     grid: ChannelGrid
 
 
-def _stars_seen(frame: Frame, choices: Choices) -> _StarsSeen:
+def linearity_of(frame: Frame, stars: Table) -> Linearity:
+    """Whether a frame is linear, as `check` judges it: by its pixels, and where the catalogue may
+    decide and the frame tells its place, by the catalogue.
+
+    Parameters
+    ----------
+    frame : Frame
+    stars : Table
+        Of `stars.measure_stars`, of its pixels; it is left as it is.
+
+    Returns
+    -------
+    Linearity
+    """
+    choices = Choices()
+    seen = _stars_seen(frame, choices, stars.copy())
+    if seen.linearity.settled:
+        return seen.linearity
+    stretched = seen.linearity.stretched
+    located = locate(seen.stars, seen.frame, source_of(choices), stretched=stretched)
+    stars, located = _with_catalogue(seen.stars, located, seen.frame)
+    return _against_catalogue(seen.linearity, stars, located.match)
+
+
+def _stars_seen(frame: Frame, choices: Choices, stars: Table | None = None) -> _StarsSeen:
     """Measure the stars; where the channels lie more than a pixel apart, bring them together and
     measure again."""
-    stars = measure_stars(frame.pixels, snr_min=choices.snr)
+    if stars is None:
+        stars = measure_stars(frame.pixels, snr_min=choices.snr)
     linearity = measure_linearity(frame.pixels, stars)
     linear = choices.assume_linear or not linearity.stretched
     grid = channel_grid(frame.pixels, stars, move=linear)

@@ -32,8 +32,7 @@ def audit(options) -> int:
         frame = read_frame(options.picture)
         bar("judging the stars", 0.2)
         judged = audit_picture(
-            frame.pixels,
-            name=frame.name,
+            frame,
             neutral_bv=options.neutral_bv,
             stretched=STRETCHED[options.stretched],
         )

@@ -360,7 +360,8 @@ def _polar(
     arcs = values.reshape(3, SECTORS, per, len(radius))
     known = np.isfinite(arcs).all(axis=2)
     middle = np.median(np.nan_to_num(arcs), axis=2)
-    return np.where(known, middle, np.nan) / halo.flux[:, None, None]
+    flux = np.where(halo.flux != 0, halo.flux, np.nan)  # a channel may have none of the star
+    return np.where(known, middle, np.nan) / flux[:, None, None]
 
 
 def _over_sectors(maps):

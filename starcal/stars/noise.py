@@ -11,12 +11,14 @@ BLOCK_PX = 16
 # evenly spread; 2.5 % of a 24-megapixel frame tells sky and noise to better than 1 %
 MOST_BLOCKS = 2500
 DARK_SHARE = 0.2  # of the blocks: where there is least nebula
+FEWEST_BLOCKS = 20  # that tell a noise, or how it grows
 ROUNDED_STEPS = 1 / np.sqrt(12)  # error of a number rounded to whole steps
 BEND_VARIANCE = 6  # of second differences of noise 1: sum of their squared weights
 MOST_BEND_STEPS = (
     4.0  # of second differences that tell the noise of coarse values: beyond are stars
 )
 COARSE_VALUES = 256  # 8-bit pictures have no more
+USUAL_SHARE = 0.95  # of the pixels, whose values are those that a picture uses
 EMPTY_SHARE = 0.5  # of the pixels: less is a sky clipped at black, with nebula over it
 FAINT_SHARE = (
     0.5  # of the lit pixels of a star layer: the fainter, the less of a star's own shape
@@ -101,6 +103,8 @@ def frame_noise(pixels: np.ndarray) -> FrameNoise:
     empty = not dark_noise.any() and _share_of(blocks, sky) > EMPTY_SHARE
     step = [0.0 if empty else _step(plane) for plane in blocks]
     noise = _with_lit_noise(blocks, sky, dark_noise)
+    if not empty:
+        noise = np.maximum(noise, _noise_above_black(known, sky))
     return FrameNoise(
         sky=tuple(sky.tolist()),
         noise=tuple(noise.tolist()),
@@ -126,6 +130,19 @@ def _with_lit_noise(blocks, sky, noise):
     for channel in np.flatnonzero(noise == 0):
         noise[channel] = _lit_noise(blocks[channel], sky[channel])
     return np.maximum(noise, [ROUNDED_STEPS * _step(plane) for plane in blocks])
+
+
+def _noise_above_black(known: "_KnownBlocks", sky: np.ndarray) -> np.ndarray:
+    """Noise of each channel whose sky is clipped at black, which hides it, where most pixels of a
+    block lie above: in the darkest of such blocks; 0 in other channels, or with few such blocks."""
+    noise = np.zeros(len(sky))
+    for channel, (level, sigma) in enumerate(zip(known.level, known.sigma, strict=True)):
+        above = level > sky[channel]
+        clipped = sky[channel] <= level.min()
+        if clipped and np.count_nonzero(above) >= FEWEST_BLOCKS:
+            dark = above & (level <= np.quantile(level[above], DARK_SHARE))
+            noise[channel] = np.median(sigma[dark])
+    return noise
 
 
 def _electrons(known, sky, noise, empty) -> tuple[float, ...]:
@@ -232,8 +249,28 @@ def _lit_triples(blocks: np.ndarray, sky: float) -> list[np.ndarray]:
 def _step(blocks: np.ndarray) -> float:
     """Step between the values of a coarsely digitised channel, 0 for fine ones: its rounding is
     noise, too."""
-    values = np.unique(blocks[::4][np.isfinite(blocks[::4])])
-    return float(np.median(np.diff(values))) if 1 < len(values) <= COARSE_VALUES else 0.0
+    values, count = np.unique(blocks[::4][np.isfinite(blocks[::4])], return_counts=True)
+    if not 1 < len(values) <= COARSE_VALUES:
+        return 0.0
+    commonest = int(count.argmax())  # of an empty sky it would be all that is usual
+    count[commonest] = np.delete(count, commonest).max()
+    usual = _most_frequent(count)
+    return _weighted_median(np.diff(values[usual]), count[usual][1:])
+
+
+def _most_frequent(count: np.ndarray) -> np.ndarray:
+    """Rows of the fewest values, in their order and two at least, that most pixels have: pictures
+    of few colours have some strays between them."""
+    order = np.argsort(count)[::-1]
+    enough = np.searchsorted(np.cumsum(count[order]), USUAL_SHARE * count.sum()) + 1
+    return np.sort(order[: max(int(enough), 2)])
+
+
+def _weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
+    """The value that half of the weight lies at or below."""
+    order = np.argsort(values)
+    reached = np.cumsum(weight[order])
+    return float(values[order][np.searchsorted(reached, reached[-1] / 2)])
 
 
 def _rounded_steps(blocks: np.ndarray, step: float) -> float:
@@ -309,7 +346,7 @@ def _electrons_per_unit(
     photons, which overstates the error of bright stars rather than understating it.
     """
     bright = level > sky + 10 * noise
-    if np.count_nonzero(bright) >= 20:
+    if np.count_nonzero(bright) >= FEWEST_BLOCKS:
         slope = np.median((sigma[bright] ** 2 - noise**2) / (level[bright] - sky))
         if slope > 0:
             return float(1 / slope)

@@ -137,6 +137,30 @@ def quantile_of_known(values: ArrayLike, share: float) -> NDArray:
     return np.mean([np.take_along_axis(ordered, at, -1)[..., 0] for at in (low, high)], axis=0)
 
 
+def weighted_median(values: NDArray, weight: NDArray) -> float:
+    """The value that half of the weight lies at or below.
+
+    Parameters
+    ----------
+    values : ndarray, (n,)
+        Finite, one at least.
+    weight : ndarray, (n,)
+        0 or more, not all 0.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> weighted_median(np.array([1.0, 2.0, 9.0]), np.array([1, 1, 3]))
+    9.0
+    """
+    order = np.argsort(values)
+    passed = np.cumsum(weight[order])
+    return float(values[order][np.searchsorted(passed, passed[-1] / 2)])
+
+
 def rank_correlation(a: ArrayLike, b: ArrayLike) -> float:
     """How well two series go up and down together, whatever curve lies between them.
 

@@ -6,9 +6,12 @@ import numpy as np
 import pytest
 
 import starcal
+from starcal.choices import Settings
 from starcal.frame import write_fits, write_tiff16
 from starcal.stars import Flag, measure_stars
 from starcal.stars.noise import frame_noise
+from starcal.view.job import after_shown, before_shown, cure_of, open_job
+from starcal.view.visible import Window
 
 CUT_PX = 7.0  # radius of the discs that are kept, several widths of a star
 FAINTEST_MAG = 13.0  # of the stars that the other step has found
@@ -96,6 +99,22 @@ def test_run_leaves_the_background_of_a_layer_alone(kind, level, stretched, tmp_
     assert made.audit_before.n_impossible > 0.5 * made.audit_before.n_judged
     seen = np.count_nonzero(made.check.stars["flags"] & Flag.FORCED == 0)
     assert made.audit_before.n_found == made.audit_after.n_found == seen
+    if level == 0:
+        require_shown_as_made(path, made, empty)
+
+
+def require_shown_as_made(path, made, empty):
+    """The page takes the route of the run, and shows what is empty alike before and after, the
+    stars not."""
+    settings = Settings(frame=str(path))
+    job = open_job(settings)
+    cure = cure_of(job, job.check, settings)
+    assert cure.route == made.check.route
+    part = job.look(Window(slice(0, 240), slice(0, 320), 1))
+    before = before_shown(job, part, settings)
+    after = after_shown(cure, part, settings)
+    assert len(np.unique(before[empty])) == len(np.unique(after[empty])) == 1
+    assert np.mean(before[~empty] != after[~empty]) > 0.8
 
 
 def test_a_layer_of_few_stars_has_no_infinite_values(scene):

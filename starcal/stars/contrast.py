@@ -137,9 +137,7 @@ def _against_nebula(pixels, known, noise, sigma_px, window):
     top = rows.start - outer[0].start
     left = columns.start - outer[1].start
     inner = _part_of(planes, top, left, window)
-    corner = top, left
-    least = not noise.empty_sky  # of a star layer all that is not black is starlight
-    weight = _block_weights(planes, corner, inner.shape[1:], sigma_px, least=least)
+    weight = _block_weights(planes, (top, left), inner.shape[1:])
     # without a peak in the sum it is the rim of a bright star
     return np.where(inner[1::2].sum(axis=0) > 0, _weighted_sum(inner, weight), 0)
 
@@ -150,33 +148,11 @@ def _part_of(planes: np.ndarray, top: int, left: int, window) -> np.ndarray:
     return planes[:, top : top + _length(rows), left : left + _length(columns)]
 
 
-def _block_weights(planes, corner, shape, sigma_px, *, least: bool):
+def _block_weights(planes, corner, shape):
     """Weights that give signal-to-noise in each block of a window, (rows, columns, 6)."""
     grid = [-(-length // FINE_BLOCK_PX) for length in shape]
     weight, spread = _answer_weights(_samples(planes, corner, grid))
-    if least:
-        spread = np.maximum(spread, _least_spread(weight, sigma_px))
     return (weight / spread[:, None]).reshape(*grid, -1).astype(np.float32)
-
-
-def _least_spread(weight, sigma_px):
-    """Half of what white noise leaves of a weighted sum of answers: where a sky is clipped at black
-    most samples are nothing at all, and what stands out of that is the noise itself."""
-    of_channel = [[_in_common(a, b) for b in KERNELS] for a in KERNELS]
-    white = np.kron(np.eye(weight.shape[1] // len(KERNELS)), of_channel)
-    return 0.5 * np.sqrt(np.einsum("bk,kl,bl->b", weight, white, weight)) / sigma_px
-
-
-def _in_common(one: tuple[float, float], other: tuple[float, float]) -> float:
-    """Covariance of white noise through two differences of Gaussians, times sigma squared: two
-    Gaussians of a and b have 1 / (2 pi (a^2 + b^2)) in common."""
-    signs = (1, -1)
-    parts = [
-        sign * back / (a**2 + b**2)
-        for sign, a in zip(signs, one, strict=True)
-        for back, b in zip(signs, other, strict=True)
-    ]
-    return sum(parts) / (2 * np.pi)
 
 
 def _with_margin(window, shape, sigma_px):

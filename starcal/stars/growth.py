@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..robust import SIGMA_PER_DEVIATION
+from ..robust import SIGMA_PER_DEVIATION, weighted_median
 from .apertures import FIT_RADIUS_WIDTHS, NEIGHBOUR_SHARE, RADII_WIDTHS
 
 # The next step's growth in units of the last one's, and how much that differs between profiles: two
@@ -206,7 +206,7 @@ def _robust_means(tells: NDArray, spread: NDArray, times: NDArray) -> tuple[NDAr
     anew for each sample.
     """
     weight = spread**-2.0
-    middle = np.array([_weighted_median(row, weight) for row in tells])
+    middle = np.array([weighted_median(row, weight) for row in tells])
     off = np.abs(tells - middle[:, None]) / spread
     size = SIGMA_PER_DEVIATION * np.median(off, axis=1)
     scale = NEIGHBOUR_SIGMA * np.maximum(size, LEAST_SCATTER)[:, None] * spread
@@ -224,12 +224,6 @@ def _biweight_means(tells, weight, times, middle, scale) -> tuple[NDArray, NDArr
         total = np.maximum(each.sum(axis=1, keepdims=True), 1e-30)
         means = each @ tells.T / total
     return means, kept
-
-
-def _weighted_median(values: NDArray, weight: NDArray) -> float:
-    order = np.argsort(values)
-    passed = np.cumsum(weight[order])
-    return float(values[order][np.searchsorted(passed, passed[-1] / 2)])
 
 
 def _steps_outwards(steps: list[_Step]) -> list[_Believed]:

@@ -5,20 +5,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..robust import SIGMA_PER_DEVIATION, upper_median
+from ..robust import SIGMA_PER_DEVIATION, upper_median, weighted_median
 
 BLOCK_PX = 16
 # evenly spread; 2.5 % of a 24-megapixel frame tells sky and noise to better than 1 %
 MOST_BLOCKS = 2500
 DARK_SHARE = 0.2  # of the blocks: where there is least nebula
-FEWEST_BLOCKS = 20  # that tell a noise, or how it grows
+TELLING_BLOCKS = 20  # that tell a noise, or how it grows
 ROUNDED_STEPS = 1 / np.sqrt(12)  # error of a number rounded to whole steps
 BEND_VARIANCE = 6  # of second differences of noise 1: sum of their squared weights
 MOST_BEND_STEPS = (
     4.0  # of second differences that tell the noise of coarse values: beyond are stars
 )
 COARSE_VALUES = 256  # 8-bit pictures have no more
-USUAL_SHARE = 0.95  # of the pixels, whose values are those that a picture uses
+COMMON_SHARE = 0.95  # of the pixels, whose values are those that a picture uses
 EMPTY_SHARE = 0.5  # of the pixels: less is a sky clipped at black, with nebula over it
 FAINT_SHARE = (
     0.5  # of the lit pixels of a star layer: the fainter, the less of a star's own shape
@@ -139,7 +139,7 @@ def _noise_above_black(known: "_KnownBlocks", sky: np.ndarray) -> np.ndarray:
     for channel, (level, sigma) in enumerate(zip(known.level, known.sigma, strict=True)):
         above = level > sky[channel]
         clipped = sky[channel] <= level.min()
-        if clipped and np.count_nonzero(above) >= FEWEST_BLOCKS:
+        if clipped and np.count_nonzero(above) >= TELLING_BLOCKS:
             dark = above & (level <= np.quantile(level[above], DARK_SHARE))
             noise[channel] = np.median(sigma[dark])
     return noise
@@ -255,22 +255,15 @@ def _step(blocks: np.ndarray) -> float:
     commonest = int(count.argmax())  # of an empty sky it would be all that is usual
     count[commonest] = np.delete(count, commonest).max()
     usual = _most_frequent(count)
-    return _weighted_median(np.diff(values[usual]), count[usual][1:])
+    return weighted_median(np.diff(values[usual]), count[usual][1:])
 
 
 def _most_frequent(count: np.ndarray) -> np.ndarray:
     """Rows of the fewest values, in their order and two at least, that most pixels have: pictures
     of few colours have some strays between them."""
     order = np.argsort(count)[::-1]
-    enough = np.searchsorted(np.cumsum(count[order]), USUAL_SHARE * count.sum()) + 1
+    enough = np.searchsorted(np.cumsum(count[order]), COMMON_SHARE * count.sum()) + 1
     return np.sort(order[: max(int(enough), 2)])
-
-
-def _weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
-    """The value that half of the weight lies at or below."""
-    order = np.argsort(values)
-    reached = np.cumsum(weight[order])
-    return float(values[order][np.searchsorted(reached, reached[-1] / 2)])
 
 
 def _rounded_steps(blocks: np.ndarray, step: float) -> float:
@@ -346,7 +339,7 @@ def _electrons_per_unit(
     photons, which overstates the error of bright stars rather than understating it.
     """
     bright = level > sky + 10 * noise
-    if np.count_nonzero(bright) >= FEWEST_BLOCKS:
+    if np.count_nonzero(bright) >= TELLING_BLOCKS:
         slope = np.median((sigma[bright] ** 2 - noise**2) / (level[bright] - sky))
         if slope > 0:
             return float(1 / slope)

@@ -364,10 +364,18 @@ def _alike_features(ours: Features, theirs: Features) -> Pairs:
 
 def _unlike_any_second(looks: NDArray, their_looks: NDArray) -> NDArray[np.intp]:
     """Matches much nearer than the second nearest: rows of both, (n, 2)."""
-    cv2 = features_library()
-    found = cv2.BFMatcher(cv2.NORM_L2).knnMatch(looks, their_looks, k=2)
-    sure = [a for a, b in found if a.distance < RATIO * b.distance]
-    return np.array([(a.queryIdx, a.trainIdx) for a in sure], int).reshape(-1, 2)
+    alike = looks @ their_looks.T  # they are of length 1
+    rows = np.arange(len(alike))
+    best = alike.argmax(axis=1)
+    nearest = _looks_apart(alike[rows, best])
+    alike[rows, best] = -1
+    sure = nearest < RATIO * _looks_apart(alike.max(axis=1))
+    return np.column_stack([rows, best])[sure]
+
+
+def _looks_apart(cosine: NDArray) -> NDArray:
+    """Distance of two looks of length 1."""
+    return np.sqrt(np.maximum(2 - 2 * cosine, 0))
 
 
 def _drawn_through_most(pairs: Pairs, mirrored: bool) -> NDArray | None:

@@ -42,34 +42,62 @@ def carried_layer(
     carried = np.zeros((3, *shape), np.float32)
     if not (stars != 0).any():
         return carried
+    corners = [
+        (left, top)
+        for top in range(0, shape[0], STAR_TILE_PX)
+        for left in range(0, shape[1], STAR_TILE_PX)
+    ]
     with ThreadPoolExecutor() as pool:
-        jobs = [pool.submit(_carried_plane, plane, matrix, shape) for plane in stars]
-    for channel, job in enumerate(jobs):
-        carried[channel] = job.result()
+        jobs = [pool.submit(_fill_tile, carried, stars, matrix, corner) for corner in corners]
+    for job in jobs:
+        job.result()
     return carried
 
 
-def _carried_plane(
-    plane: NDArray, matrix: NDArray, shape: tuple[int, int]
-) -> NDArray[np.float32]:
-    """One channel of a star layer on other pixels, tile by tile: most of them hold no star."""
-    carried = np.zeros(shape, np.float32)
-    for top in range(0, shape[0], STAR_TILE_PX):
-        for left in range(0, shape[1], STAR_TILE_PX):
-            tile = carried[top : top + STAR_TILE_PX, left : left + STAR_TILE_PX]
-            _fill_tile(tile, plane, matrix, (left, top))
-    return carried
-
-
-def _fill_tile(tile: NDArray, plane: NDArray, matrix: NDArray, corner: tuple[int, int]) -> None:
-    """Lay the part of a plane there that ends in a tile; its first pixel is ``corner``, x, y."""
+def _fill_tile(
+    carried: NDArray, stars: NDArray, matrix: NDArray, corner: tuple[int, int]
+) -> None:
+    """Lay the part of a star layer there that ends in a tile; its first pixel is ``corner``, x, y.
+    Most tiles hold few stars, and only pixels under them are reckoned."""
+    left, top = corner
+    tile = carried[:, top : top + STAR_TILE_PX, left : left + STAR_TILE_PX]
     sigma_px = softening_px(matrix)
-    low, high = _source_box(tile.shape, matrix, corner, SPLINE_PX + 4 * sigma_px)
-    part = plane[low[1] : high[1], low[0] : high[0]]
-    if part.any():
-        shift = matrix[:, :2] @ low + matrix[:, 2] - corner
-        to_tile = np.column_stack([matrix[:, :2], shift])
-        tile[:] = _moved_light(part, to_tile, tile.shape, sigma_px)
+    low, high = _source_box(tile.shape[1:], matrix, corner, SPLINE_PX + 4 * sigma_px)
+    part = stars[:, low[1] : high[1], low[0] : high[0]]
+    if not part.any():
+        return
+    places = _places_before(matrix, tile.shape[1:], corner) - low[::-1, None, None]
+    for plane, light in zip(tile, part, strict=True):
+        if light.any():
+            _fill_plane(plane, light, places, sigma_px)
+
+
+def _places_before(
+    matrix: NDArray, shape: tuple[int, int], corner: tuple[int, int]
+) -> NDArray[np.float64]:
+    """Where the pixels of a tile lie in the layer: rows and columns, (2, *shape)."""
+    back = np.linalg.inv(np.vstack([matrix, [0, 0, 1]]))[:2]
+    x = corner[0] + np.arange(shape[1])
+    y = corner[1] + np.arange(shape[0])[:, None]
+    across, down = (row[0] * x + row[1] * y + row[2] for row in back)
+    return np.stack([down, across])
+
+
+def _fill_plane(plane: NDArray, light: NDArray, places: NDArray, sigma_px: float) -> None:
+    """Light carried; splines ring round a star, but none lies where no star is."""
+    soft = ndimage.gaussian_filter(light, sigma_px) if sigma_px else light
+    starry = _nearest(soft > 0, places)
+    if starry.any():
+        knots = ndimage.spline_filter(soft, order=3, output=np.float32)
+        found = ndimage.map_coordinates(knots, places[:, starry], order=3, prefilter=False)
+        plane[starry] = np.maximum(found, 0)
+
+
+def _nearest(chosen: NDArray, places: NDArray) -> NDArray[np.bool_]:
+    """Whether the pixel nearest to each place is chosen; none is outside."""
+    row, column = np.floor(places + 0.5).astype(np.intp)
+    inside = (row >= 0) & (row < chosen.shape[0]) & (column >= 0) & (column < chosen.shape[1])
+    return inside & chosen[row * inside, column * inside]
 
 
 def _source_box(
@@ -81,16 +109,6 @@ def _source_box(
     starts = np.array(ends) @ back.T
     box = np.array([starts.min(axis=0) - room_px, starts.max(axis=0) + room_px + 1])
     return np.maximum(box, 0).astype(int)
-
-
-def _moved_light(
-    part: NDArray, matrix: NDArray, shape: tuple[int, int], sigma_px: float
-) -> NDArray:
-    """Light carried; splines ring round a star, but none lies where no star is."""
-    soft = ndimage.gaussian_filter(part, sigma_px) if sigma_px else part
-    starry = _moved_plane((soft > 0).view(np.uint8), matrix, shape, order=0)
-    light = _moved_plane(soft, matrix, shape, order=3)
-    return np.where(starry, np.maximum(light, 0), 0)
 
 
 def gapless(pixels: NDArray) -> NDArray:
@@ -124,15 +142,6 @@ def softening_px(matrix: NDArray) -> float:
     """
     scale = np.sqrt(abs(np.linalg.det(matrix[:, :2])))
     return SOFTENED_SHARE * np.sqrt(max(scale**-2 - 1, 0))
-
-
-def _moved_plane(
-    plane: NDArray, matrix: NDArray, shape: tuple[int, int], order: int
-) -> NDArray:
-    """A plane carried by a matrix of x and y; splines of an order between its pixels."""
-    back = np.linalg.inv(matrix[:, :2])
-    offset = -(back @ matrix[:, 2])[::-1]
-    return ndimage.affine_transform(plane, back[::-1, ::-1], offset, shape, order=order)
 
 
 def laid_over(

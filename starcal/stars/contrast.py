@@ -28,6 +28,9 @@ KERNELS = ((1.0, WIDE_KERNEL), (0.6, 0.9))  # Gaussians of the two kernels, in s
 STAR_ANSWER = np.tile([1 / (1 + a**2) - 1 / (1 + b**2) for a, b in KERNELS], 3)
 # times 1 / sigma of the kernel: half of what white noise of three channels leaves
 LEAST_FILTERED_NOISE = 0.15
+# of white noise, left of it at least on nebula: where a sky is clipped at black most samples
+# are nothing at all, and what stands out of that is the noise itself
+LEAST_WHITE_SHARE = 0.125
 # noise of the filtered picture is measured per block: nebulosity raises its own threshold
 NOISE_BLOCK_PX = 64
 NEBULOUS = (
@@ -137,7 +140,9 @@ def _against_nebula(pixels, known, noise, sigma_px, window):
     top = rows.start - outer[0].start
     left = columns.start - outer[1].start
     inner = _part_of(planes, top, left, window)
-    weight = _block_weights(planes, (top, left), inner.shape[1:])
+    # of a star layer all that is not black is starlight
+    least_share = 0.0 if noise.empty_sky else LEAST_WHITE_SHARE
+    weight = _block_weights(planes, (top, left), inner.shape[1:], sigma_px, least_share)
     # without a peak in the sum it is the rim of a bright star
     return np.where(inner[1::2].sum(axis=0) > 0, _weighted_sum(inner, weight), 0)
 
@@ -148,11 +153,31 @@ def _part_of(planes: np.ndarray, top: int, left: int, window) -> np.ndarray:
     return planes[:, top : top + _length(rows), left : left + _length(columns)]
 
 
-def _block_weights(planes, corner, shape):
+def _block_weights(planes, corner, shape, sigma_px, least_share):
     """Weights that give signal-to-noise in each block of a window, (rows, columns, 6)."""
     grid = [-(-length // FINE_BLOCK_PX) for length in shape]
     weight, spread = _answer_weights(_samples(planes, corner, grid))
+    spread = np.maximum(spread, least_share * _white_spread(weight, sigma_px))
     return (weight / spread[:, None]).reshape(*grid, -1).astype(np.float32)
+
+
+def _white_spread(weight, sigma_px):
+    """What white noise leaves of a weighted sum of answers."""
+    of_channel = [[_in_common(a, b) for b in KERNELS] for a in KERNELS]
+    white = np.kron(np.eye(weight.shape[1] // len(KERNELS)), of_channel)
+    return np.sqrt(np.einsum("bk,kl,bl->b", weight, white, weight)) / sigma_px
+
+
+def _in_common(one: tuple[float, float], other: tuple[float, float]) -> float:
+    """Covariance of white noise through two differences of Gaussians, times sigma squared: two
+    Gaussians of a and b have 1 / (2 pi (a^2 + b^2)) in common."""
+    signs = (1, -1)
+    parts = [
+        sign * back / (a**2 + b**2)
+        for sign, a in zip(signs, one, strict=True)
+        for back, b in zip(signs, other, strict=True)
+    ]
+    return sum(parts) / (2 * np.pi)
 
 
 def _with_margin(window, shape, sigma_px):

@@ -1,16 +1,17 @@
-"""What the main job costs on a 24-megapixel frame, against the floor and against the way the
-manuals show.
+"""What `check`, `calibrate` and `run` cost on a 24-megapixel frame, against the floor and against the
+way the manuals show a calibration.
 
-    python examples/bench_main_job.py [--small]
+    python examples/bench_main_job.py [--megapixels N] [--jobs check,run] [--rounds N]
 
 Everything is timed in one run on one machine, each whole job in a process of its own; compare
 ratios, not seconds. The floor is what no program can avoid: read the pixels, copy them, write them
-and wait for the disk.
+and wait for the disk. `run` splits stars off a narrowband frame of the same stars.
 """
 
 import argparse
 import os
 import resource
+import shutil
 import statistics
 import subprocess
 import sys
@@ -32,11 +33,22 @@ FIELD = {
 }
 
 
-def make(path: str, shape: tuple[int, int]) -> None:
+NARROWBAND = FIELD | {
+    "system": "SHO",
+    "scatter": "spectra",
+    "channel_gains": (1.0, 0.25, 0.71),
+    "v_zero_electrons": 2e11,
+    "sky_electrons": 4e3,
+    "nebula_electrons": 2e4,
+}
+UNCOUNTED = ("whole process", "CPU", "CPU of import", "peak memory", "stars used")
+
+
+def make(path: str, shape: tuple[int, int], field: dict) -> None:
     from starcal.demo.scene import make_scene
     from starcal.frame import write_fits
 
-    scene = make_scene(shape=shape, **FIELD)
+    scene = make_scene(shape=shape, **field)
     write_fits(path, scene.pixels, scene.header)
     print(
         f"frame: 3 x {shape[0]} x {shape[1]}, {len(scene.truth)} stars, "
@@ -60,6 +72,38 @@ def floor(source: str, target: str) -> dict[str, float]:
     return times
 
 
+def check_job(source: str, target: str) -> dict[str, float]:
+    """Read and check."""
+    times = {}
+    clock = _Clock(times)
+    from starcal.checking.check import check
+
+    clock("import")
+    found = check(source, progress=clock.step)
+    clock.step()
+    times["stars used"] = found.fit.n_used
+    return times
+
+
+def run_job(source: str, target: str) -> dict[str, float]:
+    """The whole job with split and report."""
+    times = {}
+    clock = _Clock(times)
+    from starcal import pipeline
+    from starcal.report import page  # noqa: F401  (imported when it is needed)
+
+    clock("import")
+    done = pipeline.run(narrowband_beside(source), f"{target}-run", progress=clock.step)
+    clock.step()
+    shutil.rmtree(f"{target}-run")
+    times["stars used"] = len(done.check.stars)
+    return times
+
+
+def narrowband_beside(source: str) -> str:
+    return source.replace("frame.fits", "narrowband.fits")
+
+
 def starcal_job(source: str, target: str) -> dict[str, float]:
     """Calibrate file to file, step by step."""
     times = {}
@@ -71,12 +115,8 @@ def starcal_job(source: str, target: str) -> dict[str, float]:
     clock("import")
     frame = read_frame(source)
     clock("read")
-    steps = []
-    found = check(frame, progress=lambda name, _: steps.append((name, time.perf_counter())))
-    ends = [moment for _, moment in steps[1:]] + [time.perf_counter()]
-    for (name, begin), end in zip(steps, ends, strict=True):
-        times[name] = end - begin
-    clock.restart()
+    found = check(frame, progress=clock.step)
+    clock.step()
     made = apply_calibration(frame, found, "grey")
     clock("apply gains, level the sky")
     made.write(target, overwrite=True)
@@ -170,13 +210,30 @@ class _Clock:
 
     def restart(self):
         self.last = time.perf_counter()
+        self.doing = None
+
+    def step(self, name=None, _share=None):
+        """A step begins, or the last one has ended."""
+        if self.doing is not None:
+            spent = time.perf_counter() - self.last
+            self.times[self.doing] = self.times.get(self.doing, 0.0) + spent
+        self.restart()
+        self.doing = name
 
     def __call__(self, name):
         self.times[name] = time.perf_counter() - self.last
+        if name == "import":
+            self.times["CPU of import"] = time.process_time()
         self.restart()
 
 
-JOBS = {"floor": floor, "starcal": starcal_job, "as the manuals show": manual_job}
+JOBS = {
+    "floor": floor,
+    "check": check_job,
+    "calibrate": starcal_job,
+    "run": run_job,
+    "manuals": manual_job,
+}
 
 
 def in_own_process(job: str, source: str, target: str) -> dict[str, float]:
@@ -205,18 +262,32 @@ def show(rounds: dict[str, list[dict[str, float]]], megabytes: float) -> None:
     for job, times in median.items():
         print(f"\n{job}")
         for name, value in times.items():
-            unit = "MB" if name == "peak memory" else "" if name == "stars used" else "s"
+            unit = {"peak memory": "MB", "stars used": ""}.get(name, "s")
             print(f"  {name:<34}{value:10.3f} {unit}")
-        work = sum(
-            value
-            for name, value in times.items()
-            if name not in ("whole process", "peak memory", "stars used")
-        )
+        work = sum(value for name, value in times.items() if name not in UNCOUNTED)
         print(
             f"  {'sum of the steps':<34}{work:10.3f} s = {work / base:.1f} floors; without import "
             f"{(work - times.get('import', 0)) / base:.1f}"
         )
+        cpu = times["CPU"] - times.get("CPU of import", 0)
+        print(f"  {'CPU without import over the floor':<34}{cpu / base:10.1f}")
         print(f"  {'peak memory over the frame':<34}{times['peak memory'] / megabytes:10.2f}")
+
+
+def tell(job: str, source: str, target: str) -> None:
+    """Do one job and print what it took."""
+    for name, value in JOBS[job](source, target).items():
+        print(f"{name}\t{value}")
+    print(f"CPU\t{time.process_time()}")
+    peak_kib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    print(f"peak memory\t{peak_kib / 1024 * 1.048576}")
+
+
+def make_apart(path: str, megapixels: float) -> None:
+    """A frame of 2 : 3, made by a process of its own, whose memory then is free."""
+    rows = round((megapixels * 1e6 / 1.5) ** 0.5)
+    shape = str(rows), str(3 * rows // 2)
+    subprocess.run([sys.executable, __file__, "--make", path, *shape], check=True)
 
 
 def main() -> None:
@@ -225,27 +296,28 @@ def main() -> None:
         "--rounds", type=int, default=3, help="how often each job is timed (default: 3)"
     )
     parser.add_argument(
-        "--small", action="store_true", help="1.5 megapixels, to try the script"
+        "--megapixels", type=float, default=24.0, help="of the frame (default: 24)"
+    )
+    parser.add_argument(
+        "--jobs", default=",".join(JOBS), help="which, by commas (default: %(default)s)"
     )
     parser.add_argument("--job", nargs=3, help=argparse.SUPPRESS)
     parser.add_argument("--make", nargs=3, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.make:
         path, height, width = options.make
-        return make(path, (int(height), int(width)))
+        narrow = path.endswith("narrowband.fits")
+        field = NARROWBAND if narrow else FIELD
+        return make(path, (int(height), int(width)), field)
     if options.job:
-        job, source, target = options.job
-        for name, value in JOBS[job](source, target).items():
-            print(f"{name}\t{value}")
-        print(
-            f"peak memory\t{resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024 * 1.048576}"
-        )
-        return None
-    shape = ("1000", "1500") if options.small else ("4000", "6000")
+        return tell(*options.job)
+    jobs = dict.fromkeys(["floor", *options.jobs.split(",")])
     with tempfile.TemporaryDirectory() as folder:
         source, target = str(Path(folder) / "frame.fits"), str(Path(folder) / "out.fits")
-        subprocess.run([sys.executable, __file__, "--make", source, *shape], check=True)
-        rounds = {job: [] for job in JOBS}
+        make_apart(source, options.megapixels)
+        if "run" in jobs:
+            make_apart(narrowband_beside(source), options.megapixels)
+        rounds = {job: [] for job in jobs}
         for _ in range(options.rounds):  # interleaved, so that a busy moment hits all alike
             for job, runs in rounds.items():
                 runs.append(in_own_process(job, source, target))

@@ -21,7 +21,7 @@ from .choices import Choices, OfRun, Settings, chosen
 from .compose import read_channels
 from .cure.gains import apply_calibration, require_usable
 from .cure.pictures import recolour_picture
-from .cure.stars import recolour_checked
+from .cure.stars import ReadyToColour, Recoloured, coloured_as_chosen, recolour_checked
 from .cure.wishes import told_wishes
 from .draw import tone
 from .draw.preview import write_pair, write_png
@@ -334,6 +334,51 @@ def run_settings(
     )
 
 
+def run_prepared(
+    ready: ReadyToColour,
+    settings: Settings,
+    out: str | Path,
+    *,
+    overwrite: bool = False,
+    progress: Progress = silent,
+) -> RunResult:
+    """Do the rest of the job for a linear frame that was checked and split already; see `run`.
+
+    Parameters
+    ----------
+    ready : ReadyToColour
+        By settings that differ from these in nothing that the check or the split goes by.
+    settings : Settings
+    out : str or Path
+        Folder for the files.
+    overwrite : bool
+        Replace files of an earlier run.
+    progress : callable
+        Is given the step and the share done.
+
+    Returns
+    -------
+    RunResult
+        The files are those of `run_settings`, bit for bit, but for the time that it took.
+
+    Raises
+    ------
+    FrameError, HarmError, TooFewStars, OutputError
+        As `run`.
+    """
+    began_s = time.monotonic()
+    folder = Path(out)
+    _require_free_folder(folder, settings.inputs, overwrite)
+    with atomic_folder(folder, OUTPUTS, overwrite) as place:
+        progress("making the picture", 0.1)
+        if ready.star_field is None and takes_gains(ready.check, settings):
+            made = _by_gains(ready.frame, ready.check, settings)
+        else:
+            made = _made_of(coloured_as_chosen(ready, settings), ready.star_field is not None)
+        progress("writing", 0.5)
+        return _write(place, ready.frame, made, settings, folder, began_s)
+
+
 def read_asked(settings: Settings, *, cells: bool = False) -> Frame:
     """The frame that settings name, from one file or three.
 
@@ -607,6 +652,10 @@ def _by_star(
     star_frame: Frame | None,
 ) -> _Made:
     made = recolour_checked(frame, checked, choices, starless, star_frame)
+    return _made_of(made, star_frame is not None)
+
+
+def _made_of(made: Recoloured, other_stars: bool) -> _Made:
     layers = {"starless.fits": made.starless, "stars.fits": made.stars}
     return _Made(
         picture=made.picture,
@@ -614,7 +663,7 @@ def _by_star(
         layers=layers,
         check=made.check,
         shapes=made.shapes,
-        other_stars=star_frame is not None,
+        other_stars=other_stars,
     )
 
 

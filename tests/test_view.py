@@ -38,6 +38,7 @@ from starcal.cure.gains import apply_calibration
 from starcal.cure.stars import recolour_checked
 from starcal.errors import FrameError, PageError, TooFewStars
 from starcal.frame import write_fits
+from starcal.pipeline import run_settings
 from starcal.stars import Flag
 from starcal.view import points, rows
 from starcal.view.counting import counted_outcome
@@ -52,6 +53,7 @@ from starcal.view.job import (
     star_fluxes,
 )
 from starcal.view.page import Page
+from starcal.view.saving import save_of_job
 from starcal.view.visible import Window, mean_of, rgba, window_of
 
 ROOT = Path(__file__).parents[1]
@@ -278,6 +280,29 @@ def test_a_page_opens_from_python_beside_a_notebook(folder):
     assert "star colours" in asyncio.run(read_page())
     with pytest.raises(FrameError, match="finished nebula"):
         starcal_package.view_frame(pixels, stars="a.fits")
+
+
+@pytest.mark.slow
+def test_what_is_saved_from_memory_is_what_a_run_writes(scene_of, tmp_path):
+    """Bit for bit, and again; the whole job only where the check would be another."""
+    scene = scene_of(**SHO | {"shape": (240, 320)})
+    write_fits(tmp_path / "sho.fits", np.array(scene.pixels), scene.header)
+    job = open_job(Settings(frame=str(tmp_path / "sho.fits")))
+    settings = replace(job.settings, warmth=1.4)
+    whole = run_settings(settings, tmp_path / "run")
+    refused = partial(pytest.fail, "done anew")
+    for again in (False, True):
+        done = save_of_job(job, refused, settings, tmp_path / "page", overwrite=again)
+        assert done.files == whole.files
+        for file in {*whole.files} - {"report.html"}:  # which tells how long it took
+            there = (tmp_path / "page" / file).read_bytes()
+            assert there == (tmp_path / "run" / file).read_bytes(), file
+    anew = []
+    other = replace(settings, leave_out=((5.0, 5.0),))
+    save_of_job(
+        job, lambda *given, overwrite: anew.append(given), other, tmp_path, overwrite=True
+    )
+    assert anew == [(other, tmp_path)]
 
 
 def test_a_gradient_of_colour_is_left_to_run(folder):

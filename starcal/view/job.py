@@ -36,18 +36,20 @@ class Job:
 
     Attributes
     ----------
-    frame : Frame
-    check : CheckResult
-        With the stars left out that the first settings name.
+    settings : Settings
+        By which it was opened.
+    ready : ReadyToColour
+        The frame, its check and its split.
     parts : Split
+        The same with clipped cores as the settings say.
     near_clipping : tuple of ndarray
         Rows and columns of the pixels that calibration makes whiter.
     stretch : Stretch
         Chosen from the frame.
     """
 
-    frame: Frame
-    check: CheckResult
+    settings: Settings
+    ready: ReadyToColour
     parts: Split
     near_clipping: tuple[NDArray, NDArray]
     stretch: Stretch
@@ -55,6 +57,16 @@ class Job:
     routes = names_of("route")
     quick = True  # each choice is answered at once
     other_stars = False
+
+    @property
+    def frame(self) -> Frame:
+        """As its check has located it."""
+        return self.ready.frame
+
+    @property
+    def check(self) -> CheckResult:
+        """With the stars left out that the first settings name."""
+        return self.ready.check
 
     @property
     def shapes(self) -> ProfileMap | None:
@@ -139,7 +151,7 @@ def _job_of(ready: ReadyToColour, settings: Settings) -> Job | StarFrameJob:
         return StarFrameJob(ready=ready, stretch=stretch)
     parts = whole_stars(ready.parts, frame, checked.stars, settings)[0]
     whiter = np.nonzero(near_clipping(frame.pixels, checked.stars.meta["clip_level"]))
-    return Job(frame, checked, parts, whiter, stretch)
+    return Job(settings, ready, parts, whiter, stretch)
 
 
 # --- what a choice makes of it ----------------------------------------------------------

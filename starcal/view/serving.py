@@ -28,6 +28,7 @@ from .desk import Desk
 from .join_page import JoinPage
 from .joining import JoinJob
 from .page import Page
+from .saving import save_of_job
 from .start_page import StartPage
 from .tabs import SharedChoices
 
@@ -305,4 +306,5 @@ def _open_page(desk: Desk, document: Document) -> None:
     if isinstance(desk.job, JoinJob):
         choices.join(JoinPage(document, desk.job, choices.now, **kept))
     else:
-        choices.join(Page(document, desk.job, choices.now, save=desk.save, **kept))
+        save = partial(save_of_job, desk.job, desk.save)
+        choices.join(Page(document, desk.job, choices.now, save=save, **kept))

@@ -1,13 +1,16 @@
 """The files of a run, from what the page has in memory as far as that goes."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from ..choices import OfCheck, OfRun, Settings
 from ..pipeline import RunResult, run_prepared
 from .job import AnyJob, Job
 
+# What a split does not go by: stars left out of the fit and curves change the fit alone
 AFTER_THE_SPLIT = OfRun.__annotations__.keys() - OfCheck.__annotations__.keys()
+FITTED_ANEW = {"leave_out", "bands"}
 
 
 def save_of_job(
@@ -26,7 +29,7 @@ def save_of_job(
         What the page shows.
     run_anew : callable
         As `pipeline.run_settings`: does all of it, where the job is a stretched picture or has a
-        separate star frame, or choices were changed that the check goes by.
+        separate star frame, or choices were changed that stars are found and split by.
     settings : Settings
         That hold.
     folder : Path
@@ -37,11 +40,12 @@ def save_of_job(
     RunResult
     """
     if isinstance(job, Job) and _alike_until_split(job.settings, settings):
-        return run_prepared(job.ready, settings, folder, overwrite=overwrite)
+        ready = replace(job.ready, check=job.refit(settings))
+        return run_prepared(ready, settings, folder, overwrite=overwrite)
     return run_anew(settings, folder, overwrite=overwrite)
 
 
 def _alike_until_split(one: Settings, other: Settings) -> bool:
-    """Whether they differ in nothing that check and split go by."""
-    names = vars(one).keys() - AFTER_THE_SPLIT
+    """Whether they differ in nothing that stars are found and split by."""
+    names = vars(one).keys() - AFTER_THE_SPLIT - FITTED_ANEW
     return all(getattr(one, name) == getattr(other, name) for name in names)

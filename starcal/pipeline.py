@@ -374,7 +374,9 @@ def run_prepared(
         if ready.star_field is None and takes_gains(ready.check, settings):
             made = _by_gains(ready.frame, ready.check, settings)
         else:
-            made = _made_of(coloured_as_chosen(ready, settings), ready.star_field is not None)
+            made = _made_of_stars(
+                coloured_as_chosen(ready, settings), ready.star_field is not None
+            )
         progress("writing", 0.5)
         return _write(place, ready.frame, made, settings, folder, began_s)
 
@@ -652,10 +654,10 @@ def _by_star(
     star_frame: Frame | None,
 ) -> _Made:
     made = recolour_checked(frame, checked, choices, starless, star_frame)
-    return _made_of(made, star_frame is not None)
+    return _made_of_stars(made, star_frame is not None)
 
 
-def _made_of(made: Recoloured, other_stars: bool) -> _Made:
+def _made_of_stars(made: Recoloured, other_stars: bool) -> _Made:
     layers = {"starless.fits": made.starless, "stars.fits": made.stars}
     return _Made(
         picture=made.picture,

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from .shapes import stamps_round
 
 SUMMED_AT_ONCE = 1000  # stars, to bound memory
-ROUNDING = 1e-13  # of a circle's area: no pixel inside is cut so little
+AREA_ROUNDING = 1e-13  # of a circle's area: no pixel inside is cut so little
 
 
 def exact_sums(plane: NDArray, x_px: NDArray, y_px: NDArray, radius_px: float) -> NDArray:
@@ -47,7 +47,7 @@ def _shares_inside(dx_px: NDArray, dy_px: NDArray, half: int, radius_px: float) 
         (rims - dx_px[:, None])[:, None, :], (rims - dy_px[:, None])[:, :, None], radius_px
     )
     share = below[:, 1:, 1:] - below[:, 1:, :-1] - below[:, :-1, 1:] + below[:, :-1, :-1]
-    return np.where(share > ROUNDING * radius_px**2, share, 0)
+    return np.where(share > AREA_ROUNDING * radius_px**2, share, 0)
 
 
 def _area_below(x: NDArray, y: NDArray, radius: float) -> NDArray:

@@ -2,7 +2,7 @@
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri
+from scipy import stats
 
 SIGMA_PER_DEVIATION = 1.4826
 """Standard deviation of a Gaussian over its median absolute deviation (1 / 0.67449)."""
@@ -183,72 +183,7 @@ def rank_correlation(a: ArrayLike, b: ArrayLike) -> float:
     b = np.asarray(b)
     if np.ptp(a) == 0 or np.ptp(b) == 0:
         return -1.0
-    return float(np.corrcoef(mean_ranks(a), mean_ranks(b))[0, 1])
-
-
-def mean_ranks(values: ArrayLike) -> NDArray:
-    """Places of values in their order, from 1; equal ones share the mean of theirs.
-
-    Parameters
-    ----------
-    values : array_like, (n,)
-        Finite numbers.
-
-    Returns
-    -------
-    ndarray, (n,)
-
-    Examples
-    --------
-    >>> mean_ranks([5.0, 1.0, 5.0]).tolist()
-    [2.5, 1.0, 2.5]
-    """
-    _, place, count = np.unique(values, return_inverse=True, return_counts=True)
-    return (np.cumsum(count) - (count - 1) / 2)[place]
-
-
-def median_slope(y: ArrayLike, x: ArrayLike) -> tuple[float, float, float]:
-    """Slope of y against x that outliers do not move, and its 95 % interval: the median of the
-    slopes of all pairs (Sen 1968, J. Am. Stat. Assoc. 63, 1379).
-
-    As `scipy.stats.theilslopes`, whose package takes as long to import as all else that a check
-    needs of scipy.
-
-    Parameters
-    ----------
-    y, x : array_like, (n,)
-        Finite numbers, two different x at least.
-
-    Returns
-    -------
-    slope, low, high : float
-
-    Examples
-    --------
-    >>> median_slope([0.0, 2.0, 4.0, 99.0, 8.0], [0, 1, 2, 3, 4])[0]
-    2.0
-    """
-    y = np.asarray(y, float)
-    x = np.asarray(x, float)
-    apart = x[:, None] - x
-    later = apart > 0
-    slopes = np.sort((y[:, None] - y)[later] / apart[later])
-    free = _kendall_variance(len(y)) - _tied(x) - _tied(y)
-    within = -ndtri(0.025) * np.sqrt(free)
-    low = max(round((len(slopes) - within) / 2) - 1, 0)
-    high = min(round((len(slopes) + within) / 2), len(slopes) - 1)
-    return float(np.median(slopes)), float(slopes[low]), float(slopes[high])
-
-
-def _kendall_variance(count):
-    """Variance of the number of rising pairs less that of falling ones, of so many values."""
-    return count * (count - 1) * (2 * count + 5) / 18
-
-
-def _tied(values: NDArray) -> float:
-    """How much less that variance is for values that are equal."""
-    _, count = np.unique(values, return_counts=True)
-    return float(np.sum(_kendall_variance(count)))
+    return float(stats.spearmanr(a, b).statistic)
 
 
 def pixels_at(

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from . import __version__
 
-LIBRARIES = ("numpy", "scipy", "astropy", "matplotlib", "pillow")
+LIBRARIES = ("numpy", "scipy", "astropy", "photutils", "matplotlib", "pillow")
 
 
 def versions() -> dict[str, str]:

@@ -401,7 +401,7 @@ def test_settings_files_and_versions_are_on_the_page(tmp_path):
     assert "WCS taken from" not in page.text  # was not given
     assert "picture.fits the picture, linear float32" in page.text
     assert "extra.txt" in page.text
-    for library in ("numpy", "scipy", "astropy"):
+    for library in ("numpy", "scipy", "astropy", "photutils"):
         assert f"{library} {version(library)}" in page.text
     assert f"starcal {starcal.__version__}" in page.text
 

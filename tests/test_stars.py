@@ -9,7 +9,6 @@ from scipy.spatial import cKDTree
 from scipy.special import erf
 
 from starcal.stars import FLAG_REASONS, Flag, flag_tally, measure_stars
-from starcal.stars.aperture_sums import exact_sums
 from starcal.stars.leaks import leaks_into
 from starcal.stars.photometry import _clearest
 from starcal.stars.shapes import stacked_profile
@@ -192,23 +191,6 @@ def test_unequal_widths_do_not_bias_colour(scene_of, moffat_beta, worst):
         for c in CHANNELS
     ]
     assert np.ptp(share) / np.mean(share) < worst
-
-
-def test_sums_in_circles_agree_with_photutils():
-    """To rounding, wherever in their pixels stars are, also over the rim and in a small circle."""
-    rng = np.random.default_rng(0)
-    plane = rng.normal(1.0, 0.3, (60, 80))
-    x_px, y_px = rng.uniform(-3, 83, 200), rng.uniform(-3, 63, 200)
-    x_px[:3], y_px[:3] = (20.0, 20.5, 30.0), (20.0, 30.5, 30.5)
-    for radius_px in (0.4, 1.0, 2.5, 7.3):
-        apertures = CircularAperture(np.column_stack([x_px, y_px]), radius_px)
-        sums = [
-            np.sum(mask.multiply(plane)) if mask.get_overlap_slices(plane.shape)[0] else 0.0
-            for mask in apertures.to_mask(method="exact")
-        ]
-        np.testing.assert_allclose(
-            exact_sums(plane, x_px, y_px, radius_px), sums, rtol=1e-11, atol=1e-12
-        )
 
 
 def test_photometry_agrees_with_photutils(scene_of):

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
+from scipy import ndimage, stats
 
 from ..errors import GeometryError
-from ..robust import mean_ranks, rank_correlation
+from ..robust import rank_correlation
 from .bends import require_even_axes, require_no_bend, require_no_lens
 from .drift import Drift, ShiftFit, corners_of, fitted_shifts, refined, similar
 from .features import (
@@ -317,7 +317,7 @@ def _fine_structure(values: NDArray, matrix: NDArray, size: tuple[int, int]) -> 
 def _ranks(grid: NDArray, inside: NDArray) -> NDArray:
     """Ranks from 0 to 1 of values inside, 0 outside."""
     ranks = np.zeros(grid.shape)
-    ranks[inside] = mean_ranks(grid[inside]) / max(inside.sum(), 1)
+    ranks[inside] = stats.rankdata(grid[inside]) / max(inside.sum(), 1)
     return ranks
 
 

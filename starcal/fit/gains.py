@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import least_squares
+from scipy.stats import theilslopes
 
 from ..choices import SOLAR_BV_MAG, GivenGains
-from ..robust import median_slope, scatter
+from ..robust import scatter
 from .dust import UNKNOWN_DUST, Dust
 
 if TYPE_CHECKING:
@@ -729,5 +730,5 @@ def brightness_slope(instrumental_mag: np.ndarray, v_mag: np.ndarray) -> tuple[f
     good = np.isfinite(instrumental_mag) & np.isfinite(v_mag)
     if good.sum() < 8 or np.ptp(v_mag[good]) < 1:
         return np.nan, np.nan
-    slope, low, high = median_slope(instrumental_mag[good], v_mag[good])
-    return slope, (high - low) / 2
+    slope, _, low, high = theilslopes(instrumental_mag[good], v_mag[good])
+    return float(slope), float((high - low) / 2)

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
-from scipy.special import pdtrc
+from scipy.stats import poisson
 
 from ..catalogue import CatalogueStars
 from ..robust import scatter_per_axis
@@ -181,9 +181,8 @@ def _grown_plate(plate, seen) -> tuple[Plate, float] | None:
 
 
 def _false_log10(attempt, n_tried) -> float:
-    by_chance = pdtrc(len(attempt.star) - FREE_PAIRS - 1, attempt.chance)
-    with np.errstate(divide="ignore"):
-        return float(np.log10(by_chance) + np.log10(max(n_tried, 1)))
+    alike = poisson.logsf(len(attempt.star) - FREE_PAIRS - 1, attempt.chance) / np.log(10)
+    return float(alike + np.log10(max(n_tried, 1)))
 
 
 def _chance(plate, seen, n_stars, rows, radius_px) -> float:

@@ -1,9 +1,10 @@
 """Finding and measuring stars: one table, a row a star, a flag for every reason not to trust one.
 
-Nothing is ever taken out of the table; a star that must not be used carries a flag that says why.
-`flags` is the registry, `contrast` makes stars stand out, `detection` finds them, `shapes` measures
-their widths, `photometry` makes the table, `known_places` adds what was not found, `displayed`
-orders the stars of stretched pictures, `columns` gives the table's columns as arrays.
+Only this package and `layers` know photutils. Nothing is ever taken out of the table; a star that
+must not be used carries a flag that says why. `flags` is the registry, `contrast` makes stars stand
+out, `detection` finds them, `shapes` measures their widths, `photometry` makes the table,
+`known_places` adds what was not found, `displayed` orders the stars of stretched pictures,
+`columns` gives the table's columns as arrays.
 """
 
 from ..frame.reading import CHANNELS

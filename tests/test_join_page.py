@@ -109,6 +109,7 @@ def test_sliders_undo_and_save(files, job, monkeypatch):
     first = page.picture.halves.data["after"][0].copy()
     page.sliders["star_size"].trigger("value_throttled", 1.0, 0.5)
     page.sliders["brightest"].trigger("value_throttled", job.star_count, 5)
+    page.choose_left()
     page.render()
     assert (page.history.now.star_size, page.history.now.brightest) == (0.5, 5)
     assert (page.picture.halves.data["after"][0] != first).any()
@@ -125,18 +126,21 @@ def test_sliders_undo_and_save(files, job, monkeypatch):
     assert (files / "typed.tif").read_bytes() == (files / "saved.tif").read_bytes()
 
 
-def test_moves_of_one_slider_that_follow_each_other_are_one_step(files, job):
-    """However fast they come; the page writes no value that a hand has moved on meanwhile."""
+def test_moves_of_one_gesture_are_one_step(files, job):
+    """However slowly they arrive; the page writes no value that a hand has moved on meanwhile."""
     settings = Settings(frame=str(files / "nebula.tif"))
     page = JoinPage(Document(), job, History(settings), out="")
     slider, seen = page.sliders["saturation"], []
     slider.on_change("value", lambda attribute, old, new: seen.append(new))
     moved = [1.0 + 0.05 * step for step in range(1, 21)]  # with the errors of such sums
-    for value in moved:
+    for i, value in enumerate(moved):
         slider.value = value  # as the browser says it
         slider.trigger("value_throttled", 0, value)
+        if i % 5 == 0:
+            page.choose_left()  # as when they come apart
     assert seen == moved
     page.sliders["warmth"].trigger("value_throttled", 1.0, 2.0)
+    page.choose_left()
     assert (page.history.now.saturation, page.history.now.warmth) == (2.0, 2.0)
     assert len(page.history.past) == 2
     page.undo()
@@ -148,6 +152,11 @@ def test_moves_of_one_slider_that_follow_each_other_are_one_step(files, job):
     assert page.history.now == settings
     page.undo()
     assert page.history.now.saturation == 2.0
+    for gesture, value in enumerate((1.5, 1.25)):
+        page.status.tags = [gesture]  # as the browser counts them
+        slider.trigger("value_throttled", 0, value)
+    page.undo()
+    assert page.history.now.saturation == 1.5
 
 
 @pytest.mark.parametrize(

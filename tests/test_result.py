@@ -222,7 +222,8 @@ def test_pictures_in_a_notebook(frame, make, captions):
         assert max(picture.size) <= 420
         assert np.asarray(picture).std() > 1  # of 255: something is to be seen
     assert "<field>" not in text
-    assert len(repr(result)) < 400
+    for each in (result, result.fit, result.located, result.light):
+        assert 20 < len(repr(each)) < 900
     assert "\n" not in repr(result)
 
 

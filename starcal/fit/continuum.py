@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..robust import scatter, scatter_about_zero
-from ..texts import counted
+from ..texts import counted, told_shortly
 from .gains import MAG_PER_LN, MIN_STARS
 from .population import COUNTS_PER_MAG, ln_population
 from .posterior import (
@@ -126,6 +126,8 @@ class ContinuumFit:
     told_by: str
     refused: str
     catalogue_factor: float = 1.0
+
+    __repr__ = told_shortly
 
     @property
     def assumed(self) -> str:

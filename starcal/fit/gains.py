@@ -19,6 +19,7 @@ from scipy.stats import theilslopes
 
 from ..choices import SOLAR_BV_MAG, GivenGains
 from ..robust import scatter
+from ..texts import told_shortly
 from .dust import UNKNOWN_DUST, Dust
 
 if TYPE_CHECKING:
@@ -137,6 +138,8 @@ class GainFit:
     bv_mean: float
     bv_spread: float
     red_share: float
+
+    __repr__ = told_shortly
 
     @property
     def stated_errors(self) -> np.ndarray:
@@ -656,6 +659,8 @@ class MatrixFit:
     matrix: np.ndarray
     scatter_mag: np.ndarray
     n_used: int
+
+    __repr__ = told_shortly
 
 
 def fit_matrix(flux: np.ndarray, target_rgb: np.ndarray, gains: np.ndarray) -> MatrixFit:

@@ -22,6 +22,7 @@ from ..frame import (
 )
 from ..robust import middle_px
 from ..stars import displayed_mag, instrumental_mag, places_of
+from ..texts import told_shortly
 from .bend import BothSides, nearer, straightened
 from .hints import Hints, hints_from_header, lacks_only_scale
 from .match import MIN_PAIRS, Match, WCSError
@@ -72,6 +73,8 @@ class Located:
     notes: tuple[str, ...] = ()
     why_not: str = ""
     lacks: str = ""
+
+    __repr__ = told_shortly
 
 
 def locate(

@@ -14,6 +14,7 @@ from scipy.spatial import cKDTree
 
 from ..frame import pixel_scale_arcsec, pixels_of
 from ..robust import middle_px, quantile_of_known, scatter_per_axis
+from ..texts import told_shortly
 
 REACH_PX = 30.0  # WCS errors up to this are refined; a worse WCS is the solver's work
 VOTERS = 400  # brightest of each side that vote on the offset
@@ -80,6 +81,8 @@ class Match:
     chance_matches: float
     credible: bool
     placed: int = 0
+
+    __repr__ = told_shortly
 
     @property
     def found(self) -> int:

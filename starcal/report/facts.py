@@ -21,7 +21,8 @@ CARDS = (
     ("exposure", "EXPTIME", " s"),
     ("filter", "FILTER", ""),
 )
-CHANNEL_FILTERS = ("FILTERR", "FILTERG", "FILTERB")
+# Of each channel: as `compose` writes them, or as other software counts them.
+CHANNEL_FILTERS = (("FILTERR", "FILTER1"), ("FILTERG", "FILTER2"), ("FILTERB", "FILTER3"))
 FILE_OPTIONS = ("red", "green", "blue", "wcs", "full_scale", "starless", "star_frame")
 
 
@@ -43,7 +44,7 @@ def frame_rows(frame: Frame) -> list[tuple[str, str]]:
     for name, key, unit in CARDS:
         if (text := _text_of(frame, key)) is not None:
             rows.append((name, f"{text}{unit}"))
-    filters = [_text_of(frame, key) for key in CHANNEL_FILTERS]
+    filters = [_text_of(frame, own) or _text_of(frame, nth) for own, nth in CHANNEL_FILTERS]
     if any(filters):
         rows.append(("filters of R, G, B", ", ".join(text or "–" for text in filters)))
     return rows

@@ -71,10 +71,11 @@ td.number{text-align:right;font-variant-numeric:tabular-nums}
 .compared img{width:100%}
 .compared+.slider{display:flex;gap:.8rem;align-items:center;margin:.4rem 0 0}
 .slider input{flex:1;height:2rem}
-.grows img{cursor:zoom-in}
-.grown{position:fixed;inset:0;z-index:9;display:grid;place-items:center;overflow:auto;
+.grows img,.plot img,.map img{cursor:zoom-in}
+.grown{position:fixed;inset:0;z-index:9;display:grid;place-items:safe center;overflow:auto;
 background:#000d;border:0;padding:0;cursor:zoom-out}
-.grown img{width:min(98vw,98vh);max-width:none;image-rendering:pixelated}}
+.grown img{width:min(98vw,98vh);max-width:none;image-rendering:pixelated}
+.grown.plot img,.grown.map img{width:auto;max-height:none;image-rendering:auto}}
 @media (max-width:640px){main{padding:.8rem}.pair,.crops{grid-template-columns:1fr}
 .crops figure{max-width:none;display:grid;grid-template-columns:1fr 1fr;gap:.2rem .4rem}
 .crops img{width:100%}.crops figcaption{grid-column:1/-1}tbody th,td.number{white-space:normal}
@@ -101,14 +102,14 @@ const shrink = () => { grown?.remove(); grown = null; };
 const grow = (image) => {
   shrink();
   grown = document.createElement("button");
-  grown.className = "grown";
+  grown.className = `grown ${image.parentElement.className}`;
   grown.setAttribute("aria-label", "close the picture");
   grown.append(image.cloneNode());
   grown.addEventListener("click", shrink);
   document.body.append(grown);
   grown.focus();
 };
-for (const image of document.querySelectorAll(".grows img")) {
+for (const image of document.querySelectorAll(".grows img, .plot img, .map img")) {
   image.tabIndex = 0;
   image.addEventListener("click", () => grow(image));
   image.addEventListener("keydown", (event) => { if (event.key === "Enter") grow(image); });

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from ..robust import scatter_about_zero, upper_median
+from ..texts import told_shortly
 from .clipping import clipped_rows
 from .columns import in_channels, places_of
 from .flags import Flag
@@ -112,6 +113,8 @@ class ApertureLight:
     neighbours: NDArray
     shape_noise: NDArray
     free_places: int
+
+    __repr__ = told_shortly
 
 
 # --- widths -----------------------------------------------------------------------------

@@ -1,6 +1,6 @@
 
 /* Sliders: a number beside each, a double click for its usual value. A sign while an answer is awaited. What is seen as a file. */
-const SIGN_AFTER_MS = 150, LEFT_AFTER_MS = 300;
+const SIGN_AFTER_MS = 150, LEFT_AFTER_MS = 300, GESTURE_MS = 1000;
 function connect_choices(doc) {
   const model = (name) => doc.get_model_by_name(name);
   const halves = model("halves"), status = model("status"), busy = document.getElementById("busy");
@@ -24,7 +24,17 @@ function connect_choices(doc) {
   }
 
   let held = false;  // a hand moves a slider: what it passes is no choice yet
-  addEventListener("pointerdown", () => { held = true; }, true);
+  let gestures = 0, pressed_at = -GESTURE_MS, pressed_on = null;  // what one gesture moves is one step back
+  const begin = () => { status.tags = [++gestures]; };
+  let by_hand = false;  // while an event of a hand is answered; what the server moves is no choice
+  for (const event of ["keydown", "pointerdown", "pointerup", "wheel", "dblclick", "change"])
+    addEventListener(event, () => { by_hand = true; setTimeout(() => { by_hand = false; }); }, true);
+  addEventListener("pointerdown", () => { held = true; pressed_on = null; begin(); }, true);
+  addEventListener("keydown", (event) => {  // presses that follow each other are one
+    const on = event.composedPath()[0];
+    if (on !== pressed_on || event.timeStamp - pressed_at > GESTURE_MS) begin();
+    [pressed_on, pressed_at] = [on, event.timeStamp];
+  }, true);
   for (const end of ["pointerup", "pointercancel"]) addEventListener(end, () => { held = false; }, true);
   for (const field of document.querySelectorAll("input[data-of]")) {
     const slider = model(field.dataset.of), {value, value_throttled, disabled} = slider.properties;
@@ -38,11 +48,17 @@ function connect_choices(doc) {
       leave();
     };
     let waiting;
-    value.change.connect(() => {  // also when the server moved it: the next move is a change then
-      asked();
+    value.change.connect(() => {
       show();
       clearTimeout(waiting);
-      waiting = setTimeout(leave, LEFT_AFTER_MS);
+      if (held || by_hand) {
+        asked();
+        waiting = setTimeout(leave, LEFT_AFTER_MS);
+      } else {  // the server moved it: the next move by hand is a change then
+        status.tags = [gestures, "told"];
+        slider.value_throttled = slider.value;
+        status.tags = [gestures];
+      }
     });
     disabled.change.connect(() => { field.disabled = slider.disabled; });
     field.disabled = slider.disabled;

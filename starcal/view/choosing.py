@@ -6,7 +6,6 @@ else moved it, so that no value jumps back that was moved on meanwhile.
 
 import asyncio
 import html
-import time
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
@@ -22,7 +21,7 @@ from .history import History
 from .visible import Window, window_of
 
 GATHER_MS = 15  # changes that come within this are answered together
-GESTURE_S = 1.0  # moves of one slider that follow each other within this are one step
+ECHO = "told"  # with this the browser answers a move of the server's
 LEAST_MOVE = 5e-4  # of a slider: its steps are sums of decimals, rounded
 LARGEST_SCREEN_PX = 4096
 USUAL_SCREEN_PX = 600  # until the browser says
@@ -56,8 +55,13 @@ class ChoicePage:
         self.keep = keep
         self.shown_settings = history.now
         self.waiting = False
-        self.last_slider: str | None = None
-        self.last_moved_s = 0.0
+        self.last_move: tuple | None = (
+            None  # the slider, and the gesture by the browser's count
+        )
+        self.moving: dict | None = None  # what a slider would choose where it is now
+        self.left: tuple | None = None  # a move that waits to be chosen, and what it chooses
+        self.in_hand: str | None = None  # a slider that may have been moved on meanwhile
+        self.stands: dict[str, float] = {}  # of all sliders, by the choices put last
 
     def _connect_view(self) -> None:
         plot = self.picture.figure
@@ -81,7 +85,7 @@ class ChoicePage:
         raise NotImplementedError
 
     def _preview(self, settings: Settings) -> None:
-        """Show what a slider would do, while it moves."""
+        """Have the next rendering show what a slider would do, while it moves."""
         raise NotImplementedError
 
     def _chosen_by(self, name: str, value: float) -> dict:
@@ -93,34 +97,56 @@ class ChoicePage:
         return getattr(self.history.now, name)
 
     def _slider_moved(self, name: str, attribute: str, old: float, new: float) -> None:
-        self._preview(replace(self.history.now, **self._chosen_by(name, new)))
+        self.moving = self._chosen_by(name, new)
+        self._refresh()
 
     def _slider_left(self, name: str, attribute: str, old: float, new: float) -> None:
-        """Choose what a slider was moved to; moves that follow each other are one step."""
-        now_s = time.monotonic()
-        goes_on = name == self.last_slider and now_s - self.last_moved_s < GESTURE_S
+        """Choose soon what a slider was moved to: of moves that came together the last alone."""
+        move = name, *self.status.tags
+        if ECHO in move:
+            return
+        if self.left is not None and self.left[0] != move:
+            self.choose_left()
+        if self.left is None:
+            self.document.add_timeout_callback(self.choose_left, GATHER_MS)
+        self.left = move, self._chosen_by(name, new)
+
+    def choose_left(self) -> None:
+        """Choose what a slider was moved to, if that waits; moves of one gesture are one step. The
+        browser counts gestures: on a busy machine moves arrive here long after they were made."""
+        if self.left is None:
+            return
+        (move, chosen), self.left = self.left, None
+        if self.moving == chosen:
+            self.moving = None
         before = self.history
-        step = before.amend if goes_on else before.choose
-        self._turn_to(step(**self._chosen_by(name, new)))
+        step = before.amend if move == self.last_move else before.choose
+        self.in_hand = move[0]
+        self._turn_to(step(**chosen))
+        self.in_hand = None
         if self.history is not before:  # else the page has moved it, as undo does
-            self.last_slider = name
-            self.last_moved_s = now_s
+            self.last_move = move
+        elif step(**chosen) is not before:  # refused
+            self.sliders[move[0]].value = self._stand_of(move[0])
 
     def undo(self) -> None:
         """Take the last choice back."""
+        self.choose_left()
         self._go(self.history.undo())
 
     def redo(self) -> None:
         """Make the choice hold again that was taken back last."""
+        self.choose_left()
         self._go(self.history.redo())
 
     def reset(self) -> None:
         """Put every slider where it usually stands."""
+        self.choose_left()
         self._go(self.history.choose(**{name: default_of(name) for name in self.sliders}))
 
     def _go(self, history: History) -> None:
         """Turn to a history that no slider has made: the next move of one is a step of its own."""
-        self.last_slider = None
+        self.last_move = self.moving = None
         self._turn_to(history)
 
     def follow(self, history: History) -> None:
@@ -130,15 +156,19 @@ class ChoicePage:
         ----------
         history : History
         """
+        self.left = None  # the other tab was later
         self._go(history)
         if self.history is history:
             self._say("Chosen in another tab of this page")
 
     def _put_sliders(self) -> None:
-        """Move those sliders that something else than a hand has moved."""
+        """Move those sliders that something else than a hand has moved: others may be on their
+        way."""
         for name, slider in self.sliders.items():
             stand = self._stand_of(name)
-            if abs(slider.value - stand) > LEAST_MOVE:
+            moved = stand != self.stands.get(name) and name != self.in_hand
+            self.stands[name] = stand
+            if moved and abs(slider.value - stand) > LEAST_MOVE:
                 slider.value = stand
         self.buttons["undo"].disabled = not self.history.past
         self.buttons["redo"].disabled = not self.history.future
@@ -165,6 +195,9 @@ class ChoicePage:
 
     def _render_gathered(self) -> None:
         self.waiting = False
+        if self.moving is not None:
+            chosen, self.moving = self.moving, None
+            self._preview(replace(self.history.now, **chosen))
         self.render()
 
     def _sides_on_screen(self) -> tuple[int | None, int | None]:

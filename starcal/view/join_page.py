@@ -115,12 +115,13 @@ class JoinPage(ChoicePage):
         self.keep(history)
         self._put_sliders()
         self._preview(history.now)
+        self._refresh()
 
     def _preview(self, settings: Settings) -> None:
+        """Have the next rendering show what a slider would do, while it moves."""
         if settings.star_size != self.shown_settings.star_size:
             self.shares = None
         self.shown_settings = settings
-        self._refresh()
 
     # --- what is seen -------------------------------------------------------------------
 
@@ -143,6 +144,7 @@ class JoinPage(ChoicePage):
 
     def save(self) -> None:
         """Write at full size with the choices that hold."""
+        self.choose_left()
         typed, overwrite = self.file.value, self.overwrite.active
         self._save_by(partial(_saved_whole, self.job, typed, self.history.now, overwrite))
 

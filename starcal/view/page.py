@@ -175,6 +175,7 @@ class Page(ChoicePage):
 
     def choose(self, **changes) -> None:
         """Change settings by name, and show what comes of it."""
+        self.choose_left()
         self._go(self.history.choose(**changes))
 
     def _bands_typed(self, typed: str) -> None:
@@ -187,6 +188,7 @@ class Page(ChoicePage):
 
     def leave_out(self) -> None:
         """Leave the chosen stars out of the fit."""
+        self.choose_left()
         if places := self._chosen_places("used", "clipped"):
             self._go(self.history.leave_out(places))
         else:
@@ -194,6 +196,7 @@ class Page(ChoicePage):
 
     def take_back(self) -> None:
         """Let the chosen stars take part in the fit again."""
+        self.choose_left()
         stars = np.reshape(self._chosen_places("left out"), (-1, 2))
         if len(stars):  # a place that was typed need not be the star's to the last digit
             self._go(
@@ -261,7 +264,7 @@ class Page(ChoicePage):
         self.buttons["take_back"].disabled = self.check.fit is None and not now.leave_out
 
     def _preview(self, settings: Settings) -> None:
-        """Show what a slider would do, while it moves."""
+        """Have the next rendering show what a slider would do, while it moves."""
         shown = self.shown_settings
         if self.job.quick and any(
             getattr(settings, each) != getattr(shown, each) for each in OF_SINGLE_STARS
@@ -271,7 +274,6 @@ class Page(ChoicePage):
         if settings.star_size != shown.star_size:
             self.visible = None
         self.shown_settings = settings
-        self._refresh()
 
     # --- another route beside -----------------------------------------------------------
 
@@ -451,6 +453,7 @@ class Page(ChoicePage):
 
     def save(self) -> None:
         """Write the files of a run with the choices that hold."""
+        self.choose_left()
         folder = self.folder.value.strip() or str(folder_of(self.history.now.first_file))
         overwrite = self.overwrite.active
         self._save_by(partial(_saved_run, self.save_files, self.history.now, folder, overwrite))

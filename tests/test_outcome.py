@@ -19,6 +19,7 @@ def result_of(verdict="no", route="continuum", stretched=False, coloured=True, u
         stars=SimpleNamespace(colnames=["colour_source"] * coloured),
         linearity=SimpleNamespace(stretched=stretched),
         fit=SimpleNamespace(n_used=used),
+        own_fit=None,
     )
 
 

@@ -13,6 +13,7 @@ from typing import Any, SupportsIndex
 
 UNBROKEN = 1_000_000  # a width that no text has
 FEW_NUMBERS = 3  # of an array, a channel each: more are told by their count
+LONGEST_NAME = 24  # that others are set beneath; what a longer one says comes right behind it
 NARROWEST = 20  # a column of text is not broken into less
 
 
@@ -120,10 +121,11 @@ def aligned(rows: Sequence[tuple[str, str]], width: int = UNBROKEN) -> list[str]
         words
     bc  short
     """
-    indent = max((len(name) for name, _ in rows), default=0) + 2
+    usual = [len(name) for name, _ in rows if len(name) <= LONGEST_NAME]
+    indent = max(usual, default=0) + 2
     lines: list[str] = []
     for name, text in rows:
-        head = f"{name:<{indent}}"
+        head = f"{name}  ".ljust(indent)
         lines += broken(head + text, max(width, indent + NARROWEST), " " * indent)
     return lines
 

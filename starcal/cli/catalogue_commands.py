@@ -11,8 +11,8 @@ from ..choices import DEEP
 from ..frame import read_frame
 from ..place.hints import place_given
 from ..place.locate import field_of
-from ..texts import counted
-from .terminal import ProgressBar, show
+from ..texts import aligned, counted
+from .terminal import ProgressBar, show, width
 
 
 def fetch(options) -> int:
@@ -99,4 +99,4 @@ def forget(options) -> int:
 
 
 def _aligned(facts: dict) -> str:
-    return "\n".join(f"{name:<20}{value}" for name, value in facts.items())
+    return "\n".join(aligned([(name, str(value)) for name, value in facts.items()], width()))

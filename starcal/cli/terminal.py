@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from ..errors import in_one_line
+from ..texts import broken
 
 USUAL_WIDTH = 100  # of lines that no terminal shows, and for the longest in a wide one
 BOLD, PLAIN = "\x1b[1m", "\x1b[0m"
@@ -23,13 +24,29 @@ def show(options, facts: dict, text) -> None:
     if options.json:
         print(json.dumps(facts, default=str), flush=True)
     elif text is not None and not options.quiet:
-        print(_coloured(printable(str(text))), flush=True)
+        print(_coloured(_fitting(printable(str(text)))), flush=True)
 
 
 def told(options, result) -> str:
     """A result as lines no wider than the terminal, with the numbers that were asked for."""
-    width = min(shutil.get_terminal_size((USUAL_WIDTH, 24)).columns, USUAL_WIDTH)
-    return result.text(width, all_numbers=options.verbose)
+    return result.text(width(), all_numbers=options.verbose)
+
+
+def width() -> int:
+    """Of the lines to print."""
+    return min(shutil.get_terminal_size((USUAL_WIDTH, 24)).columns, USUAL_WIDTH)
+
+
+def _fitting(text: str) -> str:
+    """Sentences in lines of the terminal; what goes to a file or a program keeps its lines, as
+    tables do."""
+    if not sys.stdout.isatty():
+        return text
+    across, lines = width(), []
+    for line in text.split("\n"):
+        is_sentence = len(line) > across and "  " not in line.strip()
+        lines += broken(line, across, "  ") if is_sentence else [line]
+    return "\n".join(lines)
 
 
 def _coloured(text: str) -> str:
@@ -114,7 +131,7 @@ class ProgressBar:
         if self.wanted and time.monotonic() - self.start_s > self.AFTER_S:
             filled = round(self.WIDTH * share)
             bar = "#" * filled + "." * (self.WIDTH - filled)
-            self._draw(f"\r{bar} {step:<40}")
+            self._draw(f"\r{self._line(f'{bar} {step}')}")
             self.drawn = True
 
     def __enter__(self):
@@ -122,7 +139,12 @@ class ProgressBar:
 
     def __exit__(self, *_):
         if self.drawn:
-            self._draw(f"\r{' ' * (self.WIDTH + 42)}\r")
+            self._draw(f"\r{self._line('')}\r")
+
+    def _line(self, text: str) -> str:
+        """A line that covers the one before, and is no wider than the terminal."""
+        most = min(self.WIDTH + 42, shutil.get_terminal_size((USUAL_WIDTH, 24)).columns - 1)
+        return text[:most].ljust(most)
 
     @staticmethod
     def _draw(text: str) -> None:

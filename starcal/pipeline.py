@@ -33,6 +33,7 @@ from .frame import (
     atomic_folder,
     check_folder,
     kind_of,
+    lasting_path,
     read_frame,
     require_not_inputs,
     write_fits,
@@ -733,7 +734,7 @@ def _write(place: Path, frame, made, settings, folder: Path, began_s: float) -> 
     facts = made.check.to_dict() | {
         "outcome": str(outcome_of(made.check, before, after)),
         "audit": {audit.name: audit.to_dict() for audit in audits},
-        "settings": settings.to_dict(folder),
+        "settings": _lasting(settings, folder).to_dict(folder),
         "files": names,
         "versions": versions(),
         "star_profile": made.shapes.to_dict() if made.shapes is not None else None,
@@ -747,12 +748,19 @@ def _write(place: Path, frame, made, settings, folder: Path, began_s: float) -> 
     return RunResult(made.check, before, after, folder, tuple(names))
 
 
+def _lasting(settings: Settings, folder: Path) -> Settings:
+    """Settings whose frame is called by a name that holds when this program has ended."""
+    if not settings.frame:
+        return settings
+    return replace(settings, frame=lasting_path(settings.frame, folder))
+
+
 def _told_of_run(
     frame: Frame, settings: Settings, folder: Path, began_s: float
 ) -> list[tuple[str, str]]:
     """What the frame is, how long the run took, and the command that does it again."""
     seconds = time.monotonic() - began_s
-    again = command_of_run(settings, str(folder))
+    again = command_of_run(_lasting(settings, folder), str(folder))
     rows = [*frame_rows(frame), ("made in", f"{seconds:.0f} s")]
     return [*rows, ("to do it again", f"`{again}`")] if again else rows
 

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from starcal.errors import OutputError
-from starcal.frame import atomic_files, atomic_folder, atomic_write
+from starcal.frame import Inbox, atomic_files, atomic_folder, atomic_write, lasting_path
 from starcal.frame import whole as module
 from starcal.frame.locks import hold, release
 from starcal.frame.whole import settle
@@ -263,3 +263,14 @@ def test_a_command_that_is_killed_leaves_all_old_or_all_new():
     left = dict(re.findall(r"^compose +(\w.*?\w)  +\d+  (.*)$", told, re.MULTILINE))
     assert left.keys() == {"signals", "names", "two at once", "full disk"}
     assert set(re.findall(r"[A-Za-z]+", " ".join(left.values()))) == {"old", "new"}
+
+
+def test_a_file_that_came_in_pieces_is_called_by_a_name_that_lasts(tmp_path):
+    inbox, results = Inbox(), tmp_path / "veil-starcal"
+    arriving = inbox.open("C:\\stacks\\veil.fits")
+    arriving.close()
+    came = str(arriving.path)
+    assert lasting_path(came, results) == str(tmp_path / "veil.fits")
+    assert lasting_path(str(tmp_path / "other.fits"), results) == str(tmp_path / "other.fits")
+    inbox.close()
+    assert not arriving.path.exists()

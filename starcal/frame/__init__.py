@@ -17,7 +17,7 @@ from .in_kind import (
     write_in_kind,
     write_jpeg,
 )
-from .inbox import Inbox, pictures_in
+from .inbox import Inbox, lasting_path, pictures_in
 from .output import add_fits_table, write_bytes, write_fits, write_tiff16
 from .pictures import PAIR_MARK
 from .reading import Frame, Plane, frame_of_planes, read_frame, read_plane
@@ -53,6 +53,7 @@ __all__ = [
     "frame_of_planes",
     "icc_profile_of",
     "kind_of",
+    "lasting_path",
     "made_folder",
     "pictures_in",
     "pixel_scale_arcsec",

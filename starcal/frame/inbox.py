@@ -10,7 +10,9 @@ from pathlib import Path
 
 from ..errors import FrameError, OutputError
 
-__all__ = ["Arriving", "Inbox", "pictures_in"]
+__all__ = ["Arriving", "Inbox", "lasting_path", "pictures_in"]
+
+_FOLDERS: set[Path] = set()  # of all inboxes of this process
 
 # What `read_frame` may find a picture in.
 PICTURE_ENDINGS = (
@@ -86,6 +88,7 @@ class Inbox:
         try:
             if self._folder is None:
                 self._folder = Path(tempfile.mkdtemp(prefix="starcal-"))
+                _FOLDERS.add(self._folder)
             return Arriving(self._folder / last)
         except OSError as error:
             raise OutputError(f"{last}: cannot be kept ({error.strerror})") from error
@@ -124,7 +127,27 @@ class Inbox:
         """Remove all that came."""
         if self._folder is not None:
             shutil.rmtree(self._folder, ignore_errors=True)
+            _FOLDERS.discard(self._folder)
             self._folder = None
+
+
+def lasting_path(path: str, folder: Path) -> str:
+    """What to call a file when this program has ended.
+
+    Parameters
+    ----------
+    path : str
+    folder : Path
+        Where its results go.
+
+    Returns
+    -------
+    str
+        The path itself; of a file that lies in an inbox, which is gone then, one of its name beside
+        the results.
+    """
+    came = Path(path)
+    return str(folder.parent / came.name) if came.parent in _FOLDERS else path
 
 
 def pictures_in(folder: Path) -> list[Path]:

@@ -1,6 +1,7 @@
 """The page: what is chosen goes in, the picture and the plots follow."""
 
 import asyncio
+import shlex
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
@@ -465,5 +466,6 @@ def _saved_run(save: Callable, settings: Settings, folder: str, overwrite: bool)
     told = f"Saved in {done.folder}: {len(done.files)} files."
     if not settings.first_file:  # an array, which no command can name
         return told
-    again = f"starcal run --settings {done.folder / 'result.json'} --out ANOTHER-FOLDER"
+    kept = shlex.quote(str(done.folder / "result.json"))
+    again = f"starcal run --settings {kept} --out ANOTHER-FOLDER"
     return f"{told} To repeat it: {again}"

@@ -43,7 +43,7 @@ from .frame import (
 )
 from .frame.given import FrameLike, maybe_frame
 from .layers import ProfileMap
-from .progress import Logged, Progress, silent
+from .progress import Logged, Progress, part_of, silent
 from .report.facts import command_of_run, frame_rows
 from .report.outcome import Outcome, outcome_of
 from .report.tables import write_json, write_stars
@@ -264,22 +264,25 @@ def run(
     progress = Logged(progress)
     with atomic_folder(folder, OUTPUTS, overwrite) as place:  # kept from others from here on
         frame = as_frame(frame, progress, wcs=wcs, full_scale=full_scale)
-        found = check(frame, choices, progress=progress)
-        progress("making the picture", 0.7)
+        found = check(frame, choices, progress=part_of(progress, 0.0, 0.3))
+        progress("making the picture", 0.3)
         others = {"starless": maybe_frame(starless), "star_frame": maybe_frame(star_frame)}
-        frame, made = _frame_and_made(frame, found, choices, **others)
-        progress("writing", 0.9)
+        told = part_of(progress, 0.3, 0.7)
+        frame, made = _frame_and_made(frame, found, choices, told, **others)
+        progress("writing", 0.7)
         done = _write(place, frame, made, settings, folder, began_s)
     return done
 
 
-def _frame_and_made(frame: Frame, found: CheckResult, choices: Choices, **others) -> tuple:
+def _frame_and_made(
+    frame: Frame, found: CheckResult, choices: Choices, progress: Progress, **others
+) -> tuple:
     """The frame as it was used, and what its route made of it."""
     displayed = found.linearity.stretched and not choices.assume_linear
     if displayed and all(other is None for other in others.values()):
         return frame, as_displayed(frame, found, choices)
     frame = usable(frame, found, choices.assume_linear)
-    return frame, _route_of_linear(frame, found, choices, **others)
+    return frame, _route_of_linear(frame, found, choices, progress, **others)
 
 
 def _asked_for(choices: Choices, frame, starless, star_frame) -> Settings:
@@ -462,11 +465,11 @@ class _Made:
 
 
 def _route_of_linear(
-    frame: Frame, found: CheckResult, choices: Choices, starless, star_frame
+    frame: Frame, found: CheckResult, choices: Choices, progress, starless, star_frame
 ) -> _Made:
     if star_frame is None and takes_gains(found, choices):
         return _by_gains(frame, found, choices)
-    return _by_star(frame, found, choices, starless, star_frame)
+    return _by_star(frame, found, choices, progress, starless, star_frame)
 
 
 def as_displayed(
@@ -651,10 +654,11 @@ def _by_star(
     frame: Frame,
     checked: CheckResult,
     choices: Choices,
+    progress: Progress,
     starless: Frame | None,
     star_frame: Frame | None,
 ) -> _Made:
-    made = recolour_checked(frame, checked, choices, starless, star_frame)
+    made = recolour_checked(frame, checked, choices, starless, star_frame, progress)
     return _made_of_stars(made, star_frame is not None)
 
 

@@ -22,6 +22,29 @@ def silent(step: str, share: float) -> None:
     """
 
 
+def part_of(progress: Progress, low: float, high: float) -> Progress:
+    """What a part of the work is to call, so that the whole goes on and never back.
+
+    Parameters
+    ----------
+    progress : callable
+        Of the whole.
+    low, high : float
+        Shares of the whole at which the part begins and ends.
+
+    Returns
+    -------
+    callable
+
+    Examples
+    --------
+    >>> half = part_of(lambda step, share: print(step, share), 0.5, 1.0)
+    >>> half("writing", 0.5)
+    writing 0.75
+    """
+    return lambda step, share: progress(step, low + (high - low) * share)
+
+
 class Logged:
     """A progress callback that writes each new step into the log, too.
 

@@ -8,6 +8,8 @@ import shutil
 import signal
 import subprocess
 import sys
+import time
+import urllib.request
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -222,6 +224,7 @@ def served(frame, *words, folder=None):
             server.stderr.read() if server.poll() else said
         )
         try:
+            _await_frame(said.split()[2])
             yield said.split()[2], server
         finally:  # a test that fails waits for no server
             server.send_signal(signal.SIGINT)  # nothing where it has ended
@@ -231,6 +234,16 @@ def served(frame, *words, folder=None):
             server.kill()
             raise
     assert (server.returncode, rest, errors) == (0, "", ""), (server.returncode, rest, errors)
+
+
+def _await_frame(address: str, tries: int = 600) -> None:
+    """Wait until the page of a frame is more than the frame as it is."""
+    for _ in range(tries):
+        with urllib.request.urlopen(address) as answer:
+            if b"The frame as it is." not in answer.read():
+                return
+        time.sleep(0.2)
+    raise AssertionError("the frame is still worked on")
 
 
 def composed(browser) -> tuple[np.ndarray, ...]:

@@ -71,8 +71,23 @@ def rescued(broad):
 
 
 @pytest.fixture(scope="module")
-def recoloured(sho):
-    return starcal.run(sho)
+def steps():
+    return []
+
+
+@pytest.fixture(scope="module")
+def recoloured(sho, steps):
+    return starcal.run(sho, progress=lambda step, share: steps.append((step, share)))
+
+
+@pytest.mark.slow
+def test_the_bar_goes_on_in_the_split_and_never_back(recoloured, steps):
+    shares = [share for _, share in steps]
+    assert shares == sorted(shares)
+    assert max(np.diff(shares)) < 0.25
+    (said,) = {step for step, _ in steps if step.startswith("measuring the light")}
+    assert said.endswith(" stars")
+    assert any(step.startswith("splitting: ") for step, _ in steps)
 
 
 def test_run_writes_every_file_beside_the_frame(broad, rescued):

@@ -41,6 +41,7 @@ from starcal.frame import write_fits
 from starcal.stars import Flag
 from starcal.view import points, rows
 from starcal.view.counting import counted_outcome
+from starcal.view.desk import desk_at_once
 from starcal.view.history import History
 from starcal.view.job import (
     ByGains,
@@ -54,6 +55,7 @@ from starcal.view.job import (
 from starcal.view.page import Page
 from starcal.view.saving import save_of_job
 from starcal.view.visible import Window, mean_of, rgba, window_of
+from starcal.view.waiting_page import WaitingPage
 
 ROOT = Path(__file__).parents[1]
 SHO = {
@@ -229,10 +231,23 @@ def test_black_point_and_stretch_change_the_look_alone(sho):
 
 
 @pytest.mark.slow
-def test_a_route_without_stars_is_refused_before_the_page_opens(folder):
-    with pytest.raises(TooFewStars, match="use --route best"):
-        open_job(Settings(frame=str(folder / "lost.fits"), route="catalogue"))
-    assert open_job(Settings(frame=str(folder / "lost.fits"), route="best")).check.match is None
+def test_a_frame_shows_before_it_is_checked(folder, monkeypatch):
+    """And then what the check finds, the page that can be played with, or why there is none."""
+    monkeypatch.setattr("starcal.view.desk.AT_ONCE_S", 0.0)
+    for route in ("best", "catalogue"):
+        asked = Settings(frame=str(folder / "lost.fits"), route=route)
+        waiting = desk_at_once(asked, out=None, overwrite=False).waiting
+        page = WaitingPage(Document(), waiting)
+        assert "<img" in page.view.text
+        if route == "best":
+            assert waiting.within(60).check.match is None
+        else:
+            with pytest.raises(TooFewStars, match="use --route best"):
+                waiting.within(60)
+        page.look()
+        assert "Verdict: undecided" in page.verdict.text
+        assert (page.state.text == "opened") is (route == "best")
+        assert page.status.text.startswith("<p>Ended: ") is (route == "catalogue")
 
 
 @pytest.mark.slow

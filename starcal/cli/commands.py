@@ -29,7 +29,7 @@ from ..many import (
 from ..pipeline import folder_of, outputs_of, read_asked, read_others, run_settings
 from ..texts import counted
 from ..view import require_bokeh
-from ..view.desk import desk_of
+from ..view.desk import desk_at_once, desk_of
 from .files import (
     FITS_NAME,
     asked_for,
@@ -96,10 +96,12 @@ def view(options) -> int:
     nebula = Path(options.frame[0]) if len(options.frame) == 2 else None
     asked = asked_for(options, options.frame[1] if nebula else None)
     listener = claim(options.port)
+    kept = {"out": options.out, "overwrite": options.overwrite}
     with ProgressBar(options) as bar:
-        desk = desk_of(
-            asked, nebula=nebula, out=options.out, overwrite=options.overwrite, progress=bar
-        )
+        if asked.first_file and nebula is None:
+            desk = desk_at_once(asked, progress=bar, **kept)
+        else:
+            desk = desk_of(asked, nebula=nebula, progress=bar, **kept)
     serve(
         listener,
         desk,

@@ -22,7 +22,7 @@ from ..fit.verdict import GO_ON_WITHOUT, SEPARATE_STARS
 from ..frame import Frame, require_wcs, write_fits
 from ..frame.given import FrameLike, maybe_frame
 from ..layers import ProfileMap, Split, join_add, plausible_starless, recolour, split
-from ..progress import Logged, Progress, silent
+from ..progress import Logged, Progress, part_of, silent
 from ..robust import pixels_at
 from ..stars import Flag, free_places, in_channels, measure_at, measure_stars
 from ..texts import counted, escaped
@@ -188,10 +188,10 @@ def recolour_stars(
     progress = Logged(progress)
     frame = as_frame(frame, progress, wcs=wcs, full_scale=full_scale)
     starless, star_frame = maybe_frame(starless), maybe_frame(star_frame)
-    found = check(frame, choices, progress=progress)
+    found = check(frame, choices, progress=part_of(progress, 0.0, 0.4))
     frame = usable(frame, found, choices.assume_linear)
-    progress("splitting stars from nebula", 0.6)
-    return recolour_checked(frame, found, choices, starless, star_frame)
+    told = part_of(progress, 0.4, 0.95)
+    return recolour_checked(frame, found, choices, starless, star_frame, told)
 
 
 def recolour_checked(
@@ -200,6 +200,7 @@ def recolour_checked(
     choices: Choices,
     starless: Frame | None = None,
     star_frame: Frame | None = None,
+    progress: Progress = silent,
 ) -> Recoloured:
     """The same for a frame that has been checked.
 
@@ -210,14 +211,15 @@ def recolour_checked(
         Of that frame.
     choices : Choices
     starless, star_frame : Frame, optional
+    progress : callable
+        Is given the step and the share done.
 
     Returns
     -------
     Recoloured
     """
-    return coloured_as_chosen(
-        ready_to_colour(frame, found, choices, starless, star_frame), choices
-    )
+    ready = ready_to_colour(frame, found, choices, starless, star_frame, progress)
+    return coloured_as_chosen(ready, choices)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -249,6 +251,7 @@ def ready_to_colour(
     choices: Choices,
     starless: Frame | None = None,
     star_frame: Frame | None = None,
+    progress: Progress = silent,
 ) -> ReadyToColour:
     """Split a frame that has been checked, and calibrate and split its star frame.
 
@@ -259,6 +262,8 @@ def ready_to_colour(
         Of that frame.
     choices : Choices
     starless, star_frame : Frame, optional
+    progress : callable
+        Is given the step and the share done.
 
     Returns
     -------
@@ -270,7 +275,7 @@ def ready_to_colour(
         A starless frame that does not belong to it, or a star frame that cannot be calibrated or
         does not lie on it.
     """
-    parts = split(frame.pixels, found.stars)
+    parts = split(frame.pixels, found.stars, progress)
     calibrated = star_field = None
     if star_frame is not None:
         calibrated = calibrate(star_frame, _for_star_frame(choices))

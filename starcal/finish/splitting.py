@@ -13,7 +13,7 @@ from ..draw.tone import stretch_apart
 from ..frame import Frame, add_fits_table, atomic_files, write_fits
 from ..frame.given import FrameLike, frame_of, maybe_frame
 from ..layers import plausible_starless, split
-from ..progress import Logged, Progress, silent
+from ..progress import Logged, Progress, part_of, silent
 from ..stars import measure_stars
 from ..stars.linearity import measure_linearity, require_linear
 from ..texts import counted, escaped
@@ -156,10 +156,9 @@ def split_stars(
     table = measure_stars(frame.pixels, snr_min=choices.snr)
     if not choices.assume_linear:
         require_linear(frame.name, measure_linearity(frame.pixels, table))
-    progress("splitting", 0.5)
     if given is not None:
         return _by_given(frame, given, table)
-    parts = split(frame.pixels, table)
+    parts = split(frame.pixels, table, part_of(progress, 0.3, 1.0))
     return StarLayers(
         frame=frame,
         starless=parts.starless,

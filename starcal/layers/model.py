@@ -9,8 +9,10 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ..progress import Progress, silent
 from ..robust import scatter
 from ..stars import SHAPE_SNR, Flag
+from ..texts import counted
 from .blooms import bits_of_blooms, core_reach, with_blooms
 from .fill import fill
 from .flares import Flares
@@ -62,7 +64,7 @@ HOLE_FWHM = (
 )
 
 
-def model_stars(pixels: NDArray, stars: Table) -> StarModel:
+def model_stars(pixels: NDArray, stars: Table, progress: Progress = silent) -> StarModel:
     """Measure profile, positions and fluxes of all stars of a frame.
 
     In two rounds: the second fits on a background made flat by what the first left between the
@@ -73,11 +75,17 @@ def model_stars(pixels: NDArray, stars: Table) -> StarModel:
     pixels : ndarray, (3, y, x) float32
     stars : Table
         Of `stars.measure_stars`, not empty.
+    progress : callable
+        Is given the step and the share done.
     """
+    these = counted(len(stars), "star")
+    progress(f"finding the profile of {these}", 0.0)
     channels = channels_of(pixels, stars)
     whole = ~bits_of_blooms(channels, stars)
     draft = _drafted(channels, stars, None, whole)
+    progress(f"measuring the light of {these}", 0.4)
     model = _finished(channels, draft, None)
+    progress(f"looking for spikes of {these}", 0.8)
     flares = flares_of(channels, model, PIECE_SHARE, sweeps=0)
     if flares is not None:
         whole &= ~pieces_of_arms(channels, model, flares)

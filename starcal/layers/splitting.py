@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from ..draw.preview import beside, thinned
 from ..draw.tone import stretch_apart
 from ..errors import FrameError
+from ..progress import Progress, part_of, silent
 from ..stars import CHANNELS
 from ..texts import counted
 from .fill import fill
@@ -30,6 +31,8 @@ GRAIN_DOUBT = (
 )
 
 FEW_STARS = 5  # a profile that rests on fewer is said to
+
+MODEL_SHARE = 0.6  # of the time of a split that its model takes
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,7 +117,7 @@ class Split:
         return self.model.flux
 
 
-def split(pixels: NDArray, stars: Table) -> Split:
+def split(pixels: NDArray, stars: Table, progress: Progress = silent) -> Split:
     """Split a linear frame into a star layer and a starless frame.
 
     Parameters
@@ -124,6 +127,8 @@ def split(pixels: NDArray, stars: Table) -> Split:
     stars : Table
         Of `stars.measure_stars` of the same frame. What has not a star's shape stays in the
         starless frame; flagged SHAPE or not, that is judged with its neighbours fitted beside it.
+    progress : callable
+        Is given the step, with the stars that are done, and the share done.
 
     Returns
     -------
@@ -140,11 +145,19 @@ def split(pixels: NDArray, stars: Table) -> Split:
         starless=frame.copy(),
         stars=np.zeros_like(frame),
         footprint=np.zeros(frame.shape[1:], bool),
-        model=model_stars(frame, stars) if shows_stars(stars) else _no_stars(len(stars)),
+        model=_model_of(frame, stars, part_of(progress, 0.0, MODEL_SHARE)),
     )
     if shows_stars(stars):
-        _take_apart(parts, channels_of(frame, stars), stars.meta["noise"].empty_sky)
+        told = part_of(progress, MODEL_SHARE, 1.0)
+        _take_apart(parts, channels_of(frame, stars), stars.meta["noise"].empty_sky, told)
     return parts
+
+
+def _model_of(frame: NDArray, stars: Table, progress: Progress) -> StarModel:
+    """The light of the stars, where there are any."""
+    if not shows_stars(stars):
+        return _no_stars(len(stars))
+    return model_stars(frame, stars, progress)
 
 
 def _must_fit(pixels: NDArray, stars: Table) -> None:
@@ -156,11 +169,15 @@ def _must_fit(pixels: NDArray, stars: Table) -> None:
         )
 
 
-def _take_apart(parts: Split, channels: list[Channel], empty_sky: bool) -> None:
+def _take_apart(
+    parts: Split, channels: list[Channel], empty_sky: bool, progress: Progress
+) -> None:
     """Move the light of the model's stars from the starless frame into the star layer, in place,
     and mark where."""
     grain = _grain(parts.model, channels)
+    told = _StarsDone(len(parts.model.x_px), progress)
     for tile in tiles(parts.footprint.shape):
+        told.add(_lie_in(parts.model, tile.inner).sum())
         inside = footprint(parts.model, tile.inner)
         parts.footprint[tile.inner] = inside
         if not inside.any():
@@ -172,6 +189,31 @@ def _take_apart(parts: Split, channels: list[Channel], empty_sky: bool) -> None:
                 whole = _without_stars(rests[c.index], c, tile.outer, grain[c.index])
                 clean = whole[tile.inner_of_outer]
             _put_apart(parts, c, tile.inner, clean, inside)
+
+
+class _StarsDone:
+    """Says how many stars are taken out, ten times in all."""
+
+    def __init__(self, count: int, progress: Progress):
+        self.count, self.progress = count, progress
+        self.done, self.said = 0, -1
+
+    def add(self, more: int) -> None:
+        """So many more are taken out now."""
+        tenth = 10 * self.done // max(self.count, 1)
+        if tenth > self.said:
+            step = f"splitting: {self.done} of {counted(self.count, 'star')}"
+            self.progress(step, self.done / max(self.count, 1))
+            self.said = tenth
+        self.done += int(more)
+
+
+def _lie_in(model: StarModel, window) -> NDArray[np.bool_]:
+    """Which stars have their middle in a window, (n,)."""
+    rows, columns = window
+    within_rows = (model.y_px >= rows.start - 0.5) & (model.y_px < rows.stop - 0.5)
+    within_columns = (model.x_px >= columns.start - 0.5) & (model.x_px < columns.stop - 0.5)
+    return within_rows & within_columns
 
 
 def _put_apart(parts: Split, channel: Channel, window, clean, inside) -> None:

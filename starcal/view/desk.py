@@ -8,11 +8,14 @@ from typing import Any
 
 from ..choices import Settings
 from ..frame import Inbox, kind_of
-from ..pipeline import folder_of, run_settings
+from ..pipeline import folder_of, read_asked, run_settings
 from ..progress import Progress, silent
 from .history import History
 from .job import AnyJob, open_job
 from .joining import JoinJob, open_join_job
+from .waiting import Waiting
+
+AT_ONCE_S = 1.0  # a page that need not be loaded twice is waited for so long
 
 
 @dataclass(eq=False, kw_only=True)
@@ -24,7 +27,9 @@ class Desk:
     settings : Settings
         What was asked for at first.
     job : Job, DisplayJob, StarFrameJob, JoinJob or None
-        None until somebody chooses a frame on the page.
+        None until somebody chooses a frame on the page, or while one is made.
+    waiting : Waiting or None
+        What makes it.
     history : History
         What was chosen before the page was opened.
     choices : SharedChoices or None
@@ -45,6 +50,7 @@ class Desk:
     choices: Any = None
     out: str | None = None
     overwrite: bool = False
+    waiting: Waiting | None = None
     save: Callable[..., Any] = run_settings
     inbox: Inbox = field(default_factory=Inbox)
 
@@ -117,6 +123,44 @@ def desk_of(
         job = open_job(settings, progress)
     return Desk(
         settings=settings, job=job, history=History(settings), out=out, overwrite=overwrite
+    )
+
+
+def desk_at_once(
+    settings: Settings, *, out: str | None, overwrite: bool, progress: Progress = silent
+) -> Desk:
+    """Read the frame that settings name; what takes longer than a moment is done meanwhile.
+
+    Parameters
+    ----------
+    settings : Settings
+    out : str, optional
+        Where files go, at first.
+    overwrite : bool
+        Whether they may replace others, at first.
+    progress : callable
+        Is given the step and the share done.
+
+    Returns
+    -------
+    Desk
+        With its job, or with what makes it.
+
+    Raises
+    ------
+    FrameError
+        The frame cannot be read; or what else `open_job` raises, if it comes so soon.
+    """
+    progress("reading", 0.0)
+    waiting = Waiting(read_asked(settings), settings, progress)
+    job = waiting.within(AT_ONCE_S)
+    return Desk(
+        settings=settings,
+        job=job,
+        history=History(settings),
+        out=out,
+        overwrite=overwrite,
+        waiting=None if job else waiting,
     )
 
 

@@ -1,5 +1,6 @@
 """A frame that has been checked and split once, and what each choice makes of it."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,7 +21,7 @@ from ..fit.sources import StarColours
 from ..frame import Frame
 from ..layers import ProfileMap, Split
 from ..pipeline import read_asked, read_others, takes_gains
-from ..progress import Progress, silent
+from ..progress import Progress, part_of, silent
 from ..stars import in_channels
 from .displayed import AsDisplayed, DisplayJob, DisplayPart, open_displayed
 from .from_star_frame import StarFrameJob, light_at_stars
@@ -93,6 +94,7 @@ def open_job(
     *,
     frame: Frame | None = None,
     others: dict[str, Frame | None] | None = None,
+    checked: Callable[[CheckResult], None] = lambda found: None,
 ) -> Job | DisplayJob | StarFrameJob:
     """Read, check and split the frame that settings name.
 
@@ -105,6 +107,8 @@ def open_job(
         Instead of the one that the settings name.
     others : dict, optional
         Instead of those besides it, as `pipeline.read_others` gives them.
+    checked : callable
+        Is given the check as soon as it is made.
 
     Returns
     -------
@@ -129,16 +133,17 @@ def open_job(
         )
     progress("reading", 0.0)
     frame = read_asked(settings) if frame is None else frame
-    checked = check(frame, settings, progress=lambda step, share: progress(step, share / 2))
+    found = check(frame, settings, progress=part_of(progress, 0.0, 0.3))
+    checked(found)
     others = read_others(settings) if others is None else others
     alone = all(other is None for other in others.values())
-    if checked.linearity.stretched and not settings.assume_linear and alone:
-        displayed = open_displayed(relocated(frame, checked), checked)
-        cure_of(displayed, checked, settings)
+    if found.linearity.stretched and not settings.assume_linear and alone:
+        displayed = open_displayed(relocated(frame, found), found)
+        cure_of(displayed, found, settings)
         return displayed
-    frame = usable(frame, checked, settings.assume_linear)
-    progress("splitting stars from nebula", 0.5)
-    ready = ready_to_colour(frame, checked, settings, **others)
+    frame = usable(frame, found, settings.assume_linear)
+    told = part_of(progress, 0.3, 0.95)
+    ready = ready_to_colour(frame, found, settings, **others, progress=told)
     job = _job_of(ready, settings)
     cure_of(job, job.check, settings)  # what cannot be is refused here, and not in the browser
     return job

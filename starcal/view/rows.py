@@ -4,6 +4,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from ..checking.result import CheckResult
 from ..fit.gains import GainFit
 from ..report.outcome import Outcome
 from ..stars import FLAG_REASONS, Flag
@@ -138,10 +139,18 @@ def outcome_html(outcome: Outcome) -> str:
 
 def verdict_html(cure: Cure) -> str:
     """Verdict, route and the numbers that they rest on."""
-    checked = cure.check
+    return _found_html(cure.check, cure.route, cure.reason)
+
+
+def check_html(found: CheckResult) -> str:
+    """The same before there is a picture."""
+    return _found_html(found, found.route, found.route_reason)
+
+
+def _found_html(checked: CheckResult, route: str, reason: str) -> str:
     lines = [
         f"<b>Verdict: {checked.verdict.verdict}</b> — {escaped(checked.verdict.reasons[0])}",
-        f"<b>Route: {escaped(cure.route)}</b> — {escaped(page_words(cure.reason))}",
+        f"<b>Route: {escaped(route)}</b> — {escaped(page_words(reason))}",
     ]
     if checked.fit is not None:
         lines.append(_fit_html(checked.fit))

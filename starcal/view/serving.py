@@ -8,7 +8,7 @@ import signal
 import socket
 import webbrowser
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import partial
 from threading import current_thread, main_thread
 
@@ -31,6 +31,7 @@ from .page import Page
 from .saving import save_of_job
 from .start_page import StartPage
 from .tabs import SharedChoices
+from .waiting_page import WaitingPage
 
 LOOPBACK = "127.0.0.1"
 TOKEN_BYTES = 24
@@ -39,6 +40,7 @@ LARGEST_MESSAGE_BYTES = (
 )  # from the page: choices, places of stars; the longest is a selection
 LARGEST_BODY_BYTES = 2**16  # of a request: the page sends none, but a file that is dropped
 LARGEST_FILE_BYTES = 2**33
+SAID_WITHIN_S = 1.5  # pages that wait have looked and been told by then
 # Sent with every answer, for the browser to keep to (W3C, Content Security Policy 3; RFC 7034)
 HEADERS = {
     "Content-Security-Policy": "default-src 'self'; script-src 'self' 'unsafe-inline'; "
@@ -208,8 +210,15 @@ def serve(
         Whether to open the page.
     announce : callable
         Is given the address.
+
+    Raises
+    ------
+    FrameError
+        The job that the page waits for cannot be made; what else `job.open_job` raises.
     """
     server, address = started_server(listener, desk)
+    if desk.waiting is not None:
+        _await_job(desk, server.io_loop)
     announce(address)
     if browser:
         webbrowser.open(address)
@@ -221,6 +230,25 @@ def serve(
     finally:
         server.stop()
         desk.inbox.close()
+    if desk.waiting is not None and desk.waiting.error is not None:
+        raise desk.waiting.error
+
+
+def _await_job(desk: Desk, loop: IOLoop) -> None:
+    """Let the desk have its job when it is made; end the loop where it cannot be, once the page has
+    said so."""
+    waiting = desk.waiting
+
+    def ended() -> None:
+        desk.job = waiting.job
+        if waiting.error is not None:
+            loop.call_later(SAID_WITHIN_S, loop.stop)
+
+    def soon() -> None:
+        with suppress(RuntimeError):  # the loop has ended, and the work after it
+            loop.add_callback(ended)
+
+    waiting.then(soon)
 
 
 @contextmanager
@@ -296,6 +324,9 @@ def started_server(listener: socket.socket, desk: Desk) -> tuple[BaseServer, str
 
 def _open_page(desk: Desk, document: Document) -> None:
     """Fill a new session's document with what there is to show."""
+    if desk.job is None and desk.waiting is not None:
+        WaitingPage(document, desk.waiting)
+        return
     if desk.job is None:
         StartPage(document, desk)
         return

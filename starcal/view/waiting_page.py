@@ -66,7 +66,9 @@ def _frame_html(frame) -> str:
     """The frame as it is, as large as a screen."""
     step = max(1, max(frame.pixels.shape) // LARGEST_SIDE_PX)
     shown = choose_stretch(frame.pixels).apply(binned(frame.pixels, step))
-    return PICTURE_STYLE + html_image(small_jpeg(shown, LARGEST_SIDE_PX), "jpeg", "the frame before")
+    return PICTURE_STYLE + html_image(
+        small_jpeg(shown, LARGEST_SIDE_PX), "jpeg", "the frame before"
+    )
 
 
 def _in_words(error: Exception) -> str:

@@ -7,7 +7,6 @@ from pathlib import Path
 import numpy as np
 from astropy.io import fits
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from ..errors import FrameError
 from ..frame import Frame, read_frame
@@ -23,6 +22,7 @@ DARK_SKY = (
 )
 STARS_LOOKED_AT = 200
 SUMMED_ROWS = 16
+PEAK_REACH_PX, BRIGHTEST_PIXELS = 3, 50_000
 NEAR_PX, PLACES_FOR_NOISE = 4, 10_000
 STARS_SEEN_SIGMA, STARS_SEEN_SHARE = (
     5.0,
@@ -179,8 +179,26 @@ def _even_places(shape: tuple[int, int]) -> tuple[NDArray, NDArray]:
 
 
 def _brightest_peaks(light: NDArray) -> tuple[NDArray, NDArray]:
-    """Places of the brightest peaks of a star layer."""
-    peak = (light == ndimage.maximum_filter(light, 7)) & (light > 0)
-    y, x = np.nonzero(peak)
+    """Places of the brightest peaks of a star layer; of its brightest pixels first, and of all only
+    where these are the tops of too few stars."""
+    for most in (BRIGHTEST_PIXELS, light.size):
+        y, x = _peaks_among(light, most)
+        if len(y) >= STARS_LOOKED_AT:
+            break
     order = np.argsort(light[y, x])[::-1][:STARS_LOOKED_AT]
     return x[order], y[order]
+
+
+def _peaks_among(light: NDArray, most: int) -> tuple[NDArray, NDArray]:
+    """Rows and columns of the pixels, among the brightest, that top the 7 x 7 round them."""
+    lit = np.flatnonzero(light > 0)
+    if len(lit) > most:
+        lit = lit[np.argpartition(light.ravel()[lit], -most)[-most:]]
+    y, x = np.divmod(lit, light.shape[1])
+    reach = range(-PEAK_REACH_PX, PEAK_REACH_PX + 1)
+    for down, across in ((down, across) for down in reach for across in reach):
+        row = np.clip(y + down, 0, light.shape[0] - 1)
+        column = np.clip(x + across, 0, light.shape[1] - 1)
+        top = light[y, x] >= light[row, column]
+        y, x = y[top], x[top]
+    return y, x

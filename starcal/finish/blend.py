@@ -5,13 +5,15 @@ comes out green. Here only the lightness is screened. The light that a star adds
 star's own ratios of channels, as the light of a star has that shines through a nebula.
 """
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 from numpy.typing import NDArray
 
 from ..colour import srgb_decode, srgb_encode
 from .profiles import SRGB, ColourSpace
 
-BLEND_PIXELS = 2**19  # at a time: temporaries of doubles stay small
+BLEND_PIXELS = 2**18  # at a time: temporaries of doubles stay small
 
 
 def screen_keeping_hue(
@@ -37,12 +39,16 @@ def screen_keeping_hue(
     """
     joined = np.array(below, np.float32)
     height = max(1, BLEND_PIXELS // max(joined.shape[2], 1))
-    for top in range(0, joined.shape[1], height):
+
+    def screen_strip(top: int) -> None:
         strip = np.s_[:, top : top + height]
         starry = (above[strip] > 0).any(axis=0)
         if starry.any():
             light = srgb_decode(np.asarray(above[strip][:, starry], float))
             joined[strip][:, starry] = _screened(below[strip][:, starry], light, space)
+
+    with ThreadPoolExecutor() as pool:
+        list(pool.map(screen_strip, range(0, joined.shape[1], height)))
     return joined
 
 

@@ -7,6 +7,7 @@ its stars has hardly more than what is left of them. Places are in pixels of the
 are looked at, which may be smaller.
 """
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -305,8 +306,8 @@ def most_agreeing(frame: Looked, picture: Looked) -> tuple[Way, Way]:
 
 def _ways(grey: NDArray, their_grey: NDArray) -> tuple[Way, Way]:
     """Similarities from a frame as it is and from behind, that of more features first."""
-    theirs = _features(their_grey)
-    ours = _features(grey)
+    with ThreadPoolExecutor(2) as pool:
+        ours, theirs = pool.map(_features, (grey, their_grey))
     plain = _way(_alike_features(ours, theirs), mirrored=False)
     mirror = _way(_alike_features(ours.from_behind(), theirs), mirrored=True)
     if len(mirror.inside) > len(plain.inside):

@@ -6,6 +6,7 @@ through what both pictures share, `drift` makes it exact. It is believed only if
 goes together, in ranks, over their overlap, clearly better than at other places and in the mirror.
 """
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -157,7 +158,8 @@ def find_moved(starless: NDArray, nebula: NDArray) -> Moved:
         No similarity agrees with enough features, the brightness does not bear it out, or the
         picture was sheared or bent.
     """
-    frame, picture = looked_at(starless), looked_at(nebula)
+    with ThreadPoolExecutor(2) as pool:
+        frame, picture = pool.map(looked_at, (starless, nebula))
     best, other = most_agreeing(frame, picture)
     if len(best.inside) < LEAST_AGREEING:
         raise GeometryError(

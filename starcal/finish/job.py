@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..choices import Choices, OfJoin, chosen
 from ..colour import srgb_decode, srgb_encode
-from ..draw.tone import Stretch, choose_stretch
+from ..draw.tone import Stretch, choose_stretch, every_nth
 from ..errors import FrameError, GeometryError
 from ..frame import Frame, icc_profile_of, read_frame, require_same_place
 from ..progress import Logged, Progress, silent
@@ -284,7 +284,7 @@ def stars_stretch(light: NDArray, frame: Frame | None) -> Stretch:
     -------
     Stretch
     """
-    whole = light if frame is None else frame.pixels + light
+    whole = light if frame is None else every_nth(frame.pixels) + every_nth(light)
     return starry_look(choose_stretch(whole), 1.0)
 
 

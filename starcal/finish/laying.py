@@ -13,6 +13,7 @@ from .profiles import SRGB, ColourSpace
 # Stars made smaller are first made wider by as much as smaller pixels would have seen them: what is
 # finer than a pixel would come out jagged (common practice: half the new pixel as a Gaussian).
 SOFTENED_SHARE = 0.4
+LEAST_BLUR_PX = 0.18  # a Gaussian so narrow leaves 2e-7 of a pixel to the next
 STAR_TILE_PX = 256
 SPLINE_PX = (
     12  # a cubic spline knows nothing of what is farther off: 0.27 to that power is 1e-7
@@ -67,9 +68,12 @@ def _fill_tile(
     if not part.any():
         return
     places = _places_before(matrix, tile.shape[1:], corner) - low[::-1, None, None]
+    nearest, inside = _nearest_pixels(places, part.shape[1:])
     for plane, light in zip(tile, part, strict=True):
-        if light.any():
-            _fill_plane(plane, light, places, sigma_px)
+        soft = ndimage.gaussian_filter(light, sigma_px) if sigma_px > LEAST_BLUR_PX else light
+        starry = inside & np.take(soft > 0, nearest)
+        if starry.any():
+            plane[starry] = _light_at(soft, places[:, starry])
 
 
 def _places_before(
@@ -83,21 +87,21 @@ def _places_before(
     return np.stack([down, across])
 
 
-def _fill_plane(plane: NDArray, light: NDArray, places: NDArray, sigma_px: float) -> None:
-    """Light carried; splines ring round a star, but none lies where no star is."""
-    soft = ndimage.gaussian_filter(light, sigma_px) if sigma_px else light
-    starry = _nearest(soft > 0, places)
-    if starry.any():
-        knots = ndimage.spline_filter(soft, order=3, output=np.float32)
-        found = ndimage.map_coordinates(knots, places[:, starry], order=3, prefilter=False)
-        plane[starry] = np.maximum(found, 0)
-
-
-def _nearest(chosen: NDArray, places: NDArray) -> NDArray[np.bool_]:
-    """Whether the pixel nearest to each place is chosen; none is outside."""
+def _nearest_pixels(
+    places: NDArray, shape: tuple[int, int]
+) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Which pixel of a plane, counted row by row, is nearest to each place, and whether there is
+    one."""
     row, column = np.floor(places + 0.5).astype(np.intp)
-    inside = (row >= 0) & (row < chosen.shape[0]) & (column >= 0) & (column < chosen.shape[1])
-    return inside & chosen[row * inside, column * inside]
+    inside = (row >= 0) & (row < shape[0]) & (column >= 0) & (column < shape[1])
+    return np.where(inside, row * shape[1] + column, 0), inside
+
+
+def _light_at(light: NDArray, places: NDArray) -> NDArray:
+    """Light between pixels, by cubic splines, at places (2, n); they ring round a star, below 0."""
+    knots = ndimage.spline_filter(light, order=3, output=np.float32)
+    found = ndimage.map_coordinates(knots, places, np.float32, order=3, prefilter=False)
+    return np.maximum(found, 0)
 
 
 def _source_box(

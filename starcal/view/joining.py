@@ -13,6 +13,7 @@ from ..checking.check import check
 from ..choices import Choices
 from ..colour import srgb_encode
 from ..cure.wishes import factors_of, tinted, whole_stars
+from ..draw.preview import binned
 from ..draw.tone import Stretch, choose_stretch
 from ..errors import FrameError
 from ..finish import (
@@ -29,8 +30,10 @@ from ..finish import (
     write_joined,
 )
 from ..finish.features import scale_of
+from ..finish.profiles import SRGB
 from ..frame import check_output, icc_profile_of, kind_of, require_not_inputs
 from ..layers import Split, shares_on_grid, split
+from ..layers.recolour import measured_over_model
 from ..progress import Progress, silent
 from .visible import Window, mean_of, rgba
 
@@ -87,10 +90,23 @@ class JoinJob:
         linear = self.joined.tones.linear
         return choose_stretch(self.joined.pixels) if linear else None
 
+    @cached_property
+    def halved(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Nebula and rest, made half as large: a whole frame is seen four times as fast."""
+        return binned(self.joined.nebula.pixels, 2), binned(self.rest, 2)
+
+    def make_ready(self) -> None:
+        """What the first look would wait for."""
+        measured_over_model(self.parts)
+        _ = self.halved
+
     def look(self, window: Window) -> "SeenNebula":
         """What is seen of the nebula through a window, whatever is asked of its stars."""
-        below = np.nan_to_num(mean_of(self.joined.nebula.pixels, window))
-        rest = np.nan_to_num(mean_of(self.rest, window))
+        nebula, rest, part = self.joined.nebula.pixels, self.rest, window
+        if window.step % 2 == 0:
+            (nebula, rest), part = self.halved, window.halved()
+        below = np.nan_to_num(mean_of(nebula, part))
+        rest = np.nan_to_num(mean_of(rest, part))
         return SeenNebula(window, below, rest, self.as_seen(below))
 
     def shares_in(self, window: Window, star_size: float) -> csr_array:
@@ -123,6 +139,8 @@ class JoinJob:
         """Numbers of the nebula's space, or linear ones, as pixels of the screen."""
         if self.shown_stretch:
             return rgba(self.shown_stretch.apply(picture))
+        if self.space is SRGB:
+            return rgba(np.float32(np.clip(picture, 0, 1)))
         light = self.space.decode(np.clip(picture, 0, 1))
         srgb = np.tensordot(self.space.to_srgb, light, axes=1)
         return rgba(np.float32(srgb_encode(np.clip(srgb, 0, 1))))
@@ -186,21 +204,24 @@ def open_join_job(
     layer = read_star_layer(stars, choices)[0]
     found = check(layer, choices)
     parts = split(np.nan_to_num(layer.pixels), found.stars)
+    whole = whole_stars(parts, layer, found.stars, choices)[0]
     matrix = IDENTITY if joined.moved is None else joined.moved.matrix
     rest = np.maximum(np.nan_to_num(parts.starless), 0)
     profile = icc_profile_of(nebula) if kind_of(nebula) else None
-    return JoinJob(
+    job = JoinJob(
         nebula_file=nebula,
         stars_file=stars,
         starless=starless,
         moved=moved,
         joined=joined,
-        parts=whole_stars(parts, layer, found.stars, choices)[0],
+        parts=whole,
         table=found.stars,
         rest=carried_layer(rest, matrix, joined.nebula.pixels.shape[1:]),
         matrix=matrix,
         space=colour_space(None if joined.tones.linear else profile),
     )
+    job.make_ready()
+    return job
 
 
 @dataclass(frozen=True, eq=False)

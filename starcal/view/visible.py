@@ -5,6 +5,7 @@ Everything up to the stretch is linear, so squares of pixels are averaged first 
 afterwards: what a change of colour costs depends on the screen and not on the frame.
 """
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,6 +34,11 @@ class Window:
     def shape(self) -> tuple[int, int]:
         """Of the view, (rows, columns)."""
         return tuple((s.stop - s.start) // self.step for s in (self.rows, self.columns))
+
+    def halved(self) -> "Window":
+        """The same of a frame made half as large; for even steps."""
+        rows, columns = (slice(s.start // 2, s.stop // 2) for s in (self.rows, self.columns))
+        return Window(rows, columns, self.step // 2)
 
     @property
     def box(self) -> tuple[float, float, float, float]:
@@ -81,8 +87,13 @@ def _covered_slice(low: float, high: float, step: int, size: int) -> slice:
 
 def mean_of(pixels: NDArray, window: Window) -> NDArray[np.float32]:
     """Means of the squares of pixels of a window, (channel, rows, columns); see
-    `preview.binned`."""
-    return binned(pixels[:, window.rows, window.columns], window.step)
+    `preview.binned`. Channels are read at once: a whole frame is bound by that."""
+    seen = pixels[:, window.rows, window.columns]
+    if window.step == 1:
+        return seen
+    with ThreadPoolExecutor(len(seen)) as pool:
+        planes = pool.map(lambda plane: binned(plane[None], window.step)[0], seen)
+        return np.stack(list(planes))
 
 
 @dataclass(frozen=True, eq=False)

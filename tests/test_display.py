@@ -2,6 +2,7 @@
 alike; see `made_pictures`."""
 
 from contextlib import nullcontext
+from dataclasses import replace
 from functools import lru_cache
 
 import imagecodecs
@@ -20,7 +21,8 @@ from starcal.audit.levels import displayed_step, hue_grain_px
 from starcal.colour.stellar import rgb_to_uv_prime, srgb_decode
 from starcal.display import recolour_display
 from starcal.display.curve import ToneCurve
-from starcal.display.profiles import measure_profiles, ring_medians
+from starcal.display.profiles import _axis_ratio, measure_profiles, ring_medians
+from starcal.display.transfer import paint
 from starcal.errors import FrameError, HarmError, NotLinearError
 from starcal.pipeline import _require_no_harm
 from starcal.stars import measure_stars
@@ -88,6 +90,38 @@ def test_hardly_a_star_is_impossible_afterwards(done):
 def test_knots_of_the_nebula_are_not_taken_for_stars(done):
     _, _, result, real = done
     assert (result.star & ~real).sum() <= 0.03 * result.star.sum()
+
+
+def test_a_nebula_next_to_a_star_keeps_its_hue_and_a_second_star_does_not():
+    """A white star of FWHM 2.4 px on black; 4 px away to one side a red bar, to the other a white
+    companion as bright. Where nothing tells of the surroundings both lie in its footprint: the bar
+    keeps three quarters of its colour at least, the companion none."""
+    y, x = np.mgrid[:41, :41] - 20.0
+    star = 0.8 * np.exp(-(x**2 + y**2) / 2)
+    red = np.array([0.7, 0.1, 0.15])[:, None, None] * ((np.abs(x - 4) < 1) & (np.abs(y) < 8))
+    display = star + red + 0.7 * np.exp(-((x + 4) ** 2 + y**2) / 2)
+    display = np.clip(display, 0, 1).astype(np.float32)
+    table = Table(
+        {"x_px": [20.0], "y_px": [20.0], "roundness": [1.0]}, meta={"fwhm_px": (2.4,)}
+    )
+    found = measure_profiles(display, table)
+    calm = {"texture": np.zeros(1), "scatter": np.zeros(1), "reach_px": np.full(1, 6.0)}
+    painted = paint(
+        replace(found, **calm),
+        np.zeros((1, 3)),
+        display,
+        np.zeros_like(display),
+        ToneCurve(1.0, 0.5, 0.0),
+    )
+    assert painted.weight[20, 20] == painted.weight[20, 16] == 1
+    assert painted.weight[18:23, 24].max() < 0.25
+
+
+def test_a_piece_of_filament_is_not_round():
+    """Truth: second moments of a disc are alike, those of a bar of 3 x 15 pixels 1 to 25."""
+    y, x = np.mgrid[-10:11, -10:11]
+    assert _axis_ratio(np.hypot(x, y) < 5, (10, 10)) == pytest.approx(1, abs=0.01)
+    assert _axis_ratio((abs(x) < 2) & (abs(y) < 8), (10, 10)) == pytest.approx(0.2, abs=0.02)
 
 
 @pytest.mark.parametrize("keeps_ratios", [True, False])

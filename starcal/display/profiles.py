@@ -33,6 +33,8 @@ WHITE_SHARE, BRIGHT_CORE = 0.8, 0.7  # of the weakest channel of a burnt-out cor
 # Light of the smallest stars is spread by the pixels themselves, wherever their middle lies.
 LEAST_HALF_PX, LEAST_REACH_PX = 1.0, 2.0
 KNOT_TEXTURE = 0.15  # of the peak: knots stand out of filaments by less
+CORE_LOOKED_AT = 3.0  # half radii: a round core ends within them, a filament goes on
+FEWEST_AROUND = 8  # pixels that tell of the surroundings
 LIKE_PEAKS = 41  # stars of like peak that tell what width a star has
 
 
@@ -59,6 +61,8 @@ class DisplayProfiles:
         pixels above 0.45 of the peak.
     hue_apart : ndarray, (n,)
         u'v' distance of the star's light from that of the structure round it.
+    unseen : ndarray of bool, (n,)
+        Other detections cover all of its surroundings.
     sigma : float
         Noise of the mean of the channels.
     """
@@ -77,6 +81,7 @@ class DisplayProfiles:
     texture: NDArray
     filled: NDArray
     hue_apart: NDArray
+    unseen: NDArray
     sigma: float
 
     @property
@@ -121,11 +126,36 @@ def measure_profiles(display: NDArray, stars: Table) -> DisplayProfiles:
         y_px=y_px,
         rings=rings,
         **shape,
-        roundness=np.nan_to_num(np.asarray(stars["roundness"], float), nan=1.0),
+        roundness=_roundness(np.asarray(stars["roundness"], float), mean, x_px, y_px, shape),
         saturated=_saturated(rings),
         **round_about,
         sigma=sigma,
     )
+
+
+def _roundness(measured: NDArray, mean: NDArray, x_px, y_px, shape) -> NDArray:
+    """Roundness as measured; where it was not, that of the core: pieces of filament that are
+    clipped in one channel are found by that alone."""
+    roundness = measured.copy()
+    for i in np.flatnonzero(np.isnan(measured)):
+        half_px = shape["half_px"][i]
+        window, radius = window_round(
+            mean.shape, x_px[i], y_px[i], CORE_LOOKED_AT * half_px + 2
+        )
+        core = mean[window] > shape["floor"][i] + 0.5 * shape["peak"][i]
+        roundness[i] = _axis_ratio(core, np.unravel_index(radius.argmin(), radius.shape))
+    return roundness
+
+
+def _axis_ratio(lit: NDArray[np.bool_], middle) -> float:
+    """By the second moments of what hangs together with a pixel; 1 where it is not lit."""
+    patches, _ = ndimage.label(lit)
+    if not patches[middle]:
+        return 1.0
+    places = np.array(np.nonzero(patches == patches[middle]), float)
+    spread = np.cov(places, bias=True) + np.eye(2) / 12
+    short, long = np.linalg.eigvalsh(spread)
+    return float(np.sqrt(short / long))
 
 
 def _rings_to_the_end(planes: NDArray, x_px: NDArray, y_px: NDArray, radius: int) -> NDArray:
@@ -230,6 +260,7 @@ def _surroundings(display, mean, x_px, y_px, shape, sigma) -> dict[str, NDArray]
     """What is round each detection, other detections masked."""
     names = ("scatter", "texture", "filled", "hue_apart")
     found = {name: np.zeros(len(x_px)) for name in names}
+    found["unseen"] = np.zeros(len(x_px), bool)
     half_px = np.maximum(shape["half_px"], LEAST_HALF_PX)
     taken = _discs(mean.shape, x_px, y_px, np.minimum(2.0 * half_px, 12))
     light = srgb_decode(display)
@@ -237,7 +268,8 @@ def _surroundings(display, mean, x_px, y_px, shape, sigma) -> dict[str, NDArray]
         window, radius = window_round(mean.shape, x_px[i], y_px[i], RING[1] * half + 1)
         around = _around(radius, half, taken[window])
         here = mean[window]
-        if around.sum() < 8:
+        if around.sum() < FEWEST_AROUND:
+            found["unseen"][i] = True
             continue
         told = _unevenness(here[around], shape["peak"][i], shape["floor"][i], sigma)
         if told["scatter"] > UNEVEN_SIGMA:
@@ -319,7 +351,8 @@ def are_stars(found: DisplayProfiles, matched: NDArray[np.bool_]) -> NDArray[np.
     """
     if not len(found.peak):
         return np.zeros(0, bool)
-    calm = ~found.textured
+    # filaments are full of detections: where nothing else is seen, shape and size decide
+    calm = ~(found.textured | found.unseen)
     uneven = 1.5 * np.minimum(found.scatter, 8) * found.sigma
     bright = found.peak > np.maximum(uneven, max(5 * found.sigma, 0.035))
     sized = _sized(found, calm)

@@ -7,7 +7,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..colour.stellar import LUMINANCE_WEIGHTS, luminance, srgb_decode, srgb_encode, star_rgb
+from ..colour.stellar import (
+    LUMINANCE_WEIGHTS,
+    luminance,
+    rgb_to_uv_prime,
+    srgb_decode,
+    srgb_encode,
+    star_rgb,
+)
 from .curve import ToneCurve
 from .profiles import DisplayProfiles, window_round
 
@@ -16,6 +23,9 @@ from .profiles import DisplayProfiles, window_round
 TAPER_PX, TAPER_SHARE = 1.5, 0.4
 SEEN_SIGMA = (1.0, 3.0)  # of profile and pixel: between them colours fade in
 OWN_LIGHT = 1.5  # times its profile: what a pixel has more is not the star's
+ANOTHER_HUE_UV = (
+    0.02  # as of knots: stars of one picture differ by as much, but not a pair often
+)
 BISECTIONS = 24
 MOST_LIGHT = 64.0  # a clipped core is brighter than white by an unknown factor
 BV_ENDS_MAG = (-0.34, 1.5)  # what no exponent may lead beyond
@@ -69,6 +79,8 @@ def paint(
         profile = _profile_at(found, i, radius)
         inside = _footprint_share(found, i, radius)
         own = inside * _own_weight(found, i, profile, excess[window])
+        if not (found.textured[i] or all_starlight):
+            own = own * _own_hue(found, i, radius, display[:, *window], ground[:, *window])
         weight[window] = np.maximum(weight[window], own)
         light = (_light_of_profile(curve, found.floor[i], profile) + 1e-12) * (inside > 0)
         share[window] += light
@@ -129,6 +141,25 @@ def _own_weight(found: DisplayProfiles, i: int, profile: NDArray, excess: NDArra
         return _smooth_step(excess / sigma)
     seen = _smooth_step(profile / sigma) * _smooth_step(excess / sigma)
     return seen * np.minimum(1, OWN_LIGHT * (profile + sigma) / (np.maximum(excess, 0) + sigma))
+
+
+def _own_hue(
+    found: DisplayProfiles, i: int, radius: NDArray, display: NDArray, ground: NDArray
+) -> NDArray:
+    """How much of what a pixel has is of a star on calm ground: what is far above its profile, one
+    pixel farther in, and of another hue than its middle is the rim of a nebula next to it."""
+    excess = (display - ground).mean(axis=0)
+    sigma = _local_sigma(found, i)
+    profile = _profile_at(found, i, np.maximum(radius - 1, 0))
+    share = OWN_LIGHT * (profile + sigma) / (np.maximum(excess, 0) + sigma)
+    beyond = (share < 1) & (radius > 1)
+    if not beyond.any():
+        return np.ones(radius.shape)
+    middle = np.unravel_index(radius.argmin(), radius.shape)
+    light = np.maximum(srgb_decode(display) - srgb_decode(ground), 1e-6)
+    apart = np.moveaxis(rgb_to_uv_prime(np.moveaxis(light, 0, -1)), -1, 0)
+    apart = np.hypot(*(apart - apart[:, *middle][:, None, None]))
+    return np.where(beyond & (apart > ANOTHER_HUE_UV), share, 1)
 
 
 def _smooth_step(sigmas: NDArray) -> NDArray:

@@ -20,10 +20,12 @@ FAR_SHARE = 0.05  # of the picture: a pair of features farther off agrees by cha
 MOST_STRETCH = 0.006  # of one axis against the other: at 1000 px from the middle that is 6 px
 LEAST_FOR_SHEAR = 30  # pairs of features: fewer may lie in a row
 MOST_WARP_PX = 0.2  # of the kinds named here, where it is sure: half of what stars may be off
-LEAST_WARP_WINDOWS = 25
-# Of five terms. Windows overlap, and edits move details a little: similarities reached 112 (150
-# edits of 14 pictures), warps of 0.3 to 0.4 % mostly 500 and more.
-SURE_CHI2 = 150.0
+# Windows overlap by half each way, so that four tell what one does: nine terms need more than 36.
+LEAST_WARP_WINDOWS = 40
+# Of five terms, for many windows, and how much more few ones need. Edits move details a little:
+# similarities that leave so much reached 75 from 100 windows on and 122 from 64 (240 edits of 14
+# pictures), warps of 0.3 to 0.4 % mostly 500 and more.
+SURE_CHI2, FEW_WINDOWS = 100.0, 20
 EVEN_PLACES = 15  # a side, where a warp is looked at
 LEAST_BENT_AGREEING = 6
 UNDO = (
@@ -164,7 +166,8 @@ def _require_no_warp(drift: Drift, shape: tuple[int, int], px: float) -> None:
         return
     warp = warp_of(drift, shape)
     left_px = px * warp.left_px
-    if left_px > MOST_WARP_PX and warp.chi2 > SURE_CHI2:
+    sure = SURE_CHI2 * (1 + FEW_WINDOWS / len(drift.places))
+    if left_px > MOST_WARP_PX and warp.chi2 > sure:
         raise GeometryError(
             f"the nebula was {warp.kind} since its stars were taken out, {left_px:.1f} px are left "
             f"after the best shift, turn and scale: {UNDO}"

@@ -23,6 +23,7 @@ LADDER = (
     "inputs",
     "progress",
     "versions",
+    "cores",
     "choices",
     "robust",
     "colour",

@@ -14,9 +14,10 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
+from ..cores import CORES_LIMIT, cores
 from ..errors import ClusterError, StarcalError
 
-THREAD_LIMITS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+THREAD_LIMITS = (CORES_LIMIT, "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 TRIES_ON_A_CLUSTER = 3
 CLUSTER_ANSWERS_S = 5
 
@@ -95,7 +96,7 @@ def _side_by_side(work: Callable, tasks: Sequence[tuple], jobs: int):
 @contextmanager
 def _threads_shared_out(jobs: int) -> Iterator[None]:
     """The libraries of each process take their share of the cores, as the environment tells."""
-    share = str(max(1, (os.cpu_count() or 1) // jobs))
+    share = str(max(1, cores() // jobs))
     before = {name: os.environ.get(name) for name in THREAD_LIMITS}
     os.environ.update({name: share for name in THREAD_LIMITS if before[name] is None})
     try:

@@ -4,7 +4,6 @@ They are told from stars before stars are looked for, are counted, and are repla
 their neighbours in what is measured. The frame itself stays as it is.
 """
 
-import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -12,6 +11,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from ..cores import cores
 from ..robust import upper_median
 from ..texts import counted
 from .borders import NO_BORDER
@@ -178,7 +178,7 @@ def _lone_peaks(plane: NDArray, sigma: float) -> tuple[NDArray, NDArray]:
     """Pixels well above both of their neighbours in the row, off the rim of the frame."""
     if not sigma > 0 or min(plane.shape) < 5:
         return np.empty(0, int), np.empty(0, int)
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
+    with ThreadPoolExecutor(cores()) as pool:
         in_strip = partial(_standing_out, plane, 0.5 * STANDS_OUT_SIGMA * sigma)
         found = list(pool.map(in_strip, range(0, len(plane), DEFECT_ROWS)))
     at = np.concatenate(found)

@@ -1,6 +1,5 @@
 """Finding stars: peaks of the filtered frame, one for each star."""
 
-import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -11,6 +10,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from ..cores import cores
 from ..robust import pixels_at, quantile_of_known
 from .contrast import WIDE_KERNEL, star_snr
 from .flags import SHAPE_SNR
@@ -106,7 +106,7 @@ def _of_each_strip(pixels, noise, fwhm_px, look: Callable) -> list:
         return look(star_snr(pixels[:, low:high], noise, fwhm_px), low, start)
 
     # filters and arithmetic let other threads run
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
+    with ThreadPoolExecutor(cores()) as pool:
         return list(pool.map(seen, range(0, pixels.shape[1], STRIP_ROWS)))
 
 

@@ -54,9 +54,10 @@ class SkyObject:
     names: tuple[str, ...]
 
     def __str__(self) -> str:
-        """The designation, and its best known name."""
-        called = [name for name in self.names if not re.search(r"\d", name)]
-        return f"{self.name} ({called[0]})" if called else self.name
+        """The designation, its number in Messier's list, and its best known name."""
+        called = [name for name in self.names if re.fullmatch(r"M\d+", name)]
+        called += [name for name in self.names if not re.search(r"\d", name)][:1]
+        return f"{self.name} ({', '.join(called)})" if called else self.name
 
 
 def find_object(name: str) -> SkyObject | None:

@@ -2,13 +2,14 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..checking.check import check, refit, relocated, usable, with_curves
 from ..checking.result import CheckResult
-from ..choices import Settings, names_of
+from ..choices import Choices, Settings, names_of
 from ..colour.stellar import rgb_to_uv_prime
 from ..cure.gains import Calibrated, apply_calibration, near_clipping, require_usable
 from ..cure.stars import ReadyToColour, colours_of, ready_to_colour, rgb_of
@@ -351,10 +352,19 @@ def cure_of(job: AnyJob, checked: CheckResult, settings: Settings) -> Cure:
     if takes_gains(checked, settings):
         require_usable(checked)
         return _view_by_gains(job, checked, settings.sky)
-    colours = colours_of(checked, job.parts, settings)
+    colours = _colours_by(checked, job.parts, settings.route, settings.bv, settings.spread)
     star_rgb = rgb_of(colours, checked.neutral_bv, settings)
     factor = factors_of(job.parts, checked.stars, settings)
     return ByStar(checked, colours, star_rgb, factor, job.stretch)
+
+
+@lru_cache(maxsize=4)
+def _colours_by(
+    checked: CheckResult, parts: Split, route: str, bv: float, spread: float
+) -> StarColours:
+    """The B-V of all stars, which no slider of warmth, size or stretch changes: a fit of a second
+    where there are thousands."""
+    return colours_of(checked, parts, Choices(route=route, bv=bv, spread=spread))
 
 
 def _view_by_star_frame(

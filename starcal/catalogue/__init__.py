@@ -11,6 +11,8 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
+from ..texts import counted
+
 __all__ = ["CatalogueStars", "move", "separation_from_deg", "sky_position", "unit_vectors"]
 
 _MAS_PER_RADIAN = np.degrees(1.0) * 3.6e6
@@ -79,7 +81,7 @@ class CatalogueStars:
     def __repr__(self) -> str:
         """Say in a line what is here."""
         return (
-            f"<CatalogueStars {self.name}: {len(self)} stars, "
+            f"<CatalogueStars {self.name}: {counted(len(self), 'star')}, "
             f"{int(np.isfinite(self.bv_mag).sum())} with B-V, "
             f"epoch {self.epoch_yr:.2f}, complete to V {self.limit_mag:.1f}>"
         )

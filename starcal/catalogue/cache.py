@@ -27,6 +27,7 @@ from astropy.table import Table
 
 from ..errors import CatalogueDamaged, CatalogueError, OutputError
 from ..frame.whole import atomic_write
+from ..texts import counted
 from . import CatalogueStars
 from .columns import catalogue_stars
 from .embedded import data_folder
@@ -89,8 +90,8 @@ class CachedField:
     def __str__(self) -> str:
         r = self.request
         return (
-            f"{self.path.name}: {self.rows} stars of {r.catalogue} within {r.radius_deg:.3f} deg "
-            f"of "
+            f"{self.path.name}: {counted(self.rows, 'star')} of {r.catalogue} within "
+            f"{r.radius_deg:.3f} deg of "
             f"{r.ra_deg:.4f} {r.dec_deg:+.4f} to V {r.limit_mag:.2f}, {self.date[:10]}, "
             f"{self.size_bytes} bytes"
         )

@@ -726,8 +726,8 @@ def _with_matrix(made: LightFit, target: np.ndarray):
     fit = made.fit
     if fit.n_used < MIN_STARS_MATRIX or fit.bv_spread < MIN_SPREAD_MATRIX:
         raise TooFewStars(
-            f"{fit.n_used} stars with a B-V spread of {fit.bv_spread:.2f} mag for a matrix, "
-            f"{MIN_STARS_MATRIX} with "
+            f"{counted(fit.n_used, 'star')} with a B-V spread of {fit.bv_spread:.2f} mag for a "
+            f"matrix, {MIN_STARS_MATRIX} with "
             f"{MIN_SPREAD_MATRIX} needed: use --model gains",
             found=fit.n_used,
             needed=MIN_STARS_MATRIX,

@@ -16,6 +16,7 @@ from ..frame.regrid import source_positions
 from ..layers import Split
 from ..place.match import Match, match_catalogue, similarity
 from ..robust import scatter_per_axis
+from ..texts import counted
 
 PAIRS_FOR_TURN = 10  # fewer pairs tell a shift only
 CORRECTION_SIGMA = 3.0  # errors of the correction; less is left alone
@@ -157,8 +158,8 @@ def register_stars(star_field: Field, nebula_field: Field) -> Registration:
     counts = [_count_inside(star_field, nebula_field), _count_inside(nebula_field, star_field)]
     _require_few(counts, match, star_field, nebula_field)
     note = (
-        f"only {min(counts)} stars to check the two WCS against each other by; they are taken on "
-        "trust"
+        f"only {counted(min(counts), 'star')} to check the two WCS against each other by; they are "
+        "taken on trust"
     )
     return replace(on_trust, notes=(note,))
 

@@ -17,6 +17,7 @@ from ..errors import TooFewStars
 from ..robust import scatter
 from ..stars.apertures import RADII_WIDTHS
 from ..stars.growth import Growth
+from ..texts import counted
 from .gains import MAG_PER_LN, GainFit
 from .steadiness import Steadiness
 
@@ -529,17 +530,17 @@ def require_gradient(gradient: ColourGradient | None, n_used: int) -> ColourGrad
     """
     if gradient is None:
         raise TooFewStars(
-            f"a colour gradient cannot be told by {n_used} stars, {FEWEST_FOR_GRADIENT} are "
-            "needed: use --model gains",
+            f"a colour gradient cannot be told by {counted(n_used, 'star')}, {FEWEST_FOR_GRADIENT} "
+            "are needed: use --model gains",
             found=n_used,
             needed=FEWEST_FOR_GRADIENT,
         )
     if gradient.seen.any():
         return gradient
     raise TooFewStars(
-        f"no colour gradient to take out: by {n_used} stars {gradient_text(gradient)} over the "
-        f"frame; {100 * LEAST_GRADIENT:.0f} % and {GRADIENT_SIGMAS:.0f} errors are needed: use "
-        "--model gains",
+        f"no colour gradient to take out: by {counted(n_used, 'star')} {gradient_text(gradient)} "
+        f"over the frame; {100 * LEAST_GRADIENT:.0f} % and {GRADIENT_SIGMAS:.0f} errors are "
+        "needed: use --model gains",
         found=n_used,
     )
 

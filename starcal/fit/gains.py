@@ -19,7 +19,7 @@ from scipy.stats import theilslopes
 
 from ..choices import SOLAR_BV_MAG, GivenGains
 from ..robust import scatter
-from ..texts import told_shortly
+from ..texts import counted, told_shortly
 from .dust import UNKNOWN_DUST, Dust
 
 if TYPE_CHECKING:
@@ -285,7 +285,7 @@ def fit_gains(
     fewest = MIN_STARS if terms is None else 1
     if len(bv_mag) < fewest or not np.isfinite([*ratio, bv_mag, bv_error_mag]).all():
         raise ValueError(
-            f"{len(bv_mag)} stars with finite log ratios and B-V given, {fewest} needed"
+            f"{counted(len(bv_mag), 'star')} with finite log ratios and B-V given, {fewest} needed"
         )
     priors = _line_priors(terms, neutral_bv)
     bands, used, error_mag = _with_errors_as_shown(

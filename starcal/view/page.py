@@ -15,6 +15,7 @@ from ..choices import Settings
 from ..errors import OutputError, StarcalError
 from ..fit.sources import source_tally
 from ..pipeline import RunResult, folder_of, run_settings
+from ..texts import counted
 from . import looks, panel, points, rows
 from .choosing import USUAL_SCREEN_PX, ChoicePage, typed_path
 from .counting import counted_outcome
@@ -463,7 +464,7 @@ class Page(ChoicePage):
 def _saved_run(save: Callable, settings: Settings, folder: str, overwrite: bool) -> str:
     """Write the files of a run; in words."""
     done = save(settings, typed_path(folder), overwrite=overwrite)
-    told = f"Saved in {done.folder}: {len(done.files)} files."
+    told = f"Saved in {done.folder}: {counted(len(done.files), 'file')}."
     if not settings.first_file:  # an array, which no command can name
         return told
     kept = shlex.quote(str(done.folder / "result.json"))

@@ -8,7 +8,7 @@ from ..checking.result import CheckResult
 from ..fit.gains import GainFit
 from ..report.outcome import Outcome
 from ..stars import FLAG_REASONS, Flag
-from ..texts import escaped, html_table
+from ..texts import counted, escaped, html_table
 from .job import Cure
 from .points import catalogue_of, residuals_of, states_of
 
@@ -162,6 +162,6 @@ def _fit_html(fit: GainFit) -> str:
     gains = f"R {red_gain:.4f} ± {red_error:.4f}, G 1, B {blue_gain:.4f} ± {blue_error:.4f}"
     red, blue = fit.scatter_mag
     return (
-        f"<b>Fit of gains: {fit.n_used} of {len(fit.used)} stars</b> — gains {gains}; "
+        f"<b>Fit of gains: {fit.n_used} of {counted(len(fit.used), 'star')}</b> — gains {gains}; "
         f"residual scatter R/G {red:.3f}, B/G {blue:.3f} mag"
     )

@@ -324,7 +324,7 @@ def test_few_stars_have_large_errors():
 
 @pytest.mark.parametrize("n", [0, 1, MIN_STARS - 1])
 def test_too_few_stars_are_refused(n):
-    with pytest.raises(ValueError, match=f"{n} stars .* given, {MIN_STARS} needed"):
+    with pytest.raises(ValueError, match=f"{n} stars? .* given, {MIN_STARS} needed"):
         fit_gains(*stars(1, n))
     fit_gains(*stars(1, MIN_STARS))  # what the message asks for
 

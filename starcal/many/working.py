@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass
+from queue import SimpleQueue
 from typing import Any
 
 from ..cores import CORES_LIMIT, cores
@@ -83,14 +84,18 @@ def _tried(work: Callable, task: tuple) -> Done:
 
 
 def _side_by_side(work: Callable, tasks: Sequence[tuple], jobs: int):
-    """A thread waits for each process."""
+    """A thread waits for each process, which does one piece of work after the other."""
+    free: SimpleQueue[_Worker] = SimpleQueue()
+    for _ in range(jobs):
+        free.put(_Worker(work))
     with _threads_shared_out(jobs), ThreadPoolExecutor(jobs) as pool:
         waiting = {
-            pool.submit(_in_own_process, work, task): number
-            for number, task in enumerate(tasks)
+            pool.submit(_by_a_free_one, free, task): number for number, task in enumerate(tasks)
         }
         for each in as_completed(waiting):
             yield waiting[each], each.result()
+        for _ in range(jobs):
+            free.get().end()
 
 
 @contextmanager
@@ -107,23 +112,55 @@ def _threads_shared_out(jobs: int) -> Iterator[None]:
                 os.environ.pop(name, None)
 
 
-def _in_own_process(work: Callable, task: tuple) -> Done:
-    context = multiprocessing.get_context("spawn")
-    receiver, sender = context.Pipe(duplex=False)
-    process = context.Process(target=_send, args=(sender, work, task), daemon=True)
-    process.start()
-    sender.close()
+def _by_a_free_one(free: SimpleQueue, task: tuple) -> Done:
+    worker = free.get()
     try:
-        done = receiver.recv()
-    except EOFError:
-        process.join()
-        done = Done(error=StarcalError(f"its process died (exit status {process.exitcode})"))
-    process.join()
-    return done
+        return worker.do(task)
+    finally:
+        free.put(worker)
 
 
-def _send(sender, work: Callable, task: tuple) -> None:
-    sender.send(_tried(work, task))
+class _Worker:
+    """A process that does pieces of work, started when there is one; one that dies is replaced."""
+
+    def __init__(self, work: Callable):
+        self.work = work
+        self.process = None
+
+    def do(self, task: tuple) -> Done:
+        """What came of a piece of work."""
+        if self.process is None:
+            self._start()
+        try:
+            self.ours.send(task)
+            return self.ours.recv()
+        except (EOFError, OSError):
+            self.process.join()
+            status = self.process.exitcode
+            self.process = None
+            return Done(error=StarcalError(f"its process died (exit status {status})"))
+
+    def _start(self) -> None:
+        context = multiprocessing.get_context("spawn")
+        self.ours, theirs = context.Pipe()
+        self.process = context.Process(target=_do_each, args=(theirs, self.work), daemon=True)
+        self.process.start()
+        theirs.close()
+
+    def end(self) -> None:
+        """No more work comes."""
+        if self.process is not None:
+            self.ours.close()
+            self.process.join()
+
+
+def _do_each(theirs, work: Callable) -> None:
+    """Do what is sent until nothing more can be."""
+    while True:
+        try:
+            theirs.send(_tried(work, theirs.recv()))
+        except (EOFError, OSError):  # whoever sends has ended
+            return
 
 
 # --- a cluster --------------------------------------------------------------------------------

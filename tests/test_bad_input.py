@@ -118,12 +118,14 @@ def test_a_pc_matrix_said_twice_beside_cd_does_not_count(tmp_path):
     assert read_frame(path).wcs is not None
 
 
+@pytest.mark.parametrize("spoilt", ["= '\x1b[31m", "  'RA---TAN'"])
 @pytest.mark.parametrize("name", ["CD2_2", "CTYPE1", "B_ORDER"])
-def test_a_card_of_a_wcs_file_that_nobody_can_read_is_named(tmp_path, name):
-    """Found by the fuzzer: an opening quote without its end, and characters that FITS forbids."""
+def test_a_card_of_a_wcs_file_that_nobody_can_read_is_named(tmp_path, name, spoilt):
+    """Found by the fuzzer: an opening quote without its end, characters that FITS forbids, and a
+    value without the sign of one."""
     cards = "".join(str(card) for card in header_with(A_ORDER=2, B_ORDER=2, A_2_0=1e-6).cards)
-    at = cards.index(f"{name:8}=") + 10
-    text = (cards[:at] + "'\x1b[31m".ljust(70) + cards[at + 70 :]).encode() + b"END".ljust(80)
+    at = cards.index(f"{name:8}=") + 8
+    text = (cards[:at] + spoilt.ljust(72) + cards[at + 72 :]).encode() + b"END".ljust(80)
     (tmp_path / "solution.wcs").write_bytes(text.ljust(-(-len(text) // 2880) * 2880))
     frame = written(tmp_path / "frame.fits")
     with pytest.raises(FrameError, match=f"a {name} that can be read|{name} missing"):

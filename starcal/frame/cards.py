@@ -22,6 +22,7 @@ COUNTED = re.compile(r"(BITPIX|NAXIS\d{0,3}|PCOUNT|GCOUNT)$")
 WCS_NUMBERS = re.compile(
     r"((CRVAL|CRPIX|CDELT|CROTA)\d|(CD|PC|PV)\d+_\d+|LONPOLE|LATPOLE|(A|B|AP|BP)_\d_\d)$"
 )
+VALUE_SIGN = "= "
 SIP_ORDERS = ("A_ORDER", "B_ORDER", "AP_ORDER", "BP_ORDER")
 
 
@@ -146,8 +147,14 @@ def unreadable(header: fits.Header) -> str | None:
     """
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of what was mended
-        broken = [card.keyword for card in header.cards if not _is_readable(card)]
+        broken = [card.keyword for card in header.cards if not _says_a_value(card)]
     return f"a {broken[0]} that can be read" if broken else None
+
+
+def _says_a_value(card: fits.Card) -> bool:
+    """Whether a card has a value that can be had and the sign of one, without which its text is a
+    remark (FITS 4.0, section 4.1.2.2)."""
+    return _is_readable(card) and card.image[8:10] == VALUE_SIGN
 
 
 def wcs_fault(header: fits.Header) -> str | None:

@@ -9,6 +9,7 @@ from astropy.wcs import WCS
 from scipy import ndimage
 
 import starcal
+from starcal.checking.check import check
 from starcal.compose import compose, match_channels, read_channels
 from starcal.demo.clouds import nebula_lines
 from starcal.demo.light import add_stars
@@ -95,6 +96,7 @@ def test_what_is_written_is_what_was_composed_and_says_how(files, tmp_path):
     assert np.array_equal(again.pixels, composed.frame.pixels)
     assert again.filters == ("S II", "H-alpha", "O III")
     assert "FILTER" not in again.header
+    assert check(again).stars.meta["lines"] == "SHO"
     history = " ".join(str(again.header["HISTORY"]).split())
     for text in (
         "R S.fits, G H.fits, B O.fits",

@@ -104,9 +104,8 @@ def test_reddening_moves_a_star_along_the_sequence():
         (("", "", ""), ""),
     ],
 )
-def test_filter_keywords_name_the_lines(words, lines):
-    header = {f"FILTER{n}": word for n, word in enumerate(words, 1)}
-    assert relations.lines_in_header(header) == lines
+def test_names_of_filters_tell_the_lines(words, lines):
+    assert relations.lines_of_filters(words) == lines
 
 
 @pytest.mark.slow

@@ -22,10 +22,10 @@ from ..fit.gains import (
     brightness_slope,
     fit_matrix,
 )
-from ..fit.relations import told_in_header
+from ..fit.relations import told_by_filters
 from ..fit.responses import read_terms
 from ..fit.sources import choose_colours
-from ..frame import Frame, with_wcs
+from ..frame import Frame, filters_of, with_wcs
 from ..frame.given import FrameLike, frame_of
 from ..place.bright import with_bright_stars
 from ..place.grid import ChannelGrid, channel_grid
@@ -202,7 +202,7 @@ def _stars_seen(frame: Frame, choices: Choices, stars: Table | None = None) -> _
         frame = grid.applied(frame)
         stars = measure_stars(frame.pixels, snr_min=choices.snr)
         linearity = measure_linearity(frame.pixels, stars)
-    stars.meta["lines"] = told_in_header(frame.header)
+    stars.meta["lines"] = told_by_filters(filters_of(frame))
     return _StarsSeen(frame, stars, linearity, grid)
 
 

@@ -6,7 +6,7 @@ with a prior, so that many stars overrule what one to four stars may rely on.
 """
 
 import csv
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import permutations
@@ -315,38 +315,39 @@ def any_bands(channels: tuple[tuple[int, int], ...]) -> Bands:
 # --- which of them ----------------------------------------------------------------------
 
 
-def lines_in_header(header: Mapping) -> str:
-    """The lines of R, G, B that FILTER1 to FILTER3 name, such as "SHO"; empty where they do not.
+def lines_of_filters(filters: Sequence[str | None]) -> str:
+    """The lines that the filters of R, G, B are named for, such as "SHO"; empty where they are
+    not.
 
     Parameters
     ----------
-    header : mapping
-        A FITS header.
+    filters : sequence of (str or None)
+        Three names.
 
     Returns
     -------
     str
     """
-    lines = [_line_in(str(header.get(f"FILTER{n}", ""))) for n in (1, 2, 3)]
+    lines = [_line_in(name or "") for name in filters]
     return "".join(lines) if all(lines) else ""
 
 
-def told_in_header(header: Mapping) -> str:
-    """What FILTER1 to FILTER3 say of R, G, B.
+def told_by_filters(filters: Sequence[str | None]) -> str:
+    """What the names of filters say of R, G, B.
 
     Parameters
     ----------
-    header : mapping
-        A FITS header.
+    filters : sequence of (str or None)
+        Three names.
 
     Returns
     -------
     str
         Lines, such as "SHO"; "broadband" for red, green and blue; empty for anything else.
     """
-    words = [str(header.get(f"FILTER{n}", "")).strip().lower() for n in (1, 2, 3)]
+    words = [(name or "").strip().lower() for name in filters]
     broad = [word in names for word, names in zip(words, BROAD_NAMES, strict=True)]
-    return BROADBAND if all(broad) else lines_in_header(header)
+    return BROADBAND if all(broad) else lines_of_filters(filters)
 
 
 def _line_in(words: str) -> str:

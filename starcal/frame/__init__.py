@@ -20,7 +20,7 @@ from .in_kind import (
 from .inbox import Inbox, lasting_path, pictures_in
 from .output import add_fits_table, write_bytes, write_fits, write_tiff16
 from .pictures import PAIR_MARK
-from .reading import Frame, Plane, frame_of_planes, read_frame, read_plane
+from .reading import Frame, Plane, filters_of, frame_of_planes, read_frame, read_plane
 from .size_limit import up_to_megapixels
 from .sky import (
     ONE_SOLUTION_PX,
@@ -50,6 +50,7 @@ __all__ = [
     "check_folder",
     "check_output",
     "corners_apart_px",
+    "filters_of",
     "frame_of_planes",
     "icc_profile_of",
     "kind_of",

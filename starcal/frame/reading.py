@@ -39,7 +39,9 @@ from .wcs_files import FROM_BOTTOM, check_picture_size, read_wcs_header, stated_
 from .whole import settle
 
 CHANNELS = ("R", "G", "B")
-FILTER_KEYS = ("FILTERR", "FILTERG", "FILTERB")  # of the channels of a cube: it has one header
+# Of the channels of a cube, which has one header: as `compose` writes them, or counted.
+FILTER_KEYS = ("FILTERR", "FILTERG", "FILTERB")
+COUNTED_FILTER_KEYS = ("FILTER1", "FILTER2", "FILTER3")
 SMALLEST_SIDE_PX = 8
 
 
@@ -65,7 +67,7 @@ class Frame:
     source_type : str
         Number type in the file, e.g. "uint16".
     filters : tuple of (str or None)
-        FILTER of each channel where each channel has its own header.
+        Of each channel, by its own file or extension, or by the header.
     notes : tuple of str
         What was done or met on the way, in plain sentences.
     wcs_missing : tuple of str
@@ -321,7 +323,7 @@ def frame_of_raw(raw, pixels, name, wcs_path, full_scale):
         full_scale_source=source,
         epoch_yr=epoch_yr(header),
         source_type=raw.kinds[0],
-        filters=_filters_of_channels(raw),
+        filters=raw.filters if any(raw.filters) else _filters_in(raw.header),
         notes=(*notes, *sky.notes),
         wcs_missing=sky.missing,
         blank_value=blank_value,
@@ -340,15 +342,32 @@ def _other_way(raw, sky, wcs_path):
     return upside_down(sky.wcs, raw.pixels.shape[-2])
 
 
-def _filters_of_channels(raw):
-    """Filter of each channel: of its own file or extension, else as `frame_of_planes` has noted
-    it."""
-    if any(raw.filters):
-        return raw.filters
+def filters_of(frame: Frame) -> tuple[str | None, ...]:
+    """Filter of each channel: of its own file or extension, else as the header says.
+
+    Parameters
+    ----------
+    frame : Frame
+
+    Returns
+    -------
+    tuple of (str or None)
+        Three.
+    """
+    return frame.filters if any(frame.filters) else _filters_in(frame.header)
+
+
+def _filters_in(header: fits.Header) -> tuple[str | None, ...]:
+    """Filter of each channel, by cards of its name or its number."""
     return tuple(
-        None if name is None else str(name)
-        for name in (card_value(raw.header, key) for key in FILTER_KEYS)
+        _card_text(header, own) or _card_text(header, counted)
+        for own, counted in zip(FILTER_KEYS, COUNTED_FILTER_KEYS, strict=True)
     )
+
+
+def _card_text(header: fits.Header, key: str) -> str | None:
+    value = card_value(header, key)
+    return None if value is None else str(value).strip() or None
 
 
 # --------------------------------------------------------------------------------------------------

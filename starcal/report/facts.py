@@ -8,7 +8,7 @@ from dataclasses import fields
 import numpy as np
 
 from ..choices import Choices, Settings
-from ..frame import Frame, pixel_scale_arcsec
+from ..frame import Frame, filters_of, pixel_scale_arcsec
 from ..frame.sky import card_value
 
 # Cards of headers, as capture software writes them, and what they are to a reader.
@@ -21,8 +21,6 @@ CARDS = (
     ("exposure", "EXPTIME", " s"),
     ("filter", "FILTER", ""),
 )
-# Of each channel: as `compose` writes them, or as other software counts them.
-CHANNEL_FILTERS = (("FILTERR", "FILTER1"), ("FILTERG", "FILTER2"), ("FILTERB", "FILTER3"))
 FILE_OPTIONS = ("red", "green", "blue", "wcs", "full_scale", "starless", "star_frame")
 
 
@@ -44,7 +42,7 @@ def frame_rows(frame: Frame) -> list[tuple[str, str]]:
     for name, key, unit in CARDS:
         if (text := _text_of(frame, key)) is not None:
             rows.append((name, f"{text}{unit}"))
-    filters = [_text_of(frame, own) or _text_of(frame, nth) for own, nth in CHANNEL_FILTERS]
+    filters = filters_of(frame)
     if any(filters):
         rows.append(("filters of R, G, B", ", ".join(text or "–" for text in filters)))
     return rows

@@ -152,6 +152,9 @@ def test_one_line(solved, unsolved):
         assert found.verdict.verdict in found.summary()
         assert found.frame in found.summary()
     assert f"{solved.fit.gains[2]:.4f}" in solved.summary()
+    for part in (solved.fit, solved.located, solved.match, solved.light):
+        assert 20 < len(repr(part)) < 900
+        assert "\n" not in repr(part)
 
 
 def test_rows_tell_the_tally(solved):
@@ -222,8 +225,7 @@ def test_pictures_in_a_notebook(frame, make, captions):
         assert max(picture.size) <= 420
         assert np.asarray(picture).std() > 1  # of 255: something is to be seen
     assert "<field>" not in text
-    for each in (result, result.fit, result.located, result.light):
-        assert 20 < len(repr(each)) < 900
+    assert len(repr(result)) < 400
     assert "\n" not in repr(result)
 
 

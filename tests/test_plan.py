@@ -59,7 +59,7 @@ PLACES = {
     "sparse": (190.0, 27.0),
     "RA 0": (0.05, 20.0),
 }
-SEEDS = range(8)
+SEEDS = range(6)
 
 
 def field_at(ra_deg, dec_deg, kit=LENS, shape=SHAPE, **turned):
@@ -469,8 +469,8 @@ def test_the_errors_that_a_check_states_were_foretold(reached, capsys):
 
 
 def test_the_errors_that_gains_have_were_foretold(reached, capsys):
-    """Rms of miss over foretold error, 32 frames: sampling alone gives 1 +- 1 / sqrt(2 * 32) =
-    0.125 for each gain. Agreement to 30 % is asked of both gains together, and of each to 30 % and
+    """Rms of miss over foretold error, 24 frames: sampling alone gives 1 +- 1 / sqrt(2 * 24) =
+    0.145 for each gain. Agreement to 30 % is asked of both gains together, and of each to 30 % and
     one such error."""
     pull = np.concatenate(
         [missed / plan.main.gain_error for plan, _, missed, _ in reached.values()]
@@ -478,11 +478,11 @@ def test_the_errors_that_gains_have_were_foretold(reached, capsys):
     each, both = np.sqrt(np.mean(pull**2, axis=0)), np.sqrt(np.mean(pull**2))
     with capsys.disabled():
         print(
-            f"\nactual over foretold error: R {each[0]:.2f}, B {each[1]:.2f}, each +- 0.125; both "
+            f"\nactual over foretold error: R {each[0]:.2f}, B {each[1]:.2f}, each +- 0.145; both "
             f"{both:.2f}"
         )
     assert abs(both - 1) < 0.3
-    assert np.abs(each - 1).max() < 0.3 + 0.125
+    assert np.abs(each - 1).max() < 0.3 + 0.145
 
 
 def test_as_many_stars_served_as_foretold(reached):

@@ -230,6 +230,7 @@ def test_a_fault_that_stays_is_an_error_that_says_what_to_type(fake, fault, monk
     with pytest.raises(CatalogueUnreachable, match=STAYING[fault]) as caught:
         choose.stars_around(catalogue, *PLACE, limit_mag=12.0, timeout_s=TIMEOUT_S)
     assert fake.address in str(caught.value)
+    assert "HTTPError" not in str(caught.value)  # a library's word, and with it "OK"
     assert request_of(catalogue).command in str(caught.value)
     assert choose.cache.fields() == ((), ())  # nothing broken is kept
     assert fake.jobs == {}  # nor left behind at the service

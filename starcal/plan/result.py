@@ -540,7 +540,7 @@ def table_cells(plan: Plan) -> list[tuple[str, ...]]:
     cells = [
         (
             "V",
-            "stars of the catalogue",
+            "stars",
             "full after, s",
             "measure in",
             "error of R/G, mag",

@@ -176,6 +176,20 @@ def test_a_later_header_is_judged_too(tmp_path):
         read_frame(path)
 
 
+@pytest.mark.parametrize("name", ["TFIELDS", "ZNAXIS"])
+def test_counts_of_a_compressed_picture_are_judged_too(tmp_path, name):
+    """Found by the fuzzer: each of two thousand million fields was looked for."""
+    path = tmp_path / "tiles.fits"
+    cube = np.ones((3, 30, 40), np.int16)
+    fits.HDUList([fits.PrimaryHDU(), fits.CompImageHDU(cube)]).writeto(path)
+    require_sane_lengths(path)
+    data = path.read_bytes()
+    at = data.index(f"{name:8}=".encode())
+    path.write_bytes(data[: at + 10] + f"{2**31 - 1:>20}".encode() + data[at + 30 :])
+    with pytest.raises(FrameError, match=f"its {name} is 2147483647"):
+        read_frame(path)
+
+
 def test_a_wcs_file_whose_size_is_none_is_told(tmp_path):
     path = tmp_path / "solution.wcs"
     path.write_text("\n".join(f"{card}" for card in header_with(NAXIS1="wide", NAXIS2=3).cards))

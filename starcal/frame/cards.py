@@ -14,11 +14,12 @@ from ..errors import FrameError
 
 BLOCK_BYTES, CARD_BYTES = 2880, 80
 MOST_HEADER_BLOCKS = 2000  # of one header: 72 000 cards, hundreds of times what software writes
-MOST_AXES = 999  # FITS standard 4.0, section 4.4.1
+MOST_AXES = 999  # FITS standard 4.0, section 4.4.1; fields of a table, section 7.3.1
+UP_TO_999 = ("NAXIS", "ZNAXIS", "TFIELDS")
 MOST_WCS_AXES = 9  # more than any picture has
 MOST_SIP_ORDER = 9  # Shupe et al. 2005, ASP 347, 491, section 3
 SMALLEST_PIXEL_ARCSEC = 0.01  # a tenth of what the largest telescopes resolve
-COUNTED = re.compile(r"(BITPIX|NAXIS\d{0,3}|PCOUNT|GCOUNT)$")
+COUNTED = re.compile(r"(BITPIX|Z?NAXIS\d{0,3}|PCOUNT|GCOUNT|TFIELDS)$")
 WCS_NUMBERS = re.compile(
     r"((CRVAL|CRPIX|CDELT|CROTA)\d|(CD|PC|PV)\d+_\d+|LONPOLE|LATPOLE|(A|B|AP|BP)_\d_\d)$"
 )
@@ -83,7 +84,7 @@ def _header(file) -> dict[str, str]:
 def _count_fault(cards: dict[str, str]) -> str:
     """What cannot be counted, in words; empty where all can."""
     for name, text in cards.items():
-        most = MOST_AXES if name == "NAXIS" else 2**62
+        most = MOST_AXES if name in UP_TO_999 else 2**62
         whole = _whole_number(text)
         if name != "BITPIX" and (whole is None or not 0 <= whole <= most):
             wanted = f"of 0 to {most}" if most == MOST_AXES else "of 0 or more"

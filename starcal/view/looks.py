@@ -100,7 +100,8 @@ def sheet() -> InlineStyleSheet:
 
 
 def template(name: str = "page.html") -> Template:
-    """The page round the plots, or another one; what they share is `layout.html`."""
+    """The page round the plots, or another one; what they share is `layout.html`, of those before
+    there are plots `plain.html`."""
     return Environment(loader=FunctionLoader(_beside)).get_template(name)
 
 

@@ -2,6 +2,7 @@
 
 import os
 import socket
+from collections import Counter
 from functools import lru_cache
 
 from starcal.cli.main import ALGEBRA_THREADS
@@ -66,12 +67,15 @@ def no_network():
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items):
-    """Mark as slow what waits for a fixture that takes seconds; modules name theirs in
-    SLOW_FIXTURES."""
+    """Mark as slow what waits for a fixture that takes seconds (modules name theirs in
+    SLOW_FIXTURES), and begin with the modules that have most of it: no core waits for a long one
+    at the end."""
     for item in items:
         slow_fixtures = getattr(item.module, "SLOW_FIXTURES", ())
         if set(slow_fixtures) & set(item.fixturenames):
             item.add_marker(pytest.mark.slow)
+    slow_tests = Counter(item.path for item in items if item.get_closest_marker("slow"))
+    items.sort(key=lambda item: -slow_tests[item.path])
 
 
 @lru_cache(maxsize=24)

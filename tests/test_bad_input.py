@@ -69,6 +69,7 @@ def with_card(path, name, text):
         ({"B_ORDER": "two"}, "a whole B_ORDER"),
         ({"WCSAXES": 65536}, "a whole WCSAXES from 1 to 9"),
         ({"CRVAL1": "305.6"}, "a finite CRVAL1"),
+        ({"CRPIX2": -1e300}, "a CRPIX2 within"),
         ({"CD1_1": 65536.0}, "degrees a pixel"),
         ({"CD2_2": 1e308}, "degrees a pixel"),
         ({"CD1_1": -2.9, "CD2_2": 2.9}, "degrees a pixel"),  # arcsec, taken for degrees
@@ -80,6 +81,14 @@ def test_a_wcs_that_cannot_be_is_told_by_its_card(tmp_path, cards, words):
     frame = read_frame(written(tmp_path / "frame.fits", **cards))
     assert frame.wcs is None
     assert words in " ".join(frame.wcs_missing)
+
+
+@pytest.mark.parametrize("terms", [{"A_9_0": 1e300}, {"B_0_2": -1e200}, {"A_1_1": 1e5}])
+def test_distortion_that_no_lens_has_is_refused(tmp_path, terms):
+    """Found by the fuzzer: places beside the middle were no numbers."""
+    frame = read_frame(written(tmp_path / "frame.fits", A_ORDER=9, B_ORDER=9, **terms))
+    assert frame.wcs is None
+    assert "move no pixel" in " ".join(frame.wcs_missing)
 
 
 def test_a_good_wcs_has_no_fault():

@@ -43,7 +43,7 @@ VERDICT_WORDS = {
     "no": "No: calibration cannot give this frame true star colours.",
     "undecided": "Undecided: whether calibration can rescue this frame is open.",
 }
-SECOND_TITLE = "the gains measured in other ways:"
+SECOND_TITLE = "the gains measured in other ways, and what that adds to their errors:"
 ROUTE_WORDS = {
     "gains": "gains fitted to the catalogue",
     "catalogue": "colours from the catalogue, star by star",

@@ -505,10 +505,10 @@ def _with_star_frame(ready, found, layer, colours, history, choices) -> Recolour
     joined = join_star_frame(nebula, layer, star_field, star_brightness=choices.star_brightness)
     covered = _in_star_frame(found.stars, joined.coverage)
     found.stars["colour_source"] = np.where(covered, "star frame", found.stars["colour_source"])
-    told = _told_star_frame(joined, ready.calibrated, star_field.name)
-    reason = f"{told}; beyond it: {colours.reason}"
+    reason = _told_star_frame(joined, ready.calibrated, star_field.name)
     of_its_split = tuple(f"{star_field.name}: {note}" for note in star_field.split.notes)
-    found = _by_star_frame(found, reason, (*joined.notes, *of_its_split))
+    beyond = () if covered.all() else (f"stars beyond {star_field.name}: {colours.reason}",)
+    found = _by_star_frame(found, reason, (*beyond, *joined.notes, *of_its_split))
     return Recoloured(
         picture=frame.refill(join_add(joined.starless, joined.stars)),
         starless=joined.starless,

@@ -72,8 +72,8 @@ TITLES = {
     "bottom": "top against bottom half",
     "edge": "middle against edge",
     "core": "sharpness, bright against faint third",
-    "steady": "bright against faint stars, by colours alone",
-    "beyond": "beyond the widest aperture, by its last step",
+    "steady": "bright against faint, by colours alone",
+    "beyond": "beyond the widest aperture",
 }
 
 
@@ -313,7 +313,7 @@ def added_errors(measured: tuple[SecondMeasurement, ...]) -> NDArray:
     )
 
 
-MEASUREMENTS_HEAD = ("compared", "gain of", "change", "its error", "adds to the error")
+MEASUREMENTS_HEAD = ("compared", "gain of", "change", "its error", "adds")
 
 
 def measurement_rows(measured: tuple[SecondMeasurement, ...]) -> list[tuple[str, ...]]:

@@ -17,6 +17,7 @@ MOST_HEADER_BLOCKS = 2000  # of one header: 72 000 cards, hundreds of times what
 MOST_AXES = 999  # FITS standard 4.0, section 4.4.1; fields of a table, section 7.3.1
 UP_TO_999 = ("NAXIS", "ZNAXIS", "TFIELDS")
 MOST_WCS_AXES = 9  # more than any picture has
+FURTHEST_CRPIX = 1e7  # where the sky's other end would be, of pixels of 0.02 arcsec
 MOST_SIP_ORDER = 9  # Shupe et al. 2005, ASP 347, 491, section 3
 SMALLEST_PIXEL_ARCSEC = 0.01  # a tenth of what the largest telescopes resolve
 COUNTED = re.compile(r"(BITPIX|Z?NAXIS\d{0,3}|PCOUNT|GCOUNT|TFIELDS)$")
@@ -175,6 +176,8 @@ def wcs_fault(header: fits.Header) -> str | None:
     for name in header:
         if WCS_NUMBERS.match(name) and not _is_finite_number(header[name]):
             return f"a finite {name} (it says {header[name]!r})"
+        if name.startswith("CRPIX") and abs(header[name]) > FURTHEST_CRPIX:
+            return f"a {name} within {FURTHEST_CRPIX:.0g} pixels (it says {header[name]:g})"
     return _order_fault(header) or _scale_fault(header)
 
 

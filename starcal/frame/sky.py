@@ -202,13 +202,25 @@ def _fault(wcs, shape):
     if not _is_icrs(wcs):
         system = wcs.wcs.radesys.strip()
         return f"RADESYS = 'ICRS' (it says {system}, equinox {wcs.wcs.equinox:g})"
-    middle = wcs.pixel_to_world_values(*middle_px(shape))
-    if not np.all(np.isfinite(middle)) or not pixel_scale_arcsec(wcs) > 0:
+    if not _distortion_px(wcs, shape) < max(shape[-2:]):
+        return "distortion terms (A_i_j, B_i_j) that move no pixel by more than the frame's size"
+    places = wcs.pixel_to_world_values(*middle_px(shape))
+    if not np.all(np.isfinite(places)) or not pixel_scale_arcsec(wcs) > 0:
         return (
             "finite CRVAL1, CRVAL2, CRPIX1, CRPIX2 and scale "
             "(a value is not a number, or the matrix is singular)"
         )
     return None
+
+
+def _distortion_px(wcs, shape):
+    """How far the SIP terms move the middle or a corner; of a fisheye lens, less than its frame is
+    wide."""
+    if wcs.sip is None:
+        return 0.0
+    corners = np.array([(0, 0), (-1, -1), (-1, 1), (1, -1), (1, 1)]) / 2
+    xy = middle_px(shape) + corners * shape[:-3:-1] + 1
+    return np.abs(wcs.sip_pix2foc(xy, 1) + wcs.wcs.crpix - xy).max()
 
 
 def _is_icrs(wcs):

@@ -204,8 +204,8 @@ def _hints_of(wcs: WCS, shape) -> Hints:
 def _sampled(wcs, shape):
     """Points about the middle, undistorted, and their places: what tells north there (it turns with
     RA)."""
-    around = 0.1 * max(shape) * np.array([(0, 0), (1, 0), (0, 1), (-1, 0), (0, -1)])
-    xy = np.add(middle_px(shape), around)
+    around = np.array([(0, 0), (1, 0), (0, 1), (-1, 0), (0, -1)]) / 10
+    xy = np.add(middle_px(shape), around * shape[::-1])
     return undistorted(wcs, xy), *wcs.all_pix2world(xy, 0).T
 
 

@@ -65,8 +65,7 @@ def _told_stars(before: Audit, after: Audit) -> str:
 def _told_how(result: CheckResult) -> str:
     """What was done, and why."""
     if result.route == "star frame":
-        whose = result.route_reason.split(";")[0]  # what lies beyond it is told with the route
-        return f"The stars are those of a separate frame: {_ended(whose)}"
+        return f"The stars are those of a separate frame: {_ended(result.route_reason)}"
     if result.route == "gains":
         return _told_gains(result)
     if "colour_source" not in result.stars.colnames:

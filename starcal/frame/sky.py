@@ -203,7 +203,9 @@ def _fault(wcs, shape):
         system = wcs.wcs.radesys.strip()
         return f"RADESYS = 'ICRS' (it says {system}, equinox {wcs.wcs.equinox:g})"
     if not _distortion_px(wcs, shape) < max(shape[-2:]):
-        return "distortion terms (A_i_j, B_i_j) that move no pixel by more than the frame's size"
+        return (
+            "distortion terms (A_i_j, B_i_j) that move no pixel by more than the frame's size"
+        )
     places = wcs.pixel_to_world_values(*middle_px(shape))
     if not np.all(np.isfinite(places)) or not pixel_scale_arcsec(wcs) > 0:
         return (

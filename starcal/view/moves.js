@@ -1,7 +1,6 @@
 "use strict";
 /* What must not wait for an answer: the divider, moving about, keys. Everything else is asked of the server. */
 const ANSWER_WITHIN_MS = 5000;
-const ROOM_FOR_PLOTS = 940;  // pixels of height: in less they would leave the picture too little
 function connect(doc) {
   const model = (name) => doc.get_model_by_name(name);
   const plot = model("picture"), halves = model("halves"), composed = model("composed");
@@ -133,7 +132,7 @@ function connect(doc) {
   if (plots) {
     const show_plots = () => document.getElementById("plots").classList.toggle("off", !plots.active);
     plots.properties.active.change.connect(show_plots);
-    plots.active = window.innerHeight >= ROOM_FOR_PLOTS;
+    show_plots();
   }
   const beside = model("beside");
   if (beside) beside.properties.value.change.connect(() => {

@@ -80,13 +80,12 @@ def shapes_toggle(known: bool) -> Toggle:
 
 
 def plots_toggle() -> Toggle:
-    """Whether plots are shown below the picture; at first the page looks whether there is room."""
-    return _toggle("plots", "Plots", "g", "show the plots below the picture", active=True)
+    """Whether plots are shown below the picture; at first it has the room to itself."""
+    return _toggle("plots", "Plots", "g", "show the plots below the picture")
 
 
 def _toggle(name: str, label: str, key: str, what: str, **state: bool) -> Toggle:
-    """A switch of what is seen, off at first unless its state says otherwise; a key turns it,
-    too."""
+    """A switch of what is seen, off at first; a key turns it, too."""
     return Toggle(
         name=name,
         label=label,

@@ -24,7 +24,7 @@ from .cure.pictures import recolour_picture
 from .cure.stars import ReadyToColour, Recoloured, coloured_as_chosen, recolour_checked
 from .cure.wishes import told_wishes
 from .draw import tone
-from .draw.preview import write_pair, write_png
+from .draw.preview import Shown, write_pair, write_png
 from .errors import HarmError, OutputError
 from .finish import belonging_cards, screen_keeping_hue, starry_look
 from .fit.verdict import USE_CALIBRATED
@@ -883,10 +883,9 @@ def _write_views(
     from .report.page import write_report  # matplotlib takes half a second to import
 
     before, after = _before_and_after(frame, made, settings)
-    made.layers.clear()  # written already: the memory serves the report
     write_png(place / "after.png", after)
     if settings.tiff:
-        write_tiff16(place / "after.tif", after)
+        write_tiff16(place / "after.tif", after[:])
     write_pair(place / "before-after.png", before, after)
     write_report(
         place / "report.html",
@@ -900,17 +899,19 @@ def _write_views(
     )
 
 
-def _before_and_after(
-    frame: Frame, made: _Made, settings: Settings
-) -> tuple[np.ndarray, np.ndarray]:
+def _before_and_after(frame: Frame, made: _Made, settings: Settings) -> tuple[Shown, Shown]:
     """Before and after for display, in one stretch; a stretched picture as it is."""
     if made.changed is not None:
-        return frame.pixels, made.picture
+        return Shown((frame.pixels,), np.asarray), Shown((made.picture,), np.asarray)
     chosen_look = tone.choose_stretch(frame.pixels)
     look = chosen_look.adjusted(settings.black, settings.strength)
     after_look = chosen_look.on_sky_of(made.picture).adjusted(settings.black, settings.strength)
+    before = Shown((frame.pixels,), look.apply)
     if settings.star_strength == 1 or "stars.fits" not in made.layers:
-        return look.apply(frame.pixels), after_look.apply(made.picture)
-    below = after_look.apply(made.layers["starless.fits"])
-    stars = starry_look(after_look, settings.star_strength).apply(made.layers["stars.fits"])
-    return look.apply(frame.pixels), screen_keeping_hue(below, stars)
+        return before, Shown((made.picture,), after_look.apply)
+    star_look = starry_look(after_look, settings.star_strength)
+
+    def joined(below: np.ndarray, stars: np.ndarray) -> np.ndarray:
+        return screen_keeping_hue(after_look.apply(below), star_look.apply(stars))
+
+    return before, Shown((made.layers["starless.fits"], made.layers["stars.fits"]), joined)

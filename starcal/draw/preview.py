@@ -6,7 +6,8 @@ shown that way up.
 
 import io
 import warnings
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -24,32 +25,105 @@ PICTURE_BYTES = 600_000
 CROP_PX = 320  # three beside each other fill the page
 NOTEBOOK_SIDE_PX = 420  # longer side of a picture in a notebook
 PREVIEW_ROWS = 64
+RUNS_ALONE = (
+    3  # of zlib: noise repeats nothing but runs, and a search for more takes twice as long
+)
 
 
-def write_png(path: str | Path, picture: np.ndarray, *, overwrite: bool = False) -> None:
+@dataclass(frozen=True, eq=False)
+class Shown:
+    """A picture for display of which only what is looked at is made: a part of it by an index like
+    that of an array, or the whole made small.
+
+    Attributes
+    ----------
+    layers : tuple of ndarray, (3, y, x)
+        What it is made of.
+    show : callable
+        Gives the display picture of a part of each layer, in [0, 1], pixel by pixel.
+    """
+
+    layers: tuple[np.ndarray, ...]
+    show: Callable[..., np.ndarray]
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """That of the whole, (3, y, x)."""
+        return self.layers[0].shape
+
+    @property
+    def ndim(self) -> int:
+        """Number of its axes."""
+        return self.layers[0].ndim
+
+    def __getitem__(self, part) -> np.ndarray:
+        """The display picture of a part."""
+        return self.show(*(layer[part] for layer in self.layers))
+
+    def thinned(self, step: int) -> np.ndarray:
+        """The display picture of the means of squares of pixels.
+
+        Parameters
+        ----------
+        step : int
+            Their side, pixels.
+
+        Returns
+        -------
+        ndarray, (3, y // step, x // step)
+        """
+        rows = PREVIEW_ROWS * step
+        end = self.shape[1] // step * step
+        parts = []
+        for first in range(0, end, rows):
+            strip = slice(first, min(first + rows, end))
+            parts.append(self.show(*(_means_of_squares(a[:, strip], step) for a in self.layers)))
+        return np.concatenate(parts, axis=1)
+
+
+def _means_of_squares(pixels: np.ndarray, step: int) -> np.ndarray:
+    """`binned` of the pixels that have data; NaN where none has."""
+    means = binned(pixels, step)
+    if np.isfinite(means.sum()):
+        return means
+    known = np.isfinite(pixels)
+    share = binned(known.astype(np.float32), step)
+    total = binned(np.where(known, pixels, 0), step)
+    return np.where(share > 0, total / np.maximum(share, np.float32(1e-9)), np.nan)
+
+
+def write_png(
+    path: str | Path, picture: np.ndarray | Shown, *, overwrite: bool = False
+) -> None:
     """Write a display picture (3, y, x) whole as 8-bit PNG, nothing written on it.
 
     Parameters
     ----------
     path : str or Path
-    picture : ndarray, (3, y, x)
+    picture : ndarray, (3, y, x), or Shown
         For display, in [0, 1].
     overwrite : bool
         Replace an existing file.
     """
-    write_bytes(path, encoded(to_image(picture), "PNG", compress_level=3), overwrite)
+    image = to_image(picture)
+    content = encoded(image, "PNG", compress_level=3, compress_type=RUNS_ALONE)
+    write_bytes(path, content, overwrite)
 
 
 def write_pair(
-    path: str | Path, before: np.ndarray, after: np.ndarray, *, overwrite: bool = False
+    path: str | Path,
+    before: np.ndarray | Shown,
+    after: np.ndarray | Shown,
+    *,
+    overwrite: bool = False,
 ) -> None:
     """Write two pictures side by side, labelled, as PNG that carries `PAIR_MARK`.
 
     Parameters
     ----------
     path : str or Path
-    before, after : ndarray, shape (3, y, x)
-        For display, in [0, 1]; NaN is black. Shown at most `PREVIEW_WIDTH_PX` wide each.
+    before, after : ndarray, shape (3, y, x), or Shown
+        For display, in [0, 1]; NaN is black. At most `PREVIEW_WIDTH_PX` wide each.
     overwrite : bool
         Replace an existing file.
 
@@ -80,15 +154,16 @@ def write_pair(
 
 
 def to_image(
-    picture: np.ndarray, width_px: int | None = None, height_px: int | None = None
+    picture: np.ndarray | Shown, width_px: int | None = None, height_px: int | None = None
 ) -> Image.Image:
     """8-bit image, top row first; made smaller, averaging areas, until it is within width and
     height.
 
     Parameters
     ----------
-    picture : ndarray, (3, y, x)
-        For display, in [0, 1]; row 0 is the bottom.
+    picture : ndarray, (3, y, x), or Shown
+        For display, in [0, 1]; row 0 is the bottom. One that is not made yet is made smaller by
+        whole pixels before it is stretched.
     width_px, height_px : int, optional
         At most; None for as it is.
 
@@ -103,18 +178,21 @@ def to_image(
     height, width = picture.shape[1:]
     share = min(1.0, (width_px or width) / width, (height_px or height) / height)
     size = max(1, round(share * width)), max(1, round(share * height))
-    planes = [Image.fromarray(_to_bytes(plane)[::-1]) for plane in picture]
+    if isinstance(picture, Shown) and share <= 0.5:
+        picture = picture.thinned(int(1 / share))
+    planes = [Image.fromarray(plane[::-1]) for plane in _to_bytes(picture)]
     return Image.merge("RGB", [plane.resize(size, Image.Resampling.BOX) for plane in planes])
 
 
-def _to_bytes(plane: np.ndarray) -> np.ndarray:
+def _to_bytes(picture: np.ndarray | Shown) -> np.ndarray:
     """[0, 1] as 0 to 255, NaN as 0; by strips that stay in the cache."""
-    made = np.empty(plane.shape, np.uint8)
-    for first in range(0, len(plane), PREVIEW_ROWS):
-        strip = plane[first : first + PREVIEW_ROWS] * np.float32(255)
+    made = np.empty(picture.shape, np.uint8)
+    for first in range(0, picture.shape[1], PREVIEW_ROWS):
+        rows = slice(first, first + PREVIEW_ROWS)
+        strip = picture[:, rows] * np.float32(255)
         np.fmax(strip, 0, out=strip)
         np.fmin(strip, 255, out=strip)
-        made[first : first + PREVIEW_ROWS] = np.rint(strip, out=strip)
+        made[:, rows] = np.rint(strip, out=strip)
     return made
 
 
@@ -138,13 +216,13 @@ def encoded(image: Image.Image, kind: str, **options) -> bytes:
     return file.getvalue()
 
 
-def small_jpeg(picture: np.ndarray, side_px: int = PAGE_SIDE_PX) -> bytes:
+def small_jpeg(picture: np.ndarray | Shown, side_px: int = PAGE_SIDE_PX) -> bytes:
     """A whole picture as JPEG with full colour resolution; of lower quality where noise would make
     it large.
 
     Parameters
     ----------
-    picture : ndarray, (3, y, x)
+    picture : ndarray, (3, y, x), or Shown
         For display, in [0, 1].
     side_px : int
         Of the longer side, at most.
@@ -269,20 +347,20 @@ def binned(picture: np.ndarray, step: int) -> np.ndarray:
     return total / picture.dtype.type(step**2)
 
 
-def crop(picture: np.ndarray, x_px: float, y_px: float) -> np.ndarray:
+def crop(picture: np.ndarray | Shown, x_px: float, y_px: float) -> np.ndarray:
     """A square of `CROP_PX` round a place, moved inwards at the edge; less where the picture is
     smaller.
 
     Parameters
     ----------
-    picture : ndarray, (channel, y, x)
+    picture : ndarray, (channel, y, x), or Shown
     x_px, y_px : float
         Its middle, 0-based.
 
     Returns
     -------
     ndarray, (channel, h, w)
-        A view.
+        A view, of an array.
     """
     left, low = (
         int(np.clip(round(at) - CROP_PX // 2, 0, max(0, side - CROP_PX)))

@@ -8,7 +8,7 @@ from astropy.table import Table
 from scipy.spatial import cKDTree
 
 from ..audit import Audit
-from ..draw.preview import CROP_PX
+from ..draw.preview import CROP_PX, Shown
 from ..stars import Flag
 from .tables import floats_of
 
@@ -32,13 +32,15 @@ class Crop(NamedTuple):
     shows: str
 
 
-def choose_crops(before: np.ndarray, stars: Table, audit: Audit | None = None) -> list[Crop]:
+def choose_crops(
+    before: np.ndarray | Shown, stars: Table, audit: Audit | None = None
+) -> list[Crop]:
     """Choose squares that tell: worst colours, brightest star, bright nebula; else the reddest and
     bluest stars.
 
     Parameters
     ----------
-    before : ndarray, shape (3, y, x)
+    before : ndarray, shape (3, y, x), or Shown
         For display, in [0, 1].
     stars : Table
         The star table.
@@ -72,7 +74,7 @@ def _moved_inside(at: float, side: int) -> float:
     return float(np.clip(at, CROP_PX / 2, side - CROP_PX / 2)) if side > CROP_PX else side / 2
 
 
-def _telling_places(before: np.ndarray, stars: Table, audit: Audit | None) -> Iterator[Crop]:
+def _telling_places(before, stars: Table, audit: Audit | None) -> Iterator[Crop]:
     """Places worth a look, the most telling first."""
     if audit is not None:
         yield from _worst_place(audit)
@@ -113,7 +115,7 @@ def _worst_place(audit: Audit) -> Iterator[Crop]:
         yield Crop(*places[row], "the worst colours before")
 
 
-def _nebula_crops(before: np.ndarray) -> Iterator[Crop]:
+def _nebula_crops(before) -> Iterator[Crop]:
     """The blocks whose background is brighter than a sky, the brightest first."""
     light = before[:, ::SAMPLE_PX, ::SAMPLE_PX].mean(axis=0)
     side = BLOCK_PX // SAMPLE_PX

@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from ..audit import Audit
 from ..audit.plots import plot_beside
 from ..checking.result import ROUTE_WORDS, VERDICT_WORDS, CheckResult
-from ..draw.preview import crop, encoded, small_jpeg, to_image
+from ..draw.preview import Shown, crop, encoded, small_jpeg, to_image
 from ..draw.shapes import plot_shapes
 from ..fit.contrasts import MEASUREMENTS_HEAD, measurement_rows
 from ..fit.gains import GainFit
@@ -135,8 +135,8 @@ def write_report(
     path: str | Path,
     result: CheckResult,
     *,
-    before: np.ndarray | None = None,
-    after: np.ndarray | None = None,
+    before: np.ndarray | Shown | None = None,
+    after: np.ndarray | Shown | None = None,
     audits: Sequence[Audit] = (),
     record: Mapping | None = None,
     shapes: ProfileMap | None = None,
@@ -150,7 +150,7 @@ def write_report(
     path : str or Path
     result : CheckResult
         Of any kind: what it does not have is left out, and its reasons say why.
-    before, after : ndarray, shape (3, y, x), optional
+    before, after : ndarray, shape (3, y, x), or Shown, optional
         The whole pictures at full size, for display, in [0, 1].
     audits : sequence of Audit
         Of the pictures before and after, in this order.
@@ -342,7 +342,7 @@ def _verdict(result: CheckResult, audits: Sequence[Audit]) -> str:
 
 
 def _pictures(
-    result: CheckResult, pictures: Mapping[str, np.ndarray], audits: Sequence[Audit]
+    result: CheckResult, pictures: Mapping[str, np.ndarray | Shown], audits: Sequence[Audit]
 ) -> str:
     if not pictures:
         return ""
@@ -364,7 +364,7 @@ def _pictures(
 
 
 def _crops(
-    result: CheckResult, pictures: Mapping[str, np.ndarray], audit: Audit | None
+    result: CheckResult, pictures: Mapping[str, np.ndarray | Shown], audit: Audit | None
 ) -> Iterator[str]:
     """One figure a place, its crops one above the other."""
     for x_px, y_px, shows in choose_crops(next(iter(pictures.values())), result.stars, audit):

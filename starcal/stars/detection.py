@@ -1,6 +1,5 @@
 """Finding stars: peaks of the filtered frame, one for each star."""
 
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -11,7 +10,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from ..cores import cores
-from ..robust import pixels_at, quantile_of_known
+from ..robust import quantile_of_known
 from .contrast import WIDE_KERNEL, star_snr
 from .flags import SHAPE_SNR
 from .noise import FrameNoise
@@ -63,7 +62,12 @@ def detect(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float
     x_px, y_px, snr : ndarray, (n,)
     """
 
-    def peaks(snr, low, start):
+    margin = int(np.ceil(5 * fwhm_px * WIDE_KERNEL / 2))
+
+    def peaks(start):
+        low = max(0, start - margin)
+        high = min(pixels.shape[1], start + STRIP_ROWS + margin)
+        snr = star_snr(pixels[:, low:high], noise, fwhm_px)
         x, y, height = _pixel_peaks(snr, fwhm_px, snr_min)
         own = (y + low >= start) & (y + low < start + STRIP_ROWS)
         x = x[own]
@@ -71,43 +75,10 @@ def detect(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float
         dx, dy = summit(stamps_round(snr, x, y, 1))
         return x + dx, y + low + dy, height[own]
 
-    found = _of_each_strip(pixels, noise, fwhm_px, peaks)
-    return tuple(np.concatenate(column) for column in zip(*found, strict=True))
-
-
-def snr_at(
-    pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, x_px: np.ndarray, y_px: np.ndarray
-) -> np.ndarray:
-    """Local SNR that stars have at known places, of the best pixel next to each, (n,); in strips
-    like `detect`."""
-    row, column = pixels_at(x_px, y_px, pixels.shape)
-    found = np.zeros(len(row))
-
-    def read(snr, low, start):
-        own = (row >= start) & (row < start + STRIP_ROWS)
-        beside = [
-            _values_at(snr, row[own] - low + down, column[own] + across)
-            for down, across in ((0, 0), *_box_offsets(1))
-        ]
-        found[own] = np.max(beside, axis=0)
-
-    _of_each_strip(pixels, noise, fwhm_px, read)
-    return found
-
-
-def _of_each_strip(pixels, noise, fwhm_px, look: Callable) -> list:
-    """What a look at each strip gives: at its SNR, with a margin, the first row of that, and the
-    first of its own `STRIP_ROWS`."""
-    margin = int(np.ceil(5 * fwhm_px * WIDE_KERNEL / 2))
-
-    def seen(start):
-        low = max(0, start - margin)
-        high = min(pixels.shape[1], start + STRIP_ROWS + margin)
-        return look(star_snr(pixels[:, low:high], noise, fwhm_px), low, start)
-
     # filters and arithmetic let other threads run
     with ThreadPoolExecutor(cores()) as pool:
-        return list(pool.map(seen, range(0, pixels.shape[1], STRIP_ROWS)))
+        found = list(pool.map(peaks, range(0, pixels.shape[1], STRIP_ROWS)))
+    return tuple(np.concatenate(column) for column in zip(*found, strict=True))
 
 
 def _pixel_peaks(snr, fwhm_px, snr_min):

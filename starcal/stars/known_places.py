@@ -8,9 +8,8 @@ from scipy.spatial import cKDTree
 from .columns import places_of
 from .contrast import NOISE_BLOCK_PX, star_snr
 from .defects import mended
-from .detection import clip_level_of, snr_at, summit
+from .detection import clip_level_of, summit
 from .flags import Flag
-from .noise import frame_noise
 from .photometry import beyond_edge, flag_blends, measure_rows
 from .shapes import stamps_round
 
@@ -67,15 +66,15 @@ def found_stars_in(pixels: np.ndarray, stars: Table) -> Table:
     Returns
     -------
     Table
-        Its rows but for those with the flag FORCED; ``snr`` and ``meta["clip_level"]`` are those
-        of the version, fluxes and flags those of the frame.
+        Its rows but for those with the flag FORCED; ``meta["clip_level"]`` is that of the version,
+        all else that of the frame: which stars stand out, and hide the ground of others, is the
+        same in all versions.
     """
     found = stars[stars["flags"] & Flag.FORCED == 0]
     fwhm_px = float(np.mean(found.meta["fwhm_px"]))
     places = places_of(found).T
     levels = tuple(clip_level_of(plane, *places, fwhm_px) for plane in pixels)
     found.meta = found.meta | {"clip_level": levels}
-    found["snr"] = snr_at(pixels, frame_noise(pixels), fwhm_px, *places)
     return found
 
 

@@ -1,13 +1,16 @@
 """How much light each star has: all stars of a channel fitted at once, neighbours sharing the
 pixels between them."""
 
-from dataclasses import dataclass
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, fields
 
 import numpy as np
-from scipy.sparse import csc_matrix, diags
+from scipy.sparse import coo_matrix, csc_matrix, diags
+from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import spsolve
 from scipy.spatial import cKDTree
 
+from ..cores import cores
 from .psf import Psf
 from .stamps import disc_offsets, stamps_at
 from .warp import longest, warped
@@ -16,6 +19,7 @@ FIT_FWHM = 2.5  # radius of the pixels that a star's light is fitted on
 MODEL_ERROR = (
     0.02  # share of a pixel's star light that the model may be wrong by, in the weights
 )
+GROUP_STARS = 400  # of a group whose equations are solved at a time; clumps stay whole
 LARGEST_STEP = 0.3  # of a FWHM: how far the joint fit may move a star
 
 
@@ -77,16 +81,102 @@ def fit_fluxes(
     radius_px = radius_px or FIT_FWHM * psf.fwhm_px
     guess = np.maximum(np.nan_to_num(guess), 0)
     offsets = disc_offsets(radius_px * float(longest(warp).max(initial=1.0)))
-    values, dx, dy = stamps_at(plane, x_px, y_px, offsets)
+    stars = _Stars(
+        x_px=x_px,
+        y_px=y_px,
+        guess=guess,
+        warp=warp,
+        pairs=_pairs(x_px, y_px, np.hypot(*offsets).max()),
+    )
+    pixels = _Pixels(
+        plane=plane,
+        sky=sky,
+        noise=noise,
+        electrons_per_unit=electrons_per_unit,
+        offsets=offsets,
+        radius_px=radius_px,
+    )
+    groups = stars.groups()
+    with ThreadPoolExecutor(cores()) as pool:  # arithmetic lets other threads run
+        fits = list(pool.map(lambda some: _fitted_together(pixels, some, psf, moving), groups))
+    return _in_order(fits, np.concatenate([some.row for some in groups]))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Pixels:
+    """A plane, its noise, and which pixels round each star are fitted; see `fit_fluxes`."""
+
+    plane: np.ndarray
+    sky: float
+    noise: float
+    electrons_per_unit: float
+    offsets: tuple[np.ndarray, np.ndarray]
+    radius_px: float
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Stars:
+    """Stars that are fitted together: places, rough fluxes, warps, ordered pairs of those whose
+    discs touch, (2, p), and their rows among all."""
+
+    x_px: np.ndarray
+    y_px: np.ndarray
+    guess: np.ndarray
+    warp: np.ndarray
+    pairs: np.ndarray
+    row: np.ndarray | None = None
+
+    def groups(self) -> list["_Stars"]:
+        """Parts that have nothing to do with each other, of about `GROUP_STARS` where stars do not
+        hang together: their equations fit the cache."""
+        n = len(self.guess)
+        links = coo_matrix((np.ones(len(self.pairs[0]), bool), tuple(self.pairs)), (n, n))
+        _, clump = connected_components(links, directed=False)
+        order = np.argsort(clump, kind="stable")
+        first = np.searchsorted(clump[order], clump)  # stars in the clumps before
+        group = first // GROUP_STARS
+        return [self._part(order[group[order] == one], group) for one in np.unique(group)]
+
+    def _part(self, rows: np.ndarray, group: np.ndarray) -> "_Stars":
+        """Some rows, which hold all of their group."""
+        place = np.empty(len(group), int)
+        place[rows] = np.arange(len(rows))
+        own = group[self.pairs[0]] == group[rows[0]]
+        return _Stars(
+            x_px=self.x_px[rows],
+            y_px=self.y_px[rows],
+            guess=self.guess[rows],
+            warp=self.warp[rows],
+            pairs=place[self.pairs[:, own]],
+            row=rows,
+        )
+
+
+def _in_order(fits: list[FluxFit], row: np.ndarray) -> FluxFit:
+    """One fit of several, whose stars have these rows."""
+    order = np.argsort(row)
+    return FluxFit(
+        **{
+            field.name: np.concatenate([getattr(fit, field.name) for fit in fits])[order]
+            for field in fields(FluxFit)
+        }
+    )
+
+
+def _fitted_together(pixels: _Pixels, stars: _Stars, psf: Psf, moving: bool) -> FluxFit:
+    """Light of some stars, fitted at once."""
+    offsets, warp = pixels.offsets, stars.warp
+    places = stars.x_px, stars.y_px
+    values, dx, dy = stamps_at(pixels.plane, *places, offsets)
     own = _profiles_of_star(psf, dx, dy, warp[:, None, :], moving)
-    light = guess[:, None] * np.maximum(own[0], 0)
-    variance = _variance(values, light, sky, noise, electrons_per_unit)
-    root = _reciprocal_errors(values, variance, _within_footprint(dx, dy, warp, radius_px))
-    pairs = _pairs(x_px, y_px, np.hypot(*offsets).max())
-    near = _light_of_neighbours(psf, (x_px, y_px), (dx, dy), warp, pairs, moving)
-    design, data = _equations(values, root, offsets, pairs, own, near)
+    light = stars.guess[:, None] * np.maximum(own[0], 0)
+    variance = _variance(values, light, pixels)
+    within = _within_footprint(dx, dy, warp, pixels.radius_px)
+    root = _reciprocal_errors(values, variance, within)
+    near = _light_of_neighbours(psf, places, (dx, dy), warp, stars.pairs, moving)
+    design, data = _equations(values, root, offsets, stars.pairs, own, near)
     step_px = LARGEST_STEP / 3 * psf.fwhm_px
-    thinkable = step_px * np.maximum(guess, 10 * noise)
+    thinkable = step_px * np.maximum(stars.guess, 10 * pixels.noise)
     return _fitted_light(design, data, own[0] * root, thinkable, 3 * step_px)
 
 
@@ -112,11 +202,11 @@ def _reciprocal_errors(values, variance, within):
     return np.where(usable, variance**-0.5, 0).astype(np.float32)
 
 
-def _variance(values, light, sky, noise, electrons_per_unit):
+def _variance(values, light, pixels: _Pixels):
     """Of every pixel, (n, P): readout and sky, photons of star and nebula, what the model is wrong
     by."""
-    photons = (light + _nebula_light(values, sky)) / electrons_per_unit
-    return noise**2 + photons + (MODEL_ERROR * light) ** 2
+    photons = (light + _nebula_light(values, pixels.sky)) / pixels.electrons_per_unit
+    return pixels.noise**2 + photons + (MODEL_ERROR * light) ** 2
 
 
 def _within_footprint(dx, dy, warp, radius_px):
@@ -174,8 +264,7 @@ def _pairs(x_px, y_px, radius_px):
     pairs = cKDTree(np.column_stack([x_px, y_px])).query_pairs(
         2 * radius_px, output_type="ndarray"
     )
-    patch, star = np.concatenate([pairs, pairs[:, ::-1]]).T
-    return patch, star
+    return np.concatenate([pairs, pairs[:, ::-1]]).T
 
 
 def _profiles_of_star(psf, dx, dy, warp, moving):

@@ -1,6 +1,7 @@
 """What the stars of a frame are like: profile, positions and fluxes, and which of the things found
 are stars at all."""
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -9,6 +10,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ..cores import cores
 from ..progress import Progress, silent
 from ..robust import scatter
 from ..stars import SHAPE_SNR, Flag
@@ -22,6 +24,7 @@ from .light import (
     LEAST_MISFIT,
     Channel,
     StarModel,
+    Tile,
     channels_of,
     footprint,
     rests_of,
@@ -465,15 +468,19 @@ def _flattened(model: StarModel, channels: list[Channel]) -> list[NDArray[np.flo
     where clipped."""
     flat = [channel.unclipped() for channel in channels]
     holes = [_core_only(model, channel.index) for channel in channels]
-    for tile in tiles(channels[0].plane.shape):
+
+    def flatten(tile: Tile) -> None:
         if not touching(model, tile.inner).any():
-            continue
+            return
         rests = rests_of(model, channels, tile.outer)
         for channel, plane, hole, rest in zip(channels, flat, holes, rests, strict=True):
             known = rest.weight(channel.noise) ** 2
             known[footprint(hole, tile.outer)] = 0
             background = fill(rest.values, known, channel.noise)
             plane[tile.inner] += np.float32(channel.sky) - background[tile.inner_of_outer]
+
+    with ThreadPoolExecutor(cores()) as pool:  # arithmetic lets other threads run
+        list(pool.map(flatten, tiles(channels[0].plane.shape)))
     return flat
 
 

@@ -6,12 +6,14 @@ stay; where it is not, the pixel is filled in from around it. Between the two th
 only a weight.
 """
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
+from ..cores import cores
 from ..draw.preview import beside, thinned
 from ..draw.tone import stretch_apart
 from ..errors import FrameError
@@ -22,7 +24,7 @@ from .fill import fill
 from .flares import Flares
 from .grain import emptiest, laid_out, local_noise, swatch
 from .holes import Cleared, filled_holes
-from .light import Channel, Rest, StarModel, channels_of, footprint, rests_of, tiles
+from .light import Channel, Rest, StarModel, Tile, channels_of, footprint, rests_of, tiles
 from .model import model_stars, shows_stars
 from .profile_map import ProfileMap, profile_map
 
@@ -176,19 +178,29 @@ def _take_apart(
     and mark where."""
     grain = _grain(parts.model, channels)
     told = _StarsDone(len(parts.model.x_px), progress)
-    for tile in tiles(parts.footprint.shape):
-        told.add(_lie_in(parts.model, tile.inner).sum())
+
+    def take_apart(tile: Tile) -> Tile:
         inside = footprint(parts.model, tile.inner)
         parts.footprint[tile.inner] = inside
-        if not inside.any():
-            continue
-        rests = None if empty_sky else rests_of(parts.model, channels, tile.outer)
-        for c in channels:
-            clean = np.full(inside.shape, c.sky, np.float32)
-            if rests is not None:
-                whole = _without_stars(rests[c.index], c, tile.outer, grain[c.index])
-                clean = whole[tile.inner_of_outer]
-            _put_apart(parts, c, tile.inner, clean, inside)
+        if inside.any():
+            _take_tile_apart(parts, channels, tile, None if empty_sky else grain)
+        return tile
+
+    with ThreadPoolExecutor(cores()) as pool:  # arithmetic lets other threads run
+        for tile in pool.map(take_apart, tiles(parts.footprint.shape)):
+            told.add(_lie_in(parts.model, tile.inner).sum())
+
+
+def _take_tile_apart(parts: Split, channels: list[Channel], tile: Tile, grain) -> None:
+    """The same for a tile with stars; without grain its sky is empty."""
+    inside = parts.footprint[tile.inner]
+    rests = None if grain is None else rests_of(parts.model, channels, tile.outer)
+    for c in channels:
+        clean = np.full(inside.shape, c.sky, np.float32)
+        if rests is not None:
+            whole = _without_stars(rests[c.index], c, tile.outer, grain[c.index])
+            clean = whole[tile.inner_of_outer]
+        _put_apart(parts, c, tile.inner, clean, inside)
 
 
 class _StarsDone:

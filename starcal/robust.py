@@ -1,5 +1,7 @@
 """Small statistics that outliers and missing values do not disturb, and the middle of a frame."""
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
@@ -129,12 +131,34 @@ def quantile_of_known(values: ArrayLike, share: float) -> NDArray:
     >>> float(quantile_of_known([4.0, 1.0, float("nan"), 2.0], 0.5))
     2.0
     """
+    return quantiles_of_known(values, (share,))[0]
+
+
+def quantiles_of_known(values: ArrayLike, shares: Sequence[float]) -> list[NDArray]:
+    """Several quantiles of the same values; see `quantile_of_known`.
+
+    Parameters
+    ----------
+    values : array_like, (..., n)
+        Numbers; NaN are left out.
+    shares : sequence of float
+        0 to 1.
+
+    Returns
+    -------
+    list of ndarray, (...)
+        One for each share; NaN where all are.
+    """
     ordered = np.sort(values, axis=-1)  # NaN goes last
     count = np.isfinite(ordered).sum(axis=-1, keepdims=True)
-    place = share * (count - 1)
-    low = np.clip(np.floor(place).astype(int), 0, None)
-    high = np.clip(np.ceil(place).astype(int), 0, None)
-    return np.mean([np.take_along_axis(ordered, at, -1)[..., 0] for at in (low, high)], axis=0)
+    found = []
+    for share in shares:
+        place = share * (count - 1)
+        low = np.clip(np.floor(place).astype(int), 0, None)
+        high = np.clip(np.ceil(place).astype(int), 0, None)
+        ends = [np.take_along_axis(ordered, at, -1)[..., 0] for at in (low, high)]
+        found.append(np.mean(ends, axis=0))
+    return found
 
 
 def weighted_median(values: NDArray, weight: NDArray) -> float:

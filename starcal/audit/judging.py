@@ -603,19 +603,22 @@ def _judge_cores(
     or has the colour of a star and its rim has not.
     """
     seen = light.core, light.core_factor
-    kind = _kind_if_known(*seen, neutral_bv, bv_mag, stretched)
+    error = _duv_error(*seen, neutral_bv)
+    kind = _kind_if_known(*seen, error, neutral_bv, bv_mag, stretched)
     if stretched:
         rim = light.rims[:, 0], light.rim_factors[:, 0]
-        rim_kind = _kind_if_known(*rim, neutral_bv, bv_mag, stretched)
+        rim_error = _duv_error(*rim, neutral_bv)
+        rim_kind = _kind_if_known(*rim, rim_error, neutral_bv, bv_mag, stretched)
         # what a rim shows on filaments may be theirs
         own = light.structure <= TEXTURE_SHARES[1] * rim[0].sum(axis=1)
         rim_kind = np.where(own, rim_kind, "unknown")
         by_rim = _rim_decides(kind, rim_kind)
         seen = tuple(_rows_of(by_rim, *parts) for parts in zip(rim, seen, strict=True))
         kind = np.where(by_rim, rim_kind, kind)
+        error = np.where(by_rim, rim_error, error)
     else:
         by_rim = np.zeros(len(stars), bool)
-    _measure_cores(stars, *seen, neutral_bv)
+    _measure_cores(stars, seen[0], error, neutral_bv)
     stars["part"] = np.where(by_rim, "rim", "core")
     stars["why_unknown"] = np.select(
         [
@@ -642,11 +645,11 @@ def _rows_of(chosen: np.ndarray, those: np.ndarray, others: np.ndarray) -> np.nd
 
 
 def _measure_cores(
-    stars: Table, rgb: np.ndarray, factor: np.ndarray, neutral_bv: float | None
+    stars: Table, rgb: np.ndarray, duv_error: np.ndarray, neutral_bv: float | None
 ) -> None:
     """Colours in numbers and in a word, into the table."""
     stars["duv"] = duv(rgb, neutral_bv)
-    stars["duv_error"] = _duv_error(rgb, factor, neutral_bv)
+    stars["duv_error"] = duv_error
     stars["green_index"] = green_index(rgb, neutral_bv)
     stars["u_prime"], stars["v_prime"] = rgb_to_uv_prime(rgb).T
     stars["hue"] = hue_word(rgb)
@@ -655,13 +658,15 @@ def _measure_cores(
 def _kind_if_known(
     rgb: np.ndarray,
     factor: np.ndarray,
+    duv_error: np.ndarray,
     neutral_bv: float | None,
     bv_mag: np.ndarray,
     stretched: bool,
 ) -> np.ndarray:
-    """Kind of each colour (n, 3), unknown where its errors (n, 3, 4) let it be another."""
+    """Kind of each colour (n, 3), unknown where its errors (n, 3, 4), which make one of Duv, let it
+    be another."""
     kind = classify(rgb, neutral_bv, bv_mag)
-    known = _duv_error(rgb, factor, neutral_bv) <= MAX_DUV_ERROR
+    known = duv_error <= MAX_DUV_ERROR
     if stretched:
         known |= _on_one_side(rgb, factor, neutral_bv, bv_mag)
     return np.where(known, kind, "unknown")
@@ -688,6 +693,7 @@ def _duv_error(rgb: np.ndarray, factor: np.ndarray, neutral_bv: float | None) ->
     change = [
         duv(rgb + error, neutral_bv) - duv(rgb - error, neutral_bv)
         for error in np.moveaxis(factor, -1, 0)
+        if error.any() or not len(rgb)  # a linear picture's background is no error
     ]
     return np.sqrt(np.sum(np.square(change), axis=0)) / 2
 

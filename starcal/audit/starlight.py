@@ -5,13 +5,15 @@ Works on light, not on display values. Widths are each star's own, because in a 
 bright stars are wider than faint ones.
 """
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 
 from ..colour.stellar import srgb_encode
-from ..layers.stamps import disc_offsets, stamps_at
-from ..robust import SIGMA_PER_DEVIATION, quantile_of_known
+from ..cores import cores
+from ..layers.stamps import disc_offsets, places_round, stamps_at
+from ..robust import SIGMA_PER_DEVIATION, quantile_of_known, quantiles_of_known
 from ..stars.noise import FrameNoise
 from .levels import Coarseness
 
@@ -142,11 +144,14 @@ def measure_starlight(
     """
     result = _nothing_measured(len(x_px))
     starry = _starry(light.shape[1:], x_px[bright], y_px[bright], width_px[bright])
-    for batch in _batches(np.ceil(RING_WIDTHS[1] * width_px)):
-        stamps = _StarPixels.cut(
-            light, blind, starry, x_px[batch], y_px[batch], width_px[batch]
-        )
+
+    def measure(batch: np.ndarray) -> None:
+        places = x_px[batch], y_px[batch], width_px[batch]
+        stamps = _StarPixels.cut(light, blind, starry, *places)
         _measure_batch(result, batch, stamps, noise, coarse)
+
+    with ThreadPoolExecutor(cores()) as pool:  # arithmetic lets other threads run
+        list(pool.map(measure, _batches(np.ceil(RING_WIDTHS[1] * width_px))))
     return result
 
 
@@ -158,8 +163,10 @@ def _measure_batch(
     coarse: Coarseness | None,
 ) -> None:
     """Cores and rims of the stars of some stamps, into their rows of the result."""
-    sky = _sky_under(stamps, noise, coarse)
+    far = (stamps.radius >= RING_WIDTHS[0]).any(axis=0)
+    sky = _sky_under(stamps.within(far), noise, coarse)
     result.structure[batch] = sky.structure
+    stamps = stamps.within((stamps.radius <= RIM_WIDTHS).any(axis=0))
     core = stamps.radius <= CORE_WIDTHS
     flux, factor = _region(stamps, core, sky, noise)
     result.core[batch] = flux
@@ -227,24 +234,31 @@ class _StarPixels:
     def cut(cls, light, blind, starry, x_px, y_px, width_px):
         """Round stars at some places, as far as their background ring reaches."""
         offsets = disc_offsets(RING_WIDTHS[1] * width_px.max() + 1)
-        planes = [stamps_at(plane, x_px, y_px, offsets) for plane in light]
-        values = np.stack([plane[0] for plane in planes], axis=1)
-        dx = planes[0][1] / width_px[:, None]
-        dy = planes[0][2] / width_px[:, None]
-        seen = np.isfinite(values).all(axis=1) & ~_marked(blind, x_px, y_px, offsets)
+        place, inside, dx, dy = places_round(blind.shape, x_px, y_px, offsets)
+        values = np.stack([plane.ravel().take(place) for plane in light], axis=1)
+        values = values.astype(np.float32, copy=False)
+        seen = inside & np.isfinite(values).all(axis=1) & ~blind.ravel().take(place)
+        dx = dx / width_px[:, None]
+        dy = dy / width_px[:, None]
         return cls(
             values=np.where(seen[:, None], values, 0),
             dx=dx,
             dy=dy,
             radius=np.hypot(dx, dy),
             seen=seen,
-            starry=_marked(starry, x_px, y_px, offsets),
+            starry=inside & starry.ravel().take(place),
         )
 
-
-def _marked(mask: np.ndarray, x_px, y_px, offsets) -> np.ndarray:
-    """Where a mask is set round each star, (m, P)."""
-    return stamps_at(mask, x_px, y_px, offsets)[0] > 0
+    def within(self, near: np.ndarray) -> "_StarPixels":
+        """The same of some of the pixels, (P,) bool."""
+        return _StarPixels(
+            values=self.values[:, :, near],
+            dx=self.dx[:, near],
+            dy=self.dy[:, near],
+            radius=self.radius[:, near],
+            seen=self.seen[:, near],
+            starry=self.starry[:, near],
+        )
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -273,12 +287,12 @@ def _sky_under(stamps: _StarPixels, noise: FrameNoise, coarse: Coarseness | None
         medians = _with_crowded_sectors(medians, stamps, sector)
     plane, covariance, structure = _planes_through(medians)
     # the lower side: stars are on the upper
-    sigma = quantile_of_known(pixels, 0.5) - quantile_of_known(pixels, 0.1587)
+    lower, middle = quantiles_of_known(pixels, (0.1587, 0.5))
     return _Sky(
         plane=plane,
         covariance=covariance,
         structure=structure,
-        sigma=np.fmax(sigma, 0.5 * np.array(noise.noise)),
+        sigma=np.fmax(middle - lower, 0.5 * np.array(noise.noise)),
         displayed=None if coarse is None else _displayed_noise(pixels, medians, sector),
         coarse=coarse,
     )

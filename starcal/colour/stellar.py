@@ -471,12 +471,16 @@ def _locus_distance(uv: NDArray) -> tuple[NDArray, NDArray]:
     start, along = _LOCUS[:-1, 1:], np.diff(_LOCUS[:, 1:], axis=0)
     length2 = (along**2).sum(axis=1)
     last = np.append(np.ones(len(along) - 1), np.inf)  # the red end goes straight on
-    offset = uv[..., np.newaxis, :] - start  # (..., segment, 2)
-    fraction = np.clip((offset * along).sum(axis=-1) / length2, 0.0, last)
-    miss = offset - fraction[..., np.newaxis] * along
-    distance = np.hypot(miss[..., 0], miss[..., 1])
+    off_u = uv[..., 0, np.newaxis] - start[:, 0]  # (..., segment)
+    off_v = uv[..., 1, np.newaxis] - start[:, 1]
+    fraction = off_u * along[:, 0]
+    fraction += off_v * along[:, 1]
+    fraction /= length2
+    np.clip(fraction, 0.0, last, out=fraction)
+    distance = np.hypot(off_u - fraction * along[:, 0], off_v - fraction * along[:, 1])
     nearest = distance.argmin(axis=-1)[..., np.newaxis]
-    side = along[:, 0] * offset[..., 1] - along[:, 1] * offset[..., 0]
+    side = along[:, 0] * off_v
+    side -= along[:, 1] * off_u
     signed = np.take_along_axis(np.copysign(distance, side), nearest, axis=-1)[..., 0]
     straight_on = (
         np.abs(side[..., 0]) <= 0.5 * np.sqrt(length2[0]) * distance[..., 0]

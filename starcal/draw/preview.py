@@ -77,7 +77,9 @@ class Shown:
         parts = []
         for first in range(0, end, rows):
             strip = slice(first, min(first + rows, end))
-            parts.append(self.show(*(_means_of_squares(a[:, strip], step) for a in self.layers)))
+            parts.append(
+                self.show(*(_means_of_squares(a[:, strip], step) for a in self.layers))
+            )
         return np.concatenate(parts, axis=1)
 
 

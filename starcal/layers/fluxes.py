@@ -81,7 +81,7 @@ def fit_fluxes(
     radius_px = radius_px or FIT_FWHM * psf.fwhm_px
     guess = np.maximum(np.nan_to_num(guess), 0)
     offsets = disc_offsets(radius_px * float(longest(warp).max(initial=1.0)))
-    stars = _Stars(
+    stars = _FittedStars(
         x_px=x_px,
         y_px=y_px,
         guess=guess,
@@ -115,7 +115,7 @@ class _Pixels:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class _Stars:
+class _FittedStars:
     """Stars that are fitted together: places, rough fluxes, warps, ordered pairs of those whose
     discs touch, (2, p), and their rows among all."""
 
@@ -126,7 +126,7 @@ class _Stars:
     pairs: np.ndarray
     row: np.ndarray | None = None
 
-    def groups(self) -> list["_Stars"]:
+    def groups(self) -> list["_FittedStars"]:
         """Parts that have nothing to do with each other, of about `GROUP_STARS` where stars do not
         hang together: their equations fit the cache."""
         n = len(self.guess)
@@ -137,12 +137,12 @@ class _Stars:
         group = first // GROUP_STARS
         return [self._part(order[group[order] == one], group) for one in np.unique(group)]
 
-    def _part(self, rows: np.ndarray, group: np.ndarray) -> "_Stars":
+    def _part(self, rows: np.ndarray, group: np.ndarray) -> "_FittedStars":
         """Some rows, which hold all of their group."""
         place = np.empty(len(group), int)
         place[rows] = np.arange(len(rows))
         own = group[self.pairs[0]] == group[rows[0]]
-        return _Stars(
+        return _FittedStars(
             x_px=self.x_px[rows],
             y_px=self.y_px[rows],
             guess=self.guess[rows],
@@ -163,7 +163,7 @@ def _in_order(fits: list[FluxFit], row: np.ndarray) -> FluxFit:
     )
 
 
-def _fitted_together(pixels: _Pixels, stars: _Stars, psf: Psf, moving: bool) -> FluxFit:
+def _fitted_together(pixels: _Pixels, stars: _FittedStars, psf: Psf, moving: bool) -> FluxFit:
     """Light of some stars, fitted at once."""
     offsets, warp = pixels.offsets, stars.warp
     places = stars.x_px, stars.y_px

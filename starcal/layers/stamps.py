@@ -38,13 +38,53 @@ def stamps_at(
     -------
     tuple of ndarray, (n, P)
     """
-    column = np.rint(x_px).astype(int)
-    row = np.rint(y_px).astype(int)
+    place, inside, dx, dy = places_round(plane.shape, x_px, y_px, offsets)
+    flat = plane.flags.c_contiguous  # else all of it would be copied
+    values = plane.ravel().take(place) if flat else plane[np.unravel_index(place, plane.shape)]
+    values = values.astype(np.float32, copy=False)
+    if not inside.all():
+        values[~inside] = np.nan
+    return values, dx, dy
+
+
+def places_round(
+    shape: tuple[int, int], x_px, y_px, offsets
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Flat indices of the pixels round each star, whether they lie in the frame, and their offsets
+    from the star, all (n, P).
+
+    Parameters
+    ----------
+    shape : (int, int)
+        Of the frame; the pixel nearest to one beyond it stands for that.
+    x_px, y_px : ndarray, (n,)
+        0-based.
+    offsets : tuple of ndarray
+        Of `disc_offsets`.
+
+    Returns
+    -------
+    place : ndarray of int
+    inside : ndarray of bool
+    dx, dy : ndarray of float32
+    """
+    height, width = shape
     across, down = offsets
-    values = values_at(plane, across + column[:, None], down + row[:, None])
-    dx = across + (column - x_px)[:, None]
-    dy = down + (row - y_px)[:, None]
-    return values, dx.astype(np.float32), dy.astype(np.float32)
+    column, columns, dx = _pixels_on_axis(x_px, across, width)
+    row, rows, dy = _pixels_on_axis(y_px, down, height)
+    inside = (columns == column) & (rows == row)
+    rows *= width
+    rows += columns
+    return rows, inside, dx, dy
+
+
+def _pixels_on_axis(at_px, offsets, side: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Pixels round places along one axis, the nearest of them in the frame, and their offsets from
+    the place."""
+    middle = np.rint(at_px).astype(int)
+    pixel = offsets + middle[:, None]
+    offset = offsets + (middle - at_px)[:, None]
+    return pixel, np.clip(pixel, 0, side - 1), offset.astype(np.float32)
 
 
 def values_at(plane: np.ndarray, columns: np.ndarray, rows: np.ndarray) -> np.ndarray:

@@ -8,27 +8,54 @@ gain can be right (no broadband filters, or the gain that stars need varies by m
 the frame or with brightness); `missed` those not rescued although 15 stars or more tell a gain that
 can be right and the fit's gains are. Errors, pulls and stated errors are those of rescued frames
 that can be right; a pull is the error over what was stated. Every wrong and false one is named.
+
+Then what no photometry could do better: the same check of the same stars when they are given their
+true light, and when they are given their true B-V besides. What is left of the errors in the first
+is the catalogue's, the stars' own spectra and the dust; in the second the catalogue has no part.
 """
 
 import argparse
 import os
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from astropy.table import Table
 from astropy.wcs import WCS
+from scipy.spatial import cKDTree
 
 import starcal
-from starcal.demo.campaign import FAULTS, make_frame
+from starcal.catalogue import unit_vectors
+from starcal.checking.check import refit
+from starcal.checking.result import CheckResult
+from starcal.demo.campaign import FAULTS, Made, make_frame
+from starcal.demo.spectra import true_calibration
 from starcal.frame import Frame
+from starcal.stars.apertures import ApertureLight
 
 TELLING = 15  # so many stars tell a gain; with fewer `undecided` is a fair answer
 WRONG, VERY_WRONG, MANY_SIGMA = 0.05, 0.10, 3.0
 EPOCH_YR = 2024.7  # of made frames
+SAME_STAR_PX = 2.0  # a measured star and the true one lie no further apart
+SAME_PLACE = np.radians(1 / 3600)  # of a catalogue star, at two epochs some days apart
+KNOWN_TO = 1e-3  # relative, of true light, and mag of true B-V: as good as exact
 HEAD = (
     f"{'fault':17s} frames rescues >5% >10% missed false   error R, B %   "
     "chi2 R, B   >3 sigma   stated R, B %"
 )
+PARTS_HEAD = f"{'given':20s} rescues >5% >10% missed fair, >5%   error R, B %"
+PARTS_WIDTHS = (7, 3, 4, 6, 9)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Judged:
+    """A verdict and the relative errors of its gains, red and blue; NaN without gains."""
+
+    verdict: str
+    error: np.ndarray
+
+
+NOT_TRIED = Judged(verdict="", error=np.full(2, np.nan))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,6 +70,8 @@ class Outcome:
     error: np.ndarray  # of the gains, relative; NaN without gains
     stated: np.ndarray  # relative
     reason: str
+    by_true_light: Judged = NOT_TRIED
+    by_true_colours: Judged = NOT_TRIED  # and true light
 
     @property
     def worst(self) -> float:
@@ -55,10 +84,14 @@ class Outcome:
         return self.verdict == "rescue"
 
     @property
+    def fair(self) -> bool:
+        """Whether stars enough tell gains that can be right."""
+        return self.can_be_right and self.telling >= TELLING
+
+    @property
     def missed(self) -> bool:
         """Whether it could have been rescued and was not."""
-        fair = self.can_be_right and self.telling >= TELLING
-        return fair and not self.rescued and self.worst <= WRONG
+        return self.fair and not self.rescued and self.worst <= WRONG
 
 
 def outcome(job: tuple[str, int]) -> Outcome:
@@ -67,19 +100,84 @@ def outcome(job: tuple[str, int]) -> Outcome:
     made = make_frame(fault, seed)
     wcs = WCS(made.header).celestial
     frame = Frame(made.pixels, made.header, wcs, name=fault, epoch_yr=EPOCH_YR)
-    told = starcal.check(frame).to_dict()
+    found = starcal.check(frame)
+    told = found.to_dict()
     gains, errors = (told[name] or {} for name in ("gains", "gain_errors"))
-    found = np.array([gains.get(c, np.nan) for c in "RB"], float)
+    stated = np.array([errors.get(c, np.nan) for c in "RB"], float)
     return Outcome(
         fault=fault,
         seed=seed,
         verdict=told["verdict"],
         can_be_right=made.can_be_right,
         telling=made.telling,
-        error=found / made.gains_true[[0, 2]] - 1,
-        stated=np.array([errors.get(c, np.nan) for c in "RB"], float) / found,
+        error=judged(found, made.gains_true).error,
+        stated=stated / np.array([gains.get(c, np.nan) for c in "RB"], float),
         reason=told["reasons"][0] if told["reasons"] else "",
+        by_true_light=by_truth(found, made, colours=False),
+        by_true_colours=by_truth(found, made, colours=True),
     )
+
+
+def judged(found: CheckResult, gains_true: np.ndarray) -> Judged:
+    """A verdict and how far its gains are off."""
+    error = np.full(2, np.nan)
+    if found.fit is not None:
+        error = (found.fit.gains / gains_true - 1)[[0, 2]]
+    return Judged(verdict=found.verdict.verdict, error=error)
+
+
+def by_truth(found: CheckResult, made: Made, colours: bool) -> Judged:
+    """What the same check says of the same stars by their true light: whole, without noise, and
+    without what the frame's faults did to it; if asked for, by their true B-V as well."""
+    if found.fit is None:
+        return NOT_TRIED
+    true_row = true_rows(found.stars, made.truth)
+    stars = found.stars.copy()
+    stars.meta["noise"] = replace(stars.meta["noise"], step=(0.0, 0.0, 0.0))
+    if colours:
+        tell_true_colours(stars, made.truth, true_row)
+    light = with_true_light(found.light, made.truth, true_row)
+    again = refit(replace(found, stars=stars, light=light))
+    return judged(again, true_calibration(made.recipe.setup)[0])  # what filters alone call for
+
+
+def with_true_light(light: ApertureLight, truth: Table, true_row: np.ndarray) -> ApertureLight:
+    """The light of the same stars, all of it, as it is true."""
+    flux = np.stack([np.asarray(truth[f"flux_{c}"]) for c in "rgb"])
+    flux = np.where(true_row < 0, np.nan, flux[:, true_row])
+    row = light.row[true_row[light.row] >= 0]
+    of_shape = flux[:, light.shape_row]
+    return replace(
+        light,
+        row=row,
+        flux=flux[:, row],
+        noise=KNOWN_TO * flux[:, row],
+        growth_flux=np.repeat(of_shape[:, None], light.growth_flux.shape[1], axis=1),
+        neighbours=np.zeros(light.neighbours.shape),
+        shape_noise=KNOWN_TO * of_shape,
+    )
+
+
+def true_rows(stars: Table, truth: Table) -> np.ndarray:
+    """Row of the truth for each star of a table, -1 for none: of a catalogue star by the place that
+    the catalogue has of it, of any other the brightest one near it."""
+    tree = cKDTree(np.column_stack([truth["x_px"], truth["y_px"]]))
+    near = tree.query_ball_point(np.column_stack([stars["x_px"], stars["y_px"]]), SAME_STAR_PX)
+    rows = np.array([min(group, default=-1) for group in near])  # the truth is brightest first
+    listed = np.flatnonzero(truth["in_catalogue"])
+    matched = np.flatnonzero(np.isfinite(stars["ra_deg"]))
+    sky = cKDTree(unit_vectors(truth["ra_deg"][listed], truth["dec_deg"][listed]))
+    away, which = sky.query(unit_vectors(stars["ra_deg"][matched], stars["dec_deg"][matched]))
+    rows[matched] = np.where(away < SAME_PLACE, listed[which], -1)
+    return rows
+
+
+def tell_true_colours(stars: Table, truth: Table, true_row: np.ndarray) -> None:
+    """Put the true B-V of stars in place of the catalogue's."""
+    listed = np.isfinite(stars["bv_mag"]) & (true_row >= 0)
+    stars["bv_mag"][listed] = truth["bv_mag"][true_row[listed]]
+    stars["bv_fit_error_mag"][listed] = KNOWN_TO
+    stars["bv_common_error_mag"][listed] = 0.0
 
 
 def row(name: str, outcomes: list[Outcome]) -> str:
@@ -126,6 +224,64 @@ def told(each: Outcome) -> str:
     )
 
 
+def parts_of_errors(outcomes: list[Outcome]) -> list[str]:
+    """Verdicts by true light and true colours, and how large the parts of the gains' errors are."""
+    kinds = {
+        "as it is": lambda e: Judged(verdict=e.verdict, error=e.error),
+        "true light": lambda e: e.by_true_light,
+        "true light and B-V": lambda e: e.by_true_colours,
+    }
+    fitted = [e for e in outcomes if e.can_be_right and e.by_true_light.verdict]
+    return [
+        f"{len(fitted)} frames with a fit that can be right, the same stars in all three:",
+        PARTS_HEAD,
+        *[bound_row(name, fitted, of) for name, of in kinds.items()],
+        "",
+        "where the errors of those that are rescued as they are come from, rms of R, B %:",
+        *scatter_rows([e for e in fitted if e.rescued]),
+    ]
+
+
+def bound_row(name: str, outcomes: list[Outcome], of) -> str:
+    """Counts of one kind of verdict, and the median error of what it rescues."""
+    found = [of(each) for each in outcomes]
+    worst = np.array([np.abs(each.error).max() for each in found])
+    rescued = np.array([each.verdict == "rescue" for each in found], bool)
+    fair = np.array([each.fair for each in outcomes], bool)
+    which = [
+        rescued,
+        rescued & (worst > WRONG),
+        rescued & (worst > VERY_WRONG),
+        fair & ~rescued & (worst <= WRONG),
+        fair & (worst > WRONG),
+    ]
+    counts = " ".join(f"{part.sum():{w}d}" for part, w in zip(which, PARTS_WIDTHS, strict=True))
+    errors = np.array([each.error for each in found]).reshape(-1, 2)[rescued]
+    return f"{name:20s} {counts}   {_pair(100 * middle_of(errors))}"
+
+
+def middle_of(errors: np.ndarray) -> np.ndarray:
+    """Median of red and of blue, without sign; NaN without any."""
+    return np.median(np.abs(errors), axis=0) if len(errors) else np.full(2, np.nan)
+
+
+def scatter_rows(outcomes: list[Outcome]) -> list[str]:
+    """Root mean squares of the parts that add up to the errors of gains."""
+    steps = [(e.error, e.by_true_light.error, e.by_true_colours.error) for e in outcomes]
+    whole, light, colours = np.log1p(np.array(steps).reshape(-1, 3, 2)).swapaxes(0, 1)
+    parts = {
+        "all": whole,
+        "photometry": whole - light,
+        "the catalogue's B-V": light - colours,
+        "spectra and dust": colours,
+    }
+    return [
+        f"  {name:20s} {_pair(100 * np.sqrt(np.mean(part**2, axis=0)))}"
+        for name, part in parts.items()
+        if len(part)
+    ]
+
+
 def table(outcomes: list[Outcome]) -> str:
     """All lines: what is wrong by name, a row a fault, everything together."""
     wrong = [e for e in outcomes if e.rescued and (not e.can_be_right or e.worst > WRONG)]
@@ -133,7 +289,8 @@ def table(outcomes: list[Outcome]) -> str:
     lines = [told(each) for each in wrong]
     lines += ["", HEAD]
     lines += [row(name, group) for name, group in by_fault.items() if group]
-    return "\n".join([*lines, row("all", outcomes)])
+    lines += [row("all", outcomes), "", *parts_of_errors(outcomes)]
+    return "\n".join(lines)
 
 
 def campaign(frames: int, seed: int, faults: list[str], jobs: int) -> list[Outcome]:

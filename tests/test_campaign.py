@@ -152,9 +152,33 @@ def test_the_table_counts(script):
     assert "false rescue: none, seed 11" in told
 
 
+def test_errors_have_parts_that_add_up(script):
+    """Gains 6 % off, 3 % by true light, 1 % by true colours: by hand in logarithms."""
+    each = outcome(
+        script,
+        error=np.expm1([0.06, -0.06]),
+        by_true_light=script.Judged(verdict="rescue", error=np.expm1([0.03, -0.03])),
+        by_true_colours=script.Judged(verdict="rescue", error=np.expm1([0.01, 0.0])),
+    )
+    rows = script.scatter_rows([each])
+    assert [row.split()[-2:] for row in rows] == [
+        ["6.00", "6.00"],
+        ["3.00", "3.00"],
+        ["2.00", "3.00"],
+        ["1.00", "0.00"],
+    ]
+    assert script.bound_row("a", [each], lambda e: e.by_true_light).split()[1:4] == [
+        "1",
+        "0",
+        "0",
+    ]
+
+
 @pytest.mark.slow
 def test_the_campaign_runs(script, capsys):
     script.main(["--frames", "1", "--fault", "none", "--jobs", "1"])
     lines = capsys.readouterr().out.splitlines()
-    assert lines[-1].startswith("all ")
-    assert lines[-1].split()[1] == "1"
+    (whole,) = [line for line in lines if line.startswith("all ")]
+    assert whole.split()[1] == "1"
+    (true_light,) = [line for line in lines if line.startswith("true light  ")]
+    assert true_light.split()[2] == "1"

@@ -28,7 +28,7 @@ from starcal.stars.apertures import (
     measure_widths,
 )
 from starcal.stars.defects import find_defects, mended
-from starcal.stars.growth import measure_growth
+from starcal.stars.growth import error_of_unmeasured, measure_growth
 from starcal.stars.noise import frame_noise
 
 SHAPE = (300, 400)
@@ -168,8 +168,8 @@ def test_stars_with_neighbours_that_are_known_are_left_out():
     """Fifty of sixty have neighbours near the outer radii, with half as much blue light."""
     flux, true = grown_by((1.1, 1.0, 0.8), 0.8)
     near = alone(60)
-    near[RADII_WIDTHS.index(2.5) :, :50] = 1.0
-    flux[2, RADII_WIDTHS.index(2.5) :, :50] *= 1.5
+    near[RADII_WIDTHS.index(2.0) :, :50] = 1.0
+    flux[2, RADII_WIDTHS.index(2.0) :, :50] *= 1.5
     growth = measure_growth(flux, np.full(60, 0.002), near)
     assert growth.stars == 10
     assert np.all(np.abs(growth.raw_ln - true) < 3 * growth.raw_error_ln)
@@ -193,6 +193,39 @@ def test_the_error_of_growth_is_what_fields_scatter_by():
 
 def test_growth_needs_stars():
     assert measure_growth(np.ones((3, 8, 3)), np.full(3, 0.01), alone(3)) is None
+
+
+def moffat_within(radius, fwhm, exponent):
+    """Share of the light of Moffat's profile (Trujillo et al. 2001, MNRAS 328, 977, eq. 8)."""
+    core = fwhm / (2 * np.sqrt(2 ** (1 / exponent) - 1))
+    return 1 - (1 + (radius / core) ** 2) ** (1 - exponent)
+
+
+@pytest.mark.parametrize("exponent", [2.5, 3.0, 5.0])
+@pytest.mark.parametrize("blue", [1.1, 1.5, 3.0])
+def test_light_beyond_the_aperture_that_nobody_measured_is_an_error(blue, exponent):
+    """What unlike widths do to the light within the common one: two errors hold it, and one is not
+    ten times as large. A width that is not known leaves all open."""
+    widths = np.array([1.0, 1.0, blue])
+    light = moffat_within(np.exp(np.mean(np.log(widths))), widths, exponent)
+    red_error, blue_error = error_of_unmeasured(widths)
+    lost = np.log(light[1] / light[2])
+    assert red_error <= 0.01
+    assert lost / 2 < blue_error < 10 * lost
+    np.testing.assert_array_equal(error_of_unmeasured(np.array([np.nan, 1, 1])), [1.0, 0.01])
+
+
+def test_steps_that_die_away_tell_what_lies_beyond():
+    """A Gaussian channel twice as wide as the others, followed to 2.5 widths only: by how the steps
+    die away the rest is told to 1 %, in an error that half of the last step is not within."""
+    near = alone(60)
+    near[RADII_WIDTHS.index(3.5) :] = 1.0
+    for seed in range(5):
+        flux, true = grown_by((0.8, 0.8, 1.6), seed=seed)
+        growth = measure_growth(flux, np.full(60, 0.002), near)
+        off = abs(growth.ln[1] - true[1])
+        assert off < 0.02
+        assert off < 2 * growth.error_ln[1] < 0.06
 
 
 # --- defects ----------------------------------------------------------------------------

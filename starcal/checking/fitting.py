@@ -39,6 +39,7 @@ from ..stars.growth import (
     NOISE_POWER,
     STAR_SCATTER,
     Growth,
+    error_of_unmeasured,
     measure_growth,
 )
 from .assumed import curves_contradicted
@@ -52,6 +53,7 @@ NOT_ONE_STAR = (
 OF_WIDE_APERTURE = Flag.BLENDED | Flag.EDGE | Flag.SHAPE
 NOT_TO_FIT = (NOT_ONE_STAR | Flag.NO_MATCH | Flag.NO_BV) & ~OF_WIDE_APERTURE
 MOST_SHAPE_STARS = 250  # tell the growth of light to 0.3 % where the profile is one
+FEWEST_ALONE = 12  # with fewer, neighbours told apart serve better
 UNLIKE_WIDTHS = 1.5  # ratio of the channels' widths that is worth a word
 LARGE_GAIN = 5.0
 UNEVEN_WIDTHS = 2.0  # aperture of colours held against each other over the frame
@@ -116,7 +118,8 @@ def measured_light(pixels: NDArray, stars: Table) -> ApertureLight:
         With the catalogue's columns; its flags FAINT and BLENDED change for matched stars.
     """
     flags = np.asarray(stars["flags"])
-    of_width = np.flatnonzero(flags & int(NOT_ONE_STAR | Flag.NO_MATCH) == 0)
+    known = flags & int(Flag.NO_MATCH) == 0
+    of_width = _alone_if_enough(flags, NOT_ONE_STAR, known)
     asked = _to_fit(stars)
     light = measure_apertures(
         mended(pixels, stars.meta["defects"]),
@@ -143,9 +146,18 @@ def _of_clear_shape(flags: NDArray, snr: NDArray) -> NDArray:
     """Rows of the brightest stars whose shape is to be trusted, in order: those that stand out, and
     those of the catalogue, which a search for points may see badly if they are wide."""
     star = (snr >= SHAPE_SNR) | (flags & int(Flag.NO_MATCH) == 0)
-    clear = np.flatnonzero((flags & int(NOT_ONE_STAR | Flag.SHAPE) == 0) & star)
+    clear = _alone_if_enough(flags, NOT_ONE_STAR | Flag.SHAPE, star)
     brightest = np.argsort(snr[clear])[::-1]
     return np.sort(clear[brightest[:MOST_SHAPE_STARS]])
+
+
+def _alone_if_enough(flags: NDArray, against: Flag, star: NDArray) -> NDArray:
+    """Rows of stars that nothing speaks against; where hardly one stands alone in the apertures of
+    the star table, which are as wide as the softest channel, those with neighbours as well."""
+    alone = np.flatnonzero(star & (flags & int(against) == 0))
+    if len(alone) >= FEWEST_ALONE:
+        return alone
+    return np.flatnonzero(star & (flags & int(against & ~OF_WIDE_APERTURE) == 0))
 
 
 def _flag_faint(stars: Table, light: ApertureLight) -> None:
@@ -196,7 +208,7 @@ def fit_light(
     """
     which = np.searchsorted(light.row, rows)
     growth = measure_growth(light.growth_flux, _relative_noise(stars, light), light.neighbours)
-    beyond = np.zeros(2) if growth is None else growth.ln
+    beyond, beyond_error = _beyond_aperture(stars, light, growth)
     error = _relative_error(stars, light)[:, which]
     # the logarithm of noisy light is too small in the mean by half of its variance
     flux = light.flux[:, which] * _grown(beyond) * np.exp(error**2 / 2)
@@ -207,7 +219,7 @@ def fit_light(
         _listed(stars, "bv_mag", rows),
         _listed(stars, "bv_fit_error_mag", rows),
         neutral_bv,
-        growth_error=(0.0, 0.0) if growth is None else tuple(growth.error_ln),
+        growth_error=tuple(beyond_error),
     )
     fit = fit.with_rounding(_rounding_error(stars, light, fit, flux, growth))
     fit = fit.with_dust(_dust_of(stars, rows[fit.used]))
@@ -226,6 +238,18 @@ def fit_light(
         terms=terms,
         notes=notes,
     )
+
+
+def _beyond_aperture(
+    stars: Table, light: ApertureLight, growth: Growth | None
+) -> tuple[NDArray, NDArray]:
+    """By how much the light of R and B grows more than that of G beyond the aperture, ln, (2,), and
+    its error; where it was not measured, what the widths of the stars leave open."""
+    if growth is not None:
+        return growth.ln, growth.error_ln
+    seen = np.array(stars.meta["fwhm_px"])
+    fwhm_px = light.widths.fwhm_px
+    return np.zeros(2), error_of_unmeasured(np.where(np.isfinite(fwhm_px), fwhm_px, seen))
 
 
 def _gradient_of_stars(stars: Table, rows: NDArray, fit: GainFit) -> ColourGradient | None:

@@ -208,7 +208,7 @@ def fit_light(
     """
     which = np.searchsorted(light.row, rows)
     growth = measure_growth(light.growth_flux, _relative_noise(stars, light), light.neighbours)
-    beyond, beyond_error = _beyond_aperture(stars, light, growth)
+    beyond, beyond_error = _left_out_by_aperture(stars, light, growth)
     error = _relative_error(stars, light)[:, which]
     # the logarithm of noisy light is too small in the mean by half of its variance
     flux = light.flux[:, which] * _grown(beyond) * np.exp(error**2 / 2)
@@ -240,7 +240,7 @@ def fit_light(
     )
 
 
-def _beyond_aperture(
+def _left_out_by_aperture(
     stars: Table, light: ApertureLight, growth: Growth | None
 ) -> tuple[NDArray, NDArray]:
     """By how much the light of R and B grows more than that of G beyond the aperture, ln, (2,), and

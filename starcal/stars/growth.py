@@ -278,7 +278,7 @@ def _step_outwards(radius: float, step: _Step | None, before: list[_Believed]) -
     """One step; the first ones are as measured."""
     told = _NOTHING_TOLD
     if radius in NEXT_STEP:
-        told = _told_by(before, NEXT_STEP[radius], FALL[radius])
+        told = _next_step_told(before, NEXT_STEP[radius], FALL[radius])
     told_error = np.hypot(told.error_ln, LEAST_STEP_LN)
     believed = _Believed(
         radius=radius,
@@ -306,7 +306,7 @@ class _Told:
 _NOTHING_TOLD = _Told(ln=np.zeros((1, 2)), error_ln=np.full(2, np.inf), share=np.zeros(2))
 
 
-def _told_by(
+def _next_step_told(
     steps: list[_Believed], usual: tuple[float, float], fall: tuple[float, float]
 ) -> _Told:
     """The next step by what is usual after the last one, and by how they die away as far as that is
@@ -350,7 +350,7 @@ def _size_of_last(steps: list[_Believed]) -> NDArray:
 def _added_up(steps: list[_Believed]) -> _Total:
     """Sum of all steps and what lies beyond; errors of the measurements from the samples, those of
     what steps tell of the next from their spread."""
-    told = _told_by(steps, BEYOND, FALL_BEYOND)
+    told = _next_step_told(steps, BEYOND, FALL_BEYOND)
     beyond = told.ln
     open_ln = np.hypot(told.error_ln, _open_in(steps, told.share))
     total = np.sum([step.ln for step in steps], axis=0) + beyond

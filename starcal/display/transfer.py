@@ -1,5 +1,11 @@
-"""Colours put on displayed stars: luminance kept, the ground under them kept, cores white where
-the stretch makes them so."""
+"""Colours put on displayed stars: their brightness kept, the ground under them kept, cores white
+where the stretch makes them so.
+
+Luminance alone is not how bright a saturated star is: a blue or magenta one has little of it, looks
+brighter than a grey of the same (Helmholtz-Kohlrausch effect; Fairchild and Pirrotta 1991, Color
+Research and Application 16, 385) and would turn into a dull disc. A star's brightness here is its
+luminance, but no less than what its three channels collect on average.
+"""
 
 from dataclasses import dataclass
 
@@ -186,43 +192,42 @@ def recoloured(
     saturation : float
         Of the picture: exponent of the colours in light.
     """
-    above = _luminance_of(display) - _luminance_of(ground)
+    above = _brightness(srgb_decode(display) - srgb_decode(ground))
     white = (display >= LIMIT_WHITE).all(axis=0)
     touched = (painted.weight > 0) & (above > 0) & ~white
     made = display.copy()
     before = display[:, touched]
     under = ground[:, touched]
-    colour = _as_stretched(before, under, painted.log_colour[:, touched], curve, saturation)
+    wanted = above[touched]
+    colour = _as_stretched(wanted, under, painted.log_colour[:, touched], curve, saturation)
     own = srgb_decode(before)
-    light = srgb_decode(under) + above[touched] * colour
-    light = _within_gamut(light, luminance(own, axis=0))
+    light = _within_gamut(srgb_decode(under) + wanted * colour)
     weight = painted.weight[touched]
     made[:, touched] = srgb_encode(weight * light + (1 - weight) * own)
     return np.clip(made, 0, 1).astype(np.float32)
 
 
-def _luminance_of(display: NDArray) -> NDArray:
-    """Luminance of display values, (3, ...)."""
-    return luminance(srgb_decode(display), axis=0)
+def _brightness(light: NDArray) -> NDArray:
+    """Of light (3, ...), which may be negative in a channel: see the head of this file."""
+    return np.maximum(luminance(light, axis=0), light.mean(axis=0))
 
 
-def _as_stretched(before, under, log_colour, curve: ToneCurve, saturation: float) -> NDArray:
-    """Colours of luminance 1, as pale as the stretch would have made them, (3, P)."""
-    exponent = _exponent(before, under, log_colour, curve, saturation)
+def _as_stretched(wanted, under, log_colour, curve: ToneCurve, saturation: float) -> NDArray:
+    """Colours of brightness 1, as pale as the stretch would have made them, (3, P)."""
+    exponent = _exponent(wanted, under, log_colour, curve, saturation)
     colour = np.exp(exponent * log_colour)
-    return colour / luminance(colour, axis=0)
+    return colour / _brightness(colour)
 
 
-def _exponent(display, ground, log_colour, curve: ToneCurve, saturation: float) -> NDArray:
+def _exponent(wanted, ground, log_colour, curve: ToneCurve, saturation: float) -> NDArray:
     """How much of a colour's contrast the stretch would have left at each pixel, (P,).
 
-    The star's light is added to the ground in light until the pixel has its luminance, and
-    stretched.
+    The star's light is added to the ground in light until what is displayed above the ground is as
+    bright as wanted.
     """
-    wanted = luminance(srgb_decode(display), axis=0)
     base = curve.light(ground)
     colour = np.exp(saturation * log_colour)
-    amount = _amount_of_light(base, colour, wanted, curve)
+    amount = _amount_of_light(base, colour, wanted, ground, curve)
     shown = srgb_decode(_clipped_display(curve, base + amount * colour)) - srgb_decode(ground)
     ratio = _colour_contrast(np.log(np.maximum(shown, 1e-4 * shown.max(axis=0)) + 1e-9))
     plain = _colour_contrast(log_colour)
@@ -231,16 +236,15 @@ def _exponent(display, ground, log_colour, curve: ToneCurve, saturation: float) 
     return np.clip(exponent, 0, _most_exponent(plain, contrast))
 
 
-def _amount_of_light(base, colour, wanted, curve: ToneCurve) -> NDArray:
-    """How much of a colour's light brings the stretched ground to a luminance, (P,)."""
+def _amount_of_light(base, colour, wanted, ground, curve: ToneCurve) -> NDArray:
+    """How much of a colour's light makes the stretched ground so much brighter, (P,)."""
+    below = srgb_decode(ground)
     low = np.zeros(len(wanted))
     high = np.full(len(wanted), MOST_LIGHT)
     for turn in range(BISECTIONS):
         middle = 0.5 * (low + high) if turn > 6 else np.sqrt((low + 1e-6) * high)
-        dim = (
-            luminance(srgb_decode(_clipped_display(curve, base + middle * colour)), axis=0)
-            < wanted
-        )
+        shown = srgb_decode(_clipped_display(curve, base + middle * colour))
+        dim = _brightness(shown - below) < wanted
         low = np.where(dim, middle, low)
         high = np.where(dim, high, middle)
     return high
@@ -264,8 +268,9 @@ def _most_exponent(plain: NDArray, contrast: NDArray) -> NDArray:
     return np.where(contrast > 1e-6, longest / np.sqrt(np.maximum(contrast, 1e-6)), 1)
 
 
-def _within_gamut(light: NDArray, grey: NDArray) -> NDArray:
+def _within_gamut(light: NDArray) -> NDArray:
     """Colours brighter than white drawn towards grey of their luminance."""
+    grey = np.minimum(luminance(light, axis=0), 1)
     top = light.max(axis=0)
     share = np.where(top > 1, (1 - grey) / np.maximum(top - grey, 1e-6), 1)
     return grey + np.clip(share, 0, 1) * (light - grey)

@@ -170,9 +170,9 @@ def _painted_if_better(
 ) -> _Painted:
     """Paint all, judge, and paint again without the stars that are no better."""
     taken = np.isfinite(targets.bv_mag)
-    first, _ = before.painted(found, targets.bv_mag, taken)
+    first, _ = before.painted(found, targets, taken)
     worse = taken & ~_better(parts, before.judged(first, found, under), targets.source)
-    picture, footprint = before.painted(found, targets.bv_mag, taken & ~worse)
+    picture, footprint = before.painted(found, targets, taken & ~worse)
     after = before.judged(picture, found, under)
     return _Painted(picture=picture, footprint=footprint, parts=after, worse=worse)
 
@@ -237,10 +237,10 @@ class _Picture:
     layer: bool  # of stars alone: its background has no noise
 
     def painted(
-        self, found: DisplayProfiles, bv_mag: NDArray, rows: NDArray
+        self, found: DisplayProfiles, targets: Targets, rows: NDArray
     ) -> tuple[NDArray, NDArray]:
         """The picture with some of the stars coloured, and where it may differ."""
-        rgb = star_colours(bv_mag[rows], self.neutral_bv, *self.taste)
+        rgb = star_colours(targets.bv_mag[rows], self.neutral_bv, *self.taste)
         log_colour = np.log(np.maximum(rgb, DARKEST))
         painted = paint(
             found.pick(rows),
@@ -248,9 +248,17 @@ class _Picture:
             self.display,
             self.ground,
             self.curve,
+            own=targets.source[rows] == "own hue",
             all_starlight=self.layer,
         )
-        made = recoloured(self.display, self.ground, painted, self.curve, self.saturation)
+        made = recoloured(
+            self.display,
+            self.ground,
+            painted,
+            self.curve,
+            self.saturation,
+            asked=self.taste[1],
+        )
         return made, painted.weight > 0
 
     def judged(self, picture: NDArray, found: DisplayProfiles, under: NDArray) -> Parts:

@@ -154,12 +154,12 @@ def choose_targets(
     offers = {
         "catalogue": np.where(known, catalogue_bv, np.nan),
         "continuum": inferred,
-        "kept": np.full(len(inferred), np.nan),
         "own hue": _projected_bv(parts.core, neutral_bv),
         "field": _spread_bv(ratios, usual_bv),
     }
     source = _first_that_tells(offers, fine)
-    bv_mag = np.select([source == name for name in offers], list(offers.values()), usual_bv)
+    told = [source == name for name in offers]
+    bv_mag = np.select(told, list(offers.values()), np.where(source == "kept", np.nan, usual_bv))
     saturation = _saturation(ratios, offers["catalogue"], catalogue_error)
     return Targets(bv_mag=bv_mag, source=source, saturation=saturation)
 
@@ -178,9 +178,19 @@ def _fine(parts: Parts) -> NDArray[np.bool_]:
 
 
 def _first_that_tells(offers: dict[str, NDArray], fine: NDArray[np.bool_]) -> NDArray:
-    """The best source with a B-V for each star; one with a fine colour rather keeps that."""
-    tells = [fine if name == "kept" else np.isfinite(bv) for name, bv in offers.items()]
-    return np.select(tells, list(offers), "palette")
+    """The best source with a B-V for each star; one with a fine colour rather keeps that than to
+    get one from no catalogue.
+
+    Where the stars as a whole have no colours of stars, by a cast, a few look possible by accident:
+    kept, they would stand as they were beside all the others that are moved.
+    """
+    tells = {name: np.isfinite(bv) for name, bv in offers.items()}
+    by_catalogue = ["catalogue", "continuum"]
+    others = ["own hue", "field"]
+    as_a_whole = tells["own hue"].any()
+    order = [*by_catalogue, "kept", *others] if as_a_whole else [*by_catalogue, *others, "kept"]
+    tells["kept"] = fine
+    return np.select([tells[name] for name in order], order, "palette")
 
 
 def _light_ratios(

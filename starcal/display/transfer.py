@@ -1,10 +1,9 @@
 """Colours put on displayed stars: their brightness kept, the ground under them kept, cores white
 where the stretch makes them so.
 
-Luminance alone is not how bright a saturated star is: a blue or magenta one has little of it, looks
-brighter than a grey of the same (Helmholtz-Kohlrausch effect; Fairchild and Pirrotta 1991, Color
-Research and Application 16, 385) and would turn into a dull disc. A star's brightness here is its
-luminance, but no less than what its three channels collect on average.
+The mean of a pixel's three display values stays as it was. Luminance alone is not how bright a
+star is: a blue or magenta one has little of it (it looks brighter than a grey of the same: Fairchild
+and Pirrotta 1991, Color Research and Application 16, 385) and would turn into a dull disc.
 """
 
 from dataclasses import dataclass
@@ -48,10 +47,13 @@ class Painted:
         Logarithm of the linear RGB of luminance 1, the stars' mean where they overlap.
     weight : ndarray
         How much of the new colour a pixel gets; 0 outside footprints.
+    own : ndarray
+        Share of stars there that have the hue nearest to their own, and are as saturated as before.
     """
 
     log_colour: NDArray
     weight: NDArray
+    own: NDArray
 
 
 def paint(
@@ -61,6 +63,7 @@ def paint(
     ground: NDArray,
     curve: ToneCurve,
     *,
+    own: NDArray | None = None,
     all_starlight: bool = False,
 ) -> Painted:
     """Lay out the colours of stars over their footprints.
@@ -72,26 +75,30 @@ def paint(
     log_colour : ndarray, (n, 3)
     display, ground : ndarray, (3, y, x)
     curve : ToneCurve
+    own : ndarray of bool, (n,), optional
+        Stars whose colour is the one nearest to their own.
     all_starlight : bool
         A star layer: whatever shines there, footprint or not, is the nearest star's.
     """
     shape = display.shape[1:]
     excess = (display - ground).mean(axis=0)
-    total = np.zeros((3, *shape))
+    total = np.zeros((4, *shape))
     share = np.zeros(shape)
     weight = np.zeros(shape, np.float32)
+    layers = np.column_stack([log_colour, np.zeros(len(log_colour)) if own is None else own])
     for i in range(len(found.x_px)):
         window, radius = footprint_window(shape, found, i)
         profile = _profile_at(found, i, radius)
         inside = _footprint_share(found, i, radius)
-        own = inside * _own_weight(found, i, profile, excess[window])
+        seen = inside * _own_weight(found, i, profile, excess[window])
         if not (found.textured[i] or all_starlight):
-            own = own * _own_hue(found, i, radius, display[:, *window], ground[:, *window])
-        weight[window] = np.maximum(weight[window], own)
+            seen = seen * _own_hue(found, i, radius, display[:, *window], ground[:, *window])
+        weight[window] = np.maximum(weight[window], seen)
         light = (_light_of_profile(curve, found.floor[i], profile) + 1e-12) * (inside > 0)
         share[window] += light
-        total[:, *window] += np.multiply.outer(log_colour[i], light)
-    painted = Painted(log_colour=total / np.maximum(share, 1e-30), weight=weight)
+        total[:, *window] += np.multiply.outer(layers[i], light)
+    mean = total / np.maximum(share, 1e-30)
+    painted = Painted(log_colour=mean[:3], weight=weight, own=mean[3])
     return _over_all_light(painted, share > 0, excess > 0) if all_starlight else painted
 
 
@@ -109,7 +116,10 @@ def _over_all_light(
     )
     colour = painted.log_colour.copy()
     colour[:, own] = painted.log_colour[:, *nearest[:, own]]
-    return Painted(log_colour=colour, weight=np.where(own, np.float32(1), painted.weight))
+    share = painted.own.copy()
+    share[own] = painted.own[*nearest[:, own]]
+    weight = np.where(own, np.float32(1), painted.weight)
+    return Painted(log_colour=colour, weight=weight, own=share)
 
 
 def footprint_window(
@@ -180,7 +190,12 @@ def _light_of_profile(curve: ToneCurve, floor: float, profile: NDArray) -> NDArr
 
 
 def recoloured(
-    display: NDArray, ground: NDArray, painted: Painted, curve: ToneCurve, saturation: float
+    display: NDArray,
+    ground: NDArray,
+    painted: Painted,
+    curve: ToneCurve,
+    saturation: float,
+    asked: float = 1.0,
 ) -> NDArray:
     """The picture with the colours put on; bit for bit itself where the weight is 0.
 
@@ -191,44 +206,55 @@ def recoloured(
     curve : ToneCurve
     saturation : float
         Of the picture: exponent of the colours in light.
+    asked : float
+        Saturation that was asked for, of hues that are stars' own; the other colours have it.
     """
-    above = _brightness(srgb_decode(display) - srgb_decode(ground))
+    above = display.mean(axis=0) > ground.mean(axis=0)
     white = (display >= LIMIT_WHITE).all(axis=0)
-    touched = (painted.weight > 0) & (above > 0) & ~white
+    touched = (painted.weight > 0) & above & ~white
     made = display.copy()
     before = display[:, touched]
     under = ground[:, touched]
-    wanted = above[touched]
-    colour = _as_stretched(wanted, under, painted.log_colour[:, touched], curve, saturation)
-    own = srgb_decode(before)
-    light = _within_gamut(srgb_decode(under) + wanted * colour)
+    log_colour = painted.log_colour[:, touched]
+    wanted = before.mean(axis=0)
+    own = painted.own[touched]
+    exponent = (1 - own) * _exponent(wanted, under, log_colour, curve, saturation)
+    exponent += own * asked * _as_saturated(srgb_decode(before) - srgb_decode(under), log_colour)
+    light = _as_bright(wanted, srgb_decode(under), np.exp(exponent * log_colour))
     weight = painted.weight[touched]
-    made[:, touched] = srgb_encode(weight * light + (1 - weight) * own)
+    made[:, touched] = srgb_encode(weight * light + (1 - weight) * srgb_decode(before))
     return np.clip(made, 0, 1).astype(np.float32)
 
 
-def _brightness(light: NDArray) -> NDArray:
-    """Of light (3, ...), which may be negative in a channel: see the head of this file."""
-    return np.maximum(luminance(light, axis=0), light.mean(axis=0))
+def _as_bright(wanted: NDArray, below: NDArray, colour: NDArray) -> NDArray:
+    """Light (3, P) of a colour over the light below, whose display values are so high in the
+    mean."""
 
+    def shown(amount: NDArray) -> NDArray:
+        return srgb_encode(_within_gamut(below + amount * colour))
 
-def _as_stretched(wanted, under, log_colour, curve: ToneCurve, saturation: float) -> NDArray:
-    """Colours of brightness 1, as pale as the stretch would have made them, (3, P)."""
-    exponent = _exponent(wanted, under, log_colour, curve, saturation)
-    colour = np.exp(exponent * log_colour)
-    return colour / _brightness(colour)
+    return _within_gamut(below + _amount_of_light(wanted, shown) * colour)
 
 
 def _exponent(wanted, ground, log_colour, curve: ToneCurve, saturation: float) -> NDArray:
     """How much of a colour's contrast the stretch would have left at each pixel, (P,).
 
-    The star's light is added to the ground in light until what is displayed above the ground is as
-    bright as wanted.
+    The star's light is added to the ground in light until the display values are as high as wanted
+    in the mean.
     """
     base = curve.light(ground)
     colour = np.exp(saturation * log_colour)
-    amount = _amount_of_light(base, colour, wanted, ground, curve)
-    shown = srgb_decode(_clipped_display(curve, base + amount * colour)) - srgb_decode(ground)
+
+    def display(amount: NDArray) -> NDArray:
+        return _clipped_display(curve, base + amount * colour)
+
+    amount = _amount_of_light(wanted, display)
+    return _as_saturated(srgb_decode(display(amount)) - srgb_decode(ground), log_colour)
+
+
+def _as_saturated(shown: NDArray, log_colour: NDArray) -> NDArray:
+    """Exponent that makes a colour as saturated as displayed light above its ground, (P,); no
+    further than the ends of the line of stars."""
     ratio = _colour_contrast(np.log(np.maximum(shown, 1e-4 * shown.max(axis=0)) + 1e-9))
     plain = _colour_contrast(log_colour)
     contrast = (plain**2).sum(axis=0)
@@ -236,15 +262,13 @@ def _exponent(wanted, ground, log_colour, curve: ToneCurve, saturation: float) -
     return np.clip(exponent, 0, _most_exponent(plain, contrast))
 
 
-def _amount_of_light(base, colour, wanted, ground, curve: ToneCurve) -> NDArray:
-    """How much of a colour's light makes the stretched ground so much brighter, (P,)."""
-    below = srgb_decode(ground)
+def _amount_of_light(wanted: NDArray, displayed) -> NDArray:
+    """How much light makes display values so high in the mean, (P,)."""
     low = np.zeros(len(wanted))
     high = np.full(len(wanted), MOST_LIGHT)
     for turn in range(BISECTIONS):
         middle = 0.5 * (low + high) if turn > 6 else np.sqrt((low + 1e-6) * high)
-        shown = srgb_decode(_clipped_display(curve, base + middle * colour))
-        dim = _brightness(shown - below) < wanted
+        dim = displayed(middle).mean(axis=0) < wanted
         low = np.where(dim, middle, low)
         high = np.where(dim, high, middle)
     return high

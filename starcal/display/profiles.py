@@ -30,6 +30,9 @@ PROFILE_BATCH_PIXELS = 1 << 21  # per batch of stars, to bound memory
 DISPLAY_WHITE = 0.96  # cores end there or above: programs leave some room below full scale
 SHAPELESS_PX = 1.0  # of half radius: below, roundness is an accident of the pixels
 WHITE_SHARE, BRIGHT_CORE = 0.8, 0.7  # of the weakest channel of a burnt-out core; display value
+# A white core this far above its ground whose edge, of its half radius, is no softer than that of a
+# Gaussian (0.75) and a pixel's share: stars of any width and shape, pairs and halos among them.
+TOWERING, SOFTEST_EDGE, EDGE_PX = 0.5, 0.75, 0.5
 # Light of the smallest stars is spread by the pixels themselves, wherever their middle lies.
 LEAST_HALF_PX, LEAST_REACH_PX = 1.0, 2.0
 KNOT_TEXTURE = 0.15  # of the peak: knots stand out of filaments by less
@@ -83,6 +86,11 @@ class DisplayProfiles:
     hue_apart: NDArray
     unseen: NDArray
     sigma: float
+
+    @property
+    def burnt_out(self) -> NDArray[np.bool_]:
+        """All channels at the display's white in the middle: no hue is left there."""
+        return (self.rings[:, :, 0] >= DISPLAY_WHITE).all(axis=1)
 
     @property
     def textured(self) -> NDArray[np.bool_]:
@@ -358,7 +366,13 @@ def are_stars(found: DisplayProfiles, matched: NDArray[np.bool_]) -> NDArray[np.
     sized = _sized(found, calm)
     # the brightest burn out to any width; a knot does so on ground of its own texture only
     sized |= found.saturated & (matched | (calm & (found.roundness > 0.6)))
-    return bright & sized & (matched | _like_a_star(found, calm))
+    return bright & ((sized & (matched | _like_a_star(found, calm))) | _towering(found))
+
+
+def _towering(found: DisplayProfiles) -> NDArray[np.bool_]:
+    """White in the middle, half the display's range above its ground, and steep for its width."""
+    steep = found.edge_px <= SOFTEST_EDGE * found.half_px + EDGE_PX
+    return _white(found) & (found.peak > TOWERING) & steep
 
 
 def _like_a_star(found: DisplayProfiles, calm: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -387,9 +401,13 @@ def _too_small_for_shape(found: DisplayProfiles) -> NDArray[np.bool_]:
 
 def _white_core(found: DisplayProfiles) -> NDArray[np.bool_]:
     """Round, and white in the middle: a stretch does that to bright stars, knots keep their hue."""
+    return _white(found) & (found.roundness > 0.6) & _steep(found)
+
+
+def _white(found: DisplayProfiles) -> NDArray[np.bool_]:
+    """White in the middle."""
     middle = found.rings[:, :, 0]
-    white = middle.min(axis=1) > np.maximum(WHITE_SHARE * middle.max(axis=1), BRIGHT_CORE)
-    return white & (found.roundness > 0.6) & _steep(found)
+    return middle.min(axis=1) > np.maximum(WHITE_SHARE * middle.max(axis=1), BRIGHT_CORE)
 
 
 def _sized(found: DisplayProfiles, calm: NDArray) -> NDArray:

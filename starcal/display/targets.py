@@ -154,7 +154,7 @@ def choose_targets(
     offers = {
         "catalogue": np.where(known, catalogue_bv, np.nan),
         "continuum": inferred,
-        "own hue": _projected_bv(parts.core, neutral_bv),
+        "own hue": _projected_bv(_own_light(parts, found.burnt_out), neutral_bv),
         "field": _spread_bv(ratios, usual_bv),
     }
     source = _first_that_tells(offers, fine)
@@ -335,14 +335,22 @@ def _robust_slope(x: NDArray, y: NDArray) -> tuple[float, float]:
     return float(slope), float(scatter / np.sqrt(len(x)) / max(np.std(x), 1e-3))
 
 
+def _own_light(parts: Parts, burnt_out: NDArray[np.bool_]) -> NDArray:
+    """What shows the hue of each star, (n, 3): its core, or its rim where that is burnt out."""
+    by_rim = burnt_out & (parts.rim_kind != "unknown")
+    return np.where(by_rim[:, None], parts.rim, parts.core)
+
+
 def _projected_bv(core: NDArray, neutral_bv: float | None) -> NDArray:
     """The nearest star colour to each star's own, if the population is one of star colours; else
     NaN."""
-    good = (core > FAINTEST_SHARE * core.max(axis=1, keepdims=True)).all(axis=1)
+    faintest = FAINTEST_SHARE * core.max(axis=1, keepdims=True)
+    good = (core > faintest).all(axis=1)
     if not good.any() or not _on_locus(green_index(core[good], neutral_bv)):
         return np.full(len(core), np.nan)
-    own = np.where(good[:, None], core * white_rgb(neutral_bv), np.nan)
-    return np.where(good, _nearest_bv(own), np.nan)
+    lit = faintest[:, 0] > 0
+    own = np.where(lit[:, None], np.maximum(core, faintest) * white_rgb(neutral_bv), np.nan)
+    return np.where(lit, _nearest_bv(own), np.nan)
 
 
 def _on_locus(index: NDArray) -> bool:

@@ -21,6 +21,7 @@ PLAIN = (2.2, 0.5, 0.0)  # where too few stars tell: the display's own curve, ne
 FEWEST_CURVE_STARS = 12
 MOST_CURVE_STARS = 80
 LEAST_EXCESS_SIGMA = 5.0
+LEAST_RINGS = 3  # star and ring means take two
 GAMMA_COST = (
     0.25  # a pure power is not seen in profiles; without magnitudes the plainest is taken
 )
@@ -93,13 +94,15 @@ def fit_curve(rings: NDArray, ground: NDArray, sigma: float, half_px: float) -> 
     half_px : float
         Of a typical star; rings out to three times that are looked at.
     """
-    if len(rings) < FEWEST_CURVE_STARS:
-        return ToneCurve(*PLAIN)
-    step = max(1, len(rings) // MOST_CURVE_STARS)
-    rings = rings[::step, :, : round(3 * half_px) + 2]
-    ground = ground[::step]
+    rings = rings[:, :, : round(3 * half_px) + 2]
     excess = rings - ground[:, :, None]
     seen = (excess > LEAST_EXCESS_SIGMA * sigma) & (rings < 0.985)
+    # a star of one ring fits any curve
+    tells = np.flatnonzero((seen.sum(axis=2) >= LEAST_RINGS).any(axis=1))
+    if len(tells) < FEWEST_CURVE_STARS:
+        return ToneCurve(*PLAIN)
+    chosen = tells[:: max(1, len(tells) // MOST_CURVE_STARS)]
+    rings, ground, seen = rings[chosen], ground[chosen], seen[chosen]
     tried = _curves_to_try()
     scores = [_score(curve, rings, ground, seen) for curve in tried]
     best = int(np.argmin(scores))
@@ -130,8 +133,8 @@ def _score(curve: ToneCurve, rings: NDArray, ground: NDArray, seen: NDArray) -> 
 def _additive(level: NDArray, usable: NDArray) -> tuple[float, float]:
     """Scatter about a fit of star plus ring, and how far the stars spread, over all channels."""
     star, ring = _star_plus_ring(level, usable.astype(float))
-    left = (level - star[:, :, None] - ring[:, None])[usable]
-    known = usable.sum(axis=2) >= 2
+    known = usable.sum(axis=2) >= LEAST_RINGS
+    left = (level - star[:, :, None] - ring[:, None])[usable & known[:, :, None]]
     if not len(left) or not known.any():
         return 1.0, 1.0
     return float(scatter_about_zero(left)), float(np.std(star[known]))

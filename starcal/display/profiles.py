@@ -88,6 +88,15 @@ class DisplayProfiles:
     sigma: float
 
     @property
+    def floor_colour(self) -> NDArray:
+        """Each channel of the darkest ring within reach, (n, 3)."""
+        radius = np.arange(self.rings.shape[2])
+        near = radius <= np.ceil(self.reach_px)[:, None]
+        mean = np.where(near, self.rings.mean(axis=1), np.inf)
+        darkest = np.where(np.isnan(mean), np.inf, mean).argmin(axis=1)
+        return self.rings[np.arange(len(darkest)), :, darkest]
+
+    @property
     def burnt_out(self) -> NDArray[np.bool_]:
         """All channels at the display's white in the middle: no hue is left there."""
         return (self.rings[:, :, 0] >= DISPLAY_WHITE).all(axis=1)

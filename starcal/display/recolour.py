@@ -302,7 +302,20 @@ def _ground(display: NDArray, found: DisplayProfiles) -> NDArray[np.float32]:
     for index, plane in enumerate(display):
         filled = fill(np.where(hidden, 0, plane).astype(np.float32), weight, found.sigma)
         ground[index][hidden] = np.clip(filled, 0, HIGHEST_GROUND)[hidden]
-    return ground
+    return _no_darker_than_floors(ground, found)
+
+
+def _no_darker_than_floors(ground: NDArray, found: DisplayProfiles) -> NDArray[np.float32]:
+    """A ground that is filled in from afar, where stars stand close, no darker than the floor on
+    which each star stands: what a nebula is brighter would be taken for the star's light."""
+    floors = np.clip(found.floor_colour, 0, HIGHEST_GROUND)
+    raised = ground.copy()
+    for i, floor in enumerate(floors):
+        window, radius = footprint_window(ground.shape[1:], found, i)
+        inside = radius <= found.reach_px[i] + 1
+        here = raised[:, *window]
+        here[:, inside] = np.maximum(ground[:, *window][:, inside], floor[:, None])
+    return raised
 
 
 def _at(ground: NDArray, found: DisplayProfiles) -> NDArray:

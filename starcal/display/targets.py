@@ -154,12 +154,14 @@ def choose_targets(
     offers = {
         "catalogue": np.where(known, catalogue_bv, np.nan),
         "continuum": inferred,
-        "own hue": _projected_bv(_own_light(parts, found.burnt_out), neutral_bv),
+        "own hue": _projected_bv(_light_of_hue(parts, found.burnt_out), neutral_bv),
         "field": _spread_bv(ratios, usual_bv),
     }
     source = _first_that_tells(offers, fine)
     told = [source == name for name in offers]
-    bv_mag = np.select(told, list(offers.values()), np.where(source == "kept", np.nan, usual_bv))
+    bv_mag = np.select(
+        told, list(offers.values()), np.where(source == "kept", np.nan, usual_bv)
+    )
     saturation = _saturation(ratios, offers["catalogue"], catalogue_error)
     return Targets(bv_mag=bv_mag, source=source, saturation=saturation)
 
@@ -335,7 +337,7 @@ def _robust_slope(x: NDArray, y: NDArray) -> tuple[float, float]:
     return float(slope), float(scatter / np.sqrt(len(x)) / max(np.std(x), 1e-3))
 
 
-def _own_light(parts: Parts, burnt_out: NDArray[np.bool_]) -> NDArray:
+def _light_of_hue(parts: Parts, burnt_out: NDArray[np.bool_]) -> NDArray:
     """What shows the hue of each star, (n, 3): its core, or its rim where that is burnt out."""
     by_rim = burnt_out & (parts.rim_kind != "unknown")
     return np.where(by_rim[:, None], parts.rim, parts.core)

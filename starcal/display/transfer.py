@@ -2,7 +2,7 @@
 where the stretch makes them so.
 
 The mean of a pixel's three display values stays as it was. Luminance alone is not how bright a
-star is: a blue or magenta one has little of it (it looks brighter than a grey of the same: Fairchild
+star is: a blue or magenta one has little of it, looks brighter than a grey of the same (Fairchild
 and Pirrotta 1991, Color Research and Application 16, 385) and would turn into a dull disc.
 """
 
@@ -219,14 +219,16 @@ def recoloured(
     wanted = before.mean(axis=0)
     own = painted.own[touched]
     exponent = (1 - own) * _exponent(wanted, under, log_colour, curve, saturation)
-    exponent += own * asked * _as_saturated(srgb_decode(before) - srgb_decode(under), log_colour)
-    light = _as_bright(wanted, srgb_decode(under), np.exp(exponent * log_colour))
+    exponent += (
+        own * asked * _as_saturated(srgb_decode(before) - srgb_decode(under), log_colour)
+    )
+    light = _light_as_bright(wanted, srgb_decode(under), np.exp(exponent * log_colour))
     weight = painted.weight[touched]
     made[:, touched] = srgb_encode(weight * light + (1 - weight) * srgb_decode(before))
     return np.clip(made, 0, 1).astype(np.float32)
 
 
-def _as_bright(wanted: NDArray, below: NDArray, colour: NDArray) -> NDArray:
+def _light_as_bright(wanted: NDArray, below: NDArray, colour: NDArray) -> NDArray:
     """Light (3, P) of a colour over the light below, whose display values are so high in the
     mean."""
 

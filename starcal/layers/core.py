@@ -1,14 +1,20 @@
 """The core of the profile: what the stars of a channel differ from a Moffat profile by, star upon
-star, each warped back to the middling star."""
+star, each warped back to the middling star.
+
+Unclipped stars tell its middle; the brightest, whose middle is clipped, tell its outskirts
+(`rims`), which are their own rim and where everything that is left round them shows.
+"""
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
-from scipy.sparse import coo_matrix, csr_matrix, diags
-from scipy.sparse.linalg import cg
+from scipy.sparse import coo_matrix, csr_matrix, vstack
+from scipy.sparse.linalg import LinearOperator, cg
 
 from ..robust import SIGMA_PER_DEVIATION, scatter_about_zero
 from .psf import TABLE_STEP, Psf, moffat, over_pixels
+from .rims import OWN_ERROR, Rims
 from .stamps import disc_offsets, stamps_at
 from .warp import longest, warped
 
@@ -16,12 +22,20 @@ CORE_FWHM = 2.5  # radius that the core is measured on, and of its table
 MOST_CORE_STARS = 150
 # a cell of the table is expected to be about these shares of the profile, and of its peak
 TABLE_PRIOR = (0.2, 0.002)
-OUTLIER = 5.0  # errors
-OWN_ERROR = 0.01  # share of its own light that a pixel may be wrong by
+# of the width: what the profile differs by has no finer structure. Seeing smooths all of it, with
+# 0.42 of the width if it were seeing alone; half of that is left to optics that are as sharp
+SMOOTH_FWHM = 0.2
+OUTLIER = 5.0  # errors, of what the table may hold among them before it is known
+TABLE_ROUNDS = 2
 
 
 def with_core(
-    psf: Psf, plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, warp: np.ndarray
+    psf: Psf,
+    plane: np.ndarray,
+    x_px: np.ndarray,
+    y_px: np.ndarray,
+    warp: np.ndarray,
+    rims: Rims | None = None,
 ) -> Psf:
     """The same Moffat profile and wings with the table measured on stars.
 
@@ -34,28 +48,38 @@ def with_core(
         Unsaturated stars with no near neighbour, the best first; `MOST_CORE_STARS` are used.
     warp : ndarray, (n, 3)
         Of each star.
+    rims : Rims, optional
+        What clipped stars show of the profile.
     """
     best = slice(MOST_CORE_STARS)
     stamps = _CoreStamps.cut(psf, plane, x_px[best], y_px[best], warp[best])
     if len(stamps.values) == 0:
         return psf
-    return _with_table(psf, stamps)
+    return _with_table(psf, stamps, rims)
 
 
-def _with_table(psf, stamps) -> Psf:
+def _with_table(psf, stamps, rims) -> Psf:
     """The profile with the table that these stars tell."""
     half = int(np.ceil(CORE_FWHM / TABLE_STEP)) + 1
     y, x = np.mgrid[-half : half + 1, -half : half + 1] * TABLE_STEP * psf.fwhm_px
     light = moffat(x**2 + y**2, psf.fwhm_px, psf.beta)
     summed = over_pixels(x, y, psf.fwhm_px, psf.beta).ravel() - light.ravel()
-    prior = TABLE_PRIOR[0] * light + TABLE_PRIOR[1] * light.max()
-    cells, left = _fitted_table(psf, stamps, half, summed, prior.ravel())
-    table = cells.reshape(x.shape) * _fade(np.hypot(x, y), psf.fwhm_px)
+    prior = (TABLE_PRIOR[0] * light + TABLE_PRIOR[1] * light.max()).ravel()
+    told = _told_of_table(psf, stamps, half, summed)
+    rows = [told] if rims is None else [told, _told_of_table(psf, rims, half, summed)]
+    more = _solved_cells(
+        vstack([row.design for row in rows]).tocsr(),
+        np.concatenate([row.residual for row in rows]),
+        np.concatenate([row.error for row in rows]),
+        prior,
+    )
+    left = told.residual - told.design @ more
+    table = (summed + more).reshape(x.shape) * _fade(np.hypot(x, y), psf.fwhm_px)
     return replace(
         psf,
         table=table.astype(np.float32),
         stars=len(stamps.values),
-        residual=float(scatter_about_zero(left) / light.max()),
+        residual=float(scatter_about_zero(left[stamps.inside.ravel()]) / light.max()),
     )
 
 
@@ -64,17 +88,25 @@ def _fade(radius_px, fwhm_px):
     return np.clip((1 - radius_px / (CORE_FWHM * fwhm_px)) / 0.2, 0, 1)
 
 
-def _fitted_table(psf, stamps, half, summed, prior):
-    """Cells of the table, and what they leave of the stars' pixels; both for unit flux."""
+@dataclass(frozen=True, eq=False)
+class _ToldOfTable:
+    """What pixels tell of the table: (pixels, cells), what they differ by from the profile that is
+    summed over pixels, for unit flux, and its error."""
+
+    design: csr_matrix
+    residual: np.ndarray
+    error: np.ndarray
+
+
+def _told_of_table(psf, stamps, half, summed) -> _ToldOfTable:
+    """What the pixels of some stars tell of the table."""
     design = _bilinear(stamps.u, stamps.v, half, TABLE_STEP * psf.fwhm_px)
     radius = np.hypot(stamps.u, stamps.v)
     wing = stamps.shrunk * psf.wing_at(stamps.u, stamps.v, radius)
     design = design.multiply(wing.ravel()[:, None]).tocsr()
     profile = wing * moffat(radius**2, psf.fwhm_px, psf.beta)
     residual, error = stamps.less(profile + (design @ summed).reshape(profile.shape))
-    cells = _solved_cells(design, residual, error, prior)
-    left = residual.ravel() - design @ cells
-    return summed + cells, left[stamps.inside.ravel()]
+    return _ToldOfTable(design, residual.ravel(), error.ravel())
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -140,13 +172,47 @@ class _CoreStamps:
 
 def _solved_cells(design, residual, error, prior):
     """Least squares for what the table differs by from the profile's sum over pixels; held towards
-    0 where the stars say little."""
-    weight = (np.abs(residual) < OUTLIER * error) / error**2
-    weighted = design.multiply(weight.ravel()[:, None]).tocsr()
-    normal = design.T @ weighted + diags(1 / prior**2)
-    right = weighted.T @ residual.ravel()
-    precondition = diags(1 / normal.diagonal())
-    return cg(normal, right, rtol=1e-5, maxiter=200, M=precondition)[0]
+    0, and to smooth structure, where the stars say little.
+
+    The cells are prior * G z with z of unit variance (Rasmussen & Williams 2006, eq. 2.10) and G
+    the smoothing of `_smooth_cells`, so that each cell has its prior and neighbours go together.
+    """
+    more = np.zeros(len(prior))
+    allowed = np.hypot(error, design @ prior)
+    for _ in range(TABLE_ROUNDS):
+        sure = np.abs(residual - design @ more) < OUTLIER * allowed
+        more = _held_cells(design, residual, sure / error**2, prior)
+        allowed = error
+    return more
+
+
+def _held_cells(design, residual, weight, prior):
+    """See `_solved_cells`: the same for given weights of the pixels."""
+    normal = (design.T @ design.multiply(weight[:, None]).tocsr()).tocsr()
+    right = prior * (design.T @ (weight * residual))
+
+    def equation(z):
+        return z + _smooth_cells(prior * (normal @ (prior * _smooth_cells(z))))
+
+    size = len(prior)
+    operator = LinearOperator((size, size), matvec=equation, dtype=float)
+    return prior * _smooth_cells(cg(operator, _smooth_cells(right), rtol=1e-5, maxiter=300)[0])
+
+
+def _smooth_cells(cells):
+    """White noise of a square table, flat, made as smooth as profiles are, of unit variance."""
+    side = round(len(cells) ** 0.5)
+    along = _cell_smoothing(side)
+    return (along @ cells.reshape(side, side) @ along).ravel()
+
+
+@cache
+def _cell_smoothing(side):
+    """A Gaussian of `SMOOTH_FWHM` about each of so many cells in a row, each of unit power."""
+    apart = np.subtract.outer(np.arange(side), np.arange(side))
+    sigma = SMOOTH_FWHM / TABLE_STEP
+    weight = np.exp(-0.5 * (apart / sigma) ** 2)
+    return weight / np.sqrt((weight[side // 2] ** 2).sum())
 
 
 def _corner_shares(size, a, b):

@@ -16,6 +16,7 @@ from ..robust import scatter
 from ..stars import SHAPE_SNR, Flag
 from ..texts import counted
 from .blooms import bits_of_blooms, core_reach, with_blooms
+from .core import CORE_FWHM
 from .fill import fill
 from .flares import Flares
 from .flaring import flares_of
@@ -34,6 +35,7 @@ from .light import (
 from .pieces import PIECE_SHARE, pieces_of_arms
 from .profiles import Profiles, first_profiles, profiles_on
 from .psf import Psf
+from .rims import rims_of
 from .specks import specks
 from .stamps import values_at
 from .warp import longest
@@ -186,7 +188,11 @@ def _finished(channels: list[Channel], draft: _Draft, flares: Flares | None) -> 
     stars = draft.known.stars
     flat = _flattened(draft.model, channels)
     before = replace(draft.profiles, psf=draft.model.psf)
-    profiles = profiles_on(before, channels, flat, stars, places)
+    rims = [
+        rims_of(draft.model, c, flat[c.index], draft.known.clear_px[c.index], CORE_FWHM)
+        for c in channels
+    ]
+    profiles = profiles_on(before, channels, flat, stars, places, rims)
     known = replace(draft.known, usable=draft.pointlike)
     fits = _fits(channels, flat, known, places, profiles)
     # again: of two entries on one trail the second has the light now

@@ -10,6 +10,7 @@ from ..stars import Flag
 from .core import CORE_FWHM, with_core
 from .light import Channel
 from .psf import Psf, textbook_psf
+from .rims import Rims
 from .shape_field import FEWEST_FOR_SHAPE, ShapeField, fit_shape_field
 from .singles import USUAL_BETA, Singles, fit_singles
 from .training import balanced
@@ -96,9 +97,10 @@ def profiles_on(
     planes: list[NDArray],
     stars: Table,
     places: tuple[NDArray, NDArray],
+    rims: list[Rims | None],
 ) -> Profiles:
-    """Field and cores measured again on planes with a flat background, stars at better places; the
-    Moffat profiles and the wings stay."""
+    """Field and cores measured again on planes with a flat background, stars at better places, and
+    on the rims of clipped ones; the Moffat profiles and the wings stay."""
     rows, singles = _singles(channels, planes, stars, places)
     field = _shapes_over_field(channels, singles, _places_of(rows, places))
     result = []
@@ -106,7 +108,7 @@ def profiles_on(
         shape = replace(psf, shift_px=_shift(singles[c], psf.shift_px), scale=1.0)
         warp = warps_at(field, c, *places)
         good = _for_core(field, channels[c], singles[c], places, rows[c])
-        result.append(_core(shape, planes[c], places, warp, good).normalised())
+        result.append(_core(shape, planes[c], places, warp, good, rims[c]).normalised())
     return Profiles(tuple(result), field)
 
 
@@ -174,11 +176,11 @@ def _like_others(field, channel, single, places, rows) -> NDArray[np.bool_]:
     return (np.abs(off) < np.maximum(LIKE_OTHERS, SURE * error)).all(axis=1)
 
 
-def _core(psf, plane, places, warp, rows) -> Psf:
+def _core(psf, plane, places, warp, rows, rims=None) -> Psf:
     """The core from these stars, if they are enough."""
     if len(rows) < FEWEST_FOR_SHAPE:
         return psf
-    return with_core(psf, plane, places[0][rows], places[1][rows], warp[rows])
+    return with_core(psf, plane, places[0][rows], places[1][rows], warp[rows], rims)
 
 
 def _brightest_unspoilt(channel: Channel, stars: Table, unwanted: int, snr: float) -> NDArray:

@@ -383,6 +383,12 @@ def test_a_verdict_is_frozen():
         ),  # what agrees with any curve
         ({**EIGHT_BITS, "noise_in_eight_bits": 0.5}, False, None),  # a sky that nothing lifted
         ({"clip_over_noise": 2000.0}, False, None),
+        ({"steps": 60.0, "top": 0.9}, True, "only 60 times the noise"),
+        (
+            {"steps": 60.0, "top": 0.012},
+            False,
+            None,
+        ),  # no bright star: dark, as linear frames are
     ],
 )
 def test_stretched(measured, stretched, says):

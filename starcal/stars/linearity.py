@@ -32,6 +32,8 @@ SURE_SLOPE = 0.15  # half a 95 % interval; a slope known less well says nothing
 WELL_KNOWN_SLOPE = 0.08
 
 DISPLAY_TOP = 1.05  # display values end at 1
+# and a stretch is there to reach up to them: what ends below is a frame without bright stars
+DARK_TOP = 0.2
 EIGHT_BIT_SHARE = 0.99  # of pixels that are whole multiples of 1/255
 # from sky to the brightest pixels, in pixel sigmas: linear stacks 600 to 10000, on bright nebula
 # 280 and more; stretched 40 to 480
@@ -109,6 +111,8 @@ class Linearity:
             return f"its values reach {self.top:.3g}, beyond those of a display"
         if self.profile_error < SURE_SLOPE:
             return f"a star with 10 times the light has a peak {10**self.profile:.1f} times as high"
+        if self.top < DARK_TOP:
+            return f"its brightest pixels are at {100 * self.top:.1f} % of white: a stretch lifts more"
         return f"its brightest pixels are {self.steps:.0f} times the noise above the sky"
 
     @property
@@ -172,7 +176,10 @@ class Linearity:
 
     @property
     def _short_range(self) -> bool:
-        """Few steps from sky to the brightest pixel, and no profile that says otherwise."""
+        """Few steps from sky to the brightest pixel, which is bright, and no profile that says
+        otherwise."""
+        if self.top < DARK_TOP:
+            return False
         straight = self.profile_error < SURE_SLOPE and not self._bent_profile
         straight |= self.eight_bits and self._straight_twice
         return self.steps < STRETCHED_STEPS and not self.empty_sky and not straight

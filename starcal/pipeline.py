@@ -731,10 +731,14 @@ def _require_free_folder(folder: Path, inputs: Iterable[str | Path], overwrite: 
 
 def _write(place: Path, frame, made, settings, folder: Path, began_s: float) -> RunResult:
     """All files of a run into a place, from which they go to their folder together."""
+    names = _names(made, settings)
+    _write_layers(place, frame, made, settings)
+    _write_pictures(place, frame, made, settings)
+    if settings.star_strength == 1:
+        made.layers.clear()  # nothing else is made of them: their memory serves again
     audits = before, after = _audits(frame, made, settings)
     _require_no_harm(made.check.frame, before, after)
     made = replace(made, check=_warned(made.check, before, settings.route))
-    names = _names(made, settings)
     facts = made.check.to_dict() | {
         "outcome": str(outcome_of(made.check, before, after)),
         "audit": {audit.name: audit.to_dict() for audit in audits},
@@ -743,8 +747,6 @@ def _write(place: Path, frame, made, settings, folder: Path, began_s: float) -> 
         "versions": versions(),
         "star_profile": made.shapes.to_dict() if made.shapes is not None else None,
     }
-    _write_layers(place, frame, made, settings)
-    _write_pictures(place, frame, made, settings)
     write_stars(place / "stars.ecsv", made.check.stars)
     write_json(place / "result.json", facts)
     told = _told_of_run(frame, settings, folder, began_s)

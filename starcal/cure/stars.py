@@ -218,8 +218,12 @@ def recolour_checked(
     -------
     Recoloured
     """
-    ready = ready_to_colour(frame, found, choices, starless, star_frame, progress)
-    return coloured_as_chosen(ready, choices)
+    # held by nobody else, so that its memory serves again
+    return coloured_as_chosen(
+        ready_to_colour(frame, found, choices, starless, star_frame, progress),
+        choices,
+        once=True,
+    )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -288,13 +292,17 @@ def ready_to_colour(
     )
 
 
-def coloured_as_chosen(ready: ReadyToColour, choices: Choices) -> Recoloured:
+def coloured_as_chosen(
+    ready: ReadyToColour, choices: Choices, *, once: bool = False
+) -> Recoloured:
     """A frame with the colours of its stars as chosen.
 
     Parameters
     ----------
     ready : ReadyToColour
     choices : Choices
+    once : bool
+        What was made ready is not used again: the new star layer may take the place of the old.
 
     Returns
     -------
@@ -310,7 +318,11 @@ def coloured_as_chosen(ready: ReadyToColour, choices: Choices) -> Recoloured:
     frame, found, parts = ready.frame, ready.check, ready.parts
     colours = colours_of(found, parts, choices)
     whole, rebuilt = whole_stars(parts, frame, found.stars, choices)
-    layer = _own_layer(whole, colours, found, choices)
+    once = once and ready.star_field is None and not told_wishes(choices)
+    if once:  # lets go of cores as they were
+        parts = replace(parts, stars=whole.stars)
+        ready = replace(ready, parts=parts)
+    layer = _own_layer(whole, colours, found, choices, once)
     found = _check_with_colours(found, colours, choices)
     found.stars["core_rebuilt"] = rebuilt
     found = _with_wishes(found, whole, layer, choices)
@@ -333,13 +345,14 @@ def coloured_as_chosen(ready: ReadyToColour, choices: Choices) -> Recoloured:
 
 
 def _own_layer(
-    parts: Split, colours: StarColours, found: CheckResult, choices: Choices
+    parts: Split, colours: StarColours, found: CheckResult, choices: Choices, once: bool
 ) -> np.ndarray:
     """The frame's own stars in the colours given, as many, as bright and as large as was asked for,
-    (3, y, x)."""
+    (3, y, x); in the place of the split's if that is used but once."""
     rgb = rgb_of(colours, found.neutral_bv, choices)
     factor = factors_of(parts, found.stars, choices)
-    return recolour(parts, rgb, factor=factor, size=choices.star_size)
+    out = parts.stars if once else None
+    return recolour(parts, rgb, factor=factor, size=choices.star_size, out=out)
 
 
 def _with_wishes(
@@ -356,7 +369,9 @@ def _with_wishes(
 def _inside_footprints(frame: Frame, parts: Split, layer: np.ndarray) -> np.ndarray:
     """The frame with starless layer and stars where stars are, itself elsewhere, (3, y, x)."""
     picture = frame.pixels.copy()
-    starry = parts.footprint | (layer != 0).any(axis=0)  # larger stars reach farther
+    starry = parts.footprint.copy()
+    for plane in layer:
+        starry |= plane != 0  # larger stars reach farther
     np.add(parts.starless, layer, out=picture, where=starry)
     return picture
 

@@ -22,7 +22,12 @@ UNIT_LUMINANCE_ERROR = (
 
 
 def recolour(
-    split: Split, rgb: ArrayLike, *, factor: ArrayLike = 1.0, size: float = 1.0
+    split: Split,
+    rgb: ArrayLike,
+    *,
+    factor: ArrayLike = 1.0,
+    size: float = 1.0,
+    out: NDArray[np.float32] | None = None,
 ) -> NDArray[np.float32]:
     """A star layer of the same luminance, pixel by pixel, in given colours.
 
@@ -42,6 +47,8 @@ def recolour(
     size : float
         Of the stars, 1 as they are. Otherwise each is drawn with its own light and the frame's
         profile made narrower or wider.
+    out : ndarray, (3, y, x) float32, optional
+        Where the layer is put; it may be ``split.stars`` of a split that is used for nothing else.
 
     Returns
     -------
@@ -55,12 +62,11 @@ def recolour(
     """
     rgb = _checked_rgb(np.asarray(rgb, float), split.model)
     rgb = np.float32(rgb * np.reshape(factor, (-1, 1)))
-    layer = np.empty_like(split.stars)
+    layer = np.empty_like(split.stars) if out is None else out
     height, width = split.footprint.shape
     for window in _bands_of_rows(height, width):
-        layer[:, *window] = (light_shares(split, window, size=size) @ rgb).T.reshape(
-            3, -1, width
-        )
+        coloured = light_shares(split, window, size=size) @ rgb
+        layer[:, *window] = coloured.T.reshape(3, -1, width)
     return layer
 
 

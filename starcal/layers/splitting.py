@@ -143,11 +143,12 @@ def split(pixels: NDArray, stars: Table, progress: Progress = silent) -> Split:
     """
     _must_fit(pixels, stars)
     frame = pixels.astype(np.float32, copy=False)
-    parts = Split(
+    model = _model_of(frame, stars, part_of(progress, 0.0, MODEL_SHARE))
+    parts = Split(  # after the model, which takes memory of its own
         starless=frame.copy(),
         stars=np.zeros_like(frame),
         footprint=np.zeros(frame.shape[1:], bool),
-        model=_model_of(frame, stars, part_of(progress, 0.0, MODEL_SHARE)),
+        model=model,
     )
     if shows_stars(stars):
         told = part_of(progress, MODEL_SHARE, 1.0)

@@ -51,6 +51,7 @@ CLEAR_CONTRAST = (
     30.0  # of a peak against the unrest round it: such stars tell the profile, others less
 )
 SATURATION_SHARE = 0.95  # a peak above this share of the clipping level may have lost light
+STAMPS_AT_ONCE = 1000
 RING_ROUNDS = 4  # of clipping stars out of a ring
 SHARPEST_STAR = (
     0.7  # of the typical width; noise makes a bright star narrower by a few per cent
@@ -129,12 +130,22 @@ def _found_stars(
 
 def _shaped(pixels, noise: FrameNoise, fwhm_px: float, x_px, y_px, snr):
     """Places, significance and shapes of the detections, close pairs told apart, each star once."""
-    stamps = luminance_stamps(pixels, noise, x_px, y_px, half_width(fwhm_px))
-    shape = measure_shapes(stamps, fwhm_px)
+    shape = _shapes_at(pixels, noise, fwhm_px, x_px, y_px)
     pair = close_pairs(pixels, noise, fwhm_px, x_px, y_px, snr, shape)
     x_px, y_px, snr, shape = pair.apart(x_px, y_px, snr, shape, fwhm_px)
     x_px, y_px = _centres(x_px, y_px, shape, fwhm_px)
     return _once(x_px, y_px, snr, shape, SAME_FWHM * fwhm_px)
+
+
+def _shapes_at(pixels, noise: FrameNoise, fwhm_px: float, x_px, y_px) -> Shapes:
+    """Shapes of what is seen at some places; chunked to bound memory."""
+    parts = []
+    for first in range(0, max(len(x_px), 1), STAMPS_AT_ONCE):
+        some = slice(first, first + STAMPS_AT_ONCE)
+        half = half_width(fwhm_px)
+        stamps = luminance_stamps(pixels, noise, x_px[some], y_px[some], half)
+        parts.append(vars(measure_shapes(stamps, fwhm_px)).values())
+    return Shapes(*map(np.concatenate, zip(*parts, strict=True)))
 
 
 def _table_of(x_px: np.ndarray, y_px: np.ndarray, snr: np.ndarray, shape: Shapes) -> Table:
@@ -348,8 +359,8 @@ def _annulus(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: flo
     half = int(np.ceil(ANNULUS_FWHM[1] * fwhm_px))
     ring = _ring_of(half, fwhm_px)
     parts = []
-    for start in range(0, len(x_px), 1000):
-        some = slice(start, start + 1000)
+    for start in range(0, len(x_px), STAMPS_AT_ONCE):
+        some = slice(start, start + STAMPS_AT_ONCE)
         stamps = stamps_round(plane, x_px[some], y_px[some], half)
         left = clipped_rows(stamps[:, ring], RING_ROUNDS)
         parts.append((left.median, left.sigma, left.count))

@@ -12,7 +12,7 @@ from ..colour.stellar import LUMINANCE_WEIGHTS, luminance
 from .light import FADE_SHARE, StarModel, drawn, shining
 from .splitting import Split
 
-RECOLOUR_ROWS = 512
+RECOLOUR_PIXELS = 1 << 20  # of a band of rows
 _KEPT_RATIOS: WeakKeyDictionary[Split, NDArray] = WeakKeyDictionary()  # one pass a split
 PIXEL_PARTS = (-1 / 3, 0.0, 1 / 3)  # of a pixel, each way
 _NOTHING = np.empty(0, int), np.empty(0, int), np.empty(0)  # for windows without a star
@@ -72,9 +72,10 @@ def recolour(
 
 def _bands_of_rows(height: int, width: int) -> list[tuple[slice, slice]]:
     """Windows of so few rows that temporaries stay small."""
+    rows = max(1, RECOLOUR_PIXELS // width)
     return [
-        (slice(top, min(height, top + RECOLOUR_ROWS)), slice(0, width))
-        for top in range(0, height, RECOLOUR_ROWS)
+        (slice(top, min(height, top + rows)), slice(0, width))
+        for top in range(0, height, rows)
     ]
 
 

@@ -74,8 +74,7 @@ def _bands_of_rows(height: int, width: int) -> list[tuple[slice, slice]]:
     """Windows of so few rows that temporaries stay small."""
     rows = max(1, RECOLOUR_PIXELS // width)
     return [
-        (slice(top, min(height, top + rows)), slice(0, width))
-        for top in range(0, height, rows)
+        (slice(top, min(height, top + rows)), slice(0, width)) for top in range(0, height, rows)
     ]
 
 

@@ -112,7 +112,9 @@ class Linearity:
         if self.profile_error < SURE_SLOPE:
             return f"a star with 10 times the light has a peak {10**self.profile:.1f} times as high"
         if self.top < DARK_TOP:
-            return f"its brightest pixels are at {100 * self.top:.1f} % of white, none is lifted"
+            return (
+                f"its brightest pixels are at {100 * self.top:.1f} % of white, none is lifted"
+            )
         return f"its brightest pixels are {self.steps:.0f} times the noise above the sky"
 
     @property

@@ -130,14 +130,14 @@ def _found_stars(
 
 def _shaped(pixels, noise: FrameNoise, fwhm_px: float, x_px, y_px, snr):
     """Places, significance and shapes of the detections, close pairs told apart, each star once."""
-    shape = _shapes_at(pixels, noise, fwhm_px, x_px, y_px)
+    shape = _shapes_seen(pixels, noise, fwhm_px, x_px, y_px)
     pair = close_pairs(pixels, noise, fwhm_px, x_px, y_px, snr, shape)
     x_px, y_px, snr, shape = pair.apart(x_px, y_px, snr, shape, fwhm_px)
     x_px, y_px = _centres(x_px, y_px, shape, fwhm_px)
     return _once(x_px, y_px, snr, shape, SAME_FWHM * fwhm_px)
 
 
-def _shapes_at(pixels, noise: FrameNoise, fwhm_px: float, x_px, y_px) -> Shapes:
+def _shapes_seen(pixels, noise: FrameNoise, fwhm_px: float, x_px, y_px) -> Shapes:
     """Shapes of what is seen at some places; chunked to bound memory."""
     parts = []
     for first in range(0, max(len(x_px), 1), STAMPS_AT_ONCE):

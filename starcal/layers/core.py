@@ -18,7 +18,8 @@ from .rims import OWN_ERROR, Rims
 from .stamps import disc_offsets, stamps_at
 from .warp import longest, warped
 
-CORE_FWHM = 2.5  # radius that the core is measured on, and of its table
+CORE_FWHM = 2.5  # radius of the table
+SKY_FWHM = 3.2  # of the pixels: those beyond the table tell its sky from its rim
 MOST_CORE_STARS = 150
 # a cell of the table is expected to be about these shares of the profile, and of its peak
 TABLE_PRIOR = (0.2, 0.002)
@@ -99,11 +100,12 @@ class _ToldOfTable:
 
 
 def _told_of_table(psf, stamps, half, summed) -> _ToldOfTable:
-    """What the pixels of some stars tell of the table."""
+    """What the pixels of some stars tell of the table; beyond it they tell of their sky alone."""
     design = _bilinear(stamps.u, stamps.v, half, TABLE_STEP * psf.fwhm_px)
     radius = np.hypot(stamps.u, stamps.v)
+    held = stamps.shrunk * (radius <= CORE_FWHM * psf.fwhm_px)
+    design = design.multiply(held.ravel()[:, None]).tocsr()
     wing = stamps.shrunk * psf.wing_at(stamps.u, stamps.v, radius)
-    design = design.multiply(wing.ravel()[:, None]).tocsr()
     profile = wing * moffat(radius**2, psf.fwhm_px, psf.beta)
     residual, error = stamps.less(profile + (design @ summed).reshape(profile.shape))
     return _ToldOfTable(design, residual.ravel(), error.ravel())
@@ -122,7 +124,7 @@ class _CoreStamps:
 
     @classmethod
     def cut(cls, psf, plane, x_px, y_px, warp):
-        reach_px = CORE_FWHM * psf.fwhm_px
+        reach_px = SKY_FWHM * psf.fwhm_px
         offsets = disc_offsets(reach_px * float(longest(warp).max(initial=1.0)))
         values, dx, dy = stamps_at(plane, x_px, y_px, offsets)
         u, v, shrunk = warped(dx - psf.shift_px[0], dy - psf.shift_px[1], warp[:, None, :])

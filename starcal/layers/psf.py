@@ -29,8 +29,8 @@ class Psf:
     fwhm_px, beta : float
         Width and exponent of the round Moffat profile, before pixels sum it.
     table : ndarray, (m, m)
-        What the core differs from that profile by, every `TABLE_STEP` of the width, in units of
-        flux per pixel.
+        What the core differs from that profile with its wings by, every `TABLE_STEP` of the width,
+        in units of flux per pixel.
     wing_radius_px, wing_factor : ndarray, (k,)
         Factor on the Moffat profile by distance; the first is 1.
     wing_slope : float
@@ -69,17 +69,17 @@ class Psf:
         u, v, shrunk = warped(dx, dy, warp)
         square = u**2 + v**2
         light = moffat(square, self.fwhm_px, self.beta)
-        if self.table.any():
-            self._add_table(light, square, u, v)
         outside = square > self.wing_radius_px[0] ** 2
         if outside.any():
             light[outside] *= self._wing(np.sqrt(square[outside]))
             if self.lopsided is not None:
                 light *= self.lopsided_at(u, v)
+        if self.table.any():  # wings that are solved for anew would else multiply it as well
+            self._add_table(light, square, u, v)
         return (light * shrunk * np.float32(self.scale)).astype(np.float32, copy=False)
 
     def wing_at(self, u_px: np.ndarray, v_px: np.ndarray, radius_px: np.ndarray) -> np.ndarray:
-        """Factor on the Moffat profile and its table at offsets as in the middling star.
+        """Factor on the Moffat profile at offsets as in the middling star.
 
         Parameters
         ----------

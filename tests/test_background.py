@@ -221,6 +221,19 @@ def test_the_error_of_a_rounded_sky(noise_steps, most):
     assert 0.9 * measured - 0.006 < np.sqrt(np.mean(np.square(stated))) <= most
 
 
+def test_a_level_sky_of_one_coarse_value_may_lie_anywhere_in_its_step():
+    """Noise of a tenth of a step leaves one value; its level is anywhere within half a step, evenly:
+    1 / sqrt 12 of it, or a third less where faint stars seem noise. A star layer's black is black."""
+    rng = np.random.default_rng(15)
+    sky = np.rint(20.2 + 0.1 * rng.standard_normal((3, 96, 96)))
+    sky[:, ::6, ::6] += rng.geometric(0.2, (3, 16, 16))  # faint stars
+    found = frame_noise((sky / 255).astype(np.float32))
+    assert found.empty_sky
+    assert np.all((255 * found.step_error > 0.19) & (255 * found.step_error < 0.29))
+    black = frame_noise(((sky - 20) / 255).astype(np.float32))
+    assert not black.step_error.any()
+
+
 @pytest.mark.parametrize("seed", [0, 1])
 def test_a_sky_clipped_at_black_shows_no_stars_in_its_noise(seed):
     """A picture of few colours with strays between them: steps of 8 levels, noise of 3, the sky

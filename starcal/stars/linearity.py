@@ -294,9 +294,11 @@ def _growth_of_peaks(ln_height: np.ndarray, ln_flux: np.ndarray) -> tuple[float,
 
 
 def _flux_error(stars: Table, index: int) -> np.ndarray:
-    """Of the stars' light, that of a sky rounded to coarse steps included."""
+    """Of the stars' light, that of a sky rounded to coarse steps included; a sky of one value is
+    rounded alike at all stars, which bends no slope."""
     area = np.pi * stars.meta["aperture_px"][index] ** 2
-    rounding = area * stars.meta["noise"].step_error[index]
+    noise = stars.meta["noise"]
+    rounding = 0.0 if noise.empty_sky else area * noise.step_error[index]
     return np.hypot(in_channels(stars, "flux_error")[index], rounding)
 
 

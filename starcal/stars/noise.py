@@ -101,7 +101,8 @@ def frame_noise(pixels: np.ndarray) -> FrameNoise:
     sky = np.median(known.level[:, dark], axis=1)
     dark_noise = np.median(known.sigma[:, dark], axis=1)
     empty = not dark_noise.any() and _share_of(blocks, sky) > EMPTY_SHARE
-    step = [0.0 if empty else _step(plane) for plane in blocks]
+    black = empty and not sky.any()  # a star layer's; any other level is one of coarse values
+    step = [0.0 if black else _step(plane) for plane in blocks]
     noise = _with_lit_noise(blocks, sky, dark_noise)
     if not empty:
         noise = np.maximum(noise, _noise_above_black(known, sky))

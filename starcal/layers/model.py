@@ -85,7 +85,7 @@ def model_stars(pixels: NDArray, stars: Table, progress: Progress = silent) -> S
     """
     these = counted(len(stars), "star")
     progress(f"finding the profile of {these}", 0.0)
-    channels = channels_of(pixels, stars)
+    channels = channels_of(_without_defects(pixels, stars), stars)
     whole = ~bits_of_blooms(channels, stars)
     draft = _drafted(channels, stars, None, whole)
     progress(f"measuring the light of {these}", 0.4)
@@ -98,6 +98,17 @@ def model_stars(pixels: NDArray, stars: Table, progress: Progress = silent) -> S
     elif draft.apart > SETTLED_WINGS:
         model = _finished(channels, _freed(channels, draft), None)
     return with_blooms(channels, model, stars)
+
+
+def _without_defects(pixels: NDArray, stars: Table) -> NDArray:
+    """The frame with no data where the star table found hot pixels and bad columns: one of them
+    beside a star takes all the star's light in its channel for a slope of the sky."""
+    defects = stars.meta["defects"]
+    if not len(defects):
+        return pixels
+    sound = pixels.copy()
+    sound[defects.channel, defects.row, defects.column] = np.nan
+    return sound
 
 
 def _beside_flares(

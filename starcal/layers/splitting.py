@@ -179,6 +179,7 @@ def _take_apart(
     and mark where."""
     grain = _grain(parts.model, channels)
     told = _StarsDone(len(parts.model.x_px), progress)
+    told.add(0)
 
     def take_apart(tile: Tile) -> Tile:
         inside = footprint(parts.model, tile.inner)

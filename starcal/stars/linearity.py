@@ -206,7 +206,10 @@ def require_linear(name: str, linearity: Linearity) -> None:
         With the reason and what to do.
     """
     if linearity.stretched:
-        raise NotLinearError(f"{name}: {linearity.reason}. {advice(linearity)}.")
+        raise NotLinearError(
+            f"{name}: {linearity.reason}. {advice(linearity)}, or let `starcal run` colour its "
+            f"stars as they are displayed."
+        )
 
 
 def advice(linearity: Linearity) -> str:

@@ -40,6 +40,7 @@ PAGE_WORDS = {
     "Leave --bands out": "Leave the field empty",
     "with --bands FILE": "in the field “Response curves”",
     "Let `starcal run` colour its stars instead": "Choose another route",
+    ", or let `starcal run` colour its stars as they are displayed": "",
     "use --route best": "choose “best for this frame”",
     "--route ": "route ",
     " +- ": " ± ",

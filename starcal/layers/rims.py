@@ -67,8 +67,10 @@ class Rims:
         over many pixels."""
         radius = np.hypot(self.u, self.v)
         outer = self.inside & (radius > OUTER_SHARE * radius.max(where=self.inside, initial=0))
-        apart = [scatter_about_zero(row[use]) for row, use in zip(left, outer, strict=True)]
-        return np.nan_to_num(np.array(apart)).reshape(-1, 1)
+        apart = np.zeros((len(left), 1))  # a star may have no clear pixel within reach
+        for i in np.flatnonzero(outer.any(axis=1)):
+            apart[i] = scatter_about_zero(left[i, outer[i]])
+        return np.nan_to_num(apart)
 
 
 def rims_of(

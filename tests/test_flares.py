@@ -70,7 +70,7 @@ def test_no_stars_are_made_of_spikes():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+@pytest.mark.parametrize("seed", [1, 2])
 def test_a_frame_without_spikes_has_none(seed):
     """And the profile next to its full cores, 1.5 to 2.3 widths out, is the one put in to 4 %, in
     the middling channel: it is what these stars leave as rings, and unclipped ones tell it to 8 %."""
@@ -90,7 +90,7 @@ def test_a_frame_without_spikes_has_none(seed):
 @pytest.mark.slow
 def test_flares_have_the_colours_of_their_stars():
     """The layer is of one colour: every pixel of it, spikes and all, has the ratios asked for."""
-    frame, stars, split = made(1, spikes="even", arms=4)
+    frame, stars, split = made(2, spikes="nasty", arms=4)
     rgb = np.tile([1.2, 0.95, 0.915], (len(stars), 1))
     rgb /= rgb[0] @ [0.2126, 0.7152, 0.0722]
     layer = layers.recolour(split, rgb)

@@ -1,6 +1,12 @@
-"""How many cores this process may use."""
+"""How many cores this process may use, and work handed out to them."""
 
 import os
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
+
+Part = TypeVar("Part")
+Given = TypeVar("Given")
 
 CORES_LIMIT = "STARCAL_CORES"  # in the environment of a process that shares the machine
 
@@ -16,3 +22,22 @@ def cores() -> int:
     there = os.cpu_count() or 1
     given = os.environ.get(CORES_LIMIT, "")
     return min(there, int(given)) if given.isdecimal() and int(given) else there
+
+
+def in_threads(do: Callable[[Part], Given], parts: Iterable[Part]) -> Iterator[Given]:
+    """What is made of each part, in their order, on as many threads as there are cores: filters and
+    arithmetic on arrays let other threads run.
+
+    Parameters
+    ----------
+    do : callable
+        Takes a part.
+    parts : iterable
+
+    Yields
+    ------
+    object
+        What ``do`` gave; what it raised is raised here.
+    """
+    with ThreadPoolExecutor(cores()) as pool:
+        yield from pool.map(do, parts)

@@ -5,13 +5,12 @@ Works on light, not on display values. Widths are each star's own, because in a 
 bright stars are wider than faint ones.
 """
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 
 from ..colour.stellar import srgb_encode
-from ..cores import cores
+from ..cores import in_threads
 from ..layers.stamps import disc_offsets, places_round, stamps_at
 from ..robust import SIGMA_PER_DEVIATION, quantile_of_known, quantiles_of_known
 from ..stars.noise import FrameNoise
@@ -150,8 +149,7 @@ def measure_starlight(
         stamps = _StarPixels.cut(light, blind, starry, *places)
         _measure_batch(result, batch, stamps, noise, coarse)
 
-    with ThreadPoolExecutor(cores()) as pool:  # arithmetic lets other threads run
-        list(pool.map(measure, _batches(np.ceil(RING_WIDTHS[1] * width_px))))
+    list(in_threads(measure, _batches(np.ceil(RING_WIDTHS[1] * width_px))))
     return result
 
 

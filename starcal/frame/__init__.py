@@ -29,6 +29,7 @@ from .sky import (
     pixels_of,
     require_same_place,
     require_wcs,
+    undistorted,
     with_wcs,
 )
 from .targets import check_folder, check_output, made_folder, require_not_inputs
@@ -66,6 +67,7 @@ __all__ = [
     "require_same_place",
     "require_wcs",
     "settle",
+    "undistorted",
     "up_to_megapixels",
     "with_wcs",
     "write_bytes",

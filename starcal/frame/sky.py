@@ -206,8 +206,8 @@ def _fault(wcs, shape):
         return (
             "distortion terms (A_i_j, B_i_j) that move no pixel by more than the frame's size"
         )
-    places = wcs.pixel_to_world_values(*middle_px(shape))
-    if not np.all(np.isfinite(places)) or not pixel_scale_arcsec(wcs) > 0:
+    middle = wcs.pixel_to_world_values(*middle_px(shape))
+    if not np.all(np.isfinite(middle)) or not pixel_scale_arcsec(wcs) > 0:
         return (
             "finite CRVAL1, CRVAL2, CRPIX1, CRPIX2 and scale "
             "(a value is not a number, or the matrix is singular)"
@@ -218,11 +218,30 @@ def _fault(wcs, shape):
 def _distortion_px(wcs, shape):
     """How far the SIP terms move the middle or a corner; of a fisheye lens, less than its frame is
     wide."""
-    if wcs.sip is None:
-        return 0.0
     corners = np.array([(0, 0), (-1, -1), (-1, 1), (1, -1), (1, 1)]) / 2
-    xy = middle_px(shape) + corners * shape[:-3:-1] + 1
-    return np.abs(wcs.sip_pix2foc(xy, 1) + wcs.wcs.crpix - xy).max()
+    xy = middle_px(shape) + corners * shape[:-3:-1]
+    return np.abs(undistorted(wcs, xy) - xy).max()
+
+
+def undistorted(wcs: WCS | None, xy_px: np.ndarray) -> np.ndarray:
+    """Pixels with the SIP distortion of a WCS, if it has one, taken out.
+
+    Parameters
+    ----------
+    wcs : WCS or None
+    xy_px : ndarray, (n, 2)
+        0-based.
+
+    Returns
+    -------
+    ndarray, (n, 2)
+    """
+    xy_px = np.reshape(xy_px, (-1, 2)).astype(float)
+    if wcs is None or wcs.sip is None or len(xy_px) == 0:
+        return xy_px
+    return (
+        wcs.sip_pix2foc(xy_px + 1, 1) + wcs.wcs.crpix - 1
+    )  # with origin 0 astropy is off by a pixel
 
 
 def _is_icrs(wcs):

@@ -1,7 +1,6 @@
 """How much light each star has: all stars of a channel fitted at once, neighbours sharing the
 pixels between them."""
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -10,7 +9,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import spsolve
 from scipy.spatial import cKDTree
 
-from ..cores import cores
+from ..cores import in_threads
 from .psf import Psf
 from .stamps import disc_offsets, stamps_at
 from .warp import longest, warped
@@ -97,8 +96,7 @@ def fit_fluxes(
         radius_px=radius_px,
     )
     groups = stars.groups()
-    with ThreadPoolExecutor(cores()) as pool:  # arithmetic lets other threads run
-        fits = list(pool.map(lambda some: _fitted_together(pixels, some, psf, moving), groups))
+    fits = list(in_threads(lambda some: _fitted_together(pixels, some, psf, moving), groups))
     return _in_order(fits, np.concatenate([some.row for some in groups]))
 
 

@@ -1,7 +1,6 @@
 """What the stars of a frame are like: profile, positions and fluxes, and which of the things found
 are stars at all."""
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -10,10 +9,11 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..cores import cores
+from ..cores import in_threads
 from ..progress import Progress, silent
 from ..robust import scatter
 from ..stars import SHAPE_SNR, Flag
+from ..stars.defects import blanked
 from ..texts import counted
 from .blooms import bits_of_blooms, core_reach, with_blooms
 from .core import CORE_FWHM
@@ -85,7 +85,8 @@ def model_stars(pixels: NDArray, stars: Table, progress: Progress = silent) -> S
     """
     these = counted(len(stars), "star")
     progress(f"finding the profile of {these}", 0.0)
-    channels = channels_of(_without_defects(pixels, stars), stars)
+    # a hot pixel beside a star takes all the star's light in its channel for a slope of the sky
+    channels = channels_of(blanked(pixels, stars.meta["defects"]), stars)
     whole = ~bits_of_blooms(channels, stars)
     draft = _drafted(channels, stars, None, whole)
     progress(f"measuring the light of {these}", 0.4)
@@ -98,17 +99,6 @@ def model_stars(pixels: NDArray, stars: Table, progress: Progress = silent) -> S
     elif draft.apart > SETTLED_WINGS:
         model = _finished(channels, _freed(channels, draft), None)
     return with_blooms(channels, model, stars)
-
-
-def _without_defects(pixels: NDArray, stars: Table) -> NDArray:
-    """The frame with no data where the star table found hot pixels and bad columns: one of them
-    beside a star takes all the star's light in its channel for a slope of the sky."""
-    defects = stars.meta["defects"]
-    if not len(defects):
-        return pixels
-    sound = pixels.copy()
-    sound[defects.channel, defects.row, defects.column] = np.nan
-    return sound
 
 
 def _beside_flares(
@@ -496,8 +486,7 @@ def _flattened(model: StarModel, channels: list[Channel]) -> list[NDArray[np.flo
             background = fill(rest.values, known, channel.noise)
             plane[tile.inner] += np.float32(channel.sky) - background[tile.inner_of_outer]
 
-    with ThreadPoolExecutor(cores()) as pool:  # arithmetic lets other threads run
-        list(pool.map(flatten, tiles(channels[0].plane.shape)))
+    list(in_threads(flatten, tiles(channels[0].plane.shape)))
     return flat
 
 

@@ -6,14 +6,13 @@ stay; where it is not, the pixel is filled in from around it. Between the two th
 only a weight.
 """
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
-from ..cores import cores
+from ..cores import in_threads
 from ..draw.preview import beside, thinned
 from ..draw.tone import stretch_apart
 from ..errors import FrameError
@@ -188,9 +187,8 @@ def _take_apart(
             _take_tile_apart(parts, channels, tile, None if empty_sky else grain)
         return tile
 
-    with ThreadPoolExecutor(cores()) as pool:  # arithmetic lets other threads run
-        for tile in pool.map(take_apart, tiles(parts.footprint.shape)):
-            told.add(_lie_in(parts.model, tile.inner).sum())
+    for tile in in_threads(take_apart, tiles(parts.footprint.shape)):
+        told.add(_lie_in(parts.model, tile.inner).sum())
 
 
 def _take_tile_apart(parts: Split, channels: list[Channel], tile: Tile, grain) -> None:

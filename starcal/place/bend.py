@@ -7,7 +7,7 @@ from astropy.wcs import WCS
 from numpy.typing import NDArray
 
 from ..catalogue import CatalogueStars
-from ..frame import pixel_scale_arcsec
+from ..frame import pixel_scale_arcsec, undistorted
 from ..robust import middle_px
 from .match import Match, match_catalogue, pair_scatter_px
 from .plate import (
@@ -15,7 +15,6 @@ from .plate import (
     Plate,
     best_plate,
     plate_of_wcs,
-    undistorted,
     wcs_of_plate,
 )
 

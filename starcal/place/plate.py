@@ -208,16 +208,6 @@ def plate_of_wcs(wcs: WCS, unit_px: float) -> Plate:
     )
 
 
-def undistorted(wcs: WCS | None, xy_px: np.ndarray) -> np.ndarray:
-    """Pixels with the SIP distortion of a WCS, if it has one, taken out."""
-    xy_px = np.reshape(xy_px, (-1, 2)).astype(float)
-    if wcs is None or wcs.sip is None or len(xy_px) == 0:
-        return xy_px
-    return (
-        wcs.sip_pix2foc(xy_px + 1, 1) + wcs.wcs.crpix - 1
-    )  # with origin 0 astropy is off by a pixel
-
-
 def wcs_of_plate(plate: Plate, shape: tuple[int, int], sip: Sip | None = None) -> WCS:
     """TAN WCS of a plate, with SIP terms where it is of higher than linear order, or with those
     given.

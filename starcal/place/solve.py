@@ -20,14 +20,14 @@ from astropy.wcs import WCS
 from numpy.typing import NDArray
 
 from ..catalogue import CatalogueStars
-from ..frame import pixel_scale_arcsec
+from ..frame import pixel_scale_arcsec, undistorted
 from ..robust import middle_px
 from ..texts import counted
 from .attempts import FEWEST_PAIRS, FREE_PAIRS, Attempt, better, grown
 from .bend import BothSides, alike_in_brightness, fitted
 from .hints import HINTS_ADVICE, Hints
 from .match import Match, WCSError, wcs_error
-from .plate import PLATE_LEVELS, Plate, fit_plate, plate_of_wcs, undistorted
+from .plate import PLATE_LEVELS, Plate, fit_plate, plate_of_wcs
 from .triangles import candidate_plates, hypotheses
 
 # how far a poor WCS may be off

@@ -4,14 +4,13 @@ They are told from stars before stars are looked for, are counted, and are repla
 their neighbours in what is measured. The frame itself stays as it is.
 """
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..cores import cores
+from ..cores import in_threads
 from ..robust import upper_median
 from ..texts import counted
 from .borders import NO_BORDER
@@ -85,8 +84,28 @@ def mended(pixels: NDArray, defects: Defects) -> NDArray:
     """
     if not len(defects) and not any(defects.border):
         return pixels
-    pixels = without_border(pixels.copy(), defects.border)
-    pixels[defects.channel, defects.row, defects.column] = defects.value
+    return _put(without_border(pixels.copy(), defects.border), defects, defects.value)
+
+
+def blanked(pixels: NDArray, defects: Defects) -> NDArray:
+    """The frame with no data in its defects, its border as it is; the same array where there are
+    none.
+
+    Parameters
+    ----------
+    pixels : ndarray, (3, y, x)
+    defects : Defects
+
+    Returns
+    -------
+    ndarray, (3, y, x)
+    """
+    return _put(pixels.copy(), defects, np.nan) if len(defects) else pixels
+
+
+def _put(pixels: NDArray, defects: Defects, value) -> NDArray:
+    """The same array with other values in the defects."""
+    pixels[defects.channel, defects.row, defects.column] = value
     return pixels
 
 
@@ -178,9 +197,8 @@ def _lone_peaks(plane: NDArray, sigma: float) -> tuple[NDArray, NDArray]:
     """Pixels well above both of their neighbours in the row, off the rim of the frame."""
     if not sigma > 0 or min(plane.shape) < 5:
         return np.empty(0, int), np.empty(0, int)
-    with ThreadPoolExecutor(cores()) as pool:
-        in_strip = partial(_standing_out, plane, 0.5 * STANDS_OUT_SIGMA * sigma)
-        found = list(pool.map(in_strip, range(0, len(plane), DEFECT_ROWS)))
+    in_strip = partial(_standing_out, plane, 0.5 * STANDS_OUT_SIGMA * sigma)
+    found = list(in_threads(in_strip, range(0, len(plane), DEFECT_ROWS)))
     at = np.concatenate(found)
     inner = ((at >= 2) & (at < np.array(plane.shape) - 2)).all(axis=1)
     row, column = at[inner].T

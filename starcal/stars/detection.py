@@ -1,6 +1,5 @@
 """Finding stars: peaks of the filtered frame, one for each star."""
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +8,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from ..cores import cores
+from ..cores import in_threads
 from ..robust import quantile_of_known
 from .contrast import WIDE_KERNEL, star_snr
 from .flags import SHAPE_SNR
@@ -75,9 +74,7 @@ def detect(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float
         dx, dy = summit(stamps_round(snr, x, y, 1))
         return x + dx, y + low + dy, height[own]
 
-    # filters and arithmetic let other threads run
-    with ThreadPoolExecutor(cores()) as pool:
-        found = list(pool.map(peaks, range(0, pixels.shape[1], STRIP_ROWS)))
+    found = in_threads(peaks, range(0, pixels.shape[1], STRIP_ROWS))
     return tuple(np.concatenate(column) for column in zip(*found, strict=True))
 
 

@@ -39,5 +39,9 @@ def in_threads(do: Callable[[Part], Given], parts: Iterable[Part]) -> Iterator[G
     object
         What ``do`` gave; what it raised is raised here.
     """
-    with ThreadPoolExecutor(cores()) as pool:
+    at_once = cores()
+    if at_once == 1:  # a thread of its own would only add its start
+        yield from map(do, parts)
+        return
+    with ThreadPoolExecutor(at_once) as pool:
         yield from pool.map(do, parts)

@@ -29,7 +29,9 @@ from starcal.stars.apertures import (
 )
 from starcal.stars.defects import find_defects, mended
 from starcal.stars.growth import error_of_unmeasured, measure_growth
+from starcal.stars.mended import mended_frame
 from starcal.stars.noise import frame_noise
+from starcal.stars.shapes import gathered, stamps_round
 
 SHAPE = (300, 400)
 
@@ -541,3 +543,40 @@ def test_dust_is_taken_out_of_gains(ebv_mag, red, blue):
     dust = Dust(ebv_mag=ebv_mag, error_mag=0.0)
     left = dust.factors * (1 + np.array([red, blue])) - 1
     assert np.all(np.abs(left) < 1.5 * dust.gain_error)
+
+
+def test_a_mended_frame_is_the_array_with_other_values_wherever_it_is_looked_at():
+    """Against the array itself, changed by assignment: strips, steps, single pixels, cut-outs."""
+    rng = np.random.default_rng(6)
+    pixels = rng.normal(size=(3, 70, 90)).astype(np.float32)
+    number = rng.choice(pixels.size, 40, replace=False)
+    channel, row, column = np.unravel_index(number, pixels.shape)
+    value = rng.normal(size=len(number)).astype(np.float32)
+    border = (3, 0, 0, 17)
+    plain = pixels.copy()
+    plain[:, :3] = np.nan
+    plain[:, :, 90 - 17 :] = np.nan
+    plain[channel, row, column] = value
+    given = pixels.copy()
+    made = mended_frame(given, channel, row, column, value, border)
+    some = np.array([0, 2, 5, 40, 69]), np.array([0, 89, 72, 73, 30])
+    keys = [
+        (slice(None), slice(10, 40)),
+        (slice(None), slice(None, None, 7), slice(None, None, 5)),
+        (slice(None), *some),
+        (1, *some),
+        (2, slice(None), 88),
+    ]
+    for key in keys:
+        np.testing.assert_array_equal(made[key], plain[key])
+    x_px, y_px = rng.uniform(-3, 92, 60), rng.uniform(-3, 72, 60)
+    for mine, theirs in zip(made, plain, strict=True):
+        np.testing.assert_array_equal(mine[::16, ::16], theirs[::16, ::16])
+        np.testing.assert_array_equal(mine[:, some[1][:2]], theirs[:, some[1][:2]])
+        for half in (1, 5, 20, 40):
+            cut = stamps_round(mine, x_px, y_px, half)
+            np.testing.assert_array_equal(cut, stamps_round(theirs, x_px, y_px, half))
+    np.testing.assert_array_equal(given, pixels)
+    row, column = (np.rint(place).astype(int) for place in (y_px, x_px))
+    one_by_one = gathered(plain[0], row, column, 5)
+    np.testing.assert_array_equal(stamps_round(plain[0], x_px, y_px, 5), one_by_one)

@@ -33,6 +33,7 @@ LEAST_FILTERED_NOISE = 0.15
 LEAST_WHITE_SHARE = 0.125
 # noise of the filtered picture is measured per block: nebulosity raises its own threshold
 NOISE_BLOCK_PX = 64
+NOISE_STEP_PX = 3  # between the pixels that tell it
 NEBULOUS = (
     3.0  # times the least noise: in blocks above it nebula, not noise, is what hides stars
 )
@@ -58,7 +59,7 @@ def star_snr(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float) -> np.ndarra
         window, inside = _in_pixels(region, nebulous, filtered.shape)
         snr = _against_nebula(pixels, known, noise, sigma_px, window)
         np.copyto(filtered[window], snr, where=inside)
-    return np.nan_to_num(filtered, copy=False)
+    return filtered if known is None else np.nan_to_num(filtered, copy=False)
 
 
 def _in_pixels(region, nebulous, shape):
@@ -114,15 +115,38 @@ def _divide_by_block_noise(filtered: np.ndarray, least: float) -> np.ndarray:
     The noise is at least ``least``: most of a star layer is exactly black.
     """
     size = NOISE_BLOCK_PX
-    nebulous = np.zeros([-(-n // size) for n in filtered.shape], bool)
-    for row, column in np.ndindex(nebulous.shape):
+    spread = _block_spread(filtered)
+    for row, column in np.ndindex(spread.shape):
         block = filtered[row * size : (row + 1) * size, column * size : (column + 1) * size]
-        sample = block[::3, ::3]
-        sample = sample[np.isfinite(sample)]
-        spread = scatter_about_zero(sample) if len(sample) else 0
-        block *= 1 / max(spread, least)
-        nebulous[row, column] = spread > NEBULOUS * least
-    return nebulous
+        block *= 1 / max(spread[row, column], least)
+    return spread > NEBULOUS * least
+
+
+def _block_spread(filtered: np.ndarray) -> np.ndarray:
+    """Scatter of each block about zero, (rows, columns); 0 of one without data."""
+    size, step = NOISE_BLOCK_PX, NOISE_STEP_PX
+    whole = filtered.shape[1] // size
+    spread = np.zeros([-(-n // size) for n in filtered.shape], filtered.dtype)
+    for row, found in enumerate(spread):
+        band = filtered[row * size : (row + 1) * size : step]
+        tiles = band[:, : whole * size].reshape(len(band), whole, size)[:, :, ::step]
+        if whole:
+            found[:whole] = _spread_of_each(tiles.swapaxes(0, 1).reshape(whole, -1))
+        if whole < len(found):
+            found[whole:] = _spread_of_each(band[:, whole * size :: step].reshape(1, -1))
+    return spread
+
+
+def _spread_of_each(samples: np.ndarray) -> np.ndarray | list[float]:
+    """Scatter about zero of what is finite in each row, (n,)."""
+    if np.isfinite(samples).all():
+        return scatter_about_zero(samples, axis=1)
+    return [_spread_of_known(sample) for sample in samples]
+
+
+def _spread_of_known(sample: np.ndarray) -> float:
+    sample = sample[np.isfinite(sample)]
+    return scatter_about_zero(sample) if len(sample) else 0.0
 
 
 def _regions(blocks: np.ndarray) -> Iterator[tuple[slice, slice]]:

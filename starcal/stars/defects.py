@@ -14,6 +14,7 @@ from ..cores import in_threads
 from ..robust import upper_median
 from ..texts import counted
 from .borders import NO_BORDER
+from .mended import MendedFrame, mended_frame
 from .noise import FrameNoise
 from .shapes import stamps_round
 
@@ -28,6 +29,7 @@ COLUMN_NOISE = 0.5  # of a pixel's noise, below which a column does no harm
 MEDIAN_ERROR = np.sqrt(np.pi / 2)  # of a median, in those of a mean
 COLUMN_REACH = 3  # columns on either side that say what it should be
 COLUMN_ROWS = 1500  # that its median is taken of
+COLUMNS_AT_ONCE = 64
 MOST_COLUMNS = 0.02  # of all: with more of them it is a pattern, not a defect
 
 
@@ -70,21 +72,44 @@ class Defects:
         return bool(inside.any())
 
 
-def mended(pixels: NDArray, defects: Defects) -> NDArray:
-    """The frame with its defects replaced; the same array where there are none.
+def mended(pixels: NDArray, defects: Defects) -> NDArray | MendedFrame:
+    """The frame with its defects replaced and its border blank, without a copy; the same array
+    where there are none.
 
     Parameters
     ----------
     pixels : ndarray, (3, y, x)
+        It stays as it is.
     defects : Defects
 
     Returns
     -------
-    ndarray, (3, y, x)
+    ndarray or MendedFrame, (3, y, x)
     """
     if not len(defects) and not any(defects.border):
         return pixels
-    return _put(without_border(pixels.copy(), defects.border), defects, defects.value)
+    places = defects.channel, defects.row, defects.column
+    return mended_frame(pixels, *places, defects.value, defects.border)
+
+
+def without_border(pixels: NDArray, border: tuple[int, int, int, int]) -> NDArray | MendedFrame:
+    """The frame with no data in its border, without a copy; the same array where there is none.
+
+    Parameters
+    ----------
+    pixels : ndarray, (3, y, x)
+        It stays as it is.
+    border : tuple of int
+        First rows, last rows, first and last columns.
+
+    Returns
+    -------
+    ndarray or MendedFrame, (3, y, x)
+    """
+    if not any(border):
+        return pixels
+    nowhere = np.empty(0, int)
+    return mended_frame(pixels, nowhere, nowhere, nowhere, np.empty(0, np.float32), border)
 
 
 def blanked(pixels: NDArray, defects: Defects) -> NDArray:
@@ -100,35 +125,10 @@ def blanked(pixels: NDArray, defects: Defects) -> NDArray:
     -------
     ndarray, (3, y, x)
     """
-    return _put(pixels.copy(), defects, np.nan) if len(defects) else pixels
-
-
-def _put(pixels: NDArray, defects: Defects, value) -> NDArray:
-    """The same array with other values in the defects."""
-    pixels[defects.channel, defects.row, defects.column] = value
-    return pixels
-
-
-def without_border(pixels: NDArray, border: tuple[int, int, int, int]) -> NDArray:
-    """Planes whose border has become NaN, in place.
-
-    Parameters
-    ----------
-    pixels : ndarray, (3, y, x)
-    border : tuple of int
-        First rows, last rows, first and last columns.
-
-    Returns
-    -------
-    ndarray, (3, y, x)
-        The same array.
-    """
-    first, last, left, right = border
-    height, width = pixels.shape[1:]
-    pixels[:, :first] = np.nan
-    pixels[:, height - last :] = np.nan
-    pixels[:, :, :left] = np.nan
-    pixels[:, :, width - right :] = np.nan
+    if not len(defects):
+        return pixels
+    pixels = pixels.copy()
+    pixels[defects.channel, defects.row, defects.column] = np.nan
     return pixels
 
 
@@ -265,8 +265,17 @@ def _bad_columns(pixels: NDArray, noise: FrameNoise) -> list[NDArray]:
 
 def _columns_off(plane: NDArray, sigma: float) -> NDArray:
     """How far the median of each column is off from those beside it, in pixel sigmas."""
-    level = upper_median(np.ascontiguousarray(plane.T), 0.5)
+    parts = [
+        slice(start, start + COLUMNS_AT_ONCE)
+        for start in range(0, plane.shape[1], COLUMNS_AT_ONCE)
+    ]
+    level = np.concatenate(list(in_threads(partial(_column_medians, plane), parts)))
     return _off_from_beside(level) / max(sigma, 1e-12)
+
+
+def _column_medians(plane: NDArray, columns: slice) -> NDArray:
+    """Of some columns, as few as stay in the cache while they are turned into rows."""
+    return upper_median(np.ascontiguousarray(plane[:, columns].T), 0.5)
 
 
 def _off_from_beside(level: NDArray) -> NDArray:

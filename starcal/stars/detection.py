@@ -258,7 +258,9 @@ def _clipped_pixels(pixels, clip_level) -> np.ndarray:
     clipped = np.zeros(pixels.shape[1:], bool)
     for plane, level in zip(pixels, clip_level, strict=True):
         if np.isfinite(level):
-            clipped |= plane >= PLATEAU_SHARE * level
+            for start in range(0, len(plane), STRIP_ROWS):
+                rows = slice(start, start + STRIP_ROWS)
+                clipped[rows] |= plane[rows] >= PLATEAU_SHARE * level
     return clipped
 
 

@@ -92,11 +92,11 @@ def measure_stars(pixels: np.ndarray, *, snr_min: float = default_of("snr")) -> 
     Errors: CCD equation, Merline & Howell 1995, Exp. Astron. 6, 163.
     """
     border = border_widths(pixels)
-    seen = without_border(pixels.copy(), border) if any(border) else pixels
+    seen = without_border(pixels, border)
     noise = frame_noise(seen)
     fwhm_px = guess_fwhm(seen, noise, snr_min)
     defects = replace(find_defects(seen, noise, fwhm_px), border=border)
-    sound = mended(seen, defects)
+    sound = mended(pixels, defects)
     if defects.within(middle_of(pixels.shape[1:])):  # some of them may have passed for stars
         fwhm_px = guess_fwhm(sound, noise, snr_min)
     table = _found_stars(sound, noise, fwhm_px, snr_min)

@@ -47,10 +47,55 @@ def stamps_round(
     plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, half: int
 ) -> np.ndarray:
     """Square cut-outs round each position, shape (n, 2 half + 1, 2 half + 1); NaN beyond the
-    frame."""
+    frame.
+
+    Parameters
+    ----------
+    plane : ndarray or mended.MendedPlane, (y, x)
+    x_px, y_px : ndarray, (n,)
+        0-based; the pixel nearest to each is the middle.
+    half : int
+        Pixels from the middle to the edge.
+
+    Returns
+    -------
+    ndarray, (n, 2 half + 1, 2 half + 1)
+    """
+    if not isinstance(plane, np.ndarray):
+        return plane.stamps(x_px, y_px, half)
+    row = np.rint(y_px).astype(int)
+    column = np.rint(x_px).astype(int)
+    height, width = plane.shape
+    inner = (row >= half) & (row < height - half) & (column >= half) & (column < width - half)
+    if not inner.any():
+        return gathered(plane, row, column, half)
+    # whole rows of cut-outs are copied at a time: several times as quick as pixel by pixel
+    windows = np.lib.stride_tricks.sliding_window_view(plane, (2 * half + 1, 2 * half + 1))
+    if inner.all():
+        return windows[row - half, column - half]
+    stamps = np.empty((len(row), 2 * half + 1, 2 * half + 1), plane.dtype)
+    stamps[inner] = windows[row[inner] - half, column[inner] - half]
+    stamps[~inner] = gathered(plane, row[~inner], column[~inner], half)
+    return stamps
+
+
+def gathered(plane, row: np.ndarray, column: np.ndarray, half: int) -> np.ndarray:
+    """Cut-outs as of `stamps_round`, pixel by pixel, wherever they lie.
+
+    Parameters
+    ----------
+    plane : ndarray or mended.MendedPlane, (y, x)
+    row, column : ndarray of int, (n,)
+        Of the middles.
+    half : int
+
+    Returns
+    -------
+    ndarray, (n, 2 half + 1, 2 half + 1)
+    """
     offset = np.arange(-half, half + 1)
-    rows = (np.rint(y_px).astype(int)[:, None] + offset)[:, :, None]
-    columns = (np.rint(x_px).astype(int)[:, None] + offset)[:, None, :]
+    rows = (row[:, None] + offset)[:, :, None]
+    columns = (column[:, None] + offset)[:, None, :]
     height, width = plane.shape
     stamps = plane[np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1)]
     stamps[_off_frame(rows, height) | _off_frame(columns, width)] = np.nan

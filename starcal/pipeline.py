@@ -15,7 +15,7 @@ from astropy.io.fits import Header
 
 from .audit import Audit, audit_picture, same_stars
 from .audit.plots import plot_beside
-from .checking.check import as_frame, check, relocated, usable
+from .checking.check import as_frame, check_for_cure, relocated, usable
 from .checking.result import ALL_NUMBERS, CheckResult
 from .choices import Choices, OfRun, Settings, chosen
 from .compose import read_channels
@@ -264,7 +264,7 @@ def run(
     progress = Logged(progress)
     with atomic_folder(folder, OUTPUTS, overwrite) as place:  # kept from others from here on
         frame = as_frame(frame, progress, wcs=wcs, full_scale=full_scale)
-        found = check(frame, choices, progress=part_of(progress, 0.0, 0.3))
+        found = check_for_cure(frame, choices, part_of(progress, 0.0, 0.3))
         progress("making the picture", 0.3)
         others = {"starless": maybe_frame(starless), "star_frame": maybe_frame(star_frame)}
         told = part_of(progress, 0.3, 0.7)

@@ -38,7 +38,7 @@ from starcal.fit.verdict import (
 from starcal.layers import ProfileMap
 from starcal.place.locate import Located
 from starcal.place.match import Match
-from starcal.report import listing, tables
+from starcal.report import figures, listing, tables
 from starcal.report import page as report
 from starcal.report.crops import choose_crops
 from starcal.stars import FLAG_REASONS, Flag
@@ -251,7 +251,7 @@ def _closed_figures():
 def _coarse_plots(monkeypatch, request):
     """Most tests do not look at the plots, which take most of the time."""
     if "megabytes" not in request.node.name:
-        monkeypatch.setattr(report, "PLOT_DPI", 30)
+        monkeypatch.setattr(figures, "PLOT_DPI", 30)
 
 
 class Page(HTMLParser):
@@ -909,3 +909,26 @@ def test_the_shapes_of_the_stars_are_drawn_and_few_stars_said(tmp_path):
     )
     assert green[-1] == "40"
     np.testing.assert_allclose(shapes.mean()[2], 30)
+
+
+def test_figures_have_all_that_is_written_and_little_white_round_it():
+    """Two panels with a wide legend: nothing is cut at the rim, and numbers of one panel end
+    before the other begins."""
+    figure = Figure((10, 4))
+    axes = figure.subplots(1, 2)
+    for panel in axes:
+        panel.plot([0, 1], [1e-4, 1.2345e-4], label="a curve that has a rather long name")
+        panel.set(title="title", xlabel="x", ylabel="y")
+        panel.legend(loc="upper center", bbox_to_anchor=(0.5, 0), borderaxespad=4)
+    image = Image.open(io.BytesIO(figures.png_of(figure)))
+    ink = np.asarray(image.convert("L")) < 255
+    rim = round(figures.RIM_INCHES * figures.PLOT_DPI)
+    for axis in (0, 1):
+        lines = np.flatnonzero(ink.any(axis=axis))
+        assert lines[0] == rim
+        assert lines[-1] == ink.shape[1 - axis] - 1 - rim
+    extents = [panel.get_tightbbox() for panel in axes]
+    assert extents[0].x1 < extents[1].x0
+    assert extents[0].x0 > 0
+    assert extents[1].x1 < figure.bbox.x1
+    assert extents[0].y0 > 0

@@ -124,6 +124,24 @@ def check(
     choices = chosen(choices, asked, OfCheck)
     progress = Logged(progress)
     frame = as_frame(frame, progress, cells=True, wcs=wcs, full_scale=full_scale)
+    return _routed(check_for_cure(frame, choices, progress))
+
+
+def check_for_cure(frame: Frame, choices: Choices, progress: Progress = silent) -> CheckResult:
+    """The same for whoever gives the stars their colours next, and finds their best source then.
+
+    Parameters
+    ----------
+    frame : Frame
+    choices : Choices
+    progress : callable
+        Is given the step and the share done.
+
+    Returns
+    -------
+    CheckResult
+        As of `check`, but for a route that is not gains: which other one it is, it does not say.
+    """
     source = source_of(choices)
     hints = hints_of(choices, frame.header, frame.cell_px)
     curves = read_terms(choices.bands) if choices.bands else None
@@ -137,10 +155,9 @@ def check(
     if result.linearity.stretched and not choices.assume_linear:
         return _stretched(result)
     progress("fitting", 0.8)
-    result = _with_flags_kept(result)
-    concluded = _concluded(result, choices.model, choices.leave_out)
-    LOG.info("%s", concluded.summary())
-    return concluded if frame.cell_px == 1 else _of_raw(concluded)
+    result = _judged_by_fit(_with_flags_kept(result), choices.model, choices.leave_out)
+    LOG.info("%s", result.summary())
+    return result if frame.cell_px == 1 else _of_raw(result)
 
 
 def _of_raw(result: CheckResult) -> CheckResult:
@@ -268,17 +285,17 @@ def refit(found: CheckResult, leave_out: Places = ()) -> CheckResult:
         fit_notes=(),
         own_fit=None,
     )
-    return _concluded(blank, found.model, leave_out)
+    return _routed(_judged_by_fit(blank, found.model, leave_out))
 
 
-def _concluded(result: CheckResult, model: str, leave_out: Places) -> CheckResult:
-    """Fit, verdict and route, from stars that have been matched."""
+def _judged_by_fit(result: CheckResult, model: str, leave_out: Places) -> CheckResult:
+    """Fit and verdict, from stars that have been matched."""
     result = _without(result, leave_out)
     if result.match is not None and result.match.credible:
         result = _fitted(result, model)
     if result.given is not None:
         result = with_given_gains(result, result.given)
-    return result if result.route == "gains" else _another_route(result)
+    return result
 
 
 def with_given_gains(found: CheckResult, given: GivenGains) -> CheckResult:
@@ -322,8 +339,11 @@ def _without(result: CheckResult, leave_out: Places) -> CheckResult:
     return replace(result, notes=notes)
 
 
-def _another_route(result: CheckResult) -> CheckResult:
-    """Where the colours of the stars can come from when not from gains."""
+def _routed(result: CheckResult) -> CheckResult:
+    """With where the colours of the stars can come from when not from gains."""
+    stretched = result.flags_before_fit is None
+    if result.route == "gains" or stretched:
+        return result
     colours = choose_colours(
         result.stars, in_channels(result.stars), in_channels(result.stars, "flux_error")
     )

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Unpack
 import numpy as np
 from astropy.table import Table
 
-from ..checking.check import as_frame, check, usable
+from ..checking.check import as_frame, check_for_cure, usable
 from ..checking.result import CheckResult
 from ..choices import Choices, OfRecolour, chosen
 from ..colour.palette import star_colours, yellow_white
@@ -188,7 +188,7 @@ def recolour_stars(
     progress = Logged(progress)
     frame = as_frame(frame, progress, wcs=wcs, full_scale=full_scale)
     starless, star_frame = maybe_frame(starless), maybe_frame(star_frame)
-    found = check(frame, choices, progress=part_of(progress, 0.0, 0.4))
+    found = check_for_cure(frame, choices, part_of(progress, 0.0, 0.4))
     frame = usable(frame, found, choices.assume_linear)
     told = part_of(progress, 0.4, 0.95)
     return recolour_checked(frame, found, choices, starless, star_frame, told)

@@ -5,7 +5,6 @@ is fetched, and it stays below 5 MB. What ``result.json`` holds is inside, too, 
 """
 
 import html
-import io
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
@@ -27,9 +26,9 @@ from ..texts import counted, escaped, html_image, html_list, html_table
 from ..versions import versions
 from . import listing
 from .crops import choose_crops
+from .figures import png_of
 from .outcome import outcome_of
 
-PLOT_DPI = 150
 MOST_LISTED = 100  # impossible stars in the table of an audit
 
 STYLE = """
@@ -304,10 +303,8 @@ def _section(title: str, *parts: str) -> str:
 
 
 def _plot_figure(figure: Figure, alt: str, caption: str, css: str) -> str:
-    file = io.BytesIO()
-    figure.savefig(file, format="png", dpi=PLOT_DPI, facecolor="white", bbox_inches="tight")
     return (
-        f'<figure class="{css}">{html_image(file.getvalue(), "png", alt)}'
+        f'<figure class="{css}">{html_image(png_of(figure), "png", alt)}'
         f"<figcaption>{html.escape(caption)}</figcaption></figure>"
     )
 
@@ -386,7 +383,7 @@ def _colours(result: CheckResult, audits: Sequence[Audit]) -> str:
     fit."""
     if audits or result.fit is None:
         return _chromaticity(audits)
-    figure = Figure((5.6, 6.2), layout="constrained")
+    figure = Figure((5.6, 6.2))
     result.plot_chromaticity(figure.subplots())
     alt = (
         f"Colours of {counted(result.fit.n_used, 'used star')} in the plane of u prime and v "
@@ -404,7 +401,7 @@ def _chromaticity(audits: Sequence[Audit]) -> str:
     judged = [audit for audit in audits if audit.n_judged]
     if not judged:
         return _section("Can stars have these colours?", sentences)
-    figure = Figure((5.2 * len(judged), 6.2), layout="constrained")
+    figure = Figure((5.2 * len(judged), 6.2))
     plot_beside(judged, figure.subplots(1, len(judged)))
     alt = (
         "Colours of the judged stars in the plane of u prime and v prime, with the line of real "
@@ -418,7 +415,7 @@ def _chromaticity(audits: Sequence[Audit]) -> str:
 
 
 def _audit_map(audit: Audit) -> str:
-    figure = Figure((8, 6), layout="constrained")
+    figure = Figure((8, 6))
     audit.plot_map(figure.subplots())
     alt = (
         f"Map of the picture: {counted(audit.n_judged, 'judged star')}, "
@@ -431,7 +428,7 @@ def _fit_section(result: CheckResult) -> str:
     fit = result.fit
     if fit is None:
         return ""
-    figure = Figure((10, 6.6), layout="constrained")
+    figure = Figure((10, 6.6))
     axes = figure.subplots(2, 2, sharex="col", height_ratios=(5, 3))
     result.plot_fit(axes[0])
     result.plot_residuals(axes[1])
@@ -472,7 +469,7 @@ def _map_section(result: CheckResult) -> str:
     if not len(result.stars):
         return ""
     height, width = result.stars.meta["shape"]
-    figure = Figure((8, np.clip(1 + 7.4 * height / width, 2.5, 9)), layout="constrained")
+    figure = Figure((8, np.clip(1 + 7.4 * height / width, 2.5, 9)))
     result.plot_map(figure.subplots())
     used = result.fit.n_used if result.fit is not None else 0
     alt = (
@@ -490,7 +487,7 @@ def _shapes_section(shapes: ProfileMap | None) -> str:
     if shapes is None:
         return ""
     height, width = shapes.shape
-    figure = Figure((7, np.clip(1 + 6.4 * height / width, 2.5, 8)), layout="constrained")
+    figure = Figure((7, np.clip(1 + 6.4 * height / width, 2.5, 8)))
     fwhm_px, axis_ratio, long_axis_deg = shapes.mean()
     plot_shapes(shapes.shape, fwhm_px, axis_ratio, long_axis_deg, figure.subplots())
     alt = (

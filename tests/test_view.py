@@ -11,6 +11,7 @@ import re
 import signal
 import subprocess
 import sys
+import time
 import tomllib
 from dataclasses import replace
 from functools import partial
@@ -41,7 +42,7 @@ from starcal.frame import write_fits
 from starcal.stars import Flag
 from starcal.view import points, rows
 from starcal.view.counting import counted_outcome
-from starcal.view.desk import desk_at_once
+from starcal.view.desk import Desk
 from starcal.view.history import History
 from starcal.view.job import (
     ByGains,
@@ -55,6 +56,7 @@ from starcal.view.job import (
 from starcal.view.page import Page
 from starcal.view.saving import save_of_job
 from starcal.view.visible import Window, mean_of, rgba, window_of
+from starcal.view.waiting import FirstSight
 from starcal.view.waiting_page import WaitingPage
 
 ROOT = Path(__file__).parents[1]
@@ -232,13 +234,23 @@ def test_black_point_and_stretch_change_the_look_alone(sho):
 
 @pytest.mark.slow
 def test_a_frame_shows_before_it_is_checked(folder, monkeypatch):
-    """And then what the check finds, the page that can be played with, or why there is none."""
+    """And can be looked at with another stretch; then what the check finds, the page that can be
+    played with, or why there is none: after a frame that was chosen on the page another can be."""
     monkeypatch.setattr("starcal.view.desk.AT_ONCE_S", 0.0)
     for route in ("best", "catalogue"):
-        asked = Settings(frame=str(folder / "lost.fits"), route=route)
-        waiting = desk_at_once(asked, out=None, overwrite=False).waiting
-        page = WaitingPage(Document(), waiting)
-        assert "<img" in page.view.text
+        asked = Settings(route=route)
+        desk = Desk(settings=asked, history=History(asked))
+        desk.take(folder / "lost.fits")
+        waiting, kept = desk.waiting, []
+        page = WaitingPage(
+            Document(), waiting, desk.history, keep=kept.append, chosen_here=True
+        )
+        seen = [_seen_mean(page)]
+        page.sliders["strength"].trigger("value_throttled", 1.0, 3.0)
+        page.choose_left()
+        seen.append(_seen_mean(page))
+        assert seen[1] > seen[0] + 1
+        assert kept[-1].now.strength == 3.0
         if route == "best":
             assert waiting.within(60).check.match is None
         else:
@@ -247,7 +259,31 @@ def test_a_frame_shows_before_it_is_checked(folder, monkeypatch):
         page.look()
         assert "Verdict: undecided" in page.verdict.text
         assert (page.state.text == "opened") is (route == "best")
-        assert page.status.text.startswith("<p>Ended: ") is (route == "catalogue")
+        assert ("Ended: " in page.status.text) is (route == "catalogue")
+        assert ("choose another frame" in page.status.text) is (route == "catalogue")
+        while desk.waiting is not None:  # the thread's last step
+            time.sleep(0.01)
+        assert desk.job is waiting.job
+
+
+def _seen_mean(page) -> float:
+    page.render()
+    return page.picture.halves.data["before"][0].view(np.uint8).mean()
+
+
+def test_gains_show_before_the_stars_are_split(camera, sho):
+    """As the whole page shows them then; a frame that they cannot cure stays as it is."""
+    window = Window(slice(40, 440), slice(80, 680), 4)
+    for job, multiplied in ((camera, True), (sho, False)):
+        sight = FirstSight(job.frame, job.stretch).checked(job.check, Settings())
+        assert (sight.gains is not None) is multiplied
+        if multiplied:
+            whole = after_shown(
+                cure_of(job, job.check, Settings()), job.look(window), Settings()
+            )
+            np.testing.assert_array_equal(
+                after_shown(sight.gains, sight.look(window), Settings()), whole
+            )
 
 
 @pytest.mark.slow
@@ -1016,7 +1052,8 @@ def test_a_small_window_and_a_frame_without_a_fit_in_a_browser(browser, folder):
         drop(browser, "lost.txt", b"no picture")
         browser.until(f"{MODEL}('status').text.includes('no picture that starcal reads')")
         drop(browser, frame.name, frame.read_bytes())
-        browser.until(f"{MODEL}('picture').inner_width > 0")  # the page has loaded itself again
+        browser.until(f"{MODEL}('picture').inner_width > 0")  # the frame as it is, at first
+        browser.until(f"!!{MODEL}('folder')")  # the page has loaded itself again
         browser.until(f"{MODEL}('halves').data.before[0].shape[0] > 100")
         # the same file lies in the folder: files go beside that
         assert browser.js(f"{MODEL}('folder').value") == str(folder / f"{frame.stem}-starcal")

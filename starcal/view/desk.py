@@ -3,6 +3,7 @@ so far."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from .job import AnyJob, open_job
 from .joining import JoinJob, open_join_job
 from .waiting import Waiting
 
-AT_ONCE_S = 1.0  # a page that need not be loaded twice is waited for so long
+AT_ONCE_S = 0.5  # a page that need not be loaded twice is waited for so long
 
 
 @dataclass(eq=False, kw_only=True)
@@ -42,6 +43,8 @@ class Desk:
         Is given settings and a folder, and ``overwrite=``; writes the files of a run.
     inbox : Inbox
         What a browser hands over.
+    chosen_here : bool
+        Whether the frame was chosen on the page.
     """
 
     settings: Settings
@@ -53,6 +56,7 @@ class Desk:
     waiting: Waiting | None = None
     save: Callable[..., Any] = run_settings
     inbox: Inbox = field(default_factory=Inbox)
+    chosen_here: bool = False
 
     @property
     def now(self) -> Settings:
@@ -60,7 +64,8 @@ class Desk:
         return self.history.now if self.choices is None else self.choices.now.now
 
     def take(self, path: Path, progress: Progress = silent) -> None:
-        """Open a frame that was chosen on the page.
+        """Open a frame that was chosen on the page; what takes longer than a moment is done
+        meanwhile.
 
         Parameters
         ----------
@@ -72,15 +77,24 @@ class Desk:
         Raises
         ------
         FrameError
-            It cannot be used; what else `open_job` raises.
+            It cannot be read; or what else `open_job` raises, if it comes so soon.
         """
         here = Path.cwd()
         known = self.inbox.original(path, here)
         settings = replace(self.settings, frame=str(known))
-        self.job = open_job(settings, progress)
+        waiting, self.job = _begun(settings, progress)
         self.history, self.choices = History(settings), None
+        self.chosen_here = True
         if self.out is None and self.inbox.holds(known):
             self.out = str(here / folder_of(known).name)
+        if self.job is None:
+            self.waiting = waiting
+            waiting.then(partial(self._made, waiting))
+
+    def _made(self, waiting: Waiting) -> None:
+        """Have the job that was waited for; where there is none, another frame can be chosen."""
+        if self.waiting is waiting:  # nobody has chosen another meanwhile
+            self.job, self.waiting = waiting.job, None
 
 
 def desk_of(
@@ -151,9 +165,7 @@ def desk_at_once(
     FrameError
         The frame cannot be read; or what else `open_job` raises, if it comes so soon.
     """
-    progress("reading", 0.0)
-    waiting = Waiting(read_asked(settings), settings, progress)
-    job = waiting.within(AT_ONCE_S)
+    waiting, job = _begun(settings, progress)
     return Desk(
         settings=settings,
         job=job,
@@ -162,6 +174,13 @@ def desk_at_once(
         overwrite=overwrite,
         waiting=None if job else waiting,
     )
+
+
+def _begun(settings: Settings, progress: Progress) -> tuple[Waiting, AnyJob | None]:
+    """Read a frame and begin its job; the job as well, where it takes but a moment."""
+    progress("reading", 0.0)
+    waiting = Waiting(read_asked(settings), settings, progress)
+    return waiting, waiting.within(AT_ONCE_S)
 
 
 def file_beside(nebula: Path) -> Path:

@@ -18,7 +18,7 @@ from ..cure.pictures import ROUTES
 from ..frame import Frame
 from ..pipeline import as_displayed, audited
 from ..stars import places_of
-from .visible import Window, mean_of
+from .visible import VisiblePart, Window, mean_of, part_as_it_is
 
 SAME_PLACE_PX = 2.0  # of a star in the check's table and in an audit's
 # Settings of linear light alone
@@ -42,21 +42,6 @@ class AsItIs:
 
 
 AS_IT_IS = AsItIs()
-
-
-@dataclass(frozen=True, eq=False)
-class DisplayPart:
-    """What is seen of a stretched picture.
-
-    Attributes
-    ----------
-    window : Window
-    before : ndarray, (3, rows, columns) float32
-        Display values.
-    """
-
-    window: Window
-    before: NDArray[np.float32]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -116,7 +101,7 @@ class AsDisplayed:
         """Log ratios of the channels, (2, n): display values have none that mean anything."""
         return np.full((2, len(self.check.stars)), np.nan)
 
-    def after(self, part: DisplayPart) -> NDArray[np.float32]:
+    def after(self, part: VisiblePart) -> NDArray[np.float32]:
         """The picture where it is seen."""
         return mean_of(self.picture, part.window)
 
@@ -150,9 +135,9 @@ class DisplayJob:
         """Rows and columns of the frame."""
         return self.frame.pixels.shape[1:]
 
-    def look(self, window: Window, star_size: float = 1.0) -> DisplayPart:
+    def look(self, window: Window, star_size: float = 1.0) -> VisiblePart:
         """What is seen through a window; its stars are as large as they are."""
-        return DisplayPart(window, mean_of(self.frame.pixels, window))
+        return part_as_it_is(self.frame.pixels, window)
 
     def refit(self, settings: Settings) -> CheckResult:
         """The check; there is no fit that stars could be left out of."""

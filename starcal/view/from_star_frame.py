@@ -13,8 +13,7 @@ from ..draw.tone import Stretch
 from ..frame import Frame
 from ..layers import ProfileMap
 from ..robust import pixels_at
-from .displayed import DisplayPart
-from .visible import Window, mean_of
+from .visible import VisiblePart, Window, part_as_it_is
 
 MOST_KEPT = 2  # pictures of earlier choices: a frame has 0.3 GB
 # Choices of which the picture does not know
@@ -63,9 +62,9 @@ class StarFrameJob:
         """How the stars' shapes change over the frame; None where that is not known."""
         return self.ready.parts.profile_map
 
-    def look(self, window: Window, star_size: float = 1.0) -> DisplayPart:
+    def look(self, window: Window, star_size: float = 1.0) -> VisiblePart:
         """What is seen through a window; its stars are as large as they were made."""
-        return DisplayPart(window, mean_of(self.frame.pixels, window))
+        return part_as_it_is(self.frame.pixels, window)
 
     def refit(self, settings: Settings) -> CheckResult:
         """The check with the stars left out and the response curves that settings name."""

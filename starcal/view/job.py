@@ -24,9 +24,9 @@ from ..layers import ProfileMap, Split
 from ..pipeline import read_asked, read_others, takes_gains
 from ..progress import Progress, part_of, silent
 from ..stars import in_channels
-from .displayed import AsDisplayed, DisplayJob, DisplayPart, open_displayed
+from .displayed import AsDisplayed, DisplayJob, open_displayed
 from .from_star_frame import StarFrameJob, light_at_stars
-from .visible import VisiblePart, Whitening, Window, mean_of, rgba, visible_part
+from .visible import SplitPart, VisiblePart, Whitening, Window, mean_of, rgba, split_part
 
 # Settings that mean nothing where the whole frame is multiplied
 OF_SINGLE_STARS = ("warmth", "saturation", "star_brightness", "star_size")
@@ -80,9 +80,9 @@ class Job:
         """Rows and columns of the frame."""
         return self.frame.pixels.shape[1:]
 
-    def look(self, window: Window, star_size: float = 1.0) -> VisiblePart:
+    def look(self, window: Window, star_size: float = 1.0) -> SplitPart:
         """What is seen through a window, with stars of some size."""
-        return visible_part(self.frame.pixels, self.parts, window, star_size)
+        return split_part(self.frame.pixels, self.parts, window, star_size)
 
     def refit(self, settings: Settings) -> CheckResult:
         """The check with the stars left out and the response curves that settings name."""
@@ -156,8 +156,7 @@ def _job_of(ready: ReadyToColour, settings: Settings) -> Job | StarFrameJob:
     if ready.star_field is not None:
         return StarFrameJob(ready=ready, stretch=stretch)
     parts = whole_stars(ready.parts, frame, checked.stars, settings)[0]
-    whiter = np.nonzero(near_clipping(frame.pixels, checked.stars.meta["clip_level"]))
-    return Job(settings, ready, parts, whiter, stretch)
+    return Job(settings, ready, parts, whitened_in(frame, checked), stretch)
 
 
 # --- what a choice makes of it ----------------------------------------------------------
@@ -314,14 +313,13 @@ class ByStarFrame(_OfLight):
         """Where each star has its colour from."""
         return np.asarray(self.check.stars["colour_source"])
 
-    def after(self, part: DisplayPart) -> NDArray[np.float32]:
+    def after(self, part: VisiblePart) -> NDArray[np.float32]:
         """The picture, linear, where it is seen."""
         return mean_of(self.picture, part.window)
 
 
 Cure = ByGains | ByStar | AsDisplayed | ByStarFrame
 AnyJob = Job | DisplayJob | StarFrameJob
-AnyPart = VisiblePart | DisplayPart
 
 
 def cure_of(job: AnyJob, checked: CheckResult, settings: Settings) -> Cure:
@@ -351,7 +349,7 @@ def cure_of(job: AnyJob, checked: CheckResult, settings: Settings) -> Cure:
         return _view_by_star_frame(job, checked, settings)
     if takes_gains(checked, settings):
         require_usable(checked)
-        return _view_by_gains(job, checked, settings.sky)
+        return by_gains(job.frame, job.near_clipping, job.stretch, checked, settings.sky)
     colours = _colours_by(checked, job.parts, settings.route, settings.bv, settings.spread)
     star_rgb = rgb_of(colours, checked.neutral_bv, settings)
     factor = factors_of(job.parts, checked.stars, settings)
@@ -381,28 +379,55 @@ def _view_by_star_frame(
     )
 
 
-def _view_by_gains(job: Job, checked: CheckResult, sky: str) -> ByGains:
+def whitened_in(frame: Frame, checked: CheckResult) -> tuple[NDArray, NDArray]:
+    """Rows and columns of the pixels of a frame that calibration makes whiter."""
+    return np.nonzero(near_clipping(frame.pixels, checked.stars.meta["clip_level"]))
+
+
+def by_gains(
+    frame: Frame,
+    whitened: tuple[NDArray, NDArray],
+    stretch: Stretch,
+    checked: CheckResult,
+    sky: str,
+) -> ByGains:
+    """The whole frame multiplied as its check says; its stars need not be split from it.
+
+    Parameters
+    ----------
+    frame : Frame
+    whitened : tuple of ndarray
+        As `whitened_in` gives them.
+    stretch : Stretch
+        Chosen from the frame.
+    checked : CheckResult
+    sky : str
+        As for `apply_calibration`.
+
+    Returns
+    -------
+    ByGains
+    """
+
     def calibrated(pixels):
         return apply_calibration(
-            replace(job.frame, pixels=np.ascontiguousarray(pixels)), checked, sky
+            replace(frame, pixels=np.ascontiguousarray(pixels)), checked, sky
         )
 
-    thinned = calibrated(tone.every_nth(job.frame.pixels))
-    y, x = job.near_clipping
-    bright = job.frame.pixels[:, y, x]
+    thinned = calibrated(tone.every_nth(frame.pixels))
+    y, x = whitened
+    bright = frame.pixels[:, y, x]
     plain = np.tensordot(thinned.matrix, bright, 1) + thinned.sky_offset[:, None]
     excess = np.nan_to_num(calibrated(bright[:, None, :]).pixels[:, 0] - plain)
-    return ByGains(
-        checked, thinned, Whitening(x, y, excess), job.stretch.on_sky_of(thinned.pixels)
-    )
+    return ByGains(checked, thinned, Whitening(x, y, excess), stretch.on_sky_of(thinned.pixels))
 
 
-def before_shown(job: AnyJob, part: AnyPart, settings: Settings) -> NDArray[np.uint32]:
+def before_shown(job: AnyJob, part: VisiblePart, settings: Settings) -> NDArray[np.uint32]:
     """The frame as pixels of the screen, (rows, columns); see `visible.rgba`."""
     return rgba(job.stretch.adjusted(settings.black, settings.strength).apply(part.before))
 
 
-def after_shown(cure: Cure, part: AnyPart, settings: Settings) -> NDArray[np.uint32]:
+def after_shown(cure: Cure, part: VisiblePart, settings: Settings) -> NDArray[np.uint32]:
     """The picture as pixels of the screen, (rows, columns)."""
     return rgba(
         cure.stretch.adjusted(settings.black, settings.strength).apply(cure.after(part))

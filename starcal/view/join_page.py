@@ -5,14 +5,13 @@ from collections.abc import Callable
 from functools import partial
 
 from bokeh.document import Document
-from bokeh.models import ColumnDataSource
 
 from ..choices import Settings
 from . import looks, panel
 from .choosing import ChoicePage, typed_path
 from .history import History
 from .joining import JoinJob
-from .picture import make_picture, show_halves
+from .picture import make_picture, no_stars, show_halves
 
 BUTTONS_HERE = (
     "undo",
@@ -27,8 +26,6 @@ BUTTONS_HERE = (
     "save",
 )
 SAVE_TEXT = ("Save", "Ctrl+S", "write at full size what `starcal join` writes")
-# columns of marks, none of which are shown here
-NO_STARS = ("x", "y", "name", "source", "place", "sky", "listed", "given")
 START_AT = 0.0  # of the divider: the picture with its stars is seen whole
 
 
@@ -58,8 +55,7 @@ class JoinPage(ChoicePage):
     ):
         super().__init__(document, job, history, keep)
         self.seen = self.shares = None
-        no_stars = ColumnDataSource({name: [] for name in NO_STARS}, name="stars")
-        self.picture = make_picture(job.shape, no_stars)
+        self.picture = make_picture(job.shape, no_stars())
         self._make_controls(out, overwrite)
         self._connect_view()
         self._connect_choices()

@@ -5,6 +5,7 @@ function connect(doc) {
   const model = (name) => doc.get_model_by_name(name);
   const plot = model("picture"), halves = model("halves"), composed = model("composed");
   const divider = model("divider"), split = model("split");
+  const word = (name) => document.getElementById(name);
   const frame = document.getElementById("picture").dataset;
   const [columns, rows] = [Number(frame.width), Number(frame.height)];
 
@@ -23,6 +24,8 @@ function connect(doc) {
   function place() {  // the divider stays where it is on the screen
     const {start, end} = plot.x_range;
     divider.location = start + split.value / 100 * (end - start);
+    word("before").hidden = split.value <= 0;
+    word("after").hidden = split.value >= 100;
     compose();
   }
   split.properties.value.change.connect(place);
@@ -78,6 +81,11 @@ function connect(doc) {
   let last = 1;
   function resized() {
     if (!(plot.inner_width > 0 && plot.inner_height > 0)) return;  // not laid out yet
+    if (view) {
+      whole = view.whole;
+      if (!whole) show(...view.middle, view.per_screen);
+      view = null;
+    }
     if (whole) show_whole(); else show(...middle(), last);
   }
   function moved() {
@@ -89,6 +97,8 @@ function connect(doc) {
   }
   for (const range of [plot.x_range, plot.y_range]) range.change.connect(moved);
   for (const size of ["inner_width", "inner_height"]) plot.properties[size].change.connect(resized);
+  let view = JSON.parse(sessionStorage.getItem("view"));  // of the page before this one, of the same frame
+  sessionStorage.removeItem("view");
   resized();
 
   function pan(x, y) {
@@ -139,6 +149,14 @@ function connect(doc) {
     const name = beside.value == "before" ? "Before" : `Route: ${beside.value}`;
     document.getElementById("before").textContent = name;
   });
+  const state = model("state");
+  const follow = () => {  // all can be played with: on the page after this one, unless a hand is on a slider
+    if (state.text != "opened") return;
+    if (document.querySelector(":active")) return setTimeout(follow, 200);
+    sessionStorage.setItem("view", JSON.stringify({whole, per_screen: last, middle: middle()}));
+    location.reload();
+  };
+  if (state) { state.properties.text.change.connect(follow); follow(); }
   let back = null;  // where the divider was before the key was held
   const held = (event) => event.key == "h" && !event.ctrlKey && !event.altKey && !event.metaKey
     && !["INPUT", "SELECT"].includes(event.composedPath()[0].tagName);

@@ -32,6 +32,7 @@ TOLD = [
     ("catalogue", "@listed"),
     ("given", "@given, from @source"),
 ]
+STAR_COLUMNS = ("x", "y", "name", "source", "place", "sky", "listed", "given")
 LABEL = "The picture: before on the left of the divider, after on the right"
 
 
@@ -71,6 +72,11 @@ class Picture:
         self.marks.glyph.size = size
         for ring in self.rings:
             ring.size = max(RING_PX, 1.3 * size)
+
+
+def no_stars() -> ColumnDataSource:
+    """For a picture in which none are marked."""
+    return ColumnDataSource({name: [] for name in STAR_COLUMNS}, name="stars")
 
 
 def make_picture(

@@ -324,17 +324,18 @@ def started_server(listener: socket.socket, desk: Desk) -> tuple[BaseServer, str
 
 def _open_page(desk: Desk, document: Document) -> None:
     """Fill a new session's document with what there is to show."""
-    if desk.job is None and desk.waiting is not None:
-        WaitingPage(document, desk.waiting)
-        return
-    if desk.job is None:
+    if desk.job is None and desk.waiting is None:
         StartPage(document, desk)
         return
     if desk.choices is None:
         desk.choices = SharedChoices(desk.history)  # a page that is loaded again finds them
     choices = desk.choices
     kept = {"out": desk.out, "overwrite": desk.overwrite, "keep": choices.keep}
-    if isinstance(desk.job, JoinJob):
+    if desk.job is None:
+        work, here = desk.waiting, desk.chosen_here
+        page = WaitingPage(document, work, choices.now, keep=choices.keep, chosen_here=here)
+        choices.join(page)
+    elif isinstance(desk.job, JoinJob):
         choices.join(JoinPage(document, desk.job, choices.now, **kept))
     else:
         save = partial(save_of_job, desk.job, desk.save)

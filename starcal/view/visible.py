@@ -132,27 +132,17 @@ class Whitening:
 
 @dataclass(frozen=True, eq=False)
 class VisiblePart:
-    """What is seen of a frame, ready to be coloured.
+    """What is seen of a frame.
 
     Attributes
     ----------
     window : Window
-    before, starless : ndarray, (3, rows, columns) float32
-        Linear.
-    shares : sparse array, (rows * columns, n)
-        What each star gives of the luminance of each pixel.
+    before : ndarray, (3, rows, columns) float32
+        Linear; display values of a stretched picture.
     """
 
     window: Window
     before: NDArray[np.float32]
-    starless: NDArray[np.float32]
-    shares: csr_array
-
-    def with_stars(self, rgb: NDArray) -> NDArray[np.float32]:
-        """The view with its stars in given colours: linear RGB (n, 3), of luminance 1 to keep their
-        light."""
-        layer = self.shares @ np.asarray(rgb, np.float32)
-        return self.starless + layer.T.reshape(self.starless.shape)
 
     def multiplied(
         self, matrix: NDArray, offset: NDArray, whitening: Whitening
@@ -163,11 +153,38 @@ class VisiblePart:
         return made + offset.astype(np.float32)[:, None, None] + whitening.seen_in(self.window)
 
 
-def visible_part(
+@dataclass(frozen=True, eq=False)
+class SplitPart(VisiblePart):
+    """The same of a frame whose stars are told apart, ready to be coloured.
+
+    Attributes
+    ----------
+    starless : ndarray, (3, rows, columns) float32
+        Linear, as ``before``.
+    shares : sparse array, (rows * columns, n)
+        What each star gives of the luminance of each pixel.
+    """
+
+    starless: NDArray[np.float32]
+    shares: csr_array
+
+    def with_stars(self, rgb: NDArray) -> NDArray[np.float32]:
+        """The view with its stars in given colours: linear RGB (n, 3), of luminance 1 to keep their
+        light."""
+        layer = self.shares @ np.asarray(rgb, np.float32)
+        return self.starless + layer.T.reshape(self.starless.shape)
+
+
+def part_as_it_is(pixels: NDArray, window: Window) -> VisiblePart:
+    """Prepare the view of a window of a frame alone."""
+    return VisiblePart(window, mean_of(pixels, window))
+
+
+def split_part(
     pixels: NDArray, parts: Split, window: Window, star_size: float = 1.0
-) -> VisiblePart:
+) -> SplitPart:
     """Prepare the view of a window of a frame and its layers, its stars of some size."""
-    return VisiblePart(
+    return SplitPart(
         window,
         mean_of(pixels, window),
         mean_of(parts.starless, window),

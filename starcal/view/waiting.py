@@ -4,12 +4,55 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 from ..checking.result import CheckResult
 from ..choices import Settings
+from ..draw.tone import Stretch, choose_stretch
 from ..frame import Frame
+from ..pipeline import takes_gains
 from ..progress import Progress, silent
-from .job import AnyJob, open_job
+from .displayed import AS_IT_IS, AsItIs
+from .job import AnyJob, ByGains, by_gains, open_job, whitened_in
+from .visible import VisiblePart, Window, part_as_it_is
+
+
+@dataclass(frozen=True, eq=False)
+class FirstSight:
+    """A frame before its stars are told apart.
+
+    Attributes
+    ----------
+    frame : Frame
+    stretch : Stretch or AsItIs
+        Chosen from the frame; the second once it is known to be stretched.
+    gains : ByGains or None
+        The whole frame multiplied, once a check has found gains that hold.
+    """
+
+    frame: Frame
+    stretch: Stretch | AsItIs
+    gains: ByGains | None = None
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns of the frame."""
+        return self.frame.pixels.shape[1:]
+
+    def look(self, window: Window) -> VisiblePart:
+        """What is seen through a window."""
+        return part_as_it_is(self.frame.pixels, window)
+
+    def checked(self, found: CheckResult, settings: Settings) -> FirstSight:
+        """The same with what a check has found."""
+        if found.linearity.stretched and not settings.assume_linear:
+            return replace(self, stretch=AS_IT_IS)
+        holds = found.fit is not None and found.verdict.verdict != "no"
+        if settings.star_frame or not (holds and takes_gains(found, settings)):
+            return self
+        whitened = whitened_in(self.frame, found)
+        gains = by_gains(self.frame, whitened, self.stretch, found, settings.sky)
+        return replace(self, gains=gains)
 
 
 class Waiting:
@@ -17,7 +60,7 @@ class Waiting:
 
     Attributes
     ----------
-    frame : Frame
+    sight : FirstSight
         What can be seen already.
     step : str
         What is done now, and the share done.
@@ -38,7 +81,7 @@ class Waiting:
     """
 
     def __init__(self, frame: Frame, settings: Settings, progress: Progress):
-        self.frame = frame
+        self.sight = FirstSight(frame, choose_stretch(frame.pixels))
         self.step = ""
         self.check: CheckResult | None = None
         self.job: AnyJob | None = None
@@ -52,7 +95,7 @@ class Waiting:
     def _work(self) -> None:
         try:
             self.job = open_job(
-                self._settings, self._told, frame=self.frame, checked=self._checked
+                self._settings, self._told, frame=self.sight.frame, checked=self._checked
             )
         except Exception as error:  # told by whoever waits
             self.error = error
@@ -64,6 +107,7 @@ class Waiting:
         self._progress(step, share)
 
     def _checked(self, found: CheckResult) -> None:
+        self.sight = self.sight.checked(found, self._settings)
         self.check = found
 
     def within(self, seconds: float) -> AnyJob | None:

@@ -1,74 +1,143 @@
-"""The page while a frame is checked and split: the frame as it is, how far the work is, and what
-the check has found."""
+"""The page while a frame is checked and split: the frame as it is, to look at from near and far,
+how far the work is, and what the check has found."""
 
-import html
+from collections.abc import Callable
 
 from bokeh.document import Document
 
-from ..draw.preview import binned, small_jpeg
-from ..draw.tone import choose_stretch
+from ..choices import Settings
 from ..errors import StarcalError
-from ..texts import html_image
 from . import looks, panel, rows
+from .choosing import ChoicePage
+from .history import History
+from .job import after_shown, before_shown
+from .picture import make_picture, no_stars, show_halves
 from .start_page import OPENED
 from .waiting import Waiting
 
 LOOK_MS = 200  # between two looks at how far the work is
-LARGEST_SIDE_PX = 1600
-PICTURE_STYLE = (
-    "<style>img { display: block; margin: auto; max-width: 100%; max-height: 78vh; }</style>"
+LOOK_SLIDERS = ("black", "strength")  # what can be chosen of a frame whose stars are not known
+BUTTONS_MEANWHILE = (
+    "undo",
+    "redo",
+    "reset",
+    "whole",
+    "full_size",
+    "full_screen",
+    "closer",
+    "farther",
+    "export",
 )
+ALL_BEFORE, HALF = 100.0, 50.0  # where the divider stands
+CHOOSE_ANOTHER = ". Load the page again to choose another frame"
 
 
-class WaitingPage:
-    """One open page of a frame that is worked on.
+class WaitingPage(ChoicePage):
+    """One open page of a frame that is worked on; see `choosing.ChoicePage`.
 
     Parameters
     ----------
     document : Document
         Of a new session; the page fills it.
-    waiting : Waiting
+    work : Waiting
+    history : History
+        What has been chosen so far.
+    keep : callable
+        Is given each new history, so that the page after this one finds its choices.
+    chosen_here : bool
+        Whether another frame can be chosen on a page, should this one not serve.
     """
 
-    def __init__(self, document: Document, waiting: Waiting):
-        self.document, self.waiting = document, waiting
-        self.view = panel.text("view")
-        self.view.text = _frame_html(waiting.frame)
+    def __init__(
+        self,
+        document: Document,
+        work: Waiting,
+        history: History,
+        *,
+        keep: Callable[[History], None] = lambda history: None,
+        chosen_here: bool = False,
+    ):
+        super().__init__(document, work.sight, history, keep)
+        self.work = work
+        self.advice = CHOOSE_ANOTHER if chosen_here else ""
+        self.picture = make_picture(work.sight.shape, no_stars())
+        self.buttons = {name: panel.button(name) for name in BUTTONS_MEANWHILE}
+        sliders = panel.setting_sliders(history.now)
+        self.sliders = {name: sliders[name] for name in LOOK_SLIDERS}
+        self.divider = panel.divider_slider()
+        self.divider.value = ALL_BEFORE
         self.status = panel.text("status", role="status", aria_live="polite")
         self.verdict = panel.text("verdict")
         self.state = panel.text("state")
-        document.title = f"{waiting.frame.name} — star colours"
-        document.config.update(notify_connection_status=False, reconnect_session=False)
-        document.theme, document.template = looks.THEME, looks.template("waiting.html")
-        document.template_variables.update(frame=waiting.frame.name)
-        for root in (self.view, self.status, self.verdict, self.state):
-            document.add_root(root)
+        self._connect_view()
+        self._connect_choices()
+        self._put_sliders()
+        self._lay_out()
         self.look()
-        document.add_periodic_callback(self.look, LOOK_MS)
+
+    def _lay_out(self) -> None:
+        name = self.job.frame.name
+        self.document.title = f"{name} — star colours"
+        self.document.config.update(notify_connection_status=False, reconnect_session=False)
+        self.document.theme = looks.THEME
+        self.document.template = looks.template("waiting.html")
+        self.document.template_variables.update(
+            frame=name,
+            keys={key: panel.BUTTONS[key] for key in BUTTONS_MEANWHILE},
+            sliders=list(self.sliders),
+            moves=looks.moves(),
+            width=self.job.shape[1],
+            height=self.job.shape[0],
+        )
+        controls = (*self.buttons.values(), *self.sliders.values(), self.divider)
+        for root in (self.picture.figure, *controls, self.verdict, self.status, self.state):
+            self.document.add_root(root)
+        self.document.add_periodic_callback(self.look, LOOK_MS)
 
     def look(self) -> None:
         """Say how far the work is; load the page anew when all can be played with."""
-        waiting = self.waiting
-        if waiting.check is not None and not self.verdict.text:
-            self.verdict.text = rows.check_html(waiting.check)
-        if waiting.error is not None:
-            self._say(f"Ended: {_in_words(waiting.error)}")
-        elif waiting.job is not None:
+        if self.work.check is not None and not self.verdict.text:
+            self._show_check()
+        if self.work.error is not None:
+            self._say(f"Ended: {_in_words(self.work.error).rstrip('.')}{self.advice}")
+        elif self.work.job is not None:
+            self.choose_left()
             self.state.text = OPENED
         else:
-            self._say(waiting.step)
+            self._say(self.work.step)
 
-    def _say(self, sentence: str) -> None:
-        self.status.text = f"<p>{html.escape(sentence)}</p>"
+    def _show_check(self) -> None:
+        self.verdict.text = rows.check_html(self.work.check)
+        self.job = self.work.sight
+        if self.job.gains is not None:
+            self.divider.value = HALF
+        self._refresh()
 
+    # --- choices ------------------------------------------------------------------------
 
-def _frame_html(frame) -> str:
-    """The frame as it is, as large as a screen."""
-    step = max(1, max(frame.pixels.shape) // LARGEST_SIDE_PX)
-    shown = choose_stretch(frame.pixels).apply(binned(frame.pixels, step))
-    return PICTURE_STYLE + html_image(
-        small_jpeg(shown, LARGEST_SIDE_PX), "jpeg", "the frame before"
-    )
+    def _turn_to(self, history: History) -> None:
+        self.history = history
+        self.keep(history)
+        self._put_sliders()
+        self._preview(history.now)
+        self._refresh()
+
+    def _preview(self, settings: Settings) -> None:
+        """Have the next rendering show what a slider would do, while it moves."""
+        self.shown_settings = settings
+
+    # --- what is seen -------------------------------------------------------------------
+
+    def _forget_view(self) -> None:
+        """Nothing is kept of the view."""
+
+    def render(self) -> None:
+        """Render the visible part: right of the divider multiplied, where that is the cure."""
+        part = self.job.look(self._window())
+        before = after = before_shown(self.job, part, self.shown_settings)
+        if self.job.gains is not None:
+            after = after_shown(self.job.gains, part, self.shown_settings)
+        show_halves(self.picture.halves, part.window, before, after)
 
 
 def _in_words(error: Exception) -> str:

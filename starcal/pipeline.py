@@ -21,7 +21,13 @@ from .choices import Choices, OfRun, Settings, chosen
 from .compose import read_channels
 from .cure.gains import apply_calibration, require_usable
 from .cure.pictures import recolour_picture
-from .cure.stars import ReadyToColour, Recoloured, coloured_as_chosen, recolour_checked
+from .cure.stars import (
+    ReadyToColour,
+    Recoloured,
+    coloured_as_chosen,
+    joined_picture,
+    recolour_checked,
+)
 from .cure.wishes import told_wishes
 from .draw import tone
 from .draw.preview import Shown, write_pair, write_png
@@ -378,9 +384,8 @@ def run_prepared(
         if ready.star_field is None and takes_gains(ready.check, settings):
             made = _by_gains(ready.frame, ready.check, settings)
         else:
-            made = _made_of_stars(
-                coloured_as_chosen(ready, settings), ready.star_field is not None
-            )
+            coloured = coloured_as_chosen(ready, settings)
+            made = _made_of_stars(coloured, ready.star_field is not None)
         progress("writing", 0.5)
         return _write(place, ready.frame, made, settings, folder, began_s)
 
@@ -452,9 +457,9 @@ def takes_gains(found: CheckResult, choices: Choices) -> bool:
 @dataclass(frozen=True, eq=False, kw_only=True)
 class _Made:
     """What a route made: picture, header lines, the layers where stars were split, and the check
-    with its last word."""
+    with its last word. Of layers the picture may be made when they are written."""
 
-    picture: np.ndarray
+    picture: np.ndarray | None
     history: tuple[str, ...]
     layers: dict[str, np.ndarray]
     check: CheckResult
@@ -462,6 +467,8 @@ class _Made:
     shapes: ProfileMap | None = None  # of the stars that were split off
     before: Audit | None = None  # of the frame, where the route needed it
     other_stars: bool = False  # the picture has those of a separate star frame
+    starry: np.ndarray | None = None  # where a picture to be made of the layers is their sum
+    own_layers: bool = False  # nobody else has the layers: the picture may take their memory
 
 
 def _route_of_linear(
@@ -659,18 +666,19 @@ def _by_star(
     star_frame: Frame | None,
 ) -> _Made:
     made = recolour_checked(frame, checked, choices, starless, star_frame, progress)
-    return _made_of_stars(made, star_frame is not None)
+    return replace(_made_of_stars(made, star_frame is not None), own_layers=True)
 
 
 def _made_of_stars(made: Recoloured, other_stars: bool) -> _Made:
     layers = {"starless.fits": made.starless, "stars.fits": made.stars}
     return _Made(
-        picture=made.picture,
+        picture=None,
         history=made.history,
         layers=layers,
         check=made.check,
         shapes=made.shapes,
         other_stars=other_stars,
+        starry=made.starry,
     )
 
 
@@ -732,10 +740,10 @@ def _require_free_folder(folder: Path, inputs: Iterable[str | Path], overwrite: 
 def _write(place: Path, frame, made, settings, folder: Path, began_s: float) -> RunResult:
     """All files of a run into a place, from which they go to their folder together."""
     names = _names(made, settings)
-    _write_layers(place, frame, made, settings)
+    _write_layers(place, frame, made)
+    made = _with_picture(frame, made, settings)
+    _write_picture(place, frame, made, settings)
     _write_pictures(place, frame, made, settings)
-    if settings.star_strength == 1:
-        made.layers.clear()  # nothing else is made of them: their memory serves again
     audits = before, after = _audits(frame, made, settings)
     _require_no_harm(made.check.frame, before, after)
     made = replace(made, check=_warned(made.check, before, settings.route))
@@ -771,17 +779,36 @@ def _told_of_run(
     return [*rows, ("to do it again", f"`{again}`")] if again else rows
 
 
-def _write_layers(place: Path, frame, made, settings: Settings) -> None:
-    """The picture and its layers, with the header of the frame; a stretched picture that came as
-    FITS in its own numbers."""
-    layers = {"picture.fits": made.picture, **made.layers}
-    source = _displayed_source(made, settings)
-    if source and kind_of(source) is None:
-        given = source, layers.pop("picture.fits"), made.changed, frame.full_scale, frame.header
-        write_fits_in_kind(place / "picture.fits", *given, history=made.history)
-    for name, pixels in layers.items():
+def _write_layers(place: Path, frame: Frame, made: _Made) -> None:
+    """The layers of the picture, with the header of the frame."""
+    for name, pixels in made.layers.items():
         header = _layer_header(frame, made) if name == "stars.fits" else frame.header
         write_fits(place / name, pixels, header, history=made.history)
+
+
+def _with_picture(frame: Frame, made: _Made, settings: Settings) -> _Made:
+    """The same with the picture, when its layers are written; they are let go of where nothing else
+    is made of them, so that their memory serves again."""
+    needed = settings.star_strength != 1
+    if made.picture is None:
+        starless, stars = made.layers["starless.fits"], made.layers["stars.fits"]
+        own = made.own_layers and not needed
+        picture = joined_picture(frame, starless, stars, made.starry, in_place=own)
+        made = replace(made, picture=picture)
+    if not needed:
+        made.layers.clear()
+    return made
+
+
+def _write_picture(place: Path, frame: Frame, made: _Made, settings: Settings) -> None:
+    """The picture with the header of the frame; a stretched one that came as FITS in its own
+    numbers."""
+    path, source = place / "picture.fits", _displayed_source(made, settings)
+    if source and kind_of(source) is None:
+        given = source, made.picture, made.changed, frame.full_scale, frame.header
+        write_fits_in_kind(path, *given, history=made.history)
+    else:
+        write_fits(path, made.picture, frame.header, history=made.history)
 
 
 def _require_no_harm(name: str, before: Audit, after: Audit) -> None:

@@ -4,6 +4,7 @@ put back."""
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Unpack
 
@@ -21,7 +22,7 @@ from ..fit.sources import StarColours, choose_colours, from_palette, source_tall
 from ..fit.verdict import GO_ON_WITHOUT, SEPARATE_STARS
 from ..frame import Frame, require_wcs, write_fits
 from ..frame.given import FrameLike, maybe_frame
-from ..layers import ProfileMap, Split, join_add, plausible_starless, recolour, split
+from ..layers import ProfileMap, Split, plausible_starless, recolour, split
 from ..progress import Logged, Progress, part_of, silent
 from ..robust import pixels_at
 from ..stars import Flag, free_places, in_channels, measure_at, measure_stars
@@ -42,6 +43,7 @@ FITTED_ERROR_FACTOR = 1.35
 # a knot of nebula): by so much its flux errs. Of 40 made frames with faults, two thirds of the
 # ratios are off by less than 1.1 times the larger misfit of their two channels.
 MISFIT_ERROR = 0.75
+JOINED_ROWS = 64  # a strip of both layers fits the cache
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -50,10 +52,10 @@ class Recoloured:
 
     Attributes
     ----------
-    picture : ndarray, shape (3, y, x), float32
-        Outside the footprints of stars the frame bit for bit.
     starless, stars : ndarray, shape (3, y, x), float32
         Its layers: the nebula, and the stars in their new colours.
+    starry : ndarray of bool, (y, x), or None
+        Where the picture is their sum, and elsewhere the frame; None: everywhere.
     colours : StarColours
         B-V of every star, its error and its source.
     frame : Frame
@@ -76,15 +78,20 @@ class Recoloured:
     ['palette']
     """
 
-    picture: np.ndarray
     starless: np.ndarray
     stars: np.ndarray
+    starry: np.ndarray | None
     colours: StarColours
     frame: Frame
     check: CheckResult
     history: tuple[str, ...]
     star_frame: StarFrame | None = None
     shapes: ProfileMap | None = None
+
+    @cached_property
+    def picture(self) -> np.ndarray:
+        """The picture, (3, y, x) float32: outside the footprints of stars the frame bit for bit."""
+        return joined_picture(self.frame, self.starless, self.stars, self.starry)
 
     @property
     def tally(self) -> dict[str, int]:
@@ -317,11 +324,9 @@ def coloured_as_chosen(
     """
     frame, found, parts = ready.frame, ready.check, ready.parts
     colours = colours_of(found, parts, choices)
-    whole, rebuilt = whole_stars(parts, frame, found.stars, choices)
-    once = once and ready.star_field is None and not told_wishes(choices)
-    if once:  # lets go of cores as they were
-        parts = replace(parts, stars=whole.stars)
-        ready = replace(ready, parts=parts)
+    once = once and ready.star_field is None
+    whole, rebuilt = whole_stars(parts, frame, found.stars, choices, in_place=once)
+    once = once and not told_wishes(choices)
     layer = _own_layer(whole, colours, found, choices, once)
     found = _check_with_colours(found, colours, choices)
     found.stars["core_rebuilt"] = rebuilt
@@ -329,13 +334,10 @@ def coloured_as_chosen(
     history = _history(found, colours, choices)
     if ready.star_field is not None:
         return _with_star_frame(ready, found, layer, colours, history, choices)
-    # The stars' light as it was is needed no more: a frame's memory, or two.
-    del whole, ready
-    parts = replace(parts, stars=layer)
     return Recoloured(
-        picture=frame.refill(_inside_footprints(frame, parts, layer)),
         starless=parts.starless,
         stars=layer,
+        starry=_starry(parts, layer),
         colours=colours,
         frame=frame,
         check=_with_notes_of(found, parts),
@@ -366,14 +368,46 @@ def _with_wishes(
     return replace(found, notes=(*found.notes, *notes))
 
 
-def _inside_footprints(frame: Frame, parts: Split, layer: np.ndarray) -> np.ndarray:
-    """The frame with starless layer and stars where stars are, itself elsewhere, (3, y, x)."""
-    picture = frame.pixels.copy()
+def _starry(parts: Split, layer: np.ndarray) -> np.ndarray:
+    """Where stars are, (y, x) bool: larger ones reach farther than their footprints."""
     starry = parts.footprint.copy()
     for plane in layer:
-        starry |= plane != 0  # larger stars reach farther
-    np.add(parts.starless, layer, out=picture, where=starry)
-    return picture
+        starry |= plane != 0
+    return starry
+
+
+def joined_picture(
+    frame: Frame,
+    starless: np.ndarray,
+    stars: np.ndarray,
+    starry: np.ndarray | None,
+    *,
+    in_place: bool = False,
+) -> np.ndarray:
+    """The frame with starless layer and stars where stars are, itself elsewhere.
+
+    Parameters
+    ----------
+    frame : Frame
+    starless, stars : ndarray, (3, y, x) float32
+    starry : ndarray of bool, (y, x), or None
+        Where stars are; None: everywhere.
+    in_place : bool
+        The picture may take the memory of the starless layer, which is used no more.
+
+    Returns
+    -------
+    ndarray, (3, y, x) float32
+    """
+    lent = in_place and not np.may_share_memory(starless, frame.pixels)
+    picture = starless if lent else np.empty_like(starless)
+    for top in range(0, picture.shape[1], JOINED_ROWS):
+        rows = np.s_[:, top : top + JOINED_ROWS]
+        both = starless[rows] + stars[rows]
+        if starry is not None:
+            both = np.where(starry[rows[1]], both, frame.pixels[rows])
+        picture[rows] = both
+    return frame.refill(picture)
 
 
 def colours_of(found: CheckResult, parts: Split, choices: Choices) -> StarColours:
@@ -525,9 +559,9 @@ def _with_star_frame(ready, found, layer, colours, history, choices) -> Recolour
     beyond = () if covered.all() else (f"stars beyond {star_field.name}: {colours.reason}",)
     found = _by_star_frame(found, reason, (*beyond, *joined.notes, *of_its_split))
     return Recoloured(
-        picture=frame.refill(join_add(joined.starless, joined.stars)),
         starless=joined.starless,
         stars=joined.stars,
+        starry=None,
         colours=colours,
         frame=frame,
         check=_with_notes_of(found, parts),

@@ -17,7 +17,12 @@ FEWEST_KNOWN_MAGS = 5  # their median is good to some 0.1 mag then
 
 
 def whole_stars(
-    parts: Split, frame: Frame, stars: Table, choices: Choices
+    parts: Split,
+    frame: Frame,
+    stars: Table,
+    choices: Choices,
+    *,
+    in_place: bool = False,
 ) -> tuple[Split, NDArray[np.bool_]]:
     """The split with clipped cores rebuilt, if that is asked for, and which stars have one.
 
@@ -29,6 +34,8 @@ def whole_stars(
     stars : Table
         Its stars.
     choices : Choices
+    in_place : bool
+        The star layer as it was is used no more: the new one may take its memory.
 
     Returns
     -------
@@ -37,7 +44,7 @@ def whole_stars(
     """
     if choices.clipped_cores == "keep":
         return parts, np.zeros(len(stars), bool)
-    return rebuilt_cores(parts, frame.pixels, stars)
+    return rebuilt_cores(parts, frame.pixels, stars, in_place=in_place)
 
 
 def factors_of(parts: Split, stars: Table, choices: Choices) -> NDArray[np.float64]:

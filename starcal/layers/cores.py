@@ -29,7 +29,7 @@ MOST_MISFIT_SHARE = 0.25  # of its light: a star so unlike the model keeps its c
 
 
 def rebuilt_cores(
-    parts: Split, pixels: NDArray, stars: Table
+    parts: Split, pixels: NDArray, stars: Table, *, in_place: bool = False
 ) -> tuple[Split, NDArray[np.bool_]]:
     """A split whose star layer has its clipped cores rebuilt.
 
@@ -40,6 +40,8 @@ def rebuilt_cores(
         The frame that was split.
     stars : Table
         Its stars, of `stars.measure_stars`.
+    in_place : bool
+        The star layer as it was is used no more: the new one may take its memory.
 
     Returns
     -------
@@ -54,7 +56,7 @@ def rebuilt_cores(
     clipped = np.any([c.clipped() for c in channels], axis=0) & parts.footprint
     if not clipped.any() or not parts.model.psf:
         return parts, rebuilt
-    layer = parts.stars.copy()
+    layer = parts.stars if in_place else parts.stars.copy()
     marks, _ = ndimage.label(ndimage.binary_dilation(clipped, iterations=CORE_RIM_PX))
     owner = _owners(parts, stars, marks)
     for mark, window in enumerate(ndimage.find_objects(marks), start=1):

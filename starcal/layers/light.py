@@ -27,7 +27,7 @@ WING_MISFIT = (
 FADE_SHARE = 0.15  # of a star's footprint, at its rim: the model goes to 0 there without a step
 TILE_PX, MARGIN_PX = 1024, 64
 SIZE_STEP = 1.25  # stars are drawn together with stars of like size
-BATCH_PIXELS = 1_000_000
+BATCH_PIXELS = 250_000  # pixels of stars that are drawn together: some ten arrays of them
 MOST_UNSURE = 1e9  # times its light: that of a star which a channel does not show is 0
 LEAST_VARIANCE = np.float32(1e-18)
 

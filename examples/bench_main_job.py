@@ -117,7 +117,7 @@ def starcal_job(source: str, target: str) -> dict[str, float]:
     clock("read")
     found = check(frame, progress=clock.step)
     clock.step()
-    made = apply_calibration(frame, found, "grey")
+    made = apply_calibration(frame, found, "grey", in_place=True)
     clock("apply gains, level the sky")
     made.write(target, overwrite=True)
     clock("write")

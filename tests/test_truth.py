@@ -411,6 +411,15 @@ def test_sky_can_be_kept(calibrated, frame_of):
     np.testing.assert_array_equal(kept.sky_offset, 0)
 
 
+def test_a_frame_is_calibrated_in_its_own_memory(calibrated, frame_of):
+    """The same bits, clipped and whitened cores among them, where the frame is used no more."""
+    scene, made = calibrated
+    frame = replace(frame_of(scene), pixels=scene.pixels.copy())
+    own = apply_calibration(frame, made.check, "grey", in_place=True)
+    assert own.pixels is frame.pixels
+    np.testing.assert_array_equal(own.pixels, made.pixels)
+
+
 @pytest.mark.slow
 def test_matrix_on_a_frame(scene_of, frame_of):
     """A colour camera's channels overlap: the matrix brings stars nearer to their true colours than

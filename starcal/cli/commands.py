@@ -155,7 +155,7 @@ def calibrate(options) -> int:
     require_wcs_output(options, options.output)
     asked = asked_for(options)
     with ProgressBar(options) as bar:
-        made = calibrate_frame(read_asked(asked), asked, progress=bar)
+        made = calibrate_frame(read_asked(asked), asked, progress=bar, in_place=True)
         made.write(options.output, overwrite=options.overwrite)
     facts = made.check.to_dict() | {"output": options.output}
     lines = [made.check.summary(), *_all_numbers(options, made.check)]

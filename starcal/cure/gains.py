@@ -95,6 +95,7 @@ def calibrate(
     *,
     wcs: Any = None,
     full_scale: float | None = None,
+    in_place: bool = False,
     progress: Progress = silent,
     **asked: Unpack[OfCalibrate],
 ) -> Calibrated:
@@ -108,6 +109,9 @@ def calibrate(
         What is asked for; by default all as by default.
     wcs, full_scale : optional
         As for `check`.
+    in_place : bool
+        The frame as it was is used no more: its pixels become the calibrated ones, which takes half
+        of the memory.
     progress : callable
         Is given the step and the share done.
     **asked
@@ -140,10 +144,12 @@ def calibrate(
     frame = as_frame(frame, progress, wcs=wcs, full_scale=full_scale)
     found = check(frame, choices, progress=progress)
     progress("calibrating", 0.9)
-    return calibrate_checked(frame, found, choices.sky)
+    return calibrate_checked(frame, found, choices.sky, in_place=in_place)
 
 
-def calibrate_checked(frame: Frame, found: CheckResult, sky: str) -> Calibrated:
+def calibrate_checked(
+    frame: Frame, found: CheckResult, sky: str, *, in_place: bool = False
+) -> Calibrated:
     """Calibrate a frame that was checked.
 
     Parameters
@@ -152,6 +158,8 @@ def calibrate_checked(frame: Frame, found: CheckResult, sky: str) -> Calibrated:
     found : CheckResult
         Of this frame.
     sky : {"grey", "keep"}
+    in_place : bool
+        As for `calibrate`.
 
     Returns
     -------
@@ -163,7 +171,7 @@ def calibrate_checked(frame: Frame, found: CheckResult, sky: str) -> Calibrated:
         As `calibrate`.
     """
     require_usable(found)
-    return apply_calibration(relocated(frame, found), found, sky)
+    return apply_calibration(relocated(frame, found), found, sky, in_place=in_place)
 
 
 def require_usable(found: CheckResult) -> None:
@@ -186,7 +194,9 @@ def require_usable(found: CheckResult) -> None:
         raise FrameError(f"{name}: {reason}. Let `starcal run` colour its stars instead.")
 
 
-def apply_calibration(frame: Frame, found: CheckResult, sky: str) -> Calibrated:
+def apply_calibration(
+    frame: Frame, found: CheckResult, sky: str, *, in_place: bool = False
+) -> Calibrated:
     """Multiply a frame by the gains or the matrix of a check, and level its sky.
 
     Parameters
@@ -195,6 +205,8 @@ def apply_calibration(frame: Frame, found: CheckResult, sky: str) -> Calibrated:
     found : CheckResult
         With a fit.
     sky : {"grey", "keep"}
+    in_place : bool
+        As for `calibrate`.
 
     Returns
     -------
@@ -204,7 +216,10 @@ def apply_calibration(frame: Frame, found: CheckResult, sky: str) -> Calibrated:
     level = matrix @ np.array(found.stars.meta["noise"].sky)
     offset = level[1] - level if sky == "grey" else np.zeros(3)
     clip_level = np.array(found.stars.meta["clip_level"])
-    pixels = _transform(frame.pixels, matrix, offset, clip_level, found.gradient_taken_out)
+    made = frame.pixels if in_place else np.empty_like(frame.pixels)
+    pixels = _transform(
+        frame.pixels, matrix, offset, clip_level, found.gradient_taken_out, made
+    )
     return Calibrated(frame.refill(pixels), frame, found, matrix, offset)
 
 
@@ -220,13 +235,16 @@ def _transform(
     matrix: np.ndarray,
     offset: np.ndarray,
     clip_level: np.ndarray,
-    gradient: ColourGradient | None = None,
+    gradient: ColourGradient | None,
+    out: np.ndarray,
 ) -> np.ndarray:
-    """matrix @ pixel + offset, by strips that fit the cache; clipped pixels white."""
-    out = np.empty_like(pixels)
+    """matrix @ pixel + offset, by strips that fit the cache, into an array that may be the same;
+    clipped pixels white."""
+    own = out is pixels
     offset = offset.astype(np.float32)[:, None, None]
     for y in range(0, pixels.shape[1], GAIN_ROWS):
         strip = pixels[:, y : y + GAIN_ROWS]
+        strip = strip.copy() if own else strip
         made = out[:, y : y + GAIN_ROWS]
         _multiply(matrix.astype(np.float32), strip, made)
         if gradient is not None:

@@ -190,12 +190,12 @@ def _calibrate_one_of(
         raise found
     found = with_given_gains(found, given)
     pixels = read_frame(frame, full_scale=full_scale_of(choices))
-    calibrated = calibrate_checked(pixels, found, choices.sky)
+    calibrated = calibrate_checked(pixels, found, choices.sky, in_place=True)
     calibrated.write(path, overwrite=overwrite)
     return path
 
 
 def _calibrate_one(frame: Path, path: Path, choices: Choices, overwrite: bool) -> Path:
-    made = calibrate(frame, choices, full_scale=full_scale_of(choices))
+    made = calibrate(frame, choices, full_scale=full_scale_of(choices), in_place=True)
     made.write(path, overwrite=overwrite)
     return path

@@ -337,7 +337,7 @@ def coloured_as_chosen(
     return Recoloured(
         starless=parts.starless,
         stars=layer,
-        starry=_starry(parts, layer),
+        starry=_where_stars_are(parts, layer),
         colours=colours,
         frame=frame,
         check=_with_notes_of(found, parts),
@@ -368,7 +368,7 @@ def _with_wishes(
     return replace(found, notes=(*found.notes, *notes))
 
 
-def _starry(parts: Split, layer: np.ndarray) -> np.ndarray:
+def _where_stars_are(parts: Split, layer: np.ndarray) -> np.ndarray:
     """Where stars are, (y, x) bool: larger ones reach farther than their footprints."""
     starry = parts.footprint.copy()
     for plane in layer:

@@ -13,7 +13,13 @@ from colour.temperature import uv_to_CCT_Ohno2013
 from matplotlib.figure import Figure
 from scipy.spatial import cKDTree
 
-from starcal.audit.judging import IMPOSSIBLE_KINDS, Audit, audit_picture, hue_word
+from starcal.audit.judging import (
+    IMPOSSIBLE_KINDS,
+    Audit,
+    _likely_kind,
+    audit_picture,
+    hue_word,
+)
 from starcal.audit.starlight import star_widths
 from starcal.colour.stellar import IMPOSSIBLE_DUV, classify, duv, srgb_decode, star_rgb
 from starcal.demo.examples import DEMOS
@@ -239,6 +245,45 @@ def test_knots_of_a_nebula_are_not_judged(stretch):
     assert np.count_nonzero(~there) >= 2
     assert np.count_nonzero(known & ~there) <= 1
     assert np.count_nonzero(result.impossible & ~there) == 0
+
+
+def displayed_stars(companion_px, halo):
+    """White stars of a stretched picture, each with a magenta star near by or a magenta halo."""
+    rng = np.random.default_rng(4)
+    display = 0.08 + 0.004 * rng.standard_normal((3, 160, 160))
+    y, x = np.mgrid[:160, :160]
+    magenta = np.array([1.0, 0.2, 1.0])[:, None, None]
+    for y0, x0 in np.mgrid[20:160:24, 20:160:24].reshape(2, -1).T:
+        apart2 = (y - y0) ** 2 + (x - x0) ** 2
+        display += 0.75 * np.exp(-apart2 / (2 * 1.4**2))
+        beside2 = (y - y0) ** 2 + (x - x0 - companion_px) ** 2
+        display += 0.25 * magenta * np.exp(-beside2 / 2)
+        display += halo * magenta * np.exp(-apart2 / (2 * 2.8**2))
+    return np.clip(display, 0, 1).astype(np.float32)
+
+
+def test_a_neighbour_in_a_rim_is_not_the_stars_and_a_halo_is():
+    """White cores: a magenta light 5 px to one side leaves every star possible, a magenta halo all
+    round none."""
+    beside = audit_picture(displayed_stars(5.0, 0.0), stretched=True)
+    at = [np.asarray(beside.stars[axis]) for axis in ("x_px", "y_px")]
+    white = np.logical_and(*(np.abs((one - 20 + 12) % 24 - 12) < 1.5 for one in at))
+    assert white.sum() == 36
+    assert not np.isin(beside.stars["kind"][white], IMPOSSIBLE_KINDS).any()
+    halos = audit_picture(displayed_stars(999.0, 0.3), stretched=True)
+    assert (halos.stars["kind"] == "magenta").sum() >= 30
+
+
+def test_a_colour_on_the_limit_is_judged_but_not_called_impossible():
+    """With an error of a third of the limit what lies far within is possible, what lies a little
+    beyond is suspicious; with one of the whole limit nothing is said."""
+    rgb = star_rgb(np.array([0.65, 0.65, 0.65]), 0.65)
+    rgb[1:, 1] *= 0.78  # towards magenta
+    factor = np.zeros((3, 3, 4))
+    factor[:, 1, 0] = (0.06, 0.06, 0.18)
+    assert 0.012 < -duv(rgb, 0.65)[1] < 0.018
+    kinds = _likely_kind(rgb, factor, 0.65, np.full(3, np.nan))
+    assert kinds.tolist() == ["possible", "suspicious", "unknown"]
 
 
 @pytest.mark.slow

@@ -18,10 +18,10 @@ from scipy.spatial import cKDTree
 import starcal
 from starcal.audit import Audit
 from starcal.audit.levels import displayed_step, hue_grain_px
+from starcal.audit.shown import _axis_ratio, measure_profiles, ring_medians
 from starcal.colour.stellar import rgb_to_uv_prime, srgb_decode
 from starcal.display import recolour_display
 from starcal.display.curve import ToneCurve
-from starcal.display.profiles import _axis_ratio, measure_profiles, ring_medians
 from starcal.display.transfer import paint
 from starcal.errors import FrameError, HarmError, NotLinearError
 from starcal.pipeline import _require_no_harm

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from astropy import units as u
 from astropy.table import Table
-from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from ..checking.check import linearity_of
@@ -38,6 +37,7 @@ from ..stars.noise import frame_noise
 from ..texts import UNBROKEN, aligned, broken, counted, escaped, html_table
 from . import plots
 from .levels import Coarseness
+from .shown import measure_profiles, stars_among
 from .starlight import COMPRESSED_SKY_ERROR, StarLight, measure_starlight, star_widths
 
 if TYPE_CHECKING:
@@ -57,18 +57,19 @@ MAX_DUV_ERROR = (
 # only the impossible ones could be told.
 SIDE_SIGMA = 1.5
 MAX_SIDE_ERROR = IMPOSSIBLE_DUV / 2
+QUARTERS_ALIKE = 3  # of a rim: neighbours light one or two
 # Of detection in a linear and in a stretched picture, where it is compressed: below, so small an
 # error of colour is not that of point-like light.
 MIN_SNR = (20.0, 8.0)
 # of the core's brightness, in three quarters of the rim: stars 0.05 to 0.20, knots 0.25 to 1
 KNOT_RIM_SHARE = 0.25
 # Structure round a star, of the core's light: from the first on what is not round may be a knot of
-# it, beyond the second anything.
+# it, beyond the second anything; and what the rim shows, of the rim's light.
 TEXTURE_SHARES = (0.03, 0.08)
 STAR_ROUNDNESS = 0.6
-# times the width of as many stars of like light; a stretch burns the brightest to any width, and
-# then a channel is near white over all of their core
-WIDEST, LIKE_STARS, BURNT_OUT_LIGHT = 3.0, 41, 0.3
+# From there on the profile alone tells stars: on stretched frames of known truth knots of 8 to 15
+# pass for stars by that, none of 20.
+OUTSTANDING_SNR = 20.0
 TOLD_STEP = 4 / 255  # of display values: pictures of few colours, whose faint stars have no hue
 LEAST_WIDTH_PX = 1.2  # a core of that radius holds four pixels wherever it lies
 NEIGHBOUR_SNR = 8.0  # fainter neighbours do not move a median of background
@@ -307,7 +308,7 @@ class Audit:
 
 KIND_WORDS = {
     "possible": "as real stars",
-    "suspicious": "a little off: a small error of gains",
+    "suspicious": "a little off, or too near the limit to tell",
     "green": "impossible: green to cyan",
     "magenta": "impossible: magenta to purple",
     "blue": "impossible: bluer than the hottest star",
@@ -395,12 +396,18 @@ def audit_picture(
         how_judged += f"; its colours are in steps of {round(255 * coarse.step)} of 255 levels"
     starlight = _starlight(light, blind, table, width_px, coarse)
     stars = _blank_judgement(table, width_px, pixels.shape[1:])
+    bv_mag = _bv_of(stars, known)
+    if stretched:
+        like_stars = _stars_as_displayed(pixels, table, np.isfinite(bv_mag))
+        odd = ~like_stars | _may_be_a_knot(table, starlight)
+    else:
+        odd = _odd_shape(table, starlight)
     _judge_cores(
         stars,
         starlight,
         neutral_bv,
-        _bv_of(stars, known),
-        _odd_shape(table, starlight, width_px, stretched),
+        bv_mag,
+        odd,
         table["snr"] < MIN_SNR[stretched],
         stretched,
     )
@@ -545,35 +552,33 @@ def _blind(pixels: np.ndarray, table: Table, stretched: bool) -> np.ndarray:
 # --- judging ----------------------------------------------------------------------------
 
 
-def _odd_shape(
-    table: Table, light: StarLight, width_px: np.ndarray, stretched: bool
-) -> np.ndarray:
-    """Not the shape of a star: as the star finder says (of linear pictures: in others bright stars
-    are wide), or a rim.
+def _stars_as_displayed(display: np.ndarray, table: Table, matched: np.ndarray) -> np.ndarray:
+    """Which detections in a stretched picture are stars and no knots of a nebula, as whoever
+    colours them takes them for stars."""
+    shown = np.clip(np.nan_to_num(display), 0, 1).astype(np.float32)
+    return stars_among(measure_profiles(shown, table), shown, table, matched)
 
-    A neighbour brightens one quarter of a rim, seldom two; where three are bright there is a knot
-    of the nebula. In a stretched picture stars of two pixels are of any shape, and pairs are seen
-    as stars: shape counts where there is structure that could pass for them.
-    """
+
+def _may_be_a_knot(table: Table, light: StarLight) -> np.ndarray:
+    """Faint things on structure that could pass for them. What stands out by more of the noise,
+    that of the structure included, is told by its profile alone."""
+    faint = np.asarray(table["snr"]) < OUTSTANDING_SNR
     core = light.core.sum(axis=1)
-    if stretched:
-        round_enough = np.asarray(table["roundness"]) > STAR_ROUNDNESS
-        share = light.structure / np.where(core > 0, core, np.nan)
-        odd = (share > TEXTURE_SHARES[1]) | ((share > TEXTURE_SHARES[0]) & ~round_enough)
-        odd |= _too_wide(core, light.core, width_px)
-    else:
-        odd = np.asarray(table["flags"] & Flag.SHAPE) > 0
+    share = light.structure / np.where(core > 0, core, np.nan)
+    long = np.asarray(table["roundness"]) <= STAR_ROUNDNESS
+    textured = (share > TEXTURE_SHARES[1]) | ((share > TEXTURE_SHARES[0]) & long)
+    return faint & (textured | _rim_of_a_knot(light))
+
+
+def _odd_shape(table: Table, light: StarLight) -> np.ndarray:
+    """Not the shape of a star of a linear picture: as the star finder says, or a rim."""
+    return (np.asarray(table["flags"] & Flag.SHAPE) > 0) | _rim_of_a_knot(light)
+
+
+def _rim_of_a_knot(light: StarLight) -> np.ndarray:
+    """Bright in three quarters: a neighbour brightens one, seldom two."""
     quarters = np.sort(light.rims[:, 1:].sum(axis=2), axis=1)
-    return odd | (quarters[:, 2] > KNOT_RIM_SHARE * core)
-
-
-def _too_wide(light: np.ndarray, core: np.ndarray, width_px: np.ndarray) -> np.ndarray:
-    """Much wider than stars of like light, and not by a burnt-out core: reflections, galaxies."""
-    order = np.argsort(light)
-    usual = np.empty(len(light))
-    usual[order] = ndimage.median_filter(width_px[order], min(LIKE_STARS, len(light) or 1))
-    burnt_out = core.max(axis=1) > BURNT_OUT_LIGHT
-    return (width_px > WIDEST * usual) & ~burnt_out
+    return quarters[:, 2] > KNOT_RIM_SHARE * light.core.sum(axis=1)
 
 
 def _bv_of(stars: Table, known: Table | None) -> np.ndarray:
@@ -605,19 +610,18 @@ def _judge_cores(
     seen = light.core, light.core_factor
     error = _duv_error(*seen, neutral_bv)
     kind = _kind_if_known(*seen, error, neutral_bv, bv_mag, stretched)
+    by_rim = np.zeros(len(stars), bool)
     if stretched:
         rim = light.rims[:, 0], light.rim_factors[:, 0]
         rim_error = _duv_error(*rim, neutral_bv)
         rim_kind = _kind_if_known(*rim, rim_error, neutral_bv, bv_mag, stretched)
-        # what a rim shows on filaments may be theirs
-        own = light.structure <= TEXTURE_SHARES[1] * rim[0].sum(axis=1)
-        rim_kind = np.where(own, rim_kind, "unknown")
+        rim_kind = np.where(_rim_of_its_own(light, neutral_bv, rim_kind), rim_kind, "unknown")
         by_rim = _rim_decides(kind, rim_kind)
+        likely = _likely_kind(*seen, neutral_bv, bv_mag)
+        kind = np.where(kind == "unknown", likely, kind)
         seen = tuple(_rows_of(by_rim, *parts) for parts in zip(rim, seen, strict=True))
         kind = np.where(by_rim, rim_kind, kind)
         error = np.where(by_rim, rim_error, error)
-    else:
-        by_rim = np.zeros(len(stars), bool)
     _measure_cores(stars, seen[0], error, neutral_bv)
     stars["part"] = np.where(by_rim, "rim", "core")
     stars["why_unknown"] = np.select(
@@ -631,6 +635,17 @@ def _judge_cores(
         "",
     )
     stars["kind"] = np.where(stars["why_unknown"] == "", kind, "unknown")
+
+
+def _rim_of_its_own(light: StarLight, neutral_bv: float | None, kind: np.ndarray) -> np.ndarray:
+    """Where a rim's colour is surely the star's: not that of a filament, and an impossible one all
+    round, for what a rim has in a quarter or two may be its neighbours' light."""
+    rim = light.rims[:, 0]
+    calm = light.structure <= TEXTURE_SHARES[1] * rim.sum(axis=1)
+    whole = duv(rim, neutral_bv)[:, None]
+    quarters = duv(light.rims[:, 1:], neutral_bv)
+    alike = (quarters * np.sign(whole) > IMPOSSIBLE_DUV / 2).sum(axis=1)
+    return calm & ((alike >= QUARTERS_ALIKE) | ~np.isin(kind, IMPOSSIBLE_KINDS))
 
 
 def _rim_decides(core_kind: np.ndarray, rim_kind: np.ndarray) -> np.ndarray:
@@ -677,15 +692,36 @@ def _on_one_side(
 ) -> np.ndarray:
     """Colours impossible in one way, or not impossible, whether none, once or twice the background
     is left under the star."""
-    unsure = factor[..., 3] / COMPRESSED_SKY_ERROR
     error = _duv_error(rgb, factor[..., :3], neutral_bv)
-    seen = [rgb + share * unsure for share in (-1, 0, 1)]
+    seen = _by_what_is_left(rgb, factor)
     kinds = np.array([classify(one, neutral_bv, bv_mag) for one in seen])
     beyond = np.abs([duv(one, neutral_bv) for one in seen]) - IMPOSSIBLE_DUV
     odd = np.isin(kinds, IMPOSSIBLE_KINDS)
     surely_odd = (odd & (kinds == kinds[0])).all(axis=0) & (beyond > SIDE_SIGMA * error).all(0)
     surely_not = ~odd.any(axis=0) & (beyond < -SIDE_SIGMA * error).all(axis=0)
     return (error <= MAX_SIDE_ERROR) & (surely_odd | surely_not)
+
+
+def _by_what_is_left(rgb: np.ndarray, factor: np.ndarray) -> list[np.ndarray]:
+    """Colours as they are if none, once or twice the background is left under the star."""
+    unsure = factor[..., 3] / COMPRESSED_SKY_ERROR
+    return [rgb + share * unsure for share in (-1, 0, 1)]
+
+
+def _likely_kind(
+    rgb: np.ndarray, factor: np.ndarray, neutral_bv: float | None, bv_mag: np.ndarray
+) -> np.ndarray:
+    """Kind of colours that are known to half the limit, but lie too near it to be sure of the side;
+    unknown for others.
+
+    What may be possible as well is called suspicious at most: impossible is what is surely so.
+    """
+    error = _duv_error(rgb, factor[..., :3], neutral_bv)
+    seen = np.array([duv(one, neutral_bv) for one in _by_what_is_left(rgb, factor)])
+    known = (error <= MAX_SIDE_ERROR) & (np.ptp(seen, axis=0) <= IMPOSSIBLE_DUV)
+    kind = classify(rgb, neutral_bv, bv_mag)
+    kind = np.where(np.isin(kind, IMPOSSIBLE_KINDS), "suspicious", kind)
+    return np.where(known, kind, "unknown")
 
 
 def _duv_error(rgb: np.ndarray, factor: np.ndarray, neutral_bv: float | None) -> np.ndarray:

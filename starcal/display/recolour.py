@@ -6,19 +6,25 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
+from ..audit.shown import (
+    DisplayProfiles,
+    are_stars,
+    layer_background,
+    measure_profiles,
+    on_star_layer,
+    ring_medians,
+)
 from ..colour.palette import star_colours
 from ..colour.stellar import rgb_to_uv_prime
 from ..layers.fill import fill
 from ..robust import pixels_at
 from ..stars import Flag
 from .curve import ToneCurve, fit_curve
-from .profiles import DisplayProfiles, are_stars, measure_profiles, ring_medians
 from .targets import Parts, Targets, choose_targets, parts_of
 from .transfer import footprint_window, paint, recoloured
 
 DARKEST = 1e-4  # of a channel of a colour, whatever saturation is asked for
 HIGHEST_GROUND = 0.98
-LAYER_EMPTY_SHARE = 0.8  # of the pixels of a star layer
 HARDLY_MOVED_UV = 0.006  # a possible star that a catalogue would move by less stays
 
 
@@ -116,10 +122,10 @@ def recolour_display(
         "v_mag": _or_unknown(v_mag, len(stars)),
     }
     everything = measure_profiles(shown, stars)
-    layer = stars.meta["noise"].empty_sky and _is_star_layer(shown)
+    layer = on_star_layer(shown, stars)
     star = are_stars(everything, np.isfinite(known["catalogue_bv"])) | layer
     found = everything.pick(star)
-    ground = _background(shown) if layer else _ground(shown, found)
+    ground = layer_background(shown) if layer else _ground(shown, found)
     under = _at(ground, found)
     curve = _curve_of(found, np.asarray(stars["flags"])[star], under)
     parts = parts_of(found.rings, found, under, neutral_bv)
@@ -277,18 +283,6 @@ def _better(before: Parts, after: Parts, source: NDArray) -> NDArray[np.bool_]:
     still = (before.impossible == 0) & (source == "catalogue")
     still &= np.hypot(moved[:, 0], moved[:, 1]) < HARDLY_MOVED_UV
     return (after.impossible <= before.impossible) & ~still
-
-
-def _is_star_layer(display: NDArray) -> bool:
-    """Whether most of a picture is its background, of one value: stars and nothing else. A nebula
-    on a black sky covers more, and a sky of few levels has more than one."""
-    return bool((display == _background(display)).all(axis=0).mean() > LAYER_EMPTY_SHARE)
-
-
-def _background(layer: NDArray) -> NDArray[np.float32]:
-    """The one value that the background of a star layer has in each channel."""
-    level = np.median(layer, axis=(1, 2), keepdims=True)
-    return np.broadcast_to(level, layer.shape).astype(np.float32)
 
 
 def _ground(display: NDArray, found: DisplayProfiles) -> NDArray[np.float32]:

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..audit.shown import DisplayProfiles
 from ..colour.stellar import classify, green_index, real_star_log_ratios, srgb_decode, white_rgb
 from ..fit.sources import USUAL_SPREAD_MAG
 from ..robust import scatter_about_zero
 from .curve import ToneCurve
-from .profiles import DisplayProfiles
 
 IMPOSSIBLE = ("green", "magenta", "blue")
 CATALOGUE_ERROR_MAG = 0.25  # a B-V known less well tells less than the picture does

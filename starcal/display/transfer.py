@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ..audit.shown import DisplayProfiles, window_round
 from ..colour.stellar import (
     LUMINANCE_WEIGHTS,
     luminance,
@@ -21,7 +22,6 @@ from ..colour.stellar import (
     star_rgb,
 )
 from .curve import ToneCurve
-from .profiles import DisplayProfiles, window_round
 
 # Of a footprint's rim; of its radius where a star is large, whose halo goes on beyond it: a sharp
 # end would be seen as a disc.

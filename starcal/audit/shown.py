@@ -10,10 +10,10 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..audit.levels import displayed_step
 from ..colour.stellar import rgb_to_uv_prime, srgb_decode
 from ..layers.stamps import disc_offsets, stamps_at
 from ..robust import scatter_about_zero, upper_median
+from .levels import displayed_step
 
 ROUNDING_SIGMA = 1 / 3.5  # of steps of display values
 SMALLEST_RADIUS_PX, LARGEST_RADIUS_PX = 10, 40
@@ -38,6 +38,7 @@ LEAST_HALF_PX, LEAST_REACH_PX = 1.0, 2.0
 KNOT_TEXTURE = 0.15  # of the peak: knots stand out of filaments by less
 CORE_LOOKED_AT = 3.0  # half radii: a round core ends within them, a filament goes on
 FEWEST_AROUND = 8  # pixels that tell of the surroundings
+LAYER_EMPTY_SHARE = 0.8  # of the pixels of a star layer
 LIKE_PEAKS = 41  # stars of like peak that tell what width a star has
 
 
@@ -355,6 +356,53 @@ def _discs(shape, x_px, y_px, radius_px) -> NDArray[np.bool_]:
         window, radius = window_round(shape, x, y, reach)
         covered[window] |= radius <= reach
     return covered
+
+
+def stars_among(
+    found: DisplayProfiles, display: NDArray, stars: Table, matched: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Which detections are stars: all of a star layer, elsewhere those that are no knots.
+
+    Parameters
+    ----------
+    found : DisplayProfiles
+        Of all n detections.
+    display : ndarray, (3, y, x)
+        Display values they were found in, finite.
+    stars : Table
+        Of `stars.measure_stars`, n rows.
+    matched : ndarray of bool, (n,)
+        Where a catalogue knows a star.
+    """
+    return are_stars(found, matched) | on_star_layer(display, stars)
+
+
+def on_star_layer(display: NDArray, stars: Table) -> bool:
+    """Whether a picture shows stars and nothing else: most of it is its background, of one value. A
+    nebula on a black sky covers more, and a sky of few levels has more than one.
+
+    Parameters
+    ----------
+    display : ndarray, (3, y, x)
+        Display values, finite.
+    stars : Table
+        Of `stars.measure_stars`, of this picture.
+    """
+    if not stars.meta["noise"].empty_sky:
+        return False
+    return bool((display == layer_background(display)).all(axis=0).mean() > LAYER_EMPTY_SHARE)
+
+
+def layer_background(layer: NDArray) -> NDArray[np.float32]:
+    """The one value that the background of a star layer has in each channel.
+
+    Parameters
+    ----------
+    layer : ndarray, (3, y, x)
+        Display values, finite.
+    """
+    level = np.median(layer, axis=(1, 2), keepdims=True)
+    return np.broadcast_to(level, layer.shape).astype(np.float32)
 
 
 def are_stars(found: DisplayProfiles, matched: NDArray[np.bool_]) -> NDArray[np.bool_]:

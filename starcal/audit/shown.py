@@ -128,6 +128,11 @@ def measure_profiles(display: NDArray, stars: Table) -> DisplayProfiles:
         Display values in [0, 1], finite.
     stars : Table
         Of `stars.measure_stars`, of this picture.
+
+    Returns
+    -------
+    DisplayProfiles
+        A row a detection.
     """
     mean = display.mean(axis=0)
     sigma = max(pixel_noise(mean), ROUNDING_SIGMA * displayed_step(display))
@@ -197,7 +202,20 @@ def _saturated(rings: NDArray) -> NDArray[np.bool_]:
 
 
 def ring_medians(planes: NDArray, x_px: NDArray, y_px: NDArray, radius: int) -> NDArray:
-    """Medians of rings a pixel wide round each place, (n, channels, radius + 1)."""
+    """Medians of rings a pixel wide round each place.
+
+    Parameters
+    ----------
+    planes : ndarray, (channels, y, x)
+    x_px, y_px : ndarray, (n,)
+    radius : int
+        Of the outermost ring, px.
+
+    Returns
+    -------
+    ndarray, (n, channels, radius + 1)
+        NaN where a ring lies outside.
+    """
     return np.stack([_ring_profiles(plane, x_px, y_px, radius) for plane in planes], axis=1)
 
 
@@ -337,7 +355,22 @@ def _uv_apart(one: NDArray, other: NDArray) -> float:
 
 
 def window_round(shape, x, y, reach) -> tuple[tuple[slice, slice], NDArray]:
-    """Rows and columns within reach of a place, and the distances of their pixels from it."""
+    """Rows and columns within reach of a place, and the distances of their pixels from it.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Of the picture, (y, x).
+    x, y : float
+        The place, px.
+    reach : float
+        In px.
+
+    Returns
+    -------
+    window : tuple of slice
+    distance_px : ndarray, (rows, columns)
+    """
     rows = _reached(y, reach, shape[0])
     columns = _reached(x, reach, shape[1])
     y_px, x_px = np.ogrid[rows, columns]
@@ -373,6 +406,10 @@ def stars_among(
         Of `stars.measure_stars`, n rows.
     matched : ndarray of bool, (n,)
         Where a catalogue knows a star.
+
+    Returns
+    -------
+    ndarray of bool, (n,)
     """
     return are_stars(found, matched) | on_star_layer(display, stars)
 
@@ -387,6 +424,10 @@ def on_star_layer(display: NDArray, stars: Table) -> bool:
         Display values, finite.
     stars : Table
         Of `stars.measure_stars`, of this picture.
+
+    Returns
+    -------
+    bool
     """
     if not stars.meta["noise"].empty_sky:
         return False
@@ -400,6 +441,11 @@ def layer_background(layer: NDArray) -> NDArray[np.float32]:
     ----------
     layer : ndarray, (3, y, x)
         Display values, finite.
+
+    Returns
+    -------
+    ndarray, (3, y, x) float32
+        That value everywhere.
     """
     level = np.median(layer, axis=(1, 2), keepdims=True)
     return np.broadcast_to(level, layer.shape).astype(np.float32)
@@ -413,6 +459,10 @@ def are_stars(found: DisplayProfiles, matched: NDArray[np.bool_]) -> NDArray[np.
     found : DisplayProfiles
     matched : ndarray of bool, (n,)
         Where a catalogue knows a star: brightness and size are enough then.
+
+    Returns
+    -------
+    ndarray of bool, (n,)
     """
     if not len(found.peak):
         return np.zeros(0, bool)

@@ -1,9 +1,11 @@
 """Crop, turn, mirror, scale and restyle starless pictures as an editor does; is the way back found?
 
-    python examples/campaign_join.py FOLDER [--edits 8] [--seed 1]
+    python examples/campaign_join.py FOLDER [--edits 8] [--seed 1] [--bent]
 
 FOLDER holds stretched pictures (PNG, TIFF, JPEG). Their stars are filtered out first. One line an
-edit, and a summary: how many ways were found, how far off they are, which were wrong.
+edit, and a summary: how many ways were found, how far off they are, which were wrong. With --bent
+each is sheared, squeezed, tilted, bent by a lens, rolled or pushed by a brush besides; how many that
+are off by more than stars may be are refused?
 """
 
 import argparse
@@ -18,6 +20,8 @@ from starcal.finish import carried, find_moved
 from starcal.frame import read_frame
 
 WRONG_PX = 2.0
+MOST_OFF_PX = 0.3
+BENDS = ("squeeze", "shear", "lens", "tilt", "roll", "brush")
 
 
 def starless_of(pixels, seed):
@@ -92,6 +96,52 @@ def restyled(rng, pixels):
     return np.clip(noisy, 0, 1).astype(np.float32)
 
 
+def bend(rng, kind, shape):
+    """How far the places of a frame are moved besides, x and y, in pixels."""
+    height, width = shape
+    y, x = np.mgrid[:height, :width].astype(np.float32)
+    u, v = x - (width - 1) / 2, y - (height - 1) / 2
+    amount = rng.choice([0.003, 0.004, 0.006, 0.01, 0.02]) * rng.choice([-1, 1])
+    if kind == "squeeze":
+        return amount * u, 0 * v
+    if kind == "shear":
+        return amount * v, 0 * v
+    if kind in ("lens", "tilt"):
+        share = (u**2 + v**2) / (width**2 + height**2) * 4 if kind == "lens" else 2 * u / width
+        return amount * share * u, amount * share * v
+    if kind == "roll":
+        wave = np.sin(2 * np.pi * v / (rng.uniform(0.5, 1.5) * height) + rng.uniform(0, 6))
+        return 0.3 * amount * height * wave, 0 * v
+    reach = rng.uniform(0.12, 0.3) * min(shape)
+    middle = rng.uniform(-0.3, 0.3, 2) * (width, height)
+    push = np.exp(-((u - middle[0]) ** 2 + (v - middle[1]) ** 2) / (2 * reach**2))
+    turn = rng.uniform(0, 2 * np.pi)
+    return tuple(0.5 * amount * min(shape) * push * way for way in (np.cos(turn), np.sin(turn)))
+
+
+def left_px(moves):
+    """95 % of places are nearer than that to where the best similarity takes them."""
+    y, x = np.mgrid[: moves[0].shape[0], : moves[0].shape[1]]
+    thin = np.s_[::9, ::9]
+    place = x[thin].ravel() + 1j * y[thin].ravel()
+    moved = place + moves[0][thin].ravel() + 1j * moves[1][thin].ravel()
+    design = np.stack([place, np.ones_like(place)], axis=1)
+    left = moved - design @ np.linalg.lstsq(design, moved, rcond=None)[0]
+    return float(np.quantile(np.abs(left), 0.95))
+
+
+def bent(rng, starless):
+    """A starless picture moved as no similarity does, its kind, and what that leaves."""
+    kind = rng.choice(BENDS)
+    moves = bend(rng, kind, starless.shape[1:])
+    y, x = np.mgrid[: starless.shape[1], : starless.shape[2]].astype(np.float32)
+    places = np.float32(x + moves[0]), np.float32(y + moves[1])
+    planes = [
+        cv2.remap(p, *places, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT) for p in starless
+    ]
+    return kind, np.array(planes), left_px(moves)
+
+
 def edited(rng, starless):
     kind, matrix, size = similarity(rng, starless.shape[1:])
     width, height = (int(side) for side in size)
@@ -116,6 +166,7 @@ def main():
     options.add_argument("folder", type=Path)
     options.add_argument("--edits", type=int, default=8, help="of each picture")
     options.add_argument("--seed", type=int, default=1)
+    options.add_argument("--bent", action="store_true", help="bend each besides")
     chosen = options.parse_args()
     rows = []
     for path in sorted(
@@ -124,7 +175,10 @@ def main():
         starless = starless_of(read_frame(path).pixels, len(rows))
         for number in range(chosen.edits):
             rng = np.random.default_rng([chosen.seed, number, len(rows)])
-            kind, matrix, nebula = edited(rng, starless)
+            before, left, bend_kind = starless, 0.0, ""
+            if chosen.bent:
+                bend_kind, before, left = bent(rng, starless)
+            kind, matrix, nebula = edited(rng, before)
             start = time.perf_counter()
             try:
                 found = find_moved(starless, nebula)
@@ -137,9 +191,18 @@ def main():
             except GeometryError as error:
                 off, told = np.nan, str(error)[:90]
             seconds = time.perf_counter() - start
-            rows.append((off, seconds))
-            print(f"{path.stem:16}{kind:10}{off:8.2f} px {seconds:5.1f} s  {told}", flush=True)
-    off, seconds = np.array(rows).T
+            rows.append((off, seconds, left * np.sqrt(abs(np.linalg.det(matrix[:, :2])))))
+            done = f"{kind} {bend_kind}"
+            print(f"{path.stem:16}{done:18}{off:8.2f} px {seconds:5.1f} s  {told}", flush=True)
+    off, seconds, left = np.array(rows).T
+    if chosen.bent:
+        apart, refused = left > MOST_OFF_PX, np.isnan(off)
+        print(
+            f"\n{len(off)} bent copies: {apart.sum()} off by more than {MOST_OFF_PX} px, of these "
+            f"{np.sum(apart & refused)} refused; others laid as if they were not bent by "
+            f"{np.max(left[~refused], initial=0):.2f} px at most"
+        )
+        return
     print(
         f"\n{len(off)} edits: {np.mean(off < 0.3):.0%} within 0.3 px, {np.mean(off < 0.7):.0%} "
         f"within 0.7, {np.isnan(off).sum()} not found, {np.sum(off > WRONG_PX)} wrong; "

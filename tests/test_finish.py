@@ -5,6 +5,7 @@ import json
 import numpy as np
 import pytest
 from astropy.io import fits
+from scipy import ndimage
 
 from starcal.cli.main import main
 from starcal.colour import luminance, srgb_decode, srgb_encode, star_rgb, uv_prime_distance
@@ -164,8 +165,6 @@ def clouds(seed, shape=(360, 480)):
 
 def edit(picture, matrix, size, gamma=0.7, mix=0.2):
     """Carried by a similarity, tones and colours changed."""
-    from scipy import ndimage
-
     linear = np.linalg.inv(matrix[:, :2][::-1, ::-1])
     offset = -linear @ matrix[:, 2][::-1]
     moved = [
@@ -239,6 +238,29 @@ def test_a_sheared_nebula_is_refused_by_its_residuals():
     sheared = edit(frame, np.array([[1.04, 0.0, -5], [0.0, 1.0, 0]]), (360, 480))
     with pytest.raises(GeometryError, match=r"squeezed by [34]"):
         find_moved(frame, sheared)
+
+
+def pushed(frame, amount_px):
+    """Moved by a brush in one place."""
+    y, x = np.mgrid[: frame.shape[1], : frame.shape[2]].astype(float)
+    away = np.exp(-((x - 300) ** 2 + (y - 200) ** 2) / (2 * 40.0**2))
+    places = np.array([y, x + amount_px * away])
+    return np.array(
+        [ndimage.map_coordinates(p, places, order=3, mode="nearest") for p in frame]
+    )
+
+
+@pytest.mark.slow
+def test_a_moved_part_is_refused_and_changed_tones_are_not():
+    """A curve that crushes the dark moves the rim of a nebula inwards, all round alike: no lens."""
+    pytest.importorskip("cv2")
+    frame = clouds(1)
+    with pytest.raises(GeometryError, match=r"part of the nebula was moved by [12]"):
+        find_moved(frame, pushed(frame, 3.0))
+    crushed = (
+        np.clip((frame - np.quantile(frame, 0.6)) * [[[3.0]], [[1.0]], [[0.5]]], 0, 1) ** 0.6
+    )
+    assert find_moved(frame, np.rot90(crushed, axes=(1, 2))).rotation_deg in (-90, 90)
 
 
 # --- the layer carried ---------------------------------------------------------------------------

@@ -13,19 +13,26 @@ from ..errors import GeometryError
 from .drift import Drift, ShiftFit, any_bend, fitted_shifts, similar
 from .features import AGREEMENT_PX, Pairs, Way, applied
 
-MOST_LEFT_PX = 0.7  # by a smooth bend, after the best similarity: more shows as double edges
-BEND_SHOWS = 1.5  # by so much the windows' shifts are nearer to it than to a similarity
+MOST_PART_PX = 0.3  # of windows side by side, moved together: as far as stars may be off
+TELLING_WEIGHT = 4.0  # of a window: it agrees by 0.9
+PART_STEPS, LEAST_OF_PART = 2.2, 5  # from a window to the farthest of its part: 13 of them
+SURE_SIGMA, TOLD_TWICE = 3.0, 4.0  # windows overlap by half each way: four tell what one does
+SCATTER_OF_MEDIAN = (
+    1.05  # each way, of the median distance, whose tails are long: 1.4826 / 1.4142
+)
+LEAST_SCATTER_PX = 0.02  # pixels are resampled on the way
 LEAST_BENT_WINDOWS = 100  # for the 20 terms of a bend: windows overlap
 FAR_SHARE = 0.05  # of the picture: a pair of features farther off agrees by chance
 MOST_STRETCH = 0.006  # of one axis against the other: at 1000 px from the middle that is 6 px
 LEAST_FOR_SHEAR = 30  # pairs of features: fewer may lie in a row
-MOST_WARP_PX = 0.2  # of the kinds named here, where it is sure: half of what stars may be off
+MOST_WARP_PX = 0.2  # of the kinds named here, where it is sure
 # Windows overlap by half each way, so that four tell what one does: nine terms need more than 36.
 LEAST_WARP_WINDOWS = 40
 # Of five terms, for many windows, and how much more few ones need. Edits move details a little:
-# similarities that leave so much reached 75 from 100 windows on and 122 from 64 (240 edits of 14
-# pictures), warps of 0.3 to 0.4 % mostly 500 and more.
-SURE_CHI2, FEW_WINDOWS = 100.0, 20
+# similarities that leave so much reached 44 in 140 edits of 28 pictures, warps of 0.3 % 100 and
+# more. A lens, a shear or a squeeze turns and scales a picture as well: what lies there by whole
+# pixels and quarter turns was hardly warped.
+SURE_CHI2, FEW_WINDOWS, UNLIKELY_TIMES = 70.0, 20, 5.0
 EVEN_PLACES = 15  # a side, where a warp is looked at
 LEAST_BENT_AGREEING = 6
 UNDO = (
@@ -130,7 +137,7 @@ def _lens_words(term: float, shape: tuple[int, int]) -> str:
 
 
 def require_no_bend(
-    drift: Drift, straight: ShiftFit, shape: tuple[int, int], px: float
+    drift: Drift, straight: ShiftFit, shape: tuple[int, int], px: float, whole: bool = False
 ) -> None:
     """Refuse a picture of which the best similarity leaves smooth shifts.
 
@@ -143,30 +150,66 @@ def require_no_bend(
         Rows and columns of the picture that it was measured on.
     px : float
         Pixels of the picture itself for one of that.
+    whole : bool
+        The similarity is a shift by whole pixels, quarter turns and a mirror.
 
     Raises
     ------
     GeometryError
     """
-    _require_no_warp(drift, shape, px)
-    if len(drift.places) < LEAST_BENT_WINDOWS:
-        return
-    design = _bend_design(drift.places, shape)
-    fit = fitted_shifts(drift, design)
-    left_px = px * np.quantile(np.hypot(*(design @ fit.terms).T), 0.95)
-    if left_px > MOST_LEFT_PX and straight.usual_px > BEND_SHOWS * fit.usual_px:
+    _require_no_warp(drift, shape, px, whole)
+    moved_px = px * most_moved_part(
+        drift, drift.away_px - similar(drift.places) @ straight.terms
+    )
+    if moved_px > MOST_PART_PX:
         raise GeometryError(
-            f"the nebula was sheared or bent since its stars were taken out: {left_px:.1f} px are "
-            f"left after the best shift, turn and scale: {UNDO}"
+            f"part of the nebula was moved by {moved_px:.1f} px against the rest since its stars "
+            f"were taken out, as by a bend or a brush: {UNDO}"
         )
 
 
-def _require_no_warp(drift: Drift, shape: tuple[int, int], px: float) -> None:
+def most_moved_part(drift: Drift, left_px: NDArray) -> float:
+    """How far windows side by side, that agree well, were moved together.
+
+    A window alone may be off by a pixel where tones were changed, its neighbours then are not, or
+    in other directions.
+
+    Parameters
+    ----------
+    drift : Drift
+    left_px : ndarray, (n, 2)
+        What the best similarity leaves of its shifts.
+
+    Returns
+    -------
+    float
+        Median shift of the part that was moved farthest, pixels; 0 if none was for sure.
+    """
+    telling = drift.weight > TELLING_WEIGHT
+    places, left_px = drift.places[telling], left_px[telling]
+    moved_px = 0.0
+    for place in places:
+        near = np.hypot(*(places - place).T) < PART_STEPS * drift.step_px
+        if near.sum() >= LEAST_OF_PART:
+            moved_px = max(moved_px, _moved_together(left_px[near]))
+    return moved_px
+
+
+def _moved_together(left_px: NDArray) -> float:
+    """Median of shifts (n, 2); 0 if it may be chance."""
+    middle = np.median(left_px, axis=0)
+    apart = np.median(np.hypot(*(left_px - middle).T)) * SCATTER_OF_MEDIAN + LEAST_SCATTER_PX
+    together = float(np.hypot(*middle))
+    sure = together > SURE_SIGMA * apart / np.sqrt(len(left_px) / TOLD_TWICE)
+    return together if sure else 0.0
+
+
+def _require_no_warp(drift: Drift, shape: tuple[int, int], px: float, whole: bool) -> None:
     if len(drift.places) < LEAST_WARP_WINDOWS:
         return
     warp = warp_of(drift, shape)
     left_px = px * warp.left_px
-    sure = SURE_CHI2 * (1 + FEW_WINDOWS / len(drift.places))
+    sure = SURE_CHI2 * (1 + FEW_WINDOWS / len(drift.places)) * (UNLIKELY_TIMES if whole else 1)
     if left_px > MOST_WARP_PX and warp.chi2 > sure:
         raise GeometryError(
             f"the nebula was {warp.kind} since its stars were taken out, {left_px:.1f} px are left "

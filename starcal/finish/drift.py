@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from .features import contrast, detail, features_library
 from .laying import softening_px
+from .toning import evenly_toned, grainless, toned
 
 DRIFT_WINDOW_PX, LEAST_WINDOW_PX = 64, 20
 MOST_WINDOWS = 600
@@ -37,12 +38,15 @@ class Drift:
         By how much the window agrees.
     tried : int
         Windows in all that both pictures cover.
+    step_px : float
+        From a window to the next.
     """
 
     places: NDArray[np.float64]
     away_px: NDArray[np.float64]
     weight: NDArray[np.float64]
     tried: int
+    step_px: float = 0.0
 
     @property
     def enough(self) -> bool:
@@ -94,18 +98,17 @@ def refined(
     drift : Drift
         Of the frame carried by it.
     """
-    goal = _detail_of(_filled(picture))
-    known, source_known = _known(picture), _known(frame)
-    source = _filled(frame)
+    goal = _goal_of(picture)
+    source = _Source(evenly_toned(_filled(frame)), _known(frame))
     for _ in range(CARRIED_ROUNDS):
-        drift = _drift(source, source_known, goal, known, matrix)
+        drift = _drift(source, goal, matrix)
         if not drift.enough:
             return matrix, drift
         terms = fitted_shifts(drift, similar(drift.places)).terms
         matrix = _moved_by(matrix, terms)
         if np.abs(similar(corners_of(goal.shape)) @ terms).max() < SETTLED_PX:
             return matrix, drift
-    return matrix, _drift(source, source_known, goal, known, matrix)
+    return matrix, _drift(source, goal, matrix)
 
 
 def corners_of(shape: tuple[int, ...]) -> NDArray[np.float64]:
@@ -138,21 +141,62 @@ def _filled(pixels: NDArray) -> NDArray[np.float32]:
     return filled
 
 
-def _detail_of(planes: NDArray) -> NDArray[np.float32]:
-    """Detail of planes; bright knots count as much as faint ones."""
-    parts = np.array([detail(plane, GRAIN_PX, WIDE_PX) for plane in planes])
-    return parts / contrast(np.mean(parts**2, axis=0), NEIGHBOURS_PX)
+@dataclass(frozen=True, eq=False)
+class _Source:
+    """The frame: planes without gaps (3, y, x), tones evened, and where there is data."""
+
+    planes: NDArray[np.float32]
+    known: NDArray[np.bool_]
 
 
-def _drift(source, source_known, goal, known, matrix) -> Drift:
-    """Of the frame carried by a matrix; see `refined`."""
+@dataclass(frozen=True, eq=False)
+class _Goal:
+    """A picture, looked at for its details.
+
+    Attributes
+    ----------
+    smooth : ndarray, (3, y, x)
+        Its planes without grain or gaps, tones evened.
+    near : ndarray, (y, x)
+        Contrast round each pixel: bright knots count as much as faint ones.
+    detail : ndarray, (3, y, x)
+        In such contrasts.
+    known : ndarray, (y, x) bool
+        Where there is data.
+    """
+
+    smooth: NDArray[np.float32]
+    near: NDArray[np.float32]
+    detail: NDArray[np.float32]
+    known: NDArray[np.bool_]
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Rows and columns."""
+        return self.near.shape
+
+
+def _goal_of(picture: NDArray) -> _Goal:
+    even = evenly_toned(_filled(picture))
+    parts = _details(even)
+    near = contrast(np.mean(parts**2, axis=0), NEIGHBOURS_PX)
+    return _Goal(grainless(even), near, parts / near, _known(picture))
+
+
+def _details(planes: NDArray) -> NDArray[np.float32]:
+    return np.array([detail(plane, GRAIN_PX, WIDE_PX) for plane in planes])
+
+
+def _drift(source: _Source, goal: _Goal, matrix: NDArray) -> Drift:
+    """Of the frame carried by a matrix, in the picture's tones; see `refined`."""
     cv2 = features_library()
-    size = goal.shape[:0:-1]
-    both = cv2.warpAffine(source_known.astype(np.uint8), matrix, size) > 0
-    both &= known
-    parts = _detail_of(carried_planes(source, matrix, size))
-    ours, theirs = _mixes_of_channels(parts, goal, both)
-    return _window_shifts(_mixed(parts, ours), _mixed(goal, theirs), both)
+    size = goal.shape[::-1]
+    both = cv2.warpAffine(source.known.astype(np.uint8), matrix, size) > 0
+    both &= goal.known
+    laid = toned(carried_planes(source.planes, matrix, size), goal.smooth, both)
+    parts = _details(laid) / goal.near
+    ours, theirs = _mixes_of_channels(parts, goal.detail, both)
+    return _window_shifts(_mixed(parts, ours), _mixed(goal.detail, theirs), both)
 
 
 def _mixed(parts: NDArray, mix: NDArray) -> NDArray[np.float32]:
@@ -200,7 +244,8 @@ def _evening(channels: NDArray) -> NDArray[np.float64]:
 def _window_shifts(seen: NDArray, goal: NDArray, both: NDArray) -> Drift:
     """By cross-correlation in windows that overlap by half."""
     side = 2 * (min(DRIFT_WINDOW_PX, min(goal.shape) // 2) // 2)
-    corners = _corners(goal.shape, side) if side >= LEAST_WINDOW_PX else []
+    step = _window_step(goal.shape, side)
+    corners = _corners(goal.shape, side, step) if side >= LEAST_WINDOW_PX else []
     whole = [(y, x) for y, x in corners if both[y : y + side, x : x + side].all()]
     if not whole:
         return Drift(np.empty((0, 2)), np.empty((0, 2)), np.empty(0), 0)
@@ -209,12 +254,16 @@ def _window_shifts(seen: NDArray, goal: NDArray, both: NDArray) -> Drift:
     tells = inside & (agreement > LEAST_AGREEMENT)
     middle = np.array(whole, float)[:, ::-1] + (side - 1) / 2
     weight = agreement**2 / (CERTAIN - np.minimum(agreement, 1) ** 2)
-    return Drift(middle[tells], away_px[tells], weight[tells], len(whole))
+    return Drift(middle[tells], away_px[tells], weight[tells], len(whole), step)
 
 
-def _corners(shape: tuple[int, int], side: int) -> list[tuple[int, int]]:
+def _window_step(shape: tuple[int, int], side: int) -> int:
+    """From a window to the next: they overlap by half, in large pictures by less."""
+    return max(side // 2, int(np.sqrt(shape[0] * shape[1] / MOST_WINDOWS)))
+
+
+def _corners(shape: tuple[int, int], side: int, step: int) -> list[tuple[int, int]]:
     """Windows spread evenly over a picture."""
-    step = max(side // 2, int(np.sqrt(shape[0] * shape[1] / MOST_WINDOWS)))
     rows = range(0, shape[0] - side + 1, step)
     columns = range(0, shape[1] - side + 1, step)
     return [(y, x) for y in rows for x in columns]

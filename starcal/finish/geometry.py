@@ -30,7 +30,7 @@ from .features import (
 )
 
 LEAST_AGREEING = 6  # pictures of other objects agree in 4 at most (55 pairs of 11 pictures)
-REFINED_SIDE_PX = 2000  # of the pictures that drift is measured on: more pixels cost time alone
+REFINED_SIDE_PX = 1500  # of the pictures that drift is measured on: more pixels cost time alone
 METHOD_ERROR_PX = 0.02  # of a found place, at least: pixels are resampled on the way
 MOST_SCATTER_PX = 1.2  # of windows' shifts: chance spreads them over 3 px and more
 EXACT_PX = 0.25  # so near to a shift by whole pixels or a quarter turn, it is one
@@ -172,7 +172,7 @@ def find_moved(starless: NDArray, nebula: NDArray) -> Moved:
     first = _unthinned(frame.to_looked(), picture.to_looked(), best.matrix)
     exact = _exact(starless, nebula, _as_similarity(first, starless.shape[1:]))
     moved = Moved(
-        matrix=_whole(exact.matrix, nebula.shape[1:], exact.error_px),
+        matrix=exact.matrix,
         error_px=exact.error_px,
         agreeing=len(best.inside),
         tried=len(best.pairs),
@@ -240,13 +240,13 @@ def _exact(frame: NDArray, picture: NDArray, matrix: NDArray) -> Exact:
     straight = fitted_shifts(drift, similar(drift.places))
     _require_told(drift, straight)
     px = 1 / scale_of(after[:2])  # of the picture for one of the smaller
-    require_no_bend(drift, straight, other.shape[1:], px)
     error_px = straight.error_px(similar(corners_of(other.shape[1:])))
-    return Exact(
-        _as_similarity(_unthinned(before, after, found), frame.shape[1:]),
-        float(np.hypot(error_px, METHOD_ERROR_PX) * px),
-        px * straight.left_px,
-    )
+    error_px = float(np.hypot(error_px, METHOD_ERROR_PX) * px)
+    full = _as_similarity(_unthinned(before, after, found), frame.shape[1:])
+    whole = _whole(full, picture.shape[1:], error_px)
+    is_whole = not np.array_equal(whole, full)
+    require_no_bend(drift, straight, other.shape[1:], px, is_whole)
+    return Exact(whole, error_px, px * straight.left_px)
 
 
 def _require_told(drift: Drift, straight: ShiftFit) -> None:

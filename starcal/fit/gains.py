@@ -98,9 +98,10 @@ class GainFit:
         Measured log ratios, and measured minus predicted.
     residual_error_mag : ndarray, shape (2, n)
         What a residual is expected to scatter by: its errors and the stars' own scatter.
-    growth_error, catalogue_error, added_error : ndarray, shape (2,)
-        Relative errors that are common to all stars: of the light beyond the aperture, of what is
-        off alike in every B-V of the catalogue, and what second measurements add.
+    growth_error, rounding_error, catalogue_error, added_error : ndarray, shape (2,)
+        Relative errors that are common to all stars: of the light beyond the aperture, of a sky
+        rounded to the steps of coarse values, of what is off alike in every B-V of the catalogue,
+        and what second measurements add.
     dust : Dust
         Expected before all stars; its shift is taken out of the gains.
     used : ndarray of bool, shape (n,)
@@ -129,6 +130,7 @@ class GainFit:
     residual_mag: np.ndarray
     residual_error_mag: np.ndarray
     growth_error: np.ndarray
+    rounding_error: np.ndarray
     dust: Dust
     catalogue_error: np.ndarray
     added_error: np.ndarray
@@ -167,7 +169,12 @@ class GainFit:
     @property
     def own_errors(self) -> np.ndarray:
         """Relative errors of the gains of R and B that are this frame's alone, shape (2,)."""
-        parts = self.zero_error_mag / MAG_PER_LN, self.growth_error, self.added_error
+        parts = (
+            self.zero_error_mag / MAG_PER_LN,
+            self.growth_error,
+            self.rounding_error,
+            self.added_error,
+        )
         return np.sqrt(np.sum(np.square(parts), axis=0))
 
     @property
@@ -179,9 +186,8 @@ class GainFit:
 
     def with_rounding(self, rounding_error: np.ndarray) -> GainFit:
         """The fit with an error that the steps of coarse values bring to all stars, relative, shape
-        (2,), in that of the light beyond the aperture."""
-        common = np.hypot(self.growth_error, rounding_error)
-        return replace(self, growth_error=common).with_added(self.added_error)
+        (2,)."""
+        return replace(self, rounding_error=rounding_error).with_added(self.added_error)
 
     def with_catalogue(self, bv_common_error_mag: float) -> GainFit:
         """The fit with an error, mag, by which all B-V of the catalogue may be off alike: it moves
@@ -194,6 +200,7 @@ class GainFit:
         parts = (
             np.hypot(self.zero_error_mag, SYSTEMATIC_MAG) / MAG_PER_LN,
             self.growth_error,
+            self.rounding_error,
             self.dust_error,
             self.catalogue_error,
             np.asarray(added_error, float),
@@ -438,6 +445,7 @@ def _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, neutral_bv, growth_error
         residual_mag=residual,
         residual_error_mag=_of_both(bands, "sigma"),
         growth_error=np.asarray(growth_error, float),
+        rounding_error=np.zeros(2),
         dust=UNKNOWN_DUST,
         catalogue_error=np.zeros(2),
         added_error=np.zeros(2),

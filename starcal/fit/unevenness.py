@@ -1,11 +1,12 @@
 """How much a gain differs over the frame, by the colours of all clean stars.
 
-The stars of a fit tell a plane of either gain to some per cent only, as their B-V is known badly.
-But one combination of a star's two log ratios hardly depends on its B-V: what a star is redder in R
-it is fainter in B, along the fitted line. Of that combination every clean star, known to a
-catalogue or not, tells the plane to some per mille; a flat that is uneven in R or in B shows in it,
+What flats leave is a tilt, or a bowl where the vignetting of a channel is another than its flat's.
+The stars of a fit tell it of either gain to some per cent only, as their B-V is known badly. But
+one combination of a star's two log ratios hardly depends on its B-V: what a star is redder in R it
+is fainter in B, along the fitted line. Of that combination every clean star, known to a catalogue
+or not, tells tilt and bowl to some per mille; a flat that is uneven in R or in B shows in it,
 unless it goes exactly the way that star colours go. Both together, with a prior of what flats leave
-uneven, give the planes of R and of B.
+uneven, give those of R and of B.
 """
 
 from dataclasses import dataclass
@@ -16,14 +17,17 @@ from numpy.typing import NDArray
 from ..robust import SIGMA_PER_DEVIATION
 from .gains import MAG_PER_LN, GainFit
 
-USUAL_UNEVENNESS_LN = 0.03  # of a gain from edge to edge, in either direction
+USUAL_UNEVENNESS_LN = (
+    0.03  # of a gain from edge to edge, in either direction, and from middle to corner
+)
+TERMS = 3  # along x, along y, and the square of the distance from the middle
 FEWEST_COLOURS = 12  # stars, for a plane of their combination
 MOST_COLOUR_NOISE = 0.1  # relative, of a star's light in the worst channel
 STAR_SCATTER_LN = 0.03  # of real stars about one line in the two ratios
 OUTLYING_SIGMAS = 4.0
 OUTLIER_ROUNDS = 5
 COMBINED_ERROR_LN = (
-    0.01  # of the combination's plane: mean colours differ over the frame as well
+    0.01  # of the combination's terms: mean colours differ over the frame as well
 )
 INNER_SHARE = (0.1, 0.9)  # of the stars, between which a gain's range is told
 
@@ -36,7 +40,7 @@ class Unevenness:
     ----------
     change : ndarray, shape (2,)
         Relative: between the places where a tenth of the stars have a lower and where a tenth have
-        a higher gain, by planes.
+        a higher gain, by a tilt and a bowl.
     error : ndarray, shape (2,)
     stars : int
         Clean stars whose colours tell it, besides those of the fit.
@@ -48,10 +52,10 @@ class Unevenness:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class _Plane:
-    """Slopes along x and y from edge to edge, natural logarithms, (2,), and their covariance."""
+class _Shape:
+    """How much each of `TERMS` changes over the frame, natural logarithms, and the covariance."""
 
-    slope: NDArray
+    change: NDArray
     covariance: NDArray
 
 
@@ -64,7 +68,8 @@ def unevenness(
     ----------
     fit : GainFit
     place : ndarray, shape (n, 2)
-        Of the stars that it was given: x and y as shares of the frame's width and height.
+        Of the stars that it was given, from the middle: x and y as shares of the frame's width and
+        height.
     flux : ndarray, shape (3, m)
         Of clean stars, matched or not, in an aperture wide enough for other widths of stars at the
         edge not to matter.
@@ -78,79 +83,87 @@ def unevenness(
     Unevenness
         Its posterior mean, normal errors and prior.
     """
-    information, seen = _told_by_fit(fit, place)
+    terms = _terms_at(place)
+    information, seen = _told_by_fit(fit, terms)
     share = fit.slope[0] / fit.slope[1]
     good = (np.nan_to_num(flux) > 0).all(axis=0) & (noise < MOST_COLOUR_NOISE)
     if good.sum() >= FEWEST_COLOURS and np.isfinite(share):
-        plane = _plane_of_colours(share, flux[:, good], noise[good], star_place[good])
-        takes = np.hstack([np.eye(2), -share * np.eye(2)])
-        _learn(information, seen, plane, takes)
-    return _over_the_frame(np.linalg.inv(information), seen, place, int(good.sum()))
+        combined = _shape_of_colours(share, flux[:, good], noise[good], star_place[good])
+        takes = np.hstack([np.eye(TERMS), -share * np.eye(TERMS)])
+        _learn(information, seen, combined, takes)
+    return _over_the_frame(np.linalg.inv(information), seen, terms, int(good.sum()))
 
 
-def _told_by_fit(fit: GainFit, place: NDArray) -> tuple[NDArray, NDArray]:
-    """Information on the four slopes from what flats usually are and from both gains, (4, 4), and
-    what it says, (4,)."""
-    information = np.eye(4) / USUAL_UNEVENNESS_LN**2
-    seen = np.zeros(4)
+def _terms_at(place: NDArray) -> NDArray:
+    """What each term is at some places, (n, TERMS): 1 apart from edge to edge, or from the middle
+    to the corners."""
+    return np.column_stack([place, 2 * np.sum(place**2, axis=1)])
+
+
+def _told_by_fit(fit: GainFit, terms: NDArray) -> tuple[NDArray, NDArray]:
+    """Information on the terms of both gains from what flats usually are and from the fit, as a
+    matrix, and what it says, as a vector."""
+    both = 2 * TERMS
+    information = np.eye(both) / USUAL_UNEVENNESS_LN**2
+    seen = np.zeros(both)
     for channel in range(2):
-        plane = _plane_of_fit(fit, channel, place)
-        takes = np.zeros((2, 4))
-        takes[[0, 1], [2 * channel, 2 * channel + 1]] = 1
-        _learn(information, seen, plane, takes)
+        takes = np.eye(both)[TERMS * channel : TERMS * (channel + 1)]
+        _learn(information, seen, _shape_of_fit(fit, channel, terms), takes)
     return information, seen
 
 
-def _learn(information: NDArray, seen: NDArray, plane: _Plane, takes: NDArray) -> None:
-    """Add what a plane tells of the four slopes, in place."""
-    weight = np.linalg.inv(plane.covariance)
+def _learn(information: NDArray, seen: NDArray, shape: _Shape, takes: NDArray) -> None:
+    """Add what a shape tells of the terms of both gains, in place."""
+    weight = np.linalg.inv(shape.covariance)
     information += takes.T @ weight @ takes
-    seen += takes.T @ weight @ plane.slope
+    seen += takes.T @ weight @ shape.change
 
 
-def _plane_of_fit(fit: GainFit, channel: int, place: NDArray) -> _Plane:
+def _shape_of_fit(fit: GainFit, channel: int, terms: NDArray) -> _Shape:
     """Of the residuals of one gain."""
     used = fit.used
     residual = fit.residual_mag[channel, used] / MAG_PER_LN
-    return _fitted_plane(
-        place[used], residual, fit.residual_error_mag[channel, used] / MAG_PER_LN
+    return _fitted_shape(
+        terms[used], residual, fit.residual_error_mag[channel, used] / MAG_PER_LN
     )
 
 
-def _plane_of_colours(share: float, flux: NDArray, noise: NDArray, place: NDArray) -> _Plane:
+def _shape_of_colours(share: float, flux: NDArray, noise: NDArray, place: NDArray) -> _Shape:
     """Of the combination of log ratios that is free of star colour, without stars that are odd."""
     ratio = -np.log(flux[[0, 2]] / flux[1])
     combined = ratio[0] - share * ratio[1]
     sigma = np.hypot(np.hypot(1.0, share) * noise, STAR_SCATTER_LN)
+    terms = _terms_at(place)
     kept = np.ones(len(combined), bool)
     for _ in range(OUTLIER_ROUNDS):
-        plane = _fitted_plane(place[kept], combined[kept], sigma[kept])
-        left = combined - place @ plane.slope
+        shape = _fitted_shape(terms[kept], combined[kept], sigma[kept])
+        left = combined - terms @ shape.change
         off = np.abs(left - np.median(left[kept])) / sigma
         scale = max(SIGMA_PER_DEVIATION * float(np.median(off[kept])), 0.5)
         kept = off < OUTLYING_SIGMAS * scale
-    covariance = plane.covariance * scale**2 + np.eye(2) * COMBINED_ERROR_LN**2
-    return _Plane(slope=plane.slope, covariance=covariance)
+    covariance = shape.covariance * scale**2 + np.eye(TERMS) * COMBINED_ERROR_LN**2
+    return _Shape(change=shape.change, covariance=covariance)
 
 
-def _fitted_plane(place: NDArray, values: NDArray, sigma: NDArray) -> _Plane:
-    design = np.column_stack([place, np.ones(len(place))]) / sigma[:, None]
+def _fitted_shape(terms: NDArray, values: NDArray, sigma: NDArray) -> _Shape:
+    """Least squares, with a level of its own."""
+    design = np.column_stack([terms, np.ones(len(terms))]) / sigma[:, None]
     # a little information, so that one star or stars in a row leave the rest open
-    covariance = np.linalg.inv(design.T @ design + 1e-4 * np.eye(3))
-    slope = covariance @ design.T @ (values / sigma)
-    return _Plane(slope=slope[:2], covariance=covariance[:2, :2])
+    covariance = np.linalg.inv(design.T @ design + 1e-4 * np.eye(TERMS + 1))
+    change = covariance @ design.T @ (values / sigma)
+    return _Shape(change=change[:TERMS], covariance=covariance[:TERMS, :TERMS])
 
 
 def _over_the_frame(
-    covariance: NDArray, seen: NDArray, place: NDArray, stars: int
+    covariance: NDArray, seen: NDArray, terms: NDArray, stars: int
 ) -> Unevenness:
     """Range of both gains between the places of the stars."""
-    slope = (covariance @ seen).reshape(2, 2)
-    low, high = np.quantile(slope @ place.T, INNER_SHARE, axis=1)
-    spread = np.quantile(place, INNER_SHARE[1], axis=0) - np.quantile(
-        place, INNER_SHARE[0], axis=0
+    change = (covariance @ seen).reshape(2, TERMS)
+    low, high = np.quantile(change @ terms.T, INNER_SHARE, axis=1)
+    spread = np.quantile(terms, INNER_SHARE[1], axis=0) - np.quantile(
+        terms, INNER_SHARE[0], axis=0
     )
-    variance = np.diag(covariance).reshape(2, 2)
+    variance = np.diag(covariance).reshape(2, TERMS)
     return Unevenness(
         change=high - low,
         error=np.sqrt((variance * spread**2).mean(axis=1)),

@@ -107,6 +107,11 @@ BEYOND_APERTURE = (
     "how much of its light lies beyond the aperture is not known better: another focus or profile "
     "than green has, or ground that is not even"
 )
+OF_STEPS = (
+    "its sky is rounded to steps as coarse as its noise, as by 8 bits, and which of the levels "
+    "within a step it has is not known"
+)
+GIVE_FINER = "give the frame as it was before its values were rounded: 16 bits, or 32-bit floats"
 OF_CATALOGUE = (
     "all B-V of the catalogue may be off alike, by dust that its relation does not know"
 )
@@ -281,13 +286,7 @@ def decide(
             "undecided",
             reasons=tuple(doubts),
             stars_needed=_stars_needed(fit),
-            next_steps=(
-                f"about {_stars_needed(fit)} clean stars would decide it ({fit.n_used} now): a "
-                f"wider field, a deeper "
-                "catalogue (--catalogue gaia) or longer exposures",
-                SEPARATE_STARS,
-                GO_ON_WITHOUT,
-            ),
+            next_steps=(_to_know_more(fit), SEPARATE_STARS, GO_ON_WITHOUT),
             **shared,
         )
     return Verdict(
@@ -417,6 +416,7 @@ def _what_disagrees(fit: GainFit, second: tuple[SecondMeasurement, ...], channel
     parts = {
         "": fit.zero_error_mag[channel] / MAG_PER_LN,
         BEYOND_APERTURE: fit.growth_error[channel],
+        OF_STEPS: fit.rounding_error[channel],
         BEHIND_DUST: fit.dust_error[channel],
         OF_CATALOGUE: fit.catalogue_error[channel],
     }
@@ -427,8 +427,22 @@ def _what_disagrees(fit: GainFit, second: tuple[SecondMeasurement, ...], channel
     return words and f": {words}"
 
 
-def _stars_needed(fit: GainFit) -> int:
-    """Errors fall with the square root of the number of stars."""
+def _to_know_more(fit: GainFit) -> str:
+    """What would decide a fit that is open."""
+    needed = _stars_needed(fit)
+    if needed is None:
+        return GIVE_FINER
+    return (
+        f"about {needed} clean stars would decide it ({fit.n_used} now): a wider field, a deeper "
+        "catalogue (--catalogue gaia) or longer exposures"
+    )
+
+
+def _stars_needed(fit: GainFit) -> int | None:
+    """Errors fall with the square root of the number of stars, but for one by which the sky is
+    rounded; None where that alone is too much."""
+    if np.max(fit.rounding_error) > MAX_STATED_ERROR:
+        return None
     factor = np.max(fit.stated_errors) / MAX_STATED_ERROR
     margin = np.clip(fit.slope_ratio, *RATIO_RANGE) - RATIO_ABOVE_NOTHING
     factor = max(factor, np.max(2 * fit.slope_ratio_error / margin), 1.0)

@@ -18,6 +18,7 @@ from ..draw.tone import stretch_apart
 from ..errors import FrameError
 from ..progress import Progress, part_of, silent
 from ..stars import CHANNELS
+from ..stars.noise import unrounded
 from ..texts import counted
 from .fill import fill
 from .flares import Flares
@@ -159,7 +160,7 @@ def _model_of(frame: NDArray, stars: Table, progress: Progress) -> StarModel:
     """The light of the stars, where there are any."""
     if not shows_stars(stars):
         return _no_stars(len(stars))
-    return model_stars(frame, stars, progress)
+    return model_stars(unrounded(frame, stars.meta["noise"]), stars, progress)
 
 
 def _must_fit(pixels: NDArray, stars: Table) -> None:

@@ -8,6 +8,9 @@ from numpy.typing import NDArray
 HIGHEST = 1e30  # stands for no data: it sorts last, and differences of it are finite
 CLIP_SIGMA = 3.0
 ONE_SIGMA_BELOW = 0.1587  # of the values; stars that nobody sees are on the upper side
+# Values of a sky with less noise than a step crowd together, on flat-fielded frames not even in the
+# same places: the median and the value one sigma below are then often one crowd's.
+TWO_SIGMA_BELOW = 0.0228
 FLAT_SIGMA = 1e-12
 
 
@@ -64,7 +67,9 @@ def clipped_rows(values: NDArray, rounds: int, least_sigma: float = 0.0) -> Clip
     least = max(least_sigma, FLAT_SIGMA)
     for _ in range(rounds):
         median = _row_quantile(ordered, low, high, 0.5)
-        sigma = median - _row_quantile(ordered, low, high, ONE_SIGMA_BELOW)
+        one = median - _row_quantile(ordered, low, high, ONE_SIGMA_BELOW)
+        two = median - _row_quantile(ordered, low, high, TWO_SIGMA_BELOW)
+        sigma = np.maximum(one, two / 2)
         reach = CLIP_SIGMA * np.maximum(sigma, least)
         near = known & (np.abs(ordered - median[:, None]) <= reach[:, None])
         low = near.argmax(axis=1)

@@ -17,7 +17,9 @@ BEND_VARIANCE = 6  # of second differences of noise 1: sum of their squared weig
 MOST_BEND_STEPS = (
     4.0  # of second differences that tell the noise of coarse values: beyond are stars
 )
-COARSE_VALUES = 256  # 8-bit pictures have no more
+# 8-bit pictures have no more, nor has the sky of whole numbers from a camera with little noise
+COARSE_VALUES = 256
+FINE_STEPS = 10  # in a noise: half of one, as a median may be off, is a twentieth of the noise
 COMMON_SHARE = 0.95  # of the pixels, whose values are those that a picture uses
 EMPTY_SHARE = 0.5  # of the pixels: less is a sky clipped at black, with nebula over it
 FAINT_SHARE = (
@@ -105,7 +107,7 @@ def frame_noise(pixels: np.ndarray) -> FrameNoise:
     step = [0.0 if black else _step(plane) for plane in blocks]
     noise = _with_lit_noise(blocks, sky, dark_noise)
     if not empty:
-        noise = np.maximum(noise, _noise_above_black(known, sky))
+        noise = np.maximum(noise, _noise_above_black(known, sky, _lowest(blocks)))
     return FrameNoise(
         sky=tuple(sky.tolist()),
         noise=tuple(noise.tolist()),
@@ -115,6 +117,34 @@ def frame_noise(pixels: np.ndarray) -> FrameNoise:
         step=tuple(step),
         rounded_steps=tuple(_rounded_steps(*each) for each in zip(blocks, step, strict=True)),
     )
+
+
+def unrounded(pixels: np.ndarray, noise: FrameNoise) -> np.ndarray:
+    """The same pixels with what rounding took from coarse values drawn anew, evenly over a step.
+
+    The median of a sky is one of its values: half a step off at worst, and in all places alike.
+    With such noise added it is the level (subtractive dither but for the subtraction: Widrow &
+    Kollar 2008, Quantization Noise, chapter 19).
+
+    Parameters
+    ----------
+    pixels : ndarray of float32, shape (3, y, x)
+    noise : FrameNoise
+        Of these pixels.
+
+    Returns
+    -------
+    ndarray of float32, shape (3, y, x)
+        The very same array where no channel has a noise of less than `FINE_STEPS` steps.
+    """
+    coarse = np.flatnonzero(np.array(noise.step) * FINE_STEPS > np.array(noise.noise))
+    if not len(coarse):
+        return pixels
+    fine = pixels.copy()
+    for channel in coarse:
+        drawn = np.random.default_rng(channel).random(fine[channel].shape, np.float32)
+        fine[channel] += np.float32(noise.step[channel]) * (drawn - np.float32(0.5))
+    return fine
 
 
 def _blocks_of(pixels: np.ndarray) -> tuple[list[np.ndarray], "_KnownBlocks"]:
@@ -133,13 +163,20 @@ def _with_lit_noise(blocks, sky, noise):
     return np.maximum(noise, [ROUNDED_STEPS * _step(plane) for plane in blocks])
 
 
-def _noise_above_black(known: "_KnownBlocks", sky: np.ndarray) -> np.ndarray:
+def _lowest(blocks: list[np.ndarray]) -> np.ndarray:
+    """Lowest value of each channel, (channels,)."""
+    return np.array([np.nanmin(part, initial=np.inf) for part in blocks])
+
+
+def _noise_above_black(
+    known: "_KnownBlocks", sky: np.ndarray, lowest: np.ndarray
+) -> np.ndarray:
     """Noise of each channel whose sky is clipped at black, which hides it, where most pixels of a
     block lie above: in the darkest of such blocks; 0 in other channels, or with few such blocks."""
     noise = np.zeros(len(sky))
     for channel, (level, sigma) in enumerate(zip(known.level, known.sigma, strict=True)):
         above = level > sky[channel]
-        clipped = sky[channel] <= level.min()
+        clipped = sky[channel] <= lowest[channel]
         if clipped and np.count_nonzero(above) >= TELLING_BLOCKS:
             dark = above & (level <= np.quantile(level[above], DARK_SHARE))
             noise[channel] = np.median(sigma[dark])
@@ -251,11 +288,15 @@ def _step(blocks: np.ndarray) -> float:
     """Step between the values of a coarsely digitised channel, 0 for fine ones: its rounding is
     noise, too."""
     values, count = np.unique(blocks[::4][np.isfinite(blocks[::4])], return_counts=True)
-    if not 1 < len(values) <= COARSE_VALUES:
+    if len(values) < 2:
         return 0.0
     commonest = int(count.argmax())  # of an empty sky it would be all that is usual
     count[commonest] = np.delete(count, commonest).max()
+    if COARSE_VALUES * count.max() < COMMON_SHARE * count.sum():
+        return 0.0  # so few cannot be all that is usual
     usual = _most_frequent(count)
+    if len(usual) > COARSE_VALUES:
+        return 0.0
     return weighted_median(np.diff(values[usual]), count[usual][1:])
 
 

@@ -20,8 +20,8 @@ from .gains import MAG_PER_LN, GainFit
 USUAL_UNEVENNESS_LN = (
     0.03  # of a gain from edge to edge, in either direction, and from middle to corner
 )
-TERMS = 3  # along x, along y, and the square of the distance from the middle
-FEWEST_COLOURS = 12  # stars, for a plane of their combination
+SHAPE_TERMS = 3  # along x, along y, and the square of the distance from the middle
+FEWEST_COLOURS = 12  # stars, for a tilt and a bowl of their combination
 MOST_COLOUR_NOISE = 0.1  # relative, of a star's light in the worst channel
 STAR_SCATTER_LN = 0.03  # of real stars about one line in the two ratios
 OUTLYING_SIGMAS = 4.0
@@ -53,7 +53,7 @@ class Unevenness:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class _Shape:
-    """How much each of `TERMS` changes over the frame, natural logarithms, and the covariance."""
+    """How much each of `SHAPE_TERMS` changes over the frame, natural logarithms, and the covariance."""
 
     change: NDArray
     covariance: NDArray
@@ -89,13 +89,13 @@ def unevenness(
     good = (np.nan_to_num(flux) > 0).all(axis=0) & (noise < MOST_COLOUR_NOISE)
     if good.sum() >= FEWEST_COLOURS and np.isfinite(share):
         combined = _shape_of_colours(share, flux[:, good], noise[good], star_place[good])
-        takes = np.hstack([np.eye(TERMS), -share * np.eye(TERMS)])
+        takes = np.hstack([np.eye(SHAPE_TERMS), -share * np.eye(SHAPE_TERMS)])
         _learn(information, seen, combined, takes)
     return _over_the_frame(np.linalg.inv(information), seen, terms, int(good.sum()))
 
 
 def _terms_at(place: NDArray) -> NDArray:
-    """What each term is at some places, (n, TERMS): 1 apart from edge to edge, or from the middle
+    """What each term is at some places, (n, SHAPE_TERMS): 1 apart from edge to edge, or from the middle
     to the corners."""
     return np.column_stack([place, 2 * np.sum(place**2, axis=1)])
 
@@ -103,11 +103,11 @@ def _terms_at(place: NDArray) -> NDArray:
 def _told_by_fit(fit: GainFit, terms: NDArray) -> tuple[NDArray, NDArray]:
     """Information on the terms of both gains from what flats usually are and from the fit, as a
     matrix, and what it says, as a vector."""
-    both = 2 * TERMS
+    both = 2 * SHAPE_TERMS
     information = np.eye(both) / USUAL_UNEVENNESS_LN**2
     seen = np.zeros(both)
     for channel in range(2):
-        takes = np.eye(both)[TERMS * channel : TERMS * (channel + 1)]
+        takes = np.eye(both)[SHAPE_TERMS * channel : SHAPE_TERMS * (channel + 1)]
         _learn(information, seen, _shape_of_fit(fit, channel, terms), takes)
     return information, seen
 
@@ -141,7 +141,7 @@ def _shape_of_colours(share: float, flux: NDArray, noise: NDArray, place: NDArra
         off = np.abs(left - np.median(left[kept])) / sigma
         scale = max(SIGMA_PER_DEVIATION * float(np.median(off[kept])), 0.5)
         kept = off < OUTLYING_SIGMAS * scale
-    covariance = shape.covariance * scale**2 + np.eye(TERMS) * COMBINED_ERROR_LN**2
+    covariance = shape.covariance * scale**2 + np.eye(SHAPE_TERMS) * COMBINED_ERROR_LN**2
     return _Shape(change=shape.change, covariance=covariance)
 
 
@@ -149,21 +149,21 @@ def _fitted_shape(terms: NDArray, values: NDArray, sigma: NDArray) -> _Shape:
     """Least squares, with a level of its own."""
     design = np.column_stack([terms, np.ones(len(terms))]) / sigma[:, None]
     # a little information, so that one star or stars in a row leave the rest open
-    covariance = np.linalg.inv(design.T @ design + 1e-4 * np.eye(TERMS + 1))
+    covariance = np.linalg.inv(design.T @ design + 1e-4 * np.eye(SHAPE_TERMS + 1))
     change = covariance @ design.T @ (values / sigma)
-    return _Shape(change=change[:TERMS], covariance=covariance[:TERMS, :TERMS])
+    return _Shape(change=change[:SHAPE_TERMS], covariance=covariance[:SHAPE_TERMS, :SHAPE_TERMS])
 
 
 def _over_the_frame(
     covariance: NDArray, seen: NDArray, terms: NDArray, stars: int
 ) -> Unevenness:
     """Range of both gains between the places of the stars."""
-    change = (covariance @ seen).reshape(2, TERMS)
+    change = (covariance @ seen).reshape(2, SHAPE_TERMS)
     low, high = np.quantile(change @ terms.T, INNER_SHARE, axis=1)
     spread = np.quantile(terms, INNER_SHARE[1], axis=0) - np.quantile(
         terms, INNER_SHARE[0], axis=0
     )
-    variance = np.diag(covariance).reshape(2, TERMS)
+    variance = np.diag(covariance).reshape(2, SHAPE_TERMS)
     return Unevenness(
         change=high - low,
         error=np.sqrt((variance * spread**2).mean(axis=1)),

@@ -269,6 +269,25 @@ def test_a_saturated_star_leaves_neither_ring_nor_hole():
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("phase", [0.3, -0.3])
+def test_whole_numbers_leave_stars_their_light(phase):
+    """A sky with noise of 0.6 steps, its level so many steps above one: the layer has the light of
+    a star to 2 % within 8 px, which holds 0.98 of it (Moffat's profile of exponent 3). A median sky
+    is that step, and 200 pixels times 0.3 steps are 6 % of the light."""
+    x, y = star_grid(n=6)
+    step = 1e-3
+    pixels, _ = plain(x, y, np.full(len(x), 1.0), noise=0.6 * step)
+    level = np.float32(phase * step - 0.01 % step)
+    pixels = step * np.rint((pixels + level) / step).astype(np.float32)
+    split = layers.split(pixels, measure_stars(pixels))
+    yy, xx = np.mgrid[:160, :160]
+    near = np.hypot(xx - x[:, None, None], yy - y[:, None, None]) < 8
+    light = [[(plane * one).sum() for one in near] for plane in split.stars]
+    assert abs(np.mean(light) / 0.98 - 1) < 0.02
+    np.testing.assert_array_equal(split.starless + split.stars, pixels)
+
+
+@pytest.mark.slow
 def test_a_known_hot_pixel_beside_a_star_takes_none_of_its_light():
     """In one channel, 4 px from every second star: lights are right to 3 % (30 noises); they were
     0 there, as the sky's slope took them, and one star in seven of such frames passed for a speck."""

@@ -165,6 +165,20 @@ def test_hot_stars_suffice_where_both_slopes_are_well_known():
     assert judged(a_fit(red_share=0.1)).verdict == "rescue"
 
 
+def test_a_sky_of_coarse_values_is_named_and_more_stars_do_not_help():
+    """By 4 %: the step says so and asks for a finer frame. By 2 % besides 3 % of few stars: those
+    are what is lacking."""
+    rounded = replace(a_fit(), rounding_error=np.array([0.0, 0.04]))
+    found = judged(rounded.with_added(np.zeros(2)))
+    assert found.verdict == "undecided"
+    assert "blue" in found.reasons[0]
+    assert "rounded to steps" in found.reasons[0]
+    assert "16 bits" in found.next_steps[0]
+    assert found.stars_needed is None
+    fewer = replace(a_fit(zero_error=0.033), rounding_error=np.array([0.02, 0.0]))
+    assert judged(fewer.with_added(np.zeros(2))).stars_needed > 40
+
+
 def test_stars_needed_by_the_square_root_law():
     """Twice the allowed error takes four times the stars; the code adds a fifth for luck (so 4 to 5
     times)."""

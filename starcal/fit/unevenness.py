@@ -53,7 +53,7 @@ class Unevenness:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class _Shape:
-    """How much each of `SHAPE_TERMS` changes over the frame, natural logarithms, and the covariance."""
+    """How much each term changes over the frame, natural logarithms, and the covariance."""
 
     change: NDArray
     covariance: NDArray
@@ -95,8 +95,8 @@ def unevenness(
 
 
 def _terms_at(place: NDArray) -> NDArray:
-    """What each term is at some places, (n, SHAPE_TERMS): 1 apart from edge to edge, or from the middle
-    to the corners."""
+    """What the terms are at some places, (n, SHAPE_TERMS): 1 apart from edge to edge, or from the
+    middle to the corners."""
     return np.column_stack([place, 2 * np.sum(place**2, axis=1)])
 
 
@@ -151,7 +151,9 @@ def _fitted_shape(terms: NDArray, values: NDArray, sigma: NDArray) -> _Shape:
     # a little information, so that one star or stars in a row leave the rest open
     covariance = np.linalg.inv(design.T @ design + 1e-4 * np.eye(SHAPE_TERMS + 1))
     change = covariance @ design.T @ (values / sigma)
-    return _Shape(change=change[:SHAPE_TERMS], covariance=covariance[:SHAPE_TERMS, :SHAPE_TERMS])
+    return _Shape(
+        change=change[:SHAPE_TERMS], covariance=covariance[:SHAPE_TERMS, :SHAPE_TERMS]
+    )
 
 
 def _over_the_frame(

@@ -111,7 +111,9 @@ OF_STEPS = (
     "its sky is rounded to steps as coarse as its noise, as by 8 bits, and which of the levels "
     "within a step it has is not known"
 )
-GIVE_FINER = "give the frame as it was before its values were rounded: 16 bits, or 32-bit floats"
+GIVE_FINER = (
+    "give the frame as it was before its values were rounded: 16 bits, or 32-bit floats"
+)
 OF_CATALOGUE = (
     "all B-V of the catalogue may be off alike, by dust that its relation does not know"
 )

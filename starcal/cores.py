@@ -1,6 +1,8 @@
 """How many cores this process may use, and work handed out to them."""
 
+import ctypes
 import os
+import sys
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
@@ -45,3 +47,12 @@ def in_threads(do: Callable[[Part], Given], parts: Iterable[Part]) -> Iterator[G
         return
     with ThreadPoolExecutor(at_once) as pool:
         yield from pool.map(do, parts)
+
+
+def release_memory() -> None:
+    """Give back memory that is free but still held for what may come, after a step that needed
+    much of it: a later step needs other sizes, and would ask for more besides."""
+    if sys.platform == "linux":
+        trim = getattr(ctypes.CDLL(None), "malloc_trim", None)  # of the GNU C library alone
+        if trim is not None:
+            trim(0)

@@ -19,6 +19,7 @@ from .checking.check import as_frame, check_for_cure, relocated, usable
 from .checking.result import ALL_NUMBERS, CheckResult
 from .choices import Choices, OfRun, Settings, chosen
 from .compose import read_channels
+from .cores import release_memory
 from .cure.gains import apply_calibration, require_usable
 from .cure.pictures import recolour_picture
 from .cure.stars import (
@@ -745,6 +746,7 @@ def _write(place: Path, frame, made, settings, folder: Path, began_s: float) -> 
     _write_picture(place, frame, made, settings)
     _write_pictures(place, frame, made, settings)
     audits = before, after = _audits(frame, made, settings)
+    release_memory()
     _require_no_harm(made.check.frame, before, after)
     made = replace(made, check=_warned(made.check, before, settings.route))
     facts = made.check.to_dict() | {

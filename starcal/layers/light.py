@@ -39,7 +39,7 @@ class Channel:
     Attributes
     ----------
     index, name : int, str
-    plane : ndarray, (y, x) float32
+    plane : ndarray or MendedPlane, (y, x) float32
     sky, noise, electrons_per_unit : float
         Of a dark pixel, and what photon noise follows from.
     clip_level : float
@@ -64,13 +64,15 @@ class Channel:
     def without(self, flares: Flares) -> "Channel":
         """The same channel less the light of flares, but for clipped pixels."""
         light = flares.plane(self.index, self.plane.shape)
-        plane = np.where(self.clipped(), self.plane, self.plane - light)
-        return replace(self, plane=plane)
+        light[self.clipped()] = 0
+        return replace(self, plane=np.subtract(self.plane, light, out=light))
 
     def unclipped(self) -> NDArray[np.float32]:
         """A copy of the plane with NaN where it is clipped, and where the rest of a charge that ran
         over lies."""
-        return np.where(self._spoilt, np.float32(np.nan), self.plane)
+        whole = np.array(self.plane)
+        whole[self._spoilt] = np.nan
+        return whole
 
     @cached_property
     def _spoilt(self) -> NDArray[np.bool_]:

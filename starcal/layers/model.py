@@ -9,7 +9,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..cores import in_threads
+from ..cores import in_threads, release_memory
 from ..progress import Progress, silent
 from ..robust import scatter
 from ..stars import SHAPE_SNR, Flag
@@ -89,8 +89,10 @@ def model_stars(pixels: NDArray, stars: Table, progress: Progress = silent) -> S
     channels = channels_of(blanked(pixels, stars.meta["defects"]), stars)
     whole = ~bits_of_blooms(channels, stars)
     draft = _drafted(channels, stars, None, whole)
+    release_memory()
     progress(f"measuring the light of {these}", 0.4)
     model = _finished(channels, draft, None)
+    release_memory()
     progress(f"looking for spikes of {these}", 0.8)
     flares = flares_of(channels, model, PIECE_SHARE, sweeps=0)
     if flares is not None:

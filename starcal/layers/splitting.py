@@ -6,13 +6,13 @@ stay; where it is not, the pixel is filled in from around it. Between the two th
 only a weight.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
-from ..cores import in_threads
+from ..cores import in_threads, release_memory
 from ..draw.preview import beside, thinned
 from ..draw.tone import stretch_apart
 from ..errors import FrameError
@@ -144,16 +144,19 @@ def split(pixels: NDArray, stars: Table, progress: Progress = silent) -> Split:
     _must_fit(pixels, stars)
     frame = pixels.astype(np.float32, copy=False)
     model = _model_of(frame, stars, part_of(progress, 0.0, MODEL_SHARE))
+    release_memory()
     parts = Split(  # after the model, which takes memory of its own
-        starless=frame.copy(),
-        stars=np.zeros_like(frame),
+        starless=frame,
+        stars=np.zeros(frame.shape, np.float32),
         footprint=np.zeros(frame.shape[1:], bool),
         model=model,
     )
     if shows_stars(stars):
         told = part_of(progress, MODEL_SHARE, 1.0)
         _take_apart(parts, channels_of(frame, stars), stars.meta["noise"].empty_sky, told)
-    return parts
+        release_memory()
+    # last, for the same reason: what is not light of stars
+    return replace(parts, starless=frame - parts.stars)
 
 
 def _model_of(frame: NDArray, stars: Table, progress: Progress) -> StarModel:
@@ -175,8 +178,7 @@ def _must_fit(pixels: NDArray, stars: Table) -> None:
 def _take_apart(
     parts: Split, channels: list[Channel], empty_sky: bool, progress: Progress
 ) -> None:
-    """Move the light of the model's stars from the starless frame into the star layer, in place,
-    and mark where."""
+    """Put the light of the model's stars into the star layer, in place, and mark where."""
     grain = _grain(parts.model, channels)
     told = _StarsDone(len(parts.model.x_px), progress)
     told.add(0)
@@ -230,10 +232,8 @@ def _lie_in(model: StarModel, window) -> NDArray[np.bool_]:
 
 
 def _put_apart(parts: Split, channel: Channel, window, clean, inside) -> None:
-    """Put light and rest of a window into the layers, in place."""
-    light, rest = _apart(channel.plane[window], clean, inside)
-    parts.stars[channel.index][window] = light
-    parts.starless[channel.index][window] = rest
+    """Put the light of a window into the star layer, in place."""
+    parts.stars[channel.index][window] = _light_of(channel.plane[window], clean, inside)
 
 
 def _no_stars(count: int) -> StarModel:
@@ -251,14 +251,14 @@ def _no_stars(count: int) -> StarModel:
     )
 
 
-def _apart(values, clean, inside):
-    """Star light and rest of some pixels, both rounded so that in float32 their sum is the pixel.
+def _light_of(values, clean, inside):
+    """Star light of some pixels, rounded so that in float32 its sum with the rest, which is what
+    the pixel has more, is the pixel.
 
     One of the two differences loses nothing (Sterbenz 1974, Floating-Point Computation, theorem
     4.3.1): that with the larger part, if both parts are positive.
     """
-    light = np.where(inside & np.isfinite(values), values - clean, np.float32(0))
-    return light, np.where(inside, values - light, values)
+    return np.where(inside & np.isfinite(values), values - clean, np.float32(0))
 
 
 def _grain(model: StarModel, channels: list[Channel]) -> NDArray[np.float32]:

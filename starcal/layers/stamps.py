@@ -39,7 +39,8 @@ def stamps_at(
     tuple of ndarray, (n, P)
     """
     place, inside, dx, dy = places_round(plane.shape, x_px, y_px, offsets)
-    flat = plane.flags.c_contiguous  # else all of it would be copied
+    # else all of it would be copied
+    flat = isinstance(plane, np.ndarray) and plane.flags.c_contiguous
     values = plane.ravel().take(place) if flat else plane[np.unravel_index(place, plane.shape)]
     values = values.astype(np.float32, copy=False)
     if not inside.all():

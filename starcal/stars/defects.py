@@ -112,24 +112,24 @@ def without_border(pixels: NDArray, border: tuple[int, int, int, int]) -> NDArra
     return mended_frame(pixels, nowhere, nowhere, nowhere, np.empty(0, np.float32), border)
 
 
-def blanked(pixels: NDArray, defects: Defects) -> NDArray:
-    """The frame with no data in its defects, its border as it is; the same array where there are
-    none.
+def blanked(pixels: NDArray, defects: Defects) -> NDArray | MendedFrame:
+    """The frame with no data in its defects, its border as it is, without a copy; the same array
+    where there are none.
 
     Parameters
     ----------
     pixels : ndarray, (3, y, x)
+        It stays as it is.
     defects : Defects
 
     Returns
     -------
-    ndarray, (3, y, x)
+    ndarray or MendedFrame, (3, y, x)
     """
     if not len(defects):
         return pixels
-    pixels = pixels.copy()
-    pixels[defects.channel, defects.row, defects.column] = np.nan
-    return pixels
+    nothing = np.full(len(defects), np.nan, np.float32)
+    return mended_frame(pixels, defects.channel, defects.row, defects.column, nothing)
 
 
 def find_defects(pixels: NDArray, noise: FrameNoise, fwhm_px: float) -> Defects:

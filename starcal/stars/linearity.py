@@ -31,6 +31,7 @@ SURE_SLOPE = 0.15  # half a 95 % interval; a slope known less well says nothing
 # error: one known less well than this is believed only where the range of values agrees.
 WELL_KNOWN_SLOPE = 0.08
 
+MOST_TOP_PIXELS = 3e6  # of a channel, that tell its brightest values: 300 of them are beyond
 DISPLAY_TOP = 1.05  # display values end at 1
 # and a stretch is there to reach up to them: what ends below is a frame without bright stars
 DARK_TOP = 0.2
@@ -345,7 +346,8 @@ def _clip_over_noise(stars: Table) -> float:
 
 
 def _near_top(pixels: np.ndarray) -> float:
-    sample = pixels[:, ::3, ::3]
+    step = max(3, int(np.ceil(np.sqrt(pixels[0].size / MOST_TOP_PIXELS))))
+    sample = pixels[:, ::step, ::step]
     return float(np.nanquantile(sample, 0.9999)) if np.isfinite(sample).any() else 0.0
 
 

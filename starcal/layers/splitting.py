@@ -233,7 +233,7 @@ def _lie_in(model: StarModel, window) -> NDArray[np.bool_]:
 
 def _put_apart(parts: Split, channel: Channel, window, clean, inside) -> None:
     """Put the light of a window into the star layer, in place."""
-    parts.stars[channel.index][window] = _light_of(channel.plane[window], clean, inside)
+    parts.stars[channel.index][window] = _starlight_in(channel.plane[window], clean, inside)
 
 
 def _no_stars(count: int) -> StarModel:
@@ -251,7 +251,7 @@ def _no_stars(count: int) -> StarModel:
     )
 
 
-def _light_of(values, clean, inside):
+def _starlight_in(values, clean, inside):
     """Star light of some pixels, rounded so that in float32 its sum with the rest, which is what
     the pixel has more, is the pixel.
 

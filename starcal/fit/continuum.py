@@ -23,6 +23,7 @@ from .posterior import (
     star_posteriors,
 )
 from .relations import BROADBAND, GRID_BV_MAG, PIVOT_BV_MAG, Bands, candidate_bands
+from .slants import Slants, slants_of
 
 COPY_SCATTER_MAG = (
     0.015  # of a ratio of bright stars; that of two lines scatters by 0.04 and more
@@ -52,6 +53,9 @@ CATALOGUE_FACTORS = np.geomspace(1.0, 4.0, 29)
 CATALOGUE_LN_FACTOR_ERROR, FAR_OFF_DEGREES = 0.3, 4.0
 FAR_OFF_SCALE = 0.69  # of a Gaussian's variance: the scale of such a t that fits it best
 TOLD_CATALOGUE_FACTOR = 1.3  # from here on it is said
+TOLD_SLANT_MAG = (
+    0.03  # of ratios from edge to edge: as much again as an error of their zero points
+)
 
 # How often frames of three different channels have which order of lines, or others.
 USUAL_SHARE = {
@@ -65,6 +69,9 @@ USUAL_SHARE = {
     "unknown": 0.01,
 }
 TOLD_BROAD_SHARE = 0.9  # where header or user say that the filters are broad
+# Where FILTER keywords name three lines, and the channels differ as those do. Channels of any kind
+# fit a few dozen stars with a ln of 4 more than lines do: they have no spoilt stars.
+TOLD_LINES_SHARE = 0.99
 NO_KNOWN_BANDS = "the channels show the colours of no known filters, and few stars are matched"
 LINE_NAMES = {"S": "S II", "H": "H-alpha", "O": "O III"}
 
@@ -84,6 +91,8 @@ class Seen:
     clean, other : ndarray of bool, shape (n,)
         Matched stars to fit the relation by, and stars without catalogue colour that show the
         field's.
+    place : ndarray, shape (2, n)
+        Along x and y, -0.5 to 0.5 from edge to edge of the frame; NaN where it is not known.
     """
 
     mag: np.ndarray
@@ -94,6 +103,7 @@ class Seen:
     wrong_share: np.ndarray
     clean: np.ndarray
     other: np.ndarray
+    place: np.ndarray
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -117,6 +127,9 @@ class ContinuumFit:
         light tells; it is in the evidence.
     refused : str
         Why the relation must not be used; empty when it may.
+    slants : Slants or None
+        How the ratios change over the frame, which is taken out of the evidence; None where too few
+        stars tell.
     """
 
     frame: FrameFit | None
@@ -126,6 +139,7 @@ class ContinuumFit:
     told_by: str
     refused: str
     catalogue_factor: float = 1.0
+    slants: Slants | None = None
 
     __repr__ = told_shortly
 
@@ -313,6 +327,11 @@ def fit_continuum(seen: Seen, told: str = "") -> ContinuumFit:
     bands = _likeliest(kinds, seen, ln_catalogue, told)
     evidence = gather(seen, bands, ln_catalogue)
     frame = _fitted_kind(bands, evidence, seen)
+    slants = _slants(frame, evidence, seen)
+    if slants is not None:
+        seen = _levelled(seen, slants, bands)
+        evidence = gather(seen, bands, ln_catalogue)
+        frame = _fitted_kind(bands, evidence, seen)
     made = replace(
         nothing,
         frame=loosened(frame, evidence.rows(evidence.weight > 0)),
@@ -320,10 +339,32 @@ def fit_continuum(seen: Seen, told: str = "") -> ContinuumFit:
         used=evidence.weight[seen.clean] > 0,
         told_by=_told_by(bands, kinds, told),
         refused="",
+        slants=slants,
     )
     made = _judged_fit(made, seen)
     factor = 1.0 if made.refused else _catalogue_factor(frame, evidence, seen)
     return made if factor == 1 else _with_catalogue_factor(made, bands, seen, factor)
+
+
+def _slants(frame: FrameFit, evidence: Evidence, seen: Seen) -> Slants | None:
+    """How the ratios change over the frame; None where that is not told, or channels are of no
+    known kind: what B-V does to their ratios is then told by the same stars."""
+    if frame.bands.name == "unknown":
+        return None
+    fair = seen.clean | seen.other
+    return slants_of(frame, evidence.rows(fair), seen.place[:, fair])
+
+
+def _levelled(seen: Seen, slants: Slants, bands: Bands) -> Seen:
+    """The same with slants taken out of the channels that are compared with another, and their
+    errors added."""
+    mag, error_mag = seen.mag.copy(), seen.error_mag.copy()
+    more_mag, doubt_mag = slants.at(seen.place), slants.error_at(seen.place)
+    for ratio, (channel, _) in enumerate(bands.ratio_of):
+        known = np.isfinite(more_mag[ratio])
+        mag[channel, known] -= more_mag[ratio, known]
+        error_mag[channel, known] = np.hypot(error_mag[channel, known], doubt_mag[ratio, known])
+    return replace(seen, mag=mag, error_mag=error_mag)
 
 
 def _with_catalogue_factor(
@@ -396,10 +437,11 @@ def _likeliest(kinds: list[Bands], seen: Seen, ln_catalogue: np.ndarray, told: s
 
 def _usual_share(name: str, told: str) -> float:
     """How often frames hold such channels, by what is told of this one."""
-    if told != BROADBAND:
+    if told not in USUAL_SHARE:
         return USUAL_SHARE[name]
-    rest = (1 - TOLD_BROAD_SHARE) / (1 - USUAL_SHARE[BROADBAND])
-    return TOLD_BROAD_SHARE if name == BROADBAND else rest * USUAL_SHARE[name]
+    believed = TOLD_BROAD_SHARE if told == BROADBAND else TOLD_LINES_SHARE
+    rest = (1 - believed) / (1 - USUAL_SHARE[told])
+    return believed if name == told else rest * USUAL_SHARE[name]
 
 
 def _thinned(evidence: Evidence) -> Evidence:

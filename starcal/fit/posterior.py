@@ -7,6 +7,7 @@ Measurement 3, 653). The stars' probabilities allow for what remains unknown of 
 """
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 
@@ -21,7 +22,11 @@ FLAT_SHARE, FLAT_RANGE_MAG = 0.015, 3.0
 LATE_SHARE, LATE_BV_MAG = 0.02, (0.95, 1.55)
 LATE_SCATTER_MAG = np.array([0.35, 0.2])
 SCATTER_LN_ERROR = 0.5  # of the real stars' scatter through other filters
-SCATTER_HELD_FROM_MAG, SCATTER_HELD = 1.3, 0.2  # the red stars' is large, and known from giants
+# Hot, solar, orange and red stars each have their own: H-alpha varies among the first, from K0 on
+# dwarfs, giants and supergiants part, and molecules make the last; of all that the many stars of
+# solar type, which are alike, say nothing. Where one kind fades into the next:
+SCATTER_FADES_MAG = ((0.15, 0.35), (0.8, 1.0), (1.2, 1.4))
+SCATTERS = 8  # numbers: of the four kinds, for either ratio
 REDDENED_LOGIT, REDDENED_LOGIT_ERROR = -1.0, 1.0  # share of stars behind dust
 REDDENED_LOGIT_TWO_LINES = -2.0  # one ratio cannot tell
 SHARE_BY_REDDENING = np.array([0.65, 0.35])  # of the reddened: the nearer, the farther
@@ -33,6 +38,7 @@ POSTERIOR_BATCH = 1000  # stars at a time, for memory
 LOOSE_MAG, HELD_STEP_MAG, HELD_STEPS = 0.06, 0.16, 5
 HELD_ERROR_MAG = 0.01
 TINY = 1e-300
+GRID_STEP_MAG = float(GRID_BV_MAG[1] - GRID_BV_MAG[0])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -90,9 +96,10 @@ class FrameFit:
     Attributes
     ----------
     bands : Bands
-    values : ndarray, shape (parameters + 6,)
-        Those of the bands; ln factor of the scatter of each ratio; logit of the reddened share;
-        tilts of the catalogued stars, of the others, and of the spread.
+    values : ndarray, shape (parameters + 12,)
+        Those of the bands; ln factor of the scatter of each ratio for hot, solar, orange and red
+        stars; logit of the reddened share; tilts of the catalogued stars, of the others, and of
+        the spread.
     covariance : ndarray
         Of the values.
     ln_evidence : float
@@ -130,11 +137,13 @@ class _Priors:
         single = len(bands.ratio_of) == 1
         dust = REDDENED_LOGIT_TWO_LINES if single else REDDENED_LOGIT
         dust_error = 1e-3 if single or not bands.is_narrow else REDDENED_LOGIT_ERROR
-        rest = [0.0, 0.0, dust, 0.0, 0.0, 0.0]
-        errors = [SCATTER_LN_ERROR, SCATTER_LN_ERROR, dust_error, *TILT_ERROR.values()]
+        rest = [dust, 0.0, 0.0, 0.0]
+        errors = [dust_error, *TILT_ERROR.values()]
         return cls(
-            middle=np.concatenate([bands.expected, rest]),
-            error=np.concatenate([bands.expected_error, errors]),
+            middle=np.concatenate([bands.expected, np.zeros(SCATTERS), rest]),
+            error=np.concatenate(
+                [bands.expected_error, np.full(SCATTERS, SCATTER_LN_ERROR), errors]
+            ),
         )
 
     def ln(self, values: np.ndarray) -> float:
@@ -145,10 +154,23 @@ class _Priors:
 # --- the ratios -------------------------------------------------------------------------
 
 
-def scatter_reach() -> np.ndarray:
-    """How far the frame's factor on the scatter holds at each B-V, (grid,)."""
-    fade = (GRID_BV_MAG - SCATTER_HELD_FROM_MAG) / 0.2
-    return np.clip(1 - fade, SCATTER_HELD, 1)
+@cache
+def kinds_by_scatter(narrow: bool) -> np.ndarray:
+    """How far a star of each B-V is hot, solar, orange or red, (4, grid); broad bands and unknown
+    ones know one kind."""
+    everyone, no_one = np.ones(len(GRID_BV_MAG)), np.zeros(len(GRID_BV_MAG))
+    beyond = [
+        np.clip((GRID_BV_MAG - low) / (high - low), 0, 1) if narrow else no_one
+        for low, high in SCATTER_FADES_MAG
+    ]
+    return -np.diff([everyone, *beyond, no_one], axis=0)
+
+
+def _scatter_factors(values: np.ndarray, bands: Bands) -> np.ndarray:
+    """By how much the real stars' scatter of each ratio is larger than usual, (2, grid)."""
+    count = len(bands.expected)
+    ln = values[count : count + SCATTERS].reshape(-1, 2)
+    return np.exp(ln.T @ kinds_by_scatter(bands.is_narrow))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -193,9 +215,7 @@ class _Residuals:
 
 def _residuals(values: np.ndarray, bands: Bands, stars: Evidence, unknown) -> _Residuals:
     """Ratios against what the values call for; 0 where there are none."""
-    count = len(bands.expected)
-    factor = np.exp(values[count : count + 2, None] * scatter_reach())
-    real = _per_star((bands.scatter_mag * factor) ** 2)
+    real = _per_star((bands.scatter_mag * _scatter_factors(values, bands)) ** 2)
     seen = np.isfinite(stars.ratio_mag).all(axis=0)
     noise = np.where(seen, stars.variance_mag2, 1.0)[:, :, None, None]
     if unknown is not None:
@@ -251,7 +271,7 @@ def _lobes(values: np.ndarray, bands: Bands, stars: Evidence, unknown=None) -> _
     return _Lobes(
         ln=np.where(blind, 0.0, np.log(total)),
         toward=np.where(blind, 0.0, toward),
-        wider=np.where(blind, 0.0, wider * scatter_reach()),
+        wider=np.where(blind, 0.0, wider),
     )
 
 
@@ -366,11 +386,13 @@ def _by_tilts(share: np.ndarray, prior: np.ndarray, catalogued: np.ndarray) -> l
 
 
 def _by_ratios(share: np.ndarray, lobes: _Lobes, bands: Bands) -> np.ndarray:
-    """Gradient by the parameters of the bands and both scatters, (n, parameters + 2)."""
+    """Gradient by the parameters of the bands and the scatters, (n, parameters + 8)."""
     toward = share * lobes.toward
     of_bands = np.einsum("cneg,cpeg->np", toward, bands.features, optimize=True)
-    of_scatter = np.einsum("neg,cneg->nc", share, lobes.wider)
-    return np.hstack([of_bands, of_scatter])
+    wider = np.einsum("neg,cneg->ncg", share, lobes.wider)
+    kinds = kinds_by_scatter(bands.is_narrow)
+    of_scatter = np.einsum("ncg,kg->nkc", wider, kinds, optimize=True)
+    return np.hstack([of_bands, of_scatter.reshape(len(share), -1)])
 
 
 def _by_dust(share: np.ndarray, dust: np.ndarray) -> np.ndarray:
@@ -502,16 +524,25 @@ def _state(values, bands: Bands, stars: Evidence, priors: _Priors):
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class StarPosterior:
-    """Mean and variance of B-V of n stars, by all that is known and by parts of it.
+    """B-V of n stars, by all that is known and by parts of it.
 
     Attributes
     ----------
     mean_mag, variance_mag2 : dict of str to ndarray, shape (n,)
         By "field", "ratios", "catalogue" (each of the last two with the field) and "all".
+    middle_mag : dict of str to ndarray, shape (n,)
+        The median. A star whose ratio may be spoilt has a little of its probability at the field's
+        usual colours, far from the rest, which moves a hot star's mean by 0.1 mag and more.
     """
 
     mean_mag: dict[str, np.ndarray]
     variance_mag2: dict[str, np.ndarray]
+    middle_mag: dict[str, np.ndarray]
+
+    def error_mag(self, name: str) -> np.ndarray:
+        """What the median is to be off by, root mean square, (n,)."""
+        away = self.mean_mag[name] - self.middle_mag[name]
+        return np.sqrt(self.variance_mag2[name] + away**2)
 
 
 def star_posteriors(fit: FrameFit | None, stars: Evidence) -> StarPosterior:
@@ -528,20 +559,35 @@ def star_posteriors(fit: FrameFit | None, stars: Evidence) -> StarPosterior:
     StarPosterior
     """
     chunks = [
-        _moments_by_source(fit, stars.rows(slice(first, first + POSTERIOR_BATCH)))
+        _told_by_source(fit, stars.rows(slice(first, first + POSTERIOR_BATCH)))
         for first in range(0, max(len(stars), 1), POSTERIOR_BATCH)
     ]
-    names = chunks[0]
+    told = {name: np.hstack([chunk[name] for chunk in chunks]) for name in chunks[0]}
     return StarPosterior(
-        mean_mag={name: np.concatenate([c[name][0] for c in chunks]) for name in names},
-        variance_mag2={name: np.concatenate([c[name][1] for c in chunks]) for name in names},
+        mean_mag={name: rows[0] for name, rows in told.items()},
+        variance_mag2={name: rows[1] for name, rows in told.items()},
+        middle_mag={name: rows[2] for name, rows in told.items()},
     )
 
 
-def _moments_by_source(
-    fit: FrameFit | None, stars: Evidence
-) -> dict[str, tuple[np.ndarray, np.ndarray]]:
-    """Mean and variance of B-V by each part of the knowledge."""
+def without_ratios(fit: FrameFit, stars: Evidence) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and variance of B-V by field and catalogue alone.
+
+    Parameters
+    ----------
+    fit : FrameFit
+    stars : Evidence
+
+    Returns
+    -------
+    mean_mag, variance_mag2 : ndarray, shape (n,)
+    """
+    told = _summed_up(_normalised(_prior(fit.values, stars) + stars.ln_catalogue))
+    return told[0], told[1]
+
+
+def _told_by_source(fit: FrameFit | None, stars: Evidence) -> dict[str, np.ndarray]:
+    """Mean, variance and median of B-V by each part of the knowledge, (3, n)."""
     if fit is None:
         shares = _shares(None, stars)
     else:
@@ -551,7 +597,7 @@ def _moments_by_source(
             name: np.sum([weight * part[name] for weight, part in parts], axis=0)
             for name in names
         }
-    return {name: _mean_and_variance(share) for name, share in shares.items()}
+    return {name: _summed_up(share) for name, share in shares.items()}
 
 
 def _shares(fit: FrameFit | None, stars: Evidence) -> dict[str, np.ndarray]:
@@ -587,6 +633,17 @@ def _ln_ratios(fit: FrameFit, stars: Evidence) -> np.ndarray:
     return _ln_sum(np.moveaxis(ln, 1, 2))
 
 
-def _mean_and_variance(share: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _summed_up(share: np.ndarray) -> np.ndarray:
+    """Mean, variance and median of some probabilities, (3, n)."""
     mean = share @ GRID_BV_MAG
-    return mean, share @ GRID_BV_MAG**2 - mean**2
+    return np.array([mean, share @ GRID_BV_MAG**2 - mean**2, _median(share)])
+
+
+def _median(share: np.ndarray) -> np.ndarray:
+    """Where half of the probability lies below, (n,): a step of the grid holds its own evenly."""
+    below = np.cumsum(share, axis=1)
+    step = np.minimum((below < 0.5).sum(axis=1), len(GRID_BV_MAG) - 1)
+    row = np.arange(len(share))
+    own = np.maximum(share[row, step], TINY)
+    within = 0.5 - (below[row, step] - 0.5) / own
+    return GRID_BV_MAG[step] + np.clip(within, -0.5, 0.5) * GRID_STEP_MAG

@@ -12,6 +12,7 @@ from ..texts import counted
 from .continuum import (
     FIELD_BV_MAG,
     TOLD_CATALOGUE_FACTOR,
+    TOLD_SLANT_MAG,
     WRONG_SHARE,
     WRONG_SHARE_CROWDED,
     WRONG_SHARE_CUT,
@@ -138,7 +139,7 @@ def told_own(source: np.ndarray) -> str:
 def choose_colours(
     stars: Table, flux: np.ndarray, flux_error: np.ndarray, route: str = "best"
 ) -> StarColours:
-    """Give every star the mean B-V of all that is known of it.
+    """Give every star the median B-V by all that is known of it.
 
     Parameters
     ----------
@@ -187,7 +188,16 @@ def _seen(stars: Table, flux: np.ndarray, flux_error: np.ndarray) -> Seen:
         wrong_share=_wrong_share(flags),
         clean=known & (flags & NOT_FOR_TRAINING == 0) & np.isfinite(mag).all(axis=0),
         other=~known & (flags & NOT_FOR_FIELD == 0),
+        place=_places_on_frame(stars),
     )
+
+
+def _places_on_frame(stars: Table) -> np.ndarray:
+    """Along x and y, -0.5 to 0.5 from edge to edge, (2, n); NaN where the frame is not known."""
+    height, width = stars.meta.get("shape", (np.nan, np.nan))
+    across = (_column(stars, "x_px") + 0.5) / width - 0.5
+    up = (_column(stars, "y_px") + 0.5) / height - 0.5
+    return np.array([across, up])
 
 
 def _only(chosen: np.ndarray, values: np.ndarray) -> np.ndarray:
@@ -245,9 +255,9 @@ def _why_no_relation(fit: ContinuumFit) -> str:
 def _combined(
     told: StarPosterior, fit: ContinuumFit, seen: Seen, knowledge: str
 ) -> StarColours:
-    """Mean and error by some of the knowledge, and where it is from."""
-    bv_mag = told.mean_mag[knowledge].copy()
-    error_mag = np.sqrt(told.variance_mag2[knowledge])
+    """Middle and error by some of the knowledge, and where it is from."""
+    bv_mag = told.middle_mag[knowledge].copy()
+    error_mag = told.error_mag(knowledge)
     name = "continuum" if _is_fixed(fit) else "field spread"
     source = _sources(told, seen, knowledge, name)
     if not np.isfinite(seen.bv_mag).any():
@@ -316,6 +326,11 @@ def _told_relation(fit: ContinuumFit) -> str:
         told = (
             f"{matched} fixed the zero point of a relation between the channels and B-V whose "
             f"slope is that of real stars through such filters; {fit.assumed}"
+        )
+    if fit.slants is not None and fit.slants.largest_mag > TOLD_SLANT_MAG:
+        told += (
+            f"; from edge to edge the channels' ratios change by {fit.slants.largest_mag:.2f} mag, "
+            "as uneven flats make them, which is taken out"
         )
     if fit.catalogue_factor > TOLD_CATALOGUE_FACTOR:
         told += (

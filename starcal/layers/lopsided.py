@@ -46,7 +46,12 @@ class Round:
         turn : ndarray, (k,)
             Angle about the star, radians.
         """
-        waves = own[:, None] * waves_at(turn)
+        return cls.of_waves(values, own, waves_at(turn))
+
+    @classmethod
+    def of_waves(cls, values: NDArray, own: NDArray, waves: NDArray) -> "Round":
+        """The same, by the waves at the angles of the pixels, (k, 2 `WAVES`)."""
+        waves = own[:, None] * waves
         spread = np.median(np.abs(values)) / 0.6745 + 1e-12
         near = np.clip(values, -FARTHEST_PIXEL * spread, FARTHEST_PIXEL * spread)
         shared = (

@@ -7,6 +7,7 @@ clipped star and little for the others.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,7 @@ from scipy import linalg
 
 from ..robust import scatter, scatter_about_zero
 from .light import Channel, Rest, StarModel, rests_of
-from .lopsided import Round, common_waves, with_waves
+from .lopsided import Round, common_waves, waves_at, with_waves
 from .psf import SHALLOWEST_WING, Psf
 from .warp import longest, warped
 
@@ -169,12 +170,18 @@ def _rings_left(left, channel, star, edges, clear_px) -> _Rings:
     radius, turn = _polar_places(psf, dx, dy, warp)
     ring = np.digitize(radius, edges) - 1
     ring[~rest.known | (np.hypot(dx, dy) < clear_px)] = -1
+    inside = np.flatnonzero((ring >= 0) & (ring < len(edges) - 1))
+    # ring after ring, so that each is a slice
+    inside = inside[np.argsort(ring.ravel()[inside], kind="stable")]
     density = model.flux[channel][star] * _density(model, channel, star)
+    own = density * psf.at_radius(radius.ravel()[inside])
+    waves = waves_at(turn.ravel()[inside])
+    values = rest.values.ravel()[inside]
+    ends = np.searchsorted(ring.ravel()[inside], np.arange(len(edges)))
     told = []
-    for k in range(len(edges) - 1):
-        here = ring == k
-        own = density * psf.at_radius(radius[here])
-        told.append(_told_of_ring(rest.values[here], own, turn[here]))
+    for first, end in pairwise(ends):
+        here = slice(first, end)
+        told.append(_told_of_ring(values[here], own[here], waves[here]))
     level, error, rounds = zip(*told, strict=True)
     return _Rings(np.array(level), np.array(error), list(rounds))
 
@@ -185,15 +192,15 @@ def _polar_places(psf: Psf, dx_px, dy_px, warp):
     return np.hypot(u, v), np.arctan2(v, u)
 
 
-def _told_of_ring(values, own, turn) -> tuple[float, float, Round | None]:
+def _told_of_ring(values, own, waves) -> tuple[float, float, Round | None]:
     """Median of a ring, what it may be wrong by, and what goes round it, from what is left in its
-    pixels, the star's light there and the angle."""
+    pixels, the star's light there and the waves at their angles."""
     if len(values) < FEWEST_RING_PIXELS:
         return np.nan, np.inf, None
     level = float(np.median(values))
     spread = float(scatter_about_zero(values - level)) + 1e-12
     error = spread * (1.25 / np.sqrt(len(values)) + NEBULA_SHARE)
-    return level, error, Round.of(values - level, own, turn)
+    return level, error, Round.of_waves(values - level, own, waves)
 
 
 def _window_at(shape, x_px, y_px, half):

@@ -360,7 +360,7 @@ def growing_flux(
         return np.empty((len(pixels), len(radii_px), 0))
     half = int(np.ceil(radii_px[-1] + 0.5)) + 1
     distance = _distances(x_px, y_px, half)
-    others = stamps_round(taken.astype(np.float32), x_px, y_px, half) > 0
+    others = _taken_round(taken, x_px, y_px, half)
     others &= distance > CLEAR_WIDTHS * width_px + 1
     filled = [_others_filled(plane, x_px, y_px, half, others, distance) for plane in pixels]
     flux = np.empty((len(pixels), len(radii_px), len(x_px)))
@@ -372,6 +372,16 @@ def growing_flux(
             ground = ring.level(plane, least_sigma)
             flux[channel, index] = _light_above(filled[channel], share, ground)
     return flux
+
+
+def _taken_round(taken: NDArray, x_px: NDArray, y_px: NDArray, half: int) -> NDArray:
+    """Stamps of the pixels that belong to stars; beyond the frame none does."""
+    offset = np.arange(-half, half + 1)
+    rows = (np.rint(y_px).astype(int)[:, None] + offset)[:, :, None]
+    columns = (np.rint(x_px).astype(int)[:, None] + offset)[:, None, :]
+    height, width = taken.shape
+    on = (rows >= 0) & (rows < height) & (columns >= 0) & (columns < width)
+    return on & taken[np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1)]
 
 
 def _others_filled(

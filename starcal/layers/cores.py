@@ -53,7 +53,10 @@ def rebuilt_cores(
     """
     rebuilt = np.zeros(len(stars), bool)
     channels = channels_of(pixels, stars)
-    clipped = np.any([c.clipped() for c in channels], axis=0) & parts.footprint
+    clipped = np.zeros(parts.footprint.shape, bool)
+    for channel in channels:
+        clipped |= channel.clipped()
+    clipped &= parts.footprint
     if not clipped.any() or not parts.model.psf:
         return parts, rebuilt
     layer = parts.stars if in_place else parts.stars.copy()

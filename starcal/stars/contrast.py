@@ -80,9 +80,12 @@ def _length(part: slice) -> int:
 def _luminance(pixels: np.ndarray, noise: FrameNoise) -> np.ndarray:
     """Sum of the channels, each in units of its own noise; NaN where a channel has no data."""
     total = np.zeros(pixels.shape[1:], np.float32)
+    level = np.empty_like(total)
     for plane, sky, sigma in zip(pixels, noise.sky, noise.noise, strict=True):
         if sigma > FLAT_SIGMA:
-            total += (plane - np.float32(sky)) * np.float32(1 / sigma)
+            np.subtract(plane, np.float32(sky), out=level)
+            level *= np.float32(1 / sigma)
+            total += level
     return total
 
 

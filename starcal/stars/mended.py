@@ -84,7 +84,21 @@ class MendedPlane:
         return stamps
 
     def _block(self, rows: slice, columns: slice) -> NDArray:
-        values = self.plane[rows, columns].copy()
+        return self.put_right(self.plane[rows, columns].copy(), rows, columns)
+
+    def put_right(self, values: NDArray, rows: slice, columns: slice) -> NDArray:
+        """Mend a copy of these rows and columns, in place.
+
+        Parameters
+        ----------
+        values : ndarray, (h, w)
+        rows, columns : slice
+
+        Returns
+        -------
+        ndarray, (h, w)
+            The same.
+        """
         height, width = self.shape
         row = _places_in(rows, height)
         column = _places_in(columns, width)
@@ -181,9 +195,23 @@ class MendedFrame:
         planes = self.planes[channel]
         if not part:
             return MendedFrame(planes) if isinstance(channel, slice) else planes
-        if isinstance(channel, slice):
-            return np.stack([plane[tuple(part)] for plane in planes])
-        return planes[tuple(part)]
+        if not isinstance(channel, slice):
+            return planes[tuple(part)]
+        if all(isinstance(one, slice) for one in part):
+            return _strip_of(planes, *part)
+        return np.stack([plane[tuple(part)] for plane in planes])
+
+
+def _strip_of(
+    planes: tuple[MendedPlane, ...], rows: slice, columns: slice = slice(None)
+) -> NDArray:
+    """The same rows and columns of several channels."""
+    first = planes[0].plane[rows, columns]
+    values = np.empty((len(planes), *first.shape), first.dtype)
+    for strip, plane in zip(values, planes, strict=True):
+        strip[:] = plane.plane[rows, columns]
+        plane.put_right(strip, rows, columns)
+    return values
 
 
 def mended_frame(

@@ -24,6 +24,7 @@ from starcal.finish import (
     laid_over,
     screen_keeping_hue,
 )
+from starcal.finish.tones import tones_of
 from starcal.frame import icc_profile_of, read_frame, write_fits
 
 # --- hue over coloured ground -----------------------------------------------------------------
@@ -261,6 +262,31 @@ def test_a_moved_part_is_refused_and_changed_tones_are_not():
         np.clip((frame - np.quantile(frame, 0.6)) * [[[3.0]], [[1.0]], [[0.5]]], 0, 1) ** 0.6
     )
     assert find_moved(frame, np.rot90(crushed, axes=(1, 2))).rotation_deg in (-90, 90)
+
+
+EDITS = {
+    "linear": lambda picture: 2.5 * picture - 0.002,
+    "mixed, a gradient": lambda p: 0.8 * p + 0.2 * p[::-1] + np.linspace(0, 0.003, p.shape[2]),
+    "square root": np.sqrt,
+    "arcsinh": lambda picture: np.arcsinh(50 * picture) / np.arcsinh(50),
+    "scaled for display": lambda picture: 6 * picture,
+}
+
+
+@pytest.mark.parametrize("how", EDITS)
+def test_tones_are_judged_where_both_show_the_same(how):
+    """A crop to the bright half has other dark tones than its frame: as shares of the pixels they
+    would tell nothing."""
+    frame = 0.01 + 0.1 * clouds(3) ** 2
+    rows, columns = np.unravel_index(
+        np.argmax(ndimage.uniform_filter(frame[0], 150)), (360, 480)
+    )
+    top, left = np.clip((rows - 90, columns - 110), 0, (180, 260))
+    nebula = EDITS[how](frame[:, top : top + 180, left : left + 220])
+    moved = turned(0, 1, (-left, -top))
+    assert tones_of(nebula, frame, moved, eight_bits=False).linear == (
+        list(EDITS).index(how) < 2
+    )
 
 
 # --- the layer carried ---------------------------------------------------------------------------

@@ -1,7 +1,6 @@
-"""Which starless frame a star layer belongs to, and what a finished nebula is to it."""
+"""Which starless frame a star layer belongs to, and whether stars are still in a nebula."""
 
 import hashlib
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -13,13 +12,6 @@ from ..frame import Frame, read_frame
 from ..robust import scatter
 
 NAME_CARD, SUM_CARD = "STARLESS", "SLESSSUM"
-# Slope of a nebula's tones against its starless frame's in the dark, over that in the bright: 1 for
-# any linear edit, 2.2 and more for the gentlest usual stretch (a square root, its dark quarter).
-BENT_TONES = 1.4
-TONES = (0.1, 0.5, 0.99)  # shares of the pixels: dark below the second, bright above it
-DARK_SKY = (
-    0.04  # of full scale: a linear sky lies below (common practice), a stretched one above
-)
 STARS_LOOKED_AT = 200
 SUMMED_ROWS = 16
 PEAK_REACH_PX, BRIGHTEST_PIXELS = 3, 50_000
@@ -84,57 +76,6 @@ def _is_named(starless: Frame, path: Path, named_sum: str | None) -> bool:
         return True
     with fits.open(path) as held:
         return checksum(held[0].data) == named_sum
-
-
-@dataclass(frozen=True)
-class Tones:
-    """Whether a picture's values are proportional to light, and how one knows.
-
-    Attributes
-    ----------
-    linear : bool
-    evidence : str
-        In words.
-    """
-
-    linear: bool
-    evidence: str
-
-
-def tones_of(nebula: NDArray, starless: NDArray | None, eight_bits: bool) -> Tones:
-    """Judge a nebula without stars: linear or stretched.
-
-    Parameters
-    ----------
-    nebula : ndarray, (3, y, x)
-    starless : ndarray or None
-        Its linear starless frame, on any grid. Only the distribution of its values is looked at.
-    eight_bits : bool
-        The file holds no more.
-
-    Returns
-    -------
-    Tones
-    """
-    if eight_bits:
-        return Tones(False, "8 bits a channel hold no linear frame")
-    if starless is None:
-        sky = float(np.nanmedian(nebula))
-        word = "below" if sky < DARK_SKY else "above"
-        return Tones(sky < DARK_SKY, f"its middle value {sky:.3f} lies {word} {DARK_SKY}")
-    bend = float(np.median([_bend(*planes) for planes in zip(nebula, starless, strict=True)]))
-    return Tones(
-        bend < BENT_TONES,
-        f"dark tones are lifted {bend:.1f} times as much as bright ones against the starless frame",
-    )
-
-
-def _bend(plane: NDArray, before: NDArray) -> float:
-    """Slope of tones in the dark over that in the bright."""
-    now = np.nanquantile(plane[::3, ::3], TONES)
-    then = np.nanquantile(before[::3, ::3], TONES)
-    dark, bright = np.diff(now) / np.maximum(np.diff(then), 1e-12)
-    return dark / max(bright, 1e-12)
 
 
 def require_starless(nebula: NDArray, layer: NDArray) -> None:

@@ -1,7 +1,6 @@
 """The last step as one job: a finished nebula and its star layer, from files to one picture."""
 
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from typing import Unpack
 
@@ -14,13 +13,14 @@ from ..draw.tone import Stretch, choose_stretch, every_nth
 from ..errors import FrameError, GeometryError
 from ..frame import Frame, icc_profile_of, read_frame, require_same_place
 from ..progress import Logged, Progress, silent
-from .belonging import Tones, require_starless, starless_beside, tones_of
+from .belonging import require_starless, starless_beside
 from .blend import screen_keeping_hue
 from .geometry import Moved, find_moved
 from .laying import carried_layer, gapless, laid_over
 from .profiles import SRGB, colour_space
 from .rebuilt import read_star_layer
 from .star_layer import StarLayer, prepared_layer
+from .tones import Tones, tones_of
 
 HOWS = ("auto", "add", "screen")
 
@@ -186,15 +186,17 @@ def join_pictures(
     _require_one_size(below.pixels, light)
     progress("laying the stars over it", 0.6)
     require_starless(below.pixels, light)
-    tones = _tones(how, below, frame)
+    tones = _tones(how, below, frame, found, layer_stars.stretched)
     _require_addable(tones, layer_stars, layer.name)
     space = SRGB if tones.linear else colour_space(icc_profile_of(Path(nebula)))
     own = not (tones.linear or layer_stars.stretched)
     look = stars_stretch(gapless(layer.pixels), frame) if own else None
-    over = partial(laid_over, stretch=_strong(look, choices))
-    over = screen_keeping_hue if layer_stars.stretched else over
+    if layer_stars.stretched:
+        pixels = screen_keeping_hue(below.pixels, light, space)
+    else:
+        pixels = laid_over(below.pixels, light, _strong(look, choices), space)
     return Joined(
-        pixels=over(below.pixels, light, space=space),
+        pixels=pixels,
         changed=(light != 0).any(axis=0),
         nebula=below,
         moved=found,
@@ -262,11 +264,18 @@ def _require_one_size(nebula: NDArray, light: NDArray) -> None:
         )
 
 
-def _tones(how: str, below: Frame, frame: Frame | None) -> Tones:
+def _tones(
+    how: str, below: Frame, frame: Frame | None, found: Moved | None, stars_shown: bool
+) -> Tones:
     if how != "auto":
         return Tones(how == "add", "as was said")
-    starless = None if frame is None else frame.pixels
-    return tones_of(below.pixels, starless, below.source_type == "uint8")
+    return tones_of(
+        below.pixels,
+        None if frame is None else frame.pixels,
+        None if found is None else found.matrix,
+        eight_bits=below.source_type == "uint8",
+        stars_shown=stars_shown,
+    )
 
 
 def stars_stretch(light: NDArray, frame: Frame | None) -> Stretch:

@@ -5,12 +5,13 @@ comes out green. Here only the lightness is screened. The light that a star adds
 star's own ratios of channels, as the light of a star has that shines through a nebula.
 """
 
-from concurrent.futures import ThreadPoolExecutor
+from collections import deque
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..colour import srgb_decode, srgb_encode
+from ..cores import in_threads
 from .profiles import SRGB, ColourSpace
 
 BLEND_PIXELS = 2**18  # at a time: temporaries of doubles stay small
@@ -47,8 +48,7 @@ def screen_keeping_hue(
             light = srgb_decode(np.asarray(above[strip][:, starry], float))
             joined[strip][:, starry] = _screened(below[strip][:, starry], light, space)
 
-    with ThreadPoolExecutor() as pool:
-        list(pool.map(screen_strip, range(0, joined.shape[1], height)))
+    deque(in_threads(screen_strip, range(0, joined.shape[1], height)), maxlen=0)
     return joined
 
 

@@ -7,12 +7,12 @@ its stars has hardly more than what is left of them. Places are in pixels of the
 are looked at, which may be smaller.
 """
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..cores import in_threads
 from ..errors import GeometryError
 
 # Features are looked for in pictures no larger: time grows with the area, and pictures of 512 are
@@ -306,8 +306,7 @@ def most_agreeing(frame: Looked, picture: Looked) -> tuple[Way, Way]:
 
 def _ways(grey: NDArray, their_grey: NDArray) -> tuple[Way, Way]:
     """Similarities from a frame as it is and from behind, that of more features first."""
-    with ThreadPoolExecutor(2) as pool:
-        ours, theirs = pool.map(_features, (grey, their_grey))
+    ours, theirs = in_threads(_features, (grey, their_grey))
     plain = _way(_alike_features(ours, theirs), mirrored=False)
     mirror = _way(_alike_features(ours.from_behind(), theirs), mirrored=True)
     if len(mirror.inside) > len(plain.inside):

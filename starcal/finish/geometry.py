@@ -6,13 +6,13 @@ through what both pictures share, `drift` makes it exact. It is believed only if
 goes together, in ranks, over their overlap, clearly better than at other places and in the mirror.
 """
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, stats
 
+from ..cores import in_threads
 from ..errors import GeometryError
 from ..robust import rank_correlation
 from .bends import require_even_axes, require_no_bend, require_no_lens
@@ -158,8 +158,7 @@ def find_moved(starless: NDArray, nebula: NDArray) -> Moved:
         No similarity agrees with enough features, the brightness does not bear it out, or the
         picture was sheared or bent.
     """
-    with ThreadPoolExecutor(2) as pool:
-        frame, picture = pool.map(looked_at, (starless, nebula))
+    frame, picture = in_threads(looked_at, (starless, nebula))
     best, other = most_agreeing(frame, picture)
     if len(best.inside) < LEAST_AGREEING:
         raise GeometryError(

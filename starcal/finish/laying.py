@@ -1,11 +1,13 @@
 """A star layer carried to where the finished nebula lies, and laid over it."""
 
-from concurrent.futures import ThreadPoolExecutor
+from collections import deque
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ..cores import in_threads
 from ..draw.tone import Stretch
 from .blend import screen_keeping_hue
 from .profiles import SRGB, ColourSpace
@@ -48,10 +50,7 @@ def carried_layer(
         for top in range(0, shape[0], STAR_TILE_PX)
         for left in range(0, shape[1], STAR_TILE_PX)
     ]
-    with ThreadPoolExecutor() as pool:
-        jobs = [pool.submit(_fill_tile, carried, stars, matrix, corner) for corner in corners]
-    for job in jobs:
-        job.result()
+    deque(in_threads(partial(_fill_tile, carried, stars, matrix), corners), maxlen=0)
     return carried
 
 

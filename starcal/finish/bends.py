@@ -26,9 +26,8 @@ FAR_SHARE = 0.05  # of the picture: a pair of features farther off agrees by cha
 MOST_STRETCH = 0.006  # of one axis against the other: at 1000 px from the middle that is 6 px
 LEAST_FOR_SHEAR = 30  # pairs of features: fewer may lie in a row
 MOST_WARP_PX = 0.2  # of the kinds named here, where it is sure
-# Windows overlap by half each way, so that four tell what one does: nine terms need more than 36.
-LEAST_WARP_WINDOWS = 40
-# Of five terms, for many windows, and how much more few ones need. Edits move details a little:
+LEAST_WARP_WINDOWS = 20  # for nine terms, two shifts each
+# Of five terms, for many windows; few ones need more of both. Edits move details a little:
 # similarities that leave so much reached 44 in 140 edits of 28 pictures, warps of 0.3 % 100 and
 # more. A lens, a shear or a squeeze turns and scales a picture as well: what lies there by whole
 # pixels and quarter turns was hardly warped.
@@ -209,8 +208,9 @@ def _require_no_warp(drift: Drift, shape: tuple[int, int], px: float, whole: boo
         return
     warp = warp_of(drift, shape)
     left_px = px * warp.left_px
-    sure = SURE_CHI2 * (1 + FEW_WINDOWS / len(drift.places)) * (UNLIKELY_TIMES if whole else 1)
-    if left_px > MOST_WARP_PX and warp.chi2 > sure:
+    more = 1 + FEW_WINDOWS / len(drift.places)
+    sure = SURE_CHI2 * more * (UNLIKELY_TIMES if whole else 1)
+    if left_px > MOST_WARP_PX * more and warp.chi2 > sure:
         raise GeometryError(
             f"the nebula was {warp.kind} since its stars were taken out, {left_px:.1f} px are left "
             f"after the best shift, turn and scale: {UNDO}"

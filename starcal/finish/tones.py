@@ -14,7 +14,7 @@ LEAST_CELLS, CELLS_ACROSS = 2, 400  # pixels of a cell, at least; grain goes, st
 # Slope of a nebula's tones against its starless frame's in the dark, over that in the bright. Made
 # linear edits (gains, mixed channels, gradients, noise taken away, crops) reach 1.09.
 BENT_TONES = 1.2
-MOST_GAIN = 4.0  # two stops: of linear edits that are meant for added stars
+MOST_GAIN = 4.0  # two stops; stars are added in the numbers of the starless frame
 DARK_SKY = (
     0.04  # of full scale: a linear sky lies below (common practice), a stretched one above
 )
@@ -77,10 +77,9 @@ def tones_of(
     dark, ratio = _lift_of(nebula, starless, matrix)
     if ratio >= BENT_TONES:
         return Tones(False, _lifted(ratio))
-    gain = max(dark, sky / max(before, 1e-9))
-    if gain > MOST_GAIN and sky >= DARK_SKY:
-        numbers = f"its numbers are {gain:.0f} times those of its starless frame"
-        return Tones(False, f"{numbers}, and its middle value {sky:.3f} lies above {DARK_SKY}")
+    if max(dark, sky / max(before, 1e-9)) > MOST_GAIN and sky >= DARK_SKY:
+        middle = f"its middle value {sky:.3f}, which was {before:.3f}, lies above {DARK_SKY}"
+        return Tones(False, f"{middle}; dark tones are {dark:.1f} times as far apart as before")
     return Tones(True, _lifted(ratio))
 
 

@@ -17,7 +17,7 @@ from .belonging import require_starless, starless_beside
 from .blend import screen_keeping_hue
 from .geometry import Moved, find_moved
 from .laying import carried_layer, gapless, laid_over
-from .profiles import SRGB, colour_space
+from .profiles import SRGB, ColourSpace, colour_space
 from .rebuilt import read_star_layer
 from .star_layer import StarLayer, prepared_layer
 from .tones import Tones, tones_of
@@ -191,12 +191,9 @@ def join_pictures(
     space = SRGB if tones.linear else colour_space(icc_profile_of(Path(nebula)))
     own = not (tones.linear or layer_stars.stretched)
     look = stars_stretch(gapless(layer.pixels), frame) if own else None
-    if layer_stars.stretched:
-        pixels = screen_keeping_hue(below.pixels, light, space)
-    else:
-        pixels = laid_over(below.pixels, light, _strong(look, choices), space)
+    shown = layer_stars.stretched
     return Joined(
-        pixels=pixels,
+        pixels=_laid(below.pixels, light, shown, _strong(look, choices), space),
         changed=(light != 0).any(axis=0),
         nebula=below,
         moved=found,
@@ -206,6 +203,15 @@ def join_pictures(
         look=look,
         notes=(*rebuilt, *layer_stars.notes),
     )
+
+
+def _laid(
+    nebula: NDArray, light: NDArray, shown: bool, look: Stretch | None, space: ColourSpace
+) -> NDArray[np.float32]:
+    """Stars over a nebula; ``shown``: they are display values already."""
+    if shown:
+        return screen_keeping_hue(nebula, light, space)
+    return laid_over(nebula, light, look, space)
 
 
 def _strong(look: Stretch | None, choices: Choices) -> Stretch | None:

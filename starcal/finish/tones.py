@@ -20,7 +20,7 @@ DARK_SKY = (
 )
 TONES = (0.02, 0.995)  # shares of the cells between which tones are compared
 # Parts of that range; dark are those in its first quarter.
-STEPS = np.array((0, 0.03, 0.06, 0.12, 0.2, 0.3, 0.45, 0.7, 1))
+TONE_STEPS = np.array((0, 0.03, 0.06, 0.12, 0.2, 0.3, 0.45, 0.7, 1))
 LEAST_IN_STEP, LEAST_STEPS, DARK_SHARE = 12, 4, 0.25
 
 
@@ -99,13 +99,17 @@ def _lift_of(nebula: NDArray, starless: NDArray, matrix: NDArray | None) -> tupl
     low, high = np.quantile(then, TONES) if len(then) else (0.0, 0.0)
     if not high > low:
         return 1.0, 1.0
-    step = np.searchsorted(STEPS, (then - low) / (high - low), side="right")
-    parts = [step == number for number in range(1, len(STEPS))]
+    step = np.searchsorted(TONE_STEPS, (then - low) / (high - low), side="right")
+    parts = [step == number for number in range(1, len(TONE_STEPS))]
     told = [part for part in parts if part.sum() >= LEAST_IN_STEP]
     if len(told) < LEAST_STEPS:
         return 1.0, 1.0
     x = np.array([np.median(then[part]) for part in told])
-    y = np.array([np.median(now[part]) for part in told])
+    return _slopes(x, np.array([np.median(now[part]) for part in told]))
+
+
+def _slopes(x: NDArray, y: NDArray) -> tuple[float, float]:
+    """Slope of the dark part of a curve of rising x, and how many times that of the bright one."""
     middle = max(1, int(np.searchsorted((x - x[0]) / (x[-1] - x[0]), DARK_SHARE)))
     dark = (y[middle] - y[0]) / (x[middle] - x[0])
     bright = (y[-1] - y[middle]) / (x[-1] - x[middle])
@@ -117,20 +121,28 @@ def _alike_cells(
 ) -> tuple[NDArray, NDArray]:
     """Brightness of places of a nebula, a gradient taken out, and of the same in its frame."""
     side, other_side = _cell_px(nebula), _cell_px(starless)
-    now, then = _cells(nebula, side), _cells(starless, other_side)
-    y, x = np.indices(now.shape[1:])
-    places = np.stack([x.ravel(), y.ravel(), np.ones(x.size)])
-    at_px = places * [[side], [side], [1]] + [[(side - 1) / 2], [(side - 1) / 2], [0]]
+    now, then = _cells_averaged(nebula, side), _cells_averaged(starless, other_side)
+    places = np.stack([*np.indices(now.shape[1:])[::-1], np.ones(now.shape[1:])]).reshape(3, -1)
+    row, column = _cells_before(places, side, other_side, matrix)
+    inside = (row >= 0) & (row < then.shape[1]) & (column >= 0) & (column < then.shape[2])
+    there = np.full((3, len(row)), np.nan)
+    there[:, inside] = then[:, row[inside], column[inside]]
+    here = now.reshape(3, -1)
+    whole = np.isfinite(here).all(axis=0) & np.isfinite(there).all(axis=0)
+    here, there = here[:, whole], there[:, whole]
+    return _even_ground(here.mean(axis=0), there, places[:, whole]), there.mean(axis=0)
+
+
+def _cells_before(
+    places: NDArray, side: int, other_side: int, matrix: NDArray | None
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Rows and columns of the frame's cells that show what cells of a nebula do; places are x, y
+    and 1, (3, n)."""
+    middle_px = (side - 1) / 2
+    at_px = np.vstack([places[:2] * side + middle_px, places[2]])
     back = np.eye(3) if matrix is None else np.linalg.inv(np.vstack([matrix, [0, 0, 1]]))
     column, row = np.floor(((back @ at_px)[:2] + 0.5) / other_side).astype(np.intp)
-    inside = (row >= 0) & (row < then.shape[1]) & (column >= 0) & (column < then.shape[2])
-    there = then[:, row[inside], column[inside]]
-    here = now.reshape(3, -1)[:, inside]
-    whole = np.isfinite(here).all(axis=0) & np.isfinite(there).all(axis=0)
-    where = places[:, inside][:, whole]
-    return _even_ground(here[:, whole].mean(axis=0), there[:, whole], where), there[
-        :, whole
-    ].mean(axis=0)
+    return row, column
 
 
 def _even_ground(values: NDArray, before: NDArray, places: NDArray) -> NDArray:
@@ -145,7 +157,7 @@ def _cell_px(planes: NDArray) -> int:
     return max(LEAST_CELLS, -(-max(planes.shape[1:]) // CELLS_ACROSS))
 
 
-def _cells(planes: NDArray, side: int) -> NDArray:
+def _cells_averaged(planes: NDArray, side: int) -> NDArray:
     """Means of cells of so many pixels a side; what does not fill one is left out."""
     rows, columns = planes.shape[1] // side, planes.shape[2] // side
     cut = planes[:, : rows * side, : columns * side]

@@ -116,9 +116,10 @@ class Moved:
         if self.unchanged:
             return f"the nebula lies as its starless frame does (to {self.error_px:.2f} px)"
         mirror = "mirrored, " if self.mirrored else ""
+        turn_deg = round(self.rotation_deg, 2) + 0.0  # not -0.00
         return (
             f"since its stars were taken out the nebula was {mirror}turned by "
-            f"{self.rotation_deg:.2f} degrees and scaled by {self.scale:.4f}, known to "
+            f"{turn_deg:.2f} degrees and scaled by {self.scale:.4f}, known to "
             f"{self.error_px:.2f} px from {self.agreeing} features"
         )
 

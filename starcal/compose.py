@@ -212,7 +212,7 @@ def compose(
     >>> import starcal
     >>> made = starcal.compose_channels("red.fits", "green.fits", "blue.fits")
     >>> made.frame.pixels.shape
-    (3, 500, 700)
+    (3, 330, 460)
     """
     _require_match(match)
     progress = Logged(progress)
@@ -298,7 +298,7 @@ def read_channels(
     >>> from starcal import read_channels
     >>> frame = read_channels("red.fits", "green.fits", "blue.fits")
     >>> frame.name, frame.pixels.shape
-    ('red.fits + green.fits + blue.fits', (3, 500, 700))
+    ('red.fits + green.fits + blue.fits', (3, 330, 460))
     """
     made = compose(red, green, blue, wcs=wcs, full_scale=full_scale)
     notes = made.frame.notes[: len(made.frame.notes) - len(made.matching.history)]

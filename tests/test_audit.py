@@ -35,6 +35,9 @@ needs_frames = pytest.mark.skipif(
 )
 
 SKY, NOISE = 0.01, 2e-4
+SMALLER = dict.fromkeys(
+    ("cepheus-sho", "cygnus-camera", "orion-unsolved"), {"shape": (440, 640)}
+)
 
 
 def painted(
@@ -84,7 +87,7 @@ def field_colours(n, neutral_bv_mag=0.65, seed=2):
 
 @cache
 def demo(name, calibrated=False, **changes):
-    scene = make_scene(**DEMOS[name] | changes)
+    scene = make_scene(**DEMOS[name] | SMALLER.get(name, {}) | changes)
     gains = scene.gains_true if calibrated else np.ones(3)
     return scene, (scene.pixels * gains[:, None, None]).astype(np.float32)
 

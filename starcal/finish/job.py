@@ -169,7 +169,7 @@ def join_pictures(
     >>> files = starcal.split_stars("broadband.fits", snr=20).write("layers", overwrite=True)
     >>> joined = starcal.join_pictures(*files, moved="none")
     >>> joined.pixels.shape, joined.how
-    ((3, 500, 700), 'add')
+    ((3, 330, 460), 'add')
     """
     _require_asked(moved, how)
     choices = chosen(choices, asked, OfJoin)

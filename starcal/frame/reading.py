@@ -87,7 +87,7 @@ class Frame:
     >>> from starcal import Frame, read_frame
     >>> frame = read_frame("broadband.fits")
     >>> isinstance(frame, Frame), frame.pixels.shape, str(frame.pixels.dtype)
-    (True, (3, 500, 700), 'float32')
+    (True, (3, 330, 460), 'float32')
     """
 
     pixels: np.ndarray = field(repr=False)

@@ -35,9 +35,9 @@ needs_frames = pytest.mark.skipif(
 )
 
 SKY, NOISE = 0.01, 2e-4
-SMALLER = dict.fromkeys(
-    ("cepheus-sho", "cygnus-camera", "orion-unsolved"), {"shape": (440, 640)}
-)
+SMALLER = {
+    name: {"shape": (440, 640)} for name in ("cepheus-sho", "cygnus-camera", "orion-unsolved")
+}
 
 
 def painted(

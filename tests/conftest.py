@@ -17,7 +17,7 @@ from astropy.wcs import WCS
 from starcal.demo.scene import Scene, make_scene
 from starcal.frame import Frame
 
-SMALL = (500, 700)  # rows, columns of a frame that a test can afford
+SMALL = (440, 620)  # rows, columns of a frame that a test can afford
 LOOPBACK = ("127.", "::1", "localhost")
 
 

@@ -15,7 +15,13 @@ from starcal.frame import write_tiff16
 from starcal.frame.sky import celestial_wcs
 from starcal.frame.wcs_files import read_wcs_header
 
-FIELD = {"seed": 1, "scale_arcsec": 4.0, "faint_to_mag": 13.5, "channel_gains": (0.6, 1.0, 0.8)}
+FIELD = {
+    "seed": 1,
+    "shape": (500, 700),
+    "scale_arcsec": 4.0,
+    "faint_to_mag": 13.5,
+    "channel_gains": (0.6, 1.0, 0.8),
+}
 MIDDLE_PX = 349.5, 249.5
 NEAR_PX = 0.5  # of a solution from the truth, at the corners: a tenth of a star's width
 

@@ -14,6 +14,13 @@ from starcal.errors import FrameError
 from starcal.frame import read_frame
 
 COLOURS = {"R": 0.1, "G": 0.2, "B": 0.3}
+FIELD = {
+    "seed": 1,
+    "shape": (500, 700),
+    "scale_arcsec": 4.0,
+    "faint_to_mag": 13.5,
+    "fwhm_px": 3.2,
+}
 PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
 
 
@@ -107,7 +114,7 @@ def test_places_on_the_sky_stay(tmp_path):
 @pytest.fixture(scope="module")
 def folder(scene_of, tmp_path_factory):
     folder = tmp_path_factory.mktemp("raw")
-    scene = scene_of(seed=1, scale_arcsec=4.0, faint_to_mag=13.5, fwhm_px=3.2)
+    scene = scene_of(**FIELD)
     height, width = scene.pixels.shape[1:]
     y, x = np.mgrid[:height, :width]
     which = np.array([[0, 1], [1, 2]])[y % 2, x % 2]
@@ -159,7 +166,7 @@ def test_check_takes_it_at_half_its_size_and_says_so(folder, scene_of, capsys):
     """The gains are those of the scene, to three stated errors."""
     assert main(["check", "--assume-linear", "--json", str(folder / "raw.fits")]) == 0
     told = json.loads(capsys.readouterr().out)
-    truth = scene_of(seed=1, scale_arcsec=4.0, faint_to_mag=13.5, fwhm_px=3.2).gains_true
+    truth = scene_of(**FIELD).gains_true
     for channel, gain in zip("RB", truth[[0, 2]], strict=True):
         off = abs(told["gains"][channel] - gain)
         assert off < 3 * told["gain_errors"][channel]

@@ -200,7 +200,7 @@ def test_photometry_agrees_with_photutils(scene_of):
     Both medians err by about one pixel's sigma / sqrt(200); times an aperture of 80 pixels that is
     0.5 of the flux error, and the two are of the same pixels: 0.5 for all but 5 %.
     """
-    scene = scene_of(**CROWDED, gradient=0.3)
+    scene = scene_of(**CROWDED, gradient=0.3, shape=(500, 700))
     table = measure_stars(scene.pixels)
     clean = table[table["flags"] == 0]
     for index, channel in enumerate(CHANNELS):
@@ -242,6 +242,7 @@ def test_saturation_is_found_wherever_scaling_has_moved_it(scene_of, gains):
     level."""
     scene = scene_of(
         seed=7,
+        shape=(500, 700),
         ra_deg=290,
         dec_deg=12,
         scale_arcsec=6.0,

@@ -189,7 +189,7 @@ def test_the_visible_part_is_that_of_the_picture_of_a_run(sho, step):
     below the noise."""
     settings = Settings(warmth=1.4, saturation=1.6, star_brightness=1.3)
     picture = recolour_checked(sho.frame, sho.check, settings).picture
-    window = Window(slice(60, 360), slice(120, 660), step)
+    window = Window(slice(60, 360), slice(120, 600), step)
     seen = cure_of(sho, sho.check, settings).after(sho.look(window))
     expected = block_reduce(picture[:, window.rows, window.columns], (1, step, step), np.mean)
     assert seen == pytest.approx(expected, abs=2e-6)
@@ -201,7 +201,7 @@ def test_the_visible_part_is_that_of_the_picture_of_a_run(sho, step):
 def test_gains_show_as_they_are_applied(camera, step):
     """Against the whole frame as `apply_calibration` makes it, clipped and whitened stars
     included."""
-    window = Window(slice(40, 440), slice(80, 680), step)
+    window = Window(slice(40, 440), slice(80, 560), step)
     cure = cure_of(camera, camera.check, Settings(route="gains"))
     whole = apply_calibration(camera.frame, camera.check, default_of("sky")).pixels
     expected = block_reduce(whole[:, window.rows, window.columns], (1, step, step), np.mean)
@@ -273,7 +273,7 @@ def _seen_mean(page) -> float:
 
 def test_gains_show_before_the_stars_are_split(camera, sho):
     """As the whole page shows them then; a frame that they cannot cure stays as it is."""
-    window = Window(slice(40, 440), slice(80, 680), 4)
+    window = Window(slice(40, 440), slice(80, 560), 4)
     for job, multiplied in ((camera, True), (sho, False)):
         sight = FirstSight(job.frame, job.stretch).checked(job.check, Settings())
         assert (sight.gains is not None) is multiplied

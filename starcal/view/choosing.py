@@ -16,7 +16,7 @@ from bokeh.document import Document
 
 from ..choices import Settings, default_of
 from ..errors import OutputError, StarcalError
-from . import rows
+from . import looks, panel, rows
 from .history import History
 from .visible import Window, window_of
 
@@ -62,6 +62,22 @@ class ChoicePage:
         self.left: tuple | None = None  # a move that waits to be chosen, and what it chooses
         self.in_hand: str | None = None  # a slider that may have been moved on meanwhile
         self.stands: dict[str, float] = {}  # of all sliders, by the choices put last
+
+    def _lay_out(self, template: str, name: str, what: str, roots: tuple) -> None:
+        """Put the picture, the sliders, the buttons and what else there is into the document."""
+        self.document.title = f"{name} — {what}"
+        looks.furnish(self.document, template)
+        self.document.template_variables.update(
+            frame=name,
+            keys={key: panel.BUTTONS[key] for key in self.buttons},
+            sliders=list(self.sliders),
+            moves=looks.moves(),
+            width=self.job.shape[1],
+            height=self.job.shape[0],
+        )
+        controls = (*self.buttons.values(), *self.sliders.values())
+        for root in (self.picture.figure, *controls, *roots):
+            self.document.add_root(root)
 
     def _connect_view(self) -> None:
         plot = self.picture.figure

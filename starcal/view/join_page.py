@@ -7,7 +7,7 @@ from functools import partial
 from bokeh.document import Document
 
 from ..choices import Settings
-from . import looks, panel
+from . import panel
 from .choosing import ChoicePage, typed_path
 from .history import History
 from .joining import JoinJob
@@ -61,7 +61,9 @@ class JoinPage(ChoicePage):
         self._connect_choices()
         self.buttons["save"].on_click(self.save)
         self._put_sliders()
-        self._lay_out()
+        roots = (self.split, self.file, self.overwrite, self.words, self.status)
+        self._lay_out("join.html", job.joined.nebula.name, "stars", roots)
+        self.document.template_variables["keys"] |= {"save": SAVE_TEXT}
 
     def _make_controls(self, out: str, overwrite: bool) -> None:
         self.buttons = {name: panel.button(name) for name in BUTTONS_HERE}
@@ -74,25 +76,6 @@ class JoinPage(ChoicePage):
         self.words = panel.text("verdict")
         self.words.text = f"<p>{html.escape(str(self.job.joined))}</p>"
         self.status = panel.text("status", role="status", aria_live="polite")
-
-    def _lay_out(self) -> None:
-        name = self.job.joined.nebula.name
-        self.document.title = f"{name} — stars"
-        self.document.config.update(notify_connection_status=False, reconnect_session=False)
-        self.document.theme = looks.THEME
-        self.document.template = looks.template("join.html")
-        self.document.template_variables.update(
-            frame=name,
-            keys={key: panel.BUTTONS[key] for key in BUTTONS_HERE} | {"save": SAVE_TEXT},
-            sliders=list(self.sliders),
-            moves=looks.moves(),
-            width=self.job.shape[1],
-            height=self.job.shape[0],
-        )
-        controls = (*self.buttons.values(), *self.sliders.values(), self.split, self.file)
-        texts = (self.overwrite, self.words, self.status)
-        for root in (self.picture.figure, *controls, *texts):
-            self.document.add_root(root)
 
     # --- choices ------------------------------------------------------------------------
 

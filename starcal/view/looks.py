@@ -3,6 +3,7 @@ shape."""
 
 from pathlib import Path
 
+from bokeh.document import Document
 from bokeh.models import InlineStyleSheet
 from bokeh.themes import Theme
 from jinja2 import Environment, FunctionLoader, Template
@@ -99,10 +100,16 @@ def sheet() -> InlineStyleSheet:
     return InlineStyleSheet(css=_beside("controls.css"))
 
 
-def template(name: str = "page.html") -> Template:
+def template(name: str) -> Template:
     """The page round the plots, or another one; what they share is `layout.html`, of those before
     there are plots `plain.html`."""
     return Environment(loader=FunctionLoader(_beside)).get_template(name)
+
+
+def furnish(document: Document, template_name: str) -> None:
+    """Give a page its look and its frame; a lost connection it tells itself."""
+    document.config.update(notify_connection_status=False, reconnect_session=False)
+    document.theme, document.template = THEME, template(template_name)
 
 
 def moves() -> str:

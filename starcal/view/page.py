@@ -81,7 +81,7 @@ class Page(ChoicePage):
                 self.stars.data, points.clear(self.check), self.plots.locus.data
             )
         )
-        self._lay_out()
+        self._lay_out("page.html", job.frame.name, "star colours", self._roots())
         self.is_open = True
         document.on_session_destroyed(self._closed)
         self._count_soon()
@@ -108,43 +108,12 @@ class Page(ChoicePage):
         self.table = panel.text("table", role="region", aria_label="chosen stars")
         self.status = panel.text("status", role="status", aria_live="polite")
 
-    def _lay_out(self) -> None:
-        self.document.title = f"{self.job.frame.name} — star colours"
-        self.document.config.update(
-            notify_connection_status=False, reconnect_session=False
-        )  # the page says it
-        self.document.theme, self.document.template = looks.THEME, looks.template()
-        self.document.template_variables.update(
-            frame=self.job.frame.name,
-            keys=panel.BUTTONS,
-            sliders=list(self.sliders),
-            moves=looks.moves(),
-            width=self.job.shape[1],
-            height=self.job.shape[0],
-        )
-        for root in (
-            self.picture.figure,
-            *self.plots.figures,
-            *self.buttons.values(),
-            *self.sliders.values(),
-            panel.divider_slider(),
-            panel.plots_toggle(),
-            self.route,
-            self.bands,
-            self.folder,
-            self.overwrite,
-            self.marks,
-            self.shapes,
-            self.beside,
-            self.outcome,
-            self.verdict,
-            self.legend,
-            self.plots_key,
-            self.states,
-            self.table,
-            self.status,
-        ):
-            self.document.add_root(root)
+    def _roots(self) -> tuple:
+        """What stands on the page besides the picture, the buttons and the sliders."""
+        switches = (panel.divider_slider(), panel.plots_toggle(), self.marks, self.shapes)
+        fields = (self.route, self.beside, self.bands, self.folder, self.overwrite)
+        texts = (self.outcome, self.verdict, self.legend, self.plots_key, self.states)
+        return (*self.plots.figures, *switches, *fields, *texts, self.table, self.status)
 
     def _connect(self) -> None:
         self._connect_view()

@@ -56,9 +56,7 @@ class StartPage:
 
     def _lay_out(self) -> None:
         self.document.title = "starcal — choose a frame"
-        self.document.config.update(notify_connection_status=False, reconnect_session=False)
-        self.document.theme = looks.THEME
-        self.document.template = looks.template("start.html")
+        looks.furnish(self.document, "start.html")
         for root in (self.listed, self.path, self.open, self.status, self.state):
             self.document.add_root(root)
 

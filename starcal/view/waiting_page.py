@@ -7,7 +7,7 @@ from bokeh.document import Document
 
 from ..choices import Settings
 from ..errors import StarcalError
-from . import looks, panel, rows
+from . import panel, rows
 from .choosing import ChoicePage
 from .history import History
 from .job import after_shown, before_shown
@@ -72,27 +72,10 @@ class WaitingPage(ChoicePage):
         self._connect_view()
         self._connect_choices()
         self._put_sliders()
-        self._lay_out()
+        roots = (self.divider, self.verdict, self.status, self.state)
+        self._lay_out("waiting.html", self.job.frame.name, "star colours", roots)
+        document.add_periodic_callback(self.look, LOOK_MS)
         self.look()
-
-    def _lay_out(self) -> None:
-        name = self.job.frame.name
-        self.document.title = f"{name} — star colours"
-        self.document.config.update(notify_connection_status=False, reconnect_session=False)
-        self.document.theme = looks.THEME
-        self.document.template = looks.template("waiting.html")
-        self.document.template_variables.update(
-            frame=name,
-            keys={key: panel.BUTTONS[key] for key in BUTTONS_MEANWHILE},
-            sliders=list(self.sliders),
-            moves=looks.moves(),
-            width=self.job.shape[1],
-            height=self.job.shape[0],
-        )
-        controls = (*self.buttons.values(), *self.sliders.values(), self.divider)
-        for root in (self.picture.figure, *controls, self.verdict, self.status, self.state):
-            self.document.add_root(root)
-        self.document.add_periodic_callback(self.look, LOOK_MS)
 
     def look(self) -> None:
         """Say how far the work is; load the page anew when all can be played with."""

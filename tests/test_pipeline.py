@@ -3,6 +3,7 @@ cannot."""
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from dataclasses import replace
@@ -370,8 +371,8 @@ def contents(folder):
 
 
 @pytest.mark.slow
-def test_killed_half_way_leaves_an_earlier_run_as_it_was(broad, tmp_path):
-    starcal.run(broad, tmp_path / "run")
+def test_killed_half_way_leaves_an_earlier_run_as_it_was(broad, rescued, tmp_path):
+    shutil.copytree(rescued.folder, tmp_path / "run")
     before = contents(tmp_path / "run")
     killed_run(broad, tmp_path / "run", overwrite=True, neutral_bv=0.3)
     assert contents(tmp_path / "run") == before
@@ -380,9 +381,12 @@ def test_killed_half_way_leaves_an_earlier_run_as_it_was(broad, tmp_path):
 
 
 @pytest.mark.slow
-def test_of_an_earlier_run_nothing_is_left_but_the_users_own_files_are(broad, sho, tmp_path):
+def test_of_an_earlier_run_nothing_is_left_but_the_users_own_files_are(
+    broad, recoloured, tmp_path
+):
     folder = tmp_path / "run"
-    starcal.run(sho, folder, tiff=True)
+    shutil.copytree(recoloured.folder, folder)
+    (folder / "picture.tif").write_text("of a run with --tiff")
     (folder / "notes.txt").write_text("mine")
     (folder / "old").mkdir()
     assert {"starless.fits", "stars.fits", "picture.tif"} <= set(os.listdir(folder))

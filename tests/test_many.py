@@ -81,8 +81,9 @@ def test_two_frames_of_one_name_are_not_written_over_each_other(tmp_path):
 
 
 @pytest.mark.slow
-def test_no_cluster_is_said():
+def test_no_cluster_is_said(monkeypatch):
     pytest.importorskip("distributed")
+    monkeypatch.setattr("starcal.many.working.CLUSTER_ANSWERS_S", 1)
     with pytest.raises(ClusterError, match="no Dask scheduler answers at tcp"):
         dict(work_through(dying, [(0,)], cluster="tcp://127.0.0.1:1"))
 

@@ -236,13 +236,13 @@ def served(frame, *words, folder=None):
     assert (server.returncode, rest, errors) == (0, "", ""), (server.returncode, rest, errors)
 
 
-def _await_frame(address: str, tries: int = 600) -> None:
+def _await_frame(address: str, tries: int = 240) -> None:
     """Wait until the page of a frame is more than the frame as it is."""
     for _ in range(tries):
         with urllib.request.urlopen(address) as answer:
             if b"The frame as it is." not in answer.read():
                 return
-        time.sleep(0.2)
+        time.sleep(0.5)
     raise AssertionError("the frame is still worked on")
 
 

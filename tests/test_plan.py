@@ -232,7 +232,7 @@ def test_a_field_of_one_colour_far_from_white_tells_little():
 def test_the_field_of_a_frame_is_its_footprint(setup, scene_of, frame_of):
     """Stars on the frame, by the WCS of astropy, are those in the field; a pixel at the edge may go
     either way."""
-    scene = scene_of(scale_arcsec=4.0, faint_to_mag=None, **setup)
+    scene = scene_of(scale_arcsec=4.0, faint_to_mag=None, shape=(500, 700), **setup)
     frame = frame_of(scene)
     field, scale_arcsec = field_of_frame(frame)
     assert abs(scale_arcsec - 4.0) < 1e-6
@@ -816,7 +816,7 @@ def test_defaults_are_those_of_the_library_and_said_where_nobody_typed_them(caps
 @pytest.fixture(scope="module")
 def frame_file(tmp_path_factory, scene_of):
     path = tmp_path_factory.mktemp("plan") / "owl.fits"
-    scene = scene_of(scale_arcsec=4.0, rotation_deg=30.0)
+    scene = scene_of(scale_arcsec=4.0, rotation_deg=30.0, shape=(500, 700))
     write_fits(path, scene.pixels, scene.header)
     return path
 

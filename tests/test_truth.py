@@ -313,6 +313,7 @@ def test_flags_of_the_truth(scene_of, frame_of):
     """Stars that clip in the truth are not in the fit, whatever was done to the channels."""
     scene = scene_of(
         seed=3,
+        shape=(500, 700),
         scale_arcsec=6.0,
         channel_gains=(0.4, 1.0, 2.5),
         v_zero_electrons=8e10,

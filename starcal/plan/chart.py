@@ -37,6 +37,7 @@ BESIDE = (((11, 0), "left"), ((-11, 0), "right"), ((0, 13), "center"), ((0, -13)
 HALO = [withStroke(linewidth=2.5, foreground="white")]
 FOOT_SHARE = 0.26  # room for bar and compass below the field, in halves of the longer side
 BAR_DEG = (0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
+CHART_INCHES = (8.6, 7.6)
 KEY_MAGS = (4, 6, 8, 10, 12)
 
 
@@ -54,7 +55,7 @@ def plot_field(plan: Plan, axes: Axes | None = None) -> Axes:
     Axes
         Degrees to the east (growing to the left) and to the north of the centre.
     """
-    axes = Figure((8.6, 7.6), layout="constrained").subplots() if axes is None else axes
+    axes = Figure(CHART_INCHES, layout="constrained").subplots() if axes is None else axes
     corners = plan.field.corners_deg()
     axes.fill(corners[0], corners[1], facecolor="none", edgecolor=INK, lw=1.4)
     for which, style, label, size in _groups(plan):

@@ -25,13 +25,12 @@ def png_of(figure: Figure) -> bytes:
     Parameters
     ----------
     figure : Figure
-        Of axes in rows and columns; where they stand in it is changed.
+        Of axes in rows and columns, and without a layout engine: where they stand is changed.
 
     Returns
     -------
     bytes
     """
-    figure.set_layout_engine("none")
     figure.set_dpi(PLOT_DPI)
     figure.set_facecolor("white")
     canvas = FigureCanvasAgg(figure)

@@ -21,7 +21,7 @@ from ..fit.contrasts import MEASUREMENTS_HEAD, measurement_rows
 from ..fit.gains import GainFit
 from ..frame import write_bytes
 from ..layers import ProfileMap
-from ..plan import Plan, plot_field, table_cells
+from ..plan import CHART_INCHES, Plan, plot_field, table_cells
 from ..texts import counted, escaped, html_image, html_list, html_table
 from ..versions import versions
 from . import listing
@@ -269,7 +269,8 @@ def _chart(plan: Plan) -> str:
         "North is up, east is left; names, or numbers that are V, stand at the brightest "
         "saturated stars, where there is room."
     )
-    return _plot_figure(plot_field(plan).figure, alt, caption, "plot")
+    axes = plot_field(plan, Figure(CHART_INCHES).subplots())  # `png_of` lays it out
+    return _plot_figure(axes.figure, alt, caption, "plot")
 
 
 # --- the page ---------------------------------------------------------------------------

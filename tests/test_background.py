@@ -234,6 +234,42 @@ def test_a_level_sky_of_one_coarse_value_may_lie_anywhere_in_its_step():
     assert not black.step_error.any()
 
 
+def test_a_border_of_one_value_does_not_hide_the_noise_under_coarse_values():
+    """Noise of 0.6 steps smooths them: off by 0.003 steps. A third of the frame is a border, as wide
+    as the sky is bright; a sky that has one value in all blocks but some keeps its error."""
+    rng = np.random.default_rng(16)
+    sky = np.rint(20.2 + 0.6 * rng.standard_normal((3, 128, 192)))
+    sky[:, 0] += np.arange(192)  # other values, as stars have them
+    sky[:, :, 128:] = 20
+    found = frame_noise((sky / 255).astype(np.float32))
+    assert np.all(255 * found.step_error < 0.03)
+    still = np.full((3, 128, 192), 20.0)
+    still[:, 0] += np.arange(192)
+    still[:, ::40, ::40] = 21
+    assert np.all(255 * frame_noise((still / 255).astype(np.float32)).step_error > 0.1)
+
+
+@pytest.mark.parametrize("level", [0.0, 1.0])
+def test_what_a_sky_was_before_it_was_cut_at_black(level):
+    """By so many sigmas over black: level and sigma to 0.06 (the mean of the darker half of blocks
+    of 256 pixels is 0.05 low), though a tenth of the blocks hold a star; and light of 0.1 to 30
+    sigmas, of which half to all is shown, comes back to 0.05 sigmas from the mean of 40 000 pixels.
+    What was not cut, and coarse values, are told as that."""
+    rng = np.random.default_rng(17)
+    noise = rng.standard_normal((3, 320, 320))
+    pixels = np.maximum(level + noise, 0)
+    pixels[:, 8::160, 8::32] += 300
+    sky = frame_noise(pixels.astype(np.float32)).cut[1]
+    assert abs(sky.level - level) < 0.06
+    assert abs(sky.sigma - 1) < 0.06
+    for light in (0.1, 0.5, 1.0, 5.0, 30.0):
+        grain = rng.standard_normal(40_000)
+        lift = np.maximum(level + light + grain, 0).mean() - np.maximum(level + grain, 0).mean()
+        assert abs(sky.light(lift) - light) < 0.05
+    assert frame_noise((3 + 0.5 * noise).astype(np.float32)).cut == (None,) * 3
+    assert frame_noise(np.rint(pixels).astype(np.float32)).cut == (None,) * 3
+
+
 @pytest.mark.parametrize("seed", [0, 1])
 def test_a_sky_clipped_at_black_shows_no_stars_in_its_noise(seed):
     """A picture of few colours with strays between them: steps of 8 levels, noise of 3, the sky

@@ -27,6 +27,7 @@ from starcal.stars.apertures import (
     growing_flux,
     measure_widths,
 )
+from starcal.stars.cut_sky import CutSky
 from starcal.stars.defects import find_defects, mended
 from starcal.stars.growth import error_of_unmeasured, measure_growth
 from starcal.stars.mended import mended_frame
@@ -133,6 +134,22 @@ def test_growth_makes_up_for_a_softer_channel(blue_px):
     inner = flux[:, RADII_WIDTHS.index(1.0)].sum(axis=1)
     left = np.log(inner[2] / inner[1]) + growth.ln[1]
     assert abs(left) < max(0.01, 3 * growth.error_ln[1])
+
+
+def test_growth_on_a_sky_cut_at_black():
+    """Blue with ten times the noise of green, both cut in the middle of it: what lies beyond the
+    narrow aperture is alike in both, as the profile is. To 3 errors or 1 %; the values as they
+    are make it 30 % more of blue, as rings of a sky half of which is black seem to be black."""
+    pixels, x, y, light = gaussian_stars((3.6, 3.6, 3.6))
+    rng = np.random.default_rng(4)
+    sigma = light.min() / 2000 * np.array([1.0, 1.0, 10.0])[:, None, None]
+    grain = sigma * rng.standard_normal(pixels.shape)
+    cut = np.maximum(pixels - np.median(pixels, axis=(1, 2), keepdims=True) + grain, 0)
+    sky = tuple(CutSky(black=0.0, level=0.0, sigma=float(s)) for s in sigma.ravel())
+    still = (0.0, 0.0, 0.0)
+    flux = growing_flux(cut, np.zeros(SHAPE, bool), x, y, 3.0, RADII_WIDTHS, still, sky)
+    growth = measure_growth(flux, np.full(len(x), 0.01), alone(len(x)))
+    assert abs(growth.raw_ln[1]) < max(0.01, 3 * growth.raw_error_ln[1])
 
 
 def alone(n):

@@ -17,6 +17,7 @@ from ..robust import scatter_about_zero, upper_median
 from ..texts import told_shortly
 from .clipping import clipped_rows
 from .columns import in_channels, places_of
+from .cut_sky import CutSky
 from .flags import Flag
 from .leaks import GOLDEN_ANGLE, leaks_into
 from .shapes import stamps_round
@@ -291,14 +292,13 @@ def _chunk_flux(pixels, taken, x_px, y_px, radius_px, step) -> NDArray:
     for channel, plane in enumerate(pixels):
         stamps = stamps_round(plane, x_px, y_px, half).astype(float)
         ground = ring.level(plane, LEAST_SIGMA_STEPS * step[channel])
-        flux[channel] = _light_above(stamps, share, ground)
+        flux[channel] = _sum_within(stamps, share) - share.sum(axis=(1, 2)) * ground
     return flux
 
 
-def _light_above(stamps: NDArray, share: NDArray, ground: NDArray) -> NDArray:
-    """Light in soft-edged apertures, by the share of each pixel, above a level, (n,)."""
-    light = np.where(share > 0, stamps * share, 0).sum(axis=(1, 2))
-    return light - share.sum(axis=(1, 2)) * ground
+def _sum_within(stamps: NDArray, share: NDArray) -> NDArray:
+    """Sum of the pixels in soft-edged apertures, by the share of each, (n,)."""
+    return np.where(share > 0, stamps * share, 0).sum(axis=(1, 2))
 
 
 @dataclass(frozen=True, eq=False)
@@ -352,9 +352,11 @@ def growing_flux(
     width_px: float,
     radii_widths: tuple[float, ...],
     step: tuple[float, ...] = (0.0, 0.0, 0.0),
+    cut: tuple[CutSky | None, ...] = (None, None, None),
 ) -> NDArray:
     """Light of stars within each of some radii, (3, radii, n), over levels as of `aperture_flux`;
-    where other stars are, the mean of the pixels as far from the middle stands in."""
+    where other stars are, the mean of the pixels as far from the middle stands in, and where the
+    sky was cut at black, the light that lifts it so much."""
     radii_px = [r * width_px for r in radii_widths]
     if len(x_px) == 0:
         return np.empty((len(pixels), len(radii_px), 0))
@@ -363,14 +365,23 @@ def growing_flux(
     others = _taken_round(taken, x_px, y_px, half)
     others &= distance > CLEAR_WIDTHS * width_px + 1
     filled = [_others_filled(plane, x_px, y_px, half, others, distance) for plane in pixels]
-    flux = np.empty((len(pixels), len(radii_px), len(x_px)))
+    least_sigma = [
+        LEAST_SIGMA_STEPS * size if sky is None else sky.sigma
+        for size, sky in zip(step, cut, strict=True)
+    ]
+    sums = np.empty((len(pixels), len(radii_px), len(x_px)))
+    ground, area = np.empty_like(sums), np.empty(sums.shape[1:])
     for index, radius_px in enumerate(radii_px):
         share = np.clip(radius_px + 0.5 - distance, 0, 1)
+        area[index] = share.sum(axis=(1, 2))
         ring = _masked_ring(taken, x_px, y_px, radius_px)
         for channel, plane in enumerate(pixels):
-            least_sigma = LEAST_SIGMA_STEPS * step[channel]
-            ground = ring.level(plane, least_sigma)
-            flux[channel, index] = _light_above(filled[channel], share, ground)
+            ground[channel, index] = ring.level(plane, least_sigma[channel])
+            sums[channel, index] = _sum_within(filled[channel], share)
+    flux = sums - area * ground
+    for channel, sky in enumerate(cut):
+        if sky is not None:
+            flux[channel] = sky.light_within(sums[channel], area, ground[channel])
     return flux
 
 
@@ -557,15 +568,17 @@ def _growing(pixels, taken, stars, row, neighbours, width_px) -> NDArray:
     flux = np.full((len(pixels), len(RADII_WIDTHS), len(row)), np.nan)
     alone = np.flatnonzero(neighbours[near] < NEIGHBOUR_SHARE)
     brightest = np.argsort(np.asarray(stars["snr"])[row[alone]])[::-1]
+    sky = stars.meta["noise"]
+    # what a cut sky shows of light is not in proportion to it: then ring by ring from the middle
+    far = slice(near if sky.cut == (None,) * len(pixels) else 0, None)
     parts = (
         (slice(near), np.arange(len(row))),
-        (slice(near, None), alone[brightest[:MOST_FAR_STARS]]),
+        (far, alone[brightest[:MOST_FAR_STARS]]),
     )
     for radii, some in parts:
         x_px, y_px = places_of(stars)[row[some]].T
-        step = stars.meta["noise"].step
         flux[:, radii, some] = growing_flux(
-            pixels, taken, x_px, y_px, width_px, RADII_WIDTHS[radii], step
+            pixels, taken, x_px, y_px, width_px, RADII_WIDTHS[radii], sky.step, sky.cut
         )
     return flux
 

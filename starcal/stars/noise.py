@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..robust import SIGMA_PER_DEVIATION, upper_median, weighted_median
+from .cut_sky import CutSky, cut_sky
 
 BLOCK_PX = 16
 # evenly spread; 2.5 % of a 24-megapixel frame tells sky and noise to better than 1 %
@@ -21,6 +22,7 @@ MOST_BEND_STEPS = (
 COARSE_VALUES = 256
 FINE_STEPS = 10  # in a noise: half of one, as a median may be off, is a twentieth of the noise
 COMMON_SHARE = 0.95  # of the pixels, whose values are those that a picture uses
+MOSTLY = 0.5  # of the blocks
 EMPTY_SHARE = 0.5  # of the pixels: less is a sky clipped at black, with nebula over it
 FAINT_SHARE = (
     0.5  # of the lit pixels of a star layer: the fainter, the less of a star's own shape
@@ -56,6 +58,9 @@ class FrameNoise:
         finer ones.
     rounded_steps : tuple of float
         Error, in steps, of the mean of many pixels of the sky that were rounded to them.
+    cut : tuple of CutSky or None
+        What the sky was before it was cut at black, where it was; empty ones and those of coarse
+        values tell nothing.
     """
 
     sky: tuple[float, ...]
@@ -65,6 +70,7 @@ class FrameNoise:
     empty_sky: bool = False
     step: tuple[float, ...] = (0.0, 0.0, 0.0)
     rounded_steps: tuple[float, ...] = (0.0, 0.0, 0.0)
+    cut: tuple[CutSky | None, ...] = (None, None, None)
 
     @property
     def step_error(self) -> NDArray:
@@ -116,7 +122,19 @@ def frame_noise(pixels: np.ndarray) -> FrameNoise:
         empty_sky=empty,
         step=tuple(step),
         rounded_steps=tuple(_rounded_steps(*each) for each in zip(blocks, step, strict=True)),
+        cut=(None,) * len(step) if empty else _cut_skies(blocks, known, step),
     )
+
+
+def _cut_skies(blocks, known: "_KnownBlocks", step: list[float]) -> tuple[CutSky | None, ...]:
+    """What each channel's sky was before it was cut, by the darker half of its blocks: their means
+    tell them apart, as the median of many is black. Coarse values are not asked."""
+    found = []
+    for part, size in zip(blocks, step, strict=True):
+        part = part[known.whole]
+        mean = np.nan_to_num(part).mean(axis=(1, 2))
+        found.append(None if size else cut_sky(part[mean <= np.median(mean)]))
+    return tuple(found)
 
 
 def unrounded(pixels: np.ndarray, noise: FrameNoise) -> np.ndarray:
@@ -200,8 +218,10 @@ def _gradients(known, dark, noise) -> tuple[float, ...]:
 
 @dataclass(frozen=True)
 class _KnownBlocks:
-    """Blocks with data in all channels: places (n, 2), median levels and noise, (3, n)."""
+    """Blocks with data in all channels: which ones, places (n, 2), median levels and noise,
+    (3, n)."""
 
+    whole: np.ndarray
     place: np.ndarray
     level: np.ndarray
     sigma: np.ndarray
@@ -215,6 +235,7 @@ def _known_blocks(place: np.ndarray, blocks: list[np.ndarray]) -> _KnownBlocks:
     if not whole.any():
         whole[:] = True
     return _KnownBlocks(
+        whole,
         place[whole],
         np.nan_to_num(level[:, whole]),
         np.nan_to_num(sigma[:, whole]),
@@ -330,6 +351,9 @@ def _hidden_variance(blocks: np.ndarray) -> float:
     known = sky.any(axis=1)
     if not known.any():
         return 0.0
+    varies = known & (bend != 0).any(axis=1)
+    if varies.mean() > MOSTLY:  # then blocks of one value are a border's
+        known = varies
     squares = np.where(sky, bend**2, 0).sum(axis=1)[known]
     variance = squares / sky.sum(axis=1)[known] / BEND_VARIANCE
     between = np.maximum(_two_values_variance(blocks[known]), ROUNDED_STEPS**2)

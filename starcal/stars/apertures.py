@@ -365,24 +365,33 @@ def growing_flux(
     others = _taken_round(taken, x_px, y_px, half)
     others &= distance > CLEAR_WIDTHS * width_px + 1
     filled = [_others_filled(plane, x_px, y_px, half, others, distance) for plane in pixels]
-    least_sigma = [
-        LEAST_SIGMA_STEPS * size if sky is None else sky.sigma
-        for size, sky in zip(step, cut, strict=True)
-    ]
-    sums = np.empty((len(pixels), len(radii_px), len(x_px)))
-    ground, area = np.empty_like(sums), np.empty(sums.shape[1:])
-    for index, radius_px in enumerate(radii_px):
-        share = np.clip(radius_px + 0.5 - distance, 0, 1)
-        area[index] = share.sum(axis=(1, 2))
-        ring = _masked_ring(taken, x_px, y_px, radius_px)
-        for channel, plane in enumerate(pixels):
-            ground[channel, index] = ring.level(plane, least_sigma[channel])
-            sums[channel, index] = _sum_within(filled[channel], share)
-    flux = sums - area * ground
-    for channel, sky in enumerate(cut):
-        if sky is not None:
-            flux[channel] = sky.light_within(sums[channel], area, ground[channel])
-    return flux
+    circles = _Circles(
+        shares=[np.clip(radius + 0.5 - distance, 0, 1) for radius in radii_px],
+        rings=[_masked_ring(taken, x_px, y_px, radius) for radius in radii_px],
+    )
+    channels = zip(pixels, filled, step, cut, strict=True)
+    return np.array([circles.light(*channel) for channel in channels])
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Circles:
+    """Circles round n stars, from narrow to wide: the share of each stamp's pixels in them, and the
+    rings for their ground."""
+
+    shares: list[NDArray]
+    rings: list[_Ring]
+
+    def light(
+        self, plane: NDArray, stamps: NDArray, step: float, sky: CutSky | None
+    ) -> NDArray:
+        """Light of a channel within each, (circles, n), by the stamps of its stars."""
+        least_sigma = LEAST_SIGMA_STEPS * step if sky is None else sky.sigma
+        area = np.array([share.sum(axis=(1, 2)) for share in self.shares])
+        sums = np.array([_sum_within(stamps, share) for share in self.shares])
+        ground = np.array([ring.level(plane, least_sigma) for ring in self.rings])
+        if sky is None:
+            return sums - area * ground
+        return sky.light_within(sums, area, ground)
 
 
 def _taken_round(taken: NDArray, x_px: NDArray, y_px: NDArray, half: int) -> NDArray:

@@ -50,6 +50,15 @@ def science():
     return science
 
 
+def test_lab_is_that_of_a_colour_library(science):
+    """Six digits: the matrices of primaries differ by rounding; black, dark and light colours."""
+    rgb = np.random.default_rng(1).uniform(0, 1, (60, 3)) ** 4
+    rgb[0] = 0
+    white = science.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"]
+    expected = science.XYZ_to_Lab(stellar.rgb_to_xyz(rgb), white)
+    np.testing.assert_allclose(stellar.rgb_to_lab(rgb), expected, atol=1e-4)
+
+
 @pytest.fixture(scope="module")
 def observer(science):
     """Wavelength, nm, and the CIE 1931 functions at 1 nm."""

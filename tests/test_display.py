@@ -22,6 +22,7 @@ from starcal.audit.shown import _axis_ratio, measure_profiles, ring_medians
 from starcal.colour.stellar import rgb_to_uv_prime, srgb_decode
 from starcal.display import recolour_display
 from starcal.display.curve import ToneCurve
+from starcal.display.targets import _spread_bv, _warmth
 from starcal.display.transfer import paint
 from starcal.errors import FrameError, HarmError, NotLinearError
 from starcal.pipeline import _require_no_harm
@@ -115,6 +116,31 @@ def test_a_nebula_next_to_a_star_keeps_its_hue_and_a_second_star_does_not():
     )
     assert painted.weight[20, 20] == painted.weight[20, 16] == 1
     assert painted.weight[18:23, 24].max() < 0.25
+
+
+def test_a_blue_cluster_that_a_catalogue_knows_in_part_comes_out_blue():
+    """Ten of 60 stars are known, at B-V 0.1 and in the picture's middle: the median of all lies
+    there and not at the usual one; the spread is the usual one's; three known stars are too few."""
+    warmth = np.random.default_rng(5).normal(-2.0, 0.5, 60)
+    order = np.argsort(np.abs(warmth - np.median(warmth)))
+    known = np.full(60, np.nan)
+    known[order[:10]] = 0.1
+    assert np.median(_spread_bv(warmth, known, USUAL)) == pytest.approx(0.1, abs=0.05)
+    known[order[3:]] = np.nan
+    assert np.median(_spread_bv(warmth, known, USUAL)) == pytest.approx(USUAL, abs=0.01)
+
+
+def test_a_burnt_out_blue_star_is_as_blue_as_it_is_shown():
+    """Of its light only the rings that are hardly blue are left; its rim shows blue."""
+    rng = np.random.default_rng(6)
+    in_light = rng.normal(0, 0.3, 50)
+    hue = np.stack([10 ** (0.4 * in_light), np.ones(50), np.ones(50)], axis=1)
+    hue[7] = 0.3, 0.6, 1.0
+    in_light[7] = 1.0
+    burnt_out = np.arange(50) == 7
+    warmth = _warmth(np.stack([-in_light, np.zeros(50)]), hue, burnt_out)
+    np.testing.assert_allclose(warmth[~burnt_out], in_light[~burnt_out])
+    assert warmth[7] == pytest.approx(2.5 * np.log10(0.3), abs=0.1)
 
 
 def test_a_piece_of_filament_is_not_round():

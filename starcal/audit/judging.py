@@ -23,6 +23,7 @@ from ..colour.stellar import (
     classify,
     duv,
     green_index,
+    rgb_to_lab,
     rgb_to_uv_prime,
     srgb_decode,
     srgb_encode,
@@ -58,6 +59,7 @@ MAX_DUV_ERROR = (
 SIDE_SIGMA = 1.5
 MAX_SIDE_ERROR = IMPOSSIBLE_DUV / 2
 QUARTERS_ALIKE = 3  # of a rim: neighbours light one or two
+NOTICED_STEP_LAB = 2.3  # of a rim against its ground: less is not seen (Mahy et al. 1994)
 # Of detection in a linear and in a stretched picture, where it is compressed: below, so small an
 # error of colour is not that of point-like light.
 MIN_SNR = (20.0, 8.0)
@@ -638,14 +640,21 @@ def _judge_cores(
 
 
 def _rim_of_its_own(light: StarLight, neutral_bv: float | None, kind: np.ndarray) -> np.ndarray:
-    """Where a rim's colour is surely the star's: not that of a filament, and an impossible one all
-    round, for what a rim has in a quarter or two may be its neighbours' light."""
+    """Where a rim's colour is seen and surely the star's: not that of a filament, and an impossible
+    one all round, for what a rim has in a quarter or two may be its neighbours' light."""
     rim = light.rims[:, 0]
     calm = light.structure <= TEXTURE_SHARES[1] * rim.sum(axis=1)
+    calm &= _differs(light.ground + rim, light.ground)
     whole = duv(rim, neutral_bv)[:, None]
     quarters = duv(light.rims[:, 1:], neutral_bv)
     alike = (quarters * np.sign(whole) > IMPOSSIBLE_DUV / 2).sum(axis=1)
     return calm & ((alike >= QUARTERS_ALIKE) | ~np.isin(kind, IMPOSSIBLE_KINDS))
+
+
+def _differs(one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """Which of some lights (n, 3) look different side by side."""
+    step = rgb_to_lab(one) - rgb_to_lab(other)
+    return np.linalg.norm(step, axis=-1) >= NOTICED_STEP_LAB
 
 
 def _rim_decides(core_kind: np.ndarray, rim_kind: np.ndarray) -> np.ndarray:

@@ -493,11 +493,17 @@ def _like_a_star(found: DisplayProfiles, calm: NDArray[np.bool_]) -> NDArray[np.
 
 
 def _like_the_others(found: DisplayProfiles) -> NDArray[np.bool_]:
-    """Round, no larger than stars of like peak, and well above the structure round it: stars of the
-    nebula's own hue."""
+    """Round or too small for a shape, no larger than stars of like peak, and well above the
+    structure round it: stars of the nebula's own hue."""
     usual = usual_half_px(found)
     small = found.half_px <= 1.15 * usual + 0.1
-    return small & (found.roundness > 0.8) & (found.texture < KNOT_TEXTURE)
+    round_enough = (found.roundness > 0.8) | _too_small_for_shape(found)
+    return small & round_enough & _above_structure(found)
+
+
+def _above_structure(found: DisplayProfiles) -> NDArray[np.bool_]:
+    """Standing higher out of the structure round it than knots do."""
+    return found.texture < KNOT_TEXTURE
 
 
 def _too_small_for_shape(found: DisplayProfiles) -> NDArray[np.bool_]:
@@ -520,7 +526,9 @@ def _white(found: DisplayProfiles) -> NDArray[np.bool_]:
 def _sized(found: DisplayProfiles, calm: NDArray) -> NDArray:
     """About as wide as stars of like peak, or wide by saturation."""
     usual = usual_half_px(found)
-    sized = found.half_px <= np.where(calm, 2.2 * usual + 0.5, 1.35 * usual + 0.3)
+    # pairs and the brighter stars are wider than most; on structure so are knots
+    free = calm | ((found.roundness > 0.7) & _above_structure(found) & _steep(found))
+    sized = found.half_px <= np.where(free, 2.2 * usual + 0.5, 1.35 * usual + 0.3)
     return sized | _burnt_out(found, calm) | _white_core(found)
 
 

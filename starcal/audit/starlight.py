@@ -58,6 +58,8 @@ class StarLight:
         The covariance is F F^T.
     rims, rim_factors : ndarray, (n, 5, 3) and (n, 5, 3, 4)
         The same for the whole rim and for its four quarters.
+    ground : ndarray, (n, 3)
+        Light of the background under the star.
     structure : ndarray, (n,)
         Light of the nebula's structure round the star, summed over channels.
     """
@@ -66,6 +68,7 @@ class StarLight:
     core_factor: np.ndarray
     rims: np.ndarray
     rim_factors: np.ndarray
+    ground: np.ndarray
     structure: np.ndarray
 
 
@@ -163,6 +166,7 @@ def _measure_batch(
     """Cores and rims of the stars of some stamps, into their rows of the result."""
     far = (stamps.radius >= RING_WIDTHS[0]).any(axis=0)
     sky = _sky_under(stamps.within(far), noise, coarse)
+    result.ground[batch] = sky.plane[:, :, 0]
     result.structure[batch] = sky.structure
     stamps = stamps.within((stamps.radius <= RIM_WIDTHS).any(axis=0))
     core = stamps.radius <= CORE_WIDTHS
@@ -182,6 +186,7 @@ def _nothing_measured(n: int) -> StarLight:
         np.full((n, 3, 4), np.nan),
         np.full((n, 5, 3), np.nan),
         np.full((n, 5, 3, 4), np.nan),
+        np.full((n, 3), np.nan),
         np.full(n, np.nan),
     )
 

@@ -129,6 +129,26 @@ def rgb_to_xyz(rgb: ArrayLike) -> NDArray:
     return np.asarray(rgb, float) @ _RGB_TO_XYZ.T
 
 
+def rgb_to_lab(rgb: ArrayLike) -> NDArray:
+    """Linear RGB (..., 3) to CIE 1976 L*, a*, b* (..., 3) against the display's white (CIE 15:2004,
+    8.2.1.1). A step of 2.3 is just noticed (Mahy et al. 1994).
+
+    Parameters
+    ----------
+    rgb : array_like, (..., 3)
+
+    Returns
+    -------
+    ndarray, (..., 3)
+    """
+    share = rgb_to_xyz(rgb) / rgb_to_xyz(np.ones(3))
+    cubed = np.cbrt(np.maximum(share, 0))
+    x, y, z = np.moveaxis(
+        np.where(share > (6 / 29) ** 3, cubed, share * (29 / 6) ** 2 / 3 + 4 / 29), -1, 0
+    )
+    return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=-1)
+
+
 def xyz_to_rgb(xyz: ArrayLike) -> NDArray:
     """CIE 1931 XYZ (..., 3) to linear RGB (..., 3); negative channels mean a colour outside the
     display's gamut.

@@ -19,6 +19,7 @@ BRIGHTNESS_MAG = (
 )
 FEWEST_FOR_RELATION, RELATION_SCATTER_MAG, RELATION_SHARE = 15, 0.3, 0.75
 FEWEST_FOR_SATURATION = 12
+FEWEST_FOR_LEVEL = 8  # stars of 0.4 mag of spread: the median is known to 0.18
 # Largest slope of a pair of channels against B-V, mag per mag, in light: every composite of
 # O III with H alpha has 1.12, broadband nearly so.
 PLAIN_SLOPE = 1.12
@@ -151,11 +152,13 @@ def choose_targets(
     known &= _as_bright(brightness, v_mag)
     inferred, scatter = _inferred_bv(ratios, catalogue_bv, known)
     known &= ~(fine & _another_stars_colour(catalogue_bv, inferred, scatter))
+    hue = _light_of_hue(parts, found.burnt_out)
+    warmth = _warmth(ratios, hue, found.burnt_out)
     offers = {
         "catalogue": np.where(known, catalogue_bv, np.nan),
         "continuum": inferred,
-        "own hue": _projected_bv(_light_of_hue(parts, found.burnt_out), neutral_bv),
-        "field": _spread_bv(ratios, usual_bv),
+        "own hue": _projected_bv(hue, neutral_bv),
+        "field": _spread_bv(warmth, _telling(found, known, catalogue_bv), usual_bv),
     }
     source = _first_that_tells(offers, fine)
     told = [source == name for name in offers]
@@ -286,10 +289,48 @@ def _huber_weight(left: NDArray, scatter: float) -> NDArray:
     return 1 / np.maximum(np.abs(left) / (1.5 * scatter), 1)
 
 
-def _spread_bv(ratios: NDArray, usual_bv: float) -> NDArray:
+def _telling(found: DisplayProfiles, known: NDArray, bv_mag: NDArray) -> NDArray:
+    """B-V of the known stars that tell a field's middle: those that are not burnt out, which are
+    whiter than their colour, where these are enough; NaN for others."""
+    clear = known & ~found.burnt_out
+    return np.where(clear if clear.sum() >= FEWEST_FOR_LEVEL else known, bv_mag, np.nan)
+
+
+def _warmth(ratios: NDArray, hue: NDArray, burnt_out: NDArray[np.bool_]) -> NDArray:
+    """R against B of stars in the light of the tone curve, mag; of burnt-out ones, which have only
+    their outermost rings for that and came out orange in blue clusters, as displayed, on the same
+    scale."""
+    in_light = ratios[1] - ratios[0]
+    shown = _displayed_warmth(hue)
+    clear = np.isfinite(in_light) & np.isfinite(shown) & ~burnt_out
+    if clear.sum() < FEWEST_FOR_RELATION:
+        return np.where(burnt_out, shown, in_light)
+    level, spread = _middle_and_scatter(in_light[clear])
+    level_shown, spread_shown = _middle_and_scatter(shown[clear])
+    scaled = level + (shown - level_shown) * spread / max(spread_shown, LEAST_SPREAD_MAG)
+    return np.where(burnt_out | np.isnan(in_light), scaled, in_light)
+
+
+def _middle_and_scatter(values: NDArray) -> tuple[float, float]:
+    """Median and robust scatter."""
+    middle = float(np.median(values))
+    return middle, float(scatter_about_zero(values - middle))
+
+
+def _displayed_warmth(hue: NDArray) -> NDArray:
+    """R against B of displayed lights (n, 3), mag; NaN for black."""
+    top = hue.max(axis=1, keepdims=True)
+    light = np.maximum(hue, FAINTEST_SHARE * np.where(top > 0, top, np.nan))
+    return 2.5 * np.log10(light[:, 0] / light[:, 2])
+
+
+def _spread_bv(warmth: NDArray, known_bv: NDArray, usual_bv: float) -> NDArray:
     """The field's own spread laid on the usual one, the stars stronger in R against B the redder;
-    NaN where there is no spread or no ratio."""
-    warmth = ratios[1] - ratios[0]
+    NaN where there is no spread or no ratio.
+
+    Its middle is what the catalogue says of the stars it knows, where these are enough: a young
+    cluster is bluer than usual.
+    """
     good = np.isfinite(warmth)
     if good.sum() < FEWEST_FOR_RELATION:
         return np.full(len(warmth), np.nan)
@@ -299,7 +340,11 @@ def _spread_bv(ratios: NDArray, usual_bv: float) -> NDArray:
         return np.full(len(warmth), np.nan)
     # at most the contrast of true stars: more would invent it
     slope = min(USUAL_SPREAD_MAG / spread, 1 / TRUE_CONTRAST)
-    return np.clip(usual_bv + slope * (warmth - middle), *SPREAD_RANGE_MAG)
+    off_middle = slope * (warmth - middle)
+    told = known_bv - off_middle
+    told = told[np.isfinite(told)]
+    level = np.median(told) if len(told) >= FEWEST_FOR_LEVEL else usual_bv
+    return np.clip(level + off_middle, *SPREAD_RANGE_MAG)
 
 
 def _saturation(ratios: NDArray, bv_mag: NDArray, error_mag: NDArray) -> float:

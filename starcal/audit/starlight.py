@@ -43,7 +43,7 @@ COMPRESSED_SKY_ERROR = (
 STARLIGHT_BATCH_PIXELS = 1 << 19  # per batch of stars, to bound memory
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class StarLight:
     """Light of cores and rims above the background, n stars; NaN where there was too little to
     measure.
@@ -182,12 +182,12 @@ def _measure_batch(
 def _nothing_measured(n: int) -> StarLight:
     """Room for the light of n stars, all NaN."""
     return StarLight(
-        np.full((n, 3), np.nan),
-        np.full((n, 3, 4), np.nan),
-        np.full((n, 5, 3), np.nan),
-        np.full((n, 5, 3, 4), np.nan),
-        np.full((n, 3), np.nan),
-        np.full(n, np.nan),
+        core=np.full((n, 3), np.nan),
+        core_factor=np.full((n, 3, 4), np.nan),
+        rims=np.full((n, 5, 3), np.nan),
+        rim_factors=np.full((n, 5, 3, 4), np.nan),
+        ground=np.full((n, 3), np.nan),
+        structure=np.full(n, np.nan),
     )
 
 

@@ -16,7 +16,7 @@ from .job import AnyJob, open_job
 from .joining import JoinJob, open_join_job
 from .waiting import Waiting
 
-AT_ONCE_S = 0.5  # a page that need not be loaded twice is waited for so long
+AT_ONCE_S = 0.2  # a page that need not be loaded twice is waited for so long
 
 
 @dataclass(eq=False, kw_only=True)

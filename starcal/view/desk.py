@@ -16,8 +16,6 @@ from .job import AnyJob, open_job
 from .joining import JoinJob, open_join_job
 from .waiting import Waiting
 
-AT_ONCE_S = 0.2  # a page that need not be loaded twice is waited for so long
-
 
 @dataclass(eq=False, kw_only=True)
 class Desk:
@@ -64,8 +62,7 @@ class Desk:
         return self.history.now if self.choices is None else self.choices.now.now
 
     def take(self, path: Path, progress: Progress = silent) -> None:
-        """Open a frame that was chosen on the page; what takes longer than a moment is done
-        meanwhile.
+        """Read a frame that was chosen on the page; it is shown, and checked and split meanwhile.
 
         Parameters
         ----------
@@ -77,19 +74,19 @@ class Desk:
         Raises
         ------
         FrameError
-            It cannot be read; or what else `open_job` raises, if it comes so soon.
+            It cannot be read.
         """
         here = Path.cwd()
         known = self.inbox.original(path, here)
         settings = replace(self.settings, frame=str(known))
-        waiting, self.job = _begun(settings, progress)
+        progress("reading", 0.0)
+        waiting = Waiting(read_asked(settings), settings)
+        self.job, self.waiting = None, waiting
         self.history, self.choices = History(settings), None
         self.chosen_here = True
         if self.out is None and self.inbox.holds(known):
             self.out = str(here / folder_of(known).name)
-        if self.job is None:
-            self.waiting = waiting
-            waiting.then(partial(self._made, waiting))
+        waiting.then(partial(self._made, waiting))
 
     def _made(self, waiting: Waiting) -> None:
         """Have the job that was waited for; where there is none, another frame can be chosen."""
@@ -143,7 +140,7 @@ def desk_of(
 def desk_at_once(
     settings: Settings, *, out: str | None, overwrite: bool, progress: Progress = silent
 ) -> Desk:
-    """Read the frame that settings name; what takes longer than a moment is done meanwhile.
+    """Read the frame that settings name; it is shown, and checked and split meanwhile.
 
     Parameters
     ----------
@@ -158,29 +155,19 @@ def desk_at_once(
     Returns
     -------
     Desk
-        With its job, or with what makes it.
+        With what makes its job.
 
     Raises
     ------
     FrameError
-        The frame cannot be read; or what else `open_job` raises, if it comes so soon.
+        The frame cannot be read.
     """
-    waiting, job = _begun(settings, progress)
-    return Desk(
-        settings=settings,
-        job=job,
-        history=History(settings),
-        out=out,
-        overwrite=overwrite,
-        waiting=None if job else waiting,
-    )
-
-
-def _begun(settings: Settings, progress: Progress) -> tuple[Waiting, AnyJob | None]:
-    """Read a frame and begin its job; the job as well, where it takes but a moment."""
     progress("reading", 0.0)
-    waiting = Waiting(read_asked(settings), settings, progress)
-    return waiting, waiting.within(AT_ONCE_S)
+    waiting = Waiting(read_asked(settings), settings)
+    history = History(settings)
+    return Desk(
+        settings=settings, history=history, out=out, overwrite=overwrite, waiting=waiting
+    )
 
 
 def file_beside(nebula: Path) -> Path:

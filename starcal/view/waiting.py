@@ -11,10 +11,13 @@ from ..choices import Settings
 from ..draw.tone import Stretch, choose_stretch
 from ..frame import Frame
 from ..pipeline import takes_gains
-from ..progress import Progress, silent
 from .displayed import AS_IT_IS, AsItIs
 from .job import AnyJob, ByGains, by_gains, open_job, whitened_in
 from .visible import VisiblePart, Window, part_as_it_is
+
+SEEN_WITHIN_S = (
+    2.0  # the work begins then, if no page has shown the frame: both are slow at once
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,23 +79,26 @@ class Waiting:
     frame : Frame
     settings : Settings
         That name it.
-    progress : callable
-        Is given the step and the share done, too.
     """
 
-    def __init__(self, frame: Frame, settings: Settings, progress: Progress):
+    def __init__(self, frame: Frame, settings: Settings):
         self.sight = FirstSight(frame, choose_stretch(frame.pixels))
         self.step = ""
         self.check: CheckResult | None = None
         self.job: AnyJob | None = None
         self.error: Exception | None = None
         self._settings = settings
-        self._progress = progress
+        self._seen = threading.Event()
         self._ended = threading.Event()
         self._then: Callable[[], None] = lambda: None
         threading.Thread(target=self._work, daemon=True).start()
 
+    def begin(self) -> None:
+        """The frame is seen: now its stars."""
+        self._seen.set()
+
     def _work(self) -> None:
+        self._seen.wait(SEEN_WITHIN_S)
         try:
             self.job = open_job(
                 self._settings, self._told, frame=self.sight.frame, checked=self._checked
@@ -104,29 +110,10 @@ class Waiting:
 
     def _told(self, step: str, share: float) -> None:
         self.step = f"{step} … {100 * share:.0f} %"
-        self._progress(step, share)
 
     def _checked(self, found: CheckResult) -> None:
         self.sight = self.sight.checked(found, self._settings)
         self.check = found
-
-    def within(self, seconds: float) -> AnyJob | None:
-        """The job, if it is made so soon.
-
-        Parameters
-        ----------
-        seconds : float
-
-        Raises
-        ------
-        FrameError
-            It cannot be made; what else `open_job` raises.
-        """
-        self._ended.wait(seconds)
-        self._progress = silent  # from now on the page says it
-        if self.error is not None:
-            raise self.error
-        return self.job
 
     def then(self, call: Callable[[], None]) -> None:
         """Have something called at the end, from another thread; at once, if that has come.

@@ -121,6 +121,7 @@ class WaitingPage(ChoicePage):
         if self.job.gains is not None:
             after = after_shown(self.job.gains, part, self.shown_settings)
         show_halves(self.picture.halves, part.window, before, after)
+        self.work.begin()
 
 
 def _in_words(error: Exception) -> str:

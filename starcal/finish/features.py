@@ -46,7 +46,7 @@ def features_library():
     except ImportError as error:
         raise GeometryError(
             "to find how the nebula was cropped or turned starcal needs OpenCV, which is not "
-            "installed: pip install 'starcal[join]', or say --moved none if it was neither"
+            "installed: pip install opencv-python-headless, or say --moved none if it was neither"
         ) from error
     return cv2
 

@@ -172,7 +172,7 @@ def _on_cluster(work: Callable, tasks: Sequence[tuple], address: str):
         from dask.distributed import as_completed as as_finished
     except ImportError as error:
         raise ClusterError(
-            "--cluster needs Dask. Type: python -m pip install 'starcal[cluster]'"
+            "--cluster needs Dask. Type: python -m pip install distributed"
         ) from error
     try:
         client = Client(address, timeout=CLUSTER_ANSWERS_S)

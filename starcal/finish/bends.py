@@ -17,9 +17,8 @@ MOST_PART_PX = 0.3  # of windows side by side, moved together: as far as stars m
 TELLING_WEIGHT = 4.0  # of a window: it agrees by 0.9
 PART_STEPS, LEAST_OF_PART = 2.2, 5  # from a window to the farthest of its part: 13 of them
 SURE_SIGMA, TOLD_TWICE = 3.0, 4.0  # windows overlap by half each way: four tell what one does
-SCATTER_OF_MEDIAN = (
-    1.05  # each way, of the median distance, whose tails are long: 1.4826 / 1.4142
-)
+# Each way, of the median distance, whose tails are long: 1.4826 / 1.4142
+SCATTER_OF_MEDIAN = 1.05
 LEAST_SCATTER_PX = 0.02  # pixels are resampled on the way
 LEAST_BENT_WINDOWS = 100  # for the 20 terms of a bend: windows overlap
 FAR_SHARE = 0.05  # of the picture: a pair of features farther off agrees by chance

@@ -15,9 +15,8 @@ LEAST_CELLS, CELLS_ACROSS = 2, 400  # pixels of a cell, at least; grain goes, st
 # linear edits (gains, mixed channels, gradients, noise taken away, crops) reach 1.09.
 BENT_TONES = 1.2
 MOST_GAIN = 4.0  # two stops; stars are added in the numbers of the starless frame
-DARK_SKY = (
-    0.04  # of full scale: a linear sky lies below (common practice), a stretched one above
-)
+# Of full scale: a linear sky lies below (common practice), a stretched one above.
+DARK_SKY = 0.04
 TONES = (0.02, 0.995)  # shares of the cells between which tones are compared
 # Parts of that range; dark are those in its first quarter.
 TONE_STEPS = np.array((0, 0.03, 0.06, 0.12, 0.2, 0.3, 0.45, 0.7, 1))

@@ -53,9 +53,8 @@ CATALOGUE_FACTORS = np.geomspace(1.0, 4.0, 29)
 CATALOGUE_LN_FACTOR_ERROR, FAR_OFF_DEGREES = 0.3, 4.0
 FAR_OFF_SCALE = 0.69  # of a Gaussian's variance: the scale of such a t that fits it best
 TOLD_CATALOGUE_FACTOR = 1.3  # from here on it is said
-TOLD_SLANT_MAG = (
-    0.03  # of ratios from edge to edge: as much again as an error of their zero points
-)
+# Of ratios from edge to edge: as much again as an error of their zero points.
+TOLD_SLANT_MAG = 0.03
 
 # How often frames of three different channels have which order of lines, or others.
 USUAL_SHARE = {

@@ -72,9 +72,7 @@ class MendedPlane:
     def stamps(self, x_px: NDArray, y_px: NDArray, half: int) -> NDArray:
         """As `shapes.stamps_round` of the array."""
         stamps = stamps_round(self.plane, x_px, y_px, half)
-        within = (
-            2 * (half // SQUARE_PX + 1) + 1
-        )  # squares that a stamp round any pixel may touch
+        within = 2 * (half // SQUARE_PX + 1) + 1  # squares that a stamp may touch, wherever
         near = ndimage.maximum_filter(self.spoilt, within, mode="nearest")
         row, column = (np.rint(place).astype(int) for place in (y_px, x_px))
         height, width = self.shape

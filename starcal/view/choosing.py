@@ -26,13 +26,25 @@ LEAST_MOVE = 5e-4  # of a slider: its steps are sums of decimals, rounded
 LARGEST_SCREEN_PX = 4096
 USUAL_SCREEN_PX = 600  # until the browser says
 LONGEST_PATH = 4096  # letters of a path, the limit of usual systems
+BUTTONS_OF_ALL = (
+    "undo",
+    "redo",
+    "reset",
+    "whole",
+    "full_size",
+    "full_screen",
+    "closer",
+    "farther",
+    "export",
+)
 
 
 class ChoicePage:
     """A page of a picture whose choices are made by sliders, can be taken back, and saved.
 
     A page of its own kind makes ``picture``, ``sliders``, ``buttons`` and ``status``, and says what
-    comes of its choices: `_turn_to`, `_preview`, `_forget_view`, `render`.
+    comes of its choices: `_forget_view` and `render`, and where more than the picture follows them,
+    `_turn_to` and `_preview`.
 
     Parameters
     ----------
@@ -98,11 +110,15 @@ class ChoicePage:
 
     def _turn_to(self, history: History) -> None:
         """Make a history's choices hold."""
-        raise NotImplementedError
+        self.history = history
+        self.keep(history)
+        self._put_sliders()
+        self._preview(history.now)
+        self._refresh()
 
     def _preview(self, settings: Settings) -> None:
         """Have the next rendering show what a slider would do, while it moves."""
-        raise NotImplementedError
+        self.shown_settings = settings
 
     def _chosen_by(self, name: str, value: float) -> dict:
         """What a slider at a value asks for."""

@@ -8,23 +8,12 @@ from bokeh.document import Document
 
 from ..choices import Settings
 from . import panel
-from .choosing import ChoicePage, typed_path
+from .choosing import BUTTONS_OF_ALL, ChoicePage, typed_path
 from .history import History
 from .joining import JoinJob
 from .picture import make_picture, no_stars, show_halves
 
-BUTTONS_HERE = (
-    "undo",
-    "redo",
-    "reset",
-    "whole",
-    "full_size",
-    "full_screen",
-    "closer",
-    "farther",
-    "export",
-    "save",
-)
+BUTTONS_HERE = (*BUTTONS_OF_ALL, "save")
 SAVE_TEXT = ("Save", "Ctrl+S", "write at full size what `starcal join` writes")
 START_AT = 0.0  # of the divider: the picture with its stars is seen whole
 
@@ -89,18 +78,11 @@ class JoinPage(ChoicePage):
         value = super()._stand_of(name)
         return self.sliders[name].end if value is None else value
 
-    def _turn_to(self, history: History) -> None:
-        self.history = history
-        self.keep(history)
-        self._put_sliders()
-        self._preview(history.now)
-        self._refresh()
-
     def _preview(self, settings: Settings) -> None:
         """Have the next rendering show what a slider would do, while it moves."""
         if settings.star_size != self.shown_settings.star_size:
             self.shares = None
-        self.shown_settings = settings
+        super()._preview(settings)
 
     # --- what is seen -------------------------------------------------------------------
 

@@ -15,9 +15,8 @@ from .displayed import AS_IT_IS, AsItIs
 from .job import AnyJob, ByGains, by_gains, open_job, whitened_in
 from .visible import VisiblePart, Window, part_as_it_is
 
-SEEN_WITHIN_S = (
-    2.0  # the work begins then, if no page has shown the frame: both are slow at once
-)
+# The work begins then, if no page has shown the frame: both at once are slow.
+SEEN_WITHIN_S = 2.0
 
 
 @dataclass(frozen=True, eq=False)

@@ -5,10 +5,9 @@ from collections.abc import Callable
 
 from bokeh.document import Document
 
-from ..choices import Settings
 from ..errors import StarcalError
 from . import panel, rows
-from .choosing import ChoicePage
+from .choosing import BUTTONS_OF_ALL, ChoicePage
 from .history import History
 from .job import after_shown, before_shown
 from .picture import make_picture, no_stars, show_halves
@@ -17,17 +16,6 @@ from .waiting import Waiting
 
 LOOK_MS = 200  # between two looks at how far the work is
 LOOK_SLIDERS = ("black", "strength")  # what can be chosen of a frame whose stars are not known
-BUTTONS_MEANWHILE = (
-    "undo",
-    "redo",
-    "reset",
-    "whole",
-    "full_size",
-    "full_screen",
-    "closer",
-    "farther",
-    "export",
-)
 ALL_BEFORE, HALF = 100.0, 50.0  # where the divider stands
 CHOOSE_ANOTHER = ". Load the page again to choose another frame"
 
@@ -61,7 +49,7 @@ class WaitingPage(ChoicePage):
         self.work = work
         self.advice = CHOOSE_ANOTHER if chosen_here else ""
         self.picture = make_picture(work.sight.shape, no_stars())
-        self.buttons = {name: panel.button(name) for name in BUTTONS_MEANWHILE}
+        self.buttons = {name: panel.button(name) for name in BUTTONS_OF_ALL}
         sliders = panel.setting_sliders(history.now)
         self.sliders = {name: sliders[name] for name in LOOK_SLIDERS}
         self.divider = panel.divider_slider()
@@ -95,19 +83,6 @@ class WaitingPage(ChoicePage):
         if self.job.gains is not None:
             self.divider.value = HALF
         self._refresh()
-
-    # --- choices ------------------------------------------------------------------------
-
-    def _turn_to(self, history: History) -> None:
-        self.history = history
-        self.keep(history)
-        self._put_sliders()
-        self._preview(history.now)
-        self._refresh()
-
-    def _preview(self, settings: Settings) -> None:
-        """Have the next rendering show what a slider would do, while it moves."""
-        self.shown_settings = settings
 
     # --- what is seen -------------------------------------------------------------------
 

@@ -19,7 +19,7 @@ from .checking.check import as_frame, check_for_cure, relocated, usable
 from .checking.result import ALL_NUMBERS, CheckResult
 from .choices import Choices, OfRun, Settings, chosen
 from .compose import read_channels
-from .cores import release_memory
+from .cores import in_threads, release_memory
 from .cure.gains import apply_calibration, require_usable
 from .cure.pictures import recolour_picture
 from .cure.stars import (
@@ -914,20 +914,27 @@ def _write_views(
     from .report.page import write_report  # matplotlib takes half a second to import
 
     before, after = _before_and_after(frame, made, settings)
-    write_png(place / "after.png", after)
-    if settings.tiff:
-        write_tiff16(place / "after.tif", after[:])
-    write_pair(place / "before-after.png", before, after)
-    write_report(
-        place / "report.html",
-        made.check,
-        facts=told,
-        before=before,
-        after=after,
-        audits=audits,
-        record=facts,
-        shapes=made.shapes,
-    )
+
+    def pictures():
+        write_png(place / "after.png", after)
+        if settings.tiff:
+            write_tiff16(place / "after.tif", after[:])
+        write_pair(place / "before-after.png", before, after)
+
+    def report():
+        write_report(
+            place / "report.html",
+            made.check,
+            facts=told,
+            before=before,
+            after=after,
+            audits=audits,
+            record=facts,
+            shapes=made.shapes,
+        )
+
+    for _ in in_threads(lambda write: write(), (pictures, report)):
+        pass
 
 
 def _before_and_after(frame: Frame, made: _Made, settings: Settings) -> tuple[Shown, Shown]:

@@ -6,6 +6,7 @@ shown that way up.
 
 import io
 import warnings
+from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +15,7 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 from PIL.PngImagePlugin import PngInfo
 
+from ..cores import in_threads
 from ..frame import PAIR_MARK, write_bytes
 from ..texts import escaped, html_image
 from .tone import choose_stretch
@@ -189,12 +191,15 @@ def to_image(
 def _to_bytes(picture: np.ndarray | Shown) -> np.ndarray:
     """[0, 1] as 0 to 255, NaN as 0; by strips that stay in the cache."""
     made = np.empty(picture.shape, np.uint8)
-    for first in range(0, picture.shape[1], PREVIEW_ROWS):
+
+    def make(first):
         rows = slice(first, first + PREVIEW_ROWS)
         strip = picture[:, rows] * np.float32(255)
         np.fmax(strip, 0, out=strip)
         np.fmin(strip, 255, out=strip)
         made[:, rows] = np.rint(strip, out=strip)
+
+    deque(in_threads(make, range(0, picture.shape[1], PREVIEW_ROWS)), maxlen=0)
     return made
 
 

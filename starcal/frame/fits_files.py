@@ -1,15 +1,18 @@
 """Planes and header from a FITS file: cubes, three extensions, single planes; any number type,
 compressed or not."""
 
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import ceil, prod
 from pathlib import Path
+from threading import Lock
 
 import numpy as np
 from astropy.io import fits
 from astropy.table import Table
 
+from ..cores import in_threads
 from ..errors import FrameError, OneChannelError
 from .cards import mend, require_sane_lengths
 from .levels import CHUNK_PIXELS
@@ -178,15 +181,24 @@ def _read_planes(planes, kind=np.float32, blank=np.nan):
     rows, columns = planes[0].shape
     pixels = np.empty((len(planes), rows, columns), kind)
     step = max(1, CHUNK_PIXELS // columns)
-    with np.errstate(
-        over="ignore", invalid="ignore"
-    ):  # what float32 cannot hold becomes inf, and is counted later
-        for plane, target in zip(planes, pixels, strict=True):
-            for first in range(0, rows, step):
-                numbers = plane.rows(first, min(first + step, rows))
-                if not np.isnan(blank):
-                    numbers = np.where(np.isnan(numbers), blank, numbers)
-                target[first : first + step] = numbers
+    one_reader = Lock()  # one file, one place in it
+
+    def read(part):
+        plane, target, first = part
+        with one_reader:
+            numbers = plane.rows(first, min(first + step, rows))
+        if not np.isnan(blank):
+            numbers = np.where(np.isnan(numbers), blank, numbers)
+        # what float32 cannot hold becomes inf, and is counted later
+        with np.errstate(over="ignore", invalid="ignore"):
+            target[first : first + step] = numbers
+
+    parts = [
+        (plane, target, first)
+        for plane, target in zip(planes, pixels, strict=True)
+        for first in range(0, rows, step)
+    ]
+    deque(in_threads(read, parts), maxlen=0)
     return pixels
 
 

@@ -8,6 +8,7 @@ from astropy.table import Table
 from scipy.spatial import cKDTree
 
 from ..choices import default_of
+from ..cores import in_threads
 from ..frame.reading import CHANNELS
 from .aperture_sums import exact_sums
 from .borders import border_widths
@@ -236,7 +237,9 @@ def _channel_profiles(
     Where nebula makes the wings in a channel seem other than in the others, it makes the core seem
     wider as well.
     """
-    profile = [_channel_profile(plane, table, fwhm_px, pick) for plane in pixels]
+    profile = list(
+        in_threads(lambda plane: _channel_profile(plane, table, fwhm_px, pick), pixels)
+    )
     beta = float(np.median([b for _, b in profile]))
     apart = [abs(np.log(b / beta)) > OTHER_WINGS for _, b in profile]
     return tuple(
@@ -316,12 +319,12 @@ def _levels_round_stars(table: Table, pixels: np.ndarray) -> np.ndarray:
     n)."""
     if len(table) == 0:
         return np.empty((3, 3, 0))
-    return np.array(
-        [
-            _annulus(plane, table["x_px"].value, table["y_px"].value, fwhm_px)
-            for plane, fwhm_px in zip(pixels, table.meta["fwhm_px"], strict=True)
-        ]
-    )
+    x_px, y_px = places_of(table).T
+
+    def annulus(index):
+        return _annulus(pixels[index], x_px, y_px, table.meta["fwhm_px"][index])
+
+    return np.array(list(in_threads(annulus, range(len(pixels)))))
 
 
 def _under(table: Table, pixels: np.ndarray, rings: np.ndarray) -> np.ndarray:
@@ -334,13 +337,15 @@ def _under(table: Table, pixels: np.ndarray, rings: np.ndarray) -> np.ndarray:
     uneven = _uneven(table.meta["noise"], rings)
     x_px = table["x_px"].value[uneven]
     y_px = table["y_px"].value[uneven]
-    for index, plane in enumerate(pixels):
+
+    def under(index):
         profile = table.meta["fwhm_px"][index], table.meta["moffat_beta"]
-        found = np.array(
-            level_under(plane, x_px, y_px, profile, table.meta["aperture_px"][index])
-        )
+        reach_px = table.meta["aperture_px"][index]
+        return np.array(level_under(pixels[index], x_px, y_px, profile, reach_px))
+
+    for sky, found in zip(skies, in_threads(under, range(len(pixels))), strict=True):
         known = np.isfinite(found).all(axis=0)
-        skies[index][:, uneven] = np.where(known, found, skies[index][:, uneven])
+        sky[:, uneven] = np.where(known, found, sky[:, uneven])
     return skies
 
 

@@ -26,6 +26,8 @@ WCS_KEYS = re.compile(
 SCALE_CARDS = re.compile(r"CD\d_\d$|CDELT\d$")
 SIP_KEYS = re.compile(r"[AB]_(ORDER|\d_\d)$")
 MENDED_CARD = re.compile(r"[Cc]ard '([^']+)'")
+# a date in two forms, a keyword by its older name: read all the same
+NO_NEWS = re.compile(r"made the change 'Set |keyword is deprecated, use ")
 DAY_ZERO = {"MJD-AVG": 2400000.5, "MJD-OBS": 2400000.5, "JD-OBS": 0.0, "JD": 0.0}
 DATE_KEYS = ("DATE-AVG", "DATE-OBS", "DATE-BEG", "DATE-END", *DAY_ZERO)
 ONE_SOLUTION_PX = 0.5  # solutions of one frame differ by a few tenths
@@ -58,9 +60,7 @@ def warnings_to(notes: list):
             )
             continue
         text = " ".join(str(warning.message).split())
-        if (
-            "made the change 'Set " not in text and text not in notes
-        ):  # a date in two forms is no news
+        if not NO_NEWS.search(text) and text not in notes:
             notes.append(text)
 
 

@@ -5,11 +5,14 @@ On empty sky a matched filter of the summed channels is all it takes. On nebula 
 what hides a star, but the nebula's own structure; it has other colours and is less sharp than a
 star. There each channel is filtered by itself, wide and narrow, and the six answers are combined so
 that the star counts and what they have in common with the surroundings cancels: w = C^-1 s, with C
-their covariance round about and s what a star gives (Hotelling 1931, Ann. Math. Stat. 2, 360; for
+their covariance round about and s what a star gives, through all channels alike or as the frame's
+own stars do, whichever stands out more (Hotelling 1931, Ann. Math. Stat. 2, 360; for
 pictures Barrett & Myers 2004, Foundations of Image Science, section 13.2.12).
 """
 
 from collections.abc import Iterator
+from functools import reduce
+from typing import NamedTuple
 
 import numpy as np
 from scipy import ndimage
@@ -22,10 +25,11 @@ from .shapes import FWHM_PER_SIGMA, LIKENESS
 # the second Gaussian of the zero-sum kernel; wider lets in nebular structure, narrower loses signal
 WIDE_KERNEL = 1.5
 KERNELS = ((1.0, WIDE_KERNEL), (0.6, 0.9))  # Gaussians of the two kernels, in sigmas of a star
-# What the peak of a star, a Gaussian filtered by Gaussians, gives through each kernel, channel by
-# channel. All channels count alike in units of their noise: the stars' own ratios, if known, would
-# hardly find more.
-STAR_ANSWER = np.tile([1 / (1 + a**2) - 1 / (1 + b**2) for a, b in KERNELS], 3)
+# what the peak of a star, a Gaussian filtered by Gaussians, gives through each kernel
+STAR_ANSWER = np.array([1 / (1 + a**2) - 1 / (1 + b**2) for a, b in KERNELS])
+# how far a star stands out of the noise in each channel, up to a common factor
+Depth = tuple[float, ...]
+ALIKE = (1.0, 1.0, 1.0)
 # times 1 / sigma of the kernel: half of what white noise of three channels leaves
 LEAST_FILTERED_NOISE = 0.15
 # of white noise, left of it at least on nebula: where a sky is clipped at black most samples
@@ -45,9 +49,32 @@ OUTLYING_DISTANCE = (
 )
 
 
-def star_snr(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float) -> np.ndarray:
-    """Signal-to-noise that a star of this width has at every pixel, (y, x) float32; 0 where a
-    channel has no data."""
+class _Star(NamedTuple):
+    """What is looked for: width and, up to a common factor each, depths in the three channels."""
+
+    sigma_px: float
+    depths: tuple[Depth, ...]
+
+
+def star_snr(
+    pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, depth: Depth = ALIKE
+) -> np.ndarray:
+    """Signal-to-noise that a star has at every pixel; 0 where a channel has no data.
+
+    Parameters
+    ----------
+    pixels : ndarray, (3, y, x)
+    noise : FrameNoise
+    fwhm_px : float
+        Of the star.
+    depth : tuple of float
+        How far the frame's stars stand out of the noise in each channel, up to a common factor:
+        on nebula a star is looked for that does so, and one that does so alike in all channels.
+
+    Returns
+    -------
+    ndarray, (y, x) float32
+    """
     sigma_px = fwhm_px / FWHM_PER_SIGMA
     luminance = _luminance(pixels, noise)
     known = None if np.isfinite(luminance.sum()) else np.isfinite(luminance)
@@ -55,9 +82,10 @@ def star_snr(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float) -> np.ndarra
     if known is not None:
         filtered[~known] = np.nan
     nebulous = _divide_by_block_noise(filtered, LEAST_FILTERED_NOISE / sigma_px)
+    star = _Star(sigma_px, tuple({ALIKE, depth}))
     for region in _regions(nebulous):
         window, inside = _in_pixels(region, nebulous, filtered.shape)
-        snr = _against_nebula(pixels, known, noise, sigma_px, window)
+        snr = _against_nebula(pixels, known, noise, star, window)
         np.copyto(filtered[window], snr, where=inside)
     return filtered if known is None else np.nan_to_num(filtered, copy=False)
 
@@ -157,21 +185,22 @@ def _regions(blocks: np.ndarray) -> Iterator[tuple[slice, slice]]:
     return iter(ndimage.find_objects(ndimage.label(blocks)[0]))
 
 
-def _against_nebula(pixels, known, noise, sigma_px, window):
+def _against_nebula(pixels, known, noise, star: _Star, window):
     """Signal-to-noise of a star against noise and nebula in a window, whose covariance goes block
     by block."""
     rows, columns = window
-    outer = _with_margin(window, pixels.shape[1:], sigma_px)
+    outer = _with_margin(window, pixels.shape[1:], star.sigma_px)
     known = None if known is None else known[outer]
-    planes = _answers(pixels[:, *outer], known, noise, sigma_px)
+    planes = _answers(pixels[:, *outer], known, noise, star.sigma_px)
     top = rows.start - outer[0].start
     left = columns.start - outer[1].start
     inner = _part_of(planes, top, left, window)
     # of a star layer all that is not black is starlight
     least_share = 0.0 if noise.empty_sky else LEAST_WHITE_SHARE
-    weight = _block_weights(planes, (top, left), inner.shape[1:], sigma_px, least_share)
+    weights = _block_weights(planes, (top, left), inner.shape[1:], star, least_share)
+    snr = reduce(np.maximum, (_weighted_sum(inner, weight) for weight in weights))
     # without a peak in the sum it is the rim of a bright star
-    return np.where(inner[1::2].sum(axis=0) > 0, _weighted_sum(inner, weight), 0)
+    return np.where(inner[1::2].sum(axis=0) > 0, snr, 0)
 
 
 def _part_of(planes: np.ndarray, top: int, left: int, window) -> np.ndarray:
@@ -180,12 +209,19 @@ def _part_of(planes: np.ndarray, top: int, left: int, window) -> np.ndarray:
     return planes[:, top : top + _length(rows), left : left + _length(columns)]
 
 
-def _block_weights(planes, corner, shape, sigma_px, least_share):
-    """Weights that give signal-to-noise in each block of a window, (rows, columns, 6)."""
+def _block_weights(planes, corner, shape, star: _Star, least_share) -> Iterator[np.ndarray]:
+    """Weights that give signal-to-noise in each block of a window, (rows, columns, 6), for each
+    depth that is looked for."""
     grid = [-(-length // FINE_BLOCK_PX) for length in shape]
-    weight, spread = _answer_weights(_samples(planes, corner, grid))
-    spread = np.maximum(spread, least_share * _white_spread(weight, sigma_px))
-    return (weight / spread[:, None]).reshape(*grid, -1).astype(np.float32)
+    samples = _samples(planes, corner, grid)
+    known = np.isfinite(samples).all(axis=2)
+    samples = np.where(known[:, :, None], samples, 0)
+    inverse = _quiet_inverse(samples, known)
+    for depth in star.depths:
+        weight = inverse @ np.kron(depth, STAR_ANSWER)
+        spread = np.maximum(_spread_of_made(samples, known, weight), 1e-12)
+        spread = np.maximum(spread, least_share * _white_spread(weight, star.sigma_px))
+        yield (weight / spread[:, None]).reshape(*grid, -1).astype(np.float32)
 
 
 def _white_spread(weight, sigma_px):
@@ -251,14 +287,10 @@ def _samples(planes, corner, blocks):
     return np.moveaxis(grid.reshape(len(planes), blocks[0] * blocks[1], -1), 0, 2).astype(float)
 
 
-def _answer_weights(samples):
-    """Best weights of the answers in each block, (blocks, 6), and the scatter of what they make of
-    its samples."""
-    known = np.isfinite(samples).all(axis=2)
-    samples = np.where(known[:, :, None], samples, 0)
-    weight = _quiet_inverse(samples, known) @ STAR_ANSWER
+def _spread_of_made(samples, known, weight):
+    """Scatter of what weights, (blocks, 6), make of the samples of each block, (blocks,)."""
     made = np.where(known, np.abs(samples @ weight[:, :, None])[:, :, 0], np.nan)
-    return weight, np.maximum(SIGMA_PER_DEVIATION * _median_or_inf(made), 1e-12)
+    return SIGMA_PER_DEVIATION * _median_or_inf(made)
 
 
 def _quiet_inverse(samples, known):
@@ -277,7 +309,7 @@ def _answer_covariance(kept, count):
     """Covariance of the answers in each block, (blocks, 6, 6), kept away from being singular."""
     covariance = kept.swapaxes(1, 2) @ kept / np.maximum(count, 1)[:, None, None]
     variance = np.einsum("bkk->bk", covariance)
-    return covariance + np.eye(len(STAR_ANSWER)) * (LIKENESS * variance + 1e-12)[:, None, :]
+    return covariance + np.eye(variance.shape[1]) * (LIKENESS * variance + 1e-12)[:, None, :]
 
 
 def _median_or_inf(values):

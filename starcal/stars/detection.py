@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 
 from ..cores import in_threads
 from ..robust import quantile_of_known
-from .contrast import WIDE_KERNEL, star_snr
+from .contrast import ALIKE, WIDE_KERNEL, Depth, star_snr
 from .flags import SHAPE_SNR
 from .noise import FrameNoise
 from .shapes import (
@@ -41,7 +41,13 @@ PAIR_SADDLE = 0.9  # of the fainter's height
 PAIR_SIGMA = 6.0  # of pixel noise, from the fainter's height to the saddle
 
 
-def detect(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float):
+def detect(
+    pixels: np.ndarray,
+    noise: FrameNoise,
+    fwhm_px: float,
+    snr_min: float,
+    depth: Depth = ALIKE,
+):
     """Peaks of what stands out as a star: x_px, y_px and their local SNR.
 
     Works in overlapping strips, so that no full-size temporary is made.
@@ -55,6 +61,8 @@ def detect(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float
         Of its stars.
     snr_min : float
         Detection threshold.
+    depth : tuple of float
+        Of its stars; see `star_snr`.
 
     Returns
     -------
@@ -66,7 +74,7 @@ def detect(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float
     def peaks(start):
         low = max(0, start - margin)
         high = min(pixels.shape[1], start + STRIP_ROWS + margin)
-        snr = star_snr(pixels[:, low:high], noise, fwhm_px)
+        snr = star_snr(pixels[:, low:high], noise, fwhm_px, depth)
         x, y, height = _pixel_peaks(snr, fwhm_px, snr_min)
         own = (y + low >= start) & (y + low < start + STRIP_ROWS)
         x = x[own]
@@ -155,6 +163,31 @@ def _seen_fwhm(band, noise: FrameNoise, fwhm_px: float, snr_min: float) -> float
     return float(np.clip(quantile_of_known(shape.fwhm_px, 0.5), 1.2, 15.0))
 
 
+def depth_of(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float) -> Depth:
+    """How far the stars in the middle of the frame stand out of the noise in each channel, up to a
+    common factor; alike where there are few.
+
+    Parameters
+    ----------
+    pixels : ndarray, (3, y, x)
+    noise : FrameNoise
+    fwhm_px : float
+    snr_min : float
+
+    Returns
+    -------
+    tuple of float
+    """
+    band = pixels[:, *middle_of(pixels.shape[1:])]
+    x, y, _ = detect(band, noise, fwhm_px, max(snr_min, 8.0))
+    real = shown_as_stars(band, noise, x, y)  # rays show in one channel each
+    if real.sum() < FEWEST_FOR_WIDTH:
+        return ALIKE
+    above = _above_rims(band, noise, x[real], y[real])
+    share = above / np.maximum(np.linalg.norm(above, axis=0), 1e-9)
+    return tuple(np.maximum(np.median(share, axis=1), 0).tolist())
+
+
 def shown_as_stars(pixels, noise: FrameNoise, x_px, y_px) -> np.ndarray:
     """Which peaks show in all channels, as stars do and hot pixels do not; in two or more where
     too few show in all.
@@ -169,15 +202,22 @@ def shown_as_stars(pixels, noise: FrameNoise, x_px, y_px) -> np.ndarray:
     -------
     ndarray, (n,) bool
     """
-    above = np.zeros((len(pixels), len(x_px)))
-    for channel, (plane, sigma) in enumerate(zip(pixels, noise.noise, strict=True)):
-        if sigma > 0 and len(x_px):
-            above[channel] = _core_in_noise(plane, sigma, x_px, y_px)
+    above = _above_rims(pixels, noise, x_px, y_px)
     strongest = above.max(axis=0, initial=0)
     seen = above > np.maximum(IN_CHANNEL_SIGMA, IN_CHANNEL_SHARE * strongest)
     count = seen.sum(axis=0)
     whole = count == len(pixels)
     return whole if whole.sum() >= ENOUGH_IN_ALL else count >= 2
+
+
+def _above_rims(pixels, noise: FrameNoise, x_px, y_px) -> np.ndarray:
+    """How far each peak stands above the rim of its stamp, in sigmas of the mean of nine pixels,
+    (3, n); 0 in a channel without noise."""
+    above = np.zeros((len(pixels), len(x_px)))
+    for channel, (plane, sigma) in enumerate(zip(pixels, noise.noise, strict=True)):
+        if sigma > 0 and len(x_px):
+            above[channel] = _core_in_noise(plane, sigma, x_px, y_px)
+    return above
 
 
 def _core_in_noise(plane, sigma: float, x_px, y_px) -> np.ndarray:

@@ -160,7 +160,7 @@ def _peak_near(pixels, stars, x_px, y_px, fwhm_px):
     of its pixel."""
     top = _block_round(y_px, pixels.shape[1])
     left = _block_round(x_px, pixels.shape[2])
-    snr = star_snr(pixels[:, top, left], stars.meta["noise"], fwhm_px)
+    snr = star_snr(pixels[:, top, left], stars.meta["noise"], fwhm_px, stars.meta["depth"])
     y, x = np.indices(snr.shape)
     away_px = np.hypot(x + left.start - x_px, y + top.start - y_px)
     best = _highest(snr, away_px <= max(1.0, RECENTRE_FWHM * fwhm_px))

@@ -18,6 +18,7 @@ from .defects import find_defects, mended, without_border
 from .detection import (
     clip_level_of,
     close_pairs,
+    depth_of,
     detect,
     guess_fwhm,
     middle_of,
@@ -83,10 +84,10 @@ def measure_stars(pixels: np.ndarray, *, snr_min: float = default_of("snr")) -> 
         ``x_px, y_px, snr, fwhm_px, roundness, flags``, ``saturated_channels`` and, for each channel
         C, ``flux_C, flux_error_C, ground_C, sky_C, peak_C`` in units of full scale: ground is the
         level under the star, which its light is counted from, sky that of the ring round it.
-        ``meta`` holds ``fwhm_px`` and ``aperture_px`` per channel, ``moffat_beta``, ``clip_level``
-        (NaN where no star clips), ``noise`` (a `FrameNoise`), ``defects`` (a
-        `Defects`: replaced in what was measured), ``shape`` and ``snr_min``. Empty,
-        with all its columns, when there is no star.
+        ``meta`` holds ``fwhm_px`` and ``aperture_px`` per channel, ``depth`` (see `star_snr`),
+        ``moffat_beta``, ``clip_level`` (NaN where no star clips), ``noise`` (a `FrameNoise`),
+        ``defects`` (a `Defects`: replaced in what was measured), ``shape`` and ``snr_min``.
+        Empty, with all its columns, when there is no star.
 
     References
     ----------
@@ -109,13 +110,15 @@ def _found_stars(
     pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float
 ) -> Table:
     """The star table of a frame without defects."""
-    x_px, y_px, snr = detect(pixels, noise, fwhm_px, snr_min)
+    depth = depth_of(pixels, noise, fwhm_px, snr_min)
+    x_px, y_px, snr = detect(pixels, noise, fwhm_px, snr_min, depth)
     clip_level = tuple(clip_level_of(plane, x_px, y_px, fwhm_px) for plane in pixels)
     x_px, y_px, snr = one_detection_a_core(pixels, clip_level, fwhm_px, x_px, y_px, snr)
     table = _table_of(*_shaped(pixels, noise, fwhm_px, x_px, y_px, snr))
     table.meta.update(
         noise=noise,
         clip_level=clip_level,
+        depth=depth,
         snr_min=snr_min,
         shape=pixels.shape[1:],
     )

@@ -115,7 +115,7 @@ def test_the_stars_themselves_tell_which_channel_is_the_blue_line(mapping, match
     """S II and H-alpha are so near each other that an exchange of the two matters little."""
     fit = Field(mapping, matched=matched, seed=3).colours().continuum
     assert fit.frame.bands.name.index("O") == mapping.index("O")
-    assert "by the stars themselves" in fit.assumed
+    assert "by the stars" in fit.assumed  # themselves, or the likeliest by them
 
 
 @pytest.mark.parametrize("told", [False, True])

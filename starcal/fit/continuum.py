@@ -67,6 +67,7 @@ USUAL_SHARE = {
     "broadband": 0.04,
     "unknown": 0.01,
 }
+SURE_SHARE = 0.95  # of the evidence; below it is said
 TOLD_BROAD_SHARE = 0.9  # where header or user say that the filters are broad
 # Where FILTER keywords name three lines, and the channels differ as those do. Channels of any kind
 # fit a few dozen stars with a ln of 4 more than lines do: they have no spoilt stars.
@@ -150,7 +151,8 @@ class ContinuumFit:
         name = self.frame.bands.name
         if not self.frame.bands.is_narrow:
             kinds = {"broadband": "a camera's or broad filters'"}
-            return f"the channels are {kinds.get(name, 'of no known kind')}"
+            kind = kinds.get(name, "of no known kind")
+            return f"the channels are {kind} ({self.told_by})"
         lines = ", ".join(LINE_NAMES[line] for line in name)
         return f"R, G, B hold {lines} ({self.told_by})"
 
@@ -323,7 +325,7 @@ def fit_continuum(seen: Seen, told: str = "") -> ContinuumFit:
         return nothing
     if not _has_clean_light(seen):
         return replace(nothing, refused="no star has clean light in all channels")
-    bands = _likeliest(kinds, seen, ln_catalogue, told)
+    bands, share = _likeliest(kinds, seen, ln_catalogue, told)
     evidence = gather(seen, bands, ln_catalogue)
     frame = _fitted_kind(bands, evidence, seen)
     slants = _slants(frame, evidence, seen)
@@ -336,7 +338,7 @@ def fit_continuum(seen: Seen, told: str = "") -> ContinuumFit:
         frame=loosened(frame, evidence.rows(evidence.weight > 0)),
         evidence=evidence,
         used=evidence.weight[seen.clean] > 0,
-        told_by=_told_by(bands, kinds, told),
+        told_by=_told_by(bands.name == told, len(kinds) == 1, share),
         refused="",
         slants=slants,
     )
@@ -422,16 +424,21 @@ def _has_clean_light(seen: Seen) -> bool:
     return bool(((seen.clean | seen.other) & np.isfinite(seen.mag).all(axis=0)).any())
 
 
-def _likeliest(kinds: list[Bands], seen: Seen, ln_catalogue: np.ndarray, told: str) -> Bands:
-    """The kind of channels of the largest evidence, judged by some of the stars."""
+def _likeliest(
+    kinds: list[Bands], seen: Seen, ln_catalogue: np.ndarray, told: str
+) -> tuple[Bands, float]:
+    """The kind of channels of the largest evidence, judged by some of the stars, and its share of
+    the evidence for all."""
     if len(kinds) == 1:
-        return kinds[0]
+        return kinds[0], 1.0
     fits = [
         _fitted_kind(bands, _thinned(gather(seen, bands, ln_catalogue)), seen)
         for bands in kinds
     ]
     odds = [fit.ln_evidence + np.log(_usual_share(fit.bands.name, told)) for fit in fits]
-    return kinds[int(np.argmax(odds))]
+    share = np.exp(np.array(odds) - max(odds))
+    best = int(np.argmax(share))
+    return kinds[best], float(share[best] / share.sum())
 
 
 def _usual_share(name: str, told: str) -> float:
@@ -457,10 +464,15 @@ def _every(rows: np.ndarray, most: int) -> np.ndarray:
     return rows[:: max(1, -(-len(rows) // most))]
 
 
-def _told_by(bands: Bands, kinds: list[Bands], told: str) -> str:
-    if bands.name == told:
+def _told_by(by_header: bool, alone: bool, share: float) -> str:
+    """Who says what the channels hold."""
+    if by_header:
         return "by the FILTER keywords"
-    return "the usual order, assumed" if len(kinds) == 1 else "by the stars themselves"
+    if alone:
+        return "the usual order, assumed"
+    if share >= SURE_SHARE:
+        return "by the stars themselves"
+    return f"the likeliest by the stars, {100 * share:.0f} %"
 
 
 def _fitted_kind(bands: Bands, evidence: Evidence, seen: Seen) -> FrameFit:

@@ -264,16 +264,28 @@ def test_a_moved_part_is_refused_and_changed_tones_are_not():
     assert find_moved(frame, np.rot90(crushed, axes=(1, 2))).rotation_deg in (-90, 90)
 
 
-EDITS = {
+def vignetted(picture):
+    y, x = np.mgrid[-1 : 1 : picture.shape[1] * 1j, -1 : 1 : picture.shape[2] * 1j]
+    return 2 * picture * (1 - 0.15 * (x**2 + y**2))
+
+
+LINEAR_EDITS = {
     "linear": lambda picture: 2.5 * picture - 0.002,
     "mixed, a gradient": lambda p: 0.8 * p + 0.2 * p[::-1] + np.linspace(0, 0.003, p.shape[2]),
+    "vignetted": vignetted,
+    "clipped": lambda picture: np.clip(3 * picture, 0.05, 0.25),
+}
+STRETCHES = {
     "square root": np.sqrt,
+    "a gamma of 0.85": lambda picture: picture**0.85,
     "arcsinh": lambda picture: np.arcsinh(50 * picture) / np.arcsinh(50),
+    "a mild arcsinh": lambda picture: np.arcsinh(8 * picture) / np.arcsinh(8),
+    "each channel its own": lambda p: p ** np.array([0.9, 0.8, 0.7])[:, None, None],
     "scaled for display": lambda picture: 6 * picture,
 }
 
 
-@pytest.mark.parametrize("how", EDITS)
+@pytest.mark.parametrize("how", [*LINEAR_EDITS, *STRETCHES])
 def test_tones_are_judged_where_both_show_the_same(how):
     """A crop to the bright half has other dark tones than its frame: as shares of the pixels they
     would tell nothing."""
@@ -282,11 +294,11 @@ def test_tones_are_judged_where_both_show_the_same(how):
         np.argmax(ndimage.uniform_filter(frame[0], 150)), (360, 480)
     )
     top, left = np.clip((rows - 90, columns - 110), 0, (180, 260))
-    nebula = EDITS[how](frame[:, top : top + 180, left : left + 220])
+    edit = (LINEAR_EDITS | STRETCHES)[how]
+    nebula = edit(frame[:, top : top + 180, left : left + 220])
     moved = turned(0, 1, (-left, -top))
-    assert tones_of(nebula, frame, moved, eight_bits=False).linear == (
-        list(EDITS).index(how) < 2
-    )
+    judged = tones_of(nebula, frame, moved, eight_bits=False)
+    assert judged.linear == (how in LINEAR_EDITS), judged.evidence
 
 
 # --- the layer carried ---------------------------------------------------------------------------

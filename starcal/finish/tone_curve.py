@@ -200,13 +200,14 @@ def _robust_terms(design: NDArray, goal: NDArray, blocks: NDArray) -> tuple[NDAr
 def _alike_cells(picture: NDArray, frame: NDArray, matrix: NDArray | None) -> Cells:
     """Cells of a picture and the same parts of its frame."""
     side = _cell_px(picture)
-    now = _cells_averaged(picture, side)
+    pixels = _pixels_of_cells(picture, side)
+    now = _averaged(pixels)
     shape = now.shape[1:]
     middles = np.stack(np.indices(shape)[::-1]).reshape(2, -1) + 0.5
     cells = Cells(
         now=now.reshape(3, -1),
         then=_cells_before(frame, side * middles - 0.5, side, matrix),
-        clipped=_cells_averaged((picture <= 0) | (picture >= 1), side).reshape(3, -1),
+        clipped=_averaged((pixels <= 0) | (pixels >= 1)).reshape(3, -1),
         places=middles / max(shape) - 0.5,
     )
     return cells.taken(np.isfinite(cells.now + cells.then).all(axis=0))
@@ -222,7 +223,7 @@ def _cells_before(
     """
     back = np.eye(3) if matrix is None else np.linalg.inv(np.vstack([matrix, [0, 0, 1]]))
     part_px = max(1, _cell_px(frame) // len(CELL_PARTS))
-    parts = _cells_averaged(frame, part_px)
+    parts = _averaged(_pixels_of_cells(frame, part_px))
     shifts = [side * np.array([[x], [y]]) for x in CELL_PARTS for y in CELL_PARTS]
     ways = (back[:2, :2] @ (middles + shift) + back[:2, 2:] for shift in shifts)
     return np.mean([_at_places(parts, (way + 0.5) / part_px) for way in ways], axis=0)
@@ -241,11 +242,15 @@ def _cell_px(planes: NDArray) -> int:
     return max(LEAST_CELL_PX, -(-max(planes.shape[1:]) // CELLS_ACROSS))
 
 
-def _cells_averaged(planes: NDArray, side: int) -> NDArray[np.float64]:
-    """Means of cells of so many pixels a side, a sample of them in large ones; what does not fill a
-    cell is left out."""
+def _pixels_of_cells(planes: NDArray, side: int) -> NDArray:
+    """Pixels of cells of so many a side, (3, rows, n, columns, n): all, or in large cells a sample.
+    What does not fill a cell is left out."""
     rows, columns = planes.shape[1] // side, planes.shape[2] // side
     cut = planes[:, : rows * side, : columns * side]
     every = -(-side // PIXELS_OF_CELL)
-    cells = cut.reshape(3, rows, side, columns, side)[:, :, ::every, :, ::every]
-    return cells.mean(axis=(2, 4), dtype=np.float64)
+    return cut.reshape(3, rows, side, columns, side)[:, :, ::every, :, ::every]
+
+
+def _averaged(pixels: NDArray) -> NDArray[np.float64]:
+    """Means of the pixels of each cell, (3, rows, columns)."""
+    return pixels.mean(axis=(2, 4), dtype=np.float64)

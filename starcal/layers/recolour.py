@@ -1,6 +1,7 @@
 """Give the stars of a star layer new colours and keep their light."""
 
-from dataclasses import replace
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from itertools import product
 from weakref import WeakKeyDictionary
 
@@ -10,10 +11,11 @@ from scipy.sparse import csr_array
 
 from ..colour.stellar import LUMINANCE_WEIGHTS, luminance
 from .light import FADE_SHARE, StarModel, drawn, shining
+from .own_profile import OwnProfile, Rings
 from .splitting import Split
 
 RECOLOUR_PIXELS = 1 << 20  # of a band of rows
-_KEPT_RATIOS: WeakKeyDictionary[Split, NDArray] = WeakKeyDictionary()  # one pass a split
+_KEPT: WeakKeyDictionary[Split, "Measured"] = WeakKeyDictionary()  # two passes a split
 PIXEL_PARTS = (-1 / 3, 0.0, 1 / 3)  # of a pixel, each way
 _NOTHING = np.empty(0, int), np.empty(0, int), np.empty(0)  # for windows without a star
 UNIT_LUMINANCE_ERROR = (
@@ -101,11 +103,12 @@ def light_shares(
     """
     height, width = (s.stop - s.start for s in window)
     weight = LUMINANCE_WEIGHTS @ split.model.flux
-    star, place, light = _drawn_light(split.model, weight, window, size)
     if size == 1:
-        light = light * _layer_over_model(split, window, place, light)[place]
+        star, place, light = _own_light(split, weight, window)
     else:
-        light = light * measured_over_model(split)[star]
+        known = measured(split)
+        star, place, light = _resized_light(split.model, weight, window, size, known)
+        light = light * known.ratio[star]
     share = light / step**2
     y, x = place // width // step, place % width // step
     rows, columns = height // step, width // step
@@ -143,15 +146,33 @@ def shares_on_grid(
         Means over the area of a pixel, as surface brightness.
     """
     model = replace(split.model, x_px=places[0], y_px=places[1], flares=None)
-    weight = LUMINANCE_WEIGHTS @ split.model.flux * measured_over_model(split)
+    known = measured(split)
+    weight = LUMINANCE_WEIGHTS @ split.model.flux * known.ratio
     window = slice(0, shape[0]), slice(0, shape[1])
-    star, place, light = _drawn_light(model, weight, window, size * pixel_scale)
+    star, place, light = _resized_light(model, weight, window, size * pixel_scale, known)
     share = np.float32(light * pixel_scale**2)
     return csr_array((share, (place, star)), shape=(shape[0] * shape[1], len(weight)))
 
 
-def measured_over_model(split: Split) -> NDArray[np.float64]:
-    """Luminance of each star in the star layer, over that of its model, (n,); kept for a split.
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """What a star layer tells of its stars.
+
+    Attributes
+    ----------
+    profile : OwnProfile or None
+        None: there is no star.
+    ratio : ndarray, (n,)
+        Luminance of each star in the layer, over that of the star drawn by the profile; 1 for what
+        was not split off.
+    """
+
+    profile: OwnProfile | None
+    ratio: NDArray[np.float64]
+
+
+def measured(split: Split) -> Measured:
+    """Profile and light of a layer's stars, measured on the layer; kept for a split.
 
     Parameters
     ----------
@@ -159,26 +180,39 @@ def measured_over_model(split: Split) -> NDArray[np.float64]:
 
     Returns
     -------
-    ndarray, (n,)
-        1 for what was not split off.
+    Measured
     """
-    if split not in _KEPT_RATIOS:
-        _KEPT_RATIOS[split] = _measured_ratios(split)
-    return _KEPT_RATIOS[split]
+    if split not in _KEPT:
+        _KEPT[split] = _measured(split)
+    return _KEPT[split]
 
 
-def _measured_ratios(split: Split) -> NDArray[np.float64]:
-    """See `measured_over_model`."""
-    height, width = split.footprint.shape
-    weight = LUMINANCE_WEIGHTS @ split.model.flux
-    measured, modelled = np.zeros((2, len(weight)))
-    for window in _bands_of_rows(height, width):
-        star, place, light = _drawn_light(split.model, weight, window)
-        own = light * _layer_over_model(split, window, place, light)[place]
-        measured += np.bincount(star, own, minlength=len(weight))
-        modelled += np.bincount(star, light, minlength=len(weight))
-    known = modelled > 0
-    return np.where(known, measured / np.where(known, modelled, 1), 1)
+def _measured(split: Split) -> Measured:
+    """See `measured`."""
+    model = split.model
+    weight = LUMINANCE_WEIGHTS @ model.flux
+    if not model.psf:
+        return Measured(None, np.ones(len(weight)))
+    windows, rings = _bands_of_rows(*split.footprint.shape), Rings(model, weight)
+    light, drawn_light = np.zeros((2, len(weight)))
+    for window in windows:
+        star, place, own = _own_light(split, weight, window)
+        light += np.bincount(star, own, minlength=len(weight))
+        y, x = np.divmod(place, window[1].stop)
+        rings.add(star, x, y + window[0].start, own)
+    known = Measured(rings.profile(), np.ones(len(weight)))
+    for window in windows:
+        star, _, own = _resized_light(model, weight, window, 1.0, known)
+        drawn_light += np.bincount(star, own, minlength=len(weight))
+    shown = drawn_light > 0
+    return replace(known, ratio=np.where(shown, light / np.where(shown, drawn_light, 1), 1))
+
+
+def _own_light(split: Split, weight: NDArray, window) -> tuple[NDArray, NDArray, NDArray]:
+    """Star, flat place in the window and luminance of each star's part of each pixel of the
+    layer."""
+    star, place, light = _gathered(shining(split.model, weight, window))
+    return star, place, light * _layer_over_model(split, window, place, light)[place]
 
 
 def _layer_over_model(split: Split, window, place: NDArray, light: NDArray) -> NDArray:
@@ -205,30 +239,37 @@ def _checked_rgb(rgb: NDArray, model: StarModel) -> NDArray:
     return np.where(split[:, None], rgb, 0)
 
 
-def _drawn_light(
-    model: StarModel, weight: NDArray, window, size: float = 1.0
-) -> tuple[NDArray, NDArray, NDArray]:
-    """Star, flat place in the window and light of every pixel of every footprint, of stars of some
-    size."""
-    pieces = shining(model, weight, window)
-    if size != 1:
-        pieces = _shining_resized(model, weight, window, size)
-    parts = [_NOTHING, *pieces]
-    star, place, light = (np.concatenate(part) for part in zip(*parts, strict=True))
+def _gathered(pieces: Iterable) -> tuple[NDArray, NDArray, NDArray]:
+    """Star, flat place in the window and light of every pixel of every footprint."""
+    star, place, light = (np.concatenate(part) for part in zip(_NOTHING, *pieces, strict=True))
     return star, place, light
 
 
-def _shining_resized(model: StarModel, weight: NDArray, window, size: float):
-    """As `light.shining`, of stars of another size; their spikes stay as long as they are."""
+def _resized_light(
+    model: StarModel, weight: NDArray, window, size: float, known: Measured
+) -> tuple[NDArray, NDArray, NDArray]:
+    """The same of stars of another size; their spikes stay as long as they are."""
+    if known.profile is None:
+        return _NOTHING
+    return _gathered(_shining_resized(model, weight, window, size, known.profile))
+
+
+def _shining_resized(
+    model: StarModel, weight: NDArray, window, size: float, profile: OwnProfile
+):
+    """As `light.shining`, of stars of another size."""
     other = replace(model, reach_px=size * model.reach_px)
     for star, place, dx, dy in drawn(other, window):
-        yield star, place, weight[star] * _resized(other, size, star, dx, dy)
+        light = _resized(other, profile, size, star, dx, dy)
+        yield star, place, weight[star] * light
     if model.flares is not None:
         chosen, place = model.flares.within(window)
         yield model.flares.star[chosen], place, model.flares.luminance()[chosen]
 
 
-def _resized(model: StarModel, size: float, star, dx, dy) -> NDArray:
+def _resized(
+    model: StarModel, profile: OwnProfile, size: float, star, dx, dy
+) -> NDArray[np.float32]:
     """Share of each pixel's star's light where stars are of another size, (k,); fades at the rim.
 
     The mean over parts of a pixel: a narrow profile is not the same all over one.
@@ -236,6 +277,6 @@ def _resized(model: StarModel, size: float, star, dx, dy) -> NDArray:
     light = np.zeros(len(dx), np.float32)
     for x, y in product(PIXEL_PARTS, PIXEL_PARTS):
         at = np.float32((dx + x) / size), np.float32((dy + y) / size)
-        light += model.seen_profile(star, *at)
+        light += profile.of(model, star, *at)
     rim = (1 - np.hypot(dx, dy) / model.reach_px[star]) / FADE_SHARE
     return light * np.clip(rim, 0, 1) / (len(PIXEL_PARTS) * size) ** 2

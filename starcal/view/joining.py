@@ -33,7 +33,7 @@ from ..finish.features import scale_of
 from ..finish.profiles import SRGB
 from ..frame import check_output, icc_profile_of, kind_of, require_not_inputs
 from ..layers import Split, shares_on_grid, split
-from ..layers.recolour import measured_over_model
+from ..layers.recolour import measured
 from ..progress import Progress, silent
 from .visible import Window, mean_of, rgba
 
@@ -97,7 +97,7 @@ class JoinJob:
 
     def make_ready(self) -> None:
         """What the first look would wait for."""
-        measured_over_model(self.parts)
+        measured(self.parts)
         _ = self.halved
 
     def look(self, window: Window) -> "SeenNebula":

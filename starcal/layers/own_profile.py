@@ -1,0 +1,121 @@
+"""The profile that the stars of a layer have, measured on the layer, for drawing them of another
+size.
+
+The model's own is good for what it was fitted to: its wings end where noise hides them, and stars
+drawn smaller by it are discs with a rim. In the layer that light fades away.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..robust import weighted_median
+from .light import StarModel
+from .psf import Psf
+from .warp import warped
+
+STEPS_A_WIDTH = 12  # of the table, a FWHM
+WIDEST_RING_SHARE = 0.35  # of a FWHM, between rings of the wings
+RING_ANGLES = 16  # at which a core is averaged
+BRIGHTEST_STARS = 60  # that tell the wings
+LEAST_PIXELS = 8  # of a ring
+JOINED_RINGS = 3  # over which the core goes over into the wings
+LEAST_LIGHT = 1e-20
+
+
+@dataclass(frozen=True, eq=False)
+class OwnProfile:
+    """Share of a star's light per pixel, by distance as in the middling star.
+
+    Attributes
+    ----------
+    step_px : float
+        Between distances.
+    light : ndarray, (k,) float32
+        From the star's middle outwards; 0 at the last.
+    """
+
+    step_px: float
+    light: NDArray[np.float32]
+
+    def of(self, model: StarModel, star: NDArray, dx_px: NDArray, dy_px: NDArray) -> NDArray:
+        """Share of each pixel's star's light at an offset from that star, (k,)."""
+        u, v, shrunk = warped(dx_px, dy_px, model.warp[1][star])
+        place = np.minimum(np.hypot(u, v) / np.float32(self.step_px), len(self.light) - 1.001)
+        first = place.astype(np.intp)
+        below = self.light.take(first)
+        return (below + (place - first) * (self.light.take(first + 1) - below)) * shrunk
+
+
+class Rings:
+    """Light of the wings of a layer's brightest stars, gathered ring by ring.
+
+    Parameters
+    ----------
+    model : StarModel
+        Of the layer, with at least one profile.
+    weight : ndarray, (n,)
+        Each star's luminance.
+    """
+
+    def __init__(self, model: StarModel, weight: NDArray):
+        self.model, self.weight = model, weight
+        self.width_px = max(1.0, WIDEST_RING_SHARE * model.psf[1].fwhm_px)
+        shining = np.where(model.reach_px > 0, weight, 0)
+        faintest = np.sort(shining)[-BRIGHTEST_STARS:].min(initial=np.inf)
+        self.tells = (shining > 0) & (shining >= faintest)
+        self.rings: list[NDArray[np.intp]] = []
+        self.light: list[NDArray[np.float64]] = []
+        self.say: list[NDArray[np.float64]] = []
+
+    def add(self, star: NDArray, x_px: NDArray, y_px: NDArray, light: NDArray) -> None:
+        """Light of pixels (k,) that is a star's.
+
+        Parameters
+        ----------
+        star : ndarray, (k,) int
+        x_px, y_px, light : ndarray, (k,)
+        """
+        told = self.tells[star]
+        star, light = star[told], light[told]
+        dx, dy = x_px[told] - self.model.x_px[star], y_px[told] - self.model.y_px[star]
+        u, v, shrunk = warped(dx, dy, self.model.warp[1][star])
+        self.rings.append((np.hypot(u, v) / self.width_px).astype(np.intp))
+        self.light.append(light / (self.weight[star] * shrunk))
+        self.say.append(self.weight[star])
+
+    def _medians(self) -> tuple[NDArray, NDArray]:
+        """Middle of each ring that tells it, and the light there: neighbours do not raise it, and
+        bright stars have the say."""
+        ring, light, say = map(np.concatenate, (self.rings, self.light, self.say))
+        order = np.argsort(ring, kind="stable")
+        numbers, first, count = np.unique(ring[order], return_index=True, return_counts=True)
+        told = count >= LEAST_PIXELS
+        parts = [part for part in np.split(order, first[1:]) if len(part) >= LEAST_PIXELS]
+        middle = (numbers[told] + 0.5) * self.width_px
+        return middle, np.array([weighted_median(light[part], say[part]) for part in parts])
+
+    def profile(self) -> OwnProfile:
+        """The profile of all: the core as the model has it, the wings as in the layer."""
+        psf = self.model.psf[1]
+        step_px = psf.fwhm_px / STEPS_A_WIDTH
+        middle, light = self._medians()
+        farthest = middle[-1] if len(middle) else psf.wing_radius_px[0]
+        radius = np.arange(0, farthest + 2 * self.width_px, step_px)
+        core = np.log(_round_light(psf, radius))
+        if len(middle):
+            wing = np.log(np.maximum(np.minimum.accumulate(light), LEAST_LIGHT))
+            over = (radius - psf.wing_radius_px[0]) / (JOINED_RINGS * self.width_px)
+            core += np.clip(over, 0, 1) * (np.interp(radius, middle, wing) - core)
+        return OwnProfile(step_px, np.float32(np.append(np.exp(core), 0)))
+
+
+def _round_light(psf: Psf, radius_px: NDArray) -> NDArray[np.float64]:
+    """A profile's mean over all directions, by distance from its middle."""
+    turn = np.linspace(0, 2 * np.pi, RING_ANGLES, endpoint=False)[:, None]
+    x, y = psf.shift_px
+    light = psf(
+        np.float32(x + radius_px * np.cos(turn)), np.float32(y + radius_px * np.sin(turn))
+    )
+    return np.maximum(light.mean(axis=0, dtype=float), LEAST_LIGHT)

@@ -27,11 +27,11 @@ INDEX_ROUNDS, WEIGHT_ROUNDS = 2, 4
 BLOCKS_A_SIDE = 8  # what neighbours are off goes together: blocks of cells tell the error
 METHOD_ERROR = 0.005  # of a bend: cells hold a little grain
 SMALL_SHARE = 1e-10  # of the whole: keeps equations solvable
-TINY = 1e-12  # of full scale
+SMALLEST_TONE = 1e-12  # of full scale
 
 
 @dataclass(frozen=True)
-class ToneCurve:
+class CurveOfTones:
     """How a picture's tones follow a frame's.
 
     Attributes
@@ -99,7 +99,7 @@ class _Slopes(NamedTuple):
         return self.even + self.curved * np.mean(1 / (tone + KNEE))
 
 
-def tone_curve(picture: NDArray, frame: NDArray, matrix: NDArray | None) -> ToneCurve | None:
+def tone_curve(picture: NDArray, frame: NDArray, matrix: NDArray | None) -> CurveOfTones | None:
     """Measure how a picture's tones follow those of the frame it was made from.
 
     Parameters
@@ -111,7 +111,7 @@ def tone_curve(picture: NDArray, frame: NDArray, matrix: NDArray | None) -> Tone
 
     Returns
     -------
-    ToneCurve or None
+    CurveOfTones or None
         None: too few places tell it.
     """
     cells = _alike_cells(picture, frame, matrix)
@@ -119,11 +119,11 @@ def tone_curve(picture: NDArray, frame: NDArray, matrix: NDArray | None) -> Tone
     if not slopes:
         return None
     share = _mean_share(slopes)
-    bright = max(_over_middle(share, BRIGHT), TINY)
-    return ToneCurve(
+    bright = max(_over_middle(share, BRIGHT), SMALLEST_TONE)
+    return CurveOfTones(
         times=_over_middle(share, DARK) / bright,
         dark_gain=float(np.median([each.at(DARK).sum() for each in slopes])),
-        middle_times=float(np.median(cells.now) / max(np.median(cells.then), TINY)),
+        middle_times=float(np.median(cells.now) / max(np.median(cells.then), SMALLEST_TONE)),
     )
 
 
@@ -165,14 +165,14 @@ def _fitted_slopes(goal: NDArray, cells: Cells, tone: NDArray, per_tone: NDArray
     lens = np.vstack([away, cells.places])
     ground = np.vstack([lens, np.ones(len(goal))])
     design = np.vstack([np.log(tone + KNEE), scale * cells.then, tone * lens, ground])
-    terms, error = _robust_terms(design, goal, _blocks_of(cells.places))
+    terms, error = _robust_terms(design, goal, _block_numbers(cells.places))
     even = scale * terms[1:4] + np.mean(terms[4:7] @ lens) * per_tone
     level = np.polyfit(tone, even @ cells.then, 1)[0]
     middle = level + terms[0] / (MIDDLE + KNEE)
     return _Slopes(even, terms[0] * per_tone, terms[0] / middle, error / abs(middle))
 
 
-def _blocks_of(places: NDArray) -> NDArray[np.intp]:
+def _block_numbers(places: NDArray) -> NDArray[np.intp]:
     """Number of the block that each cell lies in."""
     column, row = np.clip((places + 0.5) * BLOCKS_A_SIDE, 0, BLOCKS_A_SIDE - 1).astype(np.intp)
     return row * BLOCKS_A_SIDE + column
@@ -189,7 +189,7 @@ def _robust_terms(design: NDArray, goal: NDArray, blocks: NDArray) -> tuple[NDAr
         inverse = np.linalg.pinv(normal, hermitian=True)
         terms = inverse @ (weighted @ goal)
         left = goal - terms @ design
-        weight = 1 / (1 + (left / (2 * scatter_about_zero(left) + TINY)) ** 2)
+        weight = 1 / (1 + (left / (2 * scatter_about_zero(left) + SMALLEST_TONE)) ** 2)
     pull = np.bincount(blocks, inverse[0] @ weighted * left)
     return terms, float(np.linalg.norm(pull))
 
@@ -226,10 +226,10 @@ def _cells_before(
     parts = _averaged(_pixels_of_cells(frame, part_px))
     shifts = [side * np.array([[x], [y]]) for x in CELL_PARTS for y in CELL_PARTS]
     ways = (back[:2, :2] @ (middles + shift) + back[:2, 2:] for shift in shifts)
-    return np.mean([_at_places(parts, (way + 0.5) / part_px) for way in ways], axis=0)
+    return np.mean([_values_there(parts, (way + 0.5) / part_px) for way in ways], axis=0)
 
 
-def _at_places(planes: NDArray, places: NDArray) -> NDArray[np.float64]:
+def _values_there(planes: NDArray, places: NDArray) -> NDArray[np.float64]:
     """Pixels of planes that places x, y (2, n) lie in, (3, n); NaN outside."""
     column, row = np.floor(places).astype(np.intp)
     inside = (row >= 0) & (row < planes.shape[1]) & (column >= 0) & (column < planes.shape[2])

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .tone_curve import TINY, ToneCurve, tone_curve
+from .tone_curve import SMALLEST_TONE, CurveOfTones, tone_curve
 
 # Slope of a nebula's tones in the dark over that in the bright. 294 made linear edits (gains, mixed
 # channels, gradients, vignetting, noise taken away, sharpened, clipped, crops) reach 1.03.
@@ -70,11 +70,13 @@ def tones_of(
     before = _middle(starless)
     if stars_shown and before >= DARK_SKY:
         return Tones(False, "its starless frame is stretched, as its stars are")
-    curve = tone_curve(nebula, starless, matrix) or ToneCurve(1.0, 1.0, sky / max(before, TINY))
+    curve = tone_curve(nebula, starless, matrix) or CurveOfTones(
+        1.0, 1.0, sky / max(before, SMALLEST_TONE)
+    )
     return _by_curve(curve, sky)
 
 
-def _by_curve(curve: ToneCurve, sky: float) -> Tones:
+def _by_curve(curve: CurveOfTones, sky: float) -> Tones:
     """The judgement of a nebula of such a sky, by how its tones follow its frame's."""
     if curve.times >= BENT_TONES:
         return Tones(False, _lifted(curve))
@@ -89,6 +91,6 @@ def _middle(planes: NDArray) -> float:
     return float(np.nanmedian(planes[:, ::3, ::3]))
 
 
-def _lifted(curve: ToneCurve) -> str:
+def _lifted(curve: CurveOfTones) -> str:
     told = f"dark tones are lifted {curve.times:.2f} times as much as bright ones"
     return f"{told} against the starless frame"

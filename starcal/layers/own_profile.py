@@ -21,7 +21,7 @@ RING_ANGLES = 16  # at which a core is averaged
 BRIGHTEST_STARS = 60  # that tell the wings
 LEAST_PIXELS = 8  # of a ring
 JOINED_RINGS = 3  # over which the core goes over into the wings
-LEAST_LIGHT = 1e-20
+LEAST_SHARE_A_PIXEL = 1e-20
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,7 +105,7 @@ class Rings:
         radius = np.arange(0, farthest + 2 * self.width_px, step_px)
         core = np.log(_round_light(psf, radius))
         if len(middle):
-            wing = np.log(np.maximum(np.minimum.accumulate(light), LEAST_LIGHT))
+            wing = np.log(np.maximum(np.minimum.accumulate(light), LEAST_SHARE_A_PIXEL))
             over = (radius - psf.wing_radius_px[0]) / (JOINED_RINGS * self.width_px)
             core += np.clip(over, 0, 1) * (np.interp(radius, middle, wing) - core)
         return OwnProfile(step_px, np.float32(np.append(np.exp(core), 0)))
@@ -118,4 +118,4 @@ def _round_light(psf: Psf, radius_px: NDArray) -> NDArray[np.float64]:
     light = psf(
         np.float32(x + radius_px * np.cos(turn)), np.float32(y + radius_px * np.sin(turn))
     )
-    return np.maximum(light.mean(axis=0, dtype=float), LEAST_LIGHT)
+    return np.maximum(light.mean(axis=0, dtype=float), LEAST_SHARE_A_PIXEL)

@@ -104,7 +104,7 @@ def light_shares(
     height, width = (s.stop - s.start for s in window)
     weight = LUMINANCE_WEIGHTS @ split.model.flux
     if size == 1:
-        star, place, light = _own_light(split, weight, window)
+        star, place, light = _light_of_each(split, weight, window)
     else:
         known = measured(split)
         star, place, light = _resized_light(split.model, weight, window, size, known)
@@ -183,11 +183,11 @@ def measured(split: Split) -> Measured:
     Measured
     """
     if split not in _KEPT:
-        _KEPT[split] = _measured(split)
+        _KEPT[split] = _measured_stars(split)
     return _KEPT[split]
 
 
-def _measured(split: Split) -> Measured:
+def _measured_stars(split: Split) -> Measured:
     """See `measured`."""
     model = split.model
     weight = LUMINANCE_WEIGHTS @ model.flux
@@ -196,7 +196,7 @@ def _measured(split: Split) -> Measured:
     windows, rings = _bands_of_rows(*split.footprint.shape), Rings(model, weight)
     light, drawn_light = np.zeros((2, len(weight)))
     for window in windows:
-        star, place, own = _own_light(split, weight, window)
+        star, place, own = _light_of_each(split, weight, window)
         light += np.bincount(star, own, minlength=len(weight))
         y, x = np.divmod(place, window[1].stop)
         rings.add(star, x, y + window[0].start, own)
@@ -208,10 +208,10 @@ def _measured(split: Split) -> Measured:
     return replace(known, ratio=np.where(shown, light / np.where(shown, drawn_light, 1), 1))
 
 
-def _own_light(split: Split, weight: NDArray, window) -> tuple[NDArray, NDArray, NDArray]:
+def _light_of_each(split: Split, weight: NDArray, window) -> tuple[NDArray, NDArray, NDArray]:
     """Star, flat place in the window and luminance of each star's part of each pixel of the
     layer."""
-    star, place, light = _gathered(shining(split.model, weight, window))
+    star, place, light = _laid_end_to_end(shining(split.model, weight, window))
     return star, place, light * _layer_over_model(split, window, place, light)[place]
 
 
@@ -239,7 +239,7 @@ def _checked_rgb(rgb: NDArray, model: StarModel) -> NDArray:
     return np.where(split[:, None], rgb, 0)
 
 
-def _gathered(pieces: Iterable) -> tuple[NDArray, NDArray, NDArray]:
+def _laid_end_to_end(pieces: Iterable) -> tuple[NDArray, NDArray, NDArray]:
     """Star, flat place in the window and light of every pixel of every footprint."""
     star, place, light = (np.concatenate(part) for part in zip(_NOTHING, *pieces, strict=True))
     return star, place, light
@@ -251,7 +251,7 @@ def _resized_light(
     """The same of stars of another size; their spikes stay as long as they are."""
     if known.profile is None:
         return _NOTHING
-    return _gathered(_shining_resized(model, weight, window, size, known.profile))
+    return _laid_end_to_end(_shining_resized(model, weight, window, size, known.profile))
 
 
 def _shining_resized(

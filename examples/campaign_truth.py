@@ -155,6 +155,7 @@ def with_true_light(light: ApertureLight, truth: Table, true_row: np.ndarray) ->
         growth_flux=np.repeat(of_shape[:, None], light.growth_flux.shape[1], axis=1),
         neighbours=np.zeros(light.neighbours.shape),
         shape_noise=KNOWN_TO * of_shape,
+        alike_ln=None,
     )
 
 

@@ -20,6 +20,7 @@ from starcal.fit.steadiness import steadiness
 from starcal.fit.unevenness import unevenness
 from starcal.fit.verdict import uneven_clause, unsteady_clause
 from starcal.stars import Flag, measure_stars
+from starcal.stars.alike import alike_by, blurred
 from starcal.stars.apertures import (
     RADII_WIDTHS,
     aperture_flux,
@@ -30,6 +31,7 @@ from starcal.stars.apertures import (
 from starcal.stars.cut_sky import CutSky
 from starcal.stars.defects import find_defects, mended
 from starcal.stars.growth import error_of_unmeasured, measure_growth
+from starcal.stars.growth_field import growth_over_field
 from starcal.stars.mended import mended_frame
 from starcal.stars.noise import frame_noise
 from starcal.stars.shapes import gathered, stamps_round
@@ -121,6 +123,66 @@ def test_the_clipped_mean_of_a_flat_fielded_sky_of_few_values():
     for level in (7.0, 7.25, 7.4):
         rings = np.rint(level + 0.6 * rng.standard_normal((60, 400))) * flat
         assert abs(np.mean(clipped_mean(rings)) - level) < 0.05
+
+
+def alike_of(pixels, x, y):
+    """The blurs of a frame, as the check asks for them."""
+    widths = measure_widths(pixels, x, y, 3.0)
+    return alike_by(pixels, x, y, widths.fwhm_px, widths.common_px)
+
+
+def test_the_blur_that_makes_channels_alike_is_the_one_that_softened_them():
+    """Variances of Gaussians add: to 4 %. Green against blue is blurred, and red against a green
+    that is softer; channels of one width are left as they are."""
+    sigma = np.sqrt(7.0**2 - 3.0**2) / 2.3548
+    soft_blue = alike_of(*gaussian_stars((3.0, 3.0, 7.0), n=12)[:3])
+    assert soft_blue.others_px == (0.0, 0.0)
+    assert soft_blue.green_px == (0.0, pytest.approx(sigma, rel=0.04))
+    soft_green = alike_of(*gaussian_stars((3.0, 7.0, 7.1), n=12)[:3])
+    assert soft_green.others_px == (pytest.approx(sigma, rel=0.04), 0.0)
+    assert soft_green.green_px == (0.0, 0.0)
+    assert alike_of(*gaussian_stars((3.0, 3.0, 3.0), n=12)[:3]).as_they_are
+
+
+def test_a_halo_is_no_blur():
+    """Blue has 40 % of its light in a halo three times as wide: no Gaussian makes green so."""
+    core, x, y, _ = gaussian_stars((3.0, 3.0, 3.0), n=12)
+    halo = gaussian_stars((3.0, 3.0, 9.0), n=12)[0]
+    bloated = np.stack([core[0], core[1], 0.6 * core[2] + 0.4 * halo[2]])
+    assert alike_of(bloated, x, y).as_they_are
+
+
+def test_a_blur_keeps_light_and_gaps():
+    """The sum of a plane whose rim is dark stays to 1e-5 of single precision; beside pixels without
+    data there is none, and far from them the values are as without a gap."""
+    plane = np.zeros((60, 80), np.float32)
+    plane[30, 20] = 1.0
+    assert blurred(plane, 3.0).sum() == pytest.approx(1.0, rel=1e-5)
+    assert blurred(plane, 0.0) is plane
+    gap = plane.copy()
+    gap[:, 60:] = np.nan
+    soft = blurred(gap, 3.0)
+    assert np.isnan(soft[:, 58:]).all()
+    np.testing.assert_allclose(soft[:, :45], blurred(plane, 3.0)[:, :45], rtol=1e-5, atol=1e-9)
+
+
+def test_growth_that_differs_over_the_field_is_taken_out():
+    """Red grows by 8 % more at the right edge than at the left, and blue by 6 % more in the corners
+    than in the middle; 1 % of noise a star, 200 stars: to 1 %."""
+    rng = np.random.default_rng(5)
+    place = rng.uniform(-0.5, 0.5, (200, 2))
+    wanted = np.exp([0.08 * place[:, 0], 0 * place[:, 0], 0.12 * np.sum(place**2, axis=1)])
+    flux = np.ones((3, len(RADII_WIDTHS), 200))
+    flux[:, RADII_WIDTHS.index(2.0)] = (
+        1.4 * wanted * np.exp(0.01 * rng.standard_normal((3, 200)))
+    )
+    asked = place[:50]
+    noise = np.full(200, 0.01)
+    factors = growth_over_field(flux, noise, alone(200), place, asked, (1.0, 2.0))
+    expected = wanted[:, :50] / wanted.mean(axis=1, keepdims=True)
+    np.testing.assert_allclose(factors, expected, rtol=0.01)
+    few = growth_over_field(flux[:, :, :8], noise[:8], alone(8), place[:8], asked, (1.0, 2.0))
+    assert (few == 1).all()
 
 
 @pytest.mark.parametrize("blue_px", [3.0, 3.6, 5.0, 7.0])

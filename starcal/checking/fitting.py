@@ -2,6 +2,7 @@
 second measurements of it."""
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from astropy.table import Table
@@ -42,6 +43,7 @@ from ..stars.growth import (
     error_of_unmeasured,
     measure_growth,
 )
+from ..stars.growth_field import growth_over_field
 from .assumed import curves_contradicted
 
 NOT_ONE_STAR = (
@@ -57,6 +59,11 @@ FEWEST_ALONE = 12  # with fewer, neighbours told apart serve better
 UNLIKE_WIDTHS = 1.5  # ratio of the channels' widths that is worth a word
 LARGE_GAIN = 5.0
 UNEVEN_WIDTHS = 2.0  # aperture of colours held against each other over the frame
+FIELD_TO_WIDTHS = (
+    FIT_RADIUS_WIDTHS,
+    UNEVEN_WIDTHS,
+    3.5,
+)  # between which growth over the field is told
 GRADIENT_ROUNDS = 2  # fits after a gradient was taken out; what the last leaves is below errors
 # round stars whose sharpness is compared, and the light of others there as a share of theirs: with
 # 0.3 of it the sharpness of a faint star is often its neighbour's
@@ -207,11 +214,14 @@ def fit_light(
         What is known of the channels beforehand.
     """
     which = np.searchsorted(light.row, rows)
-    growth = measure_growth(light.growth_flux, _relative_noise(stars, light), light.neighbours)
+    growth = measure_growth(
+        light.growth_flux, _relative_noise(stars, light), light.neighbours, light.alike_ln
+    )
     beyond, beyond_error = _left_out_by_aperture(stars, light, growth)
     error = _relative_error(stars, light)[:, which]
     # the logarithm of noisy light is too small in the mean by half of its variance
     flux = light.flux[:, which] * _grown(beyond) * np.exp(error**2 / 2)
+    flux = flux * _as_in_mean_of_field(stars, light, rows, FIT_RADIUS_WIDTHS)
     fit, terms, notes = _fit_with_terms(
         terms,
         flux,
@@ -250,6 +260,32 @@ def _left_out_by_aperture(
     seen = np.array(stars.meta["fwhm_px"])
     fwhm_px = light.widths.fwhm_px
     return np.zeros(2), error_of_unmeasured(np.where(np.isfinite(fwhm_px), fwhm_px, seen))
+
+
+def _as_in_mean_of_field(
+    stars: Table, light: ApertureLight, rows: NDArray, radius_widths: float
+) -> NDArray:
+    """Factors (3, n) for what lies beyond an aperture more, or less, at the places of some stars
+    than in the mean of the field."""
+    share = _shares_of_frame(stars)
+    factors = np.ones((3, len(rows)))
+    for radii in pairwise(FIELD_TO_WIDTHS):
+        if radii[0] >= radius_widths:
+            factors *= growth_over_field(
+                light.growth_flux,
+                _relative_noise(stars, light),
+                light.neighbours,
+                share[light.shape_row],
+                share[rows],
+                radii,
+            )
+    return factors
+
+
+def _shares_of_frame(stars: Table) -> NDArray:
+    """Places of the stars from the middle, as shares of the frame's width and height, (n, 2)."""
+    height, width = stars.meta["shape"]
+    return (places_of(stars) + 0.5) / [width, height] - 0.5
 
 
 def _gradient_of_stars(stars: Table, rows: NDArray, fit: GainFit) -> ColourGradient | None:
@@ -367,15 +403,15 @@ def _over_the_frame_of(
     stars: Table, light: ApertureLight, rows: NDArray, fit: GainFit
 ) -> Unevenness:
     """How much the gains of a fit differ over the frame, by all clean stars."""
-    height, width = stars.meta["shape"]
-    share = (places_of(stars) + 0.5) / [width, height] - 0.5
+    share = _shares_of_frame(stars)
     radius = RADII_WIDTHS.index(UNEVEN_WIDTHS)
     alone = light.neighbours[radius] < NEIGHBOUR_SHARE
     noise = _relative_noise(stars, light) * UNEVEN_WIDTHS**NOISE_POWER
+    even = _as_in_mean_of_field(stars, light, light.shape_row[alone], UNEVEN_WIDTHS)
     return unevenness(
         fit,
         share[rows],
-        light.growth_flux[:, radius, alone],
+        light.growth_flux[:, radius, alone] * even,
         noise[alone],
         share[light.shape_row[alone]],
     )

@@ -6,6 +6,7 @@ which `growth` measures on all stars together. The noise is the scatter of the s
 places without a star: on nebula it is several times what photons and readout explain.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,12 +16,13 @@ from scipy.spatial import cKDTree
 
 from ..robust import scatter_about_zero, upper_median
 from ..texts import told_shortly
+from .alike import GREEN, OTHERS, Alike, alike_by
 from .clipping import clipped_rows
 from .columns import in_channels, places_of
 from .cut_sky import CutSky
 from .flags import Flag
 from .leaks import GOLDEN_ANGLE, leaks_into
-from .shapes import stamps_round
+from .shapes import distances_in_stamps, stamps_round
 
 RADII_WIDTHS = (0.7, 1.0, 1.4, 2.0, 2.5, 3.5, 5.0, 7.0)  # in units of the common width
 ALL_STARS_TO = 3.5  # of them; further out only the brightest stars that stand alone tell
@@ -96,7 +98,11 @@ class ApertureLight:
     shape_row : ndarray of int, shape (m,)
         Rows of clean stars, matched or not, that tell how light grows with radius.
     growth_flux : ndarray, shape (3, 8, m)
-        Their light within each of `RADII_WIDTHS`; NaN where it was not measured.
+        Their light within each of `RADII_WIDTHS`, as it grows on planes that are alike; NaN where
+        it was not measured.
+    alike_ln : ndarray, shape (2, m), or None
+        By how much more of the light of R and of B than of that of G the narrow aperture holds when
+        they are made alike, ln; None where they are so.
     neighbours : ndarray, shape (8, m)
         Light of other stars near each radius, as a share of the star's.
     shape_noise : ndarray, shape (3, m)
@@ -114,6 +120,7 @@ class ApertureLight:
     neighbours: NDArray
     shape_noise: NDArray
     free_places: int
+    alike_ln: NDArray | None = None
 
     __repr__ = told_shortly
 
@@ -182,7 +189,7 @@ def radial_profile(
     plane: NDArray, x_px: NDArray, y_px: NDArray, half: int
 ) -> tuple[NDArray, NDArray]:
     """Median profile of stars, each scaled by its own light: radii in pixels, and levels."""
-    radius = _distances(x_px, y_px, half)
+    radius = distances_in_stamps(x_px, y_px, half)
     values = _scaled_by_light(stamps_round(plane, x_px, y_px, half).astype(float), radius, half)
     good = np.isfinite(values).any(axis=(1, 2))
     if good.sum() < max(FEWEST_WIDTH_STARS, SHINING_SHARE * len(good)):
@@ -208,14 +215,6 @@ def _scaled_by_light(stamps: NDArray, radius: NDArray, half: int) -> NDArray:
 
 def _median_or_nan(values: NDArray) -> float:
     return float(upper_median(values)) if len(values) else np.nan
-
-
-def _distances(x_px: NDArray, y_px: NDArray, half: int) -> NDArray:
-    """Distance of each stamp's pixels from its star, (n, 2 half + 1, 2 half + 1)."""
-    offset = np.arange(-half, half + 1)
-    dx = offset - (x_px - np.rint(x_px))[:, None]
-    dy = offset - (y_px - np.rint(y_px))[:, None]
-    return np.hypot(dy[:, :, None], dx[:, None, :])
 
 
 # --- apertures --------------------------------------------------------------------------
@@ -248,7 +247,7 @@ def aperture_flux(
     x_px: NDArray,
     y_px: NDArray,
     radius_px: float,
-    step: tuple[float, ...] = (0.0, 0.0, 0.0),
+    least_sigma: tuple[float, ...] = (0.0, 0.0, 0.0),
 ) -> NDArray:
     """Light within a soft-edged aperture over the clipped mean of a ring, the same in all channels.
 
@@ -260,8 +259,8 @@ def aperture_flux(
     x_px, y_px : ndarray, shape (n,)
     radius_px : float
         Of the aperture; the ring reaches from 1.5 of it and 2 px to 2.5 of it and 4 px.
-    step : tuple of float
-        Between the values of each channel, where they are coarse.
+    least_sigma : tuple of float
+        Scatter that the ground of each channel has at least, by which odd pixels are told.
 
     Returns
     -------
@@ -277,21 +276,21 @@ def aperture_flux(
             x_px[i : i + APERTURE_BATCH],
             y_px[i : i + APERTURE_BATCH],
             radius_px,
-            step,
+            least_sigma,
         )
         for i in range(0, len(x_px), APERTURE_BATCH)
     ]
     return np.concatenate(parts, axis=1)
 
 
-def _chunk_flux(pixels, taken, x_px, y_px, radius_px, step) -> NDArray:
+def _chunk_flux(pixels, taken, x_px, y_px, radius_px, least_sigma) -> NDArray:
     half = int(np.ceil(radius_px + 0.5)) + 1
-    share = np.clip(radius_px + 0.5 - _distances(x_px, y_px, half), 0, 1)
+    share = np.clip(radius_px + 0.5 - distances_in_stamps(x_px, y_px, half), 0, 1)
     ring = _masked_ring(taken, x_px, y_px, radius_px)
     flux = np.empty((len(pixels), len(x_px)))
     for channel, plane in enumerate(pixels):
         stamps = stamps_round(plane, x_px, y_px, half).astype(float)
-        ground = ring.level(plane, LEAST_SIGMA_STEPS * step[channel])
+        ground = ring.level(plane, least_sigma[channel])
         flux[channel] = _sum_within(stamps, share) - share.sum(axis=(1, 2)) * ground
     return flux
 
@@ -351,7 +350,7 @@ def growing_flux(
     y_px: NDArray,
     width_px: float,
     radii_widths: tuple[float, ...],
-    step: tuple[float, ...] = (0.0, 0.0, 0.0),
+    least_sigma: tuple[float, ...] = (0.0, 0.0, 0.0),
     cut: tuple[CutSky | None, ...] = (None, None, None),
 ) -> NDArray:
     """Light of stars within each of some radii, (3, radii, n), over levels as of `aperture_flux`;
@@ -361,7 +360,7 @@ def growing_flux(
     if len(x_px) == 0:
         return np.empty((len(pixels), len(radii_px), 0))
     half = int(np.ceil(radii_px[-1] + 0.5)) + 1
-    distance = _distances(x_px, y_px, half)
+    distance = distances_in_stamps(x_px, y_px, half)
     others = _taken_round(taken, x_px, y_px, half)
     others &= distance > CLEAR_WIDTHS * width_px + 1
     filled = [_others_filled(plane, x_px, y_px, half, others, distance) for plane in pixels]
@@ -369,7 +368,7 @@ def growing_flux(
         shares=[np.clip(radius + 0.5 - distance, 0, 1) for radius in radii_px],
         rings=[_masked_ring(taken, x_px, y_px, radius) for radius in radii_px],
     )
-    channels = zip(pixels, filled, step, cut, strict=True)
+    channels = zip(pixels, filled, least_sigma, cut, strict=True)
     return np.array([circles.light(*channel) for channel in channels])
 
 
@@ -382,10 +381,10 @@ class _Circles:
     rings: list[_Ring]
 
     def light(
-        self, plane: NDArray, stamps: NDArray, step: float, sky: CutSky | None
+        self, plane: NDArray, stamps: NDArray, least_sigma: float, sky: CutSky | None
     ) -> NDArray:
         """Light of a channel within each, (circles, n), by the stamps of its stars."""
-        least_sigma = LEAST_SIGMA_STEPS * step if sky is None else sky.sigma
+        least_sigma = least_sigma if sky is None else sky.sigma
         area = np.array([share.sum(axis=(1, 2)) for share in self.shares])
         sums = np.array([_sum_within(stamps, share) for share in self.shares])
         ground = np.array([ring.level(plane, least_sigma) for ring in self.rings])
@@ -531,13 +530,16 @@ def measure_apertures(
     )
     row, flux, leak_error = _own_light(pixels, taken, stars, row, widths)
     neighbours = _neighbour_shares(stars, shape_row, widths.common_px)
+    alike = _alike_of(pixels, stars, width_row, widths)
+    growth_flux, alike_ln = _growing(pixels, taken, stars, shape_row, neighbours, widths, alike)
     return ApertureLight(
         widths=widths,
         row=row,
         flux=flux,
         noise=np.hypot(noise_of(row), leak_error),
         shape_row=shape_row,
-        growth_flux=_growing(pixels, taken, stars, shape_row, neighbours, widths.common_px),
+        growth_flux=growth_flux,
+        alike_ln=alike_ln,
         neighbours=neighbours,
         shape_noise=noise_of(shape_row),
         free_places=free_places,
@@ -550,8 +552,9 @@ def _own_light(pixels, taken, stars, row, widths) -> tuple[NDArray, NDArray, NDA
     radius_px = FIT_RADIUS_WIDTHS * widths.common_px
     leaks = leaks_into(stars, row, radius_px, widths.fwhm_px, widths.common_px)
     x_px, y_px = places_of(stars)[row].T
-    step = stars.meta["noise"].step
-    flux = aperture_flux(pixels, taken, x_px, y_px, radius_px, step) - leaks.light
+    flux = (
+        aperture_flux(pixels, taken, x_px, y_px, radius_px, _least_sigmas(stars)) - leaks.light
+    )
     own = ~(leaks.light > MOST_LEAKED * flux).any(axis=0)
     return row[own], flux[:, own], leaks.error[:, own]
 
@@ -570,16 +573,87 @@ def _neighbour_shares(stars: Table, row: NDArray, width_px: float) -> NDArray:
     return shares
 
 
-def _growing(pixels, taken, stars, row, neighbours, width_px) -> NDArray:
-    """Light of stars within each of `RADII_WIDTHS`, (3, radii, n); beyond `ALL_STARS_TO` of the
-    brightest alone, as wide stamps cost time and noise."""
+def _least_sigmas(stars: Table) -> tuple[float, ...]:
+    """Scatter that the ground of each channel has at least: some of a step of coarse values."""
+    return tuple(LEAST_SIGMA_STEPS * step for step in stars.meta["noise"].step)
+
+
+def _alike_of(pixels, stars: Table, width_row: NDArray, widths: Widths) -> Alike:
+    """What makes channels alike; none where a sky was cut, or its black would be blurred."""
+    if any(stars.meta["noise"].cut):
+        return Alike()
+    x_px, y_px = places_of(stars)[width_row].T
+    return alike_by(pixels, x_px, y_px, widths.fwhm_px, widths.common_px)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Ground:
+    """Planes of a frame and what is needed to follow light on them.
+
+    Attributes
+    ----------
+    planes : sequence of ndarray, (y, x)
+    least_sigma : tuple of float
+        See `aperture_flux`.
+    cut : tuple of CutSky or None
+    """
+
+    planes: Sequence[NDArray]
+    least_sigma: tuple[float, ...]
+    cut: tuple[CutSky | None, ...]
+
+
+def _ground_alike(pixels, stars: Table, alike: Alike) -> _Ground:
+    """The planes of a frame that are alike. What is odd in a blurred ring is told by the noise
+    before the blur, or unseen stars would be left out there and counted in the softer channel."""
+    sky = stars.meta["noise"]
+    least_sigma = _least_sigmas(stars)
+    if alike.as_they_are:
+        return _Ground(planes=pixels, least_sigma=least_sigma, cut=sky.cut)
+    of_plane = tuple(
+        sky.noise[channel] if sigma_px else least_sigma[channel]
+        for channel, sigma_px in alike.planes
+    )
+    return _Ground(
+        planes=alike.of(pixels), least_sigma=of_plane, cut=(None,) * len(alike.planes)
+    )
+
+
+def _growing(
+    pixels, taken, stars, row, neighbours, width_px, alike
+) -> tuple[NDArray, NDArray | None]:
+    """Light of stars within each of `RADII_WIDTHS`, (3, radii, n), on planes that are alike, and
+    what making them so takes from it; see `ApertureLight`."""
+    ground = _ground_alike(pixels, stars, alike)
+    flux = alike.folded(_growing_on(ground, taken, stars, row, neighbours, width_px))
+    if alike.as_they_are:
+        return flux, None
+    bare = growing_flux(
+        pixels,
+        taken,
+        *places_of(stars)[row].T,
+        width_px,
+        (FIT_RADIUS_WIDTHS,),
+        _least_sigmas(stars),
+    )
+    share = _positive(flux[:, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)]) / _positive(bare[:, 0])
+    return flux / share[:, None], np.log(share[list(OTHERS)] / share[GREEN])
+
+
+def _positive(light: NDArray) -> NDArray:
+    """The same, NaN where there is none."""
+    return np.where(np.nan_to_num(light) > 0, light, np.nan)
+
+
+def _growing_on(ground: _Ground, taken, stars, row, neighbours, width_px) -> NDArray:
+    """Light of stars within each of `RADII_WIDTHS`, (planes, radii, n); beyond `ALL_STARS_TO` of
+    the brightest alone, as wide stamps cost time and noise."""
     near = RADII_WIDTHS.index(ALL_STARS_TO) + 1
-    flux = np.full((len(pixels), len(RADII_WIDTHS), len(row)), np.nan)
+    flux = np.full((len(ground.planes), len(RADII_WIDTHS), len(row)), np.nan)
     alone = np.flatnonzero(neighbours[near] < NEIGHBOUR_SHARE)
     brightest = np.argsort(np.asarray(stars["snr"])[row[alone]])[::-1]
-    sky = stars.meta["noise"]
     # what a cut sky shows of light is not in proportion to it: then ring by ring from the middle
-    far = slice(near if sky.cut == (None,) * len(pixels) else 0, None)
+    far = slice(0 if any(ground.cut) else near, None)
     parts = (
         (slice(near), np.arange(len(row))),
         (far, alone[brightest[:MOST_FAR_STARS]]),
@@ -587,7 +661,14 @@ def _growing(pixels, taken, stars, row, neighbours, width_px) -> NDArray:
     for radii, some in parts:
         x_px, y_px = places_of(stars)[row[some]].T
         flux[:, radii, some] = growing_flux(
-            pixels, taken, x_px, y_px, width_px, RADII_WIDTHS[radii], sky.step, sky.cut
+            ground.planes,
+            taken,
+            x_px,
+            y_px,
+            width_px,
+            RADII_WIDTHS[radii],
+            ground.least_sigma,
+            ground.cut,
         )
     return flux
 
@@ -599,7 +680,7 @@ def _noise_about(pixels, stars, taken, near_row, radius_px):
     width_px = radius_px / FIT_RADIUS_WIDTHS
     free = star_free_places(stars, x_px[near_row], y_px[near_row], width_px)
     sky = stars.meta["noise"]
-    free_flux = aperture_flux(pixels, taken, *free, radius_px, sky.step)
+    free_flux = aperture_flux(pixels, taken, *free, radius_px, _least_sigmas(stars))
     pixel_noise = np.sqrt(np.pi) * radius_px * np.array(sky.noise)
     rounding = np.pi * radius_px**2 * sky.step_error[:, None]
 

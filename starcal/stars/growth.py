@@ -38,6 +38,7 @@ NOISE_POWER = 1.5  # of the radius: 1 for white noise, 2 where the ground is une
 MOST_STEP_NOISE = (
     0.15  # of a star's step: a logarithm of noisier ones is biased by more than 1 %
 )
+BLUR_REACH_WIDTHS = 2.0  # from where a blur brings light into the narrow aperture
 STAR_SCATTER = 0.01  # of a star's own profile: bright stars then count alike
 LEAST_SCATTER = 0.3  # of the stars, in units of what noise and profile make expected
 NEIGHBOUR_SIGMA = 4.0  # such scatters: beyond, a star has no weight (Tukey's biweight)
@@ -82,8 +83,20 @@ class Growth:
     reach_widths: float
     stars: int
 
+    def with_blur(self, step: "_Step") -> "Growth":
+        """The same with what a blur takes, by which the channels were made alike."""
+        return replace(
+            self,
+            ln=self.ln + step.ln[0],
+            error_ln=np.hypot(self.error_ln, step.error_ln),
+            raw_ln=self.raw_ln + step.ln[0],
+            raw_error_ln=np.hypot(self.raw_error_ln, step.error_ln),
+        )
 
-def measure_growth(flux: NDArray, noise: NDArray, neighbours: NDArray) -> Growth | None:
+
+def measure_growth(
+    flux: NDArray, noise: NDArray, neighbours: NDArray, alike_ln: NDArray | None = None
+) -> Growth | None:
     """Growth of the light of red and blue against green, from the narrow aperture outwards.
 
     Parameters
@@ -94,6 +107,9 @@ def measure_growth(flux: NDArray, noise: NDArray, neighbours: NDArray) -> Growth
         Relative, of the star in the worst channel, within `FIT_RADIUS_WIDTHS`.
     neighbours : ndarray, shape (8, n)
         Light of other stars near each radius, as a share of the star's.
+    alike_ln : ndarray, shape (2, n), optional
+        Where the channels were made alike, by how much more of R and of B than of G the narrow
+        aperture then holds.
 
     Returns
     -------
@@ -103,6 +119,11 @@ def measure_growth(flux: NDArray, noise: NDArray, neighbours: NDArray) -> Growth
     if flux.shape[2] < FEWEST_GROWTH_STARS:
         return None
     times = _times_drawn(flux.shape[2])
+    made_alike = None
+    if alike_ln is not None:
+        made_alike = _step_of_blur(alike_ln, noise, neighbours, times)
+        if made_alike is None:
+            return None
     first = RADII_WIDTHS.index(FIT_RADIUS_WIDTHS) + 1
     steps: list[_Step] = []
     for outer in range(first, len(RADII_WIDTHS)):
@@ -113,7 +134,8 @@ def measure_growth(flux: NDArray, noise: NDArray, neighbours: NDArray) -> Growth
         times = times * step.kept
     if len(steps) < FEWEST_STEPS:
         return None
-    return _drawn_to_none(_added_up(_steps_outwards(steps)))
+    grown = _drawn_to_none(_added_up(_steps_outwards(steps)))
+    return grown if made_alike is None else grown.with_blur(made_alike)
 
 
 def error_of_unmeasured(fwhm_px: NDArray) -> NDArray:
@@ -189,6 +211,7 @@ class _Total:
     beyond_error_ln: NDArray
     reach_widths: float
     stars: int
+    seen_ln2: NDArray  # square of the largest step that its error does not explain, (2,)
 
 
 def _times_drawn(n: int) -> NDArray:
@@ -212,6 +235,24 @@ def _step_to(outer: int, flux, noise, neighbours, times: NDArray) -> _Step | Non
         radius=RADII_WIDTHS[outer],
         ln=means[:, :2],
         kept=kept,
+        wider=_wider_for(times[0, good] * each[0], times[0, good] * each[0] ** 2),
+        stars=int(good.sum()),
+    )
+
+
+def _step_of_blur(alike_ln, noise, neighbours, times: NDArray) -> _Step | None:
+    """What a blur takes from the narrow aperture; None where too few stars tell it."""
+    reach = RADII_WIDTHS.index(BLUR_REACH_WIDTHS)
+    good = np.isfinite(alike_ln).all(axis=0) & (_step_noise(reach, noise) < MOST_STEP_NOISE)
+    good &= neighbours[reach] < NEIGHBOUR_SHARE
+    if good.sum() < FEWEST_GROWTH_STARS:
+        return None
+    spread = np.hypot(noise[good], STAR_SCATTER)
+    means, each = _robust_means(alike_ln[:, good], spread, times[:, good])
+    return _Step(
+        radius=FIT_RADIUS_WIDTHS,
+        ln=means,
+        kept=np.ones(times.shape),
         wider=_wider_for(times[0, good] * each[0], times[0, good] * each[0] ** 2),
         stars=int(good.sum()),
     )
@@ -365,6 +406,7 @@ def _added_up(steps: list[_Believed]) -> _Total:
         beyond_error_ln=open_ln,
         reach_widths=reached.radius,
         stars=reached.stars,
+        seen_ln2=np.max([step.ln[0] ** 2 - step.error_ln**2 for step in steps], axis=0).clip(0),
     )
 
 
@@ -398,8 +440,8 @@ def _outermost_measured(steps: list[_Believed]) -> _Believed:
 
 def _drawn_to_none(end: _Total) -> Growth:
     """The growth, less of it where it is not significant: where channels seem alike the correction
-    would only add noise."""
-    truth2 = np.maximum(end.ln**2 - end.error_ln**2, 0) + USUAL_DIFFERENCE_LN**2
+    would only add noise. Channels with steps that go to and fro are not alike, whatever the sum."""
+    truth2 = np.maximum(end.ln**2 - end.error_ln**2, end.seen_ln2) + USUAL_DIFFERENCE_LN**2
     share = truth2 / (truth2 + end.error_ln**2)
     return Growth(
         ln=share * end.ln,

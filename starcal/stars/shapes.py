@@ -79,6 +79,25 @@ def stamps_round(
     return stamps
 
 
+def distances_in_stamps(x_px: np.ndarray, y_px: np.ndarray, half: int) -> np.ndarray:
+    """Distance of each stamp's pixels from its star.
+
+    Parameters
+    ----------
+    x_px, y_px : ndarray, (n,)
+        As for `stamps_round`.
+    half : int
+
+    Returns
+    -------
+    ndarray, (n, 2 half + 1, 2 half + 1)
+    """
+    offset = np.arange(-half, half + 1)
+    dx = offset - (x_px - np.rint(x_px))[:, None]
+    dy = offset - (y_px - np.rint(y_px))[:, None]
+    return np.hypot(dy[:, :, None], dx[:, None, :])
+
+
 def gathered(plane, row: np.ndarray, column: np.ndarray, half: int) -> np.ndarray:
     """Cut-outs as of `stamps_round`, pixel by pixel, wherever they lie.
 

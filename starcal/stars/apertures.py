@@ -531,7 +531,9 @@ def measure_apertures(
     row, flux, leak_error = _own_light(pixels, taken, stars, row, widths)
     neighbours = _neighbour_shares(stars, shape_row, widths.common_px)
     alike = _alike_of(pixels, stars, width_row, widths)
-    growth_flux, alike_ln = _growing(pixels, taken, stars, shape_row, neighbours, widths, alike)
+    growth_flux, alike_ln = _growing(
+        pixels, taken, stars, shape_row, neighbours, widths.common_px, alike
+    )
     return ApertureLight(
         widths=widths,
         row=row,

@@ -424,20 +424,24 @@ def found_and_false(scene, snr=10):
     )
 
 
-def test_crowded_stars_that_one_channel_shows_best_are_found_on_nebula():
-    """All stars give a tenth and a twelfth of red's signal in the others, as where one line filter
-    is wide or was exposed for long. Truth: where they were drawn, 24 px apart; the faintest stand
-    20 sigmas out of red. Looked for alike in all channels they hid each other: 44 of 165."""
+@pytest.mark.parametrize("others", [(1 / 10, 1 / 12), (1 / 40, 1 / 50)])
+def test_crowded_stars_that_one_channel_shows_best_are_found_on_nebula(others):
+    """All stars give shares of red's signal in the others, as where one line filter is wide or was
+    exposed for long. Truth: where and how wide they were drawn, 24 px apart; the faintest stand 60
+    sigmas out of red. Looked for alike in all channels they hid each other: 30 of 165; with shares
+    below a tenth none was taken for a star, 108 were found and widths were 3 px. Widths to 3 %."""
     rng = np.random.default_rng(41)
     stars = star_grid(step=24)
-    stars[:, 2] = NOISE * 2500 * 10 ** rng.uniform(-1.2, 0.6, len(stars))
+    stars[:, 2] = NOISE * 8000 * 10 ** rng.uniform(-1.2, 0.6, len(stars))
     pixels = SKY + NOISE * rng.standard_normal((3, 300, 400))
-    for plane, share, rough in zip(pixels, (1, 1 / 10, 1 / 12), (60, 6, 6), strict=True):
+    for plane, share, rough in zip(pixels, (1, *others), (60, 6, 6), strict=True):
         plane += rough * NOISE * ndimage.gaussian_filter(rng.standard_normal((300, 400)), 9.0)
         plane += share * sum(gaussian_star((300, 400), *star, 5.0) for star in stars)
-    row = nearest(measure_stars(pixels.astype(np.float32)), stars[:, :2])
+    table = measure_stars(pixels.astype(np.float32))
+    row = nearest(table, stars[:, :2])
     assert np.isin(np.arange(len(stars)), row).mean() > 0.85
-    assert np.mean(row < 0) < 0.02
+    assert np.mean(row < 0) < 0.03
+    np.testing.assert_allclose(table.meta["fwhm_px"], 5.0, rtol=0.03)
 
 
 @pytest.mark.slow

@@ -19,6 +19,7 @@ from .shapes import (
     luminance_stamps,
     measure_shapes,
     rim_level,
+    rim_scatter,
     stamps_round,
 )
 
@@ -27,7 +28,8 @@ FEWEST_FOR_WIDTH = 5
 IN_CHANNEL_HALF_PX = 6  # a peak is seen in a channel where its nine pixels stand above this rim
 IN_CHANNEL_CORE = slice(IN_CHANNEL_HALF_PX - 1, IN_CHANNEL_HALF_PX + 2)
 IN_CHANNEL_SIGMA = 3.0
-IN_CHANNEL_SHARE = 0.1  # of the strongest channel; real stars have a third and more
+IN_CHANNEL_SHARE = 0.1  # of the strongest channel; most real stars have a third and more
+CLEAR_IN_CHANNEL = 6.0  # of the scatter of the rim: no noise and no nebula, whatever the share
 ENOUGH_IN_ALL = 12  # peaks that show in every channel: their widths then tell those of all
 GUESS_HALF_PX = (
     400  # half the height of the part that tells the FWHM; it is three times as wide
@@ -183,14 +185,16 @@ def depth_of(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: flo
     real = shown_as_stars(band, noise, x, y)  # rays show in one channel each
     if real.sum() < FEWEST_FOR_WIDTH:
         return ALIKE
-    above = _above_rims(band, noise, x[real], y[real])
+    above, _ = _above_rims(band, noise, x[real], y[real])
     share = above / np.maximum(np.linalg.norm(above, axis=0), 1e-9)
     return tuple(np.maximum(np.median(share, axis=1), 0).tolist())
 
 
 def shown_as_stars(pixels, noise: FrameNoise, x_px, y_px) -> np.ndarray:
-    """Which peaks show in all channels, as stars do and hot pixels do not; in two or more where
-    too few show in all.
+    """Which peaks show in all channels, as stars do and hot pixels do not.
+
+    Where few do, one channel may show all stars far better than the others: which stand clear of
+    what is round them in all. Where few do that, which show in two or more.
 
     Parameters
     ----------
@@ -202,29 +206,33 @@ def shown_as_stars(pixels, noise: FrameNoise, x_px, y_px) -> np.ndarray:
     -------
     ndarray, (n,) bool
     """
-    above = _above_rims(pixels, noise, x_px, y_px)
+    above, clear = _above_rims(pixels, noise, x_px, y_px)
     strongest = above.max(axis=0, initial=0)
     seen = above > np.maximum(IN_CHANNEL_SIGMA, IN_CHANNEL_SHARE * strongest)
-    count = seen.sum(axis=0)
-    whole = count == len(pixels)
-    return whole if whole.sum() >= ENOUGH_IN_ALL else count >= 2
+    for shown in (seen, seen | (clear > CLEAR_IN_CHANNEL)):
+        whole = shown.all(axis=0)
+        if whole.sum() >= ENOUGH_IN_ALL:
+            return whole
+    return seen.sum(axis=0) >= 2
 
 
-def _above_rims(pixels, noise: FrameNoise, x_px, y_px) -> np.ndarray:
-    """How far each peak stands above the rim of its stamp, in sigmas of the mean of nine pixels,
-    (3, n); 0 in a channel without noise."""
-    above = np.zeros((len(pixels), len(x_px)))
+def _above_rims(pixels, noise: FrameNoise, x_px, y_px) -> tuple[np.ndarray, np.ndarray]:
+    """How far the mean of each peak's nine pixels stands above the rim of its stamp, (3, n): in
+    sigmas of such a mean on sky, and in scatters of the rim; 0 in a channel without noise."""
+    above, clear = np.zeros((2, len(pixels), len(x_px)))
     for channel, (plane, sigma) in enumerate(zip(pixels, noise.noise, strict=True)):
         if sigma > 0 and len(x_px):
-            above[channel] = _core_in_noise(plane, sigma, x_px, y_px)
-    return above
+            stamps = stamps_round(plane, x_px, y_px, IN_CHANNEL_HALF_PX)
+            height = _core_heights(stamps)
+            above[channel] = 3 * height / sigma
+            clear[channel] = height / np.maximum(rim_scatter(stamps), sigma)
+    return above, clear
 
 
-def _core_in_noise(plane, sigma: float, x_px, y_px) -> np.ndarray:
-    """Mean of the nine pixels of each peak over the rim of its stamp, in sigmas of such a mean."""
-    stamps = stamps_round(plane, x_px, y_px, IN_CHANNEL_HALF_PX)
+def _core_heights(stamps: np.ndarray) -> np.ndarray:
+    """Mean of the nine pixels in the middle of each stamp over its rim, (n,)."""
     core = stamps[:, IN_CHANNEL_CORE, IN_CHANNEL_CORE].mean(axis=(1, 2))
-    return 3 * np.nan_to_num(core - rim_level(stamps), nan=0.0) / sigma
+    return np.nan_to_num(core - rim_level(stamps), nan=0.0)
 
 
 def clip_level_of(

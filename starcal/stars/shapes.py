@@ -353,12 +353,24 @@ def _unwindow(moment: np.ndarray, window_variance: np.ndarray) -> np.ndarray:
 
 def rim_level(stamps: np.ndarray) -> np.ndarray:
     """Median of each stamp's outermost ring of pixels; NaN-safe."""
+    return _rim_quantile(stamps, 0.5)
+
+
+def rim_scatter(stamps: np.ndarray) -> np.ndarray:
+    """One standard deviation of each stamp's outermost ring of pixels, outliers left out;
+    NaN-safe."""
+    return (_rim_quantile(stamps, 0.84) - _rim_quantile(stamps, 0.16)) / 2
+
+
+def _rim_quantile(stamps: np.ndarray, share: float) -> np.ndarray:
+    """Quantile of each stamp's outermost ring of pixels that have data; 0 where none has."""
     rim = np.ones(stamps.shape[1:], bool)
     rim[1:-1, 1:-1] = False
     ring = np.where(np.isfinite(stamps[:, rim]), stamps[:, rim], np.inf)
     count = np.isfinite(ring).sum(1)
     ring.sort(axis=1)
-    return np.where(count > 0, ring[np.arange(len(ring)), np.maximum(count, 1) // 2], 0.0)
+    at = (share * np.maximum(count, 1)).astype(int)
+    return np.where(count > 0, ring[np.arange(len(ring)), at], 0.0)
 
 
 def stacked_profile(

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from scipy import fft, ndimage
 
 from ..robust import SIGMA_PER_DEVIATION
-from .halos import Halo, as_far_as_sure, median_without_nan
+from .disc_law import TAIL_FREEDOM, DiscLaw, disc_law, ring_level, strength_of
+from .halos import Halo, median_without_nan
 
 SURE_NOISES = 2.0  # pixels that the star's own light may make wrong by more tell nothing
 CELL_FWHM = 1.0  # side of the cells that a rim is looked for on
@@ -23,9 +24,9 @@ GROWTHS = (
 )  # of the middle's offset with the star's from the frame's middle
 RIM_SHARE = 0.15  # radii of the channels may differ by as much
 RING_SHARE = 0.4  # of a ring that must be known
-LEAST_RIM = (
-    60.0  # even frames reach 45, discs are at 100 and more; squared errors, channels together
-)
+# in squared errors, channels together: frames without discs reach 36, those with discs begin at 57
+LEAST_RIM = 45.0
+STEP_SD = 0.3  # of a star's own step about the common one
 # so much must be left without the star that shows it best: its neighbourhood may have any edge
 LEAST_OF_OTHERS = LEAST_RIM / 2
 MOST_STARS = 10  # that are looked at
@@ -33,13 +34,12 @@ LEAST_OF_STAR, FEWEST_STARS = 9.0, 3  # the same of one star, and how many must 
 DISC_LAW_STARS = 4  # no star counts for more than the one of this rank
 RIM_CLIP_SIGMA = 4.0
 SECTORS, PER_SECTOR = 24, 4
-BEYOND_RIM = 1.35  # radii: how far out the law begins
-STEP_PX = 2  # over which the light's rise towards the middle is measured
-BLUNT_STEP_PX = 6  # the same where a rim may be a little off
-RIM_STEP_PX, SCALES = 8, (0.5, 8.0)  # over which stars are compared, and what that may change
-AROUND_RIM = (1.05, 0.2)  # the rim's middle and half its width, in radii as found
-SURE_STEP, SURE_SECTOR = 1.5, 2.0  # errors
-FACTOR_SD = 0.3  # of stars about the law
+BEYOND_RIM = 1.6  # radii: how far out the law begins
+STEP_PX = 2  # over which pixels tell how rough they are
+FINE_STEP_PX = 4  # over which a rim is seen, for its middle
+GROWTH_STEP = 0.005  # for a pixel's step of the middle: what that is, 200 px from the stars'
+NEAR_RIM = (0.7, 1.6)  # radii: where any channel may have its rim
+FACTOR_SD = 0.15  # of stars about the law: one glass throws back one share
 DOUBT, RIM_PX = (
     0.08,
     0.7,
@@ -58,15 +58,14 @@ class Disc:
         Of its middle from a star in the middle of the frame, x and y.
     growth : float
         What that changes by for each pixel the star is off the middle of the frame.
-    law, error : ndarray, (3, sectors, r)
+    law : DiscLaw or None
         Light per pixel of a star of flux 1 by direction and pixels from the disc's middle.
     """
 
     radius_px: float
     offset_px: tuple[float, float]
     growth: float
-    law: NDArray
-    error: NDArray
+    law: DiscLaw | None = None
 
     def middle(self, halo: Halo) -> tuple[float, float]:
         """Of a star's disc, from the star, px."""
@@ -78,7 +77,7 @@ class Disc:
 
     def peak(self) -> NDArray:
         """Most light per pixel, (3,), of a star of flux 1."""
-        return self.law.max(axis=(1, 2))
+        return self.law.light.max(axis=(1, 2))
 
     def reach_px(
         self,
@@ -86,7 +85,7 @@ class Disc:
         faintest: float,
     ) -> float:
         """How far from its star a disc may reach, px."""
-        return self.law.shape[2] + FARTHEST * self.radius_px / RADII[0]
+        return self.law.light.shape[2] + FARTHEST * self.radius_px / RADII[0]
 
 
 def find_disc(halos: list[Halo], fwhm_px: float) -> Disc | None:
@@ -101,50 +100,50 @@ def find_disc(halos: list[Halo], fwhm_px: float) -> Disc | None:
         return None
     halos = [halo.sure(SURE_NOISES) for halo in halos[:MOST_STARS]]
     cell = max(1, round(CELL_FWHM * fwhm_px))
-    rim = _rim(halos, cell)
-    if rim is None:
-        return None
-    return _with_law(halos, rim)
+    rims = _rims(halos, cell)
+    return _with_law(halos, rims) if rims else None
 
 
 # --- where the rim is -------------------------------------------------------------------
 
 
-def _rim(halos, cell) -> Disc | None:
-    """A disc without law: the radius and middle whose step is the surest; None if none is."""
+def _rims(halos, cell) -> list[Disc]:
+    """Discs without law, one for each growth: the radius and middle whose step is the surest; none
+    if none at all is sure."""
     steps = np.stack([_steps(halo, cell) for halo in halos])
     weight, told = _weights(steps, halos)
-    chi, where = _surest_step(steps, weight, halos, cell)
-    growth, radius, y, x = where
+    surest = [_surest_step(steps, weight, told, halos, growth, cell) for growth in GROWTHS]
+    chi, where = max(surest)
+    growth, radius = where[:2]
     # at the first radius: light that falls ever more steeply inwards is a wing
     if chi < LEAST_RIM or radius == 0:
-        return None
+        return []
     showing = _stars_showing_rim(steps, told, halos, where, cell)
     if np.count_nonzero(showing > LEAST_OF_STAR) < FEWEST_STARS:
-        return None
+        return []
     others = [star for star in range(len(halos)) if star != np.argmax(showing)]
-    left = _together(steps[others], weight[others], [halos[k] for k in others], growth, cell)
+    rest = [halos[k] for k in others]
+    left = _together(steps[others], weight[others], told[others], rest, growth, cell)
     if left[where[1:]] < LEAST_OF_OTHERS:
-        return None
+        return []
+    return [_at_place(where, cell) for _, where in surest]
+
+
+def _at_place(where, cell) -> Disc:
+    """A disc without law from its growth, radius and middle in cells."""
+    growth, radius, y, x = where
     return Disc(
         radius_px=float((RADII[0] + radius + 0.5) * cell),
         offset_px=(float((x - FARTHEST) * cell), float((y - FARTHEST) * cell)),
-        growth=float(growth),
-        law=np.zeros((3, SECTORS, 2)),
-        error=np.zeros((3, SECTORS, 2)),
+        growth=growth,
     )
 
 
-def _surest_step(steps, weight, halos, cell):
-    """Squared significance of the surest common step, and its growth, radius and middle."""
-    best = 0.0
-    where = (0.0, 0, 0, 0)
-    for growth in GROWTHS:
-        chi = _together(steps, weight, halos, growth, cell)
-        if chi.max() > best:
-            best = float(chi.max())
-            where = (growth, *np.unravel_index(np.argmax(chi), chi.shape))
-    return best, where
+def _surest_step(steps, weight, error, halos, growth, cell):
+    """Evidence of the surest common step with one growth, and that, its radius and middle."""
+    chi = _together(steps, weight, error, halos, growth, cell)
+    place = np.unravel_index(np.argmax(chi), chi.shape)
+    return float(chi.max()), (float(growth), *(int(part) for part in place))
 
 
 def _steps(halo, cell):
@@ -233,27 +232,54 @@ def _weights(steps, halos):
     flat = np.moveaxis(steps.reshape(*steps.shape[:3], -1), 3, 0)
     spread = SIGMA_PER_DEVIATION * median_without_nan(np.abs(flat - median_without_nan(flat)))
     error = np.where(spread > 0, spread, np.inf) / flux
-    ranked = np.sort(error, axis=0)[min(DISC_LAW_STARS, len(halos)) - 1]
-    return 1 / (error**2 + ranked**2), error
+    return _weight_to_rank(error), error
+
+
+def _weight_to_rank(error):
+    """Inverse variances of stars, none much more than that of a certain rank."""
+    ranked = np.sort(error, axis=0)[min(DISC_LAW_STARS, len(error)) - 1]
+    return 1 / (error**2 + ranked**2)
 
 
 def _together(
     steps,
     weight,
+    error,
     halos,
     growth,
     cell,
 ):
-    """Squared significance of the common step, (radii, 2 F + 1, 2 F + 1), channels together."""
-    total, variance = 0.0, 0.0
-    for halo, step, own in zip(halos, steps, weight, strict=True):
-        share = _steps_about(step, halo, growth, cell) / halo.strength[:, None, None, None]
-        known = np.isfinite(share)
-        each = np.where(known, own[:, :, None, None], 0)
+    """Evidence of a common step, (radii, 2 F + 1, 2 F + 1): twice the logarithm of how much
+    likelier it makes what the stars show, channels together."""
+    shares = [
+        _steps_about(step, halo, growth, cell) / halo.strength[:, None, None, None]
+        for halo, step in zip(halos, steps, strict=True)
+    ]
+    common = _common_step(shares, weight)
+    evidence = np.zeros(common.shape)
+    for share, wrong in zip(shares, error, strict=True):
+        evidence += _evidence_of_star(share, wrong[:, :, None, None], common)
+    return np.sum([_loosely(each, np.arange(*RADII)) for each in evidence], axis=0)
+
+
+def _common_step(shares, weight):
+    """Weighted mean of the stars' steps, (3, radii, ...), not below 0."""
+    total = 0.0
+    counted = 0.0
+    for share, own in zip(shares, weight, strict=True):
+        each = np.where(np.isfinite(share), own[:, :, None, None], 0)
         total = total + each * np.nan_to_num(share)
-        variance = variance + each
-    chi = np.maximum(total, 0) / np.sqrt(np.maximum(variance, 1e-30))
-    return np.sum([_loosely(c**2, np.arange(*RADII)) for c in chi], axis=0)
+        counted = counted + each
+    return np.maximum(total, 0) / np.maximum(counted, 1e-30)
+
+
+def _evidence_of_star(share, error, common):
+    """By how much one star speaks for a step that stars have in common, and not for none."""
+    spread = STEP_SD * common
+    none = np.log1p((share / error) ** 2 / TAIL_FREEDOM)
+    some = np.log1p((share - common) ** 2 / (error**2 + spread**2) / TAIL_FREEDOM)
+    told = (TAIL_FREEDOM + 1) * (none - some) - np.log1p((spread / error) ** 2)
+    return np.where(np.isfinite(share) & (common > 0), told, 0)
 
 
 def _loosely(chi2, radii):
@@ -298,47 +324,49 @@ def _stars_showing_rim(
 # --- what it is like --------------------------------------------------------------------
 
 
-def _with_law(halos, disc) -> Disc:
-    """The disc with its middle made finer and the law that the stars tell."""
-    disc = _finer(halos, disc)
-    maps = np.stack([_polar(halo, disc) for halo in halos])
-    unrest = _pixel_errors(maps)
-    rings = _over_sectors(maps)
-    ring = _ring_law(rings, unrest / np.sqrt(SECTORS), disc.radius_px)
-    ring = ring * _rim_scale(maps, ring)[:, None]
-    off, error = _stacked_maps(maps - _over_sectors(maps), unrest)
-    law = _with_sectors(ring, off, error)
-    if not law.max() > 0:
-        return None
-    return replace(disc, law=law, error=error)
+def _with_law(halos, rims) -> Disc | None:
+    """The sharpest disc with its middle made finer and the law that the stars tell."""
+    disc = _finer(halos, max(rims, key=lambda rim: _sharpness(halos, rim)))
+    law = disc_law(np.stack([_polar(halo, disc) for halo in halos]))
+    return replace(disc, law=law) if law.light.max() > 0 else None
 
 
 def _finer(halos, disc) -> Disc:
     """The middle whose rims are sharpest, to half a pixel."""
+    flux = np.array([halo.strength.max() for halo in halos])
+    stars = flux @ np.array([halo.from_middle for halo in halos]) / flux.sum()
     for step in (2.0, 1.0, 0.5):
         for _ in range(3):
-            around = [
-                replace(
-                    disc, offset_px=(disc.offset_px[0] + i * step, disc.offset_px[1] + j * step)
-                )
-                for i in (-1, 0, 1)
-                for j in (-1, 0, 1)
-            ]
-            around += [replace(disc, growth=disc.growth + g * step * 0.005) for g in (-1, 1)]
-            best = max(around, key=lambda d: _sharpness(halos, d))
-            if best.offset_px == disc.offset_px and best.growth == disc.growth:
+            best = max(_around(disc, step, stars), key=lambda d: _sharpness(halos, d))
+            if best is disc:
                 break
             disc = best
     return disc
 
 
+def _around(disc, step, stars) -> list[Disc]:
+    """A disc, and others whose middle is a step away or grows more or less, so that it stays where
+    it is for the middle of the stars."""
+    x, y = disc.offset_px
+    steps = [(i * step, j * step) for i in (-1, 0, 1) for j in (-1, 0, 1) if i or j]
+    moved = [replace(disc, offset_px=(x + i, y + j)) for i, j in steps]
+    for more in (-GROWTH_STEP * step, GROWTH_STEP * step):
+        held = (x - more * stars[0], y - more * stars[1])
+        moved.append(replace(disc, growth=disc.growth + more, offset_px=held))
+    return [disc, *moved]
+
+
 def _sharpness(halos, disc) -> float:
-    """How sure the common step is near the rim."""
+    """Evidence of a common step near the rim."""
     maps = np.stack([_polar(halo, disc, rim_only=True) for halo in halos])
-    rings = _over_sectors(maps)
-    step, wrong = _stacked_maps(_steps_in(rings, 4), np.sqrt(2 / SECTORS) * _pixel_errors(maps))
-    chi = np.maximum(np.nan_to_num(step / wrong), 0)
-    return float((chi.max(axis=(1, 2)) ** 2).sum())
+    step = _steps_in(ring_level(maps), FINE_STEP_PX)
+    error = np.sqrt(2 / SECTORS) * _pixel_errors(maps)[..., 0]
+    weight = _weight_to_rank(error)
+    known = np.where(np.isfinite(step), weight, 0)
+    mean = (known * np.nan_to_num(step)).sum(axis=0) / np.maximum(known.sum(axis=0), 1e-30)
+    common = np.maximum(mean, 0)
+    evidence = [_evidence_of_star(*of, common) for of in zip(step, error, strict=True)]
+    return float(np.sum(evidence, axis=0).max(axis=1).sum())
 
 
 def _polar(
@@ -350,7 +378,7 @@ def _polar(
     short arcs."""
     radius = np.arange(0.5, BEYOND_RIM * disc.radius_px)
     if rim_only:
-        radius = np.arange(0.75 * disc.radius_px, 1.25 * disc.radius_px)
+        radius = np.arange(*np.multiply(NEAR_RIM, disc.radius_px))
     per = PER_SECTOR
     angle = (np.arange(SECTORS * per) - (per - 1) / 2) * 2 * np.pi / (SECTORS * per)
     x, y = disc.middle(halo)
@@ -364,14 +392,6 @@ def _polar(
     return np.where(known, middle, np.nan) / flux[:, None, None]
 
 
-def _over_sectors(maps):
-    """Mean over the directions that are known, (n, 3, 1, r); NaN where none is."""
-    known = np.isfinite(maps)
-    count = known.sum(axis=2, keepdims=True)
-    total = np.where(known, maps, 0).sum(axis=2, keepdims=True)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
-
-
 def _steps_in(maps, pixels):
     """What maps fall by over so many pixels of radius."""
     return maps[..., :-pixels] - maps[..., pixels:]
@@ -382,91 +402,6 @@ def _pixel_errors(maps):
     step = np.abs(_steps_in(maps, STEP_PX)).reshape(*maps.shape[:2], -1)
     error = SIGMA_PER_DEVIATION * median_without_nan(np.moveaxis(step, 2, 0)) / np.sqrt(2)
     return np.where(error > 0, error, np.inf)[:, :, None, None]
-
-
-def _stacked_maps(values, error):
-    """Robust mean over the stars and its error, (3, ...); 0 and infinite where few of them tell."""
-    rank = min(DISC_LAW_STARS, len(values)) - 1
-    ranked = np.sort(error, axis=0)[rank]
-    weight = np.where(np.isfinite(values), 1 / (error**2 + ranked**2), 0)
-    middle = median_without_nan(values)
-    apart = median_without_nan(np.abs(values - middle))  # nebula makes stars differ
-    loose = 3 * (error + np.nan_to_num(apart))
-    values = np.nan_to_num(values)
-    robust = weight
-    for _ in range(4):
-        mean = (values * robust).sum(axis=0) / np.maximum(robust.sum(axis=0), 1e-30)
-        chi = (values - mean) / (loose + 0.5 * np.abs(mean))
-        robust = weight / (1 + chi**2)
-    finite = np.where(np.isfinite(error), error, 0)
-    wrong = np.sqrt((weight**2 * finite**2).sum(axis=0)) / np.maximum(weight.sum(axis=0), 1e-30)
-    few = (weight > 0).sum(axis=0) < FEWEST_STARS
-    return np.where(few, 0, mean), np.where(few, np.inf, wrong)
-
-
-def _ring_law(
-    rings,
-    unrest,
-    radius_px,
-):
-    """Light by radius, (3, r): steps summed from outside in; all of them at the rim, elsewhere as
-    far as they are sure."""
-    step, wrong = _stacked_maps(_steps_in(rings, STEP_PX), np.sqrt(2) * unrest)
-    step = np.nan_to_num(step[:, 0])
-    place = np.arange(step.shape[1]) + 1.5
-    at_rim = np.abs(place / radius_px - AROUND_RIM[0]) < AROUND_RIM[1]
-    sure = as_far_as_sure(step, SURE_STEP * wrong[:, 0])
-    rise = np.zeros((3, rings.shape[-1]))
-    rise[:, 1:-1] = np.where(at_rim, step, sure) / STEP_PX
-    return _summed_inwards(rise)
-
-
-def _summed_inwards(rise):
-    """Light by radius from its rises towards the middle, not below 0, (3, r)."""
-    return np.maximum(np.cumsum(rise[:, ::-1], axis=1)[:, ::-1], 0)
-
-
-def _rim_scale(maps, ring):
-    """What the steps of the law are to be multiplied by, (3,): the weighted median of the stars'
-    own steps against them. Nebula is in a star's steps as much as its directions differ."""
-    own = _steps_in(maps, RIM_STEP_PX)
-    law = _steps_in(ring, RIM_STEP_PX)
-    count = np.isfinite(own).sum(axis=2)
-    whole = count > SECTORS / 2
-    match = np.where(whole, np.nan_to_num(_over_sectors(own)[:, :, 0]) * law, 0).sum(axis=2)
-    power = np.where(whole, law**2, 0).sum(axis=2)
-    each = np.where(np.isfinite(own), own * law[:, None], 0).sum(axis=3)
-    error = np.std(each, axis=2) / np.sqrt(SECTORS / 2)  # neighbouring directions are alike
-    ratio = match / np.maximum(power, 1e-30)
-    trust = (power / np.maximum(error, 1e-30)) ** 2
-    trust = np.minimum(trust, np.sort(trust, axis=0)[-min(DISC_LAW_STARS, len(trust))])
-    return np.clip(
-        [_middle_of_trusted(*of) for of in zip(ratio.T, trust.T, strict=True)], *SCALES
-    )
-
-
-def _middle_of_trusted(values, weight):
-    """Median of values that count differently; 1 if none counts."""
-    order = np.argsort(values)
-    share = np.cumsum(weight[order])
-    if not share[-1] > 0:
-        return 1.0
-    return float(np.interp(share[-1] / 2, share - weight[order] / 2, values[order]))
-
-
-def _with_sectors(
-    ring,
-    off,
-    error,
-):
-    """The same by direction too, as far as directions surely differ."""
-    smooth = ndimage.gaussian_filter1d(off, 1.5, axis=2)
-    smooth = ndimage.gaussian_filter1d(smooth, 0.7, axis=1, mode="wrap")
-    sectors = as_far_as_sure(
-        smooth, SURE_SECTOR / 2 * error
-    )  # seven cells and more go into each
-    inside = ring > 0.1 * ring.max(axis=1, keepdims=True)
-    return np.maximum(ring[:, None] + sectors * inside[:, None], 0)
 
 
 # --- one star ---------------------------------------------------------------------------
@@ -483,16 +418,16 @@ def disc_light(halo: Halo, disc: Disc) -> tuple[NDArray, NDArray]:
     x, y = disc.middle(halo)
     dx, dy = halo.offsets()
     radius = np.hypot(dx - x, dy - y)
-    near = radius < disc.law.shape[2] - 1
+    near = radius < disc.law.light.shape[2] - 1
     angle = np.arctan2(dy - y, dx - x)[near] / (2 * np.pi) * SECTORS
     places = np.stack([angle % SECTORS, np.maximum(radius[near] - 0.5, 0)])
     light = np.zeros(halo.left_over.shape, np.float32)
     doubt = np.zeros_like(light)
-    factor = _disc_strength(halo.sure(SURE_NOISES), disc)
-    for c in range(3):
-        share = _of_law(disc.law[c], places)
-        slope = _of_law(np.abs(np.gradient(disc.law[c], axis=1)), places)
-        wrong = _of_law(np.minimum(disc.error[c], disc.law[c].max()), places)
+    factor = strength_of(_polar(halo.sure(SURE_NOISES), disc), disc.law, FACTOR_SD)
+    for c, (law, error) in enumerate(zip(disc.law.light, disc.law.error, strict=True)):
+        share = _of_law(law, places)
+        slope = _of_law(np.abs(np.gradient(law, axis=1)), places)
+        wrong = _of_law(np.minimum(error, law.max()), places)
         variance = (DOUBT * share) ** 2 + (RIM_PX * slope) ** 2 + wrong**2 * (share > 0)
         light[c][near] = factor * halo.flux[c] * share
         doubt[c][near] = halo.flux[c] ** 2 * variance
@@ -503,22 +438,3 @@ def _of_law(law, places):
     """A law between its cells; it is periodic in angle."""
     wrapped = np.concatenate([law, law[:1]], axis=0)
     return ndimage.map_coordinates(wrapped, places, order=1, mode="nearest")
-
-
-def _disc_strength(halo, disc):
-    """How strong a star's disc is against the law, by its steps."""
-    maps = _polar(halo, disc)
-    own = _steps_in(maps, BLUNT_STEP_PX)
-    law = _steps_in(disc.law, BLUNT_STEP_PX)
-    error = np.sqrt(2) * _pixel_errors(maps[None])[0]
-    weight = np.where(np.isfinite(own), 1 / error**2, 0)
-    own = np.nan_to_num(own)
-    robust = weight / (1 + ((own - law) / (3 * error + np.abs(law))) ** 2)
-    return _held_strength(robust, own, law)
-
-
-def _held_strength(weight, own, law) -> float:
-    """Factor of a law that suits a star's steps, held to 1."""
-    match = (weight * own * law).sum() / BLUNT_STEP_PX
-    power = (weight * law**2).sum() / BLUNT_STEP_PX
-    return max(0.0, float((match + FACTOR_SD**-2) / (power + FACTOR_SD**-2)))

@@ -37,6 +37,7 @@ SECTORS, PER_SECTOR = 24, 4
 BEYOND_RIM = 1.6  # radii: how far out the law begins
 STEP_PX = 2  # over which pixels tell how rough they are
 FINE_STEP_PX = 4  # over which a rim is seen, for its middle
+STARTS = 2  # middles from which the sharpest is looked for
 GROWTH_STEP = 0.005  # for a pixel's step of the middle: what that is, 200 px from the stars'
 NEAR_RIM = (0.7, 1.6)  # radii: where any channel may have its rim
 FACTOR_SD = 0.15  # of stars about the law: one glass throws back one share
@@ -126,14 +127,15 @@ def _rims(halos, cell) -> list[Disc]:
     left = _together(steps[others], weight[others], told[others], rest, growth, cell)
     if left[where[1:]] < LEAST_OF_OTHERS:
         return []
-    return [_at_place(where, cell) for _, where in surest]
+    radius_px = float((RADII[0] + radius + 0.5) * cell)
+    return [_at_place(place, radius_px, cell) for _, place in surest]
 
 
-def _at_place(where, cell) -> Disc:
-    """A disc without law from its growth, radius and middle in cells."""
-    growth, radius, y, x = where
+def _at_place(where, radius_px, cell) -> Disc:
+    """A disc without law from its growth and its middle in cells."""
+    growth, _, y, x = where
     return Disc(
-        radius_px=float((RADII[0] + radius + 0.5) * cell),
+        radius_px=radius_px,
         offset_px=(float((x - FARTHEST) * cell), float((y - FARTHEST) * cell)),
         growth=growth,
     )
@@ -326,7 +328,9 @@ def _stars_showing_rim(
 
 def _with_law(halos, rims) -> Disc | None:
     """The sharpest disc with its middle made finer and the law that the stars tell."""
-    disc = _finer(halos, max(rims, key=lambda rim: _sharpness(halos, rim)))
+    sharpest = sorted(rims, key=lambda rim: _sharpness(halos, rim))[-STARTS:]
+    finer = [_finer(halos, rim) for rim in sharpest]
+    disc = max(finer, key=lambda rim: _sharpness(halos, rim))
     law = disc_law(np.stack([_polar(halo, disc) for halo in halos]))
     return replace(disc, law=law) if law.light.max() > 0 else None
 
@@ -337,14 +341,14 @@ def _finer(halos, disc) -> Disc:
     stars = flux @ np.array([halo.from_middle for halo in halos]) / flux.sum()
     for step in (2.0, 1.0, 0.5):
         for _ in range(3):
-            best = max(_around(disc, step, stars), key=lambda d: _sharpness(halos, d))
+            best = max(_middles_about(disc, step, stars), key=lambda d: _sharpness(halos, d))
             if best is disc:
                 break
             disc = best
     return disc
 
 
-def _around(disc, step, stars) -> list[Disc]:
+def _middles_about(disc, step, stars) -> list[Disc]:
     """A disc, and others whose middle is a step away or grows more or less, so that it stays where
     it is for the middle of the stars."""
     x, y = disc.offset_px

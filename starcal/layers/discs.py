@@ -48,8 +48,8 @@ DOUBT, RIM_PX = (
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Disc:
-    """The law of the discs.
+class Rim:
+    """Where the discs of stars end.
 
     Attributes
     ----------
@@ -59,14 +59,11 @@ class Disc:
         Of its middle from a star in the middle of the frame, x and y.
     growth : float
         What that changes by for each pixel the star is off the middle of the frame.
-    law : DiscLaw or None
-        Light per pixel of a star of flux 1 by direction and pixels from the disc's middle.
     """
 
     radius_px: float
     offset_px: tuple[float, float]
     growth: float
-    law: DiscLaw | None = None
 
     def middle(self, halo: Halo) -> tuple[float, float]:
         """Of a star's disc, from the star, px."""
@@ -75,6 +72,19 @@ class Disc:
             self.offset_px[0] + self.growth * off[0],
             self.offset_px[1] + self.growth * off[1],
         )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Disc(Rim):
+    """The law of the discs.
+
+    Attributes
+    ----------
+    law : DiscLaw
+        Light per pixel of a star of flux 1 by direction and pixels from the disc's middle.
+    """
+
+    law: DiscLaw
 
     def peak(self) -> NDArray:
         """Most light per pixel, (3,), of a star of flux 1."""
@@ -108,8 +118,8 @@ def find_disc(halos: list[Halo], fwhm_px: float) -> Disc | None:
 # --- where the rim is -------------------------------------------------------------------
 
 
-def _rims(halos, cell) -> list[Disc]:
-    """Discs without law, one for each growth: the radius and middle whose step is the surest; none
+def _rims(halos, cell) -> list[Rim]:
+    """Rims, one for each growth: the radius and middle whose step is the surest; none
     if none at all is sure."""
     steps = np.stack([_steps(halo, cell) for halo in halos])
     weight, told = _weights(steps, halos)
@@ -131,10 +141,10 @@ def _rims(halos, cell) -> list[Disc]:
     return [_at_place(place, radius_px, cell) for _, place in surest]
 
 
-def _at_place(where, radius_px, cell) -> Disc:
-    """A disc without law from its growth and its middle in cells."""
+def _at_place(where, radius_px, cell) -> Rim:
+    """A rim from its growth and its middle in cells."""
     growth, _, y, x = where
-    return Disc(
+    return Rim(
         radius_px=radius_px,
         offset_px=(float((x - FARTHEST) * cell), float((y - FARTHEST) * cell)),
         growth=growth,
@@ -266,8 +276,8 @@ def _together(
 
 def _common_step(shares, weight):
     """Weighted mean of the stars' steps, (3, radii, ...), not below 0."""
-    total = 0.0
-    counted = 0.0
+    total = np.zeros(shares[0].shape)
+    counted = np.zeros(shares[0].shape)
     for share, own in zip(shares, weight, strict=True):
         each = np.where(np.isfinite(share), own[:, :, None, None], 0)
         total = total + each * np.nan_to_num(share)
@@ -330,39 +340,46 @@ def _with_law(halos, rims) -> Disc | None:
     """The sharpest disc with its middle made finer and the law that the stars tell."""
     sharpest = sorted(rims, key=lambda rim: _sharpness(halos, rim))[-STARTS:]
     finer = [_finer(halos, rim) for rim in sharpest]
-    disc = max(finer, key=lambda rim: _sharpness(halos, rim))
-    law = disc_law(np.stack([_polar(halo, disc) for halo in halos]))
-    return replace(disc, law=law) if law.light.max() > 0 else None
+    best = max(finer, key=lambda rim: _sharpness(halos, rim))
+    law = disc_law(np.stack([_polar(halo, best) for halo in halos]))
+    if not law.light.max() > 0:
+        return None
+    return Disc(
+        radius_px=best.radius_px,
+        offset_px=best.offset_px,
+        growth=best.growth,
+        law=law,
+    )
 
 
-def _finer(halos, disc) -> Disc:
+def _finer(halos, rim) -> Rim:
     """The middle whose rims are sharpest, to half a pixel."""
     flux = np.array([halo.strength.max() for halo in halos])
     stars = flux @ np.array([halo.from_middle for halo in halos]) / flux.sum()
     for step in (2.0, 1.0, 0.5):
         for _ in range(3):
-            best = max(_middles_about(disc, step, stars), key=lambda d: _sharpness(halos, d))
-            if best is disc:
+            best = max(_middles_about(rim, step, stars), key=lambda one: _sharpness(halos, one))
+            if best is rim:
                 break
-            disc = best
-    return disc
+            rim = best
+    return rim
 
 
-def _middles_about(disc, step, stars) -> list[Disc]:
-    """A disc, and others whose middle is a step away or grows more or less, so that it stays where
+def _middles_about(rim, step, stars) -> list[Rim]:
+    """A rim, and others whose middle is a step away or grows more or less, so that it stays where
     it is for the middle of the stars."""
-    x, y = disc.offset_px
+    x, y = rim.offset_px
     steps = [(i * step, j * step) for i in (-1, 0, 1) for j in (-1, 0, 1) if i or j]
-    moved = [replace(disc, offset_px=(x + i, y + j)) for i, j in steps]
+    moved = [replace(rim, offset_px=(x + i, y + j)) for i, j in steps]
     for more in (-GROWTH_STEP * step, GROWTH_STEP * step):
         held = (x - more * stars[0], y - more * stars[1])
-        moved.append(replace(disc, growth=disc.growth + more, offset_px=held))
-    return [disc, *moved]
+        moved.append(replace(rim, growth=rim.growth + more, offset_px=held))
+    return [rim, *moved]
 
 
-def _sharpness(halos, disc) -> float:
+def _sharpness(halos, rim) -> float:
     """Evidence of a common step near the rim."""
-    maps = np.stack([_polar(halo, disc, rim_only=True) for halo in halos])
+    maps = np.stack([_polar(halo, rim, rim_only=True) for halo in halos])
     step = _steps_in(ring_level(maps), FINE_STEP_PX)
     error = np.sqrt(2 / SECTORS) * _pixel_errors(maps)[..., 0]
     weight = _weight_to_rank(error)
@@ -375,17 +392,17 @@ def _sharpness(halos, disc) -> float:
 
 def _polar(
     halo,
-    disc,
+    rim,
     rim_only=False,
 ):
     """What is left over round a disc's middle, in noises over flux, (3, sectors, r): medians along
     short arcs."""
-    radius = np.arange(0.5, BEYOND_RIM * disc.radius_px)
+    radius = np.arange(0.5, BEYOND_RIM * rim.radius_px)
     if rim_only:
-        radius = np.arange(*np.multiply(NEAR_RIM, disc.radius_px))
+        radius = np.arange(*np.multiply(NEAR_RIM, rim.radius_px))
     per = PER_SECTOR
     angle = (np.arange(SECTORS * per) - (per - 1) / 2) * 2 * np.pi / (SECTORS * per)
-    x, y = disc.middle(halo)
+    x, y = rim.middle(halo)
     values = halo.sampled(
         x + radius * np.cos(angle)[:, None], y + radius * np.sin(angle)[:, None]
     )

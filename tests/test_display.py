@@ -17,16 +17,17 @@ from scipy.spatial import cKDTree
 
 import starcal
 from starcal.audit import Audit
+from starcal.audit.glow import glow_of
 from starcal.audit.levels import displayed_step, hue_grain_px
 from starcal.audit.shown import _axis_ratio, measure_profiles, ring_medians
-from starcal.colour.stellar import rgb_to_uv_prime, srgb_decode
+from starcal.colour.stellar import rgb_to_uv_prime, srgb_decode, star_rgb
 from starcal.display import recolour_display
 from starcal.display.curve import ToneCurve
-from starcal.display.targets import _spread_bv, _warmth
+from starcal.display.targets import _projected_bv, _spread_bv, _warmth
 from starcal.display.transfer import paint
 from starcal.errors import FrameError, HarmError, NotLinearError
 from starcal.pipeline import _require_no_harm
-from starcal.stars import measure_stars
+from starcal.stars import displayed_mag, measure_stars
 
 SLOW_FIXTURES = ("done",)
 SUN, USUAL = 0.65, 0.75
@@ -141,6 +142,71 @@ def test_a_burnt_out_blue_star_is_as_blue_as_it_is_shown():
     warmth = _warmth(np.stack([-in_light, np.zeros(50)]), hue, burnt_out)
     np.testing.assert_allclose(warmth[~burnt_out], in_light[~burnt_out])
     assert warmth[7] == pytest.approx(2.5 * np.log10(0.3), abs=0.1)
+
+
+def glow_round(light, sigma=0.004):
+    """The glow that is found round (60, 60), of display values of the mean (y, x)."""
+    y, x = np.mgrid[:121, :121] - 60.0
+    noise = np.random.default_rng(4).normal(0, sigma, (3, 121, 121))
+    planes = np.clip(light(x, y) + noise, 0, 1)
+    return glow_of(planes, np.hypot(x, y), np.arctan2(y, x), 4.0, sigma)
+
+
+def test_the_glow_of_a_burnt_out_star_is_followed_over_a_slope_to_where_it_is_lost():
+    """A disc of 4 px with a glow exp(-r / 6) of 0.4, under the noise of 0.004 beyond 28 px, on a sky
+    that rises by 0.2 over the picture; what it adds is right to 0.02."""
+    glow = glow_round(
+        lambda x, y: np.where(np.hypot(x, y) < 4, 1, 0.4 * np.exp(-np.hypot(x, y) / 6))
+        + 0.1 * (1 + x / 60)
+    )
+    assert 15 < glow.reach_px <= 30
+    radius = np.array([6.0, 10.0, 14.0])
+    left = 0.4 * np.exp(-glow.reach_px / 6)
+    truth = 0.4 * np.exp(-radius / 6) - left
+    np.testing.assert_allclose(glow.light(radius), truth, atol=0.02)
+    assert glow.light(np.array([glow.reach_px + 1.0])) == 0
+
+
+@pytest.mark.parametrize(
+    "nebula",
+    [
+        lambda x, y: 0.2 + 0.2 * x / 60,
+        lambda x, y: 0.3 * np.exp(-((y / 8) ** 2)),
+        lambda x, y: 0.3 * np.exp(-(((x - 8) / 6) ** 2) - (y / 15) ** 2),
+    ],
+    ids=["slope", "filament", "cloud"],
+)
+def test_a_nebula_behind_a_star_is_no_glow(nebula):
+    """A Gaussian of half radius 4 px is down to 0.2 of a hundredth at three of them."""
+    glow = glow_round(
+        lambda x, y: nebula(x, y) + np.exp(-np.log(2) * (x**2 + y**2) / 16) * (1 - nebula(x, y))
+    )
+    assert glow is None or glow.reach_px <= 3 * 4
+
+
+def test_faint_stars_do_not_tell_that_a_picture_has_no_colours_of_stars():
+    """Forty clear stars of true colours among four hundred that a red nebula tints: the clear ones
+    tell that hues are those of stars, all together do not."""
+    bv_mag = np.linspace(0, 1.4, 40)
+    clear = star_rgb(bv_mag, SUN)
+    core = np.concatenate([clear, np.tile([1.0, 0.4, 0.8], (400, 1))])
+    telling = np.arange(440) < 40
+    np.testing.assert_allclose(_projected_bv(core, SUN, telling)[:40], bv_mag, atol=0.05)
+    assert np.isnan(_projected_bv(core, SUN, np.ones(440, bool))).all()
+
+
+def test_what_lies_in_the_halo_of_a_bright_star_is_not_as_bright():
+    """Two stars burnt out over 8 and 5 px with halos, a small one apart, and three detections in
+    the halo of the first: by brightness they come first, second, third, and the rest after."""
+    y, x = np.mgrid[:200, :200]
+    stars = Table({"x_px": [50.0, 150, 50, 62, 40, 50], "y_px": [50.0, 150, 150, 50, 50, 66]})
+    stars.meta["fwhm_px"] = (3.0,)
+    shown = np.zeros((200, 200))
+    for at_x, at_y, size in ((50, 50, 8), (150, 150, 5), (50, 150, 1.5)):
+        away = np.hypot(x - at_x, y - at_y)
+        shown = np.maximum(shown, np.clip(1.6 * np.exp(-away / size), 0, 1))
+    order = np.argsort(displayed_mag(np.stack([shown] * 3), stars))
+    assert list(order[:3]) == [0, 1, 2]
 
 
 def test_a_piece_of_filament_is_not_round():

@@ -12,7 +12,8 @@ from scipy import ndimage
 
 from ..colour.stellar import rgb_to_uv_prime, srgb_decode
 from ..layers.stamps import disc_offsets, stamps_at
-from ..robust import scatter_about_zero, upper_median
+from ..robust import pixels_at, scatter_about_zero, upper_median
+from .glow import FURTHEST_HALVES, FURTHEST_PX, Glow, glow_of
 from .levels import displayed_step
 
 ROUNDING_SIGMA = 1 / 3.5  # of steps of display values
@@ -39,6 +40,7 @@ KNOT_TEXTURE = 0.15  # of the peak: knots stand out of filaments by less
 CORE_LOOKED_AT = 3.0  # half radii: a round core ends within them, a filament goes on
 FEWEST_AROUND = 8  # pixels that tell of the surroundings
 LAYER_EMPTY_SHARE = 0.8  # of the pixels of a star layer
+GLOWING_ROUNDNESS = 0.6
 LIKE_PEAKS = 41  # stars of like peak that tell what width a star has
 
 
@@ -67,6 +69,8 @@ class DisplayProfiles:
         u'v' distance of the star's light from that of the structure round it.
     unseen : ndarray of bool, (n,)
         Other detections cover all of its surroundings.
+    glowing : ndarray of bool, (n,)
+        The light of a burnt-out star was followed further than others reach.
     sigma : float
         Noise of the mean of the channels.
     """
@@ -86,6 +90,7 @@ class DisplayProfiles:
     filled: NDArray
     hue_apart: NDArray
     unseen: NDArray
+    glowing: NDArray
     sigma: float
 
     @property
@@ -152,6 +157,7 @@ def measure_profiles(display: NDArray, stars: Table) -> DisplayProfiles:
         roundness=_roundness(np.asarray(stars["roundness"], float), mean, x_px, y_px, shape),
         saturated=_saturated(rings),
         **round_about,
+        glowing=np.zeros(len(x_px), bool),
         sigma=sigma,
     )
 
@@ -292,26 +298,30 @@ def _reach_of_profile(profile, floor, peak, half_px, sigma) -> NDArray:
     return np.maximum(np.minimum(end, MOST_REACH * half_px), LEAST_REACH_PX)
 
 
-def _surroundings(display, mean, x_px, y_px, shape, sigma) -> dict[str, NDArray]:
-    """What is round each detection, other detections masked."""
+def _surroundings(
+    display, mean, x_px, y_px, shape, sigma, rows: NDArray | None = None
+) -> dict[str, NDArray]:
+    """What is round each detection, or those of some rows, other detections masked."""
+    rows = np.arange(len(x_px)) if rows is None else rows
     names = ("scatter", "texture", "filled", "hue_apart")
-    found = {name: np.zeros(len(x_px)) for name in names}
-    found["unseen"] = np.zeros(len(x_px), bool)
+    found = {name: np.zeros(len(rows)) for name in names}
+    found["unseen"] = np.zeros(len(rows), bool)
     half_px = np.maximum(shape["half_px"], LEAST_HALF_PX)
     taken = _discs(mean.shape, x_px, y_px, np.minimum(2.0 * half_px, 12))
     light = srgb_decode(display)
-    for i, half in enumerate(half_px):
+    for at, i in enumerate(rows):
+        half = half_px[i]
         window, radius = window_round(mean.shape, x_px[i], y_px[i], RING[1] * half + 1)
         around = _around(radius, half, taken[window])
         here = mean[window]
         if around.sum() < FEWEST_AROUND:
-            found["unseen"][i] = True
+            found["unseen"][at] = True
             continue
         told = _unevenness(here[around], shape["peak"][i], shape["floor"][i], sigma)
         if told["scatter"] > UNEVEN_SIGMA:
             told["hue_apart"] = _hue_apart(light[:, *window], here, around, radius <= half)
         for name, value in told.items():
-            found[name][i] = value
+            found[name][at] = value
     return found
 
 
@@ -392,14 +402,13 @@ def _discs(shape, x_px, y_px, radius_px) -> NDArray[np.bool_]:
 
 
 def stars_among(
-    found: DisplayProfiles, display: NDArray, stars: Table, matched: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
-    """Which detections are stars: all of a star layer, elsewhere those that are no knots.
+    display: NDArray, stars: Table, matched: NDArray[np.bool_]
+) -> tuple[DisplayProfiles, NDArray[np.bool_]]:
+    """How detections are displayed, and which are stars: all of a star layer, elsewhere those that
+    are no knots.
 
     Parameters
     ----------
-    found : DisplayProfiles
-        Of all n detections.
     display : ndarray, (3, y, x)
         Display values they were found in, finite.
     stars : Table
@@ -409,9 +418,80 @@ def stars_among(
 
     Returns
     -------
-    ndarray of bool, (n,)
+    found : DisplayProfiles
+        Burnt-out stars reach as far as they glow.
+    star : ndarray of bool, (n,)
     """
-    return are_stars(found, matched) | on_star_layer(display, stars)
+    found = measure_profiles(display, stars)
+    if on_star_layer(display, stars):
+        return found, np.ones(len(stars), bool)
+    star = are_stars(found, matched)
+    glows = _glows(found, star, display)
+    if not glows:
+        return found, star
+    found = _seen_without(glows, found, display)
+    return _reaching_as_far(glows, found), star | are_stars(found, matched)
+
+
+def _glows(found: DisplayProfiles, star: NDArray, display: NDArray) -> dict[int, Glow]:
+    """The glow of the burnt-out stars that have one, by their rows."""
+    half_px = np.maximum(found.half_px, LEAST_HALF_PX)
+    taken = _discs(display.shape[1:], found.x_px, found.y_px, np.minimum(2.0 * half_px, 12))
+    rows = np.flatnonzero(star & found.burnt_out & (found.roundness > GLOWING_ROUNDNESS))
+    glows = {}
+    for i in rows:
+        furthest_px = min(FURTHEST_HALVES * half_px[i], FURTHEST_PX)
+        window, radius = window_round(taken.shape, found.x_px[i], found.y_px[i], furthest_px)
+        hidden = (taken[window] & (radius > 2.0 * half_px[i])) | (radius > furthest_px)
+        planes = np.where(hidden, np.nan, display[:, *window])
+        y, x = np.mgrid[window]
+        angle = np.arctan2(y - found.y_px[i], x - found.x_px[i])
+        glow = glow_of(planes, radius, angle, half_px[i], found.sigma)
+        if glow is not None:
+            glows[int(i)] = glow
+    return glows
+
+
+def _seen_without(
+    glows: dict[int, Glow], found: DisplayProfiles, display: NDArray
+) -> DisplayProfiles:
+    """Surroundings measured again where bright stars glow: what a glow adds is no structure of a
+    nebula, and a star in it stands on calm ground."""
+    added = np.zeros(display.shape[1:], np.float32)
+    for i, glow in glows.items():
+        window, radius = window_round(added.shape, found.x_px[i], found.y_px[i], glow.reach_px)
+        added[window] += glow.light(radius)
+    under = added[pixels_at(found.x_px, found.y_px, display.shape)]
+    lit = np.flatnonzero((under > 0) & ~np.isin(np.arange(len(under)), list(glows)))
+    shape = {"half_px": found.half_px, "peak": found.peak, "floor": found.floor - under}
+    places = found.x_px, found.y_px
+    mean = display.mean(axis=0) - added
+    again = _surroundings(display, mean, *places, shape, found.sigma, lit)
+    return replace(
+        found, **{k: _with_rows(getattr(found, k), lit, v) for k, v in again.items()}
+    )
+
+
+def _with_rows(values: NDArray, rows: NDArray, new: NDArray) -> NDArray:
+    """A copy with some rows replaced."""
+    changed = values.copy()
+    changed[rows] = new
+    return changed
+
+
+def _reaching_as_far(glows: dict[int, Glow], found: DisplayProfiles) -> DisplayProfiles:
+    """Stars whose rings, floor and reach are those of their glow, where that goes further."""
+    further = {i: glow for i, glow in glows.items() if glow.reach_px > found.reach_px[i]}
+    longest = max((len(glow.mean) for glow in further.values()), default=0)
+    more = max(longest - found.rings.shape[2], 0)
+    rings = np.pad(found.rings, ((0, 0), (0, 0), (0, more)), constant_values=np.nan)
+    new = {name: getattr(found, name).copy() for name in ("floor", "reach_px", "glowing")}
+    for i, glow in further.items():
+        rings[i, :, : len(glow.mean)] = glow.rings
+        new["floor"][i] = glow.mean[-1]
+        new["reach_px"][i] = glow.reach_px
+        new["glowing"][i] = True
+    return replace(found, rings=rings, **new)
 
 
 def on_star_layer(display: NDArray, stars: Table) -> bool:

@@ -8,11 +8,10 @@ from numpy.typing import NDArray
 
 from ..audit.shown import (
     DisplayProfiles,
-    are_stars,
     layer_background,
-    measure_profiles,
     on_star_layer,
     ring_medians,
+    stars_among,
 )
 from ..colour.palette import star_colours
 from ..colour.stellar import rgb_to_uv_prime
@@ -121,9 +120,8 @@ def recolour_display(
         "catalogue_error": _or_unknown(catalogue_error, len(stars)),
         "v_mag": _or_unknown(v_mag, len(stars)),
     }
-    everything = measure_profiles(shown, stars)
+    everything, star = stars_among(shown, stars, np.isfinite(known["catalogue_bv"]))
     layer = on_star_layer(shown, stars)
-    star = are_stars(everything, np.isfinite(known["catalogue_bv"])) | layer
     found = everything.pick(star)
     ground = layer_background(shown) if layer else _ground(shown, found)
     under = _at(ground, found)
@@ -304,12 +302,21 @@ def _no_darker_than_floors(ground: NDArray, found: DisplayProfiles) -> NDArray[n
     which each star stands: what a nebula is brighter would be taken for the star's light."""
     floors = np.clip(found.floor_colour, 0, HIGHEST_GROUND)
     raised = ground.copy()
-    for i, floor in enumerate(floors):
+    for i in np.flatnonzero(~_in_a_glow(found)):
         window, radius = footprint_window(ground.shape[1:], found, i)
         inside = radius <= found.reach_px[i] + 1
         here = raised[:, *window]
-        here[:, inside] = np.maximum(ground[:, *window][:, inside], floor[:, None])
+        here[:, inside] = np.maximum(ground[:, *window][:, inside], floors[i][:, None])
     return raised
+
+
+def _in_a_glow(found: DisplayProfiles) -> NDArray[np.bool_]:
+    """Stars that stand on the glow of a larger one, which is no ground."""
+    standing = np.zeros(len(found.x_px), bool)
+    for i in np.flatnonzero(found.glowing):
+        away_px = np.hypot(found.x_px - found.x_px[i], found.y_px - found.y_px[i])
+        standing |= (away_px < found.reach_px[i]) & (found.reach_px < found.reach_px[i])
+    return standing
 
 
 def _at(ground: NDArray, found: DisplayProfiles) -> NDArray:

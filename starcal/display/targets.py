@@ -26,6 +26,7 @@ PLAIN_SLOPE = 1.12
 HALF_BELIEVED_ERROR = (
     0.35  # at this relative error, half of what is measured of the saturation is believed
 )
+CLEAR_SIGMA = 20.0  # a star's height, whose hue counts among those of the picture
 ON_LOCUS = 0.25  # mag of the green index: a population nearer is one of stars
 BV_GRID_MAG = np.linspace(-0.3, 1.5, 181)
 LEAST_SPREAD_MAG = 0.1  # of R against B; less may be noise and uneven ground
@@ -157,7 +158,7 @@ def choose_targets(
     offers = {
         "catalogue": np.where(known, catalogue_bv, np.nan),
         "continuum": inferred,
-        "own hue": _projected_bv(hue, neutral_bv),
+        "own hue": _projected_bv(hue, neutral_bv, _standing_out(found)),
         "field": _spread_bv(warmth, _telling(found, known, catalogue_bv), usual_bv),
     }
     source = _first_that_tells(offers, fine)
@@ -388,11 +389,20 @@ def _light_of_hue(parts: Parts, burnt_out: NDArray[np.bool_]) -> NDArray:
     return np.where(by_rim[:, None], parts.rim, parts.core)
 
 
-def _projected_bv(core: NDArray, neutral_bv: float | None) -> NDArray:
-    """The nearest star colour to each star's own, if the population is one of star colours; else
-    NaN."""
+def _standing_out(found: DisplayProfiles) -> NDArray[np.bool_]:
+    """Stars whose hue is more than noise and what is left of a nebula under them; all of them where
+    such stars are few."""
+    clear = found.peak >= CLEAR_SIGMA * found.sigma
+    return clear if clear.sum() >= FEWEST_FOR_RELATION else np.ones(len(clear), bool)
+
+
+def _projected_bv(
+    core: NDArray, neutral_bv: float | None, telling: NDArray[np.bool_]
+) -> NDArray:
+    """The nearest star colour to each star's own, if the population is one of star colours, by
+    those that tell; else NaN."""
     faintest = FAINTEST_SHARE * core.max(axis=1, keepdims=True)
-    good = (core > faintest).all(axis=1)
+    good = (core > faintest).all(axis=1) & telling
     if not good.any() or not _on_locus(green_index(core[good], neutral_bv)):
         return np.full(len(core), np.nan)
     lit = faintest[:, 0] > 0

@@ -26,11 +26,15 @@ from .curve import ToneCurve
 # Of a footprint's rim; of its radius where a star is large, whose halo goes on beyond it: a sharp
 # end would be seen as a disc.
 TAPER_PX, TAPER_SHARE = 1.5, 0.4
+# Half radii from the star between which its light goes over into its glow, which is as saturated as
+# it was: pale, it would be a grey disc on what is left of it outside.
+INTO_GLOW = (1.0, 2.0)
 SEEN_SIGMA = (1.0, 3.0)  # of profile and pixel: between them colours fade in
 OWN_LIGHT = 1.5  # times its profile: what a pixel has more is not the star's
 ANOTHER_HUE_UV = (
     0.02  # as of knots: stars of one picture differ by as much, but not a pair often
 )
+TOP_WITHIN_PX = 1.5  # of the place where a star was found
 BISECTIONS = 24
 MOST_LIGHT = 64.0  # a clipped core is brighter than white by an unknown factor
 BV_ENDS_MAG = (-0.34, 1.5)  # what no exponent may lead beyond
@@ -49,11 +53,15 @@ class Painted:
         How much of the new colour a pixel gets; 0 outside footprints.
     own : ndarray
         Share of stars there that have the hue nearest to their own, and are as saturated as before.
+    glow : ndarray
+        Share of the glow far from bright stars, which is as saturated as before whatever a star's
+        colour may be.
     """
 
     log_colour: NDArray
     weight: NDArray
     own: NDArray
+    glow: NDArray
 
 
 def paint(
@@ -82,7 +90,7 @@ def paint(
     """
     shape = display.shape[1:]
     excess = (display - ground).mean(axis=0)
-    total = np.zeros((4, *shape))
+    total = np.zeros((5, *shape))
     share = np.zeros(shape)
     weight = np.zeros(shape, np.float32)
     layers = np.column_stack([log_colour, np.zeros(len(log_colour)) if own is None else own])
@@ -96,9 +104,11 @@ def paint(
         weight[window] = np.maximum(weight[window], seen)
         light = (_light_of_profile(curve, found.floor[i], profile) + 1e-12) * (inside > 0)
         share[window] += light
-        total[:, *window] += np.multiply.outer(layers[i], light)
+        total[:4, *window] += np.multiply.outer(layers[i], light)
+        if found.glowing[i]:
+            total[4][window] += _glow_share(radius / found.half_px[i]) * light
     mean = total / np.maximum(share, 1e-30)
-    painted = Painted(log_colour=mean[:3], weight=weight, own=mean[3])
+    painted = Painted(log_colour=mean[:3], weight=weight, own=mean[3], glow=mean[4])
     return _over_all_light(painted, share > 0, excess > 0) if all_starlight else painted
 
 
@@ -119,7 +129,7 @@ def _over_all_light(
     share = painted.own.copy()
     share[own] = painted.own[*nearest[:, own]]
     weight = np.where(own, np.float32(1), painted.weight)
-    return Painted(log_colour=colour, weight=weight, own=share)
+    return Painted(log_colour=colour, weight=weight, own=share, glow=painted.glow)
 
 
 def footprint_window(
@@ -133,6 +143,11 @@ def _footprint_share(found: DisplayProfiles, i: int, radius: NDArray) -> NDArray
     """1 inside a star's footprint, falling to 0 over its rim."""
     taper_px = max(TAPER_PX, TAPER_SHARE * found.reach_px[i])
     return np.clip((found.reach_px[i] + 1 - radius) / taper_px, 0, 1)
+
+
+def _glow_share(half_radii: NDArray) -> NDArray:
+    """0 in a star, 1 in its glow."""
+    return np.clip((half_radii - INTO_GLOW[0]) / (INTO_GLOW[1] - INTO_GLOW[0]), 0, 1)
 
 
 def _profile_at(found: DisplayProfiles, i: int, radius: NDArray) -> NDArray:
@@ -166,16 +181,23 @@ def _own_hue(
     pixel farther in, and of another hue than its middle is the rim of a nebula next to it."""
     excess = (display - ground).mean(axis=0)
     sigma = _local_sigma(found, i)
+    middle = _top_of_star(excess, radius)
     profile = _profile_at(found, i, np.maximum(radius - 1, 0))
+    profile = profile * max(1.0, excess[middle] / max(float(profile.max()), 1e-6))
     share = OWN_LIGHT * (profile + sigma) / (np.maximum(excess, 0) + sigma)
     beyond = (share < 1) & (radius > 1)
     if not beyond.any():
         return np.ones(radius.shape)
-    middle = np.unravel_index(radius.argmin(), radius.shape)
     light = np.maximum(srgb_decode(display) - srgb_decode(ground), 1e-6)
     apart = np.moveaxis(rgb_to_uv_prime(np.moveaxis(light, 0, -1)), -1, 0)
     apart = np.hypot(*(apart - apart[:, *middle][:, None, None]))
     return np.where(beyond & (apart > ANOTHER_HUE_UV), share, 1)
+
+
+def _top_of_star(excess: NDArray, radius: NDArray) -> tuple[NDArray, ...]:
+    """Its brightest pixel: stars of a pixel or two are known no better than to one."""
+    near = radius <= max(TOP_WITHIN_PX, float(radius.min()))
+    return np.unravel_index(np.where(near, excess, -np.inf).argmax(), radius.shape)
 
 
 def _smooth_step(sigmas: NDArray) -> NDArray:
@@ -217,11 +239,11 @@ def recoloured(
     under = ground[:, touched]
     log_colour = painted.log_colour[:, touched]
     wanted = before.mean(axis=0)
-    own = painted.own[touched]
+    own, glow = painted.own[touched], painted.glow[touched]
     exponent = (1 - own) * _exponent(wanted, under, log_colour, curve, saturation)
-    exponent += (
-        own * asked * _as_saturated(srgb_decode(before) - srgb_decode(under), log_colour)
-    )
+    shown = srgb_decode(before) - srgb_decode(under)
+    exponent += own * asked * _as_saturated(shown, log_colour)
+    exponent = (1 - glow) * exponent + glow * asked * _plain_exponent(shown, log_colour)
     light = _light_as_bright(wanted, srgb_decode(under), np.exp(exponent * log_colour))
     weight = painted.weight[touched]
     made[:, touched] = srgb_encode(weight * light + (1 - weight) * srgb_decode(before))
@@ -257,11 +279,18 @@ def _exponent(wanted, ground, log_colour, curve: ToneCurve, saturation: float) -
 def _as_saturated(shown: NDArray, log_colour: NDArray) -> NDArray:
     """Exponent that makes a colour as saturated as displayed light above its ground, (P,); no
     further than the ends of the line of stars."""
+    plain = _colour_contrast(log_colour)
+    most = _most_exponent(plain, (plain**2).sum(axis=0))
+    return np.clip(_plain_exponent(shown, log_colour), 0, most)
+
+
+def _plain_exponent(shown: NDArray, log_colour: NDArray) -> NDArray:
+    """Exponent that makes a colour as saturated as displayed light is in its hue, (P,); 0 for the
+    opposite hue."""
     ratio = _colour_contrast(np.log(np.maximum(shown, 1e-4 * shown.max(axis=0)) + 1e-9))
     plain = _colour_contrast(log_colour)
     contrast = (plain**2).sum(axis=0)
-    exponent = (ratio * plain).sum(axis=0) / np.maximum(contrast, 1e-9)
-    return np.clip(exponent, 0, _most_exponent(plain, contrast))
+    return np.maximum((ratio * plain).sum(axis=0) / np.maximum(contrast, 1e-9), 0)
 
 
 def _amount_of_light(wanted: NDArray, displayed) -> NDArray:

@@ -76,6 +76,11 @@ class Located:
 
     __repr__ = told_shortly
 
+    @property
+    def vouched(self) -> bool:
+        """Whether the stars agree with it."""
+        return self.match is not None and self.match.credible
+
 
 def locate(
     stars: Table,
@@ -101,24 +106,30 @@ def locate(
     hints : Hints, optional
         By default what the header tells, where it has no WCS.
     stretched : bool
-        The frame holds display values: where the light of the stars does not lead to a solution,
-        how large they are displayed may.
+        The frame holds display values: where the light of the stars does not lead to a place that
+        they vouch for, how large they are displayed may.
 
     Returns
     -------
     Located
     """
     task = _Task(places_of(stars), instrumental_mag(stars), frame, source)
-    if frame.wcs is not None:
+    located = _located(task, hints)
+    if not stretched or located.vouched:
+        return located
+    by_size = _located(replace(task, mag=displayed_mag(frame.pixels, stars)), hints)
+    return by_size if by_size.vouched else located
+
+
+def _located(task: "_Task", hints: Hints | None) -> Located:
+    """By the frame's own WCS, or by hints where it has none."""
+    if task.frame.wcs is not None:
         return _by_own_wcs(task, hints)
     try:
-        hints = hints or hints_from_header(frame.header)
+        hints = hints or hints_from_header(task.frame.header)
     except NoWCSError:
-        return Located(how="nowhere", lacks=lacks_only_scale(frame.header))
+        return Located(how="nowhere", lacks=lacks_only_scale(task.frame.header))
     solution = _solved(task, hints)
-    if solution.wcs is None and stretched:
-        task = replace(task, mag=displayed_mag(frame.pixels, stars))
-        solution = _solved(task, hints)
     if solution.wcs is None:
         return Located(how="nowhere", why_not=solution.message)
     return _by_solution(task, solution, f"no WCS in the header: {solution.message}")

@@ -8,6 +8,10 @@ from scipy import ndimage
 from .columns import places_of
 
 SCALES = (0.5, 1.0, 2.0, 4.0)  # Gaussian sigmas in widths of a typical star
+# Of the highest place within a scale: a star stands there, within a pixel or two; what was found
+# lower lies in its halo, on its spikes or its rim, and is none of that size.
+NEAR_TOP = 0.9
+TOP_REACH = 1.5  # scales; beyond, another of that size may stand
 
 
 def displayed_mag(pixels: NDArray, stars: Table) -> NDArray:
@@ -15,7 +19,7 @@ def displayed_mag(pixels: NDArray, stars: Table) -> NDArray:
 
     The light of bright stars is compressed there, and comes out negative among neighbours; but they
     are displayed larger. A star counts by its height over its surroundings times its area, at the
-    scale where that is most.
+    scale where that is most, of those at which nothing near it stands higher.
 
     Parameters
     ----------
@@ -38,5 +42,9 @@ def displayed_mag(pixels: NDArray, stars: Table) -> NDArray:
         sigma_px = scale * fwhm_px
         height = ndimage.gaussian_filter(plane, sigma_px)
         height -= ndimage.gaussian_filter(plane, 2 * sigma_px)
-        most = np.maximum(most, height[row, column] * scale**2)
+        around = 2 * round(TOP_REACH * sigma_px) + 1
+        top = ndimage.maximum_filter(height, around)[row, column]
+        here = height[row, column]
+        on_top = here >= NEAR_TOP * top
+        most = np.maximum(most, np.where(on_top, here * scale**2, 0))
     return -2.5 * np.log10(np.where(most > 0, most, np.nan))

@@ -23,7 +23,7 @@ from starcal.audit.shown import _axis_ratio, measure_profiles, ring_medians
 from starcal.colour.stellar import rgb_to_uv_prime, srgb_decode, star_rgb
 from starcal.display import recolour_display
 from starcal.display.curve import ToneCurve
-from starcal.display.targets import _projected_bv, _spread_bv, _warmth
+from starcal.display.targets import _as_bright, _projected_bv, _spread_bv, _warmth
 from starcal.display.transfer import paint
 from starcal.errors import FrameError, HarmError, NotLinearError
 from starcal.pipeline import _require_no_harm
@@ -156,8 +156,10 @@ def test_the_glow_of_a_burnt_out_star_is_followed_over_a_slope_to_where_it_is_lo
     """A disc of 4 px with a glow exp(-r / 6) of 0.4, under the noise of 0.004 beyond 28 px, on a sky
     that rises by 0.2 over the picture; what it adds is right to 0.02."""
     glow = glow_round(
-        lambda x, y: np.where(np.hypot(x, y) < 4, 1, 0.4 * np.exp(-np.hypot(x, y) / 6))
-        + 0.1 * (1 + x / 60)
+        lambda x, y: (
+            np.where(np.hypot(x, y) < 4, 1, 0.4 * np.exp(-np.hypot(x, y) / 6))
+            + 0.1 * (1 + x / 60)
+        )
     )
     assert 15 < glow.reach_px <= 30
     radius = np.array([6.0, 10.0, 14.0])
@@ -207,6 +209,17 @@ def test_what_lies_in_the_halo_of_a_bright_star_is_not_as_bright():
         shown = np.maximum(shown, np.clip(1.6 * np.exp(-away / size), 0, 1))
     order = np.argsort(displayed_mag(np.stack([shown] * 3), stars))
     assert list(order[:3]) == [0, 1, 2]
+
+
+def test_a_clipped_star_may_be_brighter_than_it_measures():
+    """Thirty pairs on a line; one 4 mag brighter in the catalogue than measured, clipped and not,
+    and a clipped one that is 4 mag fainter there."""
+    v_mag = np.linspace(6, 12, 33)
+    measured = v_mag - 20
+    v_mag[[3, 4]] -= 4
+    v_mag[5] += 4
+    clipped = np.isin(np.arange(33), [3, 5])
+    assert list(np.flatnonzero(~_as_bright(measured, v_mag, clipped))) == [4, 5]
 
 
 def test_a_piece_of_filament_is_not_round():

@@ -150,7 +150,7 @@ def choose_targets(
     ratios, brightness = _light_ratios(found, curve, ground)
     fine = _fine(parts) & ~odd
     known = np.isfinite(catalogue_bv) & (catalogue_error <= CATALOGUE_ERROR_MAG)
-    known &= _as_bright(brightness, v_mag)
+    known &= _as_bright(brightness, v_mag, found.saturated)
     inferred, scatter = _inferred_bv(ratios, catalogue_bv, known)
     known &= ~(fine & _another_stars_colour(catalogue_bv, inferred, scatter))
     hue = _light_of_hue(parts, found.burnt_out)
@@ -226,22 +226,27 @@ def _unclipped_light(rings: NDArray, curve: ToneCurve, ground: NDArray) -> NDArr
     return np.where(known, light.swapaxes(0, 1), np.nan)
 
 
-def _as_bright(brightness: NDArray, v_mag: NDArray) -> NDArray[np.bool_]:
-    """Whether a match is about as bright as the picture's own relation says."""
+def _as_bright(
+    brightness: NDArray, v_mag: NDArray, clipped: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Whether a match is about as bright as the picture's own relation says; a clipped star
+    measures too faint, by any amount."""
     both = np.isfinite(brightness) & np.isfinite(v_mag)
     if both.sum() < 5:
         return np.isfinite(v_mag)
     near = both
     for _ in range(3):
-        off = _off_line(brightness, v_mag, near)
+        off = np.abs(_off_line(brightness, v_mag, near))
         near = both & (off <= 2 * np.median(off[both]) + 1e-6)
-    return np.isfinite(v_mag) & ~(_off_line(brightness, v_mag, near) > BRIGHTNESS_MAG)
+    off = _off_line(brightness, v_mag, near)
+    too_faint = clipped & (off < 0)
+    return np.isfinite(v_mag) & ~((np.abs(off) > BRIGHTNESS_MAG) & ~too_faint)
 
 
 def _off_line(x: NDArray, y: NDArray, rows: NDArray) -> NDArray:
-    """How far all points lie off the straight line through some."""
+    """How far all points lie above the straight line through some."""
     slope, constant = np.polyfit(x[rows], y[rows], 1)
-    return np.abs(y - slope * x - constant)
+    return y - slope * x - constant
 
 
 def _inferred_bv(ratios: NDArray, bv_mag: NDArray, known: NDArray) -> tuple[NDArray, float]:

@@ -38,6 +38,9 @@ TOP_WITHIN_PX = 1.5  # of the place where a star was found
 BISECTIONS = 24
 MOST_LIGHT = 64.0  # a clipped core is brighter than white by an unknown factor
 BV_ENDS_MAG = (-0.34, 1.5)  # what no exponent may lead beyond
+# Times the second: carbon stars are that red, and black bodies of 1500 K; bluer than the first is
+# nothing that glows.
+RED_END = 2.0
 LIMIT_WHITE = 0.985  # all channels above it: a core without colour
 
 
@@ -318,7 +321,7 @@ def _most_exponent(plain: NDArray, contrast: NDArray) -> NDArray:
     """The exponent that would lead to the ends of the line of stars."""
     ends = _colour_contrast(np.log(star_rgb(np.array(BV_ENDS_MAG), 0.65)).T)
     blue = np.linalg.norm(ends[:, 0])
-    red = np.linalg.norm(ends[:, 1])
+    red = RED_END * np.linalg.norm(ends[:, 1])
     longest = np.where(plain[2] > plain[0], blue, red)
     return np.where(contrast > 1e-6, longest / np.sqrt(np.maximum(contrast, 1e-6)), 1)
 

@@ -15,7 +15,7 @@ from ..colour.stellar import rgb_to_uv_prime, srgb_decode
 from ..robust import SIGMA_PER_DEVIATION
 
 FURTHEST_HALVES, FURTHEST_PX = 12.0, 130  # how far a glow is looked for: half radii, px
-SECTORS = 8  # of a ring; opposite ones are taken together, so that a slope does not count
+GLOW_SECTORS = 8  # of a ring; opposite ones are taken together, so that a slope does not count
 FEWEST_PAIRS_OF_SECTORS = 3
 FEWEST_IN_SECTOR = 3  # pixels that make a median
 FALLS_TO = 1.5  # times as far out
@@ -23,6 +23,7 @@ LEAST_FALL = 3.0  # times the scatter round the ring
 FALL_SIGMA = 0.5  # of a pixel's noise; a ring of pixels is known better
 INNERMOST_HALVES = 1.5  # from there on rings are asked; further in it is the star
 ANOTHER_HUE_DEG = 60.0  # of u'v' about the display's white, against the star's rim
+LEAST_GLOW = 1e-4  # of a ring, that has a hue
 COLOURLESS_UV, COLOURED_UV = 0.015, 0.04  # hardly any hue; one that cannot be overlooked
 
 
@@ -93,11 +94,11 @@ def _medians_of_sectors(
     """Means of opposite sectors' medians of each ring, (rings, 4); NaN where too few pixels are
     known."""
     ring = (radius_px / width_px).astype(int)
-    sector = ((angle / (2 * np.pi) + 0.5) * SECTORS).astype(int) % SECTORS
-    label = np.where(np.isfinite(mean), ring * SECTORS + sector, -1)
-    count = (int(radius_px.max() / width_px) + 1) * SECTORS
-    medians = _medians_by_label(mean, label, count, FEWEST_IN_SECTOR).reshape(-1, SECTORS)
-    return 0.5 * (medians[:, : SECTORS // 2] + medians[:, SECTORS // 2 :])
+    sector = ((angle / (2 * np.pi) + 0.5) * GLOW_SECTORS).astype(int) % GLOW_SECTORS
+    label = np.where(np.isfinite(mean), ring * GLOW_SECTORS + sector, -1)
+    count = (int(radius_px.max() / width_px) + 1) * GLOW_SECTORS
+    medians = _medians_by_label(mean, label, count, FEWEST_IN_SECTOR).reshape(-1, GLOW_SECTORS)
+    return 0.5 * (medians[:, : GLOW_SECTORS // 2] + medians[:, GLOW_SECTORS // 2 :])
 
 
 def _medians_by_label(values: NDArray, label: NDArray, count: int, fewest: int) -> NDArray:
@@ -115,23 +116,34 @@ def _medians_by_label(values: NDArray, label: NDArray, count: int, fewest: int) 
 
 def _last_ring(sectors: NDArray, half: float, sigma: float) -> int:
     """Last of the rings out to which there is glow, whose half radius is so many rings."""
-    middle = np.nanmedian(_or_nan(sectors), axis=1)
-    around = SIGMA_PER_DEVIATION * np.nanmedian(
-        np.abs(_or_nan(sectors) - middle[:, None]), axis=1
-    )
+    middle, around = _level_and_scatter(sectors)
     known = np.isfinite(sectors).sum(axis=1) >= FEWEST_PAIRS_OF_SECTORS
+    if not known.any():
+        return 0
+    fall = _fall_of(middle, known)
+    least = np.maximum(LEAST_FALL * around, FALL_SIGMA * sigma)
+    outside = np.arange(len(middle)) > INNERMOST_HALVES * half
+    ended = outside & ~(known & (fall >= least))
+    if not ended.any():
+        return len(middle) - 1
+    return int(ended.argmax()) - 1
+
+
+def _level_and_scatter(sectors: NDArray) -> tuple[NDArray, NDArray]:
+    """Median of each ring's sectors, and their robust scatter about it; 0 where none is known."""
+    none = ~np.isfinite(sectors).any(axis=1)
+    sectors = np.where(none[:, None], 0.0, sectors)
+    middle = np.nanmedian(sectors, axis=1)
+    off = np.abs(sectors - middle[:, None])
+    return middle, SIGMA_PER_DEVIATION * np.nanmedian(off, axis=1)
+
+
+def _fall_of(middle: NDArray, known: NDArray[np.bool_]) -> NDArray:
+    """How far the light falls from each ring to one further out; what is not known far out has not
+    fallen any further."""
     at = np.arange(len(middle))
-    # what is not known far out has not fallen any further
-    filled = np.interp(at, at[known], middle[known]) if known.any() else np.zeros(len(middle))
-    fall = filled - np.interp(FALLS_TO * at, at, filled)
-    glows = known & (fall >= LEAST_FALL * around) & (fall >= FALL_SIGMA * sigma)
-    ended = ~glows & (at > INNERMOST_HALVES * half)
-    return int(ended.argmax()) - 1 if ended.any() else len(at) - 1
-
-
-def _or_nan(sectors: NDArray) -> NDArray:
-    """Sectors, those of rings of which none is known 0, which no median complains of."""
-    return np.where(np.isfinite(sectors).any(axis=1, keepdims=True), sectors, 0.0)
+    level = np.interp(at, at[known], middle[known])
+    return level - np.interp(FALLS_TO * at, at, level)
 
 
 def _ring_medians_known(planes: NDArray, radius_px: NDArray, reach_px: int) -> NDArray:
@@ -152,14 +164,22 @@ def _same_hue_reach(rings: NDArray, half_px: float) -> int:
     """How far rings have about the hue of the star's rim, px."""
     light = srgb_decode(np.clip(rings, 0, 1))
     light = np.maximum(light - light[:, -1:], 0)
-    at = np.arange(rings.shape[1])
-    lit = light.sum(axis=0) > 1e-4
-    offset = rgb_to_uv_prime(np.where(lit, light, 1.0).T) - rgb_to_uv_prime(np.ones(3))
+    lit = light.sum(axis=0) > LEAST_GLOW
+    white = rgb_to_uv_prime(np.ones(3))
+    offset = rgb_to_uv_prime(np.where(lit, light, 1.0).T) - white
+    last = rings.shape[1] - 1
+    rim = min(round(INNERMOST_HALVES * half_px), last)
+    other = lit & _of_another_hue(offset, offset[rim])
+    other[: rim + 1] = False
+    return int(other.argmax()) - 1 if other.any() else last
+
+
+def _of_another_hue(offset: NDArray, rim: NDArray) -> NDArray[np.bool_]:
+    """Which u'v' (n, 2), from the display's white, are clearly of another hue than a rim (2,)."""
     chroma = np.hypot(offset[:, 0], offset[:, 1])
-    rim = min(round(INNERMOST_HALVES * half_px), len(at) - 1)
-    across = offset @ offset[rim]
-    turned = across < np.cos(np.radians(ANOTHER_HUE_DEG)) * chroma * chroma[rim]
-    other = turned & (chroma > COLOURLESS_UV) & (chroma[rim] > COLOURLESS_UV)
-    other |= (chroma > COLOURED_UV) & (chroma[rim] <= COLOURLESS_UV)
-    other &= lit & (at > rim)
-    return int(other.argmax()) - 1 if other.any() else len(at) - 1
+    of_rim = np.hypot(rim[0], rim[1])
+    if of_rim <= COLOURLESS_UV:
+        return chroma > COLOURED_UV
+    widest = np.cos(np.radians(ANOTHER_HUE_DEG))
+    turned = offset @ rim < widest * chroma * of_rim
+    return turned & (chroma > COLOURLESS_UV)

@@ -436,20 +436,30 @@ def stars_among(
 def _glows(found: DisplayProfiles, star: NDArray, display: NDArray) -> dict[int, Glow]:
     """The glow of the burnt-out stars that have one, by their rows."""
     half_px = np.maximum(found.half_px, LEAST_HALF_PX)
-    taken = _discs(display.shape[1:], found.x_px, found.y_px, np.minimum(2.0 * half_px, 12))
-    rows = np.flatnonzero(star & found.burnt_out & (found.roundness > GLOWING_ROUNDNESS))
+    disc_px = np.minimum(2.0 * half_px, 12)
+    taken = _discs(display.shape[1:], found.x_px, found.y_px, disc_px)
+    burnt_out = star & found.burnt_out & (found.roundness > GLOWING_ROUNDNESS)
     glows = {}
-    for i in rows:
-        furthest_px = min(FURTHEST_HALVES * half_px[i], FURTHEST_PX)
-        window, radius = window_round(taken.shape, found.x_px[i], found.y_px[i], furthest_px)
-        hidden = (taken[window] & (radius > 2.0 * half_px[i])) | (radius > furthest_px)
-        planes = np.where(hidden, np.nan, display[:, *window])
-        y, x = np.mgrid[window]
-        angle = np.arctan2(y - found.y_px[i], x - found.x_px[i])
-        glow = glow_of(planes, radius, angle, half_px[i], found.sigma)
+    for i in np.flatnonzero(burnt_out):
+        glow = _glow_round(found, int(i), half_px[i], display, taken)
         if glow is not None:
             glows[int(i)] = glow
     return glows
+
+
+def _glow_round(
+    found: DisplayProfiles, i: int, half_px: float, display: NDArray, taken: NDArray[np.bool_]
+) -> Glow | None:
+    """The glow of a star, other detections masked."""
+    furthest_px = min(FURTHEST_HALVES * half_px, FURTHEST_PX)
+    x, y = found.x_px[i], found.y_px[i]
+    window, radius = window_round(taken.shape, x, y, furthest_px)
+    others = taken[window] & (radius > 2.0 * half_px)
+    hidden = others | (radius > furthest_px)
+    planes = np.where(hidden, np.nan, display[:, *window])
+    row, column = np.mgrid[window]
+    angle = np.arctan2(row - y, column - x)
+    return glow_of(planes, radius, angle, half_px, found.sigma)
 
 
 def _seen_without(
@@ -457,19 +467,25 @@ def _seen_without(
 ) -> DisplayProfiles:
     """Surroundings measured again where bright stars glow: what a glow adds is no structure of a
     nebula, and a star in it stands on calm ground."""
-    added = np.zeros(display.shape[1:], np.float32)
-    for i, glow in glows.items():
-        window, radius = window_round(added.shape, found.x_px[i], found.y_px[i], glow.reach_px)
-        added[window] += glow.light(radius)
+    added = _added_light(glows, found, display.shape[1:])
     under = added[pixels_at(found.x_px, found.y_px, display.shape)]
-    lit = np.flatnonzero((under > 0) & ~np.isin(np.arange(len(under)), list(glows)))
+    of_others = ~np.isin(np.arange(len(under)), list(glows))
+    lit = np.flatnonzero((under > 0) & of_others)
     shape = {"half_px": found.half_px, "peak": found.peak, "floor": found.floor - under}
     places = found.x_px, found.y_px
     mean = display.mean(axis=0) - added
     again = _surroundings(display, mean, *places, shape, found.sigma, lit)
-    return replace(
-        found, **{k: _with_rows(getattr(found, k), lit, v) for k, v in again.items()}
-    )
+    changed = {name: _with_rows(getattr(found, name), lit, new) for name, new in again.items()}
+    return replace(found, **changed)
+
+
+def _added_light(glows: dict[int, Glow], found: DisplayProfiles, shape) -> NDArray[np.float32]:
+    """What all glows add to the mean of the channels, (y, x)."""
+    added = np.zeros(shape, np.float32)
+    for i, glow in glows.items():
+        window, radius = window_round(shape, found.x_px[i], found.y_px[i], glow.reach_px)
+        added[window] += glow.light(radius)
+    return added
 
 
 def _with_rows(values: NDArray, rows: NDArray, new: NDArray) -> NDArray:
@@ -484,7 +500,8 @@ def _reaching_as_far(glows: dict[int, Glow], found: DisplayProfiles) -> DisplayP
     further = {i: glow for i, glow in glows.items() if glow.reach_px > found.reach_px[i]}
     longest = max((len(glow.mean) for glow in further.values()), default=0)
     more = max(longest - found.rings.shape[2], 0)
-    rings = np.pad(found.rings, ((0, 0), (0, 0), (0, more)), constant_values=np.nan)
+    beyond = ((0, 0), (0, 0), (0, more))
+    rings = np.pad(found.rings, beyond, constant_values=np.nan)
     new = {name: getattr(found, name).copy() for name in ("floor", "reach_px", "glowing")}
     for i, glow in further.items():
         rings[i, :, : len(glow.mean)] = glow.rings

@@ -158,7 +158,7 @@ def choose_targets(
     offers = {
         "catalogue": np.where(known, catalogue_bv, np.nan),
         "continuum": inferred,
-        "own hue": _projected_bv(hue, neutral_bv, _standing_out(found)),
+        "own hue": _projected_bv(hue, neutral_bv, _clearly_seen(found)),
         "field": _spread_bv(warmth, _telling(found, known, catalogue_bv), usual_bv),
     }
     source = _first_that_tells(offers, fine)
@@ -240,7 +240,9 @@ def _as_bright(
         near = both & (off <= 2 * np.median(off[both]) + 1e-6)
     off = _off_line(brightness, v_mag, near)
     too_faint = clipped & (off < 0)
-    return np.isfinite(v_mag) & ~((np.abs(off) > BRIGHTNESS_MAG) & ~too_faint)
+    another = np.abs(off) > BRIGHTNESS_MAG
+    another &= ~too_faint
+    return np.isfinite(v_mag) & ~another
 
 
 def _off_line(x: NDArray, y: NDArray, rows: NDArray) -> NDArray:
@@ -394,7 +396,7 @@ def _light_of_hue(parts: Parts, burnt_out: NDArray[np.bool_]) -> NDArray:
     return np.where(by_rim[:, None], parts.rim, parts.core)
 
 
-def _standing_out(found: DisplayProfiles) -> NDArray[np.bool_]:
+def _clearly_seen(found: DisplayProfiles) -> NDArray[np.bool_]:
     """Stars whose hue is more than noise and what is left of a nebula under them; all of them where
     such stars are few."""
     clear = found.peak >= CLEAR_SIGMA * found.sigma

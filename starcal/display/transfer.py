@@ -186,7 +186,8 @@ def _own_hue(
     sigma = _local_sigma(found, i)
     middle = _top_of_star(excess, radius)
     profile = _profile_at(found, i, np.maximum(radius - 1, 0))
-    profile = profile * max(1.0, excess[middle] / max(float(profile.max()), 1e-6))
+    highest = max(float(profile.max()), 1e-6)
+    profile = profile * max(1.0, excess[middle] / highest)
     share = OWN_LIGHT * (profile + sigma) / (np.maximum(excess, 0) + sigma)
     beyond = (share < 1) & (radius > 1)
     if not beyond.any():

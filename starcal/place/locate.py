@@ -114,14 +114,14 @@ def locate(
     Located
     """
     task = _Task(places_of(stars), instrumental_mag(stars), frame, source)
-    located = _located(task, hints)
+    located = _where_it_is(task, hints)
     if not stretched or located.vouched:
         return located
-    by_size = _located(replace(task, mag=displayed_mag(frame.pixels, stars)), hints)
+    by_size = _where_it_is(replace(task, mag=displayed_mag(frame.pixels, stars)), hints)
     return by_size if by_size.vouched else located
 
 
-def _located(task: "_Task", hints: Hints | None) -> Located:
+def _where_it_is(task: "_Task", hints: Hints | None) -> Located:
     """By the frame's own WCS, or by hints where it has none."""
     if task.frame.wcs is not None:
         return _by_own_wcs(task, hints)

@@ -39,12 +39,18 @@ def displayed_mag(pixels: NDArray, stars: Table) -> NDArray:
     row, column = np.clip(at, 0, np.array(plane.shape) - 1).T
     most = np.zeros(len(stars))
     for scale in SCALES:
-        sigma_px = scale * fwhm_px
-        height = ndimage.gaussian_filter(plane, sigma_px)
-        height -= ndimage.gaussian_filter(plane, 2 * sigma_px)
-        around = 2 * round(TOP_REACH * sigma_px) + 1
-        top = ndimage.maximum_filter(height, around)[row, column]
+        height = _height(plane, scale * fwhm_px)
         here = height[row, column]
-        on_top = here >= NEAR_TOP * top
-        most = np.maximum(most, np.where(on_top, here * scale**2, 0))
+        reach = round(TOP_REACH * scale * fwhm_px)
+        tops = ndimage.maximum_filter(height, 2 * reach + 1)
+        on_top = here >= NEAR_TOP * tops[row, column]
+        counts = np.where(on_top, here * scale**2, 0)
+        most = np.maximum(most, counts)
     return -2.5 * np.log10(np.where(most > 0, most, np.nan))
+
+
+def _height(plane: NDArray, sigma_px: float) -> NDArray:
+    """What stands out of its surroundings at a scale."""
+    height = ndimage.gaussian_filter(plane, sigma_px)
+    height -= ndimage.gaussian_filter(plane, 2 * sigma_px)
+    return height

@@ -38,6 +38,8 @@ TOWERING, SOFTEST_EDGE, EDGE_PX = 0.5, 0.75, 0.5
 LEAST_HALF_PX, LEAST_REACH_PX = 1.0, 2.0
 KNOT_TEXTURE = 0.15  # of the peak: knots stand out of filaments by less
 CORE_LOOKED_AT = 3.0  # half radii: a round core ends within them, a filament goes on
+SURROUNDINGS = ("scatter", "texture", "filled", "hue_apart")
+MASKED_HALVES, MOST_MASKED_PX = 2.0, 12.0  # of other detections
 FEWEST_AROUND = 8  # pixels that tell of the surroundings
 LAYER_EMPTY_SHARE = 0.8  # of the pixels of a star layer
 GLOWING_ROUNDNESS = 0.6
@@ -98,9 +100,11 @@ class DisplayProfiles:
         """Each channel of the darkest ring within reach, (n, 3)."""
         radius = np.arange(self.rings.shape[2])
         near = radius <= np.ceil(self.reach_px)[:, None]
-        mean = np.where(near, self.rings.mean(axis=1), np.inf)
-        darkest = np.where(np.isnan(mean), np.inf, mean).argmin(axis=1)
-        return self.rings[np.arange(len(darkest)), :, darkest]
+        mean = self.rings.mean(axis=1)
+        mean = np.where(near & ~np.isnan(mean), mean, np.inf)
+        darkest = mean.argmin(axis=1)
+        rows = np.arange(len(darkest))
+        return self.rings[rows, :, darkest]
 
     @property
     def burnt_out(self) -> NDArray[np.bool_]:
@@ -258,11 +262,14 @@ def _shape_of_profile(profile: NDArray, sigma: float) -> dict[str, NDArray]:
 def _floor_and_half(profile: NDArray, top: NDArray) -> tuple[NDArray, NDArray]:
     """Floor of each profile near its star, and where it is half way down to that."""
     half_px = np.full(len(profile), 1.0)
+    radius = np.arange(profile.shape[1])
     # the floor lies near the star: what is further out may be another's ground
     for _ in range(2):
-        near = np.arange(profile.shape[1]) <= np.maximum(MOST_REACH * half_px, 5)[:, None]
+        furthest = np.maximum(MOST_REACH * half_px, 5)
+        near = radius <= furthest[:, None]
         floor = np.where(near, profile, np.inf).min(axis=1)
-        half_px = _crossing(profile, floor + 0.5 * (top - floor))
+        middle = 0.5 * (top + floor)
+        half_px = _crossing(profile, middle)
     return floor, half_px
 
 
@@ -277,11 +284,14 @@ def _without_gaps(profile: NDArray) -> NDArray:
 def _crossing(profile: NDArray, level: NDArray) -> NDArray:
     """Radius at which each profile first falls below a level, linear between rings."""
     below = profile < level[:, None]
-    first = np.where(below.any(axis=1), below.argmax(axis=1), profile.shape[1] - 1)
+    last = profile.shape[1] - 1
+    first = np.where(below.any(axis=1), below.argmax(axis=1), last)
     first = np.maximum(first, 1)
     rows = np.arange(len(profile))
-    before, after = profile[rows, first - 1], profile[rows, first]
-    share = (before - level) / np.maximum(before - after, 1e-6)
+    before = profile[rows, first - 1]
+    after = profile[rows, first]
+    fall = np.maximum(before - after, 1e-6)
+    share = (before - level) / fall
     return first - 1 + np.clip(share, 0.2, 1.0)
 
 
@@ -289,70 +299,91 @@ def _reach_of_profile(profile, floor, peak, half_px, sigma) -> NDArray:
     """First ring after the half radius that is near the floor, or where the profile stops
     falling."""
     radius = np.arange(profile.shape[1])
-    near = (
-        profile - floor[:, None] <= np.maximum(FLOOR_SIGMA * sigma, FLOOR_SHARE * peak)[:, None]
-    )
-    rising = np.diff(profile, axis=1, append=profile[:, -1:]) > -0.1 * sigma
-    ended = (near | rising) & (radius > half_px[:, None] + 0.5)
-    end = np.where(ended.any(axis=1), ended.argmax(axis=1), profile.shape[1] - 1)
-    return np.maximum(np.minimum(end, MOST_REACH * half_px), LEAST_REACH_PX)
+    least = np.maximum(FLOOR_SIGMA * sigma, FLOOR_SHARE * peak)
+    near = profile - floor[:, None] <= least[:, None]
+    change = np.diff(profile, axis=1, append=profile[:, -1:])
+    rising = change > -0.1 * sigma
+    outside = radius > half_px[:, None] + 0.5
+    ended = (near | rising) & outside
+    last = profile.shape[1] - 1
+    end = np.where(ended.any(axis=1), ended.argmax(axis=1), last)
+    end = np.minimum(end, MOST_REACH * half_px)
+    return np.maximum(end, LEAST_REACH_PX)
 
 
 def _surroundings(
     display, mean, x_px, y_px, shape, sigma, rows: NDArray | None = None
 ) -> dict[str, NDArray]:
     """What is round each detection, or those of some rows, other detections masked."""
-    rows = np.arange(len(x_px)) if rows is None else rows
-    names = ("scatter", "texture", "filled", "hue_apart")
-    found = {name: np.zeros(len(rows)) for name in names}
+    if rows is None:
+        rows = np.arange(len(x_px))
+    found = {name: np.zeros(len(rows)) for name in SURROUNDINGS}
     found["unseen"] = np.zeros(len(rows), bool)
     half_px = np.maximum(shape["half_px"], LEAST_HALF_PX)
-    taken = _discs(mean.shape, x_px, y_px, np.minimum(2.0 * half_px, 12))
+    taken = _masking_discs(mean.shape, x_px, y_px, half_px)
     light = srgb_decode(display)
     for at, i in enumerate(rows):
         half = half_px[i]
-        window, radius = window_round(mean.shape, x_px[i], y_px[i], RING[1] * half + 1)
+        reach = RING[1] * half + 1
+        window, radius = window_round(mean.shape, x_px[i], y_px[i], reach)
         around = _around(radius, half, taken[window])
         here = mean[window]
         if around.sum() < FEWEST_AROUND:
             found["unseen"][at] = True
             continue
-        told = _unevenness(here[around], shape["peak"][i], shape["floor"][i], sigma)
+        peak = shape["peak"][i]
+        floor = shape["floor"][i]
+        told = _unevenness(here[around], peak, floor, sigma)
         if told["scatter"] > UNEVEN_SIGMA:
-            told["hue_apart"] = _hue_apart(light[:, *window], here, around, radius <= half)
+            inside = radius <= half
+            there = light[:, *window]
+            told["hue_apart"] = _hue_apart(there, here, around, inside)
         for name, value in told.items():
             found[name][at] = value
     return found
 
 
+def _masking_discs(shape, x_px, y_px, half_px) -> NDArray[np.bool_]:
+    """Where detections would disturb what is measured round others."""
+    disc_px = np.minimum(MASKED_HALVES * half_px, MOST_MASKED_PX)
+    return _discs(shape, x_px, y_px, disc_px)
+
+
 def _around(radius: NDArray, half_px: float, taken: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """The ring round a star, without what other detections take."""
-    ring = (radius >= RING[0] * half_px) & (radius <= RING[1] * half_px)
-    return ring & (~taken | (radius <= 2.0 * half_px))
+    inner, outer = RING
+    ring = radius >= inner * half_px
+    ring &= radius <= outer * half_px
+    own = radius <= MASKED_HALVES * half_px
+    return ring & (own | ~taken)
 
 
 def _unevenness(values: NDArray, peak: float, floor: float, sigma: float) -> dict[str, float]:
     """Scatter of surroundings over noise and over the star's peak, and how much is half as
     bright."""
     low, high = np.quantile(values, (0.5, 0.84))
+    upper = high - low
     peak = max(peak, 1e-6)
+    bright = values > floor + 0.45 * peak
     return {
-        "scatter": (high - low) / sigma,
-        "texture": (high - low) / peak,
-        "filled": np.mean(values > floor + 0.45 * peak),
+        "scatter": upper / sigma,
+        "texture": upper / peak,
+        "filled": np.mean(bright),
     }
 
 
 def _hue_apart(light, mean, around, inside) -> float:
     """u'v' distance of a star's light from that of the brighter part of its surroundings."""
     middle = np.quantile(mean[around], (0.5,))
-    dark = around & (mean <= middle)
     bright = around & (mean > middle)
+    dark = around & ~bright
     if not (inside.any() and dark.any() and bright.any()):
         return 0.0
     base = np.median(light[:, dark], axis=1)
-    star = np.median(light[:, inside], axis=1) - base
-    structure = np.median(light[:, bright], axis=1) - base
+    star = np.median(light[:, inside], axis=1)
+    star = star - base
+    structure = np.median(light[:, bright], axis=1)
+    structure = structure - base
     if not (star.max() > 0 and structure.max() > 0):
         return 0.0
     return _uv_apart(np.maximum(star, 0), np.maximum(structure, 0))
@@ -436,8 +467,8 @@ def stars_among(
 def _glows(found: DisplayProfiles, star: NDArray, display: NDArray) -> dict[int, Glow]:
     """The glow of the burnt-out stars that have one, by their rows."""
     half_px = np.maximum(found.half_px, LEAST_HALF_PX)
-    disc_px = np.minimum(2.0 * half_px, 12)
-    taken = _discs(display.shape[1:], found.x_px, found.y_px, disc_px)
+    shape = display.shape[1:]
+    taken = _masking_discs(shape, found.x_px, found.y_px, half_px)
     burnt_out = star & found.burnt_out & (found.roundness > GLOWING_ROUNDNESS)
     glows = {}
     for i in np.flatnonzero(burnt_out):
@@ -454,7 +485,7 @@ def _glow_round(
     furthest_px = min(FURTHEST_HALVES * half_px, FURTHEST_PX)
     x, y = found.x_px[i], found.y_px[i]
     window, radius = window_round(taken.shape, x, y, furthest_px)
-    others = taken[window] & (radius > 2.0 * half_px)
+    others = taken[window] & (radius > MASKED_HALVES * half_px)
     hidden = others | (radius > furthest_px)
     planes = np.where(hidden, np.nan, display[:, *window])
     row, column = np.mgrid[window]
@@ -582,10 +613,13 @@ def _towering(found: DisplayProfiles) -> NDArray[np.bool_]:
 def _like_a_star(found: DisplayProfiles, calm: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Alone, round, and of another hue than its surroundings; less is asked on calm ground, where
     pairs of stars and stars of two pixels have any shape."""
-    lonely = found.filled < np.where(calm, 0.35, 0.10)
-    shaped = calm | (found.roundness > 0.6) | _too_small_for_shape(found)
-    far_above = found.peak > 12 * found.scatter * found.sigma
-    own_hue = calm | (found.hue_apart > 0.02) | far_above | _like_the_others(found)
+    most_filled = np.where(calm, 0.35, 0.10)
+    lonely = found.filled < most_filled
+    shaped = calm | (found.roundness > 0.6)
+    shaped |= _too_small_for_shape(found)
+    own_hue = calm | (found.hue_apart > 0.02)
+    own_hue |= found.peak > 12 * found.scatter * found.sigma
+    own_hue |= _like_the_others(found)
     return (lonely & shaped & own_hue) | _white_core(found)
 
 
@@ -594,7 +628,8 @@ def _like_the_others(found: DisplayProfiles) -> NDArray[np.bool_]:
     structure round it: stars of the nebula's own hue."""
     usual = usual_half_px(found)
     small = found.half_px <= 1.15 * usual + 0.1
-    round_enough = (found.roundness > 0.8) | _too_small_for_shape(found)
+    round_enough = found.roundness > 0.8
+    round_enough |= _too_small_for_shape(found)
     return small & round_enough & _above_structure(found)
 
 

@@ -103,7 +103,8 @@ def parts_of(
     on_rim = (radius > half) & (radius <= 2 * half)
     core = _mean_in(light, radius, radius <= half)
     rim = _mean_in(light, radius, on_rim)
-    excess = _mean_in(rings - ground[:, :, None], radius, on_rim)
+    above = rings - ground[:, :, None]
+    excess = _mean_in(above, radius, on_rim)
     seen = excess.mean(axis=1) > 3 * found.sigma
     core_kind = _kind_of_colours(core, neutral_bv)
     rim_kind = np.where(seen, _kind_of_colours(rim, neutral_bv), "unknown")
@@ -205,16 +206,20 @@ def _light_ratios(
     """Rho and beta of the cores in the light that the curve tells, (2, n), and magnitudes, (n,)."""
     light = _unclipped_light(found.rings, curve, ground)
     radius = np.arange(light.shape[2])
-    core = _mean_in(light, radius, radius <= 1.5 * found.half_px[:, None])
-    core = np.where(core > FAINTEST_SHARE * core.max(axis=1, keepdims=True), core, np.nan)
-    magnitude = -2.5 * np.log10(core)
-    total = magnitude.mean(axis=1) - 5 * np.log10(found.half_px)
+    inside = radius <= 1.5 * found.half_px[:, None]
+    core = _mean_in(light, radius, inside)
+    brightest = core.max(axis=1, keepdims=True)
+    lit = core > FAINTEST_SHARE * brightest
+    magnitude = -2.5 * np.log10(np.where(lit, core, np.nan))
+    size_mag = 5 * np.log10(found.half_px)
+    total = magnitude.mean(axis=1) - size_mag
     return _rho_and_beta(magnitude), total
 
 
 def _rho_and_beta(magnitude: NDArray) -> NDArray:
     """R and B against G, (2, n), of magnitudes (n, 3)."""
-    return np.stack([magnitude[:, 0] - magnitude[:, 1], magnitude[:, 2] - magnitude[:, 1]])
+    red, green, blue = magnitude.T
+    return np.stack([red - green, blue - green])
 
 
 def _unclipped_light(rings: NDArray, curve: ToneCurve, ground: NDArray) -> NDArray:
@@ -222,8 +227,10 @@ def _unclipped_light(rings: NDArray, curve: ToneCurve, ground: NDArray) -> NDArr
     clear = np.where(rings < 0.985, rings, np.nan)
     known = np.isfinite(clear).all(axis=1, keepdims=True)
     filled = np.where(known, clear, 0).swapaxes(0, 1)
-    light = curve.light(filled) - curve.light(ground.T)[:, :, None]
-    return np.where(known, light.swapaxes(0, 1), np.nan)
+    below = curve.light(ground.T)
+    light = curve.light(filled) - below[:, :, None]
+    light = light.swapaxes(0, 1)
+    return np.where(known, light, np.nan)
 
 
 def _as_bright(
@@ -427,5 +434,8 @@ def _nearest_bv(light: NDArray) -> NDArray:
     """B-V of the star colour nearest to each of n lights (n, 3)."""
     rho, beta = _rho_and_beta(-2.5 * np.log10(light))
     line = real_star_log_ratios(BV_GRID_MAG)
-    distance = (rho[:, None] - line[0]) ** 2 + (beta[:, None] - line[1]) ** 2
-    return BV_GRID_MAG[np.nan_to_num(distance, nan=np.inf).argmin(axis=1)]
+    off_rho = rho[:, None] - line[0]
+    off_beta = beta[:, None] - line[1]
+    distance = np.hypot(off_rho, off_beta)
+    distance = np.nan_to_num(distance, nan=np.inf)
+    return BV_GRID_MAG[distance.argmin(axis=1)]

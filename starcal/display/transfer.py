@@ -93,26 +93,47 @@ def paint(
     """
     shape = display.shape[1:]
     excess = (display - ground).mean(axis=0)
-    total = np.zeros((5, *shape))
+    sums = np.zeros((5, *shape))
     share = np.zeros(shape)
     weight = np.zeros(shape, np.float32)
-    layers = np.column_stack([log_colour, np.zeros(len(log_colour)) if own is None else own])
-    for i in range(len(found.x_px)):
+    nearest = np.zeros(len(log_colour)) if own is None else own
+    for i, colour in enumerate(log_colour):
         window, radius = footprint_window(shape, found, i)
-        profile = _profile_at(found, i, radius)
-        inside = _footprint_share(found, i, radius)
-        seen = inside * _own_weight(found, i, profile, excess[window])
+        seen = _weight_of_star(found, i, radius, excess[window])
         if not (found.textured[i] or all_starlight):
-            seen = seen * _own_hue(found, i, radius, display[:, *window], ground[:, *window])
+            there = display[:, *window]
+            seen = seen * _own_hue(found, i, radius, there, ground[:, *window])
         weight[window] = np.maximum(weight[window], seen)
-        light = (_light_of_profile(curve, found.floor[i], profile) + 1e-12) * (inside > 0)
+        light = _light_of_star(found, i, radius, curve)
         share[window] += light
-        total[:4, *window] += np.multiply.outer(layers[i], light)
+        sums[:3, *window] += np.multiply.outer(colour, light)
+        sums[3][window] += nearest[i] * light
         if found.glowing[i]:
-            total[4][window] += _glow_share(radius / found.half_px[i]) * light
-    mean = total / np.maximum(share, 1e-30)
+            sums[4][window] += _glow_share(radius / found.half_px[i]) * light
+    mean = sums / np.maximum(share, 1e-30)
     painted = Painted(log_colour=mean[:3], weight=weight, own=mean[3], glow=mean[4])
-    return _over_all_light(painted, share > 0, excess > 0) if all_starlight else painted
+    if not all_starlight:
+        return painted
+    return _over_all_light(painted, share > 0, excess > 0)
+
+
+def _weight_of_star(
+    found: DisplayProfiles, i: int, radius: NDArray, excess: NDArray
+) -> NDArray:
+    """How much of a star's colour pixels get that are so much above the ground."""
+    profile = _profile_at(found, i, radius)
+    inside = _footprint_share(found, i, radius)
+    return inside * _own_weight(found, i, profile, excess)
+
+
+def _light_of_star(
+    found: DisplayProfiles, i: int, radius: NDArray, curve: ToneCurve
+) -> NDArray:
+    """Light of a star in its footprint, where several overlap; some of it everywhere there."""
+    profile = _profile_at(found, i, radius)
+    light = _light_of_profile(curve, found.floor[i], profile)
+    inside = _footprint_share(found, i, radius) > 0
+    return np.where(inside, light + 1e-12, 0)
 
 
 def _over_all_light(
@@ -243,14 +264,18 @@ def recoloured(
     under = ground[:, touched]
     log_colour = painted.log_colour[:, touched]
     wanted = before.mean(axis=0)
-    own, glow = painted.own[touched], painted.glow[touched]
-    exponent = (1 - own) * _exponent(wanted, under, log_colour, curve, saturation)
+    own = painted.own[touched]
+    glow = painted.glow[touched]
     shown = srgb_decode(before) - srgb_decode(under)
-    exponent += own * asked * _as_saturated(shown, log_colour)
-    exponent = (1 - glow) * exponent + glow * asked * _plain_exponent(shown, log_colour)
+    by_curve = _exponent(wanted, under, log_colour, curve, saturation)
+    by_itself = asked * _as_saturated(shown, log_colour)
+    of_glow = asked * _plain_exponent(shown, log_colour)
+    of_star = by_curve + own * (by_itself - by_curve)
+    exponent = of_star + glow * (of_glow - of_star)
     light = _light_as_bright(wanted, srgb_decode(under), np.exp(exponent * log_colour))
     weight = painted.weight[touched]
-    made[:, touched] = srgb_encode(weight * light + (1 - weight) * srgb_decode(before))
+    kept = (1 - weight) * srgb_decode(before)
+    made[:, touched] = srgb_encode(weight * light + kept)
     return np.clip(made, 0, 1).astype(np.float32)
 
 
@@ -291,10 +316,12 @@ def _as_saturated(shown: NDArray, log_colour: NDArray) -> NDArray:
 def _plain_exponent(shown: NDArray, log_colour: NDArray) -> NDArray:
     """Exponent that makes a colour as saturated as displayed light is in its hue, (P,); 0 for the
     opposite hue."""
-    ratio = _colour_contrast(np.log(np.maximum(shown, 1e-4 * shown.max(axis=0)) + 1e-9))
+    lit = np.maximum(shown, 1e-4 * shown.max(axis=0))
+    ratio = _colour_contrast(np.log(lit + 1e-9))
     plain = _colour_contrast(log_colour)
     contrast = (plain**2).sum(axis=0)
-    return np.maximum((ratio * plain).sum(axis=0) / np.maximum(contrast, 1e-9), 0)
+    along = (ratio * plain).sum(axis=0)
+    return np.maximum(along / np.maximum(contrast, 1e-9), 0)
 
 
 def _amount_of_light(wanted: NDArray, displayed) -> NDArray:

@@ -19,7 +19,7 @@ GLOW_SECTORS = 8  # of a ring; opposite ones are taken together, so that a slope
 FEWEST_PAIRS_OF_SECTORS = 3
 FEWEST_IN_SECTOR = 3  # pixels that make a median
 FALLS_TO = 1.5  # times as far out
-LEAST_FALL = 3.0  # times the scatter round the ring
+GLOW_FALL = 3.0  # times the scatter round the ring
 FALL_SIGMA = 0.5  # of a pixel's noise; a ring of pixels is known better
 INNERMOST_HALVES = 1.5  # from there on rings are asked; further in it is the star
 ANOTHER_HUE_DEG = 60.0  # of u'v' about the display's white, against the star's rim
@@ -101,7 +101,12 @@ def _medians_of_sectors(
     return 0.5 * (medians[:, : GLOW_SECTORS // 2] + medians[:, GLOW_SECTORS // 2 :])
 
 
-def _medians_by_label(values: NDArray, label: NDArray, count: int, fewest: int) -> NDArray:
+def _medians_by_label(
+    values: NDArray,
+    label: NDArray,
+    count: int,
+    fewest: int,
+) -> NDArray:
     """Median of the values of each label from 0, (count,); NaN of fewer values than asked."""
     known = label >= 0
     values, label = values[known], label[known]
@@ -121,7 +126,7 @@ def _last_ring(sectors: NDArray, half: float, sigma: float) -> int:
     if not known.any():
         return 0
     fall = _fall_of(middle, known)
-    least = np.maximum(LEAST_FALL * around, FALL_SIGMA * sigma)
+    least = np.maximum(GLOW_FALL * around, FALL_SIGMA * sigma)
     outside = np.arange(len(middle)) > INNERMOST_HALVES * half
     ended = outside & ~(known & (fall >= least))
     if not ended.any():

@@ -166,7 +166,13 @@ def measure_profiles(display: NDArray, stars: Table) -> DisplayProfiles:
     )
 
 
-def _roundness(measured: NDArray, mean: NDArray, x_px, y_px, shape) -> NDArray:
+def _roundness(
+    measured: NDArray,
+    mean: NDArray,
+    x_px,
+    y_px,
+    shape,
+) -> NDArray:
     """Roundness as measured; where it was not, that of the core: pieces of filament that are
     clipped in one channel are found by that alone."""
     roundness = measured.copy()
@@ -191,7 +197,12 @@ def _axis_ratio(lit: NDArray[np.bool_], middle) -> float:
     return float(np.sqrt(short / long))
 
 
-def _rings_to_the_end(planes: NDArray, x_px: NDArray, y_px: NDArray, radius: int) -> NDArray:
+def _rings_to_the_end(
+    planes: NDArray,
+    x_px: NDArray,
+    y_px: NDArray,
+    radius: int,
+) -> NDArray:
     """Rings of planes, the last of which is their mean, round each place; further out for burnt-out
     stars, whose halo goes on: where it is cut off, it would be seen as a disc."""
     rings = ring_medians(planes, x_px, y_px, radius)
@@ -211,7 +222,12 @@ def _saturated(rings: NDArray) -> NDArray[np.bool_]:
     return (rings[:, :, :2].max(axis=2) >= DISPLAY_WHITE).any(axis=1)
 
 
-def ring_medians(planes: NDArray, x_px: NDArray, y_px: NDArray, radius: int) -> NDArray:
+def ring_medians(
+    planes: NDArray,
+    x_px: NDArray,
+    y_px: NDArray,
+    radius: int,
+) -> NDArray:
     """Medians of rings a pixel wide round each place.
 
     Parameters
@@ -229,7 +245,12 @@ def ring_medians(planes: NDArray, x_px: NDArray, y_px: NDArray, radius: int) -> 
     return np.stack([_ring_profiles(plane, x_px, y_px, radius) for plane in planes], axis=1)
 
 
-def _ring_profiles(plane: NDArray, x_px: NDArray, y_px: NDArray, radius: int) -> NDArray:
+def _ring_profiles(
+    plane: NDArray,
+    x_px: NDArray,
+    y_px: NDArray,
+    radius: int,
+) -> NDArray:
     offsets = disc_offsets(radius + 0.5)
     ring = np.rint(np.hypot(*offsets)).astype(int)
     found = np.full((len(x_px), radius + 1), np.nan, np.float32)
@@ -295,7 +316,13 @@ def _crossing(profile: NDArray, level: NDArray) -> NDArray:
     return first - 1 + np.clip(share, 0.2, 1.0)
 
 
-def _reach_of_profile(profile, floor, peak, half_px, sigma) -> NDArray:
+def _reach_of_profile(
+    profile,
+    floor,
+    peak,
+    half_px,
+    sigma,
+) -> NDArray:
     """First ring after the half radius that is near the floor, or where the profile stops
     falling."""
     radius = np.arange(profile.shape[1])
@@ -343,7 +370,12 @@ def _surroundings(
     return found
 
 
-def _masking_discs(shape, x_px, y_px, half_px) -> NDArray[np.bool_]:
+def _masking_discs(
+    shape,
+    x_px,
+    y_px,
+    half_px,
+) -> NDArray[np.bool_]:
     """Where detections would disturb what is measured round others."""
     disc_px = np.minimum(MASKED_HALVES * half_px, MOST_MASKED_PX)
     return _discs(shape, x_px, y_px, disc_px)
@@ -358,7 +390,12 @@ def _around(radius: NDArray, half_px: float, taken: NDArray[np.bool_]) -> NDArra
     return ring & (own | ~taken)
 
 
-def _unevenness(values: NDArray, peak: float, floor: float, sigma: float) -> dict[str, float]:
+def _unevenness(
+    values: NDArray,
+    peak: float,
+    floor: float,
+    sigma: float,
+) -> dict[str, float]:
     """Scatter of surroundings over noise and over the star's peak, and how much is half as
     bright."""
     low, high = np.quantile(values, (0.5, 0.84))
@@ -372,7 +409,12 @@ def _unevenness(values: NDArray, peak: float, floor: float, sigma: float) -> dic
     }
 
 
-def _hue_apart(light, mean, around, inside) -> float:
+def _hue_apart(
+    light,
+    mean,
+    around,
+    inside,
+) -> float:
     """u'v' distance of a star's light from that of the brighter part of its surroundings."""
     middle = np.quantile(mean[around], (0.5,))
     bright = around & (mean > middle)
@@ -395,7 +437,12 @@ def _uv_apart(one: NDArray, other: NDArray) -> float:
     return float(np.nan_to_num(np.hypot(apart[0], apart[1])))
 
 
-def window_round(shape, x, y, reach) -> tuple[tuple[slice, slice], NDArray]:
+def window_round(
+    shape,
+    x,
+    y,
+    reach,
+) -> tuple[tuple[slice, slice], NDArray]:
     """Rows and columns within reach of a place, and the distances of their pixels from it.
 
     Parameters
@@ -423,7 +470,12 @@ def _reached(at_px: float, reach_px: float, side: int) -> slice:
     return slice(max(0, int(at_px - reach_px)), min(side, int(at_px + reach_px) + 2))
 
 
-def _discs(shape, x_px, y_px, radius_px) -> NDArray[np.bool_]:
+def _discs(
+    shape,
+    x_px,
+    y_px,
+    radius_px,
+) -> NDArray[np.bool_]:
     """Where any disc is."""
     covered = np.zeros(shape, bool)
     for x, y, reach in zip(x_px, y_px, radius_px, strict=True):

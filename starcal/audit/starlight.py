@@ -207,7 +207,12 @@ def _batches(reach_px: np.ndarray):
         order = order[count:]
 
 
-def _starry(shape, x_px, y_px, width_px) -> np.ndarray:
+def _starry(
+    shape,
+    x_px,
+    y_px,
+    width_px,
+) -> np.ndarray:
     """Where there are stars, so that they are not taken for background; a star's own disc lies
     inside its ring."""
     starry = np.zeros(shape, bool)
@@ -234,7 +239,15 @@ class _StarPixels:
     starry: np.ndarray  # (m, P) whether there is a star
 
     @classmethod
-    def cut(cls, light, blind, starry, x_px, y_px, width_px):
+    def cut(
+        cls,
+        light,
+        blind,
+        starry,
+        x_px,
+        y_px,
+        width_px,
+    ):
         """Round stars at some places, as far as their background ring reaches."""
         offsets = disc_offsets(RING_WIDTHS[1] * width_px.max() + 1)
         place, inside, dx, dy = places_round(blind.shape, x_px, y_px, offsets)

@@ -80,7 +80,12 @@ class ToneCurve:
         return np.interp(light, self._bent(TABLE), TABLE)
 
 
-def fit_curve(rings: NDArray, ground: NDArray, sigma: float, half_px: float) -> ToneCurve:
+def fit_curve(
+    rings: NDArray,
+    ground: NDArray,
+    sigma: float,
+    half_px: float,
+) -> ToneCurve:
     """Find the curve that makes the profiles of stars alike.
 
     Parameters
@@ -115,7 +120,12 @@ def _curves_to_try() -> list[ToneCurve]:
     return [ToneCurve(*of_one) for of_one in grid if of_one[2] > 0 or of_one[1] == KNEES[0]]
 
 
-def _score(curve: ToneCurve, rings: NDArray, ground: NDArray, seen: NDArray) -> float:
+def _score(
+    curve: ToneCurve,
+    rings: NDArray,
+    ground: NDArray,
+    seen: NDArray,
+) -> float:
     """Unlikeness of the profiles, cost of the power, and unlikeness of colours within a star."""
     light = curve.light(rings.swapaxes(0, 1))
     below = curve.light(ground.T)

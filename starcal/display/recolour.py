@@ -265,7 +265,12 @@ class _Picture:
         )
         return made, painted.weight > 0
 
-    def judged(self, picture: NDArray, found: DisplayProfiles, under: NDArray) -> Parts:
+    def judged(
+        self,
+        picture: NDArray,
+        found: DisplayProfiles,
+        under: NDArray,
+    ) -> Parts:
         """Cores and rims of the stars in a picture of these places."""
         furthest_px = int(np.ceil(2 * found.half_px.max(initial=1)))  # end of the widest rim
         furthest_px = min(furthest_px, found.rings.shape[2] - 1)

@@ -99,7 +99,7 @@ def paint(
     nearest = np.zeros(len(log_colour)) if own is None else own
     for i, colour in enumerate(log_colour):
         window, radius = footprint_window(shape, found, i)
-        seen = _weight_of_star(found, i, radius, excess[window])
+        seen = _share_of_star(found, i, radius, excess[window])
         if not (found.textured[i] or all_starlight):
             there = display[:, *window]
             seen = seen * _own_hue(found, i, radius, there, ground[:, *window])
@@ -117,9 +117,7 @@ def paint(
     return _over_all_light(painted, share > 0, excess > 0)
 
 
-def _weight_of_star(
-    found: DisplayProfiles, i: int, radius: NDArray, excess: NDArray
-) -> NDArray:
+def _share_of_star(found: DisplayProfiles, i: int, radius: NDArray, excess: NDArray) -> NDArray:
     """How much of a star's colour pixels get that are so much above the ground."""
     profile = _profile_at(found, i, radius)
     inside = _footprint_share(found, i, radius)
@@ -188,7 +186,12 @@ def _local_sigma(found: DisplayProfiles, i: int) -> float:
     return float(found.sigma * busy)
 
 
-def _own_weight(found: DisplayProfiles, i: int, profile: NDArray, excess: NDArray) -> NDArray:
+def _own_weight(
+    found: DisplayProfiles,
+    i: int,
+    profile: NDArray,
+    excess: NDArray,
+) -> NDArray:
     """Of the star's light in pixels, so that filaments keep their own; on calm ground all light is
     a star's, where rings do not tell how a small or a double star is spread."""
     sigma = _local_sigma(found, i)
@@ -289,7 +292,13 @@ def _light_as_bright(wanted: NDArray, below: NDArray, colour: NDArray) -> NDArra
     return _within_gamut(below + _amount_of_light(wanted, shown) * colour)
 
 
-def _exponent(wanted, ground, log_colour, curve: ToneCurve, saturation: float) -> NDArray:
+def _exponent(
+    wanted,
+    ground,
+    log_colour,
+    curve: ToneCurve,
+    saturation: float,
+) -> NDArray:
     """How much of a colour's contrast the stretch would have left at each pixel, (P,).
 
     The star's light is added to the ground in light until the display values are as high as wanted

@@ -89,7 +89,13 @@ class _Seen:
         x = z.real if plate.mirrored else -z.real
         return plate.origin_px[0] + x, plate.origin_px[1] + z.imag
 
-    def pairs(self, plate: Plate, n_stars: int, rows: NDArray, radius_px: float):
+    def pairs(
+        self,
+        plate: Plate,
+        n_stars: int,
+        rows: NDArray,
+        radius_px: float,
+    ):
         """Mutual nearest of the brightest detections and ``rows``: row of the detections, of
         ``rows``, and distance in pixels."""
         xy = self.xy_px[:n_stars]
@@ -185,7 +191,13 @@ def _false_log10(attempt, n_tried) -> float:
     return float(alike + np.log10(max(n_tried, 1)))
 
 
-def _chance(plate, seen, n_stars, rows, radius_px) -> float:
+def _chance(
+    plate,
+    seen,
+    n_stars,
+    rows,
+    radius_px,
+) -> float:
     """Mean number of pairs with the catalogue's stars moved, round the edges of the frame, to many
     places.
 

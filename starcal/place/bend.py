@@ -60,7 +60,12 @@ class BothSides:
         sky = self.catalogue
         return self.xy_px[match.star[keep]], sky.ra_deg[rows], sky.dec_deg[rows]
 
-    def scatter_px(self, wcs: WCS, match: Match, keep=slice(None)) -> float:
+    def scatter_px(
+        self,
+        wcs: WCS,
+        match: Match,
+        keep=slice(None),
+    ) -> float:
         """Scatter per axis of pairs by a WCS as it stands."""
         return pair_scatter_px(wcs, self.shape, *self.pairs(match, keep))
 

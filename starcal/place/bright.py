@@ -58,14 +58,27 @@ def with_bright_stars(
     return _with_pairs(match, found, star_xy_px)
 
 
-def _claims(match: Match, xy_px, v_mag, free: NDArray, fwhm_px: float) -> list[int]:
+def _claims(
+    match: Match,
+    xy_px,
+    v_mag,
+    free: NDArray,
+    fwhm_px: float,
+) -> list[int]:
     """The brightest free catalogue star in reach of a place, if there is one."""
     away_px = np.hypot(match.x_px - xy_px[0], match.y_px - xy_px[1])
     near = np.flatnonzero(free & (away_px <= CLIPPED_REACH_FWHM * fwhm_px))
     return [int(near[np.argmin(v_mag[near])])] if len(near) else []
 
 
-def _with_brightest(match: Match, star_mag, v_mag, free, fwhm_px, typical) -> Match:
+def _with_brightest(
+    match: Match,
+    star_mag,
+    v_mag,
+    free,
+    fwhm_px,
+    typical,
+) -> Match:
     """Pairs with the brightest of the catalogue stars that are one blob with theirs."""
     rows = np.flatnonzero(free)
     if not len(rows) or not len(match.star):

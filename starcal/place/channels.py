@@ -195,7 +195,12 @@ def as_catalogue(stars: ChannelStars, wcs: WCS) -> CatalogueStars:
     )
 
 
-def _fitted_wcs(sides: BothSides, match: Match, start: WCS, sky: WCS) -> Registered:
+def _fitted_wcs(
+    sides: BothSides,
+    match: Match,
+    start: WCS,
+    sky: WCS,
+) -> Registered:
     """As flexible as the common stars demand."""
     good = alike_in_brightness(match)
     ra, dec = start.all_pix2world(*middle_px(sides.shape), 0)

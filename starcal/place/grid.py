@@ -231,7 +231,12 @@ def _bright_centroids(pixels: NDArray, stars: Table) -> list[NDArray]:
     ]
 
 
-def _centroids(plane: NDArray, stars: Table, x: NDArray, y: NDArray) -> NDArray:
+def _centroids(
+    plane: NDArray,
+    stars: Table,
+    x: NDArray,
+    y: NDArray,
+) -> NDArray:
     """Where stars are in one channel, as complex numbers."""
     if not len(x):
         return np.empty(0, complex)

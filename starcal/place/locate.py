@@ -241,7 +241,12 @@ def _put_right(task: _Task, choice: Choice, hints: Hints | None) -> Solution:
     return solution
 
 
-def _settled_wcs(located: Located, match: Match, wcs: WCS, sides: BothSides) -> Located:
+def _settled_wcs(
+    located: Located,
+    match: Match,
+    wcs: WCS,
+    sides: BothSides,
+) -> Located:
     """The WCS that the stars vouch for, and the match by it: a new one where they show distortion
     or a poor one."""
     own = located.replacement is None

@@ -172,7 +172,14 @@ def plane_to_sky(
     return np.degrees(ra) % 360, np.degrees(dec)
 
 
-def match_catalogue(star_xy_px, star_mag, wcs, shape, catalogue, scale_arcsec: float) -> Match:
+def match_catalogue(
+    star_xy_px,
+    star_mag,
+    wcs,
+    shape,
+    catalogue,
+    scale_arcsec: float,
+) -> Match:
     """Pair the stars of a frame with those of a catalogue, refining the WCS by a shift, a rotation
     and a scale.
 
@@ -302,7 +309,12 @@ class _TangentPixels:
     scale_arcsec: float
 
     @classmethod
-    def of(cls, wcs: WCS, shape: tuple[int, int], scale_arcsec: float) -> "_TangentPixels":
+    def of(
+        cls,
+        wcs: WCS,
+        shape: tuple[int, int],
+        scale_arcsec: float,
+    ) -> "_TangentPixels":
         middle = middle_px(shape)
         ra, dec = wcs.all_pix2world(*middle, 0)
         return cls(wcs, middle, float(ra), float(dec), scale_arcsec)
@@ -329,7 +341,14 @@ class _TangentPixels:
         return self.middle[0] - float(x[0]), self.middle[1] - float(y[0])
 
 
-def wcs_error(given, better, shape: tuple[int, int], star_xy_px, ra_deg, dec_deg) -> WCSError:
+def wcs_error(
+    given,
+    better,
+    shape: tuple[int, int],
+    star_xy_px,
+    ra_deg,
+    dec_deg,
+) -> WCSError:
     """How far a WCS is off: against a better one, and against stars.
 
     Parameters
@@ -355,7 +374,12 @@ def wcs_error(given, better, shape: tuple[int, int], star_xy_px, ra_deg, dec_deg
     )
 
 
-def _turn_between(true, given, middle, reach_px) -> complex:
+def _turn_between(
+    true,
+    given,
+    middle,
+    reach_px,
+) -> complex:
     """Rotation and scale of what one WCS says against what another says, about the middle of a
     frame."""
     around = middle + reach_px * np.array([(1, 0), (0, 1), (-1, 0), (0, -1)])
@@ -365,7 +389,13 @@ def _turn_between(true, given, middle, reach_px) -> complex:
     return similarity(there[0] + 1j * there[1], put[0] + 1j * put[1])[0]
 
 
-def pair_scatter_px(wcs, shape: tuple[int, int], star_xy_px, ra_deg, dec_deg) -> float:
+def pair_scatter_px(
+    wcs,
+    shape: tuple[int, int],
+    star_xy_px,
+    ra_deg,
+    dec_deg,
+) -> float:
     """Scatter per axis, from the median distance, of pairs by a WCS as it stands; parameters as for
     `wcs_error`.
 

@@ -77,14 +77,24 @@ class Plate:
         return _plane_number(ra_deg, dec_deg, self.ra_deg, self.dec_deg)
 
 
-def frame_number(xy_px: np.ndarray, origin_px, unit_px: float, mirrored: bool) -> np.ndarray:
+def frame_number(
+    xy_px: np.ndarray,
+    origin_px,
+    unit_px: float,
+    mirrored: bool,
+) -> np.ndarray:
     """Pixels as complex numbers that a turn takes to east + i north: x counts backwards unless
     mirrored."""
     x, y = (np.reshape(xy_px, (-1, 2)) - np.asarray(origin_px)).T / unit_px
     return (x if mirrored else -x) + 1j * y
 
 
-def _plane_number(ra_deg, dec_deg, ra0_deg, dec0_deg):
+def _plane_number(
+    ra_deg,
+    dec_deg,
+    ra0_deg,
+    dec0_deg,
+):
     east, north = tangent_plane(ra_deg, dec_deg, ra0_deg, dec0_deg)
     return east + 1j * north
 
@@ -165,7 +175,13 @@ def best_plate(
     return chosen
 
 
-def _gain(z, w, simple, flexible, least):
+def _gain(
+    z,
+    w,
+    simple,
+    flexible,
+    least,
+):
     """By how much a more flexible level predicts better each star, left out of the fit."""
     _, keep = _clipped_fit(_plate_terms(z, flexible), w, least)
     one = _left_out(_plate_terms(z[keep], simple), w[keep])
@@ -259,7 +275,13 @@ def _grid(shape):
     return np.column_stack([x.ravel(), y.ravel()])
 
 
-def _polynomial(at, values, lowest, highest, unit_px):
+def _polynomial(
+    at,
+    values,
+    lowest,
+    highest,
+    unit_px,
+):
     """Two matrices, [p, q] the coefficient of u**p v**q, least squares."""
     powers = [(p, n - p) for n in range(lowest, highest + 1) for p in range(n + 1)]
     u, v = at.T / unit_px

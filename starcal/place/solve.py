@@ -159,7 +159,12 @@ class _Stars:
     shape: tuple[int, int]
 
     @classmethod
-    def sorted(cls, xy_px, mag, shape) -> "_Stars":
+    def sorted(
+        cls,
+        xy_px,
+        mag,
+        shape,
+    ) -> "_Stars":
         """By brightness; unknown ones last."""
         row = np.argsort(np.where(np.isfinite(mag), mag, np.inf), kind="stable")
         return cls(np.reshape(xy_px, (-1, 2))[row], np.asarray(mag, float)[row], row, shape)
@@ -225,7 +230,12 @@ def _round_about(shape, catalogue_of, hints) -> CatalogueStars:
     return catalogue.select(np.argsort(catalogue.v_mag, kind="stable"))
 
 
-def _search(xy, shape, catalogue, hints) -> Attempt | None:
+def _search(
+    xy,
+    shape,
+    catalogue,
+    hints,
+) -> Attempt | None:
     """Best hypothesis; deeper lists of stars, brightest first, are tried while there is no sure
     one."""
     best = None
@@ -238,7 +248,12 @@ def _search(xy, shape, catalogue, hints) -> Attempt | None:
     return best
 
 
-def _list_lengths(n_stars, n_listed, shape, hints) -> list[tuple[int, int]]:
+def _list_lengths(
+    n_stars,
+    n_listed,
+    shape,
+    hints,
+) -> list[tuple[int, int]]:
     """How many of the brightest detections and catalogue stars to make triangles of, in turn."""
     more_sky = np.pi * _reach_px(shape, hints) ** 2 / (shape[0] * shape[1])
     lengths = [
@@ -251,7 +266,12 @@ def _list_lengths(n_stars, n_listed, shape, hints) -> list[tuple[int, int]]:
 # --- answers ----------------------------------------------------------------------------
 
 
-def _matched_by_all(attempt: Attempt, stars: _Stars, catalogue_of, given) -> Solution:
+def _matched_by_all(
+    attempt: Attempt,
+    stars: _Stars,
+    catalogue_of,
+    given,
+) -> Solution:
     """Match all stars by the plate found, fit to those pairs, and match by that."""
     sides = _both_sides(attempt.plate, stars, catalogue_of)
     plate, wcs = _fitted_to(attempt, stars, given)
@@ -270,7 +290,15 @@ def _matched_by_all(attempt: Attempt, stars: _Stars, catalogue_of, given) -> Sol
     return _success(attempt, sides, wcs, match, error, PLATE_LEVELS[plate.level], stars.row)
 
 
-def _success(attempt, sides, wcs, match, error, level, row) -> Solution:
+def _success(
+    attempt,
+    sides,
+    wcs,
+    match,
+    error,
+    level,
+    row,
+) -> Solution:
     """The answer; ``row`` takes stars by brightness back to the order they came in."""
     found, after_px = _hints_of(wcs, sides.shape), sides.scatter_px(wcs, match)
     return Solution(
@@ -316,7 +344,13 @@ def _past_reach(error: WCSError, shape) -> bool:
 # --- in words ---------------------------------------------------------------------------
 
 
-def _plate_words(attempt, found: Hints, level: str, after_px: float, error) -> str:
+def _plate_words(
+    attempt,
+    found: Hints,
+    level: str,
+    after_px: float,
+    error,
+) -> str:
     parity = "mirrored" if found.mirrored else "not mirrored"
     moved = f"; they are {_far(error)} from where the WCS had them" if error else ""
     return (

@@ -96,7 +96,13 @@ def _joined(parts: list[Hypotheses]) -> Hypotheses:
     )
 
 
-def _rotations(z, sides, vectors, sky, scale_share) -> tuple[NDArray, NDArray]:
+def _rotations(
+    z,
+    sides,
+    vectors,
+    sky,
+    scale_share,
+) -> tuple[NDArray, NDArray]:
     """Rotation and relative scale that take each triangle of the frame to each alike one of the
     sky."""
     triangles = _triangles(_camera(z), *sides)
@@ -176,7 +182,12 @@ def _unit(vectors) -> NDArray:
     return vectors / np.linalg.norm(vectors, axis=-1, keepdims=True)
 
 
-def _allowed(rotation, mirrored, width_rad, hints) -> NDArray:
+def _allowed(
+    rotation,
+    mirrored,
+    width_rad,
+    hints,
+) -> NDArray:
     """Hypotheses whose middle and upward direction are near the hint's; no angle to the pole, which
     may be near."""
     near = hints.place_widths * width_rad / (1 - hints.scale_share)
@@ -235,7 +246,12 @@ def _traits(found, width_rad) -> NDArray:
     return np.column_stack(columns) / AGREEMENT
 
 
-def _plate_of(found, members, shape, hints) -> Plate:
+def _plate_of(
+    found,
+    members,
+    shape,
+    hints,
+) -> Plate:
     """Mean of some hypotheses."""
     axes, scale = found.rotation[members].mean(axis=0), found.scale[members].mean()
     ra, dec = sky_position(axes[:, 2])

@@ -99,7 +99,7 @@ def paint(
     nearest = np.zeros(len(log_colour)) if own is None else own
     for i, colour in enumerate(log_colour):
         window, radius = footprint_window(shape, found, i)
-        seen = _share_of_star(found, i, radius, excess[window])
+        seen = _colour_share(found, i, radius, excess[window])
         if not (found.textured[i] or all_starlight):
             there = display[:, *window]
             seen = seen * _own_hue(found, i, radius, there, ground[:, *window])
@@ -117,7 +117,7 @@ def paint(
     return _over_all_light(painted, share > 0, excess > 0)
 
 
-def _share_of_star(found: DisplayProfiles, i: int, radius: NDArray, excess: NDArray) -> NDArray:
+def _colour_share(found: DisplayProfiles, i: int, radius: NDArray, excess: NDArray) -> NDArray:
     """How much of a star's colour pixels get that are so much above the ground."""
     profile = _profile_at(found, i, radius)
     inside = _footprint_share(found, i, radius)

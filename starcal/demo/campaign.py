@@ -60,6 +60,8 @@ class Recipe:
         How many.
     exponents : tuple of float
         Of each channel's response; 1 is linear.
+    exposures : tuple of float
+        How many times as long as usual each channel was exposed, for the same levels.
     low, high : tuple of float
         Where channels are cut, as a share of the full well.
     levels : int
@@ -84,6 +86,7 @@ class Recipe:
     hot_columns: int = 0
     cosmic_rays: int = 0
     exponents: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    exposures: tuple[float, float, float] = (1.0, 1.0, 1.0)
     low: tuple[float, float, float] = (0.0, 0.0, 0.0)
     high: tuple[float, float, float] = (1.0, 1.0, 1.0)
     levels: int = 0
@@ -245,9 +248,13 @@ def min_noise(setup: Setup) -> float:
 
 
 def exposed_planes(recipe: Recipe, light: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Noise and full well, channel by channel."""
+    """Noise and full well, channel by channel, in electrons of the usual exposure."""
     read_noise, well = recipe.setup.read_noise_electrons, recipe.setup.full_well_electrons
-    return np.stack([with_noise(plane, read_noise, well, rng) for plane in light])
+    planes = []
+    for plane, times in zip(light, recipe.exposures, strict=True):
+        read = read_noise * np.sqrt(times)  # of so many times as many frames
+        planes.append(with_noise(plane * times, read, well * times, rng) / times)
+    return np.stack(planes)
 
 
 def add_sensor_faults(exposed: np.ndarray, recipe: Recipe, rng: np.random.Generator) -> None:
@@ -630,6 +637,13 @@ def mixed_filters(recipe: Recipe, rng: np.random.Generator) -> Recipe:
     return _through(recipe, str(rng.choice(["H-O-blue", "H-green-blue"])), rng)
 
 
+def unequal_exposures(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    """One channel exposed 5 to 30 times as long as usual, the others as usual or half of it."""
+    times = rng.uniform(0.5, 1, 3)
+    times[rng.integers(3)] = _between(rng, 5, 30)
+    return replace(recipe, exposures=_triple(times))
+
+
 def several(recipe: Recipe, rng: np.random.Generator) -> Recipe:
     """Two to four faults of a broadband frame at once."""
     names = rng.choice(len(COMPOSED), size=rng.integers(2, 5), replace=False)
@@ -680,5 +694,6 @@ FAULTS: dict[str, Callable[[Recipe, np.random.Generator], Recipe]] = {
         narrowband,
         mixed_filters,
         several,
+        unequal_exposures,  # last: a fault's place fixes what is drawn
     )
 }

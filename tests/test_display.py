@@ -186,6 +186,20 @@ def test_a_nebula_behind_a_star_is_no_glow(nebula):
     assert glow is None or glow.reach_px <= 3 * 4
 
 
+def test_a_glow_that_lacks_the_red_of_its_nebula_is_none():
+    """Blue and green of a glow over a red sky that has less red the nearer to the star, by as much
+    as half of what the glow adds: red put back would make it violet."""
+    y, x = np.mgrid[:121, :121] - 60.0
+    radius = np.hypot(x, y)
+    added = np.where(radius < 4, 1, 0.4 * np.exp(-radius / 6))
+    share = np.array([-0.5, 1.0, 1.5])[:, None, None]
+    sky = np.array([0.4, 0.1, 0.15])[:, None, None]
+    planes = np.where(radius < 4, 1.0, sky + share * added)
+    assert glow_of(planes, radius, np.arctan2(y, x), 4.0, 0.004) is None
+    planes = np.where(radius < 4, 1.0, sky + np.abs(share) * added)
+    assert glow_of(planes, radius, np.arctan2(y, x), 4.0, 0.004).reach_px > 15
+
+
 def test_faint_stars_do_not_tell_that_a_picture_has_no_colours_of_stars():
     """Forty clear stars of true colours among four hundred that a red nebula tints: the clear ones
     tell that hues are those of stars, all together do not."""

@@ -24,6 +24,9 @@ FALL_SIGMA = 0.5  # of a pixel's noise; a ring of pixels is known better
 INNERMOST_HALVES = 1.5  # from there on rings are asked; further in it is the star
 ANOTHER_HUE_DEG = 60.0  # of u'v' about the display's white, against the star's rim
 LEAST_GLOW = 1e-4  # of a ring, that has a hue
+# Of what a glow adds to a channel, that another may lack: where the light of a nebula was taken away
+# round a star, colours put on top of that come out as no star's.
+DIMMED_SHARE = 0.1
 COLOURLESS_UV, COLOURED_UV = 0.015, 0.04  # hardly any hue; one that cannot be overlooked
 
 
@@ -168,13 +171,15 @@ def _ring_medians_known(planes: NDArray, radius_px: NDArray, reach_px: int) -> N
 def _same_hue_reach(rings: NDArray, half_px: float) -> int:
     """How far rings have about the hue of the star's rim, px."""
     light = srgb_decode(np.clip(rings, 0, 1))
-    light = np.maximum(light - light[:, -1:], 0)
+    light = light - light[:, -1:]
+    dimmed = light.min(axis=0) < -DIMMED_SHARE * light.max(axis=0)
+    light = np.maximum(light, 0)
     lit = light.sum(axis=0) > LEAST_GLOW
     white = rgb_to_uv_prime(np.ones(3))
     offset = rgb_to_uv_prime(np.where(lit, light, 1.0).T) - white
     last = rings.shape[1] - 1
     rim = min(round(INNERMOST_HALVES * half_px), last)
-    other = lit & _of_another_hue(offset, offset[rim])
+    other = lit & (dimmed | _of_another_hue(offset, offset[rim]))
     other[: rim + 1] = False
     return int(other.argmax()) - 1 if other.any() else last
 

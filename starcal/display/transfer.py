@@ -35,6 +35,7 @@ ANOTHER_HUE_UV = (
     0.02  # as of knots: stars of one picture differ by as much, but not a pair often
 )
 TOP_WITHIN_PX = 1.5  # of the place where a star was found
+MOST_OF_GLOW = 3.0  # times a star's colour; pictures are seldom made more saturated
 BISECTIONS = 24
 MOST_LIGHT = 64.0  # a clipped core is brighter than white by an unknown factor
 BV_ENDS_MAG = (-0.34, 1.5)  # what no exponent may lead beyond
@@ -272,7 +273,8 @@ def recoloured(
     shown = srgb_decode(before) - srgb_decode(under)
     by_curve = _exponent(wanted, under, log_colour, curve, saturation)
     by_itself = asked * _as_saturated(shown, log_colour)
-    of_glow = asked * _plain_exponent(shown, log_colour)
+    of_glow = np.minimum(_plain_exponent(shown, log_colour), MOST_OF_GLOW)
+    of_glow = asked * of_glow
     of_star = by_curve + own * (by_itself - by_curve)
     exponent = of_star + glow * (of_glow - of_star)
     light = _light_as_bright(wanted, srgb_decode(under), np.exp(exponent * log_colour))

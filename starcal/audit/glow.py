@@ -24,7 +24,7 @@ FALL_SIGMA = 0.5  # of a pixel's noise; a ring of pixels is known better
 INNERMOST_HALVES = 1.5  # from there on rings are asked; further in it is the star
 ANOTHER_HUE_DEG = 60.0  # of u'v' about the display's white, against the star's rim
 LEAST_GLOW = 1e-4  # of a ring, that has a hue
-# Of what a glow adds to a channel, that another may lack: where the light of a nebula was taken away
+# Of what a glow adds to a channel, that another may lack: where light of a nebula was taken away
 # round a star, colours put on top of that come out as no star's.
 DIMMED_SHARE = 0.1
 COLOURLESS_UV, COLOURED_UV = 0.015, 0.04  # hardly any hue; one that cannot be overlooked

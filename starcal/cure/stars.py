@@ -25,7 +25,7 @@ from ..frame.given import FrameLike, maybe_frame
 from ..layers import ProfileMap, Split, plausible_starless, recolour, split
 from ..progress import Logged, Progress, part_of, silent
 from ..robust import pixels_at
-from ..stars import Flag, free_places, in_channels, measure_at, measure_stars
+from ..stars import Flag, free_places, measure_at, measure_stars
 from ..texts import counted, escaped
 from .gains import Calibrated, calibrate
 from .registration import Field, places_on
@@ -37,8 +37,6 @@ if TYPE_CHECKING:
 
 # of a star whose place is known from the star frame: chance gives such a peak at 1 place of 3000
 STAR_FRAME_SNR = 4.0
-# Fitted fluxes of made stars on nebulae scatter so much more than their formal errors.
-FITTED_ERROR_FACTOR = 1.35
 # Of the share of a star's light that has not the profile (a neighbour in it, a ray, a hot pixel,
 # a knot of nebula): by so much its flux errs. Of 40 made frames with faults, two thirds of the
 # ratios are off by less than 1.1 times the larger misfit of their two channels.
@@ -438,20 +436,13 @@ def colours_of(found: CheckResult, parts: Split, choices: Choices) -> StarColour
         )
     if choices.route == "palette":
         return from_palette(yellow_white(len(found.stars), choices.bv, choices.spread))
-    return choose_colours(found.stars, parts.flux, _flux_errors(found, parts), choices.route)
+    return choose_colours(found.stars, parts.flux, _flux_errors(parts), choices.route)
 
 
-def _flux_errors(found: CheckResult, parts: Split) -> np.ndarray:
-    """Errors of the fitted fluxes, (3, n).
-
-    Those of the apertures alone know of uneven ground, but are twice too large for ratios: the
-    ground is alike in all channels. The smaller counts, the fit's own widened by what it does not
-    see. What of a star's light has not its profile adds to either.
-    """
-    fitted = parts.model.flux_error
-    whole = np.fmax(fitted, in_channels(found.stars, "flux_error"))
-    noise = np.fmin(whole, FITTED_ERROR_FACTOR * fitted)
-    return np.hypot(noise, MISFIT_ERROR * parts.model.unlike * parts.flux)
+def _flux_errors(parts: Split) -> np.ndarray:
+    """Errors of the fitted fluxes, (3, n): the fit's own, which know of uneven ground and of
+    neighbours, and what of a star's light has not its profile."""
+    return np.hypot(parts.model.flux_error, MISFIT_ERROR * parts.model.unlike * parts.flux)
 
 
 def rgb_of(colours: StarColours, neutral_bv: float, choices: Choices) -> np.ndarray:

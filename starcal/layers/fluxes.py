@@ -10,6 +10,7 @@ from scipy.sparse.linalg import spsolve
 from scipy.spatial import cKDTree
 
 from ..cores import in_threads
+from .bends import BendingSky, reach_on_rough_sky, taken_out
 from .psf import Psf
 from .stamps import disc_offsets, stamps_at
 from .warp import longest, warped
@@ -19,6 +20,7 @@ MODEL_ERROR = (
     0.02  # share of a pixel's star light that the model may be wrong by, in the weights
 )
 GROUP_STARS = 400  # of a group whose equations are solved at a time; clumps stay whole
+LEAST_ALONE = 0.05  # of what is known of a star's light, however near others are
 LARGEST_STEP = 0.3  # of a FWHM: how far the joint fit may move a star
 
 
@@ -56,6 +58,7 @@ def fit_fluxes(
     electrons_per_unit: float,
     radius_px: float | None = None,
     moving: bool = False,
+    roughness: np.ndarray | None = None,
 ) -> FluxFit:
     """Fit the fluxes of all stars of a channel together, each over its own plane of sky.
 
@@ -76,6 +79,8 @@ def fit_fluxes(
         the FWHM.
     moving : bool
         Whether positions are fitted as well.
+    roughness : ndarray, (n,), optional
+        Of the sky near each star, see `bends.roughness_near`; the sky may then bend as well.
     """
     radius_px = radius_px or FIT_FWHM * psf.fwhm_px
     guess = np.maximum(np.nan_to_num(guess), 0)
@@ -86,6 +91,7 @@ def fit_fluxes(
         guess=guess,
         warp=warp,
         pairs=_pairs(x_px, y_px, np.hypot(*offsets).max()),
+        roughness=np.zeros(len(x_px)) if roughness is None else roughness,
     )
     pixels = _Pixels(
         plane=plane,
@@ -115,13 +121,14 @@ class _Pixels:
 @dataclass(frozen=True, eq=False, kw_only=True)
 class _FittedStars:
     """Stars that are fitted together: places, rough fluxes, warps, ordered pairs of those whose
-    discs touch, (2, p), and their rows among all."""
+    discs touch, (2, p), how rough their sky is, and their rows among all."""
 
     x_px: np.ndarray
     y_px: np.ndarray
     guess: np.ndarray
     warp: np.ndarray
     pairs: np.ndarray
+    roughness: np.ndarray
     row: np.ndarray | None = None
 
     def groups(self) -> list["_FittedStars"]:
@@ -146,6 +153,7 @@ class _FittedStars:
             guess=self.guess[rows],
             warp=self.warp[rows],
             pairs=place[self.pairs[:, own]],
+            roughness=self.roughness[rows],
             row=rows,
         )
 
@@ -167,27 +175,38 @@ def _fitted_together(pixels: _Pixels, stars: _FittedStars, psf: Psf, moving: boo
     places = stars.x_px, stars.y_px
     values, dx, dy = stamps_at(pixels.plane, *places, offsets)
     own = _profiles_of_star(psf, dx, dy, warp[:, None, :], moving)
-    light = stars.guess[:, None] * np.maximum(own[0], 0)
-    variance = _variance(values, light, pixels)
-    within = _within_footprint(dx, dy, warp, pixels.radius_px)
-    root = _reciprocal_errors(values, variance, within)
     near = _light_of_neighbours(psf, places, (dx, dy), warp, stars.pairs, moving)
-    design, data = _equations(values, root, offsets, stars.pairs, own, near)
+    light = _rough_light(stars, own[0], near[0])
+    variance = _variance(values, light, pixels)
+    reach_px = reach_on_rough_sky(stars.roughness, psf.fwhm_px, pixels.noise, pixels.radius_px)
+    within = _within_footprint(dx, dy, warp, reach_px)
+    root = _reciprocal_errors(values, variance, within)
+    sky = BendingSky.of(offsets, stars.roughness)
+    design, data, strength = _equations(values, root, sky, stars.pairs, own, near)
     step_px = LARGEST_STEP / 3 * psf.fwhm_px
     thinkable = step_px * np.maximum(stars.guess, 10 * pixels.noise)
-    return _fitted_light(design, data, own[0] * root, thinkable, 3 * step_px)
+    return _fitted_light((design, data, strength), own[0] * root, thinkable, 3 * step_px)
 
 
-def _fitted_light(design, data, model, thinkable, largest_px) -> FluxFit:
+def _rough_light(stars: _FittedStars, own, near):
+    """Rough light of each star and its neighbours on its patch, (n, P)."""
+    light = stars.guess[:, None] * own
+    patch, star = stars.pairs
+    np.add.at(light, patch, stars.guess[star][:, None] * near)
+    return np.maximum(light, 0)
+
+
+def _fitted_light(equations, model, thinkable, largest_px) -> FluxFit:
     """Light and steps that solve the equations, and what they leave; ``model`` is each star's
     profile in units of its pixels' errors."""
-    solution, error = _solve_fluxes(design, data, thinkable)
+    design, data, strength = equations
+    solution, normal = _solve_fluxes(design, data, thinkable)
     flux = np.maximum(solution[0], 0)
     left = (data - design @ solution.ravel()).reshape(model.shape)
     steps_px = _steps_px(solution, flux, largest_px)
     return FluxFit(
         flux=flux,
-        error=error[0],
+        error=_errors_beside_others(normal, strength),
         dx_px=steps_px[0],
         dy_px=steps_px[1],
         misfit=_misfit_share(left, model, flux),
@@ -208,15 +227,15 @@ def _variance(values, light, pixels: _Pixels):
 
 
 def _within_footprint(dx, dy, warp, radius_px):
-    """Pixels whose offset, seen in the middling star, is within a radius and a pixel, (n, P)."""
+    """Pixels whose offset, seen in the middling star, is within a radius (n,) and a pixel."""
     u, v, _ = warped(dx, dy, warp[:, None, :])
-    return np.hypot(u, v) <= radius_px + 1
+    return np.hypot(u, v) <= radius_px[:, None] + 1
 
 
-def _equations(values, root, offsets, pairs, own, near):
-    """Sparse design and data of all patches, in units of their errors, skies taken out."""
-    slopes = [offset / np.hypot(*offsets).max() for offset in offsets]
-    flatten = _flattener(np.stack([np.ones(len(slopes[0])), *slopes], axis=1), root)
+def _equations(values, root, sky, pairs, own, near):
+    """Sparse design and data of all patches, in units of their errors, skies taken out; and what
+    the pixels of its own patch tell of each star, (n,)."""
+    flatten = _flattener(sky, root)
     everyone = np.arange(len(values))
     patches = np.append(everyone, pairs[0])
     stamps = [
@@ -224,7 +243,8 @@ def _equations(values, root, offsets, pairs, own, near):
         for mine, theirs in zip(own, near, strict=True)
     ]
     design = _flux_design(patches, np.append(everyone, pairs[1]), root.shape, stamps)
-    return design, flatten(np.nan_to_num(values), everyone).ravel()
+    strength = np.sum(stamps[0][: len(values)] ** 2, axis=1, dtype=float)
+    return design, flatten(np.nan_to_num(values), everyone).ravel(), strength
 
 
 def _light_of_neighbours(psf, places, offsets, warp, pairs, moving):
@@ -277,12 +297,12 @@ def _profiles_of_star(psf, dx, dy, warp, moving):
     return [light, along_x, along_y]
 
 
-def _flattener(basis, root):
-    """Function (stamps, patch) -> stamps in units of their errors, the best-fitting plane of sky
-    taken out."""
-    scaled = basis[None].astype(np.float32) * root[:, :, None]
+def _flattener(sky: BendingSky, root):
+    """Function (stamps, patch) -> stamps in units of their errors, the sky that fits best taken
+    out."""
+    scaled = sky.basis[None].astype(np.float32) * root[:, :, None]
     normal = np.einsum("npk,npl->nkl", scaled, scaled, dtype=float, optimize=True)
-    inverse = np.linalg.pinv(normal, rcond=1e-6, hermitian=True)
+    inverse = taken_out(normal, sky.precision)
 
     def flatten(stamps, patch):
         stamps = stamps * root[patch]
@@ -309,13 +329,26 @@ def _flux_design(patch, star, shape, stamps):
 
 
 def _solve_fluxes(design, data, step):
-    """Solution and its error, (1 or 3, n); shifts are held near 0 by what is thinkable."""
+    """Solution, (1 or 3, n), and the normal equations of the fluxes; shifts are held near 0 by what
+    is thinkable."""
     normal, n = (design.T @ design).tocsc(), len(step)
     prior = np.concatenate([np.zeros(n), *[1 / step**2] * (design.shape[1] // n - 1)])
     diagonal = normal.diagonal() + prior
-    normal += diags(prior + np.where(diagonal > 0, 1e-9 * diagonal, 1.0))
-    solution = spsolve(normal, design.T @ data)
-    return solution.reshape(-1, n), 1 / np.sqrt(np.maximum(diagonal, 1e-30)).reshape(-1, n)
+    whole = normal + diags(prior + np.where(diagonal > 0, 1e-9 * diagonal, 1.0))
+    solution = spsolve(whole, design.T @ data)
+    return solution.reshape(-1, n), normal[:n, :n]
+
+
+def _errors_beside_others(normal, strength):
+    """Error of each flux, (n,), the light of the neighbours being unknown as well.
+
+    A pixel counts but once, though it lies in the patches of several stars: what is known of a star
+    is what its own patch tells. Of that its neighbours take the share that they take of all.
+    """
+    diagonal = np.maximum(normal.diagonal(), 1e-30)
+    shared = normal.power(2) @ (1 / diagonal) / diagonal - 1
+    alone = np.maximum(1 - shared, LEAST_ALONE)
+    return 1 / np.sqrt(np.maximum(strength * alone, 1e-30))
 
 
 def _misfit_share(left, model, flux):

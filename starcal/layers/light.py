@@ -144,6 +144,8 @@ class StarModel:
         How the shapes change over the frame; None if there is no star.
     flares : Flares or None
         Spikes and reflections of bright stars; None if none were found.
+    companions : Flares or None
+        Light of stars so near to another that they have no entry of their own; it goes with that.
     """
 
     x_px: np.ndarray
@@ -156,6 +158,12 @@ class StarModel:
     reach_px: np.ndarray
     field: ShapeField | None = None
     flares: Flares | None = None
+    companions: Flares | None = None
+
+    @property
+    def besides(self) -> list[Flares]:
+        """Light that goes with stars besides their profiles."""
+        return [more for more in (self.flares, self.companions) if more is not None]
 
     @property
     def unlike(self) -> NDArray:
@@ -311,8 +319,8 @@ def footprint(model: StarModel, window) -> NDArray[np.bool_]:
     covered = np.zeros([s.stop - s.start for s in window], bool)
     for _, place, _, _ in drawn(model, window):
         covered.flat[place] = True
-    if model.flares is not None:
-        _, place = model.flares.within(window)
+    for more in model.besides:
+        _, place = more.within(window)
         covered.flat[place] = True
     return covered
 
@@ -337,9 +345,14 @@ def shining(
     """
     for star, place, dx, dy in drawn(model, window):
         yield star, place, luminance[star] * model.seen_profile(star, dx, dy)
-    if model.flares is not None:
-        chosen, place = model.flares.within(window)
-        yield model.flares.star[chosen], place, model.flares.luminance()[chosen]
+    yield from shining_besides(model, window)
+
+
+def shining_besides(model: StarModel, window) -> Iterator[tuple[NDArray, NDArray, NDArray]]:
+    """As `shining`, of what goes with the stars besides their profiles."""
+    for more in model.besides:
+        chosen, place = more.within(window)
+        yield more.star[chosen], place, more.luminance()[chosen]
 
 
 def star_light(
@@ -350,18 +363,29 @@ def star_light(
     shape = (len(channels), *(s.stop - s.start for s in window))
     light = np.zeros(shape, np.float32)
     doubt = np.zeros(shape, np.float32)
+    indices = [channel.index for channel in channels]
     for star, place, dx, dy in drawn(model, window):
-        radius = np.hypot(dx, dy)
-        fade = _fading(model, star, radius)
-        for row, channel in enumerate(channels):
-            own = fade * _light_by_profile(model, channel.index, star, dx, dy)
-            wrong = _doubtful_share(model, channel.index, star, radius)
-            np.add.at(light[row].ravel(), place, own)
-            np.add.at(doubt[row].ravel(), place, own**2 * wrong)
+        own, wrong = star_pixels(model, indices, star, dx, dy)
+        for row in range(len(channels)):
+            np.add.at(light[row].ravel(), place, own[row])
+            np.add.at(doubt[row].ravel(), place, wrong[row])
     for row, channel in enumerate(channels):
-        _add_flares(light[row], doubt[row], model.flares, channel.index, window)
+        for more in model.besides:
+            _add_flares(light[row], doubt[row], more, channel.index, window)
         doubt[row] += np.maximum(light[row], 0) / np.float32(channel.electrons_per_unit)
     return light, doubt
+
+
+def star_pixels(
+    model: StarModel, channels: Sequence[int], star: NDArray, dx_px: NDArray, dy_px: NDArray
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Light of each star in its pixels, to the rim of its footprint, and the variance of it as far
+    as the model is wrong, both (channels, k)."""
+    radius = np.hypot(dx_px, dy_px)
+    fade = _fading(model, star, radius)
+    light = np.stack([fade * _light_by_profile(model, c, star, dx_px, dy_px) for c in channels])
+    wrong = np.stack([_doubtful_share(model, c, star, radius) for c in channels])
+    return light, light**2 * wrong
 
 
 def _fading(model: StarModel, star, radius) -> NDArray[np.float32]:
@@ -370,10 +394,8 @@ def _fading(model: StarModel, star, radius) -> NDArray[np.float32]:
     return np.clip((1 - radius / reach) * np.float32(1 / FADE_SHARE), 0, 1)
 
 
-def _add_flares(light, doubt, flares: Flares | None, channel: int, window) -> None:
+def _add_flares(light, doubt, flares: Flares, channel: int, window) -> None:
     """Add the light of spikes and reflections in a window, and its doubt, in place."""
-    if flares is None:
-        return
     chosen, place = flares.within(window)
     np.add.at(light.ravel(), place, flares.light[channel, chosen])
     np.add.at(doubt.ravel(), place, flares.doubt[channel, chosen])

@@ -15,12 +15,14 @@ from ..robust import scatter
 from ..stars import SHAPE_SNR, Flag
 from ..stars.defects import blanked
 from ..texts import counted
+from .bends import roughness_near
 from .blooms import bits_of_blooms, core_reach, with_blooms
+from .companions import NOT_FOR_COMPANIONS, Companions, companions_of, joined, remaining
 from .core import CORE_FWHM
 from .fill import fill
 from .flares import Flares
 from .flaring import flares_of
-from .fluxes import FIT_FWHM, FluxFit, fit_fluxes
+from .fluxes import FluxFit, fit_fluxes
 from .light import (
     LEAST_MISFIT,
     Channel,
@@ -36,6 +38,7 @@ from .pieces import PIECE_SHARE, pieces_of_arms
 from .profiles import Profiles, first_profiles, profiles_on
 from .psf import Psf
 from .rims import rims_of
+from .second_light import FittedChannel
 from .specks import specks
 from .stamps import values_at
 from .warp import longest
@@ -57,13 +60,13 @@ FEWEST_FOR_COLOUR, LEAST_COLOUR_SPREAD = 5, 0.1
 # Wings that the stars ask for are taken where their light differs by this share from what is held
 # to usual optics; they are solved for again, so many times, while more than the second share is new
 SETTLED_WINGS, UNSETTLED_WINGS, WING_PASSES = 0.2, 0.5, 3
-MOVES = 2  # the fit is linear in small steps; stars that lie in one another have far to go
 # an entry near a bright star with less than this share of its light may be a piece of its spikes;
 # that is so where entries were found again without them
 SURE_PIECE_SHARE = 0.005
 # an entry on a flare must be worth so many errors, a share of the flare's light among them, which
 # over the pixels of a star, in units of its FWHM squared, may pass for a star
 FLARE_SIGMA, FLARE_DOUBT, FLARE_AREA = 7.0, 0.2, 1.0
+CLIPPED_FIT_FWHM = 2.5  # beyond its clipped pixels, on which a clipped star's light is fitted
 HOLE_FWHM = (
     0.8  # radius left out when the background under a star is judged without its own light
 )
@@ -96,11 +99,11 @@ def model_stars(pixels: NDArray, stars: Table, progress: Progress = silent) -> S
     progress(f"looking for spikes of {these}", 0.8)
     flares = flares_of(channels, model, PIECE_SHARE, sweeps=0)
     if flares is not None:
-        whole &= ~pieces_of_arms(channels, model, flares)
-        model = _beside_flares(channels, stars, flares, whole)
-    elif draft.apart > SETTLED_WINGS:
+        whole &= ~pieces_of_arms(channels, model, flares)[: len(stars)]
+        return with_blooms(channels, _beside_flares(channels, stars, flares, whole), stars)
+    if draft.apart > SETTLED_WINGS:
         model = _finished(channels, _freed(channels, draft), None)
-    return with_blooms(channels, model, stars)
+    return with_blooms(channels, joined(channels, model, draft.beside), stars)
 
 
 def _beside_flares(
@@ -111,7 +114,7 @@ def _beside_flares(
     draft = _drafted(bare, stars, flares, whole)
     model = _finished(bare, _freed(bare, draft), flares)
     again = flares_of(channels, model, SURE_PIECE_SHARE, sweeps=1)
-    return replace(model, flares=again or flares)
+    return joined(channels, replace(model, flares=again or flares), draft.beside)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -130,6 +133,8 @@ class _Draft:
         Profiles with the wings that the stars ask for.
     apart : float
         Largest share by which those have other light in a ring.
+    beside : ndarray, (m,)
+        Rows that the last m entries are companions of.
     """
 
     known: "_Known"
@@ -138,6 +143,7 @@ class _Draft:
     model: StarModel
     free: tuple[Psf, ...]
     apart: float
+    beside: NDArray[np.int_]
 
 
 def _drafted(
@@ -147,8 +153,15 @@ def _drafted(
     `whole` are the entries that are no pieces of a star."""
     known = _Known(stars, [_clipped_radii(c, stars) for c in channels], whole)
     profiles = first_profiles(channels, stars, known.clear_px)
-    places, fits = _moved_stars(channels, known, profiles)
-    pointlike = whole & _starlike(channels, stars, places, fits, profiles, flares)
+    places = np.array(stars["x_px"], float), np.array(stars["y_px"], float)
+    places, fits = _moved_once(channels, known, profiles, places)
+    fair = whole & _starlike(channels, stars, places, fits, profiles, flares)
+    more = _companions(channels, known, profiles, (places, fits), fair)
+    if more is not None:
+        known, places = known.with_companions(more), more.after(places)
+    places, fits = _moved_once(channels, known, profiles, places)
+    points = _starlike(channels, known.stars, places, fits, profiles, flares)
+    pointlike = known.usable & points
     model = _assembled(channels, places, profiles, fits)
     held, free, apart = _wings_of_all(channels, model, known.clear_px)
     return _Draft(
@@ -158,7 +171,39 @@ def _drafted(
         model=replace(model, psf=held),
         free=free,
         apart=apart,
+        beside=np.zeros(0, int) if more is None else more.beside,
     )
+
+
+def _companions(channels, known, profiles, fitted, fair) -> Companions | None:
+    """Stars beside fair ones that have no entry of their own, as a fit with them has them; the
+    places and fits of all are given."""
+    places, fits = fitted
+    fair = fair & (np.array(known.stars["flags"]) & NOT_FOR_COMPANIONS == 0)
+    coloured = partial(_has_star_colour, _ratios_of_stars(known.stars, fits))
+    told = _as_fitted(channels, profiles, places, fits)
+    found = companions_of(told, np.array([f.error for f in fits]), fair, coloured)
+    if not len(found):
+        return None
+    longer, both = known.with_companions(found), found.after(places)
+    moved, fits = _moved_once(channels, longer, profiles, both)
+    return found.at(*moved).some(remaining(fits, found.beside, coloured))
+
+
+def _as_fitted(channels, profiles, places, fits) -> list[FittedChannel]:
+    """The channels with their stars."""
+    warp = profiles.warps(*places)
+    return [
+        FittedChannel(
+            channel=c,
+            psf=profiles.psf[c.index],
+            warp=warp[c.index],
+            x_px=places[0],
+            y_px=places[1],
+            flux=fits[c.index].flux,
+        )
+        for c in channels
+    ]
 
 
 def _wings_of_all(channels, model, clear_px):
@@ -197,7 +242,8 @@ def _finished(channels: list[Channel], draft: _Draft, flares: Flares | None) -> 
     ]
     profiles = profiles_on(before, channels, flat, stars, places, rims)
     known = replace(draft.known, usable=draft.pointlike)
-    fits = _fits(channels, flat, known, places, profiles)
+    rough = [_roughness(c, plane, places) for c, plane in zip(channels, flat, strict=True)]
+    fits = _fits(channels, flat, known, places, profiles, rough=rough)
     # again: of two entries on one trail the second has the light now
     pointlike = draft.pointlike & _starlike(channels, stars, places, fits, profiles, flares)
     fits = [replace(f, flux=np.where(pointlike, f.flux, 0)) for f in fits]
@@ -222,15 +268,13 @@ def _of_flares(channels, flares, places, fits) -> NDArray[np.bool_]:
     return best < FLARE_SIGMA
 
 
-def _moved_stars(channels, known, profiles):
-    """Where the light of each star is, x and y, and the fits that say so."""
-    x_px = np.array(known.stars["x_px"], float)
-    y_px = np.array(known.stars["y_px"], float)
-    for _ in range(MOVES):
-        planes = (c.unclipped() for c in channels)
-        fits = _fits(channels, planes, known, (x_px, y_px), profiles, moving=True)
-        x_px = x_px + _common([f.dx_px for f in fits], fits)
-        y_px = y_px + _common([f.dy_px for f in fits], fits)
+def _moved_once(channels, known, profiles, places):
+    """Where the light of each star is, x and y, as far as a fit at other places tells, and that
+    fit."""
+    planes = (c.unclipped() for c in channels)
+    fits = _fits(channels, planes, known, places, profiles, moving=True)
+    x_px = places[0] + _common([f.dx_px for f in fits], fits)
+    y_px = places[1] + _common([f.dy_px for f in fits], fits)
     return (x_px, y_px), fits
 
 
@@ -242,6 +286,15 @@ class _Known:
     stars: Table
     clear_px: list[NDArray]
     usable: NDArray
+
+    def with_companions(self, more: Companions) -> "_Known":
+        """The same with stars beside those of the table."""
+        none = np.zeros(len(more))
+        return _Known(
+            more.appended_to(self.stars),
+            [np.append(clear_px, none) for clear_px in self.clear_px],
+            np.append(self.usable, none == 0),
+        )
 
 
 def _assembled(channels, places, profiles, fits) -> StarModel:
@@ -368,35 +421,57 @@ def _width_ratio(stars: Table, profiles: Profiles) -> NDArray:
 def _coloured_as_stars(stars: Table, fits: list[FluxFit]) -> NDArray[np.bool_]:
     """Whether each entry has the channel ratios of the frame's stars: close pairs have, knots of
     nebula have not."""
-    ratio = _ln_ratios_of_channels(fits)
+    flux = np.array([f.flux for f in fits])
+    return _has_star_colour(_ratios_of_stars(stars, fits), flux)
+
+
+def _ratios_of_stars(stars: Table, fits: list[FluxFit]) -> NDArray | None:
+    """Middle and widest deviation of the logarithms of R/G and B/G of stars of the frame, (2, 2);
+    None where too few tell."""
+    ratio = _ln_ratios_of_channels(np.array([f.flux for f in fits]))
     known = ratio[:, _certain(stars) & np.isfinite(ratio).all(axis=0)]
     if known.shape[1] < FEWEST_FOR_COLOUR:
-        return np.zeros(len(stars), bool)
-    centre = np.median(known, axis=1, keepdims=True)
-    spread = scatter(known, axis=1, keepdims=True)
-    widest = 3 * np.maximum(spread, LEAST_COLOUR_SPREAD)
-    return np.all(np.abs(ratio - centre) < widest, axis=0)
+        return None
+    spread = np.maximum(scatter(known, axis=1), LEAST_COLOUR_SPREAD)
+    return np.array([np.median(known, axis=1), 3 * spread])
 
 
-def _ln_ratios_of_channels(fits: list[FluxFit]) -> NDArray:
-    """Logarithms of R/G and B/G of each entry, (2, n); NaN where it has no light."""
-    flux = np.array([np.where(f.flux > 0, f.flux, np.nan) for f in fits])
-    return np.log(flux[[0, 2]] / flux[1])
+def _has_star_colour(usual: NDArray | None, flux: NDArray) -> NDArray[np.bool_]:
+    """Whether fluxes, (3, ...), have ratios that stars of the frame have; none has where these are
+    not known."""
+    if usual is None:
+        return np.zeros(flux.shape[1:], bool)
+    ratio = _ln_ratios_of_channels(flux)
+    middle, widest = usual.reshape(2, 2, *(1,) * (flux.ndim - 1))
+    return np.all(np.abs(ratio - middle) < widest, axis=0)
+
+
+def _ln_ratios_of_channels(flux: NDArray) -> NDArray:
+    """Logarithms of R/G and B/G of fluxes, (3, ...); NaN where there is no light."""
+    light = np.where(flux > 0, flux, np.nan)
+    return np.log(light[[0, 2]] / light[1])
 
 
 # --- light ------------------------------------------------------------------------------
 
 
-def _fits(channels, planes, known, places, profiles, moving=False) -> list[FluxFit]:
-    """Fluxes of all channels; the planes are used up."""
+def _roughness(channel: Channel, flat: NDArray, places) -> NDArray:
+    """How rough the background that was made flat is near each star, (n,); see `bends`."""
+    return roughness_near(channel.plane - flat, *places, channel.fwhm_px, channel.noise)
+
+
+def _fits(channels, planes, known, places, profiles, moving=False, rough=None):
+    """Fluxes of all channels; the planes are used up. Where it is told how rough the background is,
+    stars that are not clipped are fitted on the frame's own, with bends."""
     warp, result = profiles.warps(*places), []
     for channel, plane in zip(channels, planes, strict=True):
         shape = profiles.psf[channel.index], warp[channel.index]
-        result.append(_fit_channel(channel, plane, known, places, shape, moving))
+        own = None if rough is None else rough[channel.index]
+        result.append(_fit_channel(channel, plane, known, places, shape, moving, own))
     return result
 
 
-def _fit_channel(channel, rest, known, places, shape, moving) -> FluxFit:
+def _fit_channel(channel, rest, known, places, shape, moving, rough=None) -> FluxFit:
     """Fluxes of one channel: clipped stars first, one by one, from their wings; then all others
     together.
 
@@ -410,16 +485,24 @@ def _fit_channel(channel, rest, known, places, shape, moving) -> FluxFit:
     clipped = np.flatnonzero((clear_px > 0) & known.usable)
     for star in clipped[np.argsort(guess[clipped])[::-1]]:
         one = np.array([star])
-        fit = fitted(one, clear_px[star] + FIT_FWHM * psf.fwhm_px)
+        fit = fitted(one, clear_px[star] + CLIPPED_FIT_FWHM * psf.fwhm_px)
         _subtract(rest, places[0][star], places[1][star], (psf, warp[star]), fit, channel.noise)
         fits.append((one, fit))
+    if rough is not None:
+        np.copyto(rest, channel.unclipped())
+        for (star,), fit in fits:
+            _subtract(
+                rest, places[0][star], places[1][star], (psf, warp[star]), fit, channel.noise
+            )
     others = np.flatnonzero((clear_px == 0) & known.usable)
     if len(others):
-        fits.append((others, fitted(others)))
+        fits.append((others, fitted(others, rough=rough)))
     return _gathered(fits, len(guess))
 
 
-def _fit_some(channel, rest, guess, places, shape, moving, rows, radius_px=None) -> FluxFit:
+def _fit_some(
+    channel, rest, guess, places, shape, moving, rows, radius_px=None, rough=None
+) -> FluxFit:
     """Fluxes of some stars of one channel, together."""
     psf, warp = shape
     return fit_fluxes(
@@ -434,6 +517,7 @@ def _fit_some(channel, rest, guess, places, shape, moving, rows, radius_px=None)
         electrons_per_unit=channel.electrons_per_unit,
         radius_px=radius_px,
         moving=moving,
+        roughness=None if rough is None else rough[rows],
     )
 
 

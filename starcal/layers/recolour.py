@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_array
 
 from ..colour.stellar import LUMINANCE_WEIGHTS, luminance
-from .light import FADE_SHARE, StarModel, drawn, shining
+from .light import FADE_SHARE, StarModel, drawn, shining, shining_besides
 from .own_profile import OwnProfile, Rings
 from .splitting import Split
 
@@ -145,7 +145,7 @@ def shares_on_grid(
     csr_array, (rows * columns, n) float32
         Means over the area of a pixel, as surface brightness.
     """
-    model = replace(split.model, x_px=places[0], y_px=places[1], flares=None)
+    model = replace(split.model, x_px=places[0], y_px=places[1], flares=None, companions=None)
     known = measured(split)
     weight = LUMINANCE_WEIGHTS @ split.model.flux * known.ratio
     window = slice(0, shape[0]), slice(0, shape[1])
@@ -248,7 +248,7 @@ def _laid_end_to_end(pieces: Iterable) -> tuple[NDArray, NDArray, NDArray]:
 def _resized_light(
     model: StarModel, weight: NDArray, window, size: float, known: Measured
 ) -> tuple[NDArray, NDArray, NDArray]:
-    """The same of stars of another size; their spikes stay as long as they are."""
+    """The same of stars of another size; what else goes with them stays as it is."""
     if known.profile is None:
         return _NOTHING
     return _laid_end_to_end(_shining_resized(model, weight, window, size, known.profile))
@@ -262,9 +262,7 @@ def _shining_resized(
     for star, place, dx, dy in drawn(other, window):
         light = _resized(other, profile, size, star, dx, dy)
         yield star, place, weight[star] * light
-    if model.flares is not None:
-        chosen, place = model.flares.within(window)
-        yield model.flares.star[chosen], place, model.flares.luminance()[chosen]
+    yield from shining_besides(model, window)
 
 
 def _resized(

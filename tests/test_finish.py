@@ -581,14 +581,40 @@ def test_smaller_stars_fewer_stars(split_files, edited, tmp_path, capsys):
     out = tmp_path / "few.tif"
     words = ("--star-size", 0.6, "--brightest", 3, "--moved", "none", "--json")
     assert run_join(edited, stars, "-o", out, *words) == 0
-    told = json.loads(capsys.readouterr().out)
+    (tmp_path / "told.json").write_text(printed := capsys.readouterr().out)
+    told = json.loads(printed)
     assert "size 0.6, the 3 brightest" in told["notes"][0]
     assert "of their light" in told["notes"][0]
+    kept = ("--moved", "none", "--settings", tmp_path / "told.json", "-q")
+    assert run_join(edited, stars, "-o", tmp_path / "again.tif", *kept) == 0
+    assert (tmp_path / "again.tif").read_bytes() == out.read_bytes()
     assert run_join(edited, stars, "-o", tmp_path / "all.tif", "--moved", "none", "-q") == 0
     below, few, whole = (pixels_of(p) for p in (edited, out, tmp_path / "all.tif"))
     shown = [np.abs(few - below)[:, y, x].max() > 0.1 for x, y in PLACES]
     assert sum(shown) == 3
     assert (few != below).any(axis=0).sum() < 0.6 * (whole != below).any(axis=0).sum()
+
+
+@pytest.mark.slow
+def test_a_run_has_done_what_was_asked_to_its_own_layer(split_files, edited, tmp_path, capsys):
+    """Its settings would make the stars of its layer smaller once more; to others they are done."""
+    run = {"settings": {"frame": "frame.fits", "star_size": 0.6, "star_strength": 0.5}}
+    (tmp_path / "run.json").write_text(json.dumps(run))
+    (split_files / "result.json").write_text(json.dumps(run))
+    words = edited, split_files / "stars.fits", "--moved", "none", "--json"
+    told = {}
+    for name, settings in {
+        "own": split_files / "result.json",
+        "other": tmp_path / "run.json",
+    }.items():
+        out = tmp_path / f"{name}.tif"
+        assert run_join(*words, "-o", out, "--settings", settings) == 0
+        printed = capsys.readouterr()
+        told[name] = json.loads(printed.out)["settings"]
+        assert ("as asked for already" in printed.err) == (name == "own")
+    (split_files / "result.json").unlink()
+    assert [each["star_size"] for each in told.values()] == [1, 0.6]
+    assert [each["star_strength"] for each in told.values()] == [0.5, 0.5]
 
 
 def test_jpeg_only_when_it_is_asked_for(split_files, edited, tmp_path, capsys):

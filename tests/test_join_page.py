@@ -84,6 +84,7 @@ def test_every_wish_shows(job):
         "star_strength": 0.3,
         "star_size": 0.5,
         "brightest": 3,
+        "faintest_mag": job.numbers["faintest_mag"][0] + 1,
         "star_brightness": 0.3,
         "saturation": 2.5,
         "warmth": 3.0,
@@ -108,7 +109,8 @@ def test_sliders_undo_and_save(files, job, monkeypatch):
     page.render()
     first = page.picture.halves.data["after"][0].copy()
     page.sliders["star_size"].trigger("value_throttled", 1.0, 0.5)
-    page.sliders["brightest"].trigger("value_throttled", job.star_count, 5)
+    most = page.sliders["brightest"].end
+    page.sliders["brightest"].trigger("value_throttled", most, 5)
     page.choose_left()
     page.render()
     assert (page.history.now.star_size, page.history.now.brightest) == (0.5, 5)
@@ -119,11 +121,30 @@ def test_sliders_undo_and_save(files, job, monkeypatch):
     page.undo()
     page.render()
     assert np.array_equal(page.picture.halves.data["after"][0], first)
-    assert page.sliders["brightest"].value == job.star_count
+    assert page.sliders["brightest"].value == most
     words = [str(files / "nebula.tif"), str(files / "it-stars.fits"), "--moved", "none", "-q"]
     asked = ["--star-size", "0.5", "--brightest", "5"]
     assert main(["join", *words, *asked, "-o", str(files / "typed.tif")]) == 0
     assert (files / "typed.tif").read_bytes() == (files / "saved.tif").read_bytes()
+
+
+def test_faintest_stars_and_cores_are_chosen_there_too(files, job, monkeypatch):
+    settings = Settings(frame=str(files / "nebula.tif"))
+    page = JoinPage(Document(), job, History(settings), out="")
+    monkeypatch.setattr(page, "_window", lambda: WHOLE)
+    slider = page.sliders["faintest_mag"]
+    slider.trigger("value_throttled", slider.end, slider.start + 1)
+    page.choose_left()
+    assert page.history.now.faintest_mag == round(slider.start + 1, 3)
+    slider.trigger("value_throttled", slider.start + 1, slider.end)
+    page.choose_left()
+    assert page.history.now.faintest_mag is None
+    page.cores.active = False
+    assert page.history.now.clipped_cores == "keep"
+    page.render()
+    page.undo()
+    assert page.cores.active
+    assert page.history.now.clipped_cores == "rebuild"
 
 
 def test_moves_of_one_gesture_are_one_step(files, job):

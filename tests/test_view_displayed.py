@@ -101,9 +101,8 @@ def test_warmth_and_saturation_move_the_colours_of_the_stars(job, settings):
 def test_only_routes_that_need_no_linear_light_are_offered(job, settings):
     page = Page(Document(), job, History(settings))
     assert [name for name, _ in page.route.options] == ["best", "palette"]
-    assert {name for name, slider in page.sliders.items() if slider.disabled} == set(
-        OF_LINEAR_LIGHT
-    )
+    controls = page.sliders | {"clipped_cores": page.cores}
+    assert {name for name, each in controls.items() if each.disabled} == set(OF_LINEAR_LIGHT)
     assert page.bands.disabled
     page.choose(route="palette")
     assert set(page.cure.source[np.isfinite(page.cure.bv_mag)]) == {"palette"}

@@ -129,7 +129,7 @@ def _add_view(commands) -> None:
     view.add_argument(
         "--settings",
         metavar="FILE",
-        help="result.json of an earlier run: start with its choices",
+        help="result.json of an earlier run: start with its choices (with a nebula: of stars)",
     )
     _add_switch(view, "tiff", "save the picture as 16-bit TIFF, too")
     view.add_argument(
@@ -285,6 +285,12 @@ def _add_join(commands) -> None:
         choices=("auto", "none"),
         default="auto",
         help="none: the nebula was neither cropped nor turned nor scaled; do not look",
+    )
+    join.add_argument(
+        "--settings",
+        metavar="FILE",
+        help="result.json of a run, or what join --json has printed: the same of the stars again, "
+        "but for what you type besides",
     )
     _add_star_strength(join)
     _add_wishes(join)

@@ -297,11 +297,12 @@ def join(options) -> int:
     nebula, output = Path(options.nebula), Path(options.output)
     joined_kind(nebula, output)  # a name that cannot be is refused before the work
     require_outputs(options, options.output, fits=False)
+    asked = asked_for(options, options.stars)
     with ProgressBar(options) as bar:
         made = join_pictures(
             options.nebula,
             options.stars,
-            asked_for(options, options.stars),
+            asked,
             starless=options.starless,
             moved=options.moved,
             recoloured=options.recoloured,
@@ -310,6 +311,7 @@ def join(options) -> int:
         )
     how_written = write_joined(made, nebula, output, options.overwrite)
     facts = made.to_dict() | {"output": options.output, "quality": how_written}
+    facts["settings"] = asked.to_dict(os.curdir) | {"frame": os.path.abspath(options.stars)}
     told = f" ({how_written})" if how_written else ""
     show(options, facts, f"{made}\nwritten: {options.output}{told}")
     return 0

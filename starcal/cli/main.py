@@ -7,11 +7,10 @@ import sys
 import threading
 from importlib import import_module
 
-from ..choices import read_settings
 from ..errors import StarcalError
-from ..versions import told_differences
 from .arguments import build_parser
-from .terminal import refuse, steps_told, warn
+from .kept import put_kept_settings
+from .terminal import refuse, steps_told
 
 # Which module of this folder has a command's function, and its name there.
 COMMANDS = {
@@ -143,11 +142,7 @@ def _parsed_options(arguments: list[str]):
     options = parser.parse_args(words)
     if not getattr(options, "settings", None):
         return options
-    known = vars(read_settings(options.settings))
-    warn(options, told_differences(options.settings))
-    known["frame"] = [known["frame"]] if known["frame"] else []
-    known["leave_out"] = list(known["leave_out"])
-    options.frame_parser.set_defaults(**known)
+    put_kept_settings(options)
     return parser.parse_args(words)
 
 

@@ -14,6 +14,7 @@ from ..layers import Split, rebuilt_cores
 from ..texts import counted
 
 FEWEST_KNOWN_MAGS = 5  # their median is good to some 0.1 mag then
+FAINTEST_SHARE = 0.99  # of the stars: the last have hardly any light, and no magnitude
 
 
 def whole_stars(
@@ -109,6 +110,38 @@ def magnitudes_of(light: NDArray, stars: Table) -> NDArray[np.float64]:
             f"the magnitudes of the others: say how many stars to keep, --brightest N"
         )
     return own + np.median(zero_mag)
+
+
+def numbers_of(parts: Split, stars: Table) -> dict[str, tuple[float, float]]:
+    """How many stars can be kept, and how faint they are, where that is known.
+
+    Parameters
+    ----------
+    parts : Split
+    stars : Table
+
+    Returns
+    -------
+    dict
+        Lowest and highest number of ``brightest`` and ``faintest_mag``.
+    """
+    light = LUMINANCE_WEIGHTS @ parts.flux
+    count = int(np.sum(parts.model.reach_px > 0))
+    found = {"brightest": (1.0, float(max(count, 2)))}
+    try:
+        mags = magnitudes_of(light, stars)[parts.model.reach_px > 0]
+    except FrameError:
+        return found
+    mags = mags[np.isfinite(mags)]
+    if len(mags) < 2:
+        return found
+    low, high = np.quantile(mags, (0.0, FAINTEST_SHARE))
+    return found | {"faintest_mag": _tenths_round(low, high)}
+
+
+def _tenths_round(low: float, high: float) -> tuple[float, float]:
+    """The nearest tenths that hold both."""
+    return float(np.floor(10 * low) / 10), float(np.ceil(10 * high) / 10)
 
 
 def told_wishes(choices: Choices) -> list[str]:

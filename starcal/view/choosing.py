@@ -13,6 +13,7 @@ from pathlib import Path
 
 from bokeh.core.property.descriptors import UnsetValueError
 from bokeh.document import Document
+from bokeh.models import Checkbox
 
 from ..choices import Settings, default_of
 from ..errors import OutputError, StarcalError
@@ -74,6 +75,7 @@ class ChoicePage:
         self.left: tuple | None = None  # a move that waits to be chosen, and what it chooses
         self.in_hand: str | None = None  # a slider that may have been moved on meanwhile
         self.stands: dict[str, float] = {}  # of all sliders, by the choices put last
+        self.cores: Checkbox | None = None  # where clipped cores can be rebuilt
 
     def _lay_out(self, template: str, name: str, what: str, roots: tuple) -> None:
         """Put the picture, the sliders, the buttons and what else there is into the document."""
@@ -103,6 +105,8 @@ class ChoicePage:
         for name, slider in self.sliders.items():
             slider.on_change("value", partial(self._slider_moved, name))
             slider.on_change("value_throttled", partial(self._slider_left, name))
+        if self.cores is not None:
+            self.cores.on_change("active", self._cores_ticked)
         for name in ("undo", "redo", "reset"):
             self.buttons[name].on_click(getattr(self, name))
 
@@ -122,11 +126,20 @@ class ChoicePage:
 
     def _chosen_by(self, name: str, value: float) -> dict:
         """What a slider at a value asks for."""
+        if name in panel.OPEN_ENDED and value > self.sliders[name].end - LEAST_MOVE:
+            return {name: None}
         return {name: round(value, 3)}
 
     def _stand_of(self, name: str) -> float:
         """Where a slider stands by the choices that hold."""
-        return getattr(self.history.now, name)
+        value = getattr(self.history.now, name)
+        return self.sliders[name].end if value is None else value
+
+    def _cores_ticked(self, attribute: str, old: bool, new: bool) -> None:
+        asked = panel.CORES_TICKED[new]
+        if asked != self.history.now.clipped_cores:  # else the page has ticked it, as undo does
+            self.choose_left()
+            self._go(self.history.choose(clipped_cores=asked))
 
     def _slider_moved(self, name: str, attribute: str, old: float, new: float) -> None:
         self.moving = self._chosen_by(name, new)
@@ -202,6 +215,8 @@ class ChoicePage:
             self.stands[name] = stand
             if moved and abs(slider.value - stand) > LEAST_MOVE:
                 slider.value = stand
+        if self.cores is not None:
+            self.cores.active = self.history.now.clipped_cores == panel.CORES_TICKED[True]
         self.buttons["undo"].disabled = not self.history.past
         self.buttons["redo"].disabled = not self.history.future
 

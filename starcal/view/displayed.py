@@ -22,7 +22,7 @@ from .visible import VisiblePart, Window, mean_of, part_as_it_is
 
 SAME_PLACE_PX = 2.0  # of a star in the check's table and in an audit's
 # Settings of linear light alone
-OF_LINEAR_LIGHT = ("star_brightness", "star_size", "black", "strength")
+OF_LINEAR_LIGHT = ("star_brightness", "star_size", "clipped_cores", "black", "strength")
 RESTING = (
     "The picture is shown as it is: brightness, size, black point and stretch are for linear "
     "frames, and rest; warmth and saturation are answered when their slider is let go"
@@ -134,6 +134,15 @@ class DisplayJob:
     def shape(self) -> tuple[int, int]:
         """Rows and columns of the frame."""
         return self.frame.pixels.shape[1:]
+
+    @property
+    def numbers(self) -> dict[str, tuple[float, float]]:
+        """None: stars are left away by their light, and this is none."""
+        return {}
+
+    def with_cores(self, settings: Settings) -> "DisplayJob":
+        """Itself: nothing is rebuilt of what is stretched."""
+        return self
 
     def look(self, window: Window, star_size: float = 1.0) -> VisiblePart:
         """What is seen through a window; its stars are as large as they are."""

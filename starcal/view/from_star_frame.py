@@ -9,6 +9,7 @@ from ..checking.check import refit, with_curves
 from ..checking.result import CheckResult
 from ..choices import Settings, names_of
 from ..cure.stars import ReadyToColour, Recoloured, coloured_as_chosen
+from ..cure.wishes import numbers_of
 from ..draw.tone import Stretch
 from ..frame import Frame
 from ..layers import ProfileMap
@@ -61,6 +62,15 @@ class StarFrameJob:
     def shapes(self) -> ProfileMap | None:
         """How the stars' shapes change over the frame; None where that is not known."""
         return self.ready.parts.profile_map
+
+    @property
+    def numbers(self) -> dict[str, tuple[float, float]]:
+        """How many stars can be kept, and how faint they are; see `numbers_of`."""
+        return numbers_of(self.ready.parts, self.check.stars)
+
+    def with_cores(self, settings: Settings) -> "StarFrameJob":
+        """Itself: cores are rebuilt, or not, where stars are coloured."""
+        return self
 
     def look(self, window: Window, star_size: float = 1.0) -> VisiblePart:
         """What is seen through a window; its stars are as large as they were made."""

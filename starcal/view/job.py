@@ -13,7 +13,7 @@ from ..choices import Choices, Settings, names_of
 from ..colour.stellar import rgb_to_uv_prime
 from ..cure.gains import Calibrated, apply_calibration, near_clipping, require_usable
 from ..cure.stars import ReadyToColour, colours_of, ready_to_colour, rgb_of
-from ..cure.wishes import factors_of, whole_stars
+from ..cure.wishes import factors_of, numbers_of, whole_stars
 from ..draw import tone
 from ..draw.tone import Stretch
 from ..errors import FrameError
@@ -30,6 +30,7 @@ from .visible import SplitPart, VisiblePart, Whitening, Window, mean_of, rgba, s
 
 # Settings that mean nothing where the whole frame is multiplied
 OF_SINGLE_STARS = ("warmth", "saturation", "star_brightness", "star_size")
+OF_SINGLE_STARS += ("brightest", "faintest_mag", "clipped_cores")
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,6 +80,18 @@ class Job:
     def shape(self) -> tuple[int, int]:
         """Rows and columns of the frame."""
         return self.frame.pixels.shape[1:]
+
+    @property
+    def numbers(self) -> dict[str, tuple[float, float]]:
+        """How many stars can be kept, and how faint they are; see `numbers_of`."""
+        return numbers_of(self.parts, self.check.stars)
+
+    def with_cores(self, settings: Settings) -> "Job":
+        """The same with clipped cores rebuilt, or not, as settings say."""
+        if settings.clipped_cores == self.settings.clipped_cores:
+            return self
+        parts = whole_stars(self.ready.parts, self.frame, self.check.stars, settings)[0]
+        return replace(self, settings=settings, parts=parts)
 
     def look(self, window: Window, star_size: float = 1.0) -> SplitPart:
         """What is seen through a window, with stars of some size."""

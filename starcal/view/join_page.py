@@ -50,13 +50,14 @@ class JoinPage(ChoicePage):
         self._connect_choices()
         self.buttons["save"].on_click(self.save)
         self._put_sliders()
-        roots = (self.split, self.file, self.overwrite, self.words, self.status)
+        roots = (self.cores, self.split, self.file, self.overwrite, self.words, self.status)
         self._lay_out("join.html", job.joined.nebula.name, "stars", roots)
         self.document.template_variables["keys"] |= {"save": SAVE_TEXT}
 
     def _make_controls(self, out: str, overwrite: bool) -> None:
         self.buttons = {name: panel.button(name) for name in BUTTONS_HERE}
-        self.sliders = panel.star_sliders(self.history.now, self.job.star_count)
+        self.sliders = panel.star_sliders(self.history.now, self.job.numbers)
+        self.cores = panel.cores_box(self.history.now)
         self.split = panel.divider_slider()
         self.split.value = START_AT
         self.file = panel.folder_field(out)
@@ -68,20 +69,12 @@ class JoinPage(ChoicePage):
 
     # --- choices ------------------------------------------------------------------------
 
-    def _chosen_by(self, name: str, value: float) -> dict:
-        """As many stars as there are stand for all of them."""
-        if name != "brightest":
-            return super()._chosen_by(name, value)
-        return {name: None if value >= self.job.star_count else int(value)}
-
-    def _stand_of(self, name: str) -> float:
-        value = super()._stand_of(name)
-        return self.sliders[name].end if value is None else value
-
     def _preview(self, settings: Settings) -> None:
         """Have the next rendering show what a slider would do, while it moves."""
         if settings.star_size != self.shown_settings.star_size:
             self.shares = None
+        if settings.clipped_cores != self.shown_settings.clipped_cores:
+            self.job, self.shares = self.job.with_cores(settings), None
         super()._preview(settings)
 
     # --- what is seen -------------------------------------------------------------------

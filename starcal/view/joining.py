@@ -1,6 +1,6 @@
 """A finished nebula and its star layer, opened once, and what each choice makes of what is seen."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -12,7 +12,7 @@ from scipy.sparse import csr_array
 from ..checking.check import check
 from ..choices import Choices
 from ..colour import srgb_encode
-from ..cure.wishes import factors_of, tinted, whole_stars
+from ..cure.wishes import factors_of, numbers_of, tinted, whole_stars
 from ..draw.preview import binned
 from ..draw.tone import Stretch, choose_stretch
 from ..errors import FrameError
@@ -79,10 +79,10 @@ class JoinJob:
         """Rows and columns of the nebula."""
         return self.joined.nebula.pixels.shape[1:]
 
-    @property
-    def star_count(self) -> int:
-        """How many stars there are."""
-        return int(np.sum(self.parts.model.reach_px > 0))
+    @cached_property
+    def numbers(self) -> dict[str, tuple[float, float]]:
+        """How many stars can be kept, and how faint they are; see `numbers_of`."""
+        return numbers_of(self.parts, self.table)
 
     @cached_property
     def shown_stretch(self) -> Stretch | None:
@@ -144,6 +144,13 @@ class JoinJob:
         light = self.space.decode(np.clip(picture, 0, 1))
         srgb = np.tensordot(self.space.to_srgb, light, axes=1)
         return rgba(np.float32(srgb_encode(np.clip(srgb, 0, 1))))
+
+    def with_cores(self, choices: Choices) -> "JoinJob":
+        """The same with clipped cores rebuilt, or not, as choices say."""
+        layer = read_star_layer(self.stars_file, choices)[0]
+        stars = np.nan_to_num(layer.pixels) - self.parts.starless
+        plain = replace(self.parts, stars=stars)
+        return replace(self, parts=whole_stars(plain, layer, self.table, choices)[0])
 
     def write_whole(self, output: Path, choices: Choices, overwrite: bool) -> str:
         """Write at full size what `starcal join` writes; in words."""

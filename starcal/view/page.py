@@ -62,6 +62,7 @@ class Page(ChoicePage):
         save: Callable[..., RunResult] = run_settings,
     ):
         self.save_files = save
+        job = job.with_cores(history.now)
         super().__init__(document, job, history, keep)
         self.check = job.refit(history.now)
         self.cure = cure_of(job, self.check, history.now)
@@ -89,7 +90,8 @@ class Page(ChoicePage):
     def _make_controls(self, folder: str, overwrite: bool) -> None:
         now = self.history.now
         self.buttons = {name: panel.button(name) for name in panel.BUTTONS}
-        self.sliders = panel.setting_sliders(now)
+        self.sliders = panel.setting_sliders(now, self.job.numbers)
+        self.cores = panel.cores_box(now)
         self.route = panel.route_select(now, self.job.routes)
         self.bands = panel.bands_field(now)
         self.folder = panel.folder_field(folder)
@@ -111,7 +113,7 @@ class Page(ChoicePage):
     def _roots(self) -> tuple:
         """What stands on the page besides the picture, the buttons and the sliders."""
         switches = (panel.divider_slider(), panel.plots_toggle(), self.marks, self.shapes)
-        fields = (self.route, self.beside, self.bands, self.folder, self.overwrite)
+        fields = (self.route, self.beside, self.bands, self.cores, self.folder, self.overwrite)
         texts = (self.outcome, self.verdict, self.legend, self.plots_key, self.states)
         return (*self.plots.figures, *switches, *fields, *texts, self.table, self.status)
 
@@ -202,12 +204,14 @@ class Page(ChoicePage):
             now, before = history.now, self.history.now
             refitted = (now.leave_out, now.bands) != (before.leave_out, before.bands)
             checked = self.job.refit(now) if refitted else self.check
-            cure = cure_of(self.job, checked, history.now)
+            job = self.job.with_cores(now)
+            cure = cure_of(job, checked, now)
         except StarcalError as error:
             self._say(rows.page_words(error))
         else:
-            if history.now.star_size != self.shown_settings.star_size:
+            if job is not self.job or now.star_size != self.shown_settings.star_size:
                 self.visible = None
+            self.job = job
             self.history = history
             self.check = checked
             self.cure = cure
@@ -228,8 +232,8 @@ class Page(ChoicePage):
         self.bands.value = now.bands or ""
         self.bands.disabled = self.check.flags_before_fit is None  # nothing is fitted
         self._put_sliders()
-        for name, slider in self.sliders.items():
-            slider.disabled = name in self.cure.idle
+        for name, control in (*self.sliders.items(), ("clipped_cores", self.cores)):
+            control.disabled = name in self.cure.idle
         for name in ("leave_out", "next", "previous"):
             self.buttons[name].disabled = self.check.fit is None
         self.buttons["take_back"].disabled = self.check.fit is None and not now.leave_out

@@ -15,10 +15,11 @@ SLIDERS = {
     "black": ("Black point", -2.0, 1.0, 0.05),
     "strength": ("Stretch", 0.1, 5.0, 0.05),
 }
+OPEN_ENDED = ("brightest", "faintest_mag")  # at the end of the slider: all stars
 STARS_ALONE = (
     "star_strength",
     "star_size",
-    "brightest",
+    *OPEN_ENDED,
     "star_brightness",
     "saturation",
     "warmth",
@@ -112,9 +113,19 @@ def divider_slider() -> Slider:
     )
 
 
-def setting_sliders(settings: Settings) -> dict[str, Slider]:
-    """A slider for each setting that is a number."""
-    return {name: _slider(name, SLIDERS[name], settings) for name in SLIDERS}
+def setting_sliders(
+    settings: Settings, numbers: dict[str, tuple[float, float]]
+) -> dict[str, Slider]:
+    """A slider for each setting that is a number; ``numbers`` are the ends of those that the job
+    tells."""
+    ranges = SLIDERS | _numbers_ranges(numbers)
+    return {name: _slider(name, ranges[name], settings) for name in ranges}
+
+
+def _numbers_ranges(numbers: dict[str, tuple[float, float]]) -> dict[str, tuple]:
+    """Of sliders of how many stars there are."""
+    words = {"brightest": ("Stars kept", 1), "faintest_mag": ("Faintest V", 0.1)}
+    return {name: (words[name][0], *ends, words[name][1]) for name, ends in numbers.items()}
 
 
 def _slider(name: str, ranges: tuple, settings: Settings) -> Slider:
@@ -138,12 +149,29 @@ def _slider(name: str, ranges: tuple, settings: Settings) -> Slider:
     )
 
 
-def star_sliders(settings: Settings, star_count: int) -> dict[str, Slider]:
-    """The sliders of stars that are laid over a nebula."""
-    ranges = {name: SLIDERS[name] for name in STARS_ALONE if name in SLIDERS}
+def star_sliders(
+    settings: Settings, numbers: dict[str, tuple[float, float]]
+) -> dict[str, Slider]:
+    """The sliders of stars that are laid over a nebula; ``numbers`` as for `setting_sliders`."""
+    ranges = SLIDERS | _numbers_ranges(numbers)
     ranges["star_strength"] = ("Star stretch", 0.1, 5.0, 0.05)
-    ranges["brightest"] = ("Stars kept", 1, max(star_count, 2), 1)
-    return {name: _slider(name, ranges[name], settings) for name in STARS_ALONE}
+    return {
+        name: _slider(name, ranges[name], settings) for name in STARS_ALONE if name in ranges
+    }
+
+
+CORES_TICKED = {True: "rebuild", False: "keep"}
+
+
+def cores_box(settings: Settings) -> Checkbox:
+    """Whether clipped cores are rebuilt."""
+    return Checkbox(
+        name="clipped_cores",
+        label="rebuild clipped cores",
+        active=settings.clipped_cores == CORES_TICKED[True],
+        width=200,
+        stylesheets=[sheet()],
+    )
 
 
 def route_select(settings: Settings, routes: tuple[str, ...]) -> Select:

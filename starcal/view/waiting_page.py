@@ -50,7 +50,7 @@ class WaitingPage(ChoicePage):
         self.advice = CHOOSE_ANOTHER if chosen_here else ""
         self.picture = make_picture(work.sight.shape, no_stars())
         self.buttons = {name: panel.button(name) for name in BUTTONS_OF_ALL}
-        sliders = panel.setting_sliders(history.now)
+        sliders = panel.setting_sliders(history.now, {})
         self.sliders = {name: sliders[name] for name in LOOK_SLIDERS}
         self.divider = panel.divider_slider()
         self.divider.value = ALL_BEFORE

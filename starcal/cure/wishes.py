@@ -14,7 +14,7 @@ from ..layers import Split, rebuilt_cores
 from ..texts import counted
 
 FEWEST_KNOWN_MAGS = 5  # their median is good to some 0.1 mag then
-FAINTEST_SHARE = 0.99  # of the stars: the last have hardly any light, and no magnitude
+FAINTEST_QUANTILE = 0.99  # of the stars: the last have hardly any light, and no magnitude
 
 
 def whole_stars(
@@ -135,7 +135,7 @@ def numbers_of(parts: Split, stars: Table) -> dict[str, tuple[float, float]]:
     mags = mags[np.isfinite(mags)]
     if len(mags) < 2:
         return found
-    low, high = np.quantile(mags, (0.0, FAINTEST_SHARE))
+    low, high = np.quantile(mags, (0.0, FAINTEST_QUANTILE))
     return found | {"faintest_mag": _tenths_round(low, high)}
 
 

@@ -1,6 +1,7 @@
 """Which starless frame a star layer belongs to, and whether stars are still in a nebula."""
 
 import hashlib
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -137,9 +138,13 @@ def _peaks_among(light: NDArray, most: int) -> tuple[NDArray, NDArray]:
         lit = lit[np.argpartition(light.ravel()[lit], -most)[-most:]]
     y, x = np.divmod(lit, light.shape[1])
     reach = range(-PEAK_REACH_PX, PEAK_REACH_PX + 1)
-    for down, across in ((down, across) for down in reach for across in reach):
-        row = np.clip(y + down, 0, light.shape[0] - 1)
-        column = np.clip(x + across, 0, light.shape[1] - 1)
-        top = light[y, x] >= light[row, column]
+    for down, across in product(reach, reach):
+        top = light[y, x] >= _pixels_beside(light, y + down, x + across)
         y, x = y[top], x[top]
     return y, x
+
+
+def _pixels_beside(light: NDArray, row: NDArray, column: NDArray) -> NDArray:
+    """Pixels at places, those of the rim for what lies outside."""
+    rows, columns = light.shape
+    return light[np.clip(row, 0, rows - 1), np.clip(column, 0, columns - 1)]

@@ -239,14 +239,19 @@ def require_even_axes(way: Way) -> None:
 def _axes_apart(pairs: Pairs) -> tuple[float, float]:
     """By what share one axis of the freest linear map is longer than the other, and its error."""
     for _ in range(5):
-        linear = np.column_stack([pairs.before, np.ones(len(pairs))])
-        solved = np.linalg.lstsq(linear, pairs.after, rcond=None)[0]
-        left_px = np.hypot(*(linear @ solved - pairs.after).T)
+        solved, left_px = _freest_linear(pairs)
         pairs = pairs.take(left_px < max(3 * np.median(left_px), 0.7))
     axes = np.linalg.svd(solved[:2], compute_uv=False)
     span_px = np.sqrt(np.mean(np.var(pairs.before, axis=0)))
     error = np.median(left_px) / np.sqrt(max(len(pairs), 1)) / max(span_px, 1)
     return axes[0] / axes[1] - 1, error
+
+
+def _freest_linear(pairs: Pairs) -> tuple[NDArray, NDArray]:
+    """The linear map and shift nearest to pairs, (3, 2), and how far each is off, (n,)."""
+    linear = np.column_stack([pairs.before, np.ones(len(pairs))])
+    solved = np.linalg.lstsq(linear, pairs.after, rcond=None)[0]
+    return solved, np.hypot(*(linear @ solved - pairs.after).T)
 
 
 def require_no_lens(way: Way, shape: tuple[int, int]) -> None:

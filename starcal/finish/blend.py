@@ -45,17 +45,17 @@ def screen_keeping_hue(
         strip = np.s_[:, top : top + height]
         starry = (above[strip] > 0).any(axis=0)
         if starry.any():
-            light = srgb_decode(np.asarray(above[strip][:, starry], float))
-            joined[strip][:, starry] = _screened(below[strip][:, starry], light, space)
+            stars = above[strip][:, starry]
+            joined[strip][:, starry] = _screened(below[strip][:, starry], stars, space)
 
     deque(in_threads(screen_strip, range(0, joined.shape[1], height)), maxlen=0)
     return joined
 
 
-def _screened(below: NDArray, star_srgb: NDArray, space: ColourSpace) -> NDArray:
-    """See `screen_keeping_hue`: for pixels under stars, (3, n); the stars as linear light."""
+def _screened(below: NDArray, above: NDArray, space: ColourSpace) -> NDArray:
+    """See `screen_keeping_hue`: for pixels under stars, (3, n)."""
     ground = space.decode(below)
-    star = space.from_srgb(star_srgb)
+    star = space.from_srgb(srgb_decode(np.asarray(above, float)))
     ground_y = space.luminance(ground)
     star_y = space.luminance(star)
     darkness = (1 - srgb_encode(ground_y)) * (1 - srgb_encode(star_y))

@@ -292,11 +292,17 @@ def _summits(peaks: NDArray) -> tuple[NDArray, NDArray, NDArray]:
     y, x = np.divmod(highest, last + 1)
     inside = (y > 0) & (y < last) & (x > 0) & (x < last)
     y, x = np.clip(y, 1, last - 1), np.clip(x, 1, last - 1)
-    row = np.arange(n)
+    away_px = np.stack([x, y], axis=1) - SHIFT_PX + _beyond_pixels(peaks, y, x)
+    return away_px, peaks[np.arange(n), y, x], inside
+
+
+def _beyond_pixels(peaks: NDArray, y: NDArray, x: NDArray) -> NDArray[np.float64]:
+    """How far summits lie beside the highest pixels, x and y, (n, 2)."""
+    row = np.arange(len(peaks))
     top = peaks[row, y, x]
     dx = _summit_between(peaks[row, y, x - 1], top, peaks[row, y, x + 1])
     dy = _summit_between(peaks[row, y - 1, x], top, peaks[row, y + 1, x])
-    return np.stack([x + dx, y + dy], axis=1) - SHIFT_PX, top, inside
+    return np.stack([dx, dy], axis=1)
 
 
 def _summit_between(before: NDArray, top: NDArray, after: NDArray) -> NDArray:

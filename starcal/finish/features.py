@@ -421,9 +421,14 @@ def _least_squares(pairs: Pairs, mirrored: bool) -> NDArray:
     start = np.sum(share * pairs.before, axis=0)
     end = np.sum(share * pairs.after, axis=0)
     from_start = pairs.before - start
-    left, size, right = np.linalg.svd((share * (pairs.after - end)).T @ from_start)
+    turn, size = _nearest_turn((share * (pairs.after - end)).T @ from_start, mirrored)
+    linear = size / np.sum(share * from_start**2) * turn
+    return np.column_stack([linear, end - linear @ start])
+
+
+def _nearest_turn(product: NDArray, mirrored: bool) -> tuple[NDArray, float]:
+    """The rotation, or the mirrored one, nearest to a product of places, and its size."""
+    left, size, right = np.linalg.svd(product)
     wanted = -1.0 if mirrored else 1.0
     signs = np.array([1.0, wanted * np.sign(np.linalg.det(left @ right))])
-    scale = np.sum(size * signs) / np.sum(share * from_start**2)
-    linear = scale * left @ np.diag(signs) @ right
-    return np.column_stack([linear, end - linear @ start])
+    return left @ np.diag(signs) @ right, float(np.sum(size * signs))

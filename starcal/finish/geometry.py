@@ -171,7 +171,14 @@ def find_moved(starless: NDArray, nebula: NDArray) -> Moved:
     proof = _proof(frame, picture, best, other)
     first = _unthinned(frame.to_looked(), picture.to_looked(), best.matrix)
     exact = _exact(starless, nebula, _as_similarity(first, starless.shape[1:]))
-    moved = Moved(
+    moved = _moved_of(best, exact, proof)
+    _require_sure(moved)
+    return moved
+
+
+def _moved_of(best: Way, exact: "Exact", proof: tuple[float, float]) -> Moved:
+    """What features, windows and ranks of brightness told, together."""
+    return Moved(
         matrix=exact.matrix,
         error_px=exact.error_px,
         agreeing=len(best.inside),
@@ -181,8 +188,6 @@ def find_moved(starless: NDArray, nebula: NDArray) -> Moved:
         windows=int(np.sum(exact.left_px < NEAR_PX)),
         told=len(exact.left_px),
     )
-    _require_sure(moved)
-    return moved
 
 
 def _unthinned(before: NDArray, after: NDArray, matrix: NDArray) -> NDArray:
@@ -302,12 +307,11 @@ def _proof(frame: Looked, picture: Looked, best: Way, other: Way) -> tuple[float
     ours = _fine_structure(picture.brightness, shrink @ np.eye(2, 3), size)
     values = np.where(frame.known, frame.brightness, np.nan)
     laid = _fine_structure(values, shrink @ best.matrix, size)
-    others = [_correlation_where_both(ours, shifted) for shifted in _elsewhere(laid)]
+    others = list(_elsewhere(laid))
     if other.matrix is not None:
-        others.append(
-            _correlation_where_both(ours, _fine_structure(values, shrink @ other.matrix, size))
-        )
-    return _correlation_where_both(ours, laid), float(np.max(others))
+        others.append(_fine_structure(values, shrink @ other.matrix, size))
+    best_other = max(_correlation_where_both(ours, each) for each in others)
+    return _correlation_where_both(ours, laid), float(best_other)
 
 
 def _elsewhere(laid: NDArray):

@@ -64,8 +64,13 @@ def read_star_layer(
     cores = None if kept else read_fits_table(path, CORES)
     if cores is None or not len(cores):
         return layer, ()
+    told = told_cores(np.ones(cores.meta["REBUILT"], bool))
+    return replace(layer, pixels=_with_cores(layer, cores)), (told,)
+
+
+def _with_cores(layer: Frame, cores: Table) -> NDArray[np.float32]:
+    """A layer's pixels with those of `cores_of` in their places."""
     pixels = layer.pixels.copy()
     light = np.asarray(cores["light"]).T / np.float32(layer.full_scale)
     pixels[:, np.asarray(cores["y"]), np.asarray(cores["x"])] = light
-    told = told_cores(np.ones(cores.meta["REBUILT"], bool))
-    return replace(layer, pixels=pixels), (told,)
+    return pixels

@@ -90,11 +90,14 @@ def prepared_layer(
         return _stretched_layer(layer, path, found, choices, recoloured, why)
     if as_it_is:
         return plain
-    if recoloured:
-        made = recolour_checked(usable(layer, found, True), found, choices)
-        notes = (made.check.route_reason, *_of_stars(made.check.notes))
-        return StarLayer(np.nan_to_num(made.picture), False, notes)
-    return _as_wished(layer, found, choices)
+    return (_recoloured if recoloured else _as_wished)(layer, found, choices)
+
+
+def _recoloured(layer: Frame, found: CheckResult, choices: Choices) -> StarLayer:
+    """Stars in new colours, and as was asked for besides."""
+    made = recolour_checked(usable(layer, found, True), found, choices)
+    notes = (made.check.route_reason, *_of_stars(made.check.notes))
+    return StarLayer(np.nan_to_num(made.picture), False, notes)
 
 
 def _asked_of_stars(choices: Choices) -> list[str]:

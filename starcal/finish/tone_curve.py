@@ -144,32 +144,41 @@ def _slopes_of(cells: Cells, channel: int) -> _Slopes | None:
     if told.now.shape[1] < LEAST_CELLS:
         return None
     goal = told.now[channel]
-    straight = np.vstack([told.then, told.places, np.ones(len(goal))])
-    index = np.linalg.lstsq(straight.T, goal, rcond=None)[0][:3]
+    index = _straight_index(goal, told)
     for _ in range(INDEX_ROUNDS):
-        brightness = index @ told.then
-        low, high = np.quantile(brightness, TONE_ENDS)
+        low, high = np.quantile(index @ told.then, TONE_ENDS)
         if not high > low:
             return None
-        tone = np.clip((brightness - low) / (high - low), *TONES_BEYOND)
+        tone = np.clip((index @ told.then - low) / (high - low), *TONES_BEYOND)
         slopes = _fitted_slopes(goal, told, tone, index / (high - low))
         index = slopes.at(tone)
     return slopes
+
+
+def _straight_index(goal: NDArray, cells: Cells) -> NDArray[np.float64]:
+    """Shares of the frame's channels in a sum nearest to a channel, besides a gradient, (3,)."""
+    straight = np.vstack([cells.then, cells.places, np.ones(len(goal))])
+    return np.linalg.lstsq(straight.T, goal, rcond=None)[0][:3]
 
 
 def _fitted_slopes(goal: NDArray, cells: Cells, tone: NDArray, per_tone: NDArray) -> _Slopes:
     """Curve, sum, vignetting and gradient fitted to a channel; a tone is ``per_tone`` times the
     frame's channels."""
     scale = np.linalg.norm(per_tone)
-    away = np.sum(cells.places**2, axis=0)
-    lens = np.vstack([away, cells.places])
-    ground = np.vstack([lens, np.ones(len(goal))])
-    design = np.vstack([np.log(tone + KNEE), scale * cells.then, tone * lens, ground])
-    terms, error = _robust_terms(design, goal, _block_numbers(cells.places))
+    lens = np.vstack([np.sum(cells.places**2, axis=0), cells.places])
+    parts = (np.log(tone + KNEE), scale * cells.then, tone * lens, lens, np.ones(len(goal)))
+    terms, error = _robust_terms(np.vstack(parts), goal, _block_numbers(cells.places))
     even = scale * terms[1:4] + np.mean(terms[4:7] @ lens) * per_tone
     level = np.polyfit(tone, even @ cells.then, 1)[0]
-    middle = level + terms[0] / (MIDDLE + KNEE)
-    return _Slopes(even, terms[0] * per_tone, terms[0] / middle, error / abs(middle))
+    return _slopes_over_middle(even, terms[0] * per_tone, terms[0], error, level)
+
+
+def _slopes_over_middle(
+    even: NDArray, curved: NDArray, bend: float, error: float, level: float
+) -> _Slopes:
+    """Slopes, and the curved term as a share of that in the middle; ``level`` is the sum's."""
+    middle = level + bend / (MIDDLE + KNEE)
+    return _Slopes(even, curved, bend / middle, error / abs(middle))
 
 
 def _block_numbers(places: NDArray) -> NDArray[np.intp]:

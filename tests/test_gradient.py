@@ -104,7 +104,7 @@ def test_where_the_stars_show_none_it_is_said_what_was_found_and_what_is_needed(
     said = capsys.readouterr().err
     assert "no colour gradient to take out: by " in said
     assert " % towards " in said
-    assert "2 % and 4 errors are needed: use --model gains" in said
+    assert "2 % and a chance of less than 1 in 200 that it is even are needed" in said
     with pytest.raises(TooFewStars, match=r"cannot be told by \d+ stars, 12 are needed"):
         check(folder / "few.fits", model="gradient")
     assert main(["check", "--model", "gains", str(folder / "few.fits")]) == 0

@@ -24,7 +24,7 @@ from ..fit.expected import LEAST_EXPECTED_SNR, expected_flux
 from ..fit.gains import MAG_PER_LN, MIN_STARS, TARGET_SLOPE, GainFit, fit_gains
 from ..fit.responses import ColourTerms
 from ..fit.steadiness import STEADY_WIDTHS, Steadiness, steadiness
-from ..fit.unevenness import Unevenness, unevenness
+from ..fit.unevenness import CleanColours, Unevenness, unevenness
 from ..fit.verdict import uneven_clause, unsteady_clause
 from ..stars import CHANNELS, SHAPE_SNR, Flag, places_of
 from ..stars.apertures import (
@@ -241,7 +241,7 @@ def fit_light(
         flux=flux,
         growth=growth,
         second=second,
-        gradient=_gradient_of_stars(stars, rows, fit),
+        gradient=_gradient_of_stars(stars, light, rows, fit),
         contradicted=_against_the_gains(stars, light, fit, beyond)
         or unsteady_clause(steady)
         or uneven_clause(_over_the_frame_of(stars, light, rows, fit)),
@@ -288,10 +288,13 @@ def _shares_of_frame(stars: Table) -> NDArray:
     return (places_of(stars) + 0.5) / [width, height] - 0.5
 
 
-def _gradient_of_stars(stars: Table, rows: NDArray, fit: GainFit) -> ColourGradient | None:
-    """The plane that the residuals of a fit show over the frame."""
+def _gradient_of_stars(
+    stars: Table, light: ApertureLight, rows: NDArray, fit: GainFit
+) -> ColourGradient | None:
+    """The planes of the gains of a fit over the frame."""
     x_px, y_px = places_of(stars)[rows].T
-    return colour_gradient(fit, x_px, y_px, stars.meta["shape"])
+    clean = _clean_colours(stars, light)
+    return colour_gradient(fit, x_px, y_px, stars.meta["shape"], clean)
 
 
 def common_bv_error_mag(stars: Table, rows: NDArray) -> float:
@@ -403,18 +406,20 @@ def _over_the_frame_of(
     stars: Table, light: ApertureLight, rows: NDArray, fit: GainFit
 ) -> Unevenness:
     """How much the gains of a fit differ over the frame, by all clean stars."""
-    share = _shares_of_frame(stars)
+    clean = _clean_colours(stars, light)
+    share = _shares_of_frame(stars)[rows]
+    return unevenness(fit, share, clean.flux, clean.noise, clean.place)
+
+
+def _clean_colours(stars: Table, light: ApertureLight) -> CleanColours:
+    """Stars that stand alone, in an aperture wide enough for their widths not to matter."""
     radius = RADII_WIDTHS.index(UNEVEN_WIDTHS)
     alone = light.neighbours[radius] < NEIGHBOUR_SHARE
-    noise = _relative_noise(stars, light) * UNEVEN_WIDTHS**NOISE_POWER
-    even = _as_in_mean_of_field(stars, light, light.shape_row[alone], UNEVEN_WIDTHS)
-    return unevenness(
-        fit,
-        share[rows],
-        light.growth_flux[:, radius, alone] * even,
-        noise[alone],
-        share[light.shape_row[alone]],
-    )
+    row = light.shape_row[alone]
+    noise = _relative_noise(stars, light)[alone] * UNEVEN_WIDTHS**NOISE_POWER
+    even = _as_in_mean_of_field(stars, light, row, UNEVEN_WIDTHS)
+    flux = light.growth_flux[:, radius, alone] * even
+    return CleanColours(flux, noise, _shares_of_frame(stars)[row])
 
 
 def _steadiness_of_stars(stars: Table, light: ApertureLight, fit: GainFit) -> Steadiness | None:

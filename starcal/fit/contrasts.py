@@ -20,6 +20,8 @@ from ..stars.growth import Growth
 from ..texts import counted
 from .gains import MAG_PER_LN, GainFit
 from .steadiness import Steadiness
+from .tilts import tilts
+from .unevenness import CleanColours
 
 FITTED_CHANNELS = ("red", "blue")
 FEWEST_A_SIDE = 3
@@ -425,14 +427,14 @@ class ColourGradient:
         return np.where(self.seen, self.error / np.sqrt(12), 0.0)
 
     def with_more(self, rest: "ColourGradient") -> "ColourGradient":
-        """With what was found once more after this one was taken out."""
+        """With what was found once more after this one was taken out; its error stays, as what is
+        left is mostly taken for none."""
         slope_ln = self.slope_ln + np.where(self.seen[:, None], rest.slope_ln, 0.0)
         across, up = slope_ln.T
         return replace(
             self,
             slope_ln=slope_ln,
             change=np.hypot(across, up),
-            error=rest.error,
             angle_deg=np.degrees(np.arctan2(up, across)),
         )
 
@@ -449,14 +451,20 @@ class ColourGradient:
 
 
 FEWEST_FOR_GRADIENT = 12
-GRADIENT_SIGMAS = 4.0  # chance gives 3 a plane of two slopes in one frame of 90
+MOST_EVEN_CHANCE = (
+    0.005  # that a channel has no plane: one frame in 200 is told one that is none
+)
 LEAST_GRADIENT = 0.02
 
 
 def colour_gradient(
-    fit: GainFit, x_px: NDArray, y_px: NDArray, shape: tuple[int, int]
+    fit: GainFit,
+    x_px: NDArray,
+    y_px: NDArray,
+    shape: tuple[int, int],
+    clean: CleanColours | None = None,
 ) -> ColourGradient | None:
-    """A plane through the residuals of either gain; None with fewer than 12 used stars.
+    """A plane of either gain; None with fewer than 12 used stars.
 
     Parameters
     ----------
@@ -465,6 +473,8 @@ def colour_gradient(
         Places of the stars of the fit.
     shape : (int, int)
         Rows and columns of the frame.
+    clean : CleanColours, optional
+        Stars, matched or not, whose colours tell it too.
 
     Returns
     -------
@@ -473,41 +483,23 @@ def colour_gradient(
     if fit.n_used < FEWEST_FOR_GRADIENT:
         return None
     height, width = shape
-    used = fit.used
-    ones = np.ones(len(x_px))
-    place = np.column_stack([_share(x_px, width), _share(y_px, height), ones])[used]
-    planes = [
-        _steepest(place, fit.residual_mag[channel, used], fit.residual_error_mag[channel, used])
-        for channel in range(2)
-    ]
-    change, error, angle_deg, across, up = np.transpose(planes)
-    beyond_chance = change > GRADIENT_SIGMAS * error
+    place = np.column_stack([_share(x_px, width), _share(y_px, height)])
+    found = tilts(fit, place, clean)
+    across, up = found.slope_ln.T
+    change = np.hypot(across, up)
+    along = found.slope_ln / np.maximum(change, 1e-12)[:, None]
     return ColourGradient(
         change=change,
-        error=error,
-        angle_deg=angle_deg,
-        slope_ln=np.column_stack([across, up]),
-        seen=beyond_chance & (change > LEAST_GRADIENT),
+        error=np.sqrt(np.einsum("ci,cij,cj->c", along, found.covariance, along)),
+        angle_deg=np.degrees(np.arctan2(up, across)),
+        slope_ln=found.slope_ln,
+        seen=(change > LEAST_GRADIENT) & (found.even_chance < MOST_EVEN_CHANCE),
     )
 
 
 def _share(at_px: NDArray, length: int) -> NDArray:
     """Places along a side of the frame, -0.5 to 0.5."""
     return (np.asarray(at_px) + 0.5) / length - 0.5
-
-
-def _steepest(
-    place: NDArray, residual_mag: NDArray, sigma: NDArray
-) -> tuple[float, float, float, float, float]:
-    """Change of ln gain along the steepest direction of a plane, its error, that direction in
-    degrees, and the slopes along x and y."""
-    design = place / sigma[:, None]
-    covariance = np.linalg.pinv(design.T @ design)
-    slope = covariance @ design.T @ (residual_mag / sigma) / MAG_PER_LN
-    change = np.hypot(slope[0], slope[1])
-    along = slope[:2] / max(change, 1e-12)
-    error = np.sqrt(along @ covariance[:2, :2] @ along) / MAG_PER_LN
-    return change, error, np.degrees(np.arctan2(slope[1], slope[0])), slope[0], slope[1]
 
 
 def require_gradient(gradient: ColourGradient | None, n_used: int) -> ColourGradient:
@@ -540,8 +532,8 @@ def require_gradient(gradient: ColourGradient | None, n_used: int) -> ColourGrad
         return gradient
     raise TooFewStars(
         f"no colour gradient to take out: by {counted(n_used, 'star')} {gradient_text(gradient)} "
-        f"over the frame; {100 * LEAST_GRADIENT:.0f} % and {GRADIENT_SIGMAS:.0f} errors are "
-        "needed: use --model gains",
+        f"over the frame; {100 * LEAST_GRADIENT:.0f} % and a chance of less than 1 in "
+        f"{1 / MOST_EVEN_CHANCE:.0f} that it is even are needed: use --model gains",
         found=n_used,
     )
 

@@ -9,7 +9,9 @@ unless it goes exactly the way that star colours go. Both together, with a prior
 uneven, give those of R and of B.
 """
 
-from dataclasses import dataclass
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +22,9 @@ from .gains import MAG_PER_LN, GainFit
 USUAL_UNEVENNESS_LN = (
     0.03  # of a gain from edge to edge, in either direction, and from middle to corner
 )
+EVEN_LN = 1e-4  # the same of a gain that is even
+# Which of red and blue are uneven, and how often: half of all frames, first, are even
+WAYS = {(False, False): 0.5, (True, False): 0.2, (False, True): 0.2, (True, True): 0.1}
 SHAPE_TERMS = 3  # along x, along y, and the square of the distance from the middle
 FEWEST_COLOURS = 12  # stars, for a tilt and a bowl of their combination
 MOST_COLOUR_NOISE = 0.1  # relative, of a star's light in the worst channel
@@ -44,11 +49,14 @@ class Unevenness:
     error : ndarray, shape (2,)
     stars : int
         Clean stars whose colours tell it, besides those of the fit.
+    even_chance : float
+        How likely it is that both gains are even.
     """
 
     change: NDArray
     error: NDArray
     stars: int
+    even_chance: float = 0.0
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -83,15 +91,105 @@ def unevenness(
     Unevenness
         Its posterior mean, normal errors and prior.
     """
-    terms = _terms_at(place)
-    information, seen = _told_by_fit(fit, terms)
+    told = told_of_shape(fit, place, CleanColours(flux, noise, star_place))
+    usual = np.eye(2 * SHAPE_TERMS) / USUAL_UNEVENNESS_LN**2
+    covariance = np.linalg.inv(told.information + usual)
+    found = _over_the_frame(covariance, told.seen, _terms_at(place), told.stars)
+    return replace(found, even_chance=_even_chance(told))
+
+
+def _even_chance(told: ToldOfShape) -> float:
+    """How likely it is that stars show chance alone."""
+    ln = [
+        solved(told, np.repeat(np.where(way, USUAL_UNEVENNESS_LN, EVEN_LN), SHAPE_TERMS))[2]
+        + np.log(before)
+        for way, before in WAYS.items()
+    ]
+    share = np.exp(ln - np.max(ln))
+    return float(share[0] / share.sum())
+
+
+def solved(told: ToldOfShape, usual_ln: NDArray) -> tuple[NDArray, NDArray, float]:
+    """The terms of both gains if they are as large as some usual values.
+
+    Parameters
+    ----------
+    told : ToldOfShape
+    usual_ln : ndarray, shape (6,)
+
+    Returns
+    -------
+    tuple of ndarray, ndarray, float
+        The terms, their covariance, and the ln probability of what stars tell.
+    """
+    covariance = np.linalg.inv(told.information + np.diag(usual_ln**-2.0))
+    found = covariance @ told.seen
+    volume = np.linalg.slogdet(covariance)[1] - 2 * np.log(usual_ln).sum()
+    return found, covariance, float(told.seen @ found + volume) / 2
+
+
+@dataclass(frozen=True, eq=False)
+class CleanColours:
+    """Clean stars, matched or not, as for `unevenness`: light (3, m), relative noise (m,), and
+    places (m, 2)."""
+
+    flux: NDArray
+    noise: NDArray
+    place: NDArray
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class ToldOfShape:
+    """What stars tell of the terms of both gains, red's first: along x, along y and the bowl.
+
+    Attributes
+    ----------
+    information : ndarray, shape (6, 6)
+        Inverse covariance.
+    seen : ndarray, shape (6,)
+        It times the terms.
+    stars : int
+        Clean stars whose colours tell it.
+    """
+
+    information: NDArray
+    seen: NDArray
+    stars: int
+
+
+def told_of_shape(
+    fit: GainFit, place: NDArray, clean: CleanColours | None, share_of_fit: float = 1.0
+) -> ToldOfShape:
+    """What the stars of a fit and clean stars tell, without what flats usually are.
+
+    Parameters
+    ----------
+    fit : GainFit
+    place : ndarray, shape (n, 2)
+        Of the stars that it was given, as for `unevenness`.
+    clean : CleanColours, optional
+    share_of_fit : float
+        How much what the fit's stars tell counts.
+
+    Returns
+    -------
+    ToldOfShape
+    """
+    information, seen = _told_by_fit(fit, _terms_at(place))
+    information *= share_of_fit
+    seen *= share_of_fit
     share = fit.slope[0] / fit.slope[1]
-    good = (np.nan_to_num(flux) > 0).all(axis=0) & (noise < MOST_COLOUR_NOISE)
-    if good.sum() >= FEWEST_COLOURS and np.isfinite(share):
-        combined = _shape_of_colours(share, flux[:, good], noise[good], star_place[good])
+    if clean is None or not np.isfinite(share):
+        return ToldOfShape(information=information, seen=seen, stars=0)
+    good = (np.nan_to_num(clean.flux) > 0).all(axis=0) & (clean.noise < MOST_COLOUR_NOISE)
+    stars = int(good.sum())
+    if stars >= FEWEST_COLOURS:
+        combined = _shape_of_colours(
+            share, clean.flux[:, good], clean.noise[good], clean.place[good]
+        )
         takes = np.hstack([np.eye(SHAPE_TERMS), -share * np.eye(SHAPE_TERMS)])
         _learn(information, seen, combined, takes)
-    return _over_the_frame(np.linalg.inv(information), seen, terms, int(good.sum()))
+    return ToldOfShape(information=information, seen=seen, stars=stars)
 
 
 def _terms_at(place: NDArray) -> NDArray:
@@ -101,10 +199,10 @@ def _terms_at(place: NDArray) -> NDArray:
 
 
 def _told_by_fit(fit: GainFit, terms: NDArray) -> tuple[NDArray, NDArray]:
-    """Information on the terms of both gains from what flats usually are and from the fit, as a
-    matrix, and what it says, as a vector."""
+    """Information on the terms of both gains from the fit, as a matrix, and what it says, as a
+    vector."""
     both = 2 * SHAPE_TERMS
-    information = np.eye(both) / USUAL_UNEVENNESS_LN**2
+    information = np.zeros((both, both))
     seen = np.zeros(both)
     for channel in range(2):
         takes = np.eye(both)[SHAPE_TERMS * channel : SHAPE_TERMS * (channel + 1)]

@@ -9,6 +9,7 @@ from dataclasses import KW_ONLY, dataclass
 from typing import Any
 
 import numpy as np
+from scipy.special import ndtr
 
 from ..place.match import MIN_PAIRS, Match
 from ..stars.linearity import Linearity
@@ -42,9 +43,10 @@ MIN_RED_SHARE = 0.3
 # With fewer of them both slopes have to lie within these by two errors: broadband filters give 0.46
 # to 1.15 in red and 0.45 to 0.9 in blue, imitations at most 0.6 in red and at least 1.0 in blue.
 HOT_FIELD_RATIOS = ((0.4, 1.7), (0.25, 1.05))
-# Of a gain over the frame: beyond it no single gain is right. A chance of more than one in
-# four (the quartile of a Gaussian) that it is so is too much.
-MOST_UNEVEN, UNEVEN_QUARTILE = 0.05, 0.67
+# Of a gain over the frame: beyond it no single gain is right. A chance of more than one in four
+# that it is so for either gain is too much, unless both may as well be even.
+MOST_UNEVEN, MOST_UNEVEN_CHANCE, UNEVEN_QUARTILE = 0.05, 0.25, 0.67
+MOST_EVEN = 0.01
 UNSTEADY_SIGMAS = 3.0
 MATRIX_BELOW, MATRIX_ABOVE = (
     0.8,
@@ -312,11 +314,10 @@ def uneven_clause(found: Unevenness) -> str:
     str
         Empty where they do not differ, or too little to be sure.
     """
-    likely = found.change + UNEVEN_QUARTILE * found.error > MOST_UNEVEN
-    sure = found.change > 2 * found.error
-    if not (likely & sure).any():
+    too_much = ndtr((found.change - MOST_UNEVEN) / found.error)
+    if found.even_chance > MOST_EVEN or 1 - np.prod(1 - too_much) < MOST_UNEVEN_CHANCE:
         return ""
-    worst = int(np.argmax(np.where(sure, found.change, 0)))
+    worst = int(np.argmax(too_much))
     return (
         f"the gain of {FITTED_CHANNELS[worst]} differs by {100 * found.change[worst]:.1f} +- "
         f"{100 * found.error[worst]:.1f} % over the frame, by the colours of "

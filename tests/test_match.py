@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
+from starcal.place.bright import with_bright_stars
 from starcal.place.match import (
     MAX_RADIUS_PX,
     clearly_above_chance,
@@ -412,6 +413,26 @@ def test_brightness_that_does_not_fit_is_told():
     found = match(catalogue, xy, mag, wcs_of())
     assert set(found.star[found.mismatched]) == {5}
     assert row[5] >= 0
+
+
+def test_wide_stars_seen_beside_their_places_are_paired_by_place_and_brightness():
+    """Three stars are found 3 px aside, one of them 3 mag too faint. 3 px are within the core of
+    stars 8 px wide, and not of stars 4 px wide."""
+    catalogue, xy, mag, row = field(80, seed=10, spurious=0, scatter_px=0.05)
+    aside = [5, 20, 33]
+    xy[aside, 0] += 3.0
+    mag[33] += 3.0
+    found = match(catalogue, xy, mag, wcs_of())
+    assert not set(aside) & set(found.star)
+    clipped = np.zeros(len(mag), bool)
+    narrow, wide = [
+        with_bright_stars(found, xy, mag, clipped, catalogue.v_mag, fwhm_px)
+        for fwhm_px in (4.0, 8.0)
+    ]
+    assert not set(aside) & set(narrow.star)
+    assert set(aside) & set(wide.star) == {5, 20}
+    of_star = dict(zip(wide.star.tolist(), wide.catalogue.tolist(), strict=True))
+    assert [of_star[5], of_star[20]] == [row[5], row[20]]
 
 
 @pytest.mark.parametrize("empty", ["catalogue", "detections", "both"])

@@ -1,5 +1,5 @@
-"""Which catalogue star a bright blob is: of several at one place the brightest, and for clipped
-stars, whose places err, the one that is bright enough."""
+"""Which catalogue star a bright or wide blob is: of several at one place the brightest, and for
+stars whose places err, clipped or wide ones, the one that is bright enough."""
 
 from dataclasses import replace
 
@@ -13,6 +13,7 @@ from .match import MAGNITUDE_MISFIT, Match
 UNRESOLVED_FWHM = 1.0  # catalogue stars nearer to each other make one blob
 # A neighbour's light in the wings, spikes or a bloom move the middle of a clipped blob so far.
 CLIPPED_REACH_FWHM = 3.0
+DRAWN_ASIDE_FWHM = 0.45  # within the core: there is no place for another star
 # A clipped star measures too faint, never brighter than it is but for its neighbours' light.
 MOST_TOO_BRIGHT_MAG = 0.7
 
@@ -55,7 +56,31 @@ def with_bright_stars(
         if not star_mag[star] - v_mag[listed] - typical
         < -MOST_TOO_BRIGHT_MAG  # NaN: too clipped
     ]
-    return _with_pairs(match, found, star_xy_px)
+    match = _with_pairs(match, found, star_xy_px)
+    return _with_drawn_aside(match, star_xy_px, star_mag - typical, v_mag, fwhm_px)
+
+
+def _with_drawn_aside(
+    match: Match, star_xy_px: NDArray, star_v_mag: NDArray, v_mag: NDArray, fwhm_px: float
+) -> Match:
+    """The match with stars as bright as a free catalogue star beside them, nearest to each other of
+    all that are free: neighbours draw wide stars aside, and doughnuts are seen at a rim."""
+    listed = match.in_frame & np.isfinite(v_mag)
+    listed[match.catalogue] = False
+    listed = np.flatnonzero(listed)
+    alone = np.setdiff1d(np.flatnonzero(np.isfinite(star_v_mag)), match.star)
+    if not len(listed) or not len(alone):
+        return match
+    stars, places = star_xy_px[alone], _places(match, listed)
+    away_px, nearest = cKDTree(places).query(stars)
+    _, nearest_star = cKDTree(stars).query(places)
+    row = listed[nearest]
+    paired = (away_px < DRAWN_ASIDE_FWHM * fwhm_px) & (
+        nearest_star[nearest] == np.arange(len(alone))
+    )
+    paired &= np.abs(star_v_mag[alone] - v_mag[row]) < MAGNITUDE_MISFIT
+    pairs = list(zip(alone[paired].tolist(), row[paired].tolist(), strict=True))
+    return _with_pairs(match, pairs, star_xy_px)
 
 
 def _claims(

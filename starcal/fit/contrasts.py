@@ -20,7 +20,7 @@ from ..stars.growth import Growth
 from ..texts import counted
 from .gains import MAG_PER_LN, GainFit
 from .steadiness import Steadiness
-from .tilts import tilts
+from .tilts import gain_tilts
 from .unevenness import CleanColours
 
 FITTED_CHANNELS = ("red", "blue")
@@ -484,7 +484,7 @@ def colour_gradient(
         return None
     height, width = shape
     place = np.column_stack([_share(x_px, width), _share(y_px, height)])
-    found = tilts(fit, place, clean)
+    found = gain_tilts(fit, place, clean)
     across, up = found.slope_ln.T
     change = np.hypot(across, up)
     along = found.slope_ln / np.maximum(change, 1e-12)[:, None]

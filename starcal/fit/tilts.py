@@ -16,8 +16,8 @@ from .gains import GainFit
 from .unevenness import (
     EVEN_LN,
     SHAPE_TERMS,
+    UNEVEN_WAYS,
     USUAL_UNEVENNESS_LN,
-    WAYS,
     CleanColours,
     solved,
     told_of_shape,
@@ -48,7 +48,7 @@ class Tilts:
     even_chance: float
 
 
-def tilts(fit: GainFit, place: NDArray, clean: CleanColours | None) -> Tilts:
+def gain_tilts(fit: GainFit, place: NDArray, clean: CleanColours | None) -> Tilts:
     """Measure the planes of both gains.
 
     Parameters
@@ -64,8 +64,8 @@ def tilts(fit: GainFit, place: NDArray, clean: CleanColours | None) -> Tilts:
     Tilts
     """
     told = told_of_shape(fit, place, clean, SHARE_OF_FIT)
-    ways = [solved(told, _usual_terms(way)) for way in WAYS]
-    ln = np.array([one[2] for one in ways]) + np.log(list(WAYS.values()))
+    ways = [solved(told, _usual_terms(way)) for way in UNEVEN_WAYS]
+    ln = np.array([one[2] for one in ways]) + np.log(list(UNEVEN_WAYS.values()))
     share = np.exp(ln - ln.max())
     share /= share.sum()
     found = np.array([one[0] for one in ways])

@@ -24,7 +24,7 @@ USUAL_UNEVENNESS_LN = (
 )
 EVEN_LN = 1e-4  # the same of a gain that is even
 # Which of red and blue are uneven, and how often: half of all frames, first, are even
-WAYS = {(False, False): 0.5, (True, False): 0.2, (False, True): 0.2, (True, True): 0.1}
+UNEVEN_WAYS = {(False, False): 0.5, (True, False): 0.2, (False, True): 0.2, (True, True): 0.1}
 SHAPE_TERMS = 3  # along x, along y, and the square of the distance from the middle
 FEWEST_COLOURS = 12  # stars, for a tilt and a bowl of their combination
 MOST_COLOUR_NOISE = 0.1  # relative, of a star's light in the worst channel
@@ -103,7 +103,7 @@ def _even_chance(told: ToldOfShape) -> float:
     ln = [
         solved(told, np.repeat(np.where(way, USUAL_UNEVENNESS_LN, EVEN_LN), SHAPE_TERMS))[2]
         + np.log(before)
-        for way, before in WAYS.items()
+        for way, before in UNEVEN_WAYS.items()
     ]
     share = np.exp(ln - np.max(ln))
     return float(share[0] / share.sum())

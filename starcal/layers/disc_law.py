@@ -41,6 +41,7 @@ FEWEST_RINGS = 8  # that a star must show
 LEVEL_ROUNDS, LEVEL_SIGMA = 3, 3.0
 BESIDE_SHARE = 0.5  # what a direction counts for those beside it
 LEAST_BESIDE = 0.9  # of directions that must be known
+LEAST_SHOWN = 0.3  # of what all stars tell: where less is, the light may be wrong by itself
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -89,8 +90,13 @@ def disc_law(maps: NDArray) -> DiscLaw:
         for k in range(sectors.shape[2]):
             part = _RingsOfStars(sectors[:, c, k], sector_strength[:, c], sector_roughness)
             told.append(_solved_falls(part, whole, SECTOR_ROUNDS))
+        shown = _shown_share(sectors[:, c], sector_strength[:, c])
         light.append(_interleaved([one.light for one in told]))
-        error.append(_interleaved([one.error for one in told]))
+        wrong = [
+            np.where(known < LEAST_SHOWN, np.abs(one.light), one.error)
+            for one, known in zip(told, shown, strict=True)
+        ]
+        error.append(_interleaved(wrong))
     return DiscLaw(light=np.maximum(light, 0), error=np.array(error), roughness=roughness)
 
 
@@ -170,6 +176,14 @@ def _interleaved(of_sectors):
     result[::2] = some
     result[1::2] = (some + np.roll(some, -1, axis=0)) / 2
     return result
+
+
+def _shown_share(sectors, change):
+    """How much of what all stars tell is told of each direction and ring, (sectors, r): next to
+    bright stars, where they drown, a disc may have any light or none."""
+    weight = 1 / change
+    known = np.isfinite(sectors) * weight[:, None, None]
+    return known.sum(axis=0) / weight.sum()
 
 
 # --- nebula -----------------------------------------------------------------------------

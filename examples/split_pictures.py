@@ -3,7 +3,7 @@
 python examples/split_pictures.py [FOLDER]
 
 Writes split-corner.png, split-spikes.png and split-disc.png into the folder (by default this one),
-each at 100 %: the frame, its starless frame, and its stars recoloured in a common yellow-white.
+each at 200 %: the frame, its starless frame, and its stars recoloured in a common yellow-white.
 """
 
 import sys
@@ -22,10 +22,11 @@ HALF_PX = 75
 SHAPE = (420, 560)
 YELLOW_WHITE_BV, NEUTRAL_BV = 0.75, 0.65
 GAP_PX = 4
+ZOOM = 2
 SUBJECTS = {
     "corner": {"growth": 0.4, "axis_ratio": 0.72, "count": 500},
     "spikes": {"spikes": "nasty", "count": 220},
-    "disc": {"discs": "nasty", "count": 220},
+    "disc": {"discs": "nasty", "count": 220, "nebula_electrons": 8e3},
 }
 
 
@@ -59,7 +60,9 @@ def picture(pieces):
     """The pieces beside each other, as PNG."""
     gap = np.ones((3, pieces[0].shape[1], GAP_PX), np.float32)
     parts = [part for piece in pieces for part in (piece, gap)]
-    return encoded(to_image(np.concatenate(parts[:-1], axis=2)), "PNG")
+    side_by_side = np.concatenate(parts[:-1], axis=2)
+    larger = side_by_side.repeat(ZOOM, axis=1).repeat(ZOOM, axis=2)
+    return encoded(to_image(larger), "PNG")
 
 
 def main(folder):

@@ -98,10 +98,9 @@ def companions_of(
     """
     first = np.array([one.flux for one in fitted])
     seen = np.max(first / np.maximum(error, 1e-30), axis=0) > SHAPE_SNR
-    rows = np.flatnonzero(fair & seen)
     fwhm_px = float(np.median([one.channel.fwhm_px for one in fitted]))
     grid = _places_beside(fwhm_px)
-    told = _SecondLight.beside(fitted, rows, grid)
+    told, rows = _SecondLight.beside(fitted, np.flatnonzero(fair & seen), grid)
     places = np.stack([fitted[0].x_px, fitted[0].y_px])
     at_px = places[:, rows, None] + grid[:, None, :]
     nearest_px = cKDTree(places.T).query(at_px.T)[0].T
@@ -128,22 +127,28 @@ class _SecondLight:
     error: NDArray[np.float64]
 
     @classmethod
-    def beside(cls, fitted: list[FittedChannel], rows, grid) -> "_SecondLight":
-        """Beside some stars of a fit."""
-        told = [second_light(one, rows, grid) for one in fitted]
-        light, error = (np.array(part) for part in zip(*told, strict=True))
-        return cls(
-            light=light,
-            error=error,
-        )
+    def beside(
+        cls, fitted: list[FittedChannel], rows, grid
+    ) -> tuple["_SecondLight", NDArray[np.int_]]:
+        """Beside those of some stars of a fit that show one in all channels, and their rows. Most
+        show none in the first channel, and are not looked at in the others."""
+        light = np.empty((0, len(rows), grid.shape[1]))
+        error = light
+        for one in fitted:
+            more, doubt = second_light(one, rows, grid)
+            light = np.append(light, more[None], axis=0)
+            error = np.append(error, doubt[None], axis=0)
+            shown = _shown(more, doubt, one.flux[rows]).any(axis=1)
+            rows = rows[shown]
+            light = light[:, shown]
+            error = error[:, shown]
+        return cls(light=light, error=error), rows
 
     def sigma(self, first: NDArray, may_be: NDArray[np.bool_]) -> NDArray:
         """By how many errors a companion shows at each place, (k, g); 0 where there is none, as in
         some channel it does not show or has too little of the first star's light, (channels, k)."""
-        sigma = self.light / self.error
-        enough = self.light > STRAY_SHARE * first[:, :, None]
-        seen = np.all(enough & (sigma > SHOWN_SIGMA), axis=0) & may_be
-        return np.where(seen, np.sqrt(np.sum(sigma**2, axis=0)), 0)
+        seen = np.all(_shown(self.light, self.error, first), axis=0) & may_be
+        return np.where(seen, np.sqrt(np.sum((self.light / self.error) ** 2, axis=0)), 0)
 
     def companions(self, at_px, rows, chosen, best) -> Companions:
         """Those beside chosen rows, at the best of the places."""
@@ -153,6 +158,12 @@ class _SecondLight:
             beside=rows[chosen],
             flux=self.light[:, chosen, best],
         )
+
+
+def _shown(light: NDArray, error: NDArray, first: NDArray) -> NDArray[np.bool_]:
+    """Where light beside stars stands out of its error, and is more of the first star's light,
+    (..., k), than its profile may be wrong by, (..., k, g)."""
+    return (light > STRAY_SHARE * first[..., None]) & (light > SHOWN_SIGMA * error)
 
 
 def _places_beside(fwhm_px: float) -> NDArray[np.int_]:

@@ -1,11 +1,13 @@
 """How much light a star would have at places beside another, by what the other's profile leaves."""
 
+from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from ..cores import in_threads
 from .fluxes import FIT_FWHM, MODEL_ERROR
 from .light import CLIPPED_SHARE, Channel
 from .psf import Psf
@@ -59,9 +61,12 @@ def second_light(
     """
     light = np.zeros((len(rows), grid.shape[1]))
     error = np.zeros_like(light)
-    for start in range(0, len(rows), STARS_AT_ONCE):
+
+    def tell(start):
         some = slice(start, start + STARS_AT_ONCE)
         light[some], error[some] = _of_some(fitted, rows[some], grid)
+
+    deque(in_threads(tell, range(0, len(rows), STARS_AT_ONCE)), maxlen=0)
     return light, error
 
 

@@ -77,8 +77,7 @@ def _of_some(fitted: FittedChannel, rows, grid):
     known = _free_to_be(stamps, profiles)
     left = (stamps.left * stamps.root)[:, :, None]
     left = left - known @ (np.swapaxes(known, 1, 2) @ left)
-    beside = np.stack([profiles.from_star(x, y) for x, y in grid.T], axis=1)
-    beside *= stamps.root[:, None, :]
+    beside = profiles.from_star(*grid) * stamps.root[:, None, :]
     own = np.sum(beside**2, axis=2)
     like_known = np.sum((beside @ known) ** 2, axis=2)
     strength = np.maximum(own - like_known, 1e-30)
@@ -162,9 +161,12 @@ class _Profiles:
             columns=across + half,
         )
 
-    def from_star(self, x: int, y: int) -> NDArray[np.float32]:
-        """The stamps of stars so far from these, (k, P)."""
-        return self.light[:, self.rows - y, self.columns - x]
+    def from_star(self, x, y) -> NDArray[np.float32]:
+        """The stamps of stars so many pixels from these, (k, ..., P) for x and y of (...)."""
+        row = self.rows - np.expand_dims(y, -1)
+        column = self.columns - np.expand_dims(x, -1)
+        count, side, _ = self.light.shape
+        return np.take(self.light.reshape(count, -1), side * row + column, axis=1)
 
 
 def _free_to_be(stamps: _LeftOnStamps, profiles: _Profiles) -> NDArray[np.float32]:

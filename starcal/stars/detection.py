@@ -167,7 +167,8 @@ def _seen_fwhm(band, noise: FrameNoise, fwhm_px: float, snr_min: float) -> float
 
 def depth_of(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float) -> Depth:
     """How far the stars in the middle of the frame stand out of the noise in each channel, up to a
-    common factor; alike where there are few.
+    common factor; alike where there are few, or values are so coarse that what channels have in
+    common is their steps, not nebula (in a JPEG its coarse hues would be taken for stars).
 
     Parameters
     ----------
@@ -180,6 +181,8 @@ def depth_of(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: flo
     -------
     tuple of float
     """
+    if any(noise.step):
+        return ALIKE
     band = pixels[:, *middle_of(pixels.shape[1:])]
     x, y, _ = detect(band, noise, fwhm_px, max(snr_min, 8.0))
     real = shown_as_stars(band, noise, x, y)  # rays show in one channel each

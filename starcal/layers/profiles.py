@@ -25,6 +25,7 @@ SHARPEST_PX = (
     1.0  # FWHM before pixels sum it; what is narrower is no star, and has no wings to tell
 )
 LIKE_OTHERS = 0.12
+ENOUGH_SHOWN = 12  # stars that show in all channels
 SURE = 4.0  # errors
 
 
@@ -116,7 +117,9 @@ def _singles(channels, planes, stars, places) -> tuple[list[NDArray], list[Singl
     """Which stars tell the shapes of each channel, and their shapes."""
     rows, singles = [], []
     for c, plane in zip(channels, planes, strict=True):
-        good = _brightest_unspoilt(c, stars, UNFIT_FOR_SHAPE, SHAPE_FIT_SNR)
+        good = _seen_in_all(
+            stars, _brightest_unspoilt(c, stars, UNFIT_FOR_SHAPE, SHAPE_FIT_SNR)
+        )
         flux = np.array(stars[f"flux_{c.name}"])
         good = good[balanced(places[0][good], places[1][good], flux[good], plane.shape)]
         rows.append(good)
@@ -181,6 +184,13 @@ def _core(psf, plane, places, warp, rows, rims=None) -> Psf:
     if len(rows) < FEWEST_FOR_SHAPE:
         return psf
     return with_core(psf, plane, places[0][rows], places[1][rows], warp[rows], rims)
+
+
+def _seen_in_all(stars: Table, rows: NDArray) -> NDArray:
+    """Those of some stars that show in all channels, where they are enough: what two channels
+    alone show may be a hot pixel of one exposure that was put into both."""
+    seen = rows[np.array(stars["flags"])[rows] & Flag.FAINT == 0]
+    return seen if len(seen) >= ENOUGH_SHOWN else rows
 
 
 def _brightest_unspoilt(channel: Channel, stars: Table, unwanted: int, snr: float) -> NDArray:

@@ -285,8 +285,11 @@ def _clearest(stamps: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _brightest_clean(table: Table, real: np.ndarray) -> np.ndarray:
-    """Rows of the most significant real stars without a flag, 300 at most."""
+    """Rows of the most significant real stars without a flag, 300 at most; sharp ones are pixels
+    that two channels of one exposure share, on nebula that the third shows."""
     clean = np.flatnonzero(real & (table["flags"] == 0) & (table["snr"] >= SHAPE_SNR))
+    width = table["fwhm_px"].value[clean]
+    clean = clean[~(width < SHARPEST_STAR * _typical_fwhm(table, real))]
     order = np.argsort(table["snr"][clean])[::-1]
     return clean[order[:300]]
 

@@ -24,7 +24,7 @@ from ..fit.expected import LEAST_EXPECTED_SNR, expected_flux
 from ..fit.gains import MAG_PER_LN, MIN_STARS, TARGET_SLOPE, GainFit, fit_gains
 from ..fit.responses import ColourTerms
 from ..fit.steadiness import STEADY_WIDTHS, Steadiness, steadiness
-from ..fit.unevenness import CleanColours, Unevenness, unevenness
+from ..fit.unevenness import CleanColours, unevenness
 from ..fit.verdict import uneven_clause, unsteady_clause
 from ..stars import CHANNELS, SHAPE_SNR, Flag, places_of
 from ..stars.apertures import (
@@ -244,7 +244,7 @@ def fit_light(
         gradient=_gradient_of_stars(stars, light, rows, fit),
         contradicted=_against_the_gains(stars, light, fit, beyond)
         or unsteady_clause(steady)
-        or uneven_clause(_over_the_frame_of(stars, light, rows, fit)),
+        or _unlike_over_the_frame(stars, light, rows, fit),
         terms=terms,
         notes=notes,
     )
@@ -402,23 +402,34 @@ def _rounded_share(stars: Table, light: ApertureLight, radius_widths, flux, weig
     return (share * weight).sum(axis=1) / weight.sum()
 
 
-def _over_the_frame_of(
+def _unlike_over_the_frame(
     stars: Table, light: ApertureLight, rows: NDArray, fit: GainFit
-) -> Unevenness:
-    """How much the gains of a fit differ over the frame, by all clean stars."""
-    clean = _clean_colours(stars, light)
+) -> str:
+    """What gains that differ over the frame have against one for all, by all clean stars; empty
+    unless they do so by their light as it is and as in the mean of the field: stars that widen
+    towards the edges would pass for an uneven flat in the one, and chance in the other."""
     share = _shares_of_frame(stars)[rows]
-    return unevenness(fit, share, clean.flux, clean.noise, clean.place)
+    clause = ""
+    for as_in_mean in (False, True):
+        clean = _clean_colours(stars, light, as_in_mean=as_in_mean)
+        clause = uneven_clause(unevenness(fit, share, clean.flux, clean.noise, clean.place))
+        if not clause:
+            break
+    return clause
 
 
-def _clean_colours(stars: Table, light: ApertureLight) -> CleanColours:
-    """Stars that stand alone, in an aperture wide enough for their widths not to matter."""
+def _clean_colours(
+    stars: Table, light: ApertureLight, *, as_in_mean: bool = True
+) -> CleanColours:
+    """Stars that stand alone, in an aperture wide enough for their widths not to matter; as in the
+    mean of the field, if asked for."""
     radius = RADII_WIDTHS.index(UNEVEN_WIDTHS)
     alone = light.neighbours[radius] < NEIGHBOUR_SHARE
     row = light.shape_row[alone]
     noise = _relative_noise(stars, light)[alone] * UNEVEN_WIDTHS**NOISE_POWER
-    even = _as_in_mean_of_field(stars, light, row, UNEVEN_WIDTHS)
-    flux = light.growth_flux[:, radius, alone] * even
+    flux = light.growth_flux[:, radius, alone]
+    if as_in_mean:
+        flux = flux * _as_in_mean_of_field(stars, light, row, UNEVEN_WIDTHS)
     return CleanColours(flux, noise, _shares_of_frame(stars)[row])
 
 

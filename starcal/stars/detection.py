@@ -39,6 +39,9 @@ PLATEAU_SHARE = 0.98  # pixels above this share of the peak form a star's flat t
 CLIFF_FWHM = 6.0  # within so many FWHM a clipped star has fallen below half of its height
 PAIR_ROUNDNESS = 0.75  # two stars in one are longer than any single one
 PAIR_FAINTER = 0.15  # of the brighter's height
+FAR_DEEPER = 2.0  # one channel than another
+# upper over lower quartile of widths: 1.0 to 1.1 of stars, 1.5 of a nebula's knots
+STARS_QUARTILES = 1.3
 PAIR_SADDLE = 0.9  # of the fainter's height
 PAIR_SIGMA = 6.0  # of pixel noise, from the fainter's height to the saddle
 
@@ -167,8 +170,9 @@ def _seen_fwhm(band, noise: FrameNoise, fwhm_px: float, snr_min: float) -> float
 
 def depth_of(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float) -> Depth:
     """How far the stars in the middle of the frame stand out of the noise in each channel, up to a
-    common factor; alike where there are few, or values are so coarse that what channels have in
-    common is their steps, not nebula (in a JPEG its coarse hues would be taken for stars).
+    common factor; alike where there are few, or no channel is far deeper than another. Weights of
+    their own then find more faint stars, but by their colours: what bright and faint ones say of
+    the channels' response would differ. So would coarse values: the hues of a JPEG pass for stars.
 
     Parameters
     ----------
@@ -185,12 +189,25 @@ def depth_of(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: flo
         return ALIKE
     band = pixels[:, *middle_of(pixels.shape[1:])]
     x, y, _ = detect(band, noise, fwhm_px, max(snr_min, 8.0))
-    real = shown_as_stars(band, noise, x, y)  # rays show in one channel each
-    if real.sum() < FEWEST_FOR_WIDTH:
+    real = np.flatnonzero(shown_as_stars(band, noise, x, y))  # rays show in one channel each
+    if len(real) < FEWEST_FOR_WIDTH:
+        return ALIKE
+    stamps = luminance_stamps(band, noise, x[real], y[real], half_width(fwhm_px))
+    if not _of_one_width(measure_shapes(stamps, fwhm_px)):  # knots of nebula
         return ALIKE
     above, _ = _above_rims(band, noise, x[real], y[real])
     share = above / np.maximum(np.linalg.norm(above, axis=0), 1e-9)
-    return tuple(np.maximum(np.median(share, axis=1), 0).tolist())
+    depth = np.maximum(np.median(share, axis=1), 0)
+    return tuple(depth.tolist()) if depth.max() > FAR_DEEPER * depth.min() else ALIKE
+
+
+def _of_one_width(shape: Shapes) -> bool:
+    """Whether most have about the same width, as stars do."""
+    width = shape.fwhm_px[np.isfinite(shape.fwhm_px)]
+    if not len(width):
+        return False
+    low, high = np.quantile(width, (0.25, 0.75))
+    return bool(high < STARS_QUARTILES * low)
 
 
 def shown_as_stars(pixels, noise: FrameNoise, x_px, y_px) -> np.ndarray:

@@ -55,6 +55,7 @@ CLEAR_CONTRAST = (
 SATURATION_SHARE = 0.95  # a peak above this share of the clipping level may have lost light
 STAMPS_AT_ONCE = 1000
 RING_ROUNDS = 4  # of clipping stars out of a ring
+FEWEST_PICKED = 3  # stars that tell a profile
 SHARPEST_STAR = (
     0.7  # of the typical width; noise makes a bright star narrower by a few per cent
 )
@@ -260,7 +261,7 @@ def _channel_profile(
 ) -> tuple[float, float]:
     """FWHM and Moffat exponent in one channel, from the stack of those of some rows that show best
     there."""
-    if len(pick) < 3:
+    if len(pick) < FEWEST_PICKED:
         return fwhm_px, USUAL_BETA
     x_px = table["x_px"].value[pick]
     y_px = table["y_px"].value[pick]
@@ -288,8 +289,9 @@ def _brightest_clean(table: Table, real: np.ndarray) -> np.ndarray:
     """Rows of the most significant real stars without a flag, 300 at most; sharp ones are pixels
     that two channels of one exposure share, on nebula that the third shows."""
     clean = np.flatnonzero(real & (table["flags"] == 0) & (table["snr"] >= SHAPE_SNR))
-    width = table["fwhm_px"].value[clean]
-    clean = clean[~(width < SHARPEST_STAR * _typical_fwhm(table, real))]
+    sharp = table["fwhm_px"].value[clean] < SHARPEST_STAR * _typical_fwhm(table, real)
+    if np.count_nonzero(~sharp) >= FEWEST_PICKED:
+        clean = clean[~sharp]
     order = np.argsort(table["snr"][clean])[::-1]
     return clean[order[:300]]
 

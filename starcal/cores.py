@@ -49,6 +49,19 @@ def in_threads(do: Callable[[Part], Given], parts: Iterable[Part]) -> Iterator[G
         yield from pool.map(do, parts)
 
 
+def done_in_threads(do: Callable[[Part], object], parts: Iterable[Part]) -> None:
+    """Do something with each part, as `in_threads`, for what it leaves behind.
+
+    Parameters
+    ----------
+    do : callable
+        Takes a part.
+    parts : iterable
+    """
+    for _ in in_threads(do, parts):
+        pass
+
+
 def release_memory() -> None:
     """Give back memory that is free but still held for what may come, after a step that needed
     much of it: a later step needs other sizes, and would ask for more besides."""

@@ -19,7 +19,7 @@ from .checking.check import as_frame, check_for_cure, relocated, usable
 from .checking.result import ALL_NUMBERS, CheckResult
 from .choices import Choices, OfRun, Settings, chosen
 from .compose import read_channels
-from .cores import in_threads, release_memory
+from .cores import done_in_threads, release_memory
 from .cure.gains import apply_calibration, require_usable
 from .cure.pictures import recolour_picture
 from .cure.stars import (
@@ -933,8 +933,7 @@ def _write_views(
             shapes=made.shapes,
         )
 
-    for _ in in_threads(lambda write: write(), (pictures, report)):
-        pass
+    done_in_threads(lambda write: write(), (pictures, report))
 
 
 def _before_and_after(frame: Frame, made: _Made, settings: Settings) -> tuple[Shown, Shown]:

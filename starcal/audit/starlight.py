@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..colour.stellar import srgb_encode
-from ..cores import in_threads
+from ..cores import done_in_threads
 from ..layers.stamps import disc_offsets, places_round, stamps_at
 from ..robust import SIGMA_PER_DEVIATION, quantile_of_known, quantiles_of_known
 from ..stars.noise import FrameNoise
@@ -152,7 +152,7 @@ def measure_starlight(
         stamps = _StarPixels.cut(light, blind, starry, *places)
         _measure_batch(result, batch, stamps, noise, coarse)
 
-    list(in_threads(measure, _batches(np.ceil(RING_WIDTHS[1] * width_px))))
+    done_in_threads(measure, _batches(np.ceil(RING_WIDTHS[1] * width_px)))
     return result
 
 

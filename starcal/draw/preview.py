@@ -6,7 +6,6 @@ shown that way up.
 
 import io
 import warnings
-from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,7 +14,7 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 from PIL.PngImagePlugin import PngInfo
 
-from ..cores import in_threads
+from ..cores import done_in_threads
 from ..frame import PAIR_MARK, write_bytes
 from ..texts import escaped, html_image
 from .tone import choose_stretch
@@ -199,7 +198,7 @@ def _to_bytes(picture: np.ndarray | Shown) -> np.ndarray:
         np.fmin(strip, 255, out=strip)
         made[:, rows] = np.rint(strip, out=strip)
 
-    deque(in_threads(make, range(0, picture.shape[1], PREVIEW_ROWS)), maxlen=0)
+    done_in_threads(make, range(0, picture.shape[1], PREVIEW_ROWS))
     return made
 
 

@@ -5,13 +5,11 @@ comes out green. Here only the lightness is screened. The light that a star adds
 star's own ratios of channels, as the light of a star has that shines through a nebula.
 """
 
-from collections import deque
-
 import numpy as np
 from numpy.typing import NDArray
 
 from ..colour import srgb_decode, srgb_encode
-from ..cores import in_threads
+from ..cores import done_in_threads
 from .profiles import SRGB, ColourSpace
 
 BLEND_PIXELS = 2**18  # at a time: temporaries of doubles stay small
@@ -48,7 +46,7 @@ def screen_keeping_hue(
             stars = above[strip][:, starry]
             joined[strip][:, starry] = _screened(below[strip][:, starry], stars, space)
 
-    deque(in_threads(screen_strip, range(0, joined.shape[1], height)), maxlen=0)
+    done_in_threads(screen_strip, range(0, joined.shape[1], height))
     return joined
 
 

@@ -1,13 +1,12 @@
 """A star layer carried to where the finished nebula lies, and laid over it."""
 
-from collections import deque
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..cores import in_threads
+from ..cores import done_in_threads
 from ..draw.tone import Stretch
 from .blend import screen_keeping_hue
 from .profiles import SRGB, ColourSpace
@@ -50,7 +49,7 @@ def carried_layer(
         for top in range(0, shape[0], STAR_TILE_PX)
         for left in range(0, shape[1], STAR_TILE_PX)
     ]
-    deque(in_threads(partial(_fill_tile, carried, stars, matrix), corners), maxlen=0)
+    done_in_threads(partial(_fill_tile, carried, stars, matrix), corners)
     return carried
 
 

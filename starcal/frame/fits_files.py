@@ -1,7 +1,6 @@
 """Planes and header from a FITS file: cubes, three extensions, single planes; any number type,
 compressed or not."""
 
-from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import ceil, prod
@@ -12,7 +11,7 @@ import numpy as np
 from astropy.io import fits
 from astropy.table import Table
 
-from ..cores import in_threads
+from ..cores import done_in_threads
 from ..errors import FrameError, OneChannelError
 from .cards import mend, require_sane_lengths
 from .levels import CHUNK_PIXELS
@@ -198,7 +197,7 @@ def _read_planes(planes, kind=np.float32, blank=np.nan):
         for plane, target in zip(planes, pixels, strict=True)
         for first in range(0, rows, step)
     ]
-    deque(in_threads(read, parts), maxlen=0)
+    done_in_threads(read, parts)
     return pixels
 
 

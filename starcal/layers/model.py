@@ -9,7 +9,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..cores import in_threads, release_memory
+from ..cores import done_in_threads, release_memory
 from ..progress import Progress, silent
 from ..robust import scatter
 from ..stars import SHAPE_SNR, Flag
@@ -575,7 +575,7 @@ def _flattened(model: StarModel, channels: list[Channel]) -> list[NDArray[np.flo
             background = fill(rest.values, known, channel.noise)
             plane[tile.inner] += np.float32(channel.sky) - background[tile.inner_of_outer]
 
-    list(in_threads(flatten, tiles(channels[0].plane.shape)))
+    done_in_threads(flatten, tiles(channels[0].plane.shape))
     return flat
 
 

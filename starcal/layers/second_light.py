@@ -1,13 +1,12 @@
 """How much light a star would have at places beside another, by what the other's profile leaves."""
 
-from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from ..cores import in_threads
+from ..cores import done_in_threads
 from .fluxes import FIT_FWHM, MODEL_ERROR
 from .light import CLIPPED_SHARE, Channel
 from .psf import Psf
@@ -66,7 +65,7 @@ def second_light(
         some = slice(start, start + STARS_AT_ONCE)
         light[some], error[some] = _of_some(fitted, rows[some], grid)
 
-    deque(in_threads(tell, range(0, len(rows), STARS_AT_ONCE)), maxlen=0)
+    done_in_threads(tell, range(0, len(rows), STARS_AT_ONCE))
     return light, error
 
 

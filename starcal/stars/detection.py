@@ -195,7 +195,7 @@ def depth_of(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: flo
     stamps = luminance_stamps(band, noise, x[real], y[real], half_width(fwhm_px))
     if not _of_one_width(measure_shapes(stamps, fwhm_px)):  # knots of nebula
         return ALIKE
-    above, _ = _above_rims(band, noise, x[real], y[real])
+    above = _above_rims(band, noise, x[real], y[real])
     share = above / np.maximum(np.linalg.norm(above, axis=0), 1e-9)
     depth = np.maximum(np.median(share, axis=1), 0)
     return tuple(depth.tolist()) if depth.max() > FAR_DEEPER * depth.min() else ALIKE
@@ -226,33 +226,34 @@ def shown_as_stars(pixels, noise: FrameNoise, x_px, y_px) -> np.ndarray:
     -------
     ndarray, (n,) bool
     """
-    above, clear = _above_rims(pixels, noise, x_px, y_px)
+    above = _above_rims(pixels, noise, x_px, y_px)
     strongest = above.max(axis=0, initial=0)
     seen = above > np.maximum(IN_CHANNEL_SIGMA, IN_CHANNEL_SHARE * strongest)
-    for shown in (seen, seen | (clear > CLEAR_IN_CHANNEL)):
-        whole = shown.all(axis=0)
-        if whole.sum() >= ENOUGH_IN_ALL:
-            return whole
-    return seen.sum(axis=0) >= 2
+    if _enough_in_all(seen):
+        return seen.all(axis=0)
+    clear = seen | (_above_rims(pixels, noise, x_px, y_px, by_rim=True) > CLEAR_IN_CHANNEL)
+    return clear.all(axis=0) if _enough_in_all(clear) else seen.sum(axis=0) >= 2
 
 
-def _above_rims(pixels, noise: FrameNoise, x_px, y_px) -> tuple[np.ndarray, np.ndarray]:
+def _enough_in_all(shown: np.ndarray) -> bool:
+    """Whether enough peaks, (3, n), show in all channels."""
+    return np.count_nonzero(shown.all(axis=0)) >= ENOUGH_IN_ALL
+
+
+def _above_rims(pixels, noise: FrameNoise, x_px, y_px, *, by_rim: bool = False) -> np.ndarray:
     """How far the mean of each peak's nine pixels stands above the rim of its stamp, (3, n): in
-    sigmas of such a mean on sky, and in scatters of the rim; 0 in a channel without noise."""
-    above, clear = np.zeros((2, len(pixels), len(x_px)))
+    sigmas of such a mean on sky, or in scatters of the rim; 0 in a channel without noise."""
+    above = np.zeros((len(pixels), len(x_px)))
     for channel, (plane, sigma) in enumerate(zip(pixels, noise.noise, strict=True)):
         if sigma > 0 and len(x_px):
             stamps = stamps_round(plane, x_px, y_px, IN_CHANNEL_HALF_PX)
-            height = _core_heights(stamps)
-            above[channel] = 3 * height / sigma
-            clear[channel] = height / np.maximum(rim_scatter(stamps), sigma)
-    return above, clear
-
-
-def _core_heights(stamps: np.ndarray) -> np.ndarray:
-    """Mean of the nine pixels in the middle of each stamp over its rim, (n,)."""
-    core = stamps[:, IN_CHANNEL_CORE, IN_CHANNEL_CORE].mean(axis=(1, 2))
-    return np.nan_to_num(core - rim_level(stamps), nan=0.0)
+            core = stamps[:, IN_CHANNEL_CORE, IN_CHANNEL_CORE].mean(axis=(1, 2))
+            height = np.nan_to_num(core - rim_level(stamps), nan=0.0)
+            if by_rim:
+                above[channel] = height / np.maximum(rim_scatter(stamps), sigma)
+            else:
+                above[channel] = 3 * height / sigma
+    return above
 
 
 def clip_level_of(

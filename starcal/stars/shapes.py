@@ -353,24 +353,26 @@ def _unwindow(moment: np.ndarray, window_variance: np.ndarray) -> np.ndarray:
 
 def rim_level(stamps: np.ndarray) -> np.ndarray:
     """Median of each stamp's outermost ring of pixels; NaN-safe."""
-    return _rim_quantile(stamps, 0.5)
+    return _rim_quantiles(stamps, 0.5)[0]
 
 
 def rim_scatter(stamps: np.ndarray) -> np.ndarray:
     """One standard deviation of each stamp's outermost ring of pixels, outliers left out;
     NaN-safe."""
-    return (_rim_quantile(stamps, 0.84) - _rim_quantile(stamps, 0.16)) / 2
+    low, high = _rim_quantiles(stamps, 0.16, 0.84)
+    return (high - low) / 2
 
 
-def _rim_quantile(stamps: np.ndarray, share: float) -> np.ndarray:
-    """Quantile of each stamp's outermost ring of pixels that have data; 0 where none has."""
+def _rim_quantiles(stamps: np.ndarray, *shares: float) -> list[np.ndarray]:
+    """Quantiles of each stamp's outermost ring of pixels that have data; 0 where none has."""
     rim = np.ones(stamps.shape[1:], bool)
     rim[1:-1, 1:-1] = False
     ring = np.where(np.isfinite(stamps[:, rim]), stamps[:, rim], np.inf)
     count = np.isfinite(ring).sum(1)
     ring.sort(axis=1)
-    at = (share * np.maximum(count, 1)).astype(int)
-    return np.where(count > 0, ring[np.arange(len(ring)), at], 0.0)
+    row = np.arange(len(ring))
+    at = [(share * np.maximum(count, 1)).astype(int) for share in shares]
+    return [np.where(count > 0, ring[row, place], 0.0) for place in at]
 
 
 def stacked_profile(

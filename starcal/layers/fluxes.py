@@ -222,8 +222,27 @@ def _reciprocal_errors(values, variance, within):
 def _variance(values, light, pixels: _Pixels):
     """Of every pixel, (n, P): readout and sky, photons of star and nebula, what the model is wrong
     by."""
-    photons = (light + _nebula_light(values, pixels.sky)) / pixels.electrons_per_unit
-    return pixels.noise**2 + photons + (MODEL_ERROR * light) ** 2
+    shining = light + _nebula_light(values, pixels.sky)
+    return variance_of(pixels.noise, shining / pixels.electrons_per_unit, light)
+
+
+def variance_of(noise: float, photons: np.ndarray, light: np.ndarray) -> np.ndarray:
+    """Variance of pixels: readout and sky, photons, and what the model is wrong by.
+
+    Parameters
+    ----------
+    noise : float
+        Of a pixel of sky.
+    photons : ndarray
+        Their variance.
+    light : ndarray
+        Of the stars, as the model has it, 0 or more.
+
+    Returns
+    -------
+    ndarray
+    """
+    return noise**2 + photons + (MODEL_ERROR * light) ** 2
 
 
 def _within_footprint(dx, dy, warp, radius_px):

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from ..cores import done_in_threads
-from .fluxes import FIT_FWHM, MODEL_ERROR
+from .fluxes import FIT_FWHM, variance_of
 from .light import CLIPPED_SHARE, Channel
 from .psf import Psf
 from .stamps import disc_offsets, stamps_at
@@ -104,8 +104,7 @@ class _LeftOnStamps:
         values, dx, dy = stamps_at(channel.plane, *at, offsets)
         light = _light_of_all(fitted, rows, dx, dy)
         shown = np.maximum(light, 0)
-        variance = channel.noise**2 + shown / channel.electrons_per_unit
-        variance += (MODEL_ERROR * shown) ** 2
+        variance = variance_of(channel.noise, shown / channel.electrons_per_unit, shown)
         usable = np.isfinite(values) & ~(values >= CLIPPED_SHARE * channel.clip_level)
         root = np.where(usable, variance**-0.5, 0).astype(np.float32)
         left = np.nan_to_num(values - light)

@@ -20,7 +20,7 @@ from starcal.fit.dust import Dust, galactic_latitude_deg
 from starcal.fit.expected import expected_flux
 from starcal.fit.gains import fit_gains
 from starcal.fit.steadiness import steadiness
-from starcal.fit.unevenness import unevenness
+from starcal.fit.unevenness import CleanColours, unevenness
 from starcal.fit.verdict import uneven_clause, unsteady_clause
 from starcal.layers import split
 from starcal.stars import Flag, measure_stars
@@ -544,7 +544,7 @@ def uneven(red, blue, seed, n=150, bowl=0.0):
     flux[0] *= 1 + red * place[:, 0] + 2 * bowl * np.sum(place**2, axis=1)
     flux[2] *= 1 + blue * place[:, 1]
     of_fit = np.column_stack([x_px / 1000 - 0.5, y_px / 700 - 0.5])
-    return unevenness(fit, of_fit, flux, np.full(n, 0.03), place)
+    return unevenness(fit, of_fit, CleanColours(flux, np.full(n, 0.03), place))
 
 
 def test_an_uneven_flat_is_told_by_stars_that_no_catalogue_knows():
@@ -577,7 +577,7 @@ def test_few_stars_tell_no_unevenness():
     cent."""
     fit, _, x_px, y_px = stars_with(none, 1, n=8)
     place = np.column_stack([x_px / 1000 - 0.5, y_px / 700 - 0.5])
-    found = unevenness(fit, place, np.ones((3, 3)), np.full(3, 0.01), place[:3])
+    found = unevenness(fit, place, CleanColours(np.ones((3, 3)), np.full(3, 0.01), place[:3]))
     assert uneven_clause(found) == ""
     assert np.all(found.error > 0.005)
 

@@ -236,15 +236,16 @@ def fit_light(
     fit = fit.with_catalogue(common_bv_error_mag(stars, rows[fit.used]))
     steady = _steadiness_of_stars(stars, light, fit)
     second = _measured_again(stars, light, rows, fit, growth, steady)
+    clean = _clean_colours(stars, light)
     return LightFit(
         fit=fit.with_added(added_errors(second)),
         flux=flux,
         growth=growth,
         second=second,
-        gradient=_gradient_of_stars(stars, light, rows, fit),
+        gradient=_gradient_of_stars(stars, rows, fit, clean),
         contradicted=_against_the_gains(stars, light, fit, beyond)
         or unsteady_clause(steady)
-        or _unlike_over_the_frame(stars, light, rows, fit),
+        or _unlike_over_the_frame(stars, light, rows, fit, clean),
         terms=terms,
         notes=notes,
     )
@@ -289,11 +290,10 @@ def _shares_of_frame(stars: Table) -> NDArray:
 
 
 def _gradient_of_stars(
-    stars: Table, light: ApertureLight, rows: NDArray, fit: GainFit
+    stars: Table, rows: NDArray, fit: GainFit, clean: CleanColours
 ) -> ColourGradient | None:
     """The planes of the gains of a fit over the frame."""
     x_px, y_px = places_of(stars)[rows].T
-    clean = _clean_colours(stars, light)
     return colour_gradient(fit, x_px, y_px, stars.meta["shape"], clean)
 
 
@@ -403,19 +403,17 @@ def _rounded_share(stars: Table, light: ApertureLight, radius_widths, flux, weig
 
 
 def _unlike_over_the_frame(
-    stars: Table, light: ApertureLight, rows: NDArray, fit: GainFit
+    stars: Table, light: ApertureLight, rows: NDArray, fit: GainFit, clean: CleanColours
 ) -> str:
     """What gains that differ over the frame have against one for all, by all clean stars; empty
-    unless they do so by their light as it is and as in the mean of the field: stars that widen
-    towards the edges would pass for an uneven flat in the one, and chance in the other."""
+    unless they do so by their light as it is and as in the mean of the field, which is given: stars
+    that widen towards the edges would pass for an uneven flat in the one, and chance in the
+    other."""
     share = _shares_of_frame(stars)[rows]
-    clause = ""
-    for as_in_mean in (False, True):
-        clean = _clean_colours(stars, light, as_in_mean=as_in_mean)
-        clause = uneven_clause(unevenness(fit, share, clean.flux, clean.noise, clean.place))
-        if not clause:
-            break
-    return clause
+    as_it_is = _clean_colours(stars, light, as_in_mean=False)
+    if not uneven_clause(unevenness(fit, share, as_it_is)):
+        return ""
+    return uneven_clause(unevenness(fit, share, clean))
 
 
 def _clean_colours(

@@ -19,6 +19,7 @@ from .unevenness import (
     UNEVEN_WAYS,
     USUAL_UNEVENNESS_LN,
     CleanColours,
+    chances,
     solved,
     told_of_shape,
 )
@@ -65,9 +66,7 @@ def gain_tilts(fit: GainFit, place: NDArray, clean: CleanColours | None) -> Tilt
     """
     told = told_of_shape(fit, place, clean, SHARE_OF_FIT)
     ways = [solved(told, _usual_terms(way)) for way in UNEVEN_WAYS]
-    ln = np.array([one[2] for one in ways]) + np.log(list(UNEVEN_WAYS.values()))
-    share = np.exp(ln - ln.max())
-    share /= share.sum()
+    share = chances([ln for _, _, ln in ways])
     found = np.array([one[0] for one in ways])
     mean = share @ found
     off = found - mean

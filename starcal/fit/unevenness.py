@@ -67,9 +67,7 @@ class _Shape:
     covariance: NDArray
 
 
-def unevenness(
-    fit: GainFit, place: NDArray, flux: NDArray, noise: NDArray, star_place: NDArray
-) -> Unevenness:
+def unevenness(fit: GainFit, place: NDArray, clean: CleanColours) -> Unevenness:
     """Measure how much the gains differ over the frame.
 
     Parameters
@@ -78,20 +76,14 @@ def unevenness(
     place : ndarray, shape (n, 2)
         Of the stars that it was given, from the middle: x and y as shares of the frame's width and
         height.
-    flux : ndarray, shape (3, m)
-        Of clean stars, matched or not, in an aperture wide enough for other widths of stars at the
-        edge not to matter.
-    noise : ndarray, shape (m,)
-        Relative, in the worst channel.
-    star_place : ndarray, shape (m, 2)
-        As `place`.
+    clean : CleanColours
 
     Returns
     -------
     Unevenness
         Its posterior mean, normal errors and prior.
     """
-    told = told_of_shape(fit, place, CleanColours(flux, noise, star_place))
+    told = told_of_shape(fit, place, clean)
     usual = np.eye(2 * SHAPE_TERMS) / USUAL_UNEVENNESS_LN**2
     covariance = np.linalg.inv(told.information + usual)
     found = _over_the_frame(covariance, told.seen, _terms_at(place), told.stars)
@@ -100,13 +92,29 @@ def unevenness(
 
 def _even_chance(told: ToldOfShape) -> float:
     """How likely it is that stars show chance alone."""
-    ln = [
-        solved(told, np.repeat(np.where(way, USUAL_UNEVENNESS_LN, EVEN_LN), SHAPE_TERMS))[2]
-        + np.log(before)
-        for way, before in UNEVEN_WAYS.items()
+    ways = [
+        solved(told, np.repeat(np.where(way, USUAL_UNEVENNESS_LN, EVEN_LN), SHAPE_TERMS))
+        for way in UNEVEN_WAYS
     ]
-    share = np.exp(ln - np.max(ln))
-    return float(share[0] / share.sum())
+    return float(chances([ln for _, _, ln in ways])[0])
+
+
+def chances(ln: list[float]) -> NDArray:
+    """How likely each of `UNEVEN_WAYS` is.
+
+    Parameters
+    ----------
+    ln : list of float
+        The ln probability of what stars tell, for each of them.
+
+    Returns
+    -------
+    ndarray, shape (4,)
+        The first is that of even gains.
+    """
+    ln_all = np.array(ln) + np.log(list(UNEVEN_WAYS.values()))
+    share = np.exp(ln_all - ln_all.max())
+    return share / share.sum()
 
 
 def solved(told: ToldOfShape, usual_ln: NDArray) -> tuple[NDArray, NDArray, float]:
@@ -130,8 +138,17 @@ def solved(told: ToldOfShape, usual_ln: NDArray) -> tuple[NDArray, NDArray, floa
 
 @dataclass(frozen=True, eq=False)
 class CleanColours:
-    """Clean stars, matched or not, as for `unevenness`: light (3, m), relative noise (m,), and
-    places (m, 2)."""
+    """Clean stars, matched or not.
+
+    Attributes
+    ----------
+    flux : ndarray, shape (3, m)
+        In an aperture wide enough for other widths of stars at the edge not to matter.
+    noise : ndarray, shape (m,)
+        Relative, in the worst channel.
+    place : ndarray, shape (m, 2)
+        From the middle: x and y as shares of the frame's width and height.
+    """
 
     flux: NDArray
     noise: NDArray

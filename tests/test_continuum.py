@@ -10,8 +10,9 @@ from starcal.colour.stellar import star_rgb, uv_prime_distance
 from starcal.demo.spectra import band_mags
 from starcal.errors import TooFewStars
 from starcal.fit import relations
+from starcal.fit.continuum import MOST_TO_TELL, OTHERS_WEIGHT, _thinned
 from starcal.fit.population import ln_population
-from starcal.fit.posterior import _Priors, _state
+from starcal.fit.posterior import Evidence, _Priors, _state
 from starcal.fit.sources import choose_colours, from_palette, told_own
 from starcal.stars import Flag
 
@@ -116,6 +117,25 @@ def test_the_stars_themselves_tell_which_channel_is_the_blue_line(mapping, match
     fit = Field(mapping, matched=matched, seed=3).colours().continuum
     assert fit.frame.bands.name.index("O") == mapping.index("O")
     assert "by the stars" in fit.assumed  # themselves, or the likeliest by them
+
+
+def test_stars_without_a_match_weigh_the_same_where_the_kind_of_channels_is_judged():
+    """They count as 15 together; every second one alone had counted as 7."""
+    n = 160
+    weight = np.where(np.arange(n) < 100, 1.0, OTHERS_WEIGHT / 60)
+    nothing = np.zeros((2, n))
+    evidence = Evidence(
+        ratio_mag=nothing,
+        variance_mag2=nothing,
+        shared_mag2=nothing[0],
+        ln_prior=nothing.T,
+        ln_catalogue=nothing.T,
+        catalogued=weight == 1,
+        weight=weight,
+    )
+    kept = _thinned(evidence).weight
+    assert kept[100:].sum() == pytest.approx(OTHERS_WEIGHT)
+    assert 25 <= np.count_nonzero(kept[:100]) <= MOST_TO_TELL
 
 
 @pytest.mark.parametrize("told", [False, True])

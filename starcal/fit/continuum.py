@@ -33,7 +33,7 @@ LINE_ERROR_MAG = (
     0.012  # of the best fluxes in a channel: profile, flat field, neighbours unseen
 )
 MOST_MATCHED, MOST_OTHERS = 200, 60  # in the fit; more change nothing but the time
-MOST_TO_TELL = 40  # matched, and of all: these tell what the channels are
+MOST_TO_TELL = 40  # matched ones that tell what the channels are, besides the others in the fit
 OTHERS_WEIGHT = 15.0  # together: the shape of a field's colours is known roughly only
 TELLING_SHARE = 0.4  # of the variance of B-V that ratios must take away, or chance may do it
 # Ln likelihoods of the catalogue's colours by the ratios and by the field alone: one star counts
@@ -451,11 +451,11 @@ def _usual_share(name: str, told: str) -> float:
 
 
 def _thinned(evidence: Evidence) -> Evidence:
-    """The same with fewer stars that count."""
-    rows = np.flatnonzero(evidence.weight > 0)
-    matched = rows[evidence.weight[rows] == 1]
-    keep = np.union1d(_every(matched, MOST_TO_TELL), _every(rows, MOST_TO_TELL))
-    weight = np.where(np.isin(np.arange(len(evidence)), keep), evidence.weight, 0)
+    """The same with fewer matched stars. The others are few already, and weigh what they should
+    together only if none is left out."""
+    matched = np.flatnonzero(evidence.weight == 1)
+    weight = evidence.weight.copy()
+    weight[np.setdiff1d(matched, _every(matched, MOST_TO_TELL))] = 0
     return replace(evidence, weight=weight)
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from starcal import layers
+from starcal.colour import LUMINANCE_WEIGHTS
 from starcal.demo.light import add_stars
 from starcal.layers.fluxes import fit_fluxes
 from starcal.layers.psf import textbook_psf
@@ -36,7 +37,14 @@ def pairs(seed):
     x, y = np.vstack([at, beside]).T
     for plane, light in zip(frame, np.vstack([flux, second]).T, strict=True):
         add_stars(plane, x, y, light, FWHM_PX, 3.0, floor=1e-6)
-    return frame, empty, at, flux, beside
+    return frame, empty, at, flux, beside, second
+
+
+@cache
+def taken_apart(seed):
+    """The table of a frame of pairs, and its split."""
+    stars = measure_stars(pairs(seed)[0])
+    return stars, layers.split(pairs(seed)[0], stars)
 
 
 @pytest.mark.slow
@@ -46,9 +54,8 @@ def test_companions_go_with_their_stars(seed):
     theirs stayed, and in the colour of uncalibrated stars), and the first stars are as bright as
     they are: 4 %, where a companion that is half a pixel off takes or leaves that
     (17 % without companions)."""
-    frame, empty, at, flux, beside = pairs(seed)
-    stars = measure_stars(frame)
-    split = layers.split(frame, stars)
+    _, empty, at, flux, beside, _ = pairs(seed)
+    stars, split = taken_apart(seed)
     left = (split.starless - empty).sum(axis=0) / NOISE.sum()
     column, row = np.rint(beside).astype(int).T
     around = [
@@ -61,9 +68,36 @@ def test_companions_go_with_their_stars(seed):
     found = np.argmin(away, axis=0)
     error = model.flux[:, found[:20]].T / flux[:20] - 1
     assert np.median(np.abs(error)) < 0.04
-    with_one = np.unique(model.companions.star)
+    with_one = np.unique(model.companions.light.star)
     assert np.isin(found[:20], with_one).mean() > 0.5  # the others have entries of their own
     assert not np.isin(found[20:], with_one).any()
+
+
+def peaks(plane, at):
+    """Light of 3 x 3 pixels at places."""
+    return np.array(
+        [plane[y - 1 : y + 2, x - 1 : x + 2].sum() for x, y in np.rint(at).astype(int)]
+    )
+
+
+@pytest.mark.slow
+def test_companions_are_made_smaller_with_their_stars():
+    """Against the same stars truly drawn so small: the middle 9 pixels of companions are right to a
+    tenth (0.7 of that where they stay as large as they are). On the pixels of the page all the layer's
+    light is there, to 1 %; companions have a tenth of it."""
+    _, _, at, flux, beside, second = pairs(1)
+    _, split = taken_apart(1)
+    known = split.model.companions.alone
+    away = np.hypot(known.x_px[:, None] - beside[:, 0], known.y_px[:, None] - beside[:, 1])
+    told = beside[away.min(axis=0) < 0.3 * FWHM_PX]
+    true = np.zeros(SHAPE, np.float32)
+    light = np.vstack([flux, second]) @ LUMINANCE_WEIGHTS
+    add_stars(true, *np.vstack([at, beside]).T, light, 0.6 * FWHM_PX, 3.0, floor=1e-6)
+    white = np.ones((len(split.model.x_px), 3))
+    small = layers.recolour(split, white, size=0.6)[0]
+    assert np.median(peaks(small, told) / peaks(true, told)) == pytest.approx(1, abs=0.1)
+    shares = layers.shares_on_grid(split, lambda x, y: (x, y), 1.0, SHAPE)
+    assert shares.sum() == pytest.approx(layers.recolour(split, white)[0].sum(), rel=0.01)
 
 
 def test_errors_hold_what_neighbours_leave_open():

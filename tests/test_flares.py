@@ -12,6 +12,8 @@ from scipy.spatial import cKDTree
 from starcal import layers
 from starcal.demo.faults import moffat_profile
 from starcal.demo.optics import make_optics
+from starcal.layers.flares import Flares
+from starcal.layers.light import StarModel
 from starcal.stars import measure_stars
 
 SMALL = {"shape": (420, 560), "count": 220, "bright": 10}
@@ -100,6 +102,40 @@ def test_flares_have_the_colours_of_their_stars():
     np.testing.assert_allclose(seen[0, bright] / seen[1, bright], 1.2 / 0.95, rtol=1e-3)
     outside = ~split.footprint
     np.testing.assert_array_equal(split.starless[:, outside], frame.pixels[:, outside])
+
+
+def arm_alone():
+    """A split of one star of which nothing is left but an arm, 3 px wide."""
+    row, column = np.nonzero(np.abs(np.subtract.outer(np.arange(200), np.arange(200))) < 2)
+    light = np.full((3, len(row)), 0.01, np.float32)
+    star = np.zeros(len(row), int)
+    flares = Flares(star=star, row=row, column=column, light=light, doubt=light)
+    none, three = np.zeros(1), np.zeros((3, 1))
+    model = StarModel(
+        x_px=none, y_px=none, psf=(), warp=np.ones((3, 1, 3)), flux=three, flux_error=three,
+        misfit=three, reach_px=none, flares=flares,
+    )  # fmt: skip
+    plane = np.zeros((200, 200), np.float32)
+    plane[row, column] = 0.01
+    stars = np.array([plane] * 3)
+    return layers.Split(np.zeros_like(stars), stars, plane > 0, model)
+
+
+@pytest.mark.parametrize("scale", [0.25, 1.0, 1.4])
+def test_flares_are_seen_on_other_pixels(scale):
+    """Those of a screen, turned against the frame's: all of their light, and an even arm."""
+    split, turn = arm_alone(), scale * np.exp(0.3j)
+    size = round(300 * scale), round(300 * scale)
+
+    def onto(x_px, y_px):
+        there = turn * (x_px - 100 + 1j * (y_px - 100)) + 150 * scale * (1 + 1j)
+        return there.real, there.imag
+
+    seen = layers.shares_on_grid(split, onto, scale, size).toarray().reshape(size)
+    assert seen.sum() == pytest.approx(scale**2 * split.stars[1].sum(), rel=1e-4)
+    x, y = onto(*np.mgrid[20:180, 20:180][:, np.arange(160), np.arange(160)])
+    along = ndimage.map_coordinates(ndimage.gaussian_filter(seen, scale + 1), [y, x], order=1)
+    assert along.std() < 0.1 * along.mean()
 
 
 @pytest.mark.slow

@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 from ..stars import CHANNELS, SHAPE_SNR, Flag
 from .flares import Flares
 from .fluxes import FluxFit
-from .light import Channel, StarModel, drawn, star_pixels
+from .light import Channel, SecondStars, StarModel, drawn, star_pixels
 from .second_light import FittedChannel, second_light
 
 BESIDE_FWHM = (0.6, 2.2)  # from the first star
@@ -231,25 +231,29 @@ def joined(channels: list[Channel], model: StarModel, beside: NDArray[np.int_]) 
     flares = model.flares
     if flares is not None:
         flares = replace(flares, star=owner[flares.star])
+    alone = replace(_part(model, slice(n, None)), flares=None)
+    light = _light_of_companions(channels, alone, beside)
+    second = SecondStars(light=light, alone=alone, owner=beside)
+    return replace(_part(model, slice(n)), flares=flares, companions=second)
+
+
+def _part(model: StarModel, rows: slice) -> StarModel:
+    """The model of some of its stars."""
     return replace(
         model,
-        x_px=model.x_px[:n],
-        y_px=model.y_px[:n],
-        warp=model.warp[:, :n],
-        flux=model.flux[:, :n],
-        flux_error=model.flux_error[:, :n],
-        misfit=model.misfit[:, :n],
-        reach_px=model.reach_px[:n],
-        flares=flares,
-        companions=_light_of_companions(channels, model, n, owner),
+        x_px=model.x_px[rows],
+        y_px=model.y_px[rows],
+        warp=model.warp[:, rows],
+        flux=model.flux[:, rows],
+        flux_error=model.flux_error[:, rows],
+        misfit=model.misfit[:, rows],
+        reach_px=model.reach_px[rows],
     )
 
 
-def _light_of_companions(channels, model: StarModel, n: int, owner) -> Flares:
+def _light_of_companions(channels, alone: StarModel, owner) -> Flares:
     """Pixels of the companions, as light of those they stand beside."""
     rows, columns = channels[0].plane.shape
-    later = np.where(np.arange(len(owner)) < n, 0, model.reach_px)
-    alone = replace(model, reach_px=later)
     indices = [c.index for c in channels]
     none = np.empty((len(indices), 0), np.float32)
     star, place = [np.empty(0, int)], [np.empty(0, int)]

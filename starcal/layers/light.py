@@ -144,8 +144,8 @@ class StarModel:
         How the shapes change over the frame; None if there is no star.
     flares : Flares or None
         Spikes and reflections of bright stars; None if none were found.
-    companions : Flares or None
-        Light of stars so near to another that they have no entry of their own; it goes with that.
+    companions : SecondStars or None
+        Stars so near to another that they have no entry of their own; they go with that.
     """
 
     x_px: np.ndarray
@@ -158,12 +158,13 @@ class StarModel:
     reach_px: np.ndarray
     field: ShapeField | None = None
     flares: Flares | None = None
-    companions: Flares | None = None
+    companions: "SecondStars | None" = None
 
     @property
     def besides(self) -> list[Flares]:
         """Light that goes with stars besides their profiles."""
-        return [more for more in (self.flares, self.companions) if more is not None]
+        second = None if self.companions is None else self.companions.light
+        return [more for more in (self.flares, second) if more is not None]
 
     @property
     def unlike(self) -> NDArray:
@@ -195,6 +196,25 @@ class StarModel:
         return np.maximum(
             self.psf[1].smooth(dx_px, dy_px, self.warp[1][star]), np.float32(1e-20)
         )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class SecondStars:
+    """Stars that go with others, beside which they stand.
+
+    Attributes
+    ----------
+    light : Flares
+        Their pixels, as light of those that they go with.
+    alone : StarModel
+        Each of them, (m,).
+    owner : ndarray, (m,) int
+        Which star each goes with.
+    """
+
+    light: Flares
+    alone: StarModel
+    owner: NDArray[np.int_]
 
 
 @dataclass(frozen=True)
@@ -345,14 +365,14 @@ def shining(
     """
     for star, place, dx, dy in drawn(model, window):
         yield star, place, luminance[star] * model.seen_profile(star, dx, dy)
-    yield from shining_besides(model, window)
-
-
-def shining_besides(model: StarModel, window) -> Iterator[tuple[NDArray, NDArray, NDArray]]:
-    """As `shining`, of what goes with the stars besides their profiles."""
     for more in model.besides:
-        chosen, place = more.within(window)
-        yield more.star[chosen], place, more.luminance()[chosen]
+        yield flare_light(more, window)
+
+
+def flare_light(flares: Flares, window) -> tuple[NDArray, NDArray, NDArray]:
+    """The same of what goes with stars besides their profiles."""
+    chosen, place = flares.within(window)
+    return flares.star[chosen], place, flares.luminance()[chosen]
 
 
 def star_light(

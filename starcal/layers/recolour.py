@@ -1,6 +1,6 @@
 """Give the stars of a star layer new colours and keep their light."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from itertools import product
 from weakref import WeakKeyDictionary
@@ -10,13 +10,15 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_array
 
 from ..colour.stellar import LUMINANCE_WEIGHTS, luminance
-from .light import FADE_SHARE, StarModel, drawn, shining, shining_besides
+from .flares import Flares
+from .light import FADE_SHARE, SecondStars, StarModel, drawn, flare_light, shining
 from .own_profile import OwnProfile, Rings
 from .splitting import Split
 
 RECOLOUR_PIXELS = 1 << 20  # of a band of rows
 _KEPT: WeakKeyDictionary[Split, "Measured"] = WeakKeyDictionary()  # two passes a split
 PIXEL_PARTS = (-1 / 3, 0.0, 1 / 3)  # of a pixel, each way
+PARTS_OF_FLARES = 3  # of their pixels, each way, for one of the grid they are laid on
 _NOTHING = np.empty(0, int), np.empty(0, int), np.empty(0)  # for windows without a star
 UNIT_LUMINANCE_ERROR = (
     1e-3  # of the colours given: what the layer's total luminance may be wrong by
@@ -121,7 +123,7 @@ def light_shares(
 
 def shares_on_grid(
     split: Split,
-    places: tuple[NDArray, NDArray],
+    onto: Callable[[NDArray, NDArray], tuple[NDArray, NDArray]],
     pixel_scale: float,
     shape: tuple[int, int],
     size: float = 1.0,
@@ -131,8 +133,8 @@ def shares_on_grid(
     Parameters
     ----------
     split : Split
-    places : two ndarray, (n,)
-        x and y of the stars on that grid.
+    onto : callable
+        Takes places of the frame, x and y, to that grid.
     pixel_scale : float
         Pixels of the grid for one of the frame.
     shape : (int, int)
@@ -145,13 +147,39 @@ def shares_on_grid(
     csr_array, (rows * columns, n) float32
         Means over the area of a pixel, as surface brightness.
     """
-    model = replace(split.model, x_px=places[0], y_px=places[1], flares=None, companions=None)
-    known = measured(split)
-    weight = LUMINANCE_WEIGHTS @ split.model.flux * known.ratio
+    model, known = split.model, measured(split)
+    weight = LUMINANCE_WEIGHTS @ model.flux
     window = slice(0, shape[0]), slice(0, shape[1])
-    star, place, light = _resized_light(model, weight, window, size * pixel_scale, known)
-    share = np.float32(light * pixel_scale**2)
+    there = replace(_on_grid(model, onto), flares=None)
+    pieces = [_resized_light(there, weight, window, size * pixel_scale, known)]
+    if model.flares is not None:
+        pieces += _flares_on_grid(model.flares, onto, pixel_scale, shape)
+    star, place, light = _laid_end_to_end(pieces)
+    share = np.float32(light * known.ratio[star] * pixel_scale**2)
     return csr_array((share, (place, star)), shape=(shape[0] * shape[1], len(weight)))
+
+
+def _on_grid(model: StarModel, onto: Callable) -> StarModel:
+    """A model whose stars, and those that go with them, lie on another grid."""
+    x_px, y_px = onto(model.x_px, model.y_px)
+    second = model.companions
+    if second is not None:
+        second = replace(second, alone=_on_grid(second.alone, onto))
+    return replace(model, x_px=x_px, y_px=y_px, companions=second)
+
+
+def _flares_on_grid(flares: Flares, onto: Callable, pixel_scale: float, shape: tuple[int, int]):
+    """Star, flat place and luminance of spikes and reflections on another grid: each pixel in so
+    many parts that none of the grid is missed."""
+    parts = int(np.ceil(PARTS_OF_FLARES * pixel_scale))
+    aside = (np.arange(parts) + 0.5) / parts - 0.5
+    light = flares.luminance() / parts**2
+    for down, across in product(aside, aside):
+        x, y = onto(flares.column + across, flares.row + down)
+        column, row = np.rint(x).astype(int), np.rint(y).astype(int)
+        inside = (row >= 0) & (row < shape[0]) & (column >= 0) & (column < shape[1])
+        place = row[inside] * shape[1] + column[inside]
+        yield flares.star[inside], place, light[inside]
 
 
 @dataclass(frozen=True, eq=False)
@@ -262,7 +290,17 @@ def _shining_resized(
     for star, place, dx, dy in drawn(other, window):
         light = _resized(other, profile, size, star, dx, dy)
         yield star, place, weight[star] * light
-    yield from shining_besides(model, window)
+    if model.companions is not None:
+        yield from _second_resized(model.companions, window, size, profile)
+    if model.flares is not None:
+        yield flare_light(model.flares, window)
+
+
+def _second_resized(second: SecondStars, window, size: float, profile: OwnProfile):
+    """The same of stars that go with others, as light of those."""
+    weight = LUMINANCE_WEIGHTS @ second.alone.flux
+    for star, place, light in _shining_resized(second.alone, weight, window, size, profile):
+        yield second.owner[star], place, light
 
 
 def _resized(

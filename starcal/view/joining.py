@@ -111,12 +111,14 @@ class JoinJob:
 
     def shares_in(self, window: Window, star_size: float) -> csr_array:
         """What each star gives of the light of each pixel of the screen."""
-        model, step = self.parts.model, window.step
-        x_px, y_px = carried(self.matrix, model.x_px, model.y_px)
         left, low, _, _ = window.box
-        places = (x_px - left) / step - 0.5, (y_px - low) / step - 0.5
-        pixel_scale = scale_of(self.matrix) / step
-        return shares_on_grid(self.parts, places, pixel_scale, window.shape, star_size)
+
+        def onto(x_px: NDArray, y_px: NDArray) -> tuple[NDArray, NDArray]:
+            x, y = carried(self.matrix, x_px, y_px)
+            return (x - left) / window.step - 0.5, (y - low) / window.step - 0.5
+
+        pixel_scale = scale_of(self.matrix) / window.step
+        return shares_on_grid(self.parts, onto, pixel_scale, window.shape, star_size)
 
     def with_stars(
         self, seen: "SeenNebula", shares: csr_array, choices: Choices

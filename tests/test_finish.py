@@ -24,6 +24,7 @@ from starcal.finish import (
     laid_over,
     screen_keeping_hue,
 )
+from starcal.finish.belonging import require_starless
 from starcal.finish.tones import tones_of
 from starcal.frame import icc_profile_of, read_frame, write_fits
 
@@ -437,6 +438,35 @@ def test_stars_still_in_the_nebula_would_be_doubled(split_files, tmp_path):
         join_pictures(tmp_path / "whole.fits", split_files / "stars.fits", moved="none")
 
 
+def test_faint_stars_do_not_hide_that_stars_are_still_in(split_files):
+    """Four in five of a layer's peaks are lost in the noise of the picture; of a nebula without its
+    stars none is seen."""
+    rng = np.random.default_rng(2)
+    starless = 0.05 + rng.normal(0, 0.002, (3, 360, 480))
+    faint = np.zeros_like(starless)
+    faint[:, 5:355:18, 5:475:23] = 0.002
+    stars = star_layer() + faint
+    stars[:, 100:340:60, 20:470:20] += 0.2
+    require_starless(starless, stars)
+    with pytest.raises(FrameError, match="doubled"):
+        require_starless(starless + stars, stars)
+
+
+def test_stars_lie_on_a_sky_that_was_crushed_to_black(split_files, tmp_path):
+    """At the edge of a picture it looks like the border of a stack, which is no data."""
+    import tifffile
+
+    starless = read_frame(split_files / "starless.fits").pixels
+    nebula = finished(tmp_path, starless, np.eye(2, 3), starless.shape[1:])
+    numbers = tifffile.imread(nebula)
+    numbers[:, :140] = 0
+    tifffile.imwrite(nebula, numbers, photometric="rgb")
+    stars, out = split_files / "stars.fits", tmp_path / "whole.tif"
+    assert run_join(nebula, stars, "-o", out, "--moved", "none", "-q") == 0
+    x, y = PLACES[0]
+    assert tifffile.imread(out)[::-1][y, x].min() > 0.5 * 65535
+
+
 def test_without_its_starless_frame_the_message_says_what_to_type(split_files, tmp_path):
     """And what it says works."""
     alone = tmp_path / "stars.fits"
@@ -631,7 +661,7 @@ def test_jpeg_only_when_it_is_asked_for(split_files, edited, tmp_path, capsys):
     assert run_join(starless, stars, "-o", tmp_path / "linear.jpg") == 1
     assert "JPEG cannot hold" in capsys.readouterr().err
     assert run_join(edited, stars, "-o", tmp_path / "whole.png") == 1
-    assert ".tif, .fits or .jpg" in capsys.readouterr().err
+    assert "ends in .tif, .fits or .jpg" in capsys.readouterr().err
     assert not (tmp_path / "linear.jpg").exists()
 
 
@@ -699,6 +729,7 @@ def test_what_cannot_be_used_gets_one_line_and_nothing_is_written(
         said = capsys.readouterr().err.strip()
         assert len(said.splitlines()) == 1
         assert "internal fault" not in said, said
+        assert nebula.name in said or "profile" in said
         assert not out.exists()
     for bad in ("cut.tif", "words.tif"):
         assert run_join(edited, tmp_path / bad, "-o", out, "--moved", "none", "-q") == 1

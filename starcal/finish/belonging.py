@@ -14,6 +14,7 @@ from ..robust import scatter
 
 NAME_CARD, SUM_CARD = "STARLESS", "SLESSSUM"
 STARS_LOOKED_AT = 200
+FEWEST_LOOKED_AT, LOOKED_SHARE = 10, 0.25  # of all peaks: faint ones hide in a picture's noise
 SUMMED_ROWS = 16
 PEAK_REACH_PX, BRIGHTEST_PIXELS = 3, 50_000
 NEAR_PX, PLACES_FOR_NOISE = 4, 10_000
@@ -127,7 +128,8 @@ def _brightest_peaks(light: NDArray) -> tuple[NDArray, NDArray]:
         y, x = _peaks_among(light, most)
         if len(y) >= STARS_LOOKED_AT:
             break
-    order = np.argsort(light[y, x])[::-1][:STARS_LOOKED_AT]
+    most = np.clip(int(LOOKED_SHARE * len(y)), FEWEST_LOOKED_AT, STARS_LOOKED_AT)
+    order = np.argsort(light[y, x])[::-1][:most]
     return x[order], y[order]
 
 

@@ -36,16 +36,18 @@ def joined_kind(nebula: Path, output: Path) -> str:
     OutputError
         The name ends in none of them.
     """
-    kind = kind_of(nebula) if nebula.is_file() else None
+    if not nebula.is_file():
+        read_frame(nebula)  # says that there is none
+    kind = kind_of(nebula)
     ending = output.suffix.lower().removeprefix(".")
     ending = ALIKE_ENDINGS.get(ending, ending)
     if ending in ("fits", "jpg") or (kind and ending == kind):
         return ending
-    if kind is None and nebula.is_file():
+    if kind is None:
         read_frame(nebula)  # what is no picture at all says that first
     own = f".{kind}, " if kind else ""
     raise OutputError(
-        f"{output}: the nebula is {kind or 'FITS'}: give a name that ends in {own}.fits or .jpg"
+        f"{output}: give a name that ends in {own}.fits or .jpg, which can hold the joined picture"
     )
 
 

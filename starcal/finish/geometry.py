@@ -287,8 +287,8 @@ def _require_sure(moved: Moved) -> None:
     low, high = SCALES_FOLLOWED
     if not low < moved.scale < high:
         raise GeometryError(
-            f"the nebula seems scaled by {moved.scale:.2f}, {low} to {high} can be followed: save it "
-            f"of such a size"
+            f"the nebula seems scaled by {moved.scale:.2f}, {low} to {high} can be followed: save "
+            f"it of such a size"
         )
     if not moved.sure:
         raise GeometryError(

@@ -97,8 +97,8 @@ def _nearest_pixels(
 
 
 def _light_at(light: NDArray, places: NDArray) -> NDArray:
-    """Light between pixels, by cubic splines, at places (2, n). They ring round a star of a pixel or
-    two, which a stretch would lift: light lies between that of the four pixels beside it."""
+    """Light between pixels, by cubic splines, at places (2, n). They ring round stars of a pixel or
+    two, which a stretch lifts: light lies between that of the four pixels beside it."""
     knots = ndimage.spline_filter(light, order=3, output=np.float32)
     found = ndimage.map_coordinates(knots, places, np.float32, order=3, prefilter=False)
     beside = _four_beside(light, places)

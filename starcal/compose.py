@@ -6,7 +6,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from scipy.stats import theilslopes
 
 from .choices import default_of
 from .errors import FrameError, NoWCSError
@@ -26,7 +25,7 @@ from .place.channels import ChannelStars, Registered, channel_stars, register
 from .place.hints import Hints, hints_from_header
 from .place.locate import EMBEDDED, locate
 from .progress import Logged, Progress, silent
-from .robust import rank_correlation
+from .robust import rank_correlation, robust_slope
 from .stars import CHANNELS, measure_stars, places_of
 from .stars.noise import frame_noise
 
@@ -556,7 +555,7 @@ def _jackknife_error(values, wanted, region, factor) -> float:
 
 def _symmetric_slope(x, y):
     """Slope of y against x that is the inverse of that of x against y."""
-    forth, back = (theilslopes(a, b)[0] for a, b in ((y, x), (x, y)))
+    forth, back = (robust_slope(a, b)[0] for a, b in ((y, x), (x, y)))
     return float(np.sqrt(max(forth, 0) / back)) if back > 0 else np.nan
 
 

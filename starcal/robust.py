@@ -4,7 +4,6 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 SIGMA_PER_DEVIATION = 1.4826
 """Standard deviation of a Gaussian over its median absolute deviation (1 / 0.67449)."""
@@ -207,7 +206,33 @@ def rank_correlation(a: ArrayLike, b: ArrayLike) -> float:
     b = np.asarray(b)
     if np.ptp(a) == 0 or np.ptp(b) == 0:
         return -1.0
-    return float(stats.spearmanr(a, b).statistic)
+    from scipy.stats import spearmanr  # slow to import, and few commands ask for it
+
+    return float(spearmanr(a, b).statistic)
+
+
+def robust_slope(y: ArrayLike, x: ArrayLike) -> tuple[float, float]:
+    """Slope of a line that outliers do not disturb (Sen 1968, J. Am. Stat. Assoc. 63, 1379).
+
+    Parameters
+    ----------
+    y, x : array_like, (n,)
+        Finite numbers, of two `x` at least.
+
+    Returns
+    -------
+    slope, error : float
+        The second is half of its 95 % interval.
+
+    Examples
+    --------
+    >>> robust_slope([0.0, 2.0, 4.0, 500.0, 8.0], [0.0, 1.0, 2.0, 3.0, 4.0])[0]
+    2.0
+    """
+    from scipy.stats import theilslopes  # slow to import: not before stars were found
+
+    slope, _, low, high = theilslopes(y, x)
+    return float(slope), float((high - low) / 2)
 
 
 def pixels_at(

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, stats
+from scipy import ndimage
 
 from ..cores import in_threads
 from ..errors import GeometryError
@@ -335,8 +335,10 @@ def _fine_structure(values: NDArray, matrix: NDArray, size: tuple[int, int]) -> 
 
 def _ranks(grid: NDArray, inside: NDArray) -> NDArray:
     """Ranks from 0 to 1 of values inside, 0 outside."""
+    from scipy.stats import rankdata  # slow to import
+
     ranks = np.zeros(grid.shape)
-    ranks[inside] = stats.rankdata(grid[inside]) / max(inside.sum(), 1)
+    ranks[inside] = rankdata(grid[inside]) / max(inside.sum(), 1)
     return ranks
 
 

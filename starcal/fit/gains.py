@@ -15,10 +15,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import least_squares
-from scipy.stats import theilslopes
 
 from ..choices import SOLAR_BV_MAG, GivenGains
-from ..robust import scatter
+from ..robust import robust_slope, scatter
 from ..texts import counted, told_shortly
 from .dust import UNKNOWN_DUST, Dust
 
@@ -748,5 +747,4 @@ def brightness_slope(instrumental_mag: np.ndarray, v_mag: np.ndarray) -> tuple[f
     if len(good) > MOST_SLOPE_PAIRED:  # every so-manieth, from the brightest to the faintest
         order = good[np.argsort(v_mag[good], kind="stable")]
         good = order[np.linspace(0, len(order) - 1, MOST_SLOPE_PAIRED).astype(int)]
-    slope, _, low, high = theilslopes(instrumental_mag[good], v_mag[good])
-    return float(slope), float((high - low) / 2)
+    return robust_slope(instrumental_mag[good], v_mag[good])

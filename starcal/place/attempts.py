@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
-from scipy.stats import poisson
+from scipy.special import pdtrc
 
 from ..catalogue import CatalogueStars
 from ..robust import scatter_per_axis
@@ -187,7 +187,9 @@ def _grown_plate(plate, seen) -> tuple[Plate, float] | None:
 
 
 def _false_log10(attempt, n_tried) -> float:
-    alike = poisson.logsf(len(attempt.star) - FREE_PAIRS - 1, attempt.chance) / np.log(10)
+    more_than = len(attempt.star) - FREE_PAIRS - 1
+    with np.errstate(divide="ignore"):  # none at all where chance pairs nothing
+        alike = np.log10(pdtrc(more_than, attempt.chance))
     return float(alike + np.log10(max(n_tried, 1)))
 
 

@@ -2,7 +2,6 @@
 
 import numpy as np
 from numpy.typing import NDArray
-from photutils.geometry import circular_overlap_grid
 
 from .shapes import stamps_round
 
@@ -41,6 +40,8 @@ def _sums_of_some(plane: NDArray, x_px: NDArray, y_px: NDArray, radius_px: float
 
 def _shares_inside(dx_px: NDArray, dy_px: NDArray, half: int, radius_px: float) -> NDArray:
     """Share of each pixel of a stamp that lies in a circle off its middle, (n, side, side)."""
+    from photutils.geometry import circular_overlap_grid  # slow to import
+
     side = 2 * half + 1
     low, high = -half - 0.5, half + 0.5
     return np.array(

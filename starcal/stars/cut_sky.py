@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtr, ndtri
 
 # of the sky's pixels that are black: of a faint wing's light as much is lost; of more than the
 # second the rest tells no noise any more
@@ -38,7 +38,8 @@ class CutSky:
         """Mean above black of pixels with some light over the sky's level (a Gaussian, censored:
         Tobin 1958, Econometrica 26, 24)."""
         over = (self.level + light - self.black) / self.sigma
-        return self.sigma * (over * norm.cdf(over) + norm.pdf(over))
+        density = np.exp(-(over**2) / 2) / np.sqrt(2 * np.pi)
+        return self.sigma * (over * ndtr(over) + density)
 
     def light(self, excess: NDArray) -> NDArray:
         """Light that lifts the mean of pixels by so much over that of the sky."""
@@ -76,6 +77,6 @@ def cut_sky(values: NDArray) -> CutSky | None:
     if not least < share < most:
         return None
     more = (1 + share) / 2
-    below, below_more = norm.ppf([share, more])
+    below, below_more = ndtri([share, more])
     sigma = (float(np.quantile(values, more)) - black) / (below_more - below)
     return CutSky(black=black, level=black - below * sigma, sigma=sigma) if sigma > 0 else None

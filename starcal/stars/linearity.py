@@ -4,9 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from astropy.table import Table
-from scipy.stats import theilslopes
 
 from ..errors import NotLinearError
+from ..robust import robust_slope
 from . import CHANNELS, SHAPE_SNR, Flag, in_channels
 from .noise import FrameNoise
 
@@ -293,8 +293,7 @@ def _growth_of_peaks(ln_height: np.ndarray, ln_flux: np.ndarray) -> tuple[float,
     """Slope and half its 95 % interval; NaN for too few stars or too narrow a range."""
     if len(ln_flux) < SHAPE_STARS or np.ptp(ln_flux) <= np.log(3):
         return np.nan, np.nan
-    slope, _, low, high = theilslopes(ln_height, ln_flux)
-    return float(slope), float((high - low) / 2)
+    return robust_slope(ln_height, ln_flux)
 
 
 def _flux_error(stars: Table, index: int) -> np.ndarray:

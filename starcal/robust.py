@@ -264,6 +264,28 @@ def pixels_at(
     return row, column
 
 
+def places_where(chosen: NDArray[np.bool_]) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
+    """Rows and columns of the chosen pixels: as `numpy.nonzero`, which is several times as slow
+    where few of many are.
+
+    Parameters
+    ----------
+    chosen : ndarray of bool, (y, x)
+
+    Returns
+    -------
+    row, column : ndarray of int, (n,)
+
+    Examples
+    --------
+    >>> row, column = places_where(np.eye(3, dtype=bool))
+    >>> row.tolist(), column.tolist()
+    ([0, 1, 2], [0, 1, 2])
+    """
+    row, column = np.unravel_index(np.flatnonzero(chosen), chosen.shape)
+    return row, column
+
+
 def middle_px(shape: tuple[int, ...]) -> tuple[float, float]:
     """Middle of a frame.
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..cores import in_threads
-from ..robust import upper_median
+from ..robust import places_where, upper_median
 from ..texts import counted
 from .borders import NO_BORDER
 from .mended import MendedFrame, mended_frame
@@ -208,10 +208,11 @@ def _lone_peaks(plane: NDArray, sigma: float) -> tuple[NDArray, NDArray]:
 def _standing_out(plane: NDArray, by: float, start: int) -> NDArray:
     """Row and column of the pixels of a strip that are so much above those beside them, (n, 2)."""
     strip = plane[start : start + DEFECT_ROWS]
-    beside = np.maximum(strip[:, :-2], strip[:, 2:])
+    above = np.maximum(strip[:, :-2], strip[:, 2:])
     with np.errstate(invalid="ignore"):
-        above = strip[:, 1:-1] - beside > by
-    return np.argwhere(above) + np.array([start, 1])
+        np.subtract(strip[:, 1:-1], above, out=above)
+        row, column = places_where(above > by)
+    return np.column_stack([row + start, column + 1])
 
 
 def _neighbours(plane: NDArray, row: NDArray, column: NDArray) -> NDArray:

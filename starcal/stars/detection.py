@@ -9,7 +9,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from ..cores import in_threads
-from ..robust import quantile_of_known
+from ..robust import places_where, quantile_of_known
 from .contrast import ALIKE, WIDE_KERNEL, Depth, star_snr
 from .flags import SHAPE_SNR
 from .noise import FrameNoise
@@ -40,6 +40,7 @@ CLIFF_FWHM = 6.0  # within so many FWHM a clipped star has fallen below half of 
 PAIR_ROUNDNESS = 0.75  # two stars in one are longer than any single one
 PAIR_FAINTER = 0.15  # of the brighter's height
 FAR_DEEPER = 2.0  # one channel than another
+MAYBE_DEEPER = 1.5  # by a first look, which is some per cent off
 # upper over lower quartile of widths: 1.0 to 1.1 of stars, 1.5 of a nebula's knots
 STARS_QUARTILES = 1.3
 PAIR_SADDLE = 0.9  # of the fainter's height
@@ -97,7 +98,7 @@ def _pixel_peaks(snr, fwhm_px, snr_min):
     Only the few pixels above the threshold are held against their neighbours, one neighbour after
     the other, so that ever fewer are left to compare.
     """
-    row, column = np.nonzero(snr > snr_min)
+    row, column = places_where(snr > snr_min)
     height = snr[row, column]
     for down, across in _box_offsets(max(1, int(0.8 * fwhm_px))):
         top = height >= _values_at(snr, row + down, column + across)
@@ -132,18 +133,50 @@ def summit(stamps: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return tuple(tops)
 
 
-def guess_fwhm(pixels: np.ndarray, noise: FrameNoise, snr_min: float) -> float:
-    """Median FWHM of the brighter stars in the middle of the frame; see `middle_of`."""
+@dataclass(frozen=True, kw_only=True, eq=False)
+class FirstLook:
+    """The stars in the middle of a frame (see `middle_of`), before all are looked for.
+
+    Attributes
+    ----------
+    x_px, y_px : ndarray, (n,)
+        Peaks that show as stars do, counted from the corner of the middle.
+    fwhm_px : float
+        Median of the brighter ones; a usual one where there are too few.
+    """
+
+    x_px: np.ndarray
+    y_px: np.ndarray
+    fwhm_px: float
+
+
+def first_look(pixels: np.ndarray, noise: FrameNoise, snr_min: float) -> FirstLook:
+    """Look for stars in the middle of a frame, by their own width as soon as it is known.
+
+    Parameters
+    ----------
+    pixels : ndarray, (3, y, x)
+    noise : FrameNoise
+    snr_min : float
+
+    Returns
+    -------
+    FirstLook
+    """
     band = pixels[:, *middle_of(pixels.shape[1:])]
     fwhm_px = FIRST_GUESS_FWHM_PX
     for _ in range(3):
         before = fwhm_px
-        fwhm_px = _seen_fwhm(band, noise, before, max(snr_min, 8.0))
+        x, y, snr = detect(band, noise, before, max(snr_min, 8.0))
+        real = shown_as_stars(band, noise, x, y)  # rays show in one channel each
+        x, y, snr = x[real], y[real], snr[real]
+        fwhm_px = _seen_fwhm(band, noise, before, x, y, snr)
         if np.isnan(fwhm_px):
-            return FIRST_GUESS_FWHM_PX
+            fwhm_px = FIRST_GUESS_FWHM_PX
+            break
         if abs(fwhm_px / before - 1) < 0.15:
             break
-    return fwhm_px
+    return FirstLook(x_px=x, y_px=y, fwhm_px=fwhm_px)
 
 
 def middle_of(shape: tuple[int, ...]) -> tuple[slice, slice]:
@@ -155,20 +188,19 @@ def middle_of(shape: tuple[int, ...]) -> tuple[slice, slice]:
     return rows, slice(max(0, left - 3 * half), left + 3 * half)
 
 
-def _seen_fwhm(band, noise: FrameNoise, fwhm_px: float, snr_min: float) -> float:
-    """Median FWHM of the brighter stars that a filter for this one finds; NaN of too few."""
-    x, y, snr = detect(band, noise, fwhm_px, snr_min)
-    real = np.flatnonzero(shown_as_stars(band, noise, x, y))
-    if len(real) < FEWEST_FOR_WIDTH:  # a few peaks may be anything
+def _seen_fwhm(band, noise: FrameNoise, fwhm_px: float, x, y, snr) -> float:
+    """Median FWHM of the brighter stars that a filter for this one has found; NaN of too
+    few."""
+    if len(x) < FEWEST_FOR_WIDTH:  # a few peaks may be anything
         return np.nan
-    order = real[np.argsort(snr[real])[::-1]]
+    order = np.argsort(snr)[::-1]
     pick = order[len(order) // 20 :][:200]  # the very brightest are often saturated
     stamps = luminance_stamps(band, noise, x[pick], y[pick], half_width(fwhm_px))
     shape = measure_shapes(stamps, fwhm_px)
     return float(np.clip(quantile_of_known(shape.fwhm_px, 0.5), 1.2, 15.0))
 
 
-def depth_of(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float) -> Depth:
+def depth_of(pixels: np.ndarray, noise: FrameNoise, look: FirstLook, snr_min: float) -> Depth:
     """How far the stars in the middle of the frame stand out of the noise in each channel, up to a
     common factor; alike where there are few, or no channel is far deeper than another. Weights of
     their own then find more faint stars, but by their colours: what bright and faint ones say of
@@ -178,7 +210,7 @@ def depth_of(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: flo
     ----------
     pixels : ndarray, (3, y, x)
     noise : FrameNoise
-    fwhm_px : float
+    look : FirstLook
     snr_min : float
 
     Returns
@@ -188,17 +220,28 @@ def depth_of(pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: flo
     if any(noise.step):
         return ALIKE
     band = pixels[:, *middle_of(pixels.shape[1:])]
+    fwhm_px = look.fwhm_px
+    at_first = _depth_shown(band, noise, fwhm_px, look.x_px, look.y_px)
+    if at_first and max(at_first) <= MAYBE_DEEPER * min(at_first):
+        return ALIKE  # which spares another search
     x, y, _ = detect(band, noise, fwhm_px, max(snr_min, 8.0))
-    real = np.flatnonzero(shown_as_stars(band, noise, x, y))  # rays show in one channel each
-    if len(real) < FEWEST_FOR_WIDTH:
-        return ALIKE
-    stamps = luminance_stamps(band, noise, x[real], y[real], half_width(fwhm_px))
+    real = shown_as_stars(band, noise, x, y)
+    depth = _depth_shown(band, noise, fwhm_px, x[real], y[real])
+    return depth if depth and max(depth) > FAR_DEEPER * min(depth) else ALIKE
+
+
+def _depth_shown(band, noise: FrameNoise, fwhm_px: float, x, y) -> Depth | None:
+    """How far the stars at some places stand out of the noise in each channel; None where there
+    are few."""
+    if len(x) < FEWEST_FOR_WIDTH:
+        return None
+    stamps = luminance_stamps(band, noise, x, y, half_width(fwhm_px))
     if not _of_one_width(measure_shapes(stamps, fwhm_px)):  # knots of nebula
-        return ALIKE
-    above = _above_rims(band, noise, x[real], y[real])
+        return None
+    above = _above_rims(band, noise, x, y)
     share = above / np.maximum(np.linalg.norm(above, axis=0), 1e-9)
     depth = np.maximum(np.median(share, axis=1), 0)
-    return tuple(depth.tolist()) if depth.max() > FAR_DEEPER * depth.min() else ALIKE
+    return tuple(depth.tolist())
 
 
 def _of_one_width(shape: Shapes) -> bool:
@@ -336,7 +379,7 @@ def _clipped_pixels(pixels, clip_level) -> np.ndarray:
 def _wide_cores(clipped: np.ndarray, least_area: float) -> tuple[np.ndarray, np.ndarray] | None:
     """Middles (n, 2) as x and y and areas of the connected clipped cores that are wider than so
     many pixels."""
-    ys, xs = np.nonzero(clipped)
+    ys, xs = places_where(clipped)
     if len(xs) == 0:
         return None
     core, count = _connected(np.column_stack([xs, ys]), 1.5)

@@ -16,11 +16,12 @@ from .clipping import clipped_rows
 from .columns import in_channels, places_of
 from .defects import find_defects, mended, without_border
 from .detection import (
+    FirstLook,
     clip_level_of,
     close_pairs,
     depth_of,
     detect,
-    guess_fwhm,
+    first_look,
     middle_of,
     one_detection_a_core,
     shown_as_stars,
@@ -97,21 +98,22 @@ def measure_stars(pixels: np.ndarray, *, snr_min: float = default_of("snr")) -> 
     border = border_widths(pixels)
     seen = without_border(pixels, border)
     noise = frame_noise(seen)
-    fwhm_px = guess_fwhm(seen, noise, snr_min)
-    defects = replace(find_defects(seen, noise, fwhm_px), border=border)
+    look = first_look(seen, noise, snr_min)
+    defects = replace(find_defects(seen, noise, look.fwhm_px), border=border)
     sound = mended(pixels, defects)
     if defects.within(middle_of(pixels.shape[1:])):  # some of them may have passed for stars
-        fwhm_px = guess_fwhm(sound, noise, snr_min)
-    table = _found_stars(sound, noise, fwhm_px, snr_min)
+        look = first_look(sound, noise, snr_min)
+    table = _found_stars(sound, noise, look, snr_min)
     table.meta["defects"] = defects
     return table
 
 
 def _found_stars(
-    pixels: np.ndarray, noise: FrameNoise, fwhm_px: float, snr_min: float
+    pixels: np.ndarray, noise: FrameNoise, look: FirstLook, snr_min: float
 ) -> Table:
     """The star table of a frame without defects."""
-    depth = depth_of(pixels, noise, fwhm_px, snr_min)
+    fwhm_px = look.fwhm_px
+    depth = depth_of(pixels, noise, look, snr_min)
     x_px, y_px, snr = detect(pixels, noise, fwhm_px, snr_min, depth)
     clip_level = tuple(clip_level_of(plane, x_px, y_px, fwhm_px) for plane in pixels)
     x_px, y_px, snr = one_detection_a_core(pixels, clip_level, fwhm_px, x_px, y_px, snr)

@@ -2,7 +2,6 @@
 
 import json
 import platform
-from importlib.metadata import version
 from pathlib import Path
 
 from . import __version__
@@ -18,6 +17,8 @@ def versions() -> dict[str, str]:
     dict of str to str
         Version by name.
     """
+    from importlib.metadata import version  # a quarter of what --help would wait for
+
     own = {"starcal": __version__, "Python": platform.python_version()}
     return own | {name: version(name) for name in LIBRARIES}
 

@@ -234,6 +234,20 @@ def test_a_level_sky_of_one_coarse_value_may_lie_anywhere_in_its_step():
     assert not black.step_error.any()
 
 
+def test_a_channel_of_a_layer_that_shows_its_rounding_alone_has_the_others_noise():
+    """Patches of light with noise of 12 levels on black; blue has wide ones a step above it, too."""
+    rng = np.random.default_rng(18)
+    lit = np.kron(rng.random((24, 24)) < 0.05, np.ones((8, 8)))
+    levels = lit * (60 + 12 * rng.standard_normal((3, 192, 192)))
+    levels[2] = np.where(
+        np.kron(rng.random((12, 12)) < 0.2, np.ones((16, 16))) > lit, 1, levels[2]
+    )
+    found = frame_noise((np.rint(np.clip(levels, 0, 255)) / 255).astype(np.float32))
+    assert found.empty_sky
+    assert 255 * found.noise[2] == pytest.approx(255 * found.noise[0], rel=0.3)
+    assert 255 * found.noise[2] == pytest.approx(12, rel=0.3)
+
+
 def test_a_border_of_one_value_does_not_hide_the_noise_under_coarse_values():
     """Noise of 0.6 steps smooths them: off by 0.003 steps. A third of the frame is a border, as wide
     as the sky is bright; a sky that has one value in all blocks but some keeps its error."""

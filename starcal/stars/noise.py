@@ -176,9 +176,20 @@ def _with_lit_noise(blocks, sky, noise):
     """The noise of each channel; of its lit pixels where its sky has none, and at least that of its
     rounding."""
     noise = noise.copy()
-    for channel in np.flatnonzero(noise == 0):
+    rounding = np.array([ROUNDED_STEPS * _step(plane) for plane in blocks])
+    silent = noise == 0
+    for channel in np.flatnonzero(silent):
         noise[channel] = _lit_noise(blocks[channel], sky[channel])
-    return np.maximum(noise, [ROUNDED_STEPS * _step(plane) for plane in blocks])
+    if silent.all():
+        noise = _of_those_that_tell(noise, rounding)
+    return np.maximum(noise, rounding)
+
+
+def _of_those_that_tell(noise: np.ndarray, rounding: np.ndarray) -> np.ndarray:
+    """Noise of channels that were all cut alike: one that shows its rounding alone, in patches a
+    step above black, has the least of the others'."""
+    tells = noise > rounding
+    return np.where(tells, noise, noise[tells].min()) if tells.any() else noise
 
 
 def _lowest(blocks: list[np.ndarray]) -> np.ndarray:

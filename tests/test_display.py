@@ -4,6 +4,7 @@ alike; see `made_pictures`."""
 from contextlib import nullcontext
 from dataclasses import replace
 from functools import lru_cache
+from types import SimpleNamespace
 
 import imagecodecs
 import numpy as np
@@ -21,6 +22,7 @@ from starcal.audit.glow import glow_of
 from starcal.audit.levels import displayed_step, hue_grain_px
 from starcal.audit.shown import _axis_ratio, measure_profiles, ring_medians
 from starcal.colour.stellar import rgb_to_uv_prime, srgb_decode, star_rgb
+from starcal.cure.pictures import _sources_in_words
 from starcal.display import recolour_display
 from starcal.display.curve import ToneCurve
 from starcal.display.targets import _as_bright, _projected_bv, _spread_bv, _warmth
@@ -332,6 +334,11 @@ def audit_of(kinds):
     stars["width_px"] = np.full(n, 2.0) * u.pix
     stars["kind"] = kinds
     return Audit("picture", True, "as was said", 0.65, stars)
+
+
+def test_a_picture_none_of_whose_detections_is_a_star_says_so():
+    nothing = SimpleNamespace(source=np.array(["", ""]), star=np.zeros(2, bool))
+    assert _sources_in_words(nothing) == "none is surely a star"
 
 
 @pytest.mark.parametrize(

@@ -130,7 +130,7 @@ def _check_with_display_colours(found: CheckResult, colours: DisplayColours) -> 
     """The check, its star table with what each star got."""
     stars = found.stars.copy()
     _list_colours(stars, colours)
-    tally = ", ".join(f"{count} {name}" for name, count in _tally_of_sources(colours).items())
+    tally = _sources_in_words(colours)
     reason = f"{found.linearity.reason}; stars coloured as they are displayed: {tally}"
     best = next(
         (s for s in ("catalogue", "continuum") if s in _tally_of_sources(colours)), "palette"
@@ -161,8 +161,14 @@ def _tally_of_sources(colours: DisplayColours) -> dict[str, int]:
     return {str(name): int(count) for name, count in zip(names, counts, strict=True)}
 
 
+def _sources_in_words(colours: DisplayColours) -> str:
+    """How many stars have their colour from where; none may be a star."""
+    parts = [f"{count} {name}" for name, count in _tally_of_sources(colours).items()]
+    return ", ".join(parts) or "none is surely a star"
+
+
 def _picture_history(colours: DisplayColours) -> tuple[str, ...]:
-    tally = ", ".join(f"{count} {name}" for name, count in _tally_of_sources(colours).items())
+    tally = _sources_in_words(colours)
     how = "ratios kept" if colours.curve.keeps_ratios else "channel by channel"
     return (
         f"starcal: stars of a stretched picture recoloured, all else untouched: {tally}",

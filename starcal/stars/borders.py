@@ -5,6 +5,7 @@ data for what is measured. Edges with fewer exposures than the rest are a little
 """
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from ..robust import upper_median
@@ -62,12 +63,12 @@ def _width_in(plane: NDArray) -> int:
     return int(wide[enough].max(initial=0))
 
 
-def _steps_off(values: NDArray, line: int, inner: NDArray) -> float:
-    """How far a line's value is off from that of lines further in; 0 within what a slope or their
-    own differences make of it."""
-    off = abs(values[line] - upper_median(values[inner]))
-    usual = np.max(values[inner]) - np.min(values[inner])
-    return float(off) if off > SLOPE_TIMES * usual else 0.0
+def _steps_off(value: NDArray, inner: NDArray) -> NDArray:
+    """How far a line's value is off from those of lines further in, (..., lines); 0 within what a
+    slope or their own differences make of it."""
+    off = np.abs(value - upper_median(inner))
+    usual = np.max(inner, axis=-1) - np.min(inner, axis=-1)
+    return np.where(off > SLOPE_TIMES * usual, off, 0.0)
 
 
 def _unrest_of(off: NDArray) -> NDArray:
@@ -84,12 +85,26 @@ def _off_from_further_in(level: NDArray, unrest: NDArray, most: int) -> NDArray:
     """Which of the first lines are unlike those further in that are sound, (most,) bool; lines
     without data are not."""
     bad = np.zeros(len(level), bool)
+    if len(level) == most + BESIDE_LINES:
+        # where all are sound, those further in are the next ones
+        next_level, next_unrest = (
+            sliding_window_view(values[1:], BESIDE_LINES) for values in (level, unrest)
+        )
+        if not _unlike(level[:most], unrest[:most], next_level, next_unrest).any():
+            return bad[:most]
     for line in range(most - 1, -1, -1):
         inner = np.flatnonzero(~bad[line + 1 :])[:BESIDE_LINES] + line + 1
-        scatter = upper_median(unrest[inner])
-        off = _steps_off(level, line, inner) > OFF_LEVEL * scatter
-        ratio = unrest[line] / max(scatter, 1e-30)
-        other = _steps_off(unrest, line, inner) > 0
-        other &= not 1 / OFF_UNREST < ratio < OFF_UNREST
-        bad[line] = scatter > 0 and (off or other)
+        bad[line] = _unlike(level[line], unrest[line], level[inner], unrest[inner])
     return bad[:most]
+
+
+def _unlike(
+    level: NDArray, unrest: NDArray, inner_level: NDArray, inner_unrest: NDArray
+) -> NDArray:
+    """Whether a line is unlike those further in, (..., lines), in level or in unrest."""
+    scatter = upper_median(inner_unrest)
+    off = _steps_off(level, inner_level) > OFF_LEVEL * scatter
+    ratio = unrest / np.maximum(scatter, 1e-30)
+    alike = (ratio > 1 / OFF_UNREST) & (ratio < OFF_UNREST)
+    other = (_steps_off(unrest, inner_unrest) > 0) & ~alike
+    return (scatter > 0) & (off | other)

@@ -243,13 +243,18 @@ def _called_for(values: np.ndarray, bands: Bands) -> np.ndarray:
 def _normal(ratios: _Residuals, more: np.ndarray | float = 0.0) -> tuple:
     """A normal of two ratios, of so much more variance: its density, and its gradients by mean and
     by ln real scatter."""
-    left = ratios.left
     own = ratios.own + more
-    bottom = own[0] * own[1] - ratios.shared**2
-    toward = _toward(left, own, ratios.shared, bottom)
-    density = np.exp(-0.5 * np.sum(toward * left, axis=0)) / (2 * np.pi * np.sqrt(bottom))
+    density, toward, bottom = _normal_density(ratios.left, own, ratios.shared)
     inverse = own[::-1] / bottom
     return density, toward, ratios.real * (toward**2 - inverse)
+
+
+def _normal_density(left, own, shared) -> tuple:
+    """Density of a normal of two ratios, its gradient by mean, the determinant of its variances."""
+    bottom = own[0] * own[1] - shared**2
+    toward = _toward(left, own, shared, bottom)
+    density = np.exp(-0.5 * np.sum(toward * left, axis=0)) / (2 * np.pi * np.sqrt(bottom))
+    return density, toward, bottom
 
 
 def _toward(left, own, shared, bottom) -> np.ndarray:
@@ -330,12 +335,8 @@ def _late_giants(
     zero[:count] = values[:count]
     moved = _called_for(values, bands) - (zero + middle_mag)[:, None, None]
     scatter = np.where(np.arange(2) < count, LATE_SCATTER_MAG, 0.0) ** 2
-    giants = replace(
-        ratios,
-        left=ratios.left + moved[:, None],
-        own=ratios.own - ratios.real + scatter.reshape(2, 1, 1, 1),
-    )
-    return _normal(giants)[0]
+    own = ratios.own - ratios.real + scatter.reshape(2, 1, 1, 1)
+    return _normal_density(ratios.left + moved[:, None], own, ratios.shared)[0]
 
 
 # --- the frame --------------------------------------------------------------------------

@@ -18,6 +18,7 @@ from starcal.demo.scene import Scene, make_scene
 from starcal.frame import Frame
 
 SMALL = (440, 620)  # rows, columns of a frame that a test can afford
+NOTHING_DRAWN = b"\x89PNG\r\n\x1a\n"  # what every such file begins with
 LOOPBACK = ("127.", "::1", "localhost")
 
 
@@ -102,6 +103,18 @@ def frame_of():
         return Frame(np.array(scene.pixels), header, wcs, name=name, epoch_yr=2024.7)
 
     return make
+
+
+@pytest.fixture(autouse=True, scope="module")
+def figures_made_not_drawn(request):
+    """Every report of a test makes its figures and leaves them undrawn, for that is four tenths of a
+    small run; a module that looks at the drawings says DRAWS_FIGURES."""
+    if getattr(request.module, "DRAWS_FIGURES", False):
+        yield
+        return
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("starcal.report.page.png_of", lambda figure: NOTHING_DRAWN)
+        yield
 
 
 @pytest.fixture(autouse=True)

@@ -9,7 +9,6 @@ import imagecodecs
 import numpy as np
 import pytest
 from astropy.table import Table
-from colour.temperature import uv_to_CCT_Ohno2013
 from matplotlib.figure import Figure
 from scipy.spatial import cKDTree
 
@@ -560,6 +559,8 @@ def test_figures_show_every_judged_star():
 
 
 def test_the_limits_drawn_are_at_their_duv():
+    from colour.temperature import uv_to_CCT_Ohno2013  # two seconds to import
+
     # Ohno 2013 as in colour-science; reliable to 0.0005 below 20000 K
     result = audit_picture(painted(field_colours(50, None))[0], neutral_bv=None)
     axes = result.plot_chromaticity(Figure().subplots())

@@ -3,8 +3,7 @@
 import ast
 import json
 import re
-import subprocess
-import sys
+import runpy
 from pathlib import Path
 
 import numpy as np
@@ -17,14 +16,22 @@ NOTEBOOKS = sorted(EXAMPLES.glob("*.ipynb"))
 of_each_notebook = pytest.mark.parametrize("notebook", NOTEBOOKS, ids=lambda path: path.stem)
 
 
-def run(name: str, *words: str) -> str:
-    return subprocess.run(
-        [sys.executable, EXAMPLES / name, *words], check=True, capture_output=True, text=True
-    ).stdout
+@pytest.fixture
+def run(monkeypatch, capsys):
+    """Run an example as a script, where its imports are made already; what it prints."""
+
+    def run_it(name: str, *words: str) -> str:
+        path = str(EXAMPLES / name)
+        monkeypatch.setattr("sys.argv", [path, *words])
+        monkeypatch.syspath_prepend(EXAMPLES)  # one of them begins as another does
+        runpy.run_path(path, run_name="__main__")
+        return capsys.readouterr().out
+
+    return run_it
 
 
 @pytest.mark.slow
-def test_three_monos_become_a_picture(tmp_path):
+def test_three_monos_become_a_picture(run, tmp_path):
     text = run("three_monos.py", str(tmp_path / "monos"))
     assert "verdict on the composite: no" in text
     impossible, judged = map(int, re.search(r"after: (\d+) of (\d+) judged", text).groups())
@@ -33,7 +40,7 @@ def test_three_monos_become_a_picture(tmp_path):
 
 
 @pytest.mark.slow
-def test_the_benchmark_prints_ratios():
+def test_the_benchmark_prints_ratios(run):
     text = run(
         "bench_main_job.py", "--megapixels", "1", "--rounds", "1", "--jobs", "check,manuals"
     )
@@ -126,7 +133,7 @@ def test_the_notebook_is_small_and_tells_nothing_of_the_machine(notebook):
 
 
 @pytest.mark.slow
-def test_stars_come_back_into_an_edited_nebula(tmp_path):
+def test_stars_come_back_into_an_edited_nebula(run, tmp_path):
     """The way that the README names: run, an editor, join."""
     text = run("finished_nebula.py", str(tmp_path / "finished"))
     assert "turned by -6.00 degrees and scaled by 0.9000" in text

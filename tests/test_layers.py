@@ -365,17 +365,18 @@ def test_stars_at_the_edge_and_pixels_without_data():
     assert np.median(error) < 5
 
 
+TWO_STARS = [40.2, 110.7], [50.4, 99.6], [1.0, 0.6]  # columns, rows, light
+
+
 def test_few_stars_are_split_with_a_plain_profile():
-    pixels, truth = plain([40.2, 110.7], [50.4, 99.6], [1.0, 0.6])
+    pixels, truth = plain(*TWO_STARS)
     split = layers.split(pixels, measure_stars(pixels))
     error = np.abs(split.starless - truth)[:, split.footprint] / 1e-4
     assert np.median(error) < 1.5
 
 
-@pytest.mark.slow
 def test_a_table_of_another_frame_is_refused():
-    x, y = star_grid()
-    pixels, _ = plain(x, y, np.full(len(x), 1.0))
+    pixels, _ = plain(*TWO_STARS)
     with pytest.raises(
         FrameError, match=r"\(3, 100, 160\).*\(3, 160, 160\); measure the stars of this frame"
     ):
@@ -384,10 +385,8 @@ def test_a_table_of_another_frame_is_refused():
     layers.split(smaller, measure_stars(smaller))  # as advised
 
 
-@pytest.mark.slow
 def test_input_is_not_changed_and_any_float_will_do():
-    x, y = star_grid()
-    pixels, _ = plain(x, y, np.full(len(x), 1.0))
+    pixels, _ = plain(*TWO_STARS)
     before, stars = pixels.copy(), measure_stars(pixels)
     split = layers.split(pixels, stars)
     np.testing.assert_array_equal(pixels, before)

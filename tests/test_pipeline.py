@@ -72,6 +72,11 @@ def rescued(broad):
 
 
 @pytest.fixture(scope="module")
+def checked(broad):
+    return starcal.check(broad)
+
+
+@pytest.fixture(scope="module")
 def steps():
     return []
 
@@ -302,16 +307,9 @@ def test_a_matrix_makes_red_and_blue_stars_truer(broad):
 
 
 @pytest.mark.slow
-def test_check_of_a_frame_in_memory_is_the_same_as_of_its_file(broad):
-    by_path, by_frame = starcal.check(broad), starcal.check(starcal.read_frame(broad))
-    np.testing.assert_array_equal(by_path.gains, by_frame.gains)
-
-
-@pytest.mark.slow
-def test_an_earlier_run_stays_until_overwrite(broad, rescued):
-    with pytest.raises(OutputError, match="add --overwrite"):
-        starcal.run(broad)
-    assert starcal.run(broad, overwrite=True).check.verdict.verdict == "rescue"
+def test_check_of_a_frame_in_memory_is_the_same_as_of_its_file(broad, checked):
+    by_frame = starcal.check(starcal.read_frame(broad))
+    np.testing.assert_array_equal(checked.gains, by_frame.gains)
 
 
 def test_a_folder_that_cannot_be_made_is_refused_before_the_work(broad, tmp_path):
@@ -390,7 +388,11 @@ def test_of_an_earlier_run_nothing_is_left_but_the_users_own_files_are(
     (folder / "notes.txt").write_text("mine")
     (folder / "old").mkdir()
     assert {"starless.fits", "stars.fits", "picture.tif"} <= set(os.listdir(folder))
-    done = starcal.run(broad, folder, overwrite=True)
+    with pytest.raises(OutputError, match="add --overwrite"):
+        starcal.run(broad, folder)
+    assert (folder / "starless.fits").exists()
+    done = starcal.run(broad, folder, overwrite=True)  # as advised
+    assert done.check.verdict.verdict == "rescue"
     assert set(os.listdir(folder)) == {*done.files, "notes.txt", "old"}
     assert "starless.fits" not in done.files
     assert (folder / "notes.txt").read_text() == "mine"
@@ -445,17 +447,16 @@ def test_the_report_holds_result_json(rescued, recoloured):
 
 
 @pytest.mark.slow
-def test_nan_and_borders_do_not_spoil_the_fit(broad):
+def test_nan_and_borders_do_not_spoil_the_fit(broad, checked):
     frame = starcal.read_frame(broad)
     pixels = frame.pixels.copy()
     pixels[:, :30] = np.nan
     pixels[1, 200:204, 300:340] = np.nan
-    whole, holed = starcal.check(frame), starcal.check(replace(frame, pixels=pixels))
-    difference = np.abs(holed.gains - whole.gains)[[0, 2]]
-    assert (
-        difference < 3 * whole.fit.gain_errors[[0, 2]]
-    ).all()  # some stars are lost, the rest are the same
     made = starcal.calibrate(replace(frame, pixels=pixels))
+    difference = np.abs(made.check.gains - checked.gains)[[0, 2]]
+    assert (
+        difference < 3 * checked.fit.gain_errors[[0, 2]]
+    ).all()  # some stars are lost, the rest are the same
     assert np.isnan(made.pixels[:, :30]).all()
     assert np.isfinite(made.pixels[:, 40:190]).all()
 
@@ -470,9 +471,9 @@ def test_wrong_settings_are_the_callers_slip(broad):
 
 
 @pytest.mark.slow
-def test_the_neutral_star_moves_the_gains_as_the_slope_says(broad):
-    frame = starcal.read_frame(broad)
-    solar, warm = (starcal.check(frame, neutral_bv=bv) for bv in (0.65, 0.85))
+def test_the_neutral_star_moves_the_gains_as_the_slope_says(broad, checked):
+    assert checked.neutral_bv == 0.65
+    solar, warm = checked, starcal.check(broad, neutral_bv=0.85)
     shift = 2.5 * np.log10(warm.gains / solar.gains)[[0, 2]]
     wanted = solar.fit.predicted_mag(0.85) - solar.fit.predicted_mag(0.65)
     np.testing.assert_allclose(
@@ -490,11 +491,11 @@ def test_results_print_and_show(rescued, tmp_path):
 
 
 @pytest.mark.slow
-def test_a_star_layer_gives_the_gains_of_its_frame(broad, tmp_path):
+def test_a_star_layer_gives_the_gains_of_its_frame(broad, checked):
     """Most of a star layer is exactly black; the stars on it are the same."""
     frame = starcal.read_frame(broad)
     layer = split(frame.pixels, measure_stars(frame.pixels)).stars
-    whole, alone = starcal.check(frame), starcal.check(replace(frame, pixels=layer))
+    alone = starcal.check(replace(frame, pixels=layer))
     assert alone.verdict.verdict == "rescue"
-    difference = np.abs(alone.gains / whole.gains - 1)
+    difference = np.abs(alone.gains / checked.gains - 1)
     assert difference.max() < 0.01  # the same stars; their fluxes differ by the sky under them

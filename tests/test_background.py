@@ -2,9 +2,11 @@
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from starcal.stars.contrast import star_snr
 from starcal.stars.noise import BLOCK_PX, FrameNoise, frame_noise
+from starcal.stars.rounding import lifted_pixels, rounding_of
 
 SKY, NOISE, ELECTRONS = np.array([0.02, 0.05, 0.01]), np.array([1e-3, 2e-3, 5e-4]), 1e5
 SHAPE = (400, 600)
@@ -219,6 +221,32 @@ def test_the_error_of_a_rounded_sky(noise_steps, most):
         stated.append(255 * found.step_error.mean())
     measured = np.sqrt(np.mean(np.square(off)))
     assert 0.9 * measured - 0.006 < np.sqrt(np.mean(np.square(stated))) <= most
+
+
+@pytest.mark.parametrize("noise_steps", [0.05, 0.2, 0.3])
+@pytest.mark.parametrize("peak_steps", [0.5, 4.0, 60.0])
+def test_what_rounding_takes_from_the_light_of_a_star(noise_steps, peak_steps):
+    """Against the mean of rounded Gaussian noise, pixel by pixel, over all phases of a step. The light
+    between two radii is taken to be spread by what is usual: a third off at most, where a star of
+    half a step changes few pixels as well."""
+    y, x = np.mgrid[-16:17, -16:17]
+    light = peak_steps * (1 + np.hypot(x, y) ** 2 / 6) ** -2.5  # a Moffat of FWHM 2.8 px
+    radii_px = np.array([2.0, 2.8, 4.0, 5.6, 7.0, 10.0, 14.0])
+    within = np.array([light[np.hypot(x, y) <= r].sum() for r in radii_px])
+    star = light[np.hypot(x, y) <= 14.0]
+    edges = np.arange(-3, 65)[:, None] + 0.5
+
+    def mean_rounded(level):
+        """Sum of the chances to be rounded up, value by value."""
+        return norm.sf((edges - level) / noise_steps).sum(axis=0) - 3
+
+    off = [
+        np.sum(mean_rounded(star + phase) - mean_rounded(np.array([phase])) - star)
+        for phase in np.arange(0, 1, 0.05)
+    ]
+    rounded = np.exp(-2 * np.pi**2 * noise_steps**2) / (np.sqrt(2) * np.pi)
+    stated = rounding_of(lifted_pixels(within[:, None], radii_px)[:, 0], rounded)
+    assert np.sqrt(np.mean(np.square(off))) == pytest.approx(stated, rel=0.35)
 
 
 def test_a_level_sky_of_one_coarse_value_may_lie_anywhere_in_its_step():

@@ -26,6 +26,7 @@ from ..fit.responses import ColourTerms
 from ..fit.steadiness import STEADY_WIDTHS, Steadiness, steadiness
 from ..fit.unevenness import CleanColours, unevenness
 from ..fit.verdict import uneven_clause, unsteady_clause
+from ..robust import upper_median
 from ..stars import CHANNELS, SHAPE_SNR, Flag, places_of
 from ..stars.apertures import (
     FIT_RADIUS_WIDTHS,
@@ -44,6 +45,7 @@ from ..stars.growth import (
     measure_growth,
 )
 from ..stars.growth_field import growth_over_field
+from ..stars.rounding import ROUNDING_WAVES, lifted_pixels, rounding_of
 from .assumed import curves_contradicted
 
 NOT_ONE_STAR = (
@@ -370,36 +372,61 @@ def _rounding_error(
     stars: Table, light: ApertureLight, fit: GainFit, flux: NDArray, growth: Growth | None
 ) -> NDArray:
     """Relative error of R and B against G that all stars have in common because the sky of all is
-    rounded to the same step of coarse values, (2,): in the aperture of the stars of the fit, and in
-    that to which brighter ones told the growth of light."""
-    if not stars.meta["noise"].step_error.any():
+    rounded to the same step of coarse values, (2,): in the aperture of the stars of the fit, and
+    beyond it in those to which brighter ones told the growth of light."""
+    noise = stars.meta["noise"]
+    if not noise.step_error.any():
         return np.zeros(2)
     weight = np.where(fit.used, fit.residual_error_mag.mean(axis=0) ** -2.0, 0)
-    common = _rounded_share(stars, light, FIT_RADIUS_WIDTHS, flux, weight)
+    lifted = _lifted_per_light(stars, light, flux, weight, FIT_RADIUS_WIDTHS)
     if growth is not None:
-        noise = _relative_noise(stars, light) * growth.reach_widths**NOISE_POWER
-        within = light.growth_flux[:, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)]
-        known = (noise < MOST_STEP_NOISE) & (np.nan_to_num(within) > 0).all(axis=0)
-        told = np.hypot(noise[known], STAR_SCATTER) ** -2.0
-        wide = _rounded_share(stars, light, growth.reach_widths, within[:, known], told)
-        common = np.hypot(common, wide)
+        within, told = _telling_growth(stars, light, growth.reach_widths)
+        lifted += _lifted_per_light(stars, light, within, told, growth.reach_widths)
+        lifted -= _lifted_per_light(stars, light, within, told, FIT_RADIUS_WIDTHS)
+    steps = [rounding_of(*each) for each in zip(lifted, noise.rounded_steps, strict=True)]
+    common = noise.rounded_alike * np.array(noise.step) * steps
     return np.hypot(common[[0, 2]], common[1])
+
+
+def _telling_growth(
+    stars: Table, light: ApertureLight, reach_widths: float
+) -> tuple[NDArray, NDArray]:
+    """Light of the stars that tell the growth to a radius, (3, n), and what each counts, (n,)."""
+    noise = _relative_noise(stars, light) * reach_widths**NOISE_POWER
+    within = light.growth_flux[:, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)]
+    known = (noise < MOST_STEP_NOISE) & (np.nan_to_num(within) > 0).all(axis=0)
+    return within[:, known], np.hypot(noise[known], STAR_SCATTER) ** -2.0
+
+
+def _lifted_per_light(
+    stars: Table, light: ApertureLight, flux, weight, reach_widths
+) -> NDArray:
+    """Pixels that stars have lifted within a radius, see `lifted_pixels`, per light of a star in
+    their weighted mean, (3, waves)."""
+    reached = RADII_WIDTHS.index(reach_widths) + 1
+    radii_px = np.array(RADII_WIDTHS[:reached]) * light.widths.common_px
+    share = _usual_shares(light)[:, :reached]
+    mean = np.zeros((len(flux), len(ROUNDING_WAVES)), complex)
+    for channel, step in enumerate(stars.meta["noise"].step):
+        if step > 0 and weight.sum() > 0:
+            of_stars = flux[channel]
+            lifted = lifted_pixels(share[channel][:, None] * of_stars / step, radii_px)
+            mean[channel] = lifted / of_stars @ weight / weight.sum()
+    return mean
+
+
+def _usual_shares(light: ApertureLight) -> NDArray:
+    """Light within each radius as a share of that in the aperture of the fit, (3, radii); none is
+    added where no star tells."""
+    narrow = light.growth_flux[:, [RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)]]
+    share = light.growth_flux / np.where(np.nan_to_num(narrow) > 0, narrow, np.nan)
+    return np.maximum.accumulate(np.nan_to_num(upper_median(share)), axis=1)
 
 
 def _dust_of(stars: Table, rows: NDArray) -> Dust:
     """What dust is to be expected before some stars."""
     names = ("ra_deg", "dec_deg", "v_mag", "bv_mag", "bv_fit_error_mag")
     return dust_before(*[_listed(stars, name, rows) for name in names])
-
-
-def _rounded_share(stars: Table, light: ApertureLight, radius_widths, flux, weight) -> NDArray:
-    """Error of a rounded sky in apertures, as a share of the light of some stars, in their weighted
-    mean, (3,)."""
-    if not weight.sum() > 0:
-        return np.zeros(3)
-    area = np.pi * (radius_widths * light.widths.common_px) ** 2
-    share = area * stars.meta["noise"].common_step_error[:, None] / flux
-    return (share * weight).sum(axis=1) / weight.sum()
 
 
 def _unlike_over_the_frame(

@@ -79,12 +79,12 @@ class FrameNoise:
         return np.array(self.step) * np.array(self.rounded_steps)
 
     @property
-    def common_step_error(self) -> NDArray:
-        """What of it, (channels,), all places of the frame have in common: a sky that rises by some
-        steps over the frame is rounded up in one place and down in another."""
-        noise = np.array(self.noise)
-        step = np.maximum(np.array(self.step), 1e-30)
-        return self.step_error / np.sqrt(1 + np.array(self.gradient) * noise / step)
+    def rounded_alike(self) -> NDArray:
+        """How much of that error, (channels,), all places of the frame have in common: a sky that
+        rises by some steps over it is rounded up in one place and down in another. Of a wave, the
+        mean over so many of its lengths, as long as it is less than one, or its usual size."""
+        steps = np.array(self.gradient) * np.array(self.noise) / np.maximum(self.step, 1e-30)
+        return 1 / np.sqrt(1 + (np.pi * steps) ** 2 / 3)
 
     @property
     def has_gradient(self) -> bool:
@@ -114,11 +114,12 @@ def frame_noise(pixels: np.ndarray) -> FrameNoise:
     noise = _with_lit_noise(blocks, sky, dark_noise)
     if not empty:
         noise = np.maximum(noise, _noise_above_black(known, sky, _lowest(blocks)))
+    level = _levels_between(blocks, known, step)[:, dark]
     return FrameNoise(
         sky=tuple(sky.tolist()),
         noise=tuple(noise.tolist()),
         electrons_per_unit=_electrons(known, sky, noise, empty),
-        gradient=_gradients(known, dark, noise),
+        gradient=_gradients(known.place[dark], level, noise),
         empty_sky=empty,
         step=tuple(step),
         rounded_steps=tuple(_rounded_steps(*each) for each in zip(blocks, step, strict=True)),
@@ -220,11 +221,20 @@ def _electrons(known, sky, noise, empty) -> tuple[float, ...]:
     return tuple(_electrons_per_unit(*channel) for channel in channels)
 
 
-def _gradients(known, dark, noise) -> tuple[float, ...]:
+def _levels_between(blocks, known: "_KnownBlocks", step: list[float]) -> np.ndarray:
+    """Levels of the known blocks, (channels, n): of coarse values, whose medians are such values,
+    the mean of those near the median."""
+    level = known.level.copy()
+    for channel, size in enumerate(step):
+        if size > 0:
+            level[channel] = size * _mean_near_median(blocks[channel][known.whole] / size)
+    return level
+
+
+def _gradients(place: np.ndarray, level: np.ndarray, noise) -> tuple[float, ...]:
     """The tilt of each channel's dark blocks, in sigmas."""
-    place = known.place[dark]
-    channels = zip(known.level, noise, strict=True)
-    return tuple(_gradient(place, level[dark], sigma) for level, sigma in channels)
+    channels = zip(level, noise, strict=True)
+    return tuple(_gradient(place, of_channel, sigma) for of_channel, sigma in channels)
 
 
 @dataclass(frozen=True)
@@ -373,12 +383,16 @@ def _hidden_variance(blocks: np.ndarray) -> float:
 
 def _two_values_variance(blocks: np.ndarray) -> np.ndarray:
     """Variance of each block if it had but the two values next to its mean, (n,)."""
-    values = blocks.reshape(len(blocks), -1)
-    middle = upper_median(values)[:, None]
-    near = np.abs(values - middle) <= MOST_BEND_STEPS / 2
-    mean = np.where(near, values, 0).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
+    mean = _mean_near_median(blocks)
     part = mean - np.floor(mean)
     return part * (1 - part)
+
+
+def _mean_near_median(blocks: np.ndarray) -> np.ndarray:
+    """Mean of each block's values, in steps, that are sky, (n,); 0 without data."""
+    values = blocks.reshape(len(blocks), -1)
+    near = np.abs(values - upper_median(values)[:, None]) <= MOST_BEND_STEPS / 2
+    return np.where(near, values, 0).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
 
 
 def _second_differences(blocks: np.ndarray) -> np.ndarray:

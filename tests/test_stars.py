@@ -9,6 +9,7 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 from scipy.special import erf
 
+from starcal.demo.faults import track
 from starcal.stars import FLAG_REASONS, Flag, flag_tally, measure_stars
 from starcal.stars.leaks import leaks_into
 from starcal.stars.photometry import _clearest
@@ -383,6 +384,26 @@ def test_hot_pixels_and_cosmic_rays_have_the_wrong_shape():
     assert np.all(table["flags"][trail] & (Flag.SHAPE | Flag.BLENDED) != 0)
     elsewhere = ~trail & (np.hypot(*(positions(table) - (215, 152)).T) > 5)
     assert np.count_nonzero(table["flags"][elsewhere] & Flag.SHAPE) == 0
+
+
+@pytest.mark.parametrize(("width_px", "fwhm_px"), [(0.0, 1.6), (0.0, 3.5), (2.5, 3.5)])
+def test_rays_are_no_stars_and_stars_no_rays(width_px, fwhm_px):
+    """Issue 11: 2 % of them taken for stars, so none of 48: tracks of 1 to 15 pixels between the stars,
+    each in one channel, 15 to 150 sigmas high; as they fall, or spread as by registration."""
+    rng, stars = np.random.default_rng(3), star_grid()
+    pixels = drawn(stars, fwhm_px=(fwhm_px,) * 3)
+    starts = np.mgrid[50:340:40, 50:260:40].reshape(2, -1).T
+    for number, start in enumerate(starts):
+        x, y = (track(rng, 1, 1) + start[:, None]).astype(int)
+        ray = np.zeros(pixels.shape[1:])
+        ray[y, x] = NOISE * 15 * 10 ** rng.uniform(0, 1, len(x))
+        spread = ndimage.gaussian_filter(ray, width_px / 2.355)
+        pixels[number % 3] += (spread * ray.max() / spread.max()).astype(np.float32)
+    table = measure_stars(pixels)
+    odd = table["flags"] & (Flag.SHAPE | Flag.DEFECT) != 0
+    of_star = cKDTree(stars[:, :2]).query(positions(table))[0] < 3
+    assert np.all(odd != of_star)
+    assert np.count_nonzero(of_star) == len(stars)
 
 
 def test_every_flag_has_a_reason_and_a_place_in_the_tally():

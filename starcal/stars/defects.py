@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..cores import in_threads
-from ..robust import places_where, upper_median
+from ..robust import places_where, quantile_of_known, upper_median
 from ..texts import counted
 from .borders import NO_BORDER
 from .mended import MendedFrame, mended_frame
@@ -21,6 +21,12 @@ from .shapes import stamps_round
 STANDS_OUT_SIGMA = 8.0  # of a pixel over the median of its neighbours
 SHARPER = 1.8  # than the peak of a star of the frame's width, centred on its pixel
 NARROWEST_STAR_PX = 1.5  # FWHM; what one channel shows of a sharper star is like a hot pixel
+SHARPER_TRACK = 2.5  # across; filaments of a sharpened nebula may be sharper than stars
+TRACK_PAIR_SIGMA = (
+    1.8  # by which the two pixels beside one may be too low: 2.5 errors of their mean
+)
+BESIDE_SIGMA = 4.0  # of a pixel next to one that stands out: the faint parts of a track
+DARKER_RIM = 0.25  # of it are darker: the middle one may belong to a bright star beside
 OTHER_SHARE = 0.3  # of its height in units of noise, that another channel may show there
 OTHER_SIGMA = 4.0  # or so much: noise alone
 DEFECT_ROWS = 64  # a strip of them and what is made of it fit the cache
@@ -178,41 +184,89 @@ def _pixel_places(pixels: NDArray, channel: int, hot: NDArray):
 
 
 def _hot_pixels(pixels: NDArray, noise: FrameNoise, fwhm_px: float, channel: int) -> NDArray:
-    """Rows and columns of the hot pixels of a channel, (2, n)."""
-    row, column = _lone_peaks(pixels[channel], noise.noise[channel])
+    """Rows and columns of the hot pixels and tracks of a channel, (2, n): clear ones, and fainter
+    ones next to them by what is left when those are mended."""
+    seek = partial(_odd_among, pixels, noise, fwhm_px, channel)
+    peaks = _lone_peaks(pixels[channel], noise.noise[channel])
+    hot = new = seek(pixels[channel], peaks, STANDS_OUT_SIGMA, TRACK_PAIR_SIGMA)
+    while new.shape[1]:
+        places = _pixel_places(pixels, channel, hot)
+        left = mended_frame(pixels, *places, NO_BORDER)[channel]
+        ground = places[3][-new.shape[1] :] + BESIDE_SIGMA / 2 * noise.noise[channel]
+        beside = _not_among(_high_beside(left, new, ground), hot, left.shape)
+        new = seek(left, beside, BESIDE_SIGMA, 0.0)
+        hot = np.hstack([hot, new])
+    return hot
+
+
+def _odd_among(
+    pixels,
+    noise: FrameNoise,
+    fwhm_px,
+    channel: int,
+    plane,
+    places: NDArray,
+    height_sigma,
+    margin,
+) -> NDArray:
+    """Those of some pixels, (2, n), that stand out by so many sigmas, sharper than stars on a plane
+    and in this channel alone."""
+    row, column = places
     if len(row) == 0:
-        return np.empty((2, 0), int)
-    height = _height_in_noise(pixels, noise, channel, row, column)
-    hot = height > STANDS_OUT_SIGMA
-    hot &= _sharper_than_stars(pixels[channel], fwhm_px, row, column)
+        return places
+    height, sigma = _height_in_noise(pixels, noise, channel, row, column)
+    odd = height > height_sigma
+    odd &= _sharper_than_stars(plane, fwhm_px, row, column, margin * sigma)
     value = pixels[:, row, column]
     for other in set(range(len(pixels))) - {channel}:
-        level = _height_in_noise(pixels, noise, other, row, column)
+        level, _ = _height_in_noise(pixels, noise, other, row, column)
         same = value[other] == value[channel]  # a channel used twice
-        hot &= same | (level < np.maximum(OTHER_SIGMA, OTHER_SHARE * height))
-    return np.stack([row[hot], column[hot]])
+        odd &= same | (level < np.maximum(OTHER_SIGMA, OTHER_SHARE * height))
+    return places[:, odd]
 
 
-def _lone_peaks(plane: NDArray, sigma: float) -> tuple[NDArray, NDArray]:
-    """Pixels well above both of their neighbours in the row, off the rim of the frame."""
+def _high_beside(plane, places: NDArray, above: NDArray) -> NDArray:
+    """Those of the eight neighbours of some pixels, (2, n), that lie above a level of each, off the
+    rim of the plane."""
+    offsets = np.delete(np.mgrid[-1:2, -1:2].reshape(2, -1), 4, axis=1)
+    near = (places[:, :, None] + offsets[:, None]).reshape(2, -1)
+    high = plane[near[0], near[1]] > np.repeat(above, offsets.shape[1])
+    return near[:, high & _off_rim(near.T, plane.shape)]
+
+
+def _not_among(places: NDArray, known: NDArray, shape: tuple[int, ...]) -> NDArray:
+    """Those of some pixels, (2, n), that are none of the known ones, each once."""
+    numbers = [np.ravel_multi_index(tuple(each), shape) for each in (places, known)]
+    return np.array(np.unravel_index(np.setdiff1d(*numbers), shape))
+
+
+def _off_rim(at: NDArray, shape: tuple[int, ...]) -> NDArray:
+    """Which pixels, (n, 2), have two more on all sides."""
+    return ((at >= 2) & (at < np.array(shape) - 2)).all(axis=1)
+
+
+def _lone_peaks(plane: NDArray, sigma: float) -> NDArray:
+    """Pixels well above both of their neighbours in the row or in the column, off the rim of the
+    frame, (2, n)."""
     if not sigma > 0 or min(plane.shape) < 5:
-        return np.empty(0, int), np.empty(0, int)
+        return np.empty((2, 0), int)
     in_strip = partial(_standing_out, plane, 0.5 * STANDS_OUT_SIGMA * sigma)
     found = list(in_threads(in_strip, range(0, len(plane), DEFECT_ROWS)))
     at = np.concatenate(found)
-    inner = ((at >= 2) & (at < np.array(plane.shape) - 2)).all(axis=1)
-    row, column = at[inner].T
-    return row, column
+    return at[_off_rim(at, plane.shape)].T
 
 
 def _standing_out(plane: NDArray, by: float, start: int) -> NDArray:
-    """Row and column of the pixels of a strip that are so much above those beside them, (n, 2)."""
-    strip = plane[start : start + DEFECT_ROWS]
-    above = np.maximum(strip[:, :-2], strip[:, 2:])
+    """Row and column of the pixels of a strip that are so much above those beside them, or above
+    and below, (n, 2)."""
+    first = max(start, 1)
+    strip = plane[first - 1 : start + DEFECT_ROWS + 1]
     with np.errstate(invalid="ignore"):
-        np.subtract(strip[:, 1:-1], above, out=above)
-        row, column = places_where(above > by)
-    return np.column_stack([row + start, column + 1])
+        inner = strip[1:-1, 1:-1] - by
+        out = inner > np.maximum(strip[1:-1, :-2], strip[1:-1, 2:])
+        out |= inner > np.maximum(strip[:-2, 1:-1], strip[2:, 1:-1])
+    row, column = places_where(out)
+    return np.column_stack([row + first, column + 1])
 
 
 def _neighbours(plane: NDArray, row: NDArray, column: NDArray) -> NDArray:
@@ -223,29 +277,35 @@ def _neighbours(plane: NDArray, row: NDArray, column: NDArray) -> NDArray:
 
 def _height_in_noise(
     pixels, noise: FrameNoise, channel: int, row: NDArray, column: NDArray
-) -> NDArray:
-    """How far pixels stand above their neighbours, in units of their noise; 0 where there is no
-    data."""
+) -> tuple[NDArray, NDArray]:
+    """How far pixels stand above their neighbours, in units of their noise, 0 where there is no
+    data; and that noise."""
     ground = _neighbours(pixels[channel], row, column).astype(float)
     photons = np.maximum(ground - noise.sky[channel], 0) / noise.electrons_per_unit[channel]
     sigma = np.sqrt(max(noise.noise[channel], 1e-12) ** 2 + photons)
-    return np.nan_to_num((pixels[channel, row, column] - ground) / sigma, nan=0.0)
+    return np.nan_to_num((pixels[channel, row, column] - ground) / sigma, nan=0.0), sigma
 
 
 def _sharper_than_stars(
-    plane: NDArray, fwhm_px: float, row: NDArray, column: NDArray
+    plane: NDArray, fwhm_px: float, row: NDArray, column: NDArray, margin: NDArray
 ) -> NDArray:
-    """Pixels that stand higher over the four nearest than a star's peak can, from the rim of 5 by
-    5."""
+    """Pixels that stand higher than a star's peak can, from the darker side of the rim of 5 by 5:
+    over the four nearest, or as tracks do over the two beside them along any line, those taken to
+    be higher by a margin."""
     stamps = stamps_round(plane, column, row, 2).astype(float)
-    rim = stamps.reshape(len(row), 25)[:, _RIM]
-    level = upper_median(rim)
-    nearest = stamps[:, [1, 3, 2, 2], [2, 2, 1, 3]].mean(axis=1)
-    width = max(fwhm_px, NARROWEST_STAR_PX)
-    steepest = SHARPER * np.exp(4 * np.log(2) / width**2)
-    return stamps[:, 2, 2] - level > steepest * np.maximum(nearest - level, 0)
+    level = quantile_of_known(stamps.reshape(len(row), 25)[:, _RIM], DARKER_RIM)
+    above = np.moveaxis(stamps, 0, -1) - level
+    fall = np.exp(-4 * np.log(2) / max(fwhm_px, NARROWEST_STAR_PX) ** 2)  # from pixel to pixel
+    nearest = above[[1, 3, 2, 2], [2, 2, 1, 3]].mean(axis=0)
+    sharp = above[2, 2] * fall > SHARPER * np.maximum(nearest, 0)
+    for down, across in _LINES:
+        pair = (above[2 + down, 2 + across] + above[2 - down, 2 - across]) / 2
+        expected = above[2, 2] * fall ** (down**2 + across**2)
+        sharp |= expected > SHARPER_TRACK * (np.maximum(pair, 0) + margin)
+    return sharp
 
 
+_LINES = ((0, 1), (1, 0), (1, 1), (1, -1))
 _RIM = np.flatnonzero(np.pad(np.zeros((3, 3), bool), 1, constant_values=True).ravel())
 
 

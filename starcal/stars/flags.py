@@ -51,7 +51,8 @@ FLAG_REASONS = {
     Flag.LEFT_OUT: "left out by hand",
     Flag.FORCED: "placed where a star is known to be, not found by itself; that alone does not "
     "exclude it",
-    Flag.DEFECT: "sharper than a star and in one channel alone: hot pixel or cosmic ray",
+    Flag.DEFECT: "in one channel alone, and sharper than a star or where stars show in two: hot "
+    "pixel or cosmic ray",
 }
 
 

@@ -16,6 +16,7 @@ from .clipping import clipped_rows
 from .columns import in_channels, places_of
 from .defects import find_defects, mended, without_border
 from .detection import (
+    ENOUGH_IN_ALL,
     FirstLook,
     clip_level_of,
     close_pairs,
@@ -63,6 +64,10 @@ SHARPEST_STAR = (
 ALONE_SHARE = (
     0.1  # of the strongest channel's signal-to-noise; real stars have a third and more
 )
+# of the clear stars, in the second channel against the strongest: rays on others spoil some
+FEW_SHOW_LESS = 0.2
+SHOWN_IN_TWO = 2 * ALONE_SHARE
+SURELY_SEEN_SNR = 8.0  # in the second channel: of stars less than a quarter is left by no noise
 # beyond the aperture: half a star, and what the peak of a faint one is pushed outwards
 BLEND_REACH_FWHM = 0.65
 BLEND_FLUX_SHARE = (
@@ -449,14 +454,26 @@ def _flag_shape(table: Table, real: np.ndarray) -> None:
 
 
 def _flag_defects(table: Table, real: np.ndarray) -> None:
-    """Flag what is sharper than a star and seen in one channel alone: cosmic rays, hot pixels that
-    were spread by registration."""
+    """Flag what is seen in one channel alone, cosmic rays and hot pixels that were spread by
+    registration: where it is sharper than a star, and where stars show in two channels at least."""
     error = in_channels(table, "flux_error")
     signal = np.nan_to_num(in_channels(table)) / np.where(error > 0, error, np.inf)
-    strongest = np.max(signal, axis=0, initial=0)
-    seen = np.count_nonzero(signal > ALONE_SHARE * strongest, axis=0)
+    _, second, strongest = np.sort(signal, axis=0)
+    clear = strongest > SHAPE_SNR
     sharp = table["fwhm_px"].value < SHARPEST_STAR * _typical_fwhm(table, real)
-    table["flags"][sharp & (seen == 1) & (strongest > SHAPE_SNR)] |= Flag.DEFECT
+    odd = sharp & clear & (second <= ALONE_SHARE * strongest)
+    usual = _least_second(second[real & clear], strongest[real & clear])
+    odd |= (second < usual * strongest / 4) & (usual * strongest > SURELY_SEEN_SNR)
+    table["flags"][odd] |= Flag.DEFECT
+
+
+def _least_second(second: np.ndarray, strongest: np.ndarray) -> float:
+    """The least that nearly all clear stars show in their second channel, as a share of their
+    strongest; 0 where they are few, or one channel is so much deeper that some show in it alone."""
+    if len(second) < ENOUGH_IN_ALL:
+        return 0.0
+    least = float(np.quantile(second / strongest, FEW_SHOW_LESS))
+    return least if least > SHOWN_IN_TWO else 0.0
 
 
 def flag_blends(table: Table) -> None:

@@ -194,9 +194,8 @@ def join_pictures(
     space = SRGB if tones.linear else colour_space(icc_profile_of(Path(nebula)))
     own = not (tones.linear or layer_stars.stretched)
     look = stars_stretch(gapless(layer.pixels), frame) if own else None
-    shown = layer_stars.stretched
     return Joined(
-        pixels=_laid(below.pixels, light, shown, _strong(look, choices), space),
+        pixels=_laid(below.pixels, light, layer_stars.stretched, _strong(look, choices), space),
         changed=(light != 0).any(axis=0),
         nebula=below,
         moved=found,

@@ -33,12 +33,13 @@ from .cure.wishes import told_wishes
 from .draw import tone
 from .draw.preview import Shown, write_pair, write_png
 from .errors import HarmError, OutputError
-from .finish import belonging_cards, screen_keeping_hue, starry_look
+from .finish import belonging_cards, other_than_srgb, screen_keeping_hue, starry_look
 from .fit.verdict import USE_CALIBRATED
 from .frame import (
     Frame,
     atomic_folder,
     check_folder,
+    icc_profile_of,
     kind_of,
     lasting_path,
     read_frame,
@@ -742,7 +743,7 @@ def _write(place: Path, frame, made, settings, folder: Path, began_s: float) -> 
     """All files of a run into a place, from which they go to their folder together."""
     names = _names(made, settings)
     _write_layers(place, frame, made)
-    made = _with_picture(frame, made, settings)
+    made = _with_profile_said(_with_picture(frame, made, settings), settings)
     _write_picture(place, frame, made, settings)
     _write_pictures(place, frame, made, settings)
     audits = before, after = _audits(frame, made, settings)
@@ -871,6 +872,19 @@ def _displayed_source(made: _Made, settings: Settings) -> Path | None:
         return None
     path = Path(settings.frame)
     return path if path.is_file() else None
+
+
+def _with_profile_said(made: _Made, settings: Settings) -> _Made:
+    """The same, with what the colour profile of a stretched picture does to its colours."""
+    source = _displayed_source(made, settings)
+    name = other_than_srgb(icc_profile_of(source)) if source else ""
+    if not name:
+        return made
+    note = (
+        f"the embedded colour profile is {name}; colours are judged and put on as if it were sRGB: "
+        "convert the picture to sRGB first"
+    )
+    return replace(made, check=replace(made.check, notes=(*made.check.notes, note)))
 
 
 def _write_pictures(place: Path, frame: Frame, made: _Made, settings: Settings) -> None:

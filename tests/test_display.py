@@ -298,6 +298,7 @@ def test_run_writes_a_stretched_picture_as_it_came(kind, tmp_path):
     if kind == "tif":
         with tifffile.TiffFile(written) as tiff:
             assert tiff.pages[0].tags[34675].value == PROFILE
+        assert any("colour profile is one that cannot" in note for note in result.check.notes)
     assert result.audit_after.n_impossible < result.audit_before.n_impossible
     with pytest.raises(FrameError, match="before-and-after picture"):
         starcal.read_frame(result.folder / "before-after.png")

@@ -22,6 +22,7 @@ from starcal.finish import (
     geometry,
     join_pictures,
     laid_over,
+    other_than_srgb,
     screen_keeping_hue,
 )
 from starcal.finish.belonging import require_starless
@@ -125,6 +126,12 @@ def test_srgb_read_from_a_profile_is_srgb():
     levels = np.linspace(0, 1, 33)
     assert read.decode(levels) == pytest.approx(srgb_decode(levels), abs=1e-4)
     assert read.to_srgb == pytest.approx(np.eye(3), abs=1e-3)
+
+
+def test_spaces_in_which_colours_of_srgb_look_otherwise_are_named():
+    assert other_than_srgb(None) == other_than_srgb(profile("srgb")) == ""
+    assert other_than_srgb(profile("adobergb")) == colour_space(profile("adobergb")).name
+    assert other_than_srgb(b"no profile at all") == "one that cannot be read"
 
 
 @pytest.mark.parametrize("name", ["srgb", "adobergb", "p3"])

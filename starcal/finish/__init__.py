@@ -12,7 +12,7 @@ from .blend import screen_keeping_hue
 from .geometry import Moved, carried, find_moved
 from .job import Joined, join_pictures, starry_look
 from .laying import carried_layer, laid_over
-from .profiles import SRGB, ColourSpace, colour_space
+from .profiles import SRGB, ColourSpace, colour_space, other_than_srgb
 from .rebuilt import read_star_layer
 from .saving import joined_kind, write_joined
 from .star_layer import own_colours
@@ -30,6 +30,7 @@ __all__ = [
     "join_pictures",
     "joined_kind",
     "laid_over",
+    "other_than_srgb",
     "own_colours",
     "read_star_layer",
     "screen_keeping_hue",

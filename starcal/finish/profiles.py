@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from ..colour import LUMINANCE_WEIGHTS, srgb_decode
+from ..colour import LUMINANCE_WEIGHTS, srgb_decode, srgb_encode
 from ..errors import FrameError
 
 CURVE_POINTS = (
@@ -20,6 +20,7 @@ CURVE_POINTS = (
 WHITE = (0.3127, 0.3290, 1.0)
 PRIMARIES = (0.64, 0.33, 1.0, 0.30, 0.60, 1.0, 0.15, 0.06, 1.0)
 MOST_MISFIT = 2e-3  # of linear light: half a step of 8 bits
+SEEN_LEVELS = 2 / 255  # by which colours may differ from sRGB's and nobody sees it
 CONVERT = "convert the picture to sRGB, Adobe RGB (1998), Display P3 or ProPhoto RGB"
 
 
@@ -103,6 +104,29 @@ def colour_space(icc_profile: bytes | None) -> ColourSpace:
             f"curve (off by {misfit:.3f} of white): {CONVERT}"
         )
     return space
+
+
+def other_than_srgb(icc_profile: bytes | None) -> str:
+    """What a picture's space is called if colours of sRGB look otherwise in it.
+
+    Parameters
+    ----------
+    icc_profile : bytes or None
+        As embedded in the picture.
+
+    Returns
+    -------
+    str
+        Empty where it is sRGB or as good as that.
+    """
+    try:
+        space = colour_space(icc_profile)
+    except FrameError:
+        return "one that cannot be read"
+    encoded = np.full((3, 3), 0.2) + 0.5 * np.eye(3)
+    light = space.to_srgb @ space.decode(encoded)
+    alike = np.abs(srgb_encode(np.clip(light, 0, 1)) - encoded).max() <= SEEN_LEVELS
+    return "" if alike else space.name
 
 
 def _read_off(icc_profile: bytes) -> ColourSpace:

@@ -406,6 +406,20 @@ def test_rays_are_no_stars_and_stars_no_rays(width_px, fwhm_px):
     assert np.count_nonzero(of_star) == len(stars)
 
 
+def test_very_red_stars_are_no_rays():
+    """As in the Milky Way: of five stars red alone shows light, with a star's width and roundness."""
+    stars = star_grid()
+    pixels = drawn(stars)
+    for x, y, flux in stars[::12]:
+        pixels[1:] -= gaussian_star(pixels.shape[1:], x, y, 0.98 * flux, 3.0) * [
+            [[1.0]],
+            [[0.7]],
+        ]
+    table = measure_stars(pixels)
+    assert len(table) == len(stars)
+    assert np.count_nonzero(table["flags"] & Flag.DEFECT) == 0
+
+
 def test_every_flag_has_a_reason_and_a_place_in_the_tally():
     flags = np.array([0, int(Flag.EDGE), int(Flag.EDGE | Flag.FAINT), int(Flag.CLIPPED)])
     tally = flag_tally(flags)

@@ -68,6 +68,7 @@ ALONE_SHARE = (
 FEW_SHOW_LESS = 0.2
 SHOWN_IN_TWO = 2 * ALONE_SHARE
 SURELY_SEEN_SNR = 8.0  # in the second channel: of stars less than a quarter is left by no noise
+STAR_WIDTH_OFF, STAR_ROUNDNESS = 0.25, 0.8  # from the usual ones, of a star of SNR 10
 # beyond the aperture: half a star, and what the peak of a faint one is pushed outwards
 BLEND_REACH_FWHM = 0.65
 BLEND_FLUX_SHARE = (
@@ -446,25 +447,32 @@ def _flag_shape(table: Table, real: np.ndarray) -> None:
     """Flag what is not as wide as the frame's stars, or longer than they are: trailed ones are all
     long."""
     flags, bright = table["flags"], table["snr"] >= SHAPE_SNR
-    ratio = table["fwhm_px"].value / _typical_fwhm(table, real)
-    roundness = np.asarray(table["roundness"])
-    round_ = roundness / _median_of_clear(roundness, table["snr"], real)
-    odd = (ratio < 0.55) | (ratio > 1.8) | (round_ < 0.5) | ~np.isfinite(ratio)
+    width, roundness = _against_stars(table, real)
+    odd = (width < 0.55) | (width > 1.8) | (roundness < 0.5) | ~np.isfinite(width)
     flags[odd & bright & (flags & Flag.SATURATED == 0)] |= Flag.SHAPE
+
+
+def _against_stars(table: Table, real: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Width and roundness of each entry as shares of those of the frame's stars."""
+    width = table["fwhm_px"].value / _typical_fwhm(table, real)
+    roundness = np.asarray(table["roundness"])
+    return width, roundness / _median_of_clear(roundness, table["snr"], real)
 
 
 def _flag_defects(table: Table, real: np.ndarray) -> None:
     """Flag what is seen in one channel alone, cosmic rays and hot pixels that were spread by
-    registration: where it is sharper than a star, and where stars show in two channels at least."""
+    registration: where it is sharper than a star, and where stars show in two channels at least but
+    for what has their shape: very red ones may show in one."""
     error = in_channels(table, "flux_error")
     signal = np.nan_to_num(in_channels(table)) / np.where(error > 0, error, np.inf)
     _, second, strongest = np.sort(signal, axis=0)
     clear = strongest > SHAPE_SNR
-    sharp = table["fwhm_px"].value < SHARPEST_STAR * _typical_fwhm(table, real)
-    odd = sharp & clear & (second <= ALONE_SHARE * strongest)
+    width, roundness = _against_stars(table, real)
+    odd = (width < SHARPEST_STAR) & clear & (second <= ALONE_SHARE * strongest)
     usual = _least_second(second[real & clear], strongest[real & clear])
-    odd |= (second < usual * strongest / 4) & (usual * strongest > SURELY_SEEN_SNR)
-    table["flags"][odd] |= Flag.DEFECT
+    shaped = (np.abs(width - 1) < STAR_WIDTH_OFF) & (roundness > STAR_ROUNDNESS)
+    missing = (second < usual * strongest / 4) & (usual * strongest > SURELY_SEEN_SNR)
+    table["flags"][odd | (missing & ~shaped)] |= Flag.DEFECT
 
 
 def _least_second(second: np.ndarray, strongest: np.ndarray) -> float:

@@ -2,6 +2,7 @@
 second measurements of it."""
 
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -378,11 +379,12 @@ def _rounding_error(
     if not noise.step_error.any():
         return np.zeros(2)
     weight = np.where(fit.used, fit.residual_error_mag.mean(axis=0) ** -2.0, 0)
-    lifted = _lifted_per_light(stars, light, flux, weight, FIT_RADIUS_WIDTHS)
+    lifted_by = partial(_lifted_per_light, light, _usual_shares(light), noise.step)
+    lifted = lifted_by(flux, weight, FIT_RADIUS_WIDTHS)
     if growth is not None:
-        within, told = _telling_growth(stars, light, growth.reach_widths)
-        lifted += _lifted_per_light(stars, light, within, told, growth.reach_widths)
-        lifted -= _lifted_per_light(stars, light, within, told, FIT_RADIUS_WIDTHS)
+        telling = _telling_growth(stars, light, growth.reach_widths)
+        lifted += lifted_by(*telling, growth.reach_widths)
+        lifted -= lifted_by(*telling, FIT_RADIUS_WIDTHS)
     steps = [rounding_of(*each) for each in zip(lifted, noise.rounded_steps, strict=True)]
     common = noise.rounded_alike * np.array(noise.step) * steps
     return np.hypot(common[[0, 2]], common[1])
@@ -399,19 +401,18 @@ def _telling_growth(
 
 
 def _lifted_per_light(
-    stars: Table, light: ApertureLight, flux, weight, reach_widths
+    light: ApertureLight, share: NDArray, steps, flux, weight, reach_widths
 ) -> NDArray:
     """Pixels that stars have lifted within a radius, see `lifted_pixels`, per light of a star in
-    their weighted mean, (3, waves)."""
+    their weighted mean, (3, waves); by the shares of light within each radius."""
     reached = RADII_WIDTHS.index(reach_widths) + 1
     radii_px = np.array(RADII_WIDTHS[:reached]) * light.widths.common_px
-    share = _usual_shares(light)[:, :reached]
     mean = np.zeros((len(flux), len(ROUNDING_WAVES)), complex)
-    for channel, step in enumerate(stars.meta["noise"].step):
+    for channel, step in enumerate(steps):
         if step > 0 and weight.sum() > 0:
             of_stars = flux[channel]
-            lifted = lifted_pixels(share[channel][:, None] * of_stars / step, radii_px)
-            mean[channel] = lifted / of_stars @ weight / weight.sum()
+            within = share[channel, :reached, None] * of_stars / step
+            mean[channel] = lifted_pixels(within, radii_px) / of_stars @ weight / weight.sum()
     return mean
 
 

@@ -188,9 +188,8 @@ def join_pictures(
     require_starless(below.pixels, light)
     tones = _tones(how, below, frame, found, layer_stars.stretched)
     _require_addable(tones, layer_stars, layer.name)
-    below.refill(
-        below.pixels
-    )  # a crushed sky at the edge counts as no data, and has stars, too
+    # a crushed sky at the edge counts as no data, and has stars, too
+    below.refill(below.pixels)
     space = SRGB if tones.linear else colour_space(icc_profile_of(Path(nebula)))
     own = not (tones.linear or layer_stars.stretched)
     look = stars_stretch(gapless(layer.pixels), frame) if own else None

@@ -135,8 +135,9 @@ def _found_stars(
     real = shown_as_stars(pixels, noise, table["x_px"].value, table["y_px"].value)
     _measure_widths(table, pixels, fwhm_px, real)
     _measure_channels(table, pixels)
-    _flag_shape(table, real)
-    _flag_defects(table, real)
+    shape = _against_stars(table, real)
+    _flag_shape(table, *shape)
+    _flag_defects(table, real, *shape)
     flag_blends(table)
     return table
 
@@ -443,11 +444,10 @@ def beyond_edge(table: Table, x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:
     )
 
 
-def _flag_shape(table: Table, real: np.ndarray) -> None:
+def _flag_shape(table: Table, width: np.ndarray, roundness: np.ndarray) -> None:
     """Flag what is not as wide as the frame's stars, or longer than they are: trailed ones are all
     long."""
     flags, bright = table["flags"], table["snr"] >= SHAPE_SNR
-    width, roundness = _against_stars(table, real)
     odd = (width < 0.55) | (width > 1.8) | (roundness < 0.5) | ~np.isfinite(width)
     flags[odd & bright & (flags & Flag.SATURATED == 0)] |= Flag.SHAPE
 
@@ -459,7 +459,9 @@ def _against_stars(table: Table, real: np.ndarray) -> tuple[np.ndarray, np.ndarr
     return width, roundness / _median_of_clear(roundness, table["snr"], real)
 
 
-def _flag_defects(table: Table, real: np.ndarray) -> None:
+def _flag_defects(
+    table: Table, real: np.ndarray, width: np.ndarray, roundness: np.ndarray
+) -> None:
     """Flag what is seen in one channel alone, cosmic rays and hot pixels that were spread by
     registration: where it is sharper than a star, and where stars show in two channels at least but
     for what has their shape: very red ones may show in one."""
@@ -467,7 +469,6 @@ def _flag_defects(table: Table, real: np.ndarray) -> None:
     signal = np.nan_to_num(in_channels(table)) / np.where(error > 0, error, np.inf)
     _, second, strongest = np.sort(signal, axis=0)
     clear = strongest > SHAPE_SNR
-    width, roundness = _against_stars(table, real)
     odd = (width < SHARPEST_STAR) & clear & (second <= ALONE_SHARE * strongest)
     usual = _least_second(second[real & clear], strongest[real & clear])
     shaped = (np.abs(width - 1) < STAR_WIDTH_OFF) & (roundness > STAR_ROUNDNESS)

@@ -8,9 +8,8 @@ in common cancels. What is left is in the pixels that its light has lifted.
 import numpy as np
 from numpy.typing import NDArray
 
-ROUNDING_WAVES = np.arange(
-    1, 9
-)  # as often as these a step; the first alone where there is noise under it
+# As often as these a step; the first alone where there is noise under it
+ROUNDING_WAVES = np.arange(1, 9)
 # light of the pixels between two radii, of their mean: a profile falls by some such factors
 LIGHT_SPREAD = np.geomspace(0.5, 2.0, 9)
 

@@ -33,15 +33,17 @@ from .cure.wishes import told_wishes
 from .draw import tone
 from .draw.preview import Shown, write_pair, write_png
 from .errors import HarmError, OutputError
-from .finish import belonging_cards, other_than_srgb, screen_keeping_hue, starry_look
+from .finish import belonging_cards, screen_keeping_hue, starry_look
 from .fit.verdict import USE_CALIBRATED
 from .frame import (
     Frame,
     atomic_folder,
     check_folder,
     icc_profile_of,
+    in_srgb,
     kind_of,
     lasting_path,
+    other_than_srgb,
     read_frame,
     require_not_inputs,
     write_fits,
@@ -288,6 +290,7 @@ def _frame_and_made(
     """The frame as it was used, and what its route made of it."""
     displayed = found.linearity.stretched and not choices.assume_linear
     if displayed and all(other is None for other in others.values()):
+        frame = in_srgb(frame)
         return frame, as_displayed(frame, found, choices)
     frame = usable(frame, found, choices.assume_linear)
     return frame, _route_of_linear(frame, found, choices, progress, **others)
@@ -875,15 +878,11 @@ def _displayed_source(made: _Made, settings: Settings) -> Path | None:
 
 
 def _with_profile_said(made: _Made, settings: Settings) -> _Made:
-    """The same, with what the colour profile of a stretched picture does to its colours."""
+    """The same, with what the colour profile of a stretched picture says of its colours."""
     source = _displayed_source(made, settings)
-    name = other_than_srgb(icc_profile_of(source)) if source else ""
-    if not name:
+    note = other_than_srgb(icc_profile_of(source))[1] if source else ""
+    if not note:
         return made
-    note = (
-        f"the embedded colour profile is {name}; colours are judged and put on as if it were sRGB: "
-        "convert the picture to sRGB first"
-    )
     return replace(made, check=replace(made.check, notes=(*made.check.notes, note)))
 
 
@@ -893,7 +892,9 @@ def _write_pictures(place: Path, frame: Frame, made: _Made, settings: Settings) 
     if kind:
         path = place / f"picture.{kind}"
         source = Path(settings.first_file)
-        write_in_kind(path, source, made.picture, made.changed, frame.full_scale)
+        space, _ = other_than_srgb(icc_profile_of(source))
+        values = made.picture, made.changed, frame.full_scale
+        write_in_kind(path, source, *values, shown_in=space)
     if settings.tiff and kind != "tif":
         write_tiff16(place / "picture.tif", made.picture)
 

@@ -6,6 +6,7 @@ have the linear RGB of their B-V, stretched by the same curve.
 """
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from astropy.table import Table
@@ -33,6 +34,18 @@ def gamma(light):
 def midtone(light, balance=0.05):
     light = np.clip(light, 0, 1)
     return (balance - 1) * light / ((2 * balance - 1) * light - balance)
+
+
+@cache
+def icc_profile(name):
+    """Of a colour space; None has none. Each is made once: it holds the time when it was made."""
+    import imagecodecs
+
+    if name != "p3":
+        return name and imagecodecs.cms_profile(name)
+    primaries = (0.680, 0.320, 1.0, 0.265, 0.690, 1.0, 0.150, 0.060, 1.0)
+    white = (0.3127, 0.3290, 1.0)
+    return imagecodecs.cms_profile("rgb", whitepoint=white, primaries=primaries, gamma=2.2)
 
 
 CURVES = {"arcsinh": arcsinh, "gamma": gamma, "midtone": midtone}

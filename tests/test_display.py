@@ -13,7 +13,7 @@ import tifffile
 from astropy import units as u
 from astropy.io import fits
 from astropy.table import Table
-from made_pictures import CURVES, made_picture
+from made_pictures import CURVES, icc_profile, made_picture
 from scipy.spatial import cKDTree
 
 import starcal
@@ -260,7 +260,18 @@ def test_light_of_the_plain_curve_is_the_values():
 
 # --- the whole job ----------------------------------------------------------------------
 
-PROFILE = b"a colour profile " * 20
+
+def in_adobe_rgb(display):
+    """Display values of sRGB as numbers of 16 bits in a wider space."""
+    return imagecodecs.cms_transform(
+        np.float32(display),
+        icc_profile("srgb"),
+        icc_profile("adobergb"),
+        colorspace="rgb",
+        outcolorspace="rgb",
+        outdtype=np.uint16,
+        intent=1,
+    )
 
 
 def save(path, display, kind):
@@ -268,8 +279,8 @@ def save(path, display, kind):
     if kind == "png":
         path.write_bytes(imagecodecs.png_encode(np.rint(255 * numbers).astype(np.uint8)))
     else:
-        sixteen = np.rint(65535 * numbers).astype(np.uint16)
-        tifffile.imwrite(path, sixteen, photometric="rgb", iccprofile=PROFILE)
+        given = {"photometric": "rgb", "iccprofile": icc_profile("adobergb")}
+        tifffile.imwrite(path, in_adobe_rgb(numbers), **given)
 
 
 def numbers_of(path):
@@ -297,8 +308,8 @@ def test_run_writes_a_stretched_picture_as_it_came(kind, tmp_path):
     assert 0.005 < changed.mean() < 0.5
     if kind == "tif":
         with tifffile.TiffFile(written) as tiff:
-            assert tiff.pages[0].tags[34675].value == PROFILE
-        assert any("colour profile is one that cannot" in note for note in result.check.notes)
+            assert tiff.pages[0].tags[34675].value == icc_profile("adobergb")
+        assert any("its colours are those of Adobe RGB" in note for note in result.check.notes)
     assert result.audit_after.n_impossible < result.audit_before.n_impossible
     with pytest.raises(FrameError, match="before-and-after picture"):
         starcal.read_frame(result.folder / "before-after.png")

@@ -8,6 +8,7 @@ save it.
 import numpy as np
 import pytest
 import tifffile
+from made_pictures import icc_profile
 from scipy import ndimage
 
 from starcal.audit import audit_picture
@@ -19,12 +20,11 @@ from starcal.draw.tone import choose_stretch
 from starcal.finish import (
     carried,
     carried_layer,
-    colour_space,
     join_pictures,
     screen_keeping_hue,
     starry_look,
 )
-from starcal.frame import read_frame, write_fits
+from starcal.frame import colour_space, read_frame, write_fits
 from starcal.pipeline import run
 
 pytestmark = pytest.mark.slow
@@ -48,16 +48,6 @@ TURN_DEG, SCALE, SIZE = 8.0, 0.85, (270, 360)
 LEAST_CONTRAST = 0.03  # of display luminance: what is fainter nobody sees as a star
 RINGS_PX = (0.0, 1.2, 2.4)  # core to rim
 MEDIAN_UV, MOST_UV = 0.008, 0.025  # what is aimed at; 0.004 is just seen side by side
-
-
-def icc_profile(name):
-    import imagecodecs
-
-    if name != "p3":
-        return name and imagecodecs.cms_profile(name)
-    primaries = (0.680, 0.320, 1.0, 0.265, 0.690, 1.0, 0.150, 0.060, 1.0)
-    white = (0.3127, 0.3290, 1.0)
-    return imagecodecs.cms_profile("rgb", whitepoint=white, primaries=primaries, gamma=2.2)
 
 
 def way():

@@ -30,7 +30,7 @@ from ..colour.stellar import (
     uv_prime_distance,
 )
 from ..errors import FrameError
-from ..frame import Frame
+from ..frame import Frame, in_srgb, other_than_srgb
 from ..frame.given import FrameLike, frame_of
 from ..stars import PLATEAU_SHARE, Flag, measure_stars, places_of
 from ..stars.linearity import measure_linearity
@@ -390,6 +390,10 @@ def audit_picture(
     pixels = _gaps_as_nan(pixels)
     table = measure_stars(pixels) if table is None else table
     stretched, how_judged = _linear_or_not(pixels, frame, table, stretched)
+    if stretched and frame is not None:
+        pixels = _gaps_as_nan(in_srgb(frame).pixels)
+        space_told = other_than_srgb(frame.icc_profile)[1]
+        how_judged += f"; {space_told}" * bool(space_told)
     light = _decoded(pixels) if stretched else pixels
     width_px = _widths_px(light, table)
     blind = _blind(pixels, table, stretched)

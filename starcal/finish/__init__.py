@@ -3,8 +3,7 @@
 One idea a file: `features` is what two pictures share, `geometry` how the nebula was cropped,
 turned and scaled since its stars were taken out, `belonging` which starless frame a layer is of,
 `laying` carries the layer there and lays it over, `blend` screens stars so that they keep their
-hue, `profiles` knows the picture's colour space; `job` does it all. `splitting` is the step before:
-stars out of a frame.
+hue; `job` does it all. `splitting` is the step before: stars out of a frame.
 """
 
 from .belonging import belonging_cards
@@ -12,25 +11,20 @@ from .blend import screen_keeping_hue
 from .geometry import Moved, carried, find_moved
 from .job import Joined, join_pictures, starry_look
 from .laying import carried_layer, laid_over
-from .profiles import SRGB, ColourSpace, colour_space, other_than_srgb
 from .rebuilt import read_star_layer
 from .saving import joined_kind, write_joined
 from .star_layer import own_colours
 
 __all__ = [
-    "SRGB",
-    "ColourSpace",
     "Joined",
     "Moved",
     "belonging_cards",
     "carried",
     "carried_layer",
-    "colour_space",
     "find_moved",
     "join_pictures",
     "joined_kind",
     "laid_over",
-    "other_than_srgb",
     "own_colours",
     "read_star_layer",
     "screen_keeping_hue",

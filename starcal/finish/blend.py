@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..colour import srgb_decode, srgb_encode
 from ..cores import done_in_threads
-from .profiles import SRGB, ColourSpace
+from ..frame import SRGB, ColourSpace
 
 BLEND_PIXELS = 2**18  # at a time: temporaries of doubles stay small
 

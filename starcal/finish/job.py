@@ -11,13 +11,20 @@ from ..choices import Choices, OfJoin, chosen
 from ..colour import srgb_decode, srgb_encode
 from ..draw.tone import Stretch, choose_stretch, every_nth
 from ..errors import FrameError, GeometryError
-from ..frame import Frame, icc_profile_of, read_frame, require_same_place
+from ..frame import (
+    SRGB,
+    ColourSpace,
+    Frame,
+    colour_space,
+    icc_profile_of,
+    read_frame,
+    require_same_place,
+)
 from ..progress import Logged, Progress, silent
 from .belonging import require_starless, starless_beside
 from .blend import screen_keeping_hue
 from .geometry import Moved, find_moved
 from .laying import carried_layer, gapless, laid_over
-from .profiles import SRGB, ColourSpace, colour_space
 from .rebuilt import read_star_layer
 from .star_layer import StarLayer, prepared_layer
 from .tones import Tones, tones_of

@@ -8,8 +8,8 @@ from scipy import ndimage
 
 from ..cores import done_in_threads
 from ..draw.tone import Stretch
+from ..frame import SRGB, ColourSpace
 from .blend import screen_keeping_hue
-from .profiles import SRGB, ColourSpace
 
 # Stars made smaller are first made wider by as much as smaller pixels would have seen them: what is
 # finer than a pixel would come out jagged (common practice: half the new pixel as a Gaussian).

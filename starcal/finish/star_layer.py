@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from ..checking.check import check, usable
 from ..checking.result import CheckResult
 from ..choices import Choices
-from ..colour import srgb_encode
 from ..colour.stellar import LUMINANCE_WEIGHTS
 from ..cure.pictures import recolour_picture
 from ..cure.stars import recolour_checked
@@ -23,14 +22,12 @@ from ..cure.wishes import (
     whole_stars,
 )
 from ..errors import FrameError
-from ..frame import Frame, icc_profile_of, kind_of
+from ..frame import Frame, in_srgb
 from ..layers import Split, recolour, split
 from ..progress import Progress
 from ..stars.linearity import SURE_SLOPE
 from .belonging import NAME_CARD
-from .blend import within_gamut
 from .laying import gapless
-from .profiles import colour_space
 
 LEAST_LIGHT = 1e-12  # of a star's luminance: below there is no star
 
@@ -173,19 +170,10 @@ def _stretched_layer(
             f"{layer.name} is stretched ({why}); size, brightness, number and strength of stars "
             f"need linear light: give the star layer from before the stretch, or leave them away"
         )
-    display, notes = gapless(layer.pixels), ()
+    shown = in_srgb(layer)
+    display, notes = gapless(shown.pixels), ()
     if recoloured:
-        made = recolour_picture(layer, found, choices)
+        made = recolour_picture(shown, found, choices)
         display, notes = np.nan_to_num(made.picture), (made.check.route_reason,)
     told = f"the star layer is stretched ({why})"
-    return StarLayer(_in_srgb(np.clip(display, 0, 1), path), True, (told, *notes))
-
-
-def _in_srgb(display: NDArray, path: Path) -> NDArray[np.float32]:
-    """Display values of a picture in sRGB, whatever its colour profile says."""
-    profile = None if kind_of(path) is None else icc_profile_of(path)
-    if profile is None:
-        return np.float32(display)
-    space = colour_space(profile)
-    light = np.tensordot(space.to_srgb, space.decode(display), axes=1)
-    return np.float32(srgb_encode(within_gamut(np.maximum(light, 0))))
+    return StarLayer(np.float32(np.clip(display, 0, 1)), True, (told, *notes))

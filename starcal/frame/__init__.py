@@ -5,21 +5,21 @@ header from FITS and from TIFF, PNG, JPEG, `levels` finds the full scale, blank 
 channels, `sky` makes sense of the header (WCS, epoch), `wcs_files` reads a WCS given apart,
 `targets` judges where outputs may go, `whole` lets them take their names complete or not at all,
 `locks` keeps others away meanwhile, `output` writes FITS and TIFF, `in_kind` the format that a
-picture came in, `inbox` keeps what a browser hands over.
+picture came in, `spaces` knows colour spaces by their profiles, `displayed` takes pictures to sRGB,
+`inbox` keeps what a browser hands over.
 """
 
+from .displayed import in_srgb
 from .fits_files import COMPOSE, read_fits_table
 from .in_kind import (
     JPEG_QUALITY,
-    icc_profile_of,
-    kind_of,
     write_fits_in_kind,
     write_in_kind,
     write_jpeg,
 )
 from .inbox import Inbox, lasting_path, pictures_in
 from .output import add_fits_table, write_bytes, write_fits, write_tiff16
-from .pictures import PAIR_MARK
+from .pictures import PAIR_MARK, icc_profile_of, kind_of
 from .reading import Frame, Plane, filters_of, frame_of_planes, read_frame, read_plane
 from .size_limit import up_to_megapixels
 from .sky import (
@@ -32,6 +32,7 @@ from .sky import (
     undistorted,
     with_wcs,
 )
+from .spaces import SRGB, ColourSpace, colour_space, other_than_srgb
 from .targets import check_folder, check_output, made_folder, require_not_inputs
 from .wcs_files import write_wcs
 from .whole import atomic_files, atomic_folder, atomic_write, settle
@@ -41,6 +42,8 @@ __all__ = [
     "JPEG_QUALITY",
     "ONE_SOLUTION_PX",
     "PAIR_MARK",
+    "SRGB",
+    "ColourSpace",
     "Frame",
     "Inbox",
     "Plane",
@@ -50,13 +53,16 @@ __all__ = [
     "atomic_write",
     "check_folder",
     "check_output",
+    "colour_space",
     "corners_apart_px",
     "filters_of",
     "frame_of_planes",
     "icc_profile_of",
+    "in_srgb",
     "kind_of",
     "lasting_path",
     "made_folder",
+    "other_than_srgb",
     "pictures_in",
     "pixel_scale_arcsec",
     "pixels_of",

@@ -48,6 +48,7 @@ class Raw:
         False  # TIFF, PNG, JPEG: rows were stored from the top, WCS comes from elsewhere
     )
     cell_px: int = 1  # pixels of the file along a side of one here: 2 for cells of a raw frame
+    icc_profile: bytes | None = None
 
 
 @dataclass(frozen=True)

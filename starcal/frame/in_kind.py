@@ -5,6 +5,7 @@ import struct
 import warnings
 from contextlib import suppress
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 from astropy.io.fits import Header
@@ -12,10 +13,10 @@ from numpy.typing import NDArray
 
 from .fits_files import stored_numbers
 from .output import exceeds_unit, write_bytes, write_fits_numbers
-from .pictures import PNG, TIFF
+from .pictures import ICC_TAG, PNG, TIFF
+from .spaces import ColourSpace
 
 PNG_OWN = {b"IHDR", b"IDAT", b"IEND", b"PLTE", b"tRNS"}  # what an encoder writes itself
-ICC_TAG = 34675  # of a TIFF (ICC.1:2010, annex B)
 # Tags of a TIFF that say what it is of, how large it is printed and which way up it is (TIFF 6.0,
 # section 8; XMP and IPTC as Adobe and the IPTC register them). Those of pixels are the writer's.
 KEPT_TAGS = {
@@ -40,52 +41,6 @@ JPEG_QUALITY = 95  # of 100: its steps stay below those of 8 bits nearly everywh
 TO_PNG = {".jpg": "png", ".jpeg": "png"}  # saving with loss would change everything
 
 
-def kind_of(path: Path) -> str | None:
-    """Ending that the picture of this file gets, or None where it is FITS.
-
-    Parameters
-    ----------
-    path : str or Path
-
-    Returns
-    -------
-    str or None
-    """
-    with open(path, "rb") as file:
-        start = file.read(4)
-    if start == PNG:
-        return "png"
-    if start in TIFF:
-        return "tif"
-    return "png" if start[:3] == b"\xff\xd8\xff" else None
-
-
-def icc_profile_of(path: Path) -> bytes | None:
-    """The colour profile embedded in a picture; None where there is none, as in FITS.
-
-    Parameters
-    ----------
-    path : Path
-
-    Returns
-    -------
-    bytes or None
-    """
-    kind = kind_of(path)
-    if kind == "tif":
-        import tifffile
-
-        with tifffile.TiffFile(path) as tiff:
-            tags = tiff.series[0].keyframe.tags
-            return tags[ICC_TAG].value if ICC_TAG in tags else None
-    if kind is None:
-        return None
-    from PIL import Image
-
-    with Image.open(path) as image:
-        return image.info.get("icc_profile")
-
-
 def write_in_kind(
     path: Path,
     source: Path,
@@ -93,6 +48,7 @@ def write_in_kind(
     changed: NDArray[np.bool_],
     full_scale: float,
     *,
+    shown_in: ColourSpace | None = None,
     overwrite: bool = False,
 ) -> None:
     """Write a picture as its source was: PNG or TIFF of the same depth; JPEG as PNG.
@@ -108,19 +64,22 @@ def write_in_kind(
         Where they differ; elsewhere the numbers of the source are kept.
     full_scale : float
         Number of the source that stands for 1.
+    shown_in : ColourSpace, optional
+        That of the source, where the new values are those of sRGB.
     overwrite : bool
         Replace an existing file.
     """
     start = source.read_bytes()
+    new = _New(display, changed, full_scale, shown_in)
     if start[:4] in TIFF:
-        content = _tiff_content(source, display, changed, full_scale)
+        content = _tiff_content(source, new)
         write_bytes(path, content, overwrite)
         return
     import imagecodecs
 
     png = start[:4] == PNG
     old = imagecodecs.png_decode(start) if png else imagecodecs.jpeg8_decode(start)
-    content = imagecodecs.png_encode(_merged(old, display, changed, full_scale))
+    content = imagecodecs.png_encode(_merged(old, new))
     extra = _png_extras(start) if png else _jpeg_chunks(source)
     whole = content[:33] + extra + content[33:]  # behind the header chunk
     write_bytes(path, whole, overwrite)
@@ -225,14 +184,26 @@ def _notes_of_jpeg(source: Path) -> dict:
         return {name: image.info[name] for name in ("exif", "dpi") if name in image.info}
 
 
-def _merged(old: NDArray, display: NDArray, changed: NDArray, full_scale: float) -> NDArray:
+class _New(NamedTuple):
+    """New values of a picture, (3, y, x), and the space that its numbers are in, if not sRGB."""
+
+    display: NDArray
+    changed: NDArray[np.bool_]
+    full_scale: float
+    space: ColourSpace | None
+
+
+def _merged(old: NDArray, new: _New) -> NDArray:
     """The source's numbers (y, x, channels), new ones in the first three where they changed."""
-    new = np.array(old)
-    rows = changed[::-1]
-    values = display[:, ::-1].transpose(1, 2, 0)[rows] * full_scale
+    made = np.array(old)
+    rows = new.changed[::-1]
+    values = new.display[:, ::-1][:, rows]
+    if new.space is not None:
+        values = new.space.changed(old[..., :3][rows].T / new.full_scale, values)
+    numbers = values.T * new.full_scale
     whole = np.issubdtype(old.dtype, np.integer)
-    new[..., :3][rows] = np.rint(values) if whole else values
-    return new
+    made[..., :3][rows] = np.rint(numbers) if whole else numbers
+    return made
 
 
 def _png_extras(content: bytes) -> bytes:
@@ -272,7 +243,7 @@ def _png_chunk(name: bytes, body: bytes) -> bytes:
     return len(body).to_bytes(4, "big") + checked + zlib.crc32(checked).to_bytes(4, "big")
 
 
-def _tiff_content(source, display, changed, full_scale) -> bytes:
+def _tiff_content(source: Path, new: _New) -> bytes:
     import io
 
     import tifffile
@@ -287,7 +258,7 @@ def _tiff_content(source, display, changed, full_scale) -> bytes:
     kept["extratags"] += [(tag - 1, "I", 1, 0, True) for tag in notes]
     apart = axes[-1] not in "SC"
     numbers = np.moveaxis(old.squeeze(), 0, -1) if apart else old.squeeze()
-    made = _merged(numbers, display, changed, full_scale)
+    made = _merged(numbers, new)
     file = io.BytesIO()
     tifffile.imwrite(
         file,

@@ -3,7 +3,7 @@ in FITS."""
 
 import logging
 import re
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +21,7 @@ JPEG_FRAME = re.compile(rb"\xff[\xc0-\xc3\xc5-\xc7\xc9-\xcb]\x00.[\x08\x0c](..)(
 JPEG_HEADER_BYTES = 1 << 20
 # one bit a block of 8 x 8 in each of one whole and two quarter channels: 340, one colour all over
 JPEG_PIXELS_A_BYTE = 512
+ICC_TAG = 34675  # of a TIFF (ICC.1:2010, annex B)
 TIFF_COLOURS = (1, 2, 6)  # grey, RGB, YCbCr; not palettes, masks, negatives, raw mosaics
 
 
@@ -48,7 +49,63 @@ def load_picture(path: Path, channels: int, cells: bool = False) -> Raw:
         filters=(None,) * channels,
         notes=tuple(notes),
         is_picture=True,
+        icc_profile=icc_profile_of(path) if channels > 1 else None,
     )
+
+
+def kind_of(path: Path) -> str | None:
+    """Ending that the picture of this file gets, or None where it is FITS.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    str or None
+    """
+    with open(path, "rb") as file:
+        start = file.read(4)
+    if start == PNG:
+        return "png"
+    if start in TIFF:
+        return "tif"
+    return "png" if start.startswith(JPEG) else None
+
+
+def icc_profile_of(path: Path) -> bytes | None:
+    """The colour profile embedded in a picture; None where there is none, as in FITS.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    bytes or None
+    """
+    with open(path, "rb") as file:
+        start = file.read(4)
+    if start in TIFF:
+        return _icc_profile_of_tiff(path)
+    if start != PNG and not start.startswith(JPEG):
+        return None
+    from PIL.JpegImagePlugin import JpegImageFile
+    from PIL.PngImagePlugin import PngImageFile
+
+    # as `Image.open`, which refuses large ones
+    opened = PngImageFile if start == PNG else JpegImageFile
+    with suppress(SyntaxError, OSError, ValueError), opened(path) as image:
+        return image.info.get("icc_profile")
+    return None
+
+
+def _icc_profile_of_tiff(path):
+    import tifffile
+
+    with tifffile.TiffFile(path) as tiff:
+        tags = tiff.series[0].keyframe.tags
+        return tags[ICC_TAG].value if ICC_TAG in tags else None
 
 
 def _planes(path, notes):

@@ -81,6 +81,9 @@ class Frame:
     cell_px : int
         Pixels of the file along a side of one of the frame's: 2 for a raw frame of a colour camera
         that was taken cell by cell, else 1.
+    icc_profile : bytes or None
+        The colour profile embedded in a picture: what its numbers show, if it is stretched. None
+        stands for sRGB.
 
     Examples
     --------
@@ -105,6 +108,7 @@ class Frame:
     blank_value: float = math.nan
     wcs_other_way: WCS | None = field(repr=False, default=None)
     cell_px: int = 1
+    icc_profile: bytes | None = field(repr=False, default=None)
 
     def __post_init__(self):
         """Refuse arrays that would break the promises above."""
@@ -329,6 +333,7 @@ def frame_of_raw(raw, pixels, name, wcs_path, full_scale):
         blank_value=blank_value,
         wcs_other_way=_other_way(raw, sky, wcs_path),
         cell_px=raw.cell_px,
+        icc_profile=raw.icc_profile,
     )
 
 

@@ -15,7 +15,7 @@ from ..audit import Audit
 from ..checking.result import CheckResult
 from ..choices import Settings
 from ..cure.pictures import ROUTES
-from ..frame import Frame
+from ..frame import Frame, in_srgb
 from ..pipeline import as_displayed, audited
 from ..stars import places_of
 from .visible import VisiblePart, Window, mean_of, part_as_it_is
@@ -196,9 +196,9 @@ def open_displayed(frame: Frame, checked: CheckResult) -> DisplayJob:
     -------
     DisplayJob
     """
-    return DisplayJob(
-        frame=frame, check=checked, audit=audited(frame.pixels, checked, stretched=True)
-    )
+    shown = in_srgb(frame)
+    audit = audited(shown.pixels, checked, stretched=True)
+    return DisplayJob(frame=shown, check=checked, audit=audit)
 
 
 def _cores(audit: Audit, stars: Table) -> NDArray:

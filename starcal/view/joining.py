@@ -17,11 +17,9 @@ from ..draw.preview import binned
 from ..draw.tone import Stretch, choose_stretch
 from ..errors import FrameError
 from ..finish import (
-    ColourSpace,
     Joined,
     carried,
     carried_layer,
-    colour_space,
     join_pictures,
     joined_kind,
     laid_over,
@@ -30,8 +28,15 @@ from ..finish import (
     write_joined,
 )
 from ..finish.features import scale_of
-from ..finish.profiles import SRGB
-from ..frame import check_output, icc_profile_of, kind_of, require_not_inputs
+from ..frame import (
+    SRGB,
+    ColourSpace,
+    check_output,
+    colour_space,
+    icc_profile_of,
+    kind_of,
+    require_not_inputs,
+)
 from ..layers import Split, shares_on_grid, split
 from ..layers.recolour import measured
 from ..progress import Progress, silent

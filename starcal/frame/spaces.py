@@ -1,7 +1,7 @@
 """Colour spaces of finished pictures, as their embedded ICC profiles tell.
 
 A star's colour is known as linear light in sRGB's primaries. A picture of another space shows it
-only if the numbers are made for that space.
+only if the numbers are made for that space, and its colours are judged as what it shows.
 """
 
 from dataclasses import dataclass
@@ -59,6 +59,19 @@ class ColourSpace:
         """Linear light of sRGB's primaries, (3, ...), in this space's."""
         return np.tensordot(np.linalg.inv(self.to_srgb), light, axes=1)
 
+    def in_srgb(self, encoded: NDArray) -> NDArray[np.float32]:
+        """Display values of sRGB, (3, ...), that show the same as far as sRGB reaches."""
+        light = np.tensordot(self.to_srgb, self.decode(encoded), axes=1)
+        return np.float32(srgb_encode(np.clip(light, 0, 1)))
+
+    def changed(self, encoded: NDArray, shown: NDArray) -> NDArray:
+        """Encoded values that differ from others as display values of sRGB differ from theirs.
+
+        Where nothing differs the others come back, those that sRGB cannot show among them.
+        """
+        more = srgb_decode(shown) - srgb_decode(self.in_srgb(encoded))
+        return self.encode(self.decode(encoded) + self.from_srgb(more))
+
     def luminance(self, light: NDArray) -> NDArray:
         """Of linear light of this space, (3, ...); white has 1."""
         return np.tensordot(LUMINANCE_WEIGHTS @ self.to_srgb, light, axes=1)
@@ -106,8 +119,8 @@ def colour_space(icc_profile: bytes | None) -> ColourSpace:
     return space
 
 
-def other_than_srgb(icc_profile: bytes | None) -> str:
-    """What a picture's space is called if colours of sRGB look otherwise in it.
+def other_than_srgb(icc_profile: bytes | None) -> tuple[ColourSpace | None, str]:
+    """The space of a picture in which colours of sRGB look otherwise, and what to say of it.
 
     Parameters
     ----------
@@ -116,17 +129,17 @@ def other_than_srgb(icc_profile: bytes | None) -> str:
 
     Returns
     -------
-    str
-        Empty where it is sRGB or as good as that.
+    tuple of (ColourSpace or None), str
+        None where it is sRGB, as good as that, or cannot be read; the latter is said.
     """
     try:
         space = colour_space(icc_profile)
-    except FrameError:
-        return "one that cannot be read"
+    except FrameError as error:
+        return None, f"its colours are taken for those of sRGB: {error}"
     encoded = np.full((3, 3), 0.2) + 0.5 * np.eye(3)
-    light = space.to_srgb @ space.decode(encoded)
-    alike = np.abs(srgb_encode(np.clip(light, 0, 1)) - encoded).max() <= SEEN_LEVELS
-    return "" if alike else space.name
+    if np.abs(space.in_srgb(encoded) - encoded).max() <= SEEN_LEVELS:
+        return None, ""
+    return space, f"its colours are those of {space.name}, as its embedded colour profile says"
 
 
 def _read_off(icc_profile: bytes) -> ColourSpace:

@@ -7,7 +7,7 @@ import numpy as np
 from .reading import Frame
 from .spaces import other_than_srgb
 
-STRIP_ROWS = 64  # at a time: temporaries of doubles stay small
+ROWS_AT_A_TIME = 64  # temporaries of doubles stay small
 
 
 def in_srgb(frame: Frame) -> Frame:
@@ -28,7 +28,7 @@ def in_srgb(frame: Frame) -> Frame:
     if space is None:
         return frame
     shown = np.empty_like(frame.pixels)
-    for first in range(0, shown.shape[1], STRIP_ROWS):
-        rows = np.s_[:, first : first + STRIP_ROWS]
+    for first in range(0, shown.shape[1], ROWS_AT_A_TIME):
+        rows = np.s_[:, first : first + ROWS_AT_A_TIME]
         shown[rows] = space.in_srgb(frame.pixels[rows])
     return replace(frame, pixels=shown, icc_profile=None)

@@ -229,7 +229,7 @@ def served(frame, *words, folder=None):
         finally:  # a test that fails waits for no server
             server.send_signal(signal.SIGINT)  # nothing where it has ended
         try:
-            rest, errors = server.communicate(timeout=20)
+            rest, errors = server.communicate(timeout=120)
         except subprocess.TimeoutExpired:
             server.kill()
             raise

@@ -60,6 +60,7 @@ from starcal.view.waiting import FirstSight
 from starcal.view.waiting_page import WaitingPage
 
 ROOT = Path(__file__).parents[1]
+PATIENCE_S = 120  # with a machine that does much else
 SHO = {
     "ra_deg": 324.7,
     "dec_deg": 57.5,
@@ -322,7 +323,7 @@ def test_a_page_opens_from_python_beside_a_notebook(folder):
         page = starcal_package.view_frame(
             pixels, out=folder / "x", route="palette", bv=0.6, browser=False
         )
-        answer = await AsyncHTTPClient().fetch(page.address, request_timeout=120)
+        answer = await AsyncHTTPClient().fetch(page.address, request_timeout=PATIENCE_S)
         assert page.settings.bv == 0.6
         assert page.address in page._repr_html_()
         page.close()
@@ -495,7 +496,7 @@ def starcal(*words, code="from starcal.cli.main import main; sys.exit(main())"):
         [sys.executable, "-W", "error", "-c", f"import sys; {code}", *map(str, words)],
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=PATIENCE_S,
         check=False,
         env=os.environ | {"PYTHONPATH": str(ROOT)},
     )
@@ -535,17 +536,16 @@ def asked(address, path="", method="GET", **headers):
     """Status, headers and body of the server's answer; a path that starts with / leaves the token
     out."""
     parts = urlsplit(address)
-    plug = http.client.HTTPConnection(parts.hostname, parts.port, timeout=20)
+    plug = http.client.HTTPConnection(parts.hostname, parts.port, timeout=PATIENCE_S)
     target = path if path.startswith("/") else parts.path + path
-    plug.request(
-        method,
-        target,
-        headers={name.replace("_", "-"): value for name, value in headers.items()},
-    )
-    answer = plug.getresponse()
-    body = answer.read().decode()
-    plug.close()
-    return answer.status, body
+    with contextlib.closing(plug):
+        plug.request(
+            method,
+            target,
+            headers={name.replace("_", "-"): value for name, value in headers.items()},
+        )
+        answer = plug.getresponse()
+        return answer.status, answer.read().decode()
 
 
 WEBSOCKET = {
@@ -580,7 +580,7 @@ def test_every_answer_has_the_headers_that_a_browser_keeps_to(address):
     """Content Security Policy level 3, Referrer Policy (W3C) and RFC 7034: no other site's parts, no
     address told on, no frame around the page."""
     for path, status in (("", 200), ("static/js/bokeh.min.js", 200), ("/elsewhere", 403)):
-        plug = http.client.HTTPConnection(urlsplit(address).netloc, timeout=20)
+        plug = http.client.HTTPConnection(urlsplit(address).netloc, timeout=PATIENCE_S)
         plug.request("GET", path if path.startswith("/") else urlsplit(address).path + path)
         answer = plug.getresponse()
         plug.close()
@@ -613,7 +613,7 @@ def test_messages_that_are_too_long_end_the_connection_alone(address):
         plug.close()
         return plug.close_code
 
-    plug = http.client.HTTPConnection(urlsplit(address).netloc, timeout=20)
+    plug = http.client.HTTPConnection(urlsplit(address).netloc, timeout=PATIENCE_S)
     plug.request("POST", urlsplit(address).path, body=b"x" * (LARGEST_BODY_BYTES + 1))
     assert plug.getresponse().status in (400, 413)
     plug.close()

@@ -15,6 +15,7 @@ from ..fit.contrasts import ColourGradient, gradient_text
 from ..fit.gains import MIN_STARS
 from ..frame import Frame, write_fits
 from ..frame.given import FrameLike
+from ..frame.room import room_for
 from ..progress import Logged, Progress, silent
 from ..stars.linearity import require_linear
 from ..texts import counted, escaped
@@ -216,7 +217,7 @@ def apply_calibration(
     level = matrix @ np.array(found.stars.meta["noise"].sky)
     offset = level[1] - level if sky == "grey" else np.zeros(3)
     clip_level = np.array(found.stars.meta["clip_level"])
-    made = frame.pixels if in_place else np.empty_like(frame.pixels)
+    made = frame.pixels if in_place else room_for(frame.pixels.shape)
     pixels = _transform(
         frame.pixels, matrix, offset, clip_level, found.gradient_taken_out, made
     )

@@ -25,6 +25,7 @@ from .mosaic import (
     mosaic_of,
     raw_frame_error,
 )
+from .room import room_for
 from .size_limit import require_within_limit
 from .sky import card_value, merged_header, warnings_to
 
@@ -179,7 +180,7 @@ def _holds_picture(hdu):
 
 def _read_planes(planes, kind=np.float32, blank=np.nan):
     rows, columns = planes[0].shape
-    pixels = np.empty((len(planes), rows, columns), kind)
+    pixels = room_for((len(planes), rows, columns), kind)
     step = max(1, CHUNK_PIXELS // columns)
     one_reader = Lock()  # one file, one place in it
 

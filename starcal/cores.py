@@ -5,7 +5,7 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from typing import TypeVar
+from typing import Any, TypeVar
 
 Part = TypeVar("Part")
 Given = TypeVar("Given")
@@ -60,6 +60,22 @@ def done_in_threads(do: Callable[[Part], object], parts: Iterable[Part]) -> None
     """
     for _ in in_threads(do, parts):
         pass
+
+
+def at_once(*work: Callable[[], Any]) -> list[Any]:
+    """What pieces of work that have nothing to do with each other give, as `in_threads`.
+
+    Parameters
+    ----------
+    *work : callable
+        Without arguments. At most one of them may change what the whole process shares, as
+        `warnings.catch_warnings` does.
+
+    Returns
+    -------
+    list of object
+    """
+    return list(in_threads(lambda do: do(), work))
 
 
 def release_memory() -> None:

@@ -7,6 +7,7 @@ import re
 import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Unpack
 
@@ -19,7 +20,7 @@ from .checking.check import as_frame, check_for_cure, relocated, usable
 from .checking.result import ALL_NUMBERS, CheckResult
 from .choices import Choices, OfRun, Settings, chosen
 from .compose import read_channels
-from .cores import done_in_threads, release_memory
+from .cores import at_once
 from .cure.gains import apply_calibration, require_usable
 from .cure.pictures import recolour_picture
 from .cure.stars import (
@@ -52,7 +53,7 @@ from .frame import (
     write_tiff16,
 )
 from .frame.given import FrameLike, maybe_frame
-from .layers import ProfileMap
+from .layers import ProfileMap, Starless
 from .progress import Logged, Progress, part_of, silent
 from .report.facts import command_of_run, frame_rows
 from .report.outcome import Outcome, outcome_of
@@ -466,7 +467,7 @@ class _Made:
 
     picture: np.ndarray | None
     history: tuple[str, ...]
-    layers: dict[str, np.ndarray]
+    layers: dict[str, Starless | np.ndarray]
     check: CheckResult
     changed: np.ndarray | None = None  # pixels of a stretched picture
     shapes: ProfileMap | None = None  # of the stars that were split off
@@ -615,16 +616,18 @@ def _audits(frame: Frame, made: _Made, settings: Settings) -> tuple[Audit, Audit
     """Before and after, of the same stars; those of a separate star frame, which may show others,
     are found anew."""
     stretched = made.check.linearity.stretched and not settings.assume_linear
-    before = made.before or audited(
-        frame.pixels, made.check, stretched=stretched, name="before"
-    )
-    after = audited(
+    was = partial(audited, frame.pixels, made.check, stretched=stretched, name="before")
+    now = partial(
+        audited,
         _known_pixels(made.picture, frame),
         made.check,
         stretched=stretched,
         name="after",
         anew=made.other_stars and not stretched,
     )
+    if made.before is not None:
+        return made.before, now()
+    before, after = at_once(was, now)
     return before, after
 
 
@@ -675,7 +678,7 @@ def _by_star(
 
 
 def _made_of_stars(made: Recoloured, other_stars: bool) -> _Made:
-    layers = {"starless.fits": made.starless, "stars.fits": made.stars}
+    layers = {"starless.fits": made.nebula, "stars.fits": made.stars}
     return _Made(
         picture=None,
         history=made.history,
@@ -744,28 +747,62 @@ def _require_free_folder(folder: Path, inputs: Iterable[str | Path], overwrite: 
 
 def _write(place: Path, frame, made, settings, folder: Path, began_s: float) -> RunResult:
     """All files of a run into a place, from which they go to their folder together."""
-    names = _names(made, settings)
+    names = tuple(_names(made, settings))
     _write_layers(place, frame, made)
     made = _with_profile_said(_with_picture(frame, made, settings), settings)
     _write_picture(place, frame, made, settings)
     _write_pictures(place, frame, made, settings)
-    audits = before, after = _audits(frame, made, settings)
-    release_memory()
-    _require_no_harm(made.check.frame, before, after)
-    made = replace(made, check=_warned(made.check, before, settings.route))
-    facts = made.check.to_dict() | {
-        "outcome": str(outcome_of(made.check, before, after)),
+    shown = _before_and_after(frame, made, settings)
+
+    def views() -> None:
+        _write_views(place, settings, *shown)
+
+    def report() -> RunResult:
+        audits = _audits(frame, made, settings)
+        _require_no_harm(made.check.frame, *audits)
+        checked = _warned(made.check, audits[0], settings.route)
+        done = RunResult(checked, *audits, folder, names)
+        told = _told_of_run(frame, settings, folder, began_s)
+        _write_report(place, done, settings, made.shapes, shown, told)
+        return done
+
+    _, done = at_once(views, report)
+    return done
+
+
+def _write_report(
+    place: Path,
+    done: RunResult,
+    settings: Settings,
+    shapes: ProfileMap | None,
+    shown: tuple[Shown, Shown],
+    told: list[tuple[str, str]],
+) -> None:
+    """Star table, record and report; what is told of the frame and the run stands in the report
+    alone."""
+    from .report.page import write_report  # matplotlib takes half a second to import
+
+    audits = done.audit_before, done.audit_after
+    facts = done.check.to_dict() | {
+        "outcome": str(done.outcome),
         "audit": {audit.name: audit.to_dict() for audit in audits},
-        "settings": _lasting(settings, folder).to_dict(folder),
-        "files": names,
+        "settings": _lasting(settings, done.folder).to_dict(done.folder),
+        "files": list(done.files),
         "versions": versions(),
-        "star_profile": made.shapes.to_dict() if made.shapes is not None else None,
+        "star_profile": shapes.to_dict() if shapes is not None else None,
     }
-    write_stars(place / "stars.ecsv", made.check.stars)
+    write_stars(place / "stars.ecsv", done.check.stars)
     write_json(place / "result.json", facts)
-    told = _told_of_run(frame, settings, folder, began_s)
-    _write_views(place, frame, made, settings, audits, facts, told)
-    return RunResult(made.check, before, after, folder, tuple(names))
+    write_report(
+        place / "report.html",
+        done.check,
+        facts=told,
+        before=shown[0],
+        after=shown[1],
+        audits=audits,
+        record=facts,
+        shapes=shapes,
+    )
 
 
 def _lasting(settings: Settings, folder: Path) -> Settings:
@@ -922,33 +959,12 @@ def _warned(found: CheckResult, before: Audit, route: str) -> CheckResult:
     )
 
 
-def _write_views(
-    place: Path, frame: Frame, made: _Made, settings: Settings, audits, facts: dict, told
-) -> None:
-    """Preview and report; what is told of the frame and the run stands in the report alone."""
-    from .report.page import write_report  # matplotlib takes half a second to import
-
-    before, after = _before_and_after(frame, made, settings)
-
-    def pictures():
-        write_png(place / "after.png", after)
-        if settings.tiff:
-            write_tiff16(place / "after.tif", after[:])
-        write_pair(place / "before-after.png", before, after)
-
-    def report():
-        write_report(
-            place / "report.html",
-            made.check,
-            facts=told,
-            before=before,
-            after=after,
-            audits=audits,
-            record=facts,
-            shapes=made.shapes,
-        )
-
-    done_in_threads(lambda write: write(), (pictures, report))
+def _write_views(place: Path, settings: Settings, before: Shown, after: Shown) -> None:
+    """The picture for display, alone and beside the frame."""
+    write_png(place / "after.png", after)
+    if settings.tiff:
+        write_tiff16(place / "after.tif", after[:])
+    write_pair(place / "before-after.png", before, after)
 
 
 def _before_and_after(frame: Frame, made: _Made, settings: Settings) -> tuple[Shown, Shown]:
@@ -966,4 +982,5 @@ def _before_and_after(frame: Frame, made: _Made, settings: Settings) -> tuple[Sh
     def joined(below: np.ndarray, stars: np.ndarray) -> np.ndarray:
         return screen_keeping_hue(after_look.apply(below), star_look.apply(stars))
 
-    return before, Shown((made.layers["starless.fits"], made.layers["stars.fits"]), joined)
+    below = np.asarray(made.layers["starless.fits"])
+    return before, Shown((below, np.asarray(made.layers["stars.fits"])), joined)

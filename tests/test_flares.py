@@ -118,7 +118,8 @@ def arm_alone():
     plane = np.zeros((200, 200), np.float32)
     plane[row, column] = 0.01
     stars = np.array([plane] * 3)
-    return layers.Split(np.zeros_like(stars), stars, plane > 0, model)
+    nebula = layers.Starless.left_by(stars, stars, plane > 0)
+    return layers.Split(nebula, stars, plane > 0, model)
 
 
 @pytest.mark.parametrize("scale", [0.25, 1.0, 1.4])

@@ -22,7 +22,8 @@ from ..fit.sources import StarColours, choose_colours, from_palette, source_tall
 from ..fit.verdict import GO_ON_WITHOUT, SEPARATE_STARS
 from ..frame import Frame, require_wcs, write_fits
 from ..frame.given import FrameLike, maybe_frame
-from ..layers import ProfileMap, Split, plausible_starless, recolour, split
+from ..frame.room import room_for
+from ..layers import ProfileMap, Split, Starless, plausible_starless, recolour, split
 from ..progress import Logged, Progress, part_of, silent
 from ..robust import pixels_at
 from ..stars import Flag, free_places, measure_at, measure_stars
@@ -41,7 +42,6 @@ STAR_FRAME_SNR = 4.0
 # a knot of nebula): by so much its flux errs. Of 40 made frames with faults, two thirds of the
 # ratios are off by less than 1.1 times the larger misfit of their two channels.
 MISFIT_ERROR = 0.75
-JOINED_ROWS = 64  # a strip of both layers fits the cache
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -50,8 +50,10 @@ class Recoloured:
 
     Attributes
     ----------
-    starless, stars : ndarray, shape (3, y, x), float32
-        Its layers: the nebula, and the stars in their new colours.
+    nebula : Starless or ndarray
+        Its layer without stars; ``starless`` is the same as an array.
+    stars : ndarray, shape (3, y, x), float32
+        The layer of stars in their new colours.
     starry : ndarray of bool, (y, x), or None
         Where the picture is their sum, and elsewhere the frame; None: everywhere.
     colours : StarColours
@@ -76,7 +78,7 @@ class Recoloured:
     ['palette']
     """
 
-    starless: np.ndarray
+    nebula: Starless | np.ndarray
     stars: np.ndarray
     starry: np.ndarray | None
     colours: StarColours
@@ -87,9 +89,14 @@ class Recoloured:
     shapes: ProfileMap | None = None
 
     @cached_property
+    def starless(self) -> np.ndarray:
+        """The layer without stars, (3, y, x) float32."""
+        return np.asarray(self.nebula)
+
+    @cached_property
     def picture(self) -> np.ndarray:
         """The picture, (3, y, x) float32: outside the footprints of stars the frame bit for bit."""
-        return joined_picture(self.frame, self.starless, self.stars, self.starry)
+        return joined_picture(self.frame, self.nebula, self.stars, self.starry)
 
     @property
     def tally(self) -> dict[str, int]:
@@ -333,7 +340,7 @@ def coloured_as_chosen(
     if ready.star_field is not None:
         return _with_star_frame(ready, found, layer, colours, history, choices)
     return Recoloured(
-        starless=parts.starless,
+        nebula=parts.nebula,
         stars=layer,
         starry=_where_stars_are(parts, layer),
         colours=colours,
@@ -376,35 +383,33 @@ def _where_stars_are(parts: Split, layer: np.ndarray) -> np.ndarray:
 
 def joined_picture(
     frame: Frame,
-    starless: np.ndarray,
+    nebula: Starless | np.ndarray,
     stars: np.ndarray,
     starry: np.ndarray | None,
     *,
     in_place: bool = False,
 ) -> np.ndarray:
-    """The frame with starless layer and stars where stars are, itself elsewhere.
+    """The frame with nebula and stars where stars are, itself elsewhere.
 
     Parameters
     ----------
     frame : Frame
-    starless, stars : ndarray, (3, y, x) float32
+    nebula : Starless or ndarray, (3, y, x) float32
+    stars : ndarray, (3, y, x) float32
     starry : ndarray of bool, (y, x), or None
         Where stars are; None: everywhere.
     in_place : bool
-        The picture may take the memory of the starless layer, which is used no more.
+        The picture may take the memory of the star layer, which is used no more.
 
     Returns
     -------
     ndarray, (3, y, x) float32
     """
-    lent = in_place and not np.may_share_memory(starless, frame.pixels)
-    picture = starless if lent else np.empty_like(starless)
-    for top in range(0, picture.shape[1], JOINED_ROWS):
-        rows = np.s_[:, top : top + JOINED_ROWS]
-        both = starless[rows] + stars[rows]
+    picture = stars if in_place else room_for(stars.shape)
+    for own, below, light, plane in zip(picture, nebula, stars, frame.pixels, strict=True):
+        np.add(below, light, out=own)
         if starry is not None:
-            both = np.where(starry[rows[1]], both, frame.pixels[rows])
-        picture[rows] = both
+            np.copyto(own, plane, where=~starry)
     return frame.refill(picture)
 
 
@@ -550,7 +555,7 @@ def _with_star_frame(ready, found, layer, colours, history, choices) -> Recolour
     beyond = () if covered.all() else (f"stars beyond {star_field.name}: {colours.reason}",)
     found = _by_star_frame(found, reason, (*beyond, *joined.notes, *of_its_split))
     return Recoloured(
-        starless=joined.starless,
+        nebula=joined.starless,
         stars=joined.stars,
         starry=None,
         colours=colours,
@@ -618,7 +623,6 @@ def _star_field(calibrated: Calibrated) -> Field:
 def _with_starless(parts: Split, frame: Frame, starless: Frame, found: CheckResult) -> Split:
     """The same split with the user's starless frame inside the footprints."""
     plausible_starless(frame.pixels, starless.pixels, found.stars)
-    nebula = np.where(parts.footprint, starless.pixels, frame.pixels)
-    return replace(
-        parts, starless=nebula, stars=np.where(parts.footprint, frame.pixels - nebula, 0)
-    )
+    nebula = replace(parts.nebula, hidden=starless.pixels[:, parts.footprint])
+    stars = np.where(parts.footprint, frame.pixels - starless.pixels, 0)
+    return replace(parts, nebula=nebula, stars=stars)

@@ -1,6 +1,7 @@
 """Which starless frame a star layer belongs to, and whether stars are still in a nebula."""
 
 import hashlib
+from collections.abc import Iterable
 from itertools import product
 from pathlib import Path
 
@@ -24,12 +25,13 @@ STARS_SEEN_SIGMA, STARS_SEEN_SHARE = (
 )  # so many stars still stand out: they are still in
 
 
-def belonging_cards(starless: NDArray, name: str) -> fits.Header:
+def belonging_cards(starless: Iterable[NDArray], name: str) -> fits.Header:
     """Header cards of a star layer that name its starless frame.
 
     Parameters
     ----------
     starless : ndarray, (3, y, x) float32
+        Or what gives such channels one by one.
     name : str
         File name, without its folder.
 
@@ -43,8 +45,8 @@ def belonging_cards(starless: NDArray, name: str) -> fits.Header:
     return cards
 
 
-def checksum(pixels: NDArray) -> str:
-    """Of pixels as big-endian float32, the way a FITS file holds them."""
+def checksum(pixels: Iterable[NDArray]) -> str:
+    """Of channels as big-endian float32, the way a FITS file holds them."""
     summed = hashlib.sha256()
     for plane in pixels:
         for top in range(0, len(plane), SUMMED_ROWS):  # what is turned over stays in the cache

@@ -1,5 +1,6 @@
 """Writing frames and small files, each complete or not at all."""
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import BinaryIO
 
@@ -46,6 +47,7 @@ def write_fits(
     ----------
     path : str or Path
     pixels : (channel, y, x) or (y, x), any real type
+        Or what gives such channels one by one, as `layers.Starless` does.
     header : astropy.io.fits.Header, optional
         Kept, WCS, COMMENT, HISTORY and HIERARCH included, except what describes the storage of the
         old file.
@@ -62,10 +64,11 @@ def write_fits(
         raise ValueError(
             f"pixels must have the axes (channel, y, x) or (y, x), not the shape {pixels.shape}"
         )
+    planes = pixels if pixels.ndim == 3 else pixels[None]
     with atomic_write(path, overwrite) as file:
-        full_scale = 1.0 if exceeds_unit(pixels) else None
+        full_scale = 1.0 if exceeds_unit(planes) else None
         file.write(output_header(pixels.shape, header, history, full_scale=full_scale))
-        _write_planes(file, pixels.reshape(-1, *pixels.shape[-2:]), np.dtype(np.float32))
+        _write_planes(file, planes, np.dtype(np.float32))
 
 
 def write_fits_numbers(
@@ -108,12 +111,13 @@ def write_fits_numbers(
         _write_planes(file, stored, stored.dtype)
 
 
-def _write_planes(file: BinaryIO, planes: np.ndarray, kind: np.dtype) -> None:
+def _write_planes(file: BinaryIO, planes: Iterable[np.ndarray], kind: np.dtype) -> None:
     """The data of a FITS file, padded to whole blocks, with no copy of a whole plane."""
+    written = 0
     for plane in planes:
         for chunk in chunks(plane):
-            file.write(chunk.astype(kind.newbyteorder(">"), order="C").data)
-    file.write(bytes(-kind.itemsize * planes.size % FITS_BLOCK))
+            written += file.write(chunk.astype(kind.newbyteorder(">"), order="C").data)
+    file.write(bytes(-written % FITS_BLOCK))
 
 
 def _as_stored(numbers: np.ndarray) -> tuple[np.ndarray, int]:
@@ -128,10 +132,9 @@ def _as_stored(numbers: np.ndarray) -> tuple[np.ndarray, int]:
     return flipped.view(other), -half if bits == 8 else half
 
 
-def exceeds_unit(pixels: np.ndarray) -> bool:
-    """Whether pixels, 1 being full scale, would be taken for numbers of another scale."""
-    rows = pixels.reshape(-1, pixels.shape[-1])
-    return any((chunk > UNIT_LIMIT).any() for chunk in chunks(rows))
+def exceeds_unit(planes: Iterable[np.ndarray]) -> bool:
+    """Whether channels, 1 being full scale, would be taken for numbers of another scale."""
+    return any((chunk > UNIT_LIMIT).any() for plane in planes for chunk in chunks(plane))
 
 
 def output_header(

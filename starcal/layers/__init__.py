@@ -6,9 +6,9 @@ is it, `profiles` puts the three channels together. `fluxes` fits all stars join
 what is no star, `halos` cuts out what is left round bright stars, `spikes` and `discs` tell what of
 it is theirs, `flaring` lists that as `flares`, `pieces` tells stars from bits of spikes, `blooms`
 knows charge that ran over, `model` puts all of it together, `light` draws stars and knows what they
-hide, `fill` and `grain` mend what cannot be known, `splitting` makes the layers, `profile_map`
-shows the shapes, `recolour` gives colours, `cores` rebuilds clipped cores, `joining` adds layers
-and checks starless frames from elsewhere.
+hide, `fill` and `grain` mend what cannot be known, `splitting` makes the layers, `starless` holds
+what is hidden, `profile_map` shows the shapes, `recolour` gives colours, `cores` rebuilds clipped
+cores, `joining` adds layers and checks starless frames from elsewhere.
 """
 
 from .cores import rebuilt_cores
@@ -16,11 +16,13 @@ from .joining import join_add, plausible_starless
 from .profile_map import ProfileMap
 from .recolour import light_shares, recolour, shares_on_grid
 from .splitting import FEW_STARS, Split, split
+from .starless import Starless
 
 __all__ = [
     "FEW_STARS",
     "ProfileMap",
     "Split",
+    "Starless",
     "join_add",
     "light_shares",
     "plausible_starless",

@@ -6,7 +6,8 @@ stay; where it is not, the pixel is filled in from around it. Between the two th
 only a weight.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from astropy.table import Table
@@ -16,6 +17,7 @@ from ..cores import in_threads, release_memory
 from ..draw.preview import beside, thinned
 from ..draw.tone import stretch_apart
 from ..errors import FrameError
+from ..frame.room import room_for
 from ..progress import Progress, part_of, silent
 from ..stars import CHANNELS
 from ..stars.noise import unrounded
@@ -27,6 +29,7 @@ from .holes import Cleared, filled_holes
 from .light import Channel, Rest, StarModel, Tile, channels_of, footprint, rests_of, tiles
 from .model import model_stars, shows_stars
 from .profile_map import ProfileMap, profile_map
+from .starless import Starless
 
 GRAIN_DOUBT = (
     0.1  # a pixel shows the frame's grain if star light adds no more than this to its variance
@@ -43,18 +46,25 @@ class Split:
 
     Attributes
     ----------
-    starless, stars : ndarray, (3, y, x) float32
-        Their sum is the frame; exactly, where frame and starless are positive.
+    nebula : Starless
+        The frame without its stars; ``starless`` is the same as an array.
+    stars : ndarray, (3, y, x) float32
+        The sum of both is the frame; exactly, where frame and starless are positive.
     footprint : ndarray, (y, x) bool
         Outside it ``starless`` is the frame bit for bit, and ``stars`` is 0.
     model : StarModel
         What the stars were found to be like.
     """
 
-    starless: NDArray[np.float32]
+    nebula: Starless
     stars: NDArray[np.float32]
     footprint: NDArray[np.bool_]
     model: StarModel
+
+    @cached_property
+    def starless(self) -> NDArray[np.float32]:
+        """The frame without its stars, (3, y, x), made and kept when it is asked for."""
+        return np.asarray(self.nebula)
 
     def __repr__(self) -> str:
         """One line; the arrays would fill a screen."""
@@ -145,18 +155,30 @@ def split(pixels: NDArray, stars: Table, progress: Progress = silent) -> Split:
     frame = pixels.astype(np.float32, copy=False)
     model = _model_of(frame, stars, part_of(progress, 0.0, MODEL_SHARE))
     release_memory()
-    parts = Split(  # after the model, which takes memory of its own
-        starless=frame,
-        stars=np.zeros(frame.shape, np.float32),
+    found = _Found(  # after the model, which takes memory of its own
+        stars=room_for(frame.shape),
         footprint=np.zeros(frame.shape[1:], bool),
         model=model,
     )
     if shows_stars(stars):
         told = part_of(progress, MODEL_SHARE, 1.0)
-        _take_apart(parts, channels_of(frame, stars), stars.meta["noise"].empty_sky, told)
+        _take_apart(found, channels_of(frame, stars), stars.meta["noise"].empty_sky, told)
         release_memory()
-    # last, for the same reason: what is not light of stars
-    return replace(parts, starless=frame - parts.stars)
+    return Split(
+        nebula=Starless.left_by(found.stars, frame, found.footprint),
+        stars=found.stars,
+        footprint=found.footprint,
+        model=model,
+    )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Found:
+    """The star layer and its footprint as they are being made, and the model that makes them."""
+
+    stars: NDArray[np.float32]
+    footprint: NDArray[np.bool_]
+    model: StarModel
 
 
 def _model_of(frame: NDArray, stars: Table, progress: Progress) -> StarModel:
@@ -176,7 +198,7 @@ def _must_fit(pixels: NDArray, stars: Table) -> None:
 
 
 def _take_apart(
-    parts: Split, channels: list[Channel], empty_sky: bool, progress: Progress
+    parts: _Found, channels: list[Channel], empty_sky: bool, progress: Progress
 ) -> None:
     """Put the light of the model's stars into the star layer, in place, and mark where."""
     grain = _grain(parts.model, channels)
@@ -194,7 +216,7 @@ def _take_apart(
         told.add(_lie_in(parts.model, tile.inner).sum())
 
 
-def _take_tile_apart(parts: Split, channels: list[Channel], tile: Tile, grain) -> None:
+def _take_tile_apart(parts: _Found, channels: list[Channel], tile: Tile, grain) -> None:
     """The same for a tile with stars; without grain its sky is empty."""
     inside = parts.footprint[tile.inner]
     rests = None if grain is None else rests_of(parts.model, channels, tile.outer)
@@ -231,7 +253,7 @@ def _lie_in(model: StarModel, window) -> NDArray[np.bool_]:
     return within_rows & within_columns
 
 
-def _put_apart(parts: Split, channel: Channel, window, clean, inside) -> None:
+def _put_apart(parts: _Found, channel: Channel, window, clean, inside) -> None:
     """Put the light of a window into the star layer, in place."""
     parts.stars[channel.index][window] = _starlight_in(channel.plane[window], clean, inside)
 

@@ -10,6 +10,7 @@ from scipy import ndimage
 from ..stars import Flag
 from .flares import Flares
 from .light import LONGEST_CORE, Channel, StarModel, is_long
+from .patches import Patches
 from .stamps import values_at
 
 AT_STAR_PX = 2  # from a clipped star's middle to its patch of full pixels
@@ -58,14 +59,12 @@ def bits_of_blooms(channels: list[Channel], stars: Table) -> NDArray[np.bool_]:
     x_px = np.array(stars["x_px"], float)
     y_px = np.array(stars["y_px"], float)
     for c in channels:
-        full = c.clipped()
-        if not full.any():
-            continue
-        marks, _ = ndimage.label(full)
-        for mark, window in enumerate(ndimage.find_objects(marks), start=1):
+        patches = Patches.of(c.full_places, c.plane.shape)
+        for mark, window in enumerate(patches.windows(), start=1):
             if is_long(window):
                 inside = _within_window(x_px, y_px, window)
-                bits[inside] |= _beside_core(marks, mark, window, x_px[inside], y_px[inside])
+                places = x_px[inside], y_px[inside]
+                bits[inside] |= _beside_core(patches, mark, window, *places)
     return bits
 
 
@@ -77,11 +76,11 @@ def _within_window(x_px: NDArray, y_px: NDArray, window: tuple[slice, slice]) ->
     return np.flatnonzero(inside)
 
 
-def _beside_core(marks: NDArray, mark: int, window, x_px: NDArray, y_px: NDArray) -> NDArray:
+def _beside_core(patches: Patches, mark: int, window, x_px: NDArray, y_px: NDArray) -> NDArray:
     """Which places at a patch are not where its star is, its widest place, (k,); but for those
     where a second star may stand."""
-    rows, columns = _window_about(window, marks.shape)
-    depth = ndimage.distance_transform_edt(marks[rows, columns] == mark)
+    rows, columns = _window_about(window, patches.shape)
+    depth = ndimage.distance_transform_edt(patches.within(mark, (rows, columns)))
     row = np.rint(y_px).astype(int) - rows.start
     column = np.rint(x_px).astype(int) - columns.start
     deep = values_at(ndimage.maximum_filter(depth, 3), column, row)
@@ -119,36 +118,40 @@ def with_blooms(channels: list[Channel], model: StarModel, stars: Table) -> Star
     StarModel
     """
     clipped = np.array(stars["flags"]) & Flag.SATURATED > 0
-    full = np.any([c.clipped() for c in channels], axis=0)
-    told = _beyond_reach(full, model, np.flatnonzero(clipped & (model.reach_px > 0)))
+    full = np.unique(np.concatenate([c.full_places for c in channels]))
+    patches = Patches.of(full, channels[0].plane.shape)
+    told = _beyond_reach(patches, model, np.flatnonzero(clipped & (model.reach_px > 0)))
     return replace(model, flares=_added(channels, model.flares, told)) if told else model
 
 
-def _beyond_reach(full: NDArray[np.bool_], model: StarModel, bright: NDArray) -> list:
+def _beyond_reach(patches: Patches, model: StarModel, bright: NDArray) -> list:
     """For each bright star that has any, itself and the places of full pixels beyond its reach."""
-    marks, _ = ndimage.label(full)
-    windows = ndimage.find_objects(marks)
+    windows = patches.windows()
     told = []
     for star in bright:
-        mark = _patch_of(marks, model.x_px[star], model.y_px[star])
+        mark = _patch_of(patches, model.x_px[star], model.y_px[star])
         if mark and is_long(windows[mark - 1]):
-            told.append(_far_pixels(marks, mark, windows[mark - 1], model, star))
+            told.append(_far_pixels(patches, mark, windows[mark - 1], model, star))
     return [one for one in told if len(one[0])]
 
 
-def _patch_of(marks: NDArray, x_px: float, y_px: float) -> int:
+def _patch_of(patches: Patches, x_px: float, y_px: float) -> int:
     """Mark of the full pixels at a place; 0: there are none."""
-    row = round(float(y_px))
-    column = round(float(x_px))
-    rows = slice(max(row - AT_STAR_PX, 0), row + AT_STAR_PX + 1)
-    columns = slice(max(column - AT_STAR_PX, 0), column + AT_STAR_PX + 1)
-    return int(marks[rows, columns].max(initial=0))
+    near = np.arange(-AT_STAR_PX, AT_STAR_PX + 1)
+    rows = near + round(float(y_px))
+    columns = near + round(float(x_px))
+    rows = rows[(rows >= 0) & (rows < patches.shape[0])]
+    columns = columns[(columns >= 0) & (columns < patches.shape[1])]
+    return int(patches.at(rows[:, None], columns).max(initial=0))
 
 
-def _far_pixels(marks: NDArray, mark: int, window, model: StarModel, star: int):
+def _far_pixels(patches: Patches, mark: int, window, model: StarModel, star: int):
     """Star, rows and columns of full pixels, and those at their rim, beyond the star's reach."""
-    rows, columns = (slice(max(part.start - RIM_PX, 0), part.stop + RIM_PX) for part in window)
-    own = marks[rows, columns] == mark
+    rows, columns = (
+        slice(max(part.start - RIM_PX, 0), min(part.stop + RIM_PX, side))
+        for part, side in zip(window, patches.shape, strict=True)
+    )
+    own = patches.within(mark, (rows, columns))
     row, column = np.nonzero(ndimage.binary_dilation(own, iterations=RIM_PX))
     row = row + rows.start
     column = column + columns.start

@@ -14,6 +14,7 @@ from scipy import ndimage
 
 from ..robust import pixels_at
 from .light import LONGEST_CORE, Channel, StarModel, channels_of, star_light
+from .patches import Patches, with_neighbours
 from .splitting import Split
 
 MOST_OVER_CLIP = 30.0  # times the clipping level: what wings tell of more is too uncertain
@@ -53,20 +54,19 @@ def rebuilt_cores(
     """
     rebuilt = np.zeros(len(stars), bool)
     channels = channels_of(pixels, stars)
-    clipped = np.zeros(parts.footprint.shape, bool)
-    for channel in channels:
-        clipped |= channel.clipped()
-    clipped &= parts.footprint
-    if not clipped.any() or not parts.model.psf:
+    shape = parts.footprint.shape
+    clipped = np.unique(np.concatenate([channel.full_places for channel in channels]))
+    clipped = clipped[parts.footprint.ravel()[clipped]]
+    if not len(clipped) or not parts.model.psf:
         return parts, rebuilt
     layer = parts.stars if in_place else parts.stars.copy()
-    marks, _ = ndimage.label(ndimage.binary_dilation(clipped, iterations=CORE_RIM_PX))
-    owner = _owners(parts, stars, marks)
-    for mark, window in enumerate(ndimage.find_objects(marks), start=1):
+    cores = Patches.of(with_neighbours(clipped, shape), shape)
+    owner = _owners(parts, stars, cores)
+    for mark, window in enumerate(cores.windows(), start=1):
         own = owner == mark
         if own.any():
-            wide = _widened_window(window, marks.shape)
-            _rebuild(layer[:, *wide], parts, channels, wide, marks[wide] == mark)
+            wide = _widened_window(window, shape)
+            _rebuild(layer[:, *wide], parts, channels, wide, cores.within(mark, wide))
             rebuilt |= own
     return replace(parts, stars=layer, model=_without_charge(parts.model, rebuilt)), rebuilt
 
@@ -78,12 +78,12 @@ def _without_charge(model: StarModel, rebuilt: NDArray[np.bool_]) -> StarModel:
     return replace(model, flares=model.flares.without_charge(rebuilt))
 
 
-def _owners(parts: Split, stars: Table, marks: NDArray) -> NDArray[np.intp]:
+def _owners(parts: Split, stars: Table, cores: Patches) -> NDArray[np.intp]:
     """In which clipped patch each star stands, (n,); 0: in none, or it is unlike the model."""
     model = parts.model
     like = (model.reach_px > 0) & (model.misfit.min(axis=0) < MOST_MISFIT_SHARE)
     like &= np.array(stars["saturated_channels"]).astype(str) != ""
-    return np.where(like, marks[pixels_at(model.x_px, model.y_px, marks.shape)], 0)
+    return np.where(like, cores.at(*pixels_at(model.x_px, model.y_px, cores.shape)), 0)
 
 
 def _widened_window(window: tuple[slice, slice], shape: tuple[int, int]):

@@ -10,8 +10,10 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ..frame.room import room_for
 from ..stars import CHANNELS
 from .flares import Flares
+from .patches import Patches, with_neighbours
 from .psf import Psf
 from .shape_field import ShapeField
 from .stamps import disc_offsets
@@ -29,6 +31,7 @@ TILE_PX, MARGIN_PX = 1024, 64
 SIZE_STEP = 1.25  # stars are drawn together with stars of like size
 BATCH_PIXELS = 250_000  # pixels of stars that are drawn together: some ten arrays of them
 MOST_UNSURE = 1e9  # times its light: that of a star which a channel does not show is 0
+PLANE_ROWS = 256  # of a plane that is looked at or copied, at a time
 LEAST_VARIANCE = np.float32(1e-18)
 
 
@@ -61,32 +64,38 @@ class Channel:
         """Pixels that have lost light by clipping."""
         return self.plane[window] >= CLIPPED_SHARE * self.clip_level
 
+    @cached_property
+    def full_places(self) -> NDArray[np.int_]:
+        """Numbers of the pixels that have lost light by clipping, row by row."""
+        width = self.plane.shape[1]
+        found = [
+            np.flatnonzero(self.clipped(np.s_[top : top + PLANE_ROWS])) + top * width
+            for top in range(0, self.plane.shape[0], PLANE_ROWS)
+        ]
+        return np.concatenate(found)
+
     def without(self, flares: Flares) -> "Channel":
         """The same channel less the light of flares, but for clipped pixels."""
         light = flares.plane(self.index, self.plane.shape)
-        light[self.clipped()] = 0
+        light.ravel()[self.full_places] = 0
         return replace(self, plane=np.subtract(self.plane, light, out=light))
 
     def unclipped(self) -> NDArray[np.float32]:
         """A copy of the plane with NaN where it is clipped, and where the rest of a charge that ran
         over lies."""
-        whole = np.array(self.plane)
-        whole[self._spoilt] = np.nan
+        whole = room_for(self.plane.shape)
+        for top in range(0, len(whole), PLANE_ROWS):
+            whole[top : top + PLANE_ROWS] = self.plane[top : top + PLANE_ROWS]
+        whole.ravel()[self._spoilt_places] = np.nan
         return whole
 
     @cached_property
-    def _spoilt(self) -> NDArray[np.bool_]:
-        """Clipped pixels, and those beside columns of them."""
-        full = self.clipped()
-        if not full.any():
-            return full
-        marks, _ = ndimage.label(full)
-        for mark, window in enumerate(ndimage.find_objects(marks), start=1):
-            if is_long(window):
-                rows, columns = (slice(max(s.start - 1, 0), s.stop + 1) for s in window)
-                own = marks[rows, columns] == mark
-                full[rows, columns] |= ndimage.binary_dilation(own)
-        return full
+    def _spoilt_places(self) -> NDArray[np.int_]:
+        """Clipped pixels, and those beside columns of them, by their numbers."""
+        patches = Patches.of(self.full_places, self.plane.shape)
+        long = [mark for mark, window in enumerate(patches.windows(), 1) if is_long(window)]
+        over = patches.place[np.isin(patches.mark, long)]
+        return np.union1d(self.full_places, with_neighbours(over, self.plane.shape))
 
 
 def is_long(window: tuple[slice, slice]) -> bool:
@@ -401,7 +410,7 @@ def star_pixels(
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Light of each star in its pixels, to the rim of its footprint, and the variance of it as far
     as the model is wrong, both (channels, k)."""
-    radius = np.hypot(dx_px, dy_px)
+    radius = np.sqrt(dx_px**2 + dy_px**2)
     fade = _fading(model, star, radius)
     light = np.stack([fade * _light_by_profile(model, c, star, dx_px, dy_px) for c in channels])
     wrong = np.stack([_doubtful_share(model, c, star, radius) for c in channels])

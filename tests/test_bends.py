@@ -1,9 +1,12 @@
 """Skies that bend under stars, against algebra and against made turbulence."""
 
+from functools import partial
+
 import numpy as np
 import pytest
 
 from starcal.layers import bends
+from starcal.layers.stamps import values_at
 
 
 def turbulence(rng, size: int = 512) -> np.ndarray:
@@ -45,6 +48,7 @@ def test_roughness_of_made_turbulence():
     8 differences, of which neighbours share some, tell it to 10 %."""
     rng = np.random.default_rng(1)
     x_px, y_px = rng.uniform(30, 480, (2, 300))
-    found = bends.roughness_near(turbulence(rng), x_px, y_px, 4.0, 0.0)
+    rough, even = (partial(values_at, sky) for sky in (turbulence(rng), np.zeros((512, 512))))
+    found = bends.roughness_near(rough, x_px, y_px, 4.0, 0.0)
     assert np.mean(found) == pytest.approx(6.88 / 0.023, rel=0.2)
-    assert not bends.roughness_near(np.zeros((512, 512)), x_px, y_px, 4.0, 1.0).any()
+    assert not bends.roughness_near(even, x_px, y_px, 4.0, 1.0).any()

@@ -7,12 +7,11 @@ sky is expected to be, the fit of a star's light is the best that pixels of such
 where the sky is smooth, a plane is taken out and no more; where it is rough, bends as well.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
-
-from .stamps import values_at
 
 # Variances of the coefficients of each polynomial of radial order 2 and 3, rms 1 over a disc of
 # diameter d, in units of D(d): Noll's, in units of (d / r0)^(5/3), over 6.88
@@ -139,7 +138,7 @@ def taken_out(normal: np.ndarray, precision: np.ndarray) -> np.ndarray:
 
 
 def roughness_near(
-    background: np.ndarray,
+    background: Callable[[np.ndarray, np.ndarray], np.ndarray],
     x_px: np.ndarray,
     y_px: np.ndarray,
     fwhm_px: float,
@@ -149,8 +148,9 @@ def roughness_near(
 
     Parameters
     ----------
-    background : ndarray, (y, x)
-        Without stars and most of the noise; NaN where it is not known.
+    background : callable
+        Gives it, without stars and most of the noise, in pixels by their columns and rows; NaN
+        where it is not known.
     x_px, y_px : ndarray, (n,)
     fwhm_px, noise : float
         Of the stars, and of a pixel of the frame.
@@ -177,9 +177,9 @@ def roughness_near(
 def _bend_over(background, columns, rows, step: tuple[int, int]) -> np.ndarray:
     """What places have less than the mean of the two a step away, twice; the shape of columns."""
     dx, dy = step
-    before = values_at(background, columns - dx, rows - dy)
-    after = values_at(background, columns + dx, rows + dy)
-    return before - 2 * values_at(background, columns, rows) + after
+    before = background(columns - dx, rows - dy)
+    after = background(columns + dx, rows + dy)
+    return before - 2 * background(columns, rows) + after
 
 
 def _median_round(places: np.ndarray, values: np.ndarray) -> np.ndarray:

@@ -9,7 +9,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..cores import done_in_threads, release_memory
+from ..cores import done_in_threads, in_threads, release_memory
 from ..progress import Progress, silent
 from ..robust import scatter
 from ..stars import SHAPE_SNR, Flag
@@ -37,7 +37,7 @@ from .light import (
 from .pieces import PIECE_SHARE, pieces_of_arms, pieces_of_cores
 from .profiles import Profiles, first_profiles, profiles_on
 from .psf import Psf
-from .rims import rims_of
+from .rims import Rims, rims_of
 from .second_light import FittedChannel
 from .specks import specks
 from .stamps import values_at
@@ -152,7 +152,8 @@ def _drafted(
 ) -> _Draft:
     """The first fit of the stars of a frame from which flares have been taken, if there are any;
     `whole` are the entries that are no pieces of a star."""
-    known = _Known(stars, [_clipped_radii(c, stars) for c in channels], whole)
+    clear_px = list(in_threads(lambda c: _clipped_radii(c, stars), channels))
+    known = _Known(stars, clear_px, whole)
     profiles = first_profiles(channels, stars, known.clear_px)
     places = np.array(stars["x_px"], float), np.array(stars["y_px"], float)
     places, fits = _moved_once(channels, known, profiles, places)
@@ -237,14 +238,15 @@ def _finished(channels: list[Channel], draft: _Draft, flares: Flares | None) -> 
     stars = draft.known.stars
     flat = _flattened(draft.model, channels)
     before = replace(draft.profiles, psf=draft.model.psf)
-    rims = [
-        rims_of(draft.model, c, flat[c.index], draft.known.clear_px[c.index], CORE_FWHM)
-        for c in channels
-    ]
+
+    def rims_in(c: Channel) -> Rims | None:
+        return rims_of(draft.model, c, flat[c.index], draft.known.clear_px[c.index], CORE_FWHM)
+
+    rims = list(in_threads(rims_in, channels))
     profiles = profiles_on(before, channels, flat, stars, places, rims)
     known = replace(draft.known, usable=draft.pointlike)
-    rough = [_roughness(c, plane, places) for c, plane in zip(channels, flat, strict=True)]
-    fits = _fits(channels, flat, known, places, profiles, rough=rough)
+    rough = list(in_threads(lambda c: _roughness(c, flat[c.index], places), channels))
+    fits = _fits(channels, lambda c: flat[c.index], known, places, profiles, rough=rough)
     # again: of two entries on one trail the second has the light now
     pointlike = draft.pointlike & _starlike(channels, stars, places, fits, profiles, flares)
     fits = [replace(f, flux=np.where(pointlike, f.flux, 0)) for f in fits]
@@ -272,8 +274,7 @@ def _of_flares(channels, flares, places, fits) -> NDArray[np.bool_]:
 def _moved_once(channels, known, profiles, places):
     """Where the light of each star is, x and y, as far as a fit at other places tells, and that
     fit."""
-    planes = (c.unclipped() for c in channels)
-    fits = _fits(channels, planes, known, places, profiles, moving=True)
+    fits = _fits(channels, Channel.unclipped, known, places, profiles, moving=True)
     x_px = places[0] + _common([f.dx_px for f in fits], fits)
     y_px = places[1] + _common([f.dy_px for f in fits], fits)
     return (x_px, y_px), fits
@@ -460,18 +461,25 @@ def _ln_ratios_of_channels(flux: NDArray) -> NDArray:
 
 def _roughness(channel: Channel, flat: NDArray, places) -> NDArray:
     """How rough the background that was made flat is near each star, (n,); see `bends`."""
-    return roughness_near(channel.plane - flat, *places, channel.fwhm_px, channel.noise)
+
+    def background(columns: NDArray, rows: NDArray) -> NDArray:
+        return values_at(channel.plane, columns, rows) - values_at(flat, columns, rows)
+
+    return roughness_near(background, *places, channel.fwhm_px, channel.noise)
 
 
-def _fits(channels, planes, known, places, profiles, moving=False, rough=None):
-    """Fluxes of all channels; the planes are used up. Where it is told how rough the background is,
-    stars that are not clipped are fitted on the frame's own, with bends."""
-    warp, result = profiles.warps(*places), []
-    for channel, plane in zip(channels, planes, strict=True):
+def _fits(channels, plane_of, known, places, profiles, moving=False, rough=None):
+    """Fluxes of all channels; the plane of each, which is asked for then, is used up. Where it is
+    told how rough the background is, stars that are not clipped are fitted on the frame's own, with
+    bends."""
+    warp = profiles.warps(*places)
+
+    def fit(channel: Channel) -> FluxFit:
         shape = profiles.psf[channel.index], warp[channel.index]
         own = None if rough is None else rough[channel.index]
-        result.append(_fit_channel(channel, plane, known, places, shape, moving, own))
-    return result
+        return _fit_channel(channel, plane_of(channel), known, places, shape, moving, own)
+
+    return list(in_threads(fit, channels))
 
 
 def _fit_channel(channel, rest, known, places, shape, moving, rough=None) -> FluxFit:
@@ -562,7 +570,7 @@ def _common(steps: list[NDArray], fits: list[FluxFit]) -> NDArray:
 def _flattened(model: StarModel, channels: list[Channel]) -> list[NDArray[np.float32]]:
     """Channels with their background made flat, as told from what lies around each star's core; NaN
     where clipped."""
-    flat = [channel.unclipped() for channel in channels]
+    flat = list(in_threads(Channel.unclipped, channels))
     holes = [_core_only(model, channel.index) for channel in channels]
 
     def flatten(tile: Tile) -> None:

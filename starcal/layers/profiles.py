@@ -6,6 +6,7 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
+from ..cores import in_threads
 from ..stars import Flag
 from .core import CORE_FWHM, with_core
 from .light import Channel
@@ -61,15 +62,16 @@ def first_profiles(channels: list[Channel], stars: Table, clear_px: list[NDArray
     planes = [c.unclipped() for c in channels]
     rows, singles = _singles(channels, planes, stars, places)
     field = _shapes_over_field(channels, singles, _places_of(rows, places))
-    profiles = []
-    for c, single in zip(channels, singles, strict=True):
+
+    def measured(c: Channel) -> Psf:
         psf = _textbook_profile(field, singles, c.index)
         warp = warps_at(field, c.index, *places)
-        good = _for_core(field, c, single, places, rows[c.index])
+        good = _for_core(field, c, singles[c.index], places, rows[c.index])
         psf = _core(psf, planes[c.index], places, warp, good)
         psf = _winged(psf, c, stars, places, warp, clear_px[c.index])
-        profiles.append(psf.normalised())
-    return Profiles(tuple(profiles), field)
+        return psf.normalised()
+
+    return Profiles(tuple(in_threads(measured, channels)), field)
 
 
 def _places_of(rows: list[NDArray], places):
@@ -104,27 +106,32 @@ def profiles_on(
     on the rims of clipped ones; the Moffat profiles and the wings stay."""
     rows, singles = _singles(channels, planes, stars, places)
     field = _shapes_over_field(channels, singles, _places_of(rows, places))
-    result = []
-    for c, psf in enumerate(profiles.psf):
+
+    def measured(channel: Channel) -> Psf:
+        c = channel.index
+        psf = profiles.psf[c]
         shape = replace(psf, shift_px=_shift(singles[c], psf.shift_px), scale=1.0)
         warp = warps_at(field, c, *places)
-        good = _for_core(field, channels[c], singles[c], places, rows[c])
-        result.append(_core(shape, planes[c], places, warp, good, rims[c]).normalised())
-    return Profiles(tuple(result), field)
+        good = _for_core(field, channel, singles[c], places, rows[c])
+        return _core(shape, planes[c], places, warp, good, rims[c]).normalised()
+
+    return Profiles(tuple(in_threads(measured, channels)), field)
 
 
 def _singles(channels, planes, stars, places) -> tuple[list[NDArray], list[Singles]]:
     """Which stars tell the shapes of each channel, and their shapes."""
-    rows, singles = [], []
-    for c, plane in zip(channels, planes, strict=True):
+
+    def told(c: Channel) -> tuple[NDArray, Singles]:
+        plane = planes[c.index]
         good = _seen_in_all(
             stars, _brightest_unspoilt(c, stars, UNFIT_FOR_SHAPE, SHAPE_FIT_SNR)
         )
         flux = np.array(stars[f"flux_{c.name}"])
         good = good[balanced(places[0][good], places[1][good], flux[good], plane.shape)]
-        rows.append(good)
-        singles.append(_shapes_of(c, plane, places[0][good], places[1][good], flux[good]))
-    return rows, singles
+        return good, _shapes_of(c, plane, places[0][good], places[1][good], flux[good])
+
+    rows, singles = zip(*in_threads(told, channels), strict=True)
+    return list(rows), list(singles)
 
 
 def _shapes_of(channel: Channel, plane, x_px, y_px, flux) -> Singles:

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_array
 
 from ..colour.stellar import LUMINANCE_WEIGHTS, luminance
+from ..cores import done_in_threads
 from .flares import Flares
 from .light import FADE_SHARE, SecondStars, StarModel, drawn, flare_light, shining
 from .own_profile import OwnProfile, Rings
@@ -68,9 +69,14 @@ def recolour(
     rgb = np.float32(rgb * np.reshape(factor, (-1, 1)))
     layer = np.empty_like(split.stars) if out is None else out
     height, width = split.footprint.shape
-    for window in _bands_of_rows(height, width):
+    if size != 1:
+        measured(split)  # of the whole layer, before any of it may be replaced
+
+    def colour(window: tuple[slice, slice]) -> None:
         coloured = light_shares(split, window, size=size) @ rgb
         layer[:, *window] = coloured.T.reshape(3, -1, width)
+
+    done_in_threads(colour, _bands_of_rows(height, width))
     return layer
 
 

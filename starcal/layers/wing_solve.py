@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
 
+from ..cores import done_in_threads, in_threads
 from ..robust import scatter, scatter_about_zero
 from .light import Channel, Rest, StarModel, rests_of
 from .lopsided import Round, common_waves, waves_at, with_waves
@@ -75,7 +76,14 @@ def solved_wings(
     list of SolvedWings
     """
     left = _LeftRound(channels, model)
-    return [_wings_of_channel(channel, clear_px[channel.index], left) for channel in channels]
+    bright = [_brightest(model, channel) for channel in channels]
+    done_in_threads(left.draw, np.unique(np.concatenate(bright)).tolist())
+
+    def wings(channel: Channel) -> SolvedWings:
+        of_channel = bright[channel.index], clear_px[channel.index]
+        return _wings_of_channel(channel, *of_channel, left)
+
+    return list(in_threads(wings, channels))
 
 
 class _LeftRound:
@@ -90,21 +98,28 @@ class _LeftRound:
         self.half = np.ceil(reach).astype(int)
         self.known: dict[int, list[Rest]] = {}
 
+    def draw(self, star: int) -> None:
+        """Take all stars out of what lies round one of them."""
+        window, _, _ = self._window(star)
+        self.known[star] = rests_of(self.model, self.channels, window)
+
     def of(self, star: int, channel: int) -> tuple[Rest, NDArray, NDArray]:
-        """What is left in a channel round a star, and the offsets of its pixels."""
-        at = self.model.x_px[star], self.model.y_px[star]
-        shape = self.channels[channel].plane.shape
-        window, dx, dy = _window_at(shape, *at, int(self.half[star]))
-        if star not in self.known:
-            self.known[star] = rests_of(self.model, self.channels, window)
+        """What is left in a channel round a star that was drawn, and the offsets of its pixels."""
+        _, dx, dy = self._window(star)
         return self.known[star][channel], dx, dy
 
+    def _window(self, star: int):
+        """Rows and columns round a star, and the offsets of their pixels."""
+        at = self.model.x_px[star], self.model.y_px[star]
+        return _window_at(self.channels[0].plane.shape, *at, int(self.half[star]))
 
-def _wings_of_channel(channel: Channel, clear_px: NDArray, left: _LeftRound) -> SolvedWings:
+
+def _wings_of_channel(
+    channel: Channel, bright: NDArray[np.intp], clear_px: NDArray, left: _LeftRound
+) -> SolvedWings:
     """The profile of one channel with its wings solved for."""
     model = left.model
     psf = model.psf[channel.index]
-    bright = _brightest(model, channel)
     if len(bright) == 0:
         return SolvedWings(psf, psf, 0.0)
     edges = psf.fwhm_px * np.geomspace(*RING_FWHM, RINGS + 1)

@@ -7,6 +7,7 @@ over pixels, of Anderson & King 2000, PASP 112, 1360).
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -15,6 +16,9 @@ from .warp import SAME, warped
 
 TABLE_STEP = 0.15  # of a FWHM, between the cells of the table
 LOPSIDED_STEP = 0.5  # the same of the map of wings that are not round
+# Of the round profile: beyond so many widths no star is drawn, and over a cell of so many a wing
+# bends by a thousandth
+RADIAL_FWHM, RADIAL_CELLS = 64.0, 1024
 SHALLOWEST_WING = -2.0  # log slope; anything shallower would hold infinite light
 
 
@@ -68,12 +72,9 @@ class Psf:
         dx, dy = dx_px - np.float32(self.shift_px[0]), dy_px - np.float32(self.shift_px[1])
         u, v, shrunk = warped(dx, dy, warp)
         square = u**2 + v**2
-        light = moffat(square, self.fwhm_px, self.beta)
-        outside = square > self.wing_radius_px[0] ** 2
-        if outside.any():
-            light[outside] *= self._wing(np.sqrt(square[outside]))
-            if self.lopsided is not None:
-                light *= self.lopsided_at(u, v)
+        light = self._round_light(square)
+        if self.lopsided is not None:
+            light *= self.lopsided_at(u, v)
         if self.table.any():  # wings that are solved for anew would else multiply it as well
             self._add_table(light, square, u, v)
         return (light * shrunk * np.float32(self.scale)).astype(np.float32, copy=False)
@@ -110,13 +111,38 @@ class Psf:
     ) -> np.ndarray:
         """The same without the table: above 0 everywhere."""
         u, v, shrunk = warped(dx_px, dy_px, warp)
-        return self.at_radius(np.hypot(u, v)) * shrunk
+        return self._round_light(u**2 + v**2) * (shrunk * np.float32(self.scale))
 
     def at_radius(self, radius_px: np.ndarray) -> np.ndarray:
         """Share of a star's light per pixel at this distance, without the table: for sizes, not for
         subtraction."""
         square = np.asarray(radius_px) ** 2
         return moffat(square, self.fwhm_px, self.beta) * self._wing(radius_px) * self.scale
+
+    def _round_light(self, square_px2: np.ndarray) -> np.ndarray:
+        """The round profile at squared distances, Moffat and wings: some ten times as quick as
+        `at_radius`."""
+        first, slope, per_cell = self._straight_pieces
+        place = np.log(square_px2 * steepness(self.fwhm_px, self.beta) + 1) * per_cell
+        cell = np.minimum(place.astype(np.intp), RADIAL_CELLS - 1)
+        place *= slope.take(cell)
+        place += first.take(cell)
+        return np.exp(place)
+
+    @cached_property
+    def _straight_pieces(self) -> tuple[np.ndarray, np.ndarray, float]:
+        """The logarithm of the round profile in straight pieces of ln(1 + steepness r^2), in which
+        the Moffat profile itself is straight, and wings are nearly: where each begins if it went
+        back to 0, how it goes on a cell, and how many cells make 1. The last goes on for ever."""
+        steep = steepness(self.fwhm_px, self.beta)
+        step = np.log1p(steep * (RADIAL_FWHM * self.fwhm_px) ** 2) / RADIAL_CELLS
+        number = np.arange(RADIAL_CELLS + 1)
+        radius = np.sqrt(np.expm1(number * step) / steep)
+        peak = np.log(moffat(0.0, self.fwhm_px, self.beta))
+        light = peak - self.beta * number * step + self._ln_wing(radius)
+        slope = np.diff(light)
+        first = light[:-1] - number[:-1] * slope
+        return first.astype(np.float32), slope.astype(np.float32), float(1 / step)
 
     def normalised(self) -> "Psf":
         """The same profile with its light, the power law of its wings to infinity included, summing
@@ -142,11 +168,15 @@ class Psf:
         return _between_cells(self.table, u_px, v_px, TABLE_STEP * self.fwhm_px)
 
     def _wing(self, radius_px: np.ndarray) -> np.ndarray:
-        """Factor on the Moffat profile: interpolated in the logarithms, a power law beyond."""
+        """Factor on the Moffat profile."""
+        return np.exp(self._ln_wing(radius_px)).astype(np.float32)
+
+    def _ln_wing(self, radius_px: np.ndarray) -> np.ndarray:
+        """Its logarithm: interpolated over that of the radius, a power law beyond."""
         log_r, log_f = np.log(self.wing_radius_px), np.log(self.wing_factor)
         beyond = np.log(np.maximum(radius_px, self.wing_radius_px[0]))
         extra = np.maximum(beyond - log_r[-1], 0) * (self.wing_slope + 2 * self.beta)
-        return np.exp(np.interp(beyond, log_r, log_f) + extra).astype(np.float32)
+        return np.interp(beyond, log_r, log_f) + extra
 
 
 def _between_cells(cells: np.ndarray, u_px, v_px, step_px: float) -> np.ndarray:
@@ -192,9 +222,14 @@ def textbook_psf(
 def moffat(square_px2: np.ndarray, fwhm_px: float, beta: float) -> np.ndarray:
     """Round profile of unit flux at squared distances (Moffat 1969, A&A 3, 455), in their
     precision."""
-    steep = 4 * (2 ** (1 / beta) - 1) / fwhm_px**2
+    steep = steepness(fwhm_px, beta)
     peak = (beta - 1) / np.pi * steep
-    return float(peak) * np.exp(-float(beta) * np.log1p(float(steep) * square_px2))
+    return float(peak) * np.exp(-float(beta) * np.log1p(steep * square_px2))
+
+
+def steepness(fwhm_px: float, beta: float) -> float:
+    """What squared distances are multiplied by in a Moffat profile."""
+    return float(4 * (2 ** (1 / beta) - 1) / fwhm_px**2)
 
 
 def over_pixels(

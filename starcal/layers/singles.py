@@ -235,7 +235,8 @@ def _model_and_slopes(stamps, state, free):
     form = _form(lean[:, :1], lean[:, 1:])
     parts = (dx**2, 2 * dx * dy, dy**2)
     square = _square(form, parts)
-    unit, fall = _unit_and_fall(state, square)
+    # a difference of profiles needs all digits
+    unit, fall = _unit_and_fall(state, square, float if free else np.float32)
     slope = np.empty((len(state), 10, dx.shape[1]))
     slope[:, 0] = unit
     _slopes_by_shift(slope, form, dx, dy, fall)
@@ -270,13 +271,14 @@ def _steepness(power, size):
     return 4 * (2**power - 1) * np.exp(-2 * size)
 
 
-def _unit_and_fall(state, square):
-    """Profile of unit flux at squared distances, and by how much less light each unit of them
-    makes."""
+def _unit_and_fall(state, square, precision):
+    """Profile of unit flux at squared distances, its logarithms of a precision, and by how much
+    less light each unit of them makes."""
     power = state[:, 9:10]
     steep = _steepness(power, state[:, 3:4])
     base = 1 + steep * square
-    unit = (1 / power - 1) / np.pi * steep * np.exp(np.log(base) / -power)
+    falling = np.exp(np.log(base.astype(precision)) / -power.astype(precision))
+    unit = (1 / power - 1) / np.pi * steep * falling
     fall = state[:, 0:1] * unit / power * steep / base
     return unit, fall
 

@@ -82,6 +82,7 @@ RIM_SIGMA = 2.5  # errors by which a rim must pass that; the worst of five parts
 NEUTRAL_UV = 0.010  # so near the white point a star looks white
 D65_UV = (0.19784, 0.46834)  # u', v' of the display's white
 
+BLIND_ROWS = 64  # a strip of them fits the cache
 JUDGED_SIDE_PX = 16  # below, no star has a background round it
 WIDTH_SNR = 20.0  # of the stars that tell the typical width
 HUES = (
@@ -489,9 +490,7 @@ def _blank_judgement(table: Table, width_px: np.ndarray, shape: tuple[int, ...])
 def _widths_px(light: np.ndarray, table: Table) -> np.ndarray:
     """Widths of the stars as they look; none is narrower than clear stars are."""
     fwhm_px = float(np.mean(table.meta["fwhm_px"]))
-    width_px = star_widths(
-        light.mean(axis=0), table["x_px"].value, table["y_px"].value, fwhm_px
-    )
+    width_px = star_widths(light, table["x_px"].value, table["y_px"].value, fwhm_px)
     clear = (table["snr"] >= WIDTH_SNR) & (
         table["flags"] & (Flag.SATURATED | Flag.BLENDED) == 0
     )
@@ -546,13 +545,16 @@ def _blind(pixels: np.ndarray, table: Table, stretched: bool) -> np.ndarray:
     is clipped alone the hue is an accident of the exposure. Its clip level is the display's white:
     what looks like another in a small picture is a common value, seen as it is.
     """
-    blind = ~np.isfinite(pixels).all(axis=0)
-    levels = (1.0,) * 3 if stretched else table.meta["clip_level"]
-    clipped = [
-        plane >= PLATEAU_SHARE * level for plane, level in zip(pixels, levels, strict=True)
-    ]
-    some = np.logical_or.reduce(clipped)
-    return blind | (some & ~np.logical_and.reduce(clipped) if stretched else some)
+    levels = np.ones(3) if stretched else np.array(table.meta["clip_level"])
+    levels = (PLATEAU_SHARE * levels).astype(pixels.dtype)[:, None, None]
+    blind = np.empty(pixels.shape[1:], bool)
+    for top in range(0, len(blind), BLIND_ROWS):
+        strip = pixels[:, top : top + BLIND_ROWS]
+        clipped = strip >= levels
+        some = clipped.any(axis=0)
+        told = some & ~clipped.all(axis=0) if stretched else some
+        blind[top : top + BLIND_ROWS] = told | ~np.isfinite(strip).all(axis=0)
+    return blind
 
 
 # --- judging ----------------------------------------------------------------------------

@@ -40,7 +40,7 @@ CROWDED_QUANTILE = (
 COMPRESSED_SKY_ERROR = (
     0.5  # of the background under a star in a stretched picture; see _unsure_of_background
 )
-STARLIGHT_BATCH_PIXELS = 1 << 19  # per batch of stars, to bound memory
+STARLIGHT_BATCH_PIXELS = 1 << 17  # per batch of stars: some 20 MB of them
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -73,37 +73,42 @@ class StarLight:
 
 
 def star_widths(
-    luminance: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: float
+    light: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: float
 ) -> np.ndarray:
     """Full width at half maximum of each star, px, from medians of rings; at most `LARGEST_WIDTH` *
     fwhm_px.
 
     Parameters
     ----------
-    luminance : ndarray, (y, x)
+    light : ndarray, (3, y, x)
     x_px, y_px : ndarray, (n,)
     fwhm_px : float
         The typical width.
     """
     reach = round(LARGEST_WIDTH / 2 * fwhm_px) + 2
-    profile = _ring_medians(luminance, x_px, y_px, reach)
+    profile = _ring_medians(light, x_px, y_px, reach)
     floor = np.fmin.reduce(profile, axis=1, keepdims=True) if len(profile) else profile[:, :1]
     height = np.maximum(profile[:, :1] - floor, 1e-30)
     return 2 * _half_height(np.nan_to_num((profile - floor) / height)).clip(0.5, reach)
 
 
 def _ring_medians(
-    luminance: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, reach: int
+    light: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, reach: int
 ) -> np.ndarray:
-    """Medians of the rings of radius 0, 1 ... reach px round each star, (n, reach + 1)."""
+    """Medians of the rings of radius 0, 1 ... reach px round each star, (n, reach + 1), in the mean
+    of the channels."""
     dx, dy = disc_offsets(reach + 0.5)
     ring = np.rint(np.hypot(dx, dy)).astype(int)
     medians = np.full((len(x_px), reach + 1), np.nan)
-    for batch in _batches(np.full(len(x_px), reach)):
-        values = stamps_at(luminance, x_px[batch], y_px[batch], (dx, dy))[0]
+
+    def measure(batch: np.ndarray) -> None:
+        at = x_px[batch], y_px[batch], (dx, dy)
+        values = np.mean([stamps_at(plane, *at)[0] for plane in light], axis=0)
         medians[batch] = np.stack(
             [quantile_of_known(values[:, ring == r], 0.5) for r in range(reach + 1)], axis=1
         )
+
+    done_in_threads(measure, _batches(np.full(len(x_px), reach)))
     return medians
 
 

@@ -33,6 +33,7 @@ from starcal.frame import (
     pixel_scale_arcsec,
     read_frame,
     require_wcs,
+    room,
     write_fits,
     write_fits_in_kind,
     write_in_kind,
@@ -130,6 +131,18 @@ def test_pixels_are_native_contiguous_float32_and_own_their_memory(tmp_path):
     assert pixels.flags.c_contiguous
     assert pixels.flags.writeable
     assert pixels.shape == (3, ROWS, COLUMNS)
+
+
+def test_large_frames_lie_in_a_file_that_nobody_sees(tmp_path, monkeypatch):
+    save(tmp_path / "frame.fits")
+    usual = read_frame(tmp_path / "frame.fits").pixels
+    monkeypatch.setattr(room, "SHARE_IN_MEMORY", 0)
+    for folder in (tmp_path, tmp_path / "nowhere"):  # without room there it is memory
+        monkeypatch.setattr(room.tempfile, "tempdir", str(folder))
+        pixels = read_frame(tmp_path / "frame.fits").pixels
+        np.testing.assert_array_equal(pixels, usual)
+        pixels += 1  # as any other array
+        assert os.listdir(tmp_path) == ["frame.fits"]
 
 
 def test_bscale_and_blank(tmp_path):

@@ -13,6 +13,7 @@ from starcal.demo.light import add_stars
 from starcal.demo.scene import make_scene
 from starcal.errors import FrameError
 from starcal.layers import light
+from starcal.layers.patches import Patches, with_neighbours
 from starcal.stars import Flag, measure_stars
 from starcal.stars.defects import Defects
 
@@ -395,3 +396,16 @@ def test_input_is_not_changed_and_any_float_will_do():
         == split.starless.dtype
         == np.float32
     )
+
+
+@pytest.mark.parametrize("share", [0.0, 0.3, 0.9])
+def test_patches_are_those_of_a_map(share):
+    full = np.random.default_rng(0).random((40, 51)) < share
+    marks, _ = ndimage.label(full)
+    patches = Patches.of(np.flatnonzero(full), full.shape)
+    np.testing.assert_array_equal(patches.at(*np.indices(full.shape)), marks)
+    assert patches.windows() == ndimage.find_objects(marks)
+    for mark, window in enumerate(patches.windows(), start=1):
+        np.testing.assert_array_equal(patches.within(mark, window), marks[window] == mark)
+    wider = np.flatnonzero(ndimage.binary_dilation(full))
+    np.testing.assert_array_equal(with_neighbours(patches.place, full.shape), wider)

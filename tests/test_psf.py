@@ -1,6 +1,8 @@
 """PSF, joint fluxes, fill and grain: each against a plain formula or a slow, obvious
 calculation."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import ndimage
@@ -105,6 +107,23 @@ def test_too_faint_stars_tell_nothing_of_wings():
     pixels, _ = plain(x, y, np.full(len(x), 0.01), shape=(210, 210))
     psf = measured_on(pixels[0], x, y, 3.0, 1e-4)
     assert with_wings(psf, pixels[0], alike(x, y), np.arange(len(x))) is psf
+
+
+def test_round_profiles_are_drawn_as_the_formula_says():
+    """A piece of the logarithm that goes over a bend is off by a quarter of its length times the
+    bend: here at most from a slope of -7 to -2.6 over ln(1 + 0.88 64^2) / 2048 of ln r."""
+    rings_px = np.geomspace(6.0, 48.0, 12)
+    factor = np.exp(np.cumsum(np.where(np.arange(12) % 3 == 0, 0.2, -0.1)) - 0.2)
+    psf = replace(
+        textbook_psf(3.0, 3.5, CORE_FWHM),
+        wing_radius_px=rings_px,
+        wing_factor=factor,
+        wing_slope=-2.6,
+    )
+    radius = np.linspace(0, 300, 5000).astype(np.float32)
+    drawn = psf.smooth(radius, np.zeros_like(radius))
+    most = 4.4 * np.log1p(0.88 * 64**2) / 2048 / 4
+    np.testing.assert_allclose(drawn, psf.at_radius(radius.astype(float)), rtol=most)
 
 
 # --- fluxes -----------------------------------------------------------------------------

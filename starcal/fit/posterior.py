@@ -7,10 +7,11 @@ Measurement 3, 653). The stars' probabilities allow for what remains unknown of 
 """
 
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 
+from ..cores import in_threads
 from .population import FIELD_MEAN_ERROR_MAG, FIELD_MEAN_MAG, TILT_ERROR, tilts
 from .relations import GRID_BV_MAG, Bands, possible_behind
 
@@ -32,7 +33,7 @@ REDDENED_LOGIT_TWO_LINES = -2.0  # one ratio cannot tell
 SHARE_BY_REDDENING = np.array([0.65, 0.35])  # of the reddened: the nearer, the farther
 MOST_STEPS, ENOUGH_GAIN = 40, 0.01  # of ln probability
 STEP_CUTS = 8  # to a third each: less is no step
-POSTERIOR_BATCH = 1000  # stars at a time, for memory
+POSTERIOR_BATCH, SCORED_AT_ONCE = 1000, 64  # stars at a time, for memory and for the cache
 # An error of the first zero point, and steps over which it is then looked at: beyond 0.8 mag no
 # field lies, its mean B-V being 0 to 1.6
 LOOSE_MAG, HELD_STEP_MAG, HELD_STEPS = 0.06, 0.16, 5
@@ -378,6 +379,22 @@ def _scores(values: np.ndarray, bands: Bands, stars: Evidence) -> tuple[np.ndarr
     return ln, np.column_stack([by_ratios, _by_dust(share, dust), *by_tilts])
 
 
+def _scores_of_all(
+    values: np.ndarray, bands: Bands, stars: Evidence
+) -> tuple[np.ndarray, np.ndarray]:
+    """The same, so many stars at a time that what is made of them fits the cache."""
+    parts = _in_batches(stars, SCORED_AT_ONCE)
+    told = list(in_threads(lambda some: _scores(values, bands, some), parts))
+    ln, score = zip(*told, strict=True)
+    return np.concatenate(ln), np.concatenate(score)
+
+
+def _in_batches(stars: Evidence, most: int) -> list[Evidence]:
+    """Parts of so many stars; a single empty one of none."""
+    first = range(0, max(len(stars), 1), most)
+    return [stars.rows(slice(start, start + most)) for start in first]
+
+
 def _by_tilts(share: np.ndarray, prior: np.ndarray, catalogued: np.ndarray) -> list[np.ndarray]:
     """Gradients by the tilt of the catalogued, that of the others, and the second tilt, each
     (n,)."""
@@ -513,7 +530,7 @@ def _uphill(values, state, bands: Bands, stars: Evidence, priors: _Priors) -> tu
 
 def _state(values, bands: Bands, stars: Evidence, priors: _Priors):
     """Posterior, its gradient and its information at some values."""
-    ln, score = _scores(values, bands, stars)
+    ln, score = _scores_of_all(values, bands, stars)
     inverse = priors.error**-2
     gradient = stars.weight @ score - (values - priors.middle) * inverse
     information = (stars.weight[:, None] * score).T @ score + np.diag(inverse)
@@ -559,10 +576,8 @@ def star_posteriors(fit: FrameFit | None, stars: Evidence) -> StarPosterior:
     -------
     StarPosterior
     """
-    chunks = [
-        _told_by_source(fit, stars.rows(slice(first, first + POSTERIOR_BATCH)))
-        for first in range(0, max(len(stars), 1), POSTERIOR_BATCH)
-    ]
+    parts = _in_batches(stars, POSTERIOR_BATCH)
+    chunks = list(in_threads(partial(_told_by_source, fit), parts))
     told = {name: np.hstack([chunk[name] for chunk in chunks]) for name in chunks[0]}
     return StarPosterior(
         mean_mag={name: rows[0] for name, rows in told.items()},

@@ -107,4 +107,4 @@ def emptiest(shape: tuple[int, int], x_px: np.ndarray, y_px: np.ndarray) -> tupl
 def laid_out(noise_swatch: np.ndarray, window: tuple[slice, slice]) -> np.ndarray:
     """The swatch repeated over a window of the frame, (y, x) of one channel."""
     rows, columns = (np.arange(s.start, s.stop) % noise_swatch.shape[-1] for s in window)
-    return noise_swatch[rows[:, None], columns]
+    return noise_swatch.take(rows, axis=0).take(columns, axis=1)

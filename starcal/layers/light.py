@@ -453,8 +453,10 @@ class Rest:
 
     def weight(self, noise: NDArray | float) -> NDArray[np.float32]:
         """Inverse variance of each pixel against that of a pixel without star light."""
-        variance = np.maximum(noise**2, LEAST_VARIANCE)  # a star layer's sky has none
-        return np.where(self.known, variance / (variance + self.doubt), 0).astype(np.float32)
+        variance = np.maximum(np.float32(noise**2), LEAST_VARIANCE)  # a star layer's sky has none
+        share = variance / (variance + self.doubt)
+        np.copyto(share, 0, where=~self.known)
+        return share
 
 
 def rests_of(model: StarModel, channels: Sequence[Channel], window) -> list[Rest]:
@@ -470,4 +472,5 @@ def _rest(channel: Channel, light: NDArray, doubt: NDArray, window) -> Rest:
     clipped, known = channel.clipped(window), np.isfinite(values)
     if clipped.any():
         known &= ~ndimage.binary_dilation(clipped)
-    return Rest(np.where(known, values - light, 0).astype(np.float32), light, doubt, known)
+    left = np.where(known, values - light, np.float32(0))
+    return Rest(left.astype(np.float32, copy=False), light, doubt, known)

@@ -5,12 +5,13 @@ in nebula; what it is like is then told by the steps from outside in, in units o
 """
 
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
+from ..cores import in_threads
 from ..robust import SIGMA_PER_DEVIATION
 from .disc_law import TAIL_FREEDOM, DiscLaw, disc_law, ring_level, strength_of
 from .halos import Halo, median_without_nan
@@ -121,9 +122,10 @@ def find_disc(halos: list[Halo], fwhm_px: float) -> Disc | None:
 def _rims(halos, cell) -> list[Rim]:
     """Rims, one for each growth: the radius and middle whose step is the surest; none
     if none at all is sure."""
-    steps = np.stack([_steps(halo, cell) for halo in halos])
+    steps = np.stack(list(in_threads(lambda halo: _steps(halo, cell), halos)))
     weight, told = _weights(steps, halos)
-    surest = [_surest_step(steps, weight, told, halos, growth, cell) for growth in GROWTHS]
+    surest_of = partial(_surest_step, steps, weight, told, halos, cell)
+    surest = list(in_threads(surest_of, GROWTHS))
     chi, where = max(surest)
     growth, radius = where[:2]
     # at the first radius: light that falls ever more steeply inwards is a wing
@@ -151,7 +153,7 @@ def _at_place(where, radius_px, cell) -> Rim:
     )
 
 
-def _surest_step(steps, weight, error, halos, growth, cell):
+def _surest_step(steps, weight, error, halos, cell, growth):
     """Evidence of the surest common step with one growth, and that, its radius and middle."""
     chi = _together(steps, weight, error, halos, growth, cell)
     place = np.unravel_index(np.argmax(chi), chi.shape)

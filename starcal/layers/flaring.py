@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from ..cores import in_threads
 from .discs import Disc, disc_light, find_disc
 from .flares import Flares
 from .halos import Halo, halo_of, halos_of
@@ -41,18 +42,20 @@ def flares_of(
     if not len(stars):  # laws without a star whose light would show by them
         return None
     noise = np.array([c.noise for c in channels])
-    halos = []
-    for star in stars:
+
+    def cut_out(star: int) -> Halo:
         half_px = _reach(model.flux[:, star] / noise, arms, disc) + int(MARGIN_FWHM * fwhm_px)
-        halos.append(halo_of(channels, model, star, faint_share, half_px))
-    pieces = [_piece(halo, arms, disc, fwhm_px) for halo in halos]
+        return halo_of(channels, model, star, faint_share, half_px)
+
+    halos = list(in_threads(cut_out, stars))
+    pieces = _pieces(halos, arms, disc, fwhm_px)
     shape = channels[0].plane.shape
     for _ in range(sweeps):
         total = _drawn(pieces, halos, shape)
         bare = [_less_others(*one, total) for one in zip(halos, pieces, strict=True)]
         told = _laws(bare[: len(bright)], fwhm_px)
         arms, disc = told if told != (None, None) else (arms, disc)
-        pieces = [_piece(halo, arms, disc, fwhm_px) for halo in bare]
+        pieces = _pieces(bare, arms, disc, fwhm_px)
     return _listed_flares(halos, pieces, arms, disc)
 
 
@@ -111,6 +114,11 @@ def _laws(halos: list[Halo], fwhm_px: float) -> tuple[Arms | None, Disc | None]:
             break
         arms = find_arms([h.less(disc_light(h, disc)[0]) for h in halos], fwhm_px)
     return arms, disc
+
+
+def _pieces(halos: list[Halo], arms: Arms | None, disc: Disc | None, fwhm_px: float) -> list:
+    """Light and variance of the flares of each star."""
+    return list(in_threads(lambda halo: _piece(halo, arms, disc, fwhm_px), halos))
 
 
 def _piece(

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from ..cores import in_threads
 from ..robust import quantile_of_known
 from .light import Channel, StarModel, rests_of
 
@@ -122,7 +123,7 @@ def halos_of(channels: list[Channel], model: StarModel, faint_share: float) -> l
     shown = brightness(channels, model) * inside
     bright = np.argsort(shown)[::-1][:MOST_HALOS]
     bright = bright[shown[bright] > HALO_SNR]
-    return [halo_of(channels, model, star, faint_share) for star in bright]
+    return list(in_threads(lambda star: halo_of(channels, model, star, faint_share), bright))
 
 
 def brightness(channels: list[Channel], model: StarModel) -> NDArray:

@@ -453,7 +453,9 @@ class Rest:
 
     def weight(self, noise: NDArray | float) -> NDArray[np.float32]:
         """Inverse variance of each pixel against that of a pixel without star light."""
-        variance = np.maximum(np.float32(noise**2), LEAST_VARIANCE)  # a star layer's sky has none
+        variance = np.maximum(
+            np.float32(noise**2), LEAST_VARIANCE
+        )  # a star layer's sky has none
         share = variance / (variance + self.doubt)
         np.copyto(share, 0, where=~self.known)
         return share

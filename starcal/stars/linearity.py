@@ -1,10 +1,12 @@
 """Whether pixels are proportional to light, or stretched for display."""
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from astropy.table import Table
 
+from ..cores import in_threads
 from ..errors import NotLinearError
 from ..robust import robust_slope
 from . import CHANNELS, SHAPE_SNR, Flag, in_channels
@@ -268,7 +270,8 @@ def _profile_slope(stars: Table) -> tuple[float, float, str]:
     Of the channel that is bent most surely, if one is, else of the channel that tells it best; NaN
     where none does.
     """
-    slopes = [(*_channel_slope(stars, i), name) for i, name in enumerate(CHANNELS)]
+    of_channels = in_threads(partial(_channel_slope, stars), range(len(CHANNELS)))
+    slopes = [(*told, name) for told, name in zip(of_channels, CHANNELS, strict=True)]
     known = [one for one in slopes if np.isfinite(one[1])]
     bent = [one for one in known if _clearly_below(one[0], one[1], LINEAR_PROFILE)]
     sure = [one for one in bent if one[1] < WELL_KNOWN_SLOPE]

@@ -30,15 +30,16 @@ def local_noise(values: np.ndarray, clean: np.ndarray, otherwise: float) -> np.n
     if min(values.shape) < 9:
         return np.full(values.shape, otherwise, np.float32)
     usable = _all_around(_all_around(clean, 0), 1)
-    strength = np.where(usable, np.abs(_second_difference(_second_difference(values, 0), 1)), 0)
-    total = ndimage.uniform_filter(strength.astype(np.float32), WINDOW_PX, mode="constant")
+    strength = np.abs(_second_difference(_second_difference(values, 0), 1), dtype=np.float32)
+    strength *= usable
+    total = ndimage.uniform_filter(strength, WINDOW_PX, mode="constant")
     share = ndimage.uniform_filter(usable.astype(np.float32), WINDOW_PX, mode="constant")
-    per_sigma = (
-        np.sqrt(2 / np.pi) * 6
-    )  # mean |x| of a Gaussian; the differences have 36 times a pixel's variance
-    return np.where(
-        share > 0.01, total / np.maximum(share, 0.01) / per_sigma, otherwise
-    ).astype(np.float32)
+    # mean |x| of a Gaussian; the differences have 36 times a pixel's variance
+    per_sigma = float(np.sqrt(2 / np.pi) * 6)
+    total /= np.maximum(share, np.float32(0.01))
+    total /= per_sigma
+    total[share <= 0.01] = otherwise
+    return total
 
 
 def _all_around(clean, axis):

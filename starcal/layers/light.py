@@ -80,10 +80,10 @@ class Channel:
         light.ravel()[self.full_places] = 0
         return replace(self, plane=np.subtract(self.plane, light, out=light))
 
-    def unclipped(self) -> NDArray[np.float32]:
-        """A copy of the plane with NaN where it is clipped, and where the rest of a charge that ran
-        over lies."""
-        whole = room_for(self.plane.shape)
+    def unclipped(self, out: NDArray[np.float32] | None = None) -> NDArray[np.float32]:
+        """A copy of the plane, in an array that is given or a new one, with NaN where it is
+        clipped, and where the rest of a charge that ran over lies."""
+        whole = room_for(self.plane.shape) if out is None else out
         for top in range(0, len(whole), PLANE_ROWS):
             whole[top : top + PLANE_ROWS] = self.plane[top : top + PLANE_ROWS]
         whole.ravel()[self._spoilt_places] = np.nan

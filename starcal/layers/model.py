@@ -500,7 +500,7 @@ def _fit_channel(channel, rest, known, places, shape, moving, rough=None) -> Flu
         _subtract(rest, places[0][star], places[1][star], (psf, warp[star]), fit, channel.noise)
         fits.append((one, fit))
     if rough is not None:
-        np.copyto(rest, channel.unclipped())
+        channel.unclipped(out=rest)
         for (star,), fit in fits:
             _subtract(
                 rest, places[0][star], places[1][star], (psf, warp[star]), fit, channel.noise

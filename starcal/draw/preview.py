@@ -14,7 +14,7 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 from PIL.PngImagePlugin import PngInfo
 
-from ..cores import done_in_threads
+from ..cores import in_threads
 from ..frame import PAIR_MARK, write_bytes
 from ..texts import escaped, html_image
 from .tone import choose_stretch
@@ -183,23 +183,27 @@ def to_image(
     size = max(1, round(share * width)), max(1, round(share * height))
     if isinstance(picture, Shown) and share <= 0.5:
         picture = picture.thinned(int(1 / share))
-    planes = [Image.fromarray(plane[::-1]) for plane in _to_bytes(picture)]
-    return Image.merge("RGB", [plane.resize(size, Image.Resampling.BOX) for plane in planes])
+    image = _image_of(picture)
+    return image if image.size == size else image.resize(size, Image.Resampling.BOX)
 
 
-def _to_bytes(picture: np.ndarray | Shown) -> np.ndarray:
-    """[0, 1] as 0 to 255, NaN as 0; by strips that stay in the cache."""
-    made = np.empty(picture.shape, np.uint8)
+def _image_of(picture: np.ndarray | Shown) -> Image.Image:
+    """All of a picture, [0, 1] as 0 to 255, NaN as 0; by strips that stay in the cache."""
+    height, width = picture.shape[1:]
+    image = Image.new("RGB", (width, height))
 
-    def make(first):
-        rows = slice(first, first + PREVIEW_ROWS)
-        strip = picture[:, rows] * np.float32(255)
-        np.fmax(strip, 0, out=strip)
-        np.fmin(strip, 255, out=strip)
-        made[:, rows] = np.rint(strip, out=strip)
+    def strip(first: int) -> np.ndarray:
+        values = picture[:, first : first + PREVIEW_ROWS] * np.float32(255)
+        np.fmax(values, 0, out=values)
+        np.fmin(values, 255, out=values)
+        np.rint(values, out=values)
+        return np.moveaxis(values[:, ::-1], 0, 2).astype(np.uint8, order="C")
 
-    done_in_threads(make, range(0, picture.shape[1], PREVIEW_ROWS))
-    return made
+    top = height
+    for rows in in_threads(strip, range(0, height, PREVIEW_ROWS)):
+        top -= len(rows)
+        image.paste(Image.fromarray(rows), (0, top))
+    return image
 
 
 def encoded(image: Image.Image, kind: str, **options) -> bytes:

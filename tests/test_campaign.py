@@ -29,7 +29,8 @@ def recipe(**changes):
         full_well_electrons=1e7,
     )
     profile = faults.moffat_profile(2.5, 3.0)
-    return replace(made, setup=setup, profiles=(profile, profile, profile), **changes)
+    changed = {"profiles": (profile, profile, profile), "ebv_mag": 0.0} | changes
+    return replace(made, setup=setup, **changed)
 
 
 def made_of(changed):

@@ -12,8 +12,9 @@ from astropy.coordinates import SkyCoord
 from astropy.io.fits import Header
 from astropy.table import Table
 
+from ..catalogue.dust import latitudes_deg, off_by_tycho_mag
 from . import faults
-from .dust import LAWS, dust_mags, thickest_dust
+from .dust import LAWS, dust_mags, thickest_dust, usual_dust
 from .light import background, with_noise
 from .scene import write_fluxes
 from .setup import Setup
@@ -181,6 +182,7 @@ def make(recipe: Recipe, rng: np.random.Generator) -> Made:
     setup = recipe.setup
     rng_stars, rng_sky, rng_noise, rng_sensor = rng.spawn(4)
     truth = star_field(setup, rng_stars)
+    truth["bv_mag"] = colours_behind_dust(recipe, truth)
     electrons = dusty_electrons(recipe, truth, rng_stars)
     flats = faults.flat_planes(setup.shape, rng_sky, recipe.vignetting, recipe.colour_gradient)
     empty = background(setup, rng_sky)
@@ -206,6 +208,15 @@ def gains_truth(recipe: Recipe, ratios: np.ndarray) -> dict:
         "can_be_right": recipe.calibratable and bool(variation.max() <= MOST_VARIATION),
         "telling": len(ratios),
     }
+
+
+def colours_behind_dust(recipe: Recipe, truth: Table) -> np.ndarray:
+    """B-V of the stars as they are seen, (stars,): behind dust the catalogue has them too blue, all
+    alike."""
+    known = np.array(truth["in_catalogue"])
+    bv_mag = np.array(truth["bv_mag"])
+    ebv_mag = min(recipe.ebv_mag, thickest_dust(bv_mag[known]))
+    return np.clip(bv_mag + known * off_by_tycho_mag(ebv_mag), *SPECTRA_BV_MAG)
 
 
 def dusty_electrons(recipe: Recipe, truth: Table, rng: np.random.Generator) -> np.ndarray:
@@ -362,7 +373,14 @@ def plain_recipe(rng: np.random.Generator, shape: tuple[int, int]) -> Recipe:
     )
     setup = _at_a_place(setup, rng)
     profile = faults.moffat_profile(setup.fwhm_px, float(rng.uniform(2.4, 5.0)))
-    return Recipe(setup=setup, profiles=_all(profile))
+    dust = rng.spawn(1)[0]  # without taking from what is drawn next
+    latitude_deg = float(latitudes_deg(setup.ra_deg, setup.dec_deg))
+    return Recipe(
+        setup=setup,
+        profiles=_all(profile),
+        ebv_mag=usual_dust(latitude_deg, dust),
+        dust_law=str(dust.choice(list(LAWS))),
+    )
 
 
 def _between(rng: np.random.Generator, low: float, high: float) -> float:

@@ -31,6 +31,12 @@ LAWS = {
     },
 }
 BLUEST_TENTH_BV_MAG = -0.2  # of a field's stars, without dust: B3 dwarfs
+# Half of the Galaxy's layer: 0.1 mag of V towards the poles, where 0.05 (Schlegel et al. 1998, ApJ
+# 500, 525) to 0.15 (Bahcall & Soneira 1980, ApJS 44, 73) are told, 0.1 kpc high. Stars of V 10.5
+# stand behind so much of it; clouds make it twice as much, or half.
+POLE_EBV_MAG, HEIGHT_KPC = 0.1 / 3.1, 0.1
+STARS_KPC = 0.4
+CLOUDS_LN = 0.7
 
 
 def dust_mags(
@@ -57,6 +63,25 @@ def dust_mags(
     terms = np.array([LAWS[law][band.rstrip("357")] for band in bands])
     of_star = np.column_stack([np.ones_like(ebv_mag), ebv_mag, bare_bv_mag])
     return np.asarray(ebv_mag, float)[:, None] * (of_star @ terms.T)
+
+
+def usual_dust(latitude_deg: float, rng: np.random.Generator) -> float:
+    """E(B-V) before the stars of some field.
+
+    Parameters
+    ----------
+    latitude_deg : float
+        Galactic.
+    rng : numpy.random.Generator
+        Fixes its clouds.
+
+    Returns
+    -------
+    float
+    """
+    rise = max(abs(np.sin(np.radians(latitude_deg))), 1e-3)
+    layer_mag = POLE_EBV_MAG / rise * -np.expm1(-STARS_KPC * rise / HEIGHT_KPC)
+    return float(layer_mag * np.exp(CLOUDS_LN * rng.standard_normal()))
 
 
 def thickest_dust(bv_mag: np.ndarray) -> float:

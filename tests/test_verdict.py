@@ -374,6 +374,11 @@ def test_a_verdict_is_frozen():
 # --- linearity --------------------------------------------------------------------------
 
 
+def test_a_picture_of_8_bits_whose_light_a_mild_stretch_may_bend_stays_stretched():
+    """No peak tells; 0.83 to 0.97 of the catalogue's slope holds what mild stretches leave."""
+    assert Linearity(eight_bits=True, brightness=0.9, brightness_error=0.07).stretched
+
+
 @pytest.mark.parametrize(
     ("measured", "stretched", "says"),
     [
@@ -396,6 +401,7 @@ def test_a_verdict_is_frozen():
             True,
             "those of an 8-bit picture",
         ),  # what agrees with any curve
+        ({"eight_bits": True, "brightness": 1.12, "brightness_error": 0.03}, False, None),
         ({**EIGHT_BITS, "noise_in_eight_bits": 0.5}, False, None),  # a sky that nothing lifted
         ({"clip_over_noise": 2000.0}, False, None),
         ({"steps": 60.0, "top": 0.9}, True, "only 60 times the noise"),

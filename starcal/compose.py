@@ -21,6 +21,7 @@ from .frame import (
 )
 from .frame.levels import blank_borders
 from .frame.regrid import regrid, source_positions
+from .frame.steps import Steps, with_steps
 from .place.channels import ChannelStars, Registered, channel_stars, register
 from .place.hints import Hints, hints_from_header
 from .place.locate import EMBEDDED, locate
@@ -147,7 +148,7 @@ class Composed:
         write_fits(
             path,
             self.frame.pixels,
-            self.frame.header,
+            with_steps(self.frame.header, self.frame.steps),
             history=self.history,
             overwrite=overwrite,
         )
@@ -225,6 +226,7 @@ def compose(
     progress("matching", 0.7)
     matching = match_channels(frame.pixels, match)
     matching.apply(frame.pixels)
+    frame = replace(frame, steps=_steps_of(planes, matching.factors, frame.full_scale))
     if (ra, dec, object, scale) != (None,) * 4:
         progress("solving", 0.8)
         hints = hints_from_header(
@@ -233,6 +235,17 @@ def compose(
         frame, told = _solved_by_hints(frame, hints)
         notes = (*notes, *told)
     return _with_history(frame, planes, notes, matching)
+
+
+def _steps_of(
+    planes: tuple[Plane, Plane, Plane], factors: tuple[float, ...], full_scale: float
+) -> Steps:
+    """Steps of the values in the files, in units of the frame's full scale."""
+    steps = []
+    for plane, factor in zip(planes, factors, strict=True):
+        step, rounded = frame_noise(plane.pixels[None]).steps[0]
+        steps.append((step * factor / full_scale, rounded))
+    return tuple(steps)
 
 
 def _with_history(

@@ -20,6 +20,7 @@ from starcal.errors import FrameError
 from starcal.frame import read_frame, read_plane, write_fits
 from starcal.frame.regrid import source_positions
 from starcal.place.channels import channel_stars, register
+from starcal.stars.noise import frame_noise
 
 SHAPE = (240, 320)
 PLACE = {"scale_arcsec": 2.5, "shape": SHAPE}
@@ -201,6 +202,25 @@ def test_solutions_that_differ_by_a_tenth_of_a_pixel_change_nothing(scene, tmp_p
         for i, plane in enumerate(scene.pixels)
     ]
     assert np.array_equal(compose(*paths).frame.pixels, scene.pixels)
+
+
+def test_a_channel_that_is_moved_stays_as_coarse_as_it_was(tmp_path):
+    """A sky of noise 0.3 in whole numbers, blue half a pixel beside the others: its values lie
+    between the numbers then, and the file that is written tells of its steps to who reads it."""
+    rng = np.random.default_rng(4)
+    files = []
+    for name, aside_px in (("red", 0.0), ("green", 0.0), ("blue", 0.5)):
+        header = sky_header(shape=(96, 128))
+        header["CRPIX1"] += aside_px
+        sky = np.rint(100.4 + 0.3 * rng.standard_normal((96, 128))).astype(np.uint16)
+        files.append(mono(tmp_path / f"{name}.fits", sky, header))
+    compose(*files).write(tmp_path / "three.fits")
+    again = read_frame(tmp_path / "three.fits")
+    assert frame_noise(again.pixels).step[2] == 0
+    noise = check(again).stars.meta["noise"]
+    assert np.array(noise.step) * 65535 == pytest.approx(1, rel=1e-3)
+    assert noise.rounded_steps[2] == pytest.approx(noise.rounded_steps[1], rel=0.3)
+    assert not {"STEPB", "ROUNDEDB"} & set(again.header)
 
 
 def test_zero_borders_do_not_bleed_into_the_picture(scene, tmp_path):

@@ -211,16 +211,23 @@ def _stars_seen(frame: Frame, choices: Choices, stars: Table | None = None) -> _
     """Measure the stars; where the channels lie more than a pixel apart, bring them together and
     measure again."""
     if stars is None:
-        stars = measure_stars(frame.pixels, snr_min=choices.snr)
+        stars = _stars_measured(frame, choices)
     linearity = measure_linearity(frame.pixels, stars)
     linear = choices.assume_linear or not linearity.stretched
     grid = channel_grid(frame.pixels, stars, move=linear)
     if grid.brought:
-        frame = grid.applied(frame)
-        stars = measure_stars(frame.pixels, snr_min=choices.snr)
+        frame = replace(grid.applied(frame), steps=stars.meta["noise"].steps)
+        stars = _stars_measured(frame, choices)
         linearity = measure_linearity(frame.pixels, stars)
     stars.meta["lines"] = told_by_filters(filters_of(frame))
     return _StarsSeen(frame, stars, linearity, grid)
+
+
+def _stars_measured(frame: Frame, choices: Choices) -> Table:
+    """The stars of a frame; the sky of a channel that was moved is as coarse as it was before."""
+    stars = measure_stars(frame.pixels, snr_min=choices.snr)
+    stars.meta["noise"] = stars.meta["noise"].with_steps(frame.steps)
+    return stars
 
 
 def _matched(seen: _StarsSeen, located: Located, neutral_bv: float) -> CheckResult:

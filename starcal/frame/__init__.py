@@ -6,7 +6,8 @@ channels, `sky` makes sense of the header (WCS, epoch), `wcs_files` reads a WCS 
 `targets` judges where outputs may go, `whole` lets them take their names complete or not at all,
 `locks` keeps others away meanwhile, `output` writes FITS and TIFF, `in_kind` the format that a
 picture came in, `spaces` knows colour spaces by their profiles, `displayed` takes pictures to sRGB,
-`inbox` keeps what a browser hands over.
+`steps` tells how coarse channels were before they were moved, `inbox` keeps what a browser hands
+over.
 """
 
 from .displayed import in_srgb

@@ -34,6 +34,7 @@ from .sky import (
     with_date,
     with_wcs,
 )
+from .steps import Steps, taken_steps
 from .targets import typed_chmod
 from .wcs_files import FROM_BOTTOM, check_picture_size, read_wcs_header, stated_size
 from .whole import settle
@@ -84,6 +85,8 @@ class Frame:
     icc_profile : bytes or None
         The colour profile embedded in a picture: what its numbers show, if it is stretched. None
         stands for sRGB.
+    steps : tuple of (float, float)
+        Of the values of channels that were moved; see `steps.Steps`.
 
     Examples
     --------
@@ -109,6 +112,7 @@ class Frame:
     wcs_other_way: WCS | None = field(repr=False, default=None)
     cell_px: int = 1
     icc_profile: bytes | None = field(repr=False, default=None)
+    steps: Steps = ()
 
     def __post_init__(self):
         """Refuse arrays that would break the promises above."""
@@ -334,6 +338,7 @@ def frame_of_raw(raw, pixels, name, wcs_path, full_scale):
         wcs_other_way=_other_way(raw, sky, wcs_path),
         cell_px=raw.cell_px,
         icc_profile=raw.icc_profile,
+        steps=taken_steps(header),
     )
 
 

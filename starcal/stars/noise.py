@@ -1,6 +1,6 @@
 """What the pixels say of themselves: sky level, noise, electrons per unit, gradient."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,6 +85,18 @@ class FrameNoise:
         mean over so many of its lengths, as long as it is less than one, or its usual size."""
         steps = np.array(self.gradient) * np.array(self.noise) / np.maximum(self.step, 1e-30)
         return 1 / np.sqrt(1 + (np.pi * steps) ** 2 / 3)
+
+    @property
+    def steps(self) -> tuple[tuple[float, float], ...]:
+        """Step and its error, in steps, of each channel."""
+        return tuple(zip(self.step, self.rounded_steps, strict=True))
+
+    def with_steps(self, told: tuple[tuple[float, float], ...]) -> "FrameNoise":
+        """The same with the steps that channels had before they were moved, where the pixels show
+        none any more."""
+        pairs = zip(self.steps, told or self.steps, strict=True)
+        step, rounded = zip(*(own if own[0] else before for own, before in pairs), strict=True)
+        return replace(self, step=step, rounded_steps=rounded)
 
     @property
     def has_gradient(self) -> bool:

@@ -11,6 +11,7 @@ from scipy.special import erf
 
 from starcal.demo.faults import track
 from starcal.stars import FLAG_REASONS, Flag, flag_tally, measure_stars
+from starcal.stars.borders import border_widths
 from starcal.stars.leaks import leaks_into
 from starcal.stars.photometry import _clearest
 from starcal.stars.shapes import stacked_profile
@@ -612,6 +613,21 @@ def test_lines_at_an_edge_that_show_no_sky_hold_no_stars(kind):
     assert np.all((y > first - 0.5) & (y < 159.5 - last))
     assert len(stars) >= len(sound) - 6  # that lay under them: six a side
     assert stars.meta["fwhm_px"] == pytest.approx(sound.meta["fwhm_px"], rel=0.02)
+
+
+@pytest.mark.parametrize("colour", [0, 200, 255])
+def test_a_margin_and_what_is_written_there_are_no_part_of_a_picture(colour):
+    """Eight bits, in each row of the sky some values; letters of 6 x 3 px in the last 30 rows. A black
+    sky with a star in each tenth row is no margin, nor is the even sky of a star layer."""
+    rng = np.random.default_rng(3)
+    picture = rng.integers(2, 40, (3, 150, 210))
+    picture[:, :12] = picture[:, -30:] = colour
+    picture[:, :, :9] = picture[:, :, -8:] = colour
+    picture[:, -20:-14, 30:180:6] = 90
+    assert border_widths(np.float32(picture / 255)) == (12, 30, 9, 8)
+    sky = np.zeros((3, 150, 210), np.float32)
+    sky[:, ::10, rng.integers(0, 210, 15)] = 0.5
+    assert border_widths(sky) == (0, 0, 0, 0)
 
 
 @pytest.mark.parametrize("separation_px", [4.0, 5.0, 7.0])

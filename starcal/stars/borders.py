@@ -1,4 +1,5 @@
-"""Lines at the edges of a frame that show no sky: overscan, remains of registration, garbage.
+"""Lines at the edges of a frame that show no sky: overscan, remains of registration, garbage, the
+margin round a picture with its writing.
 
 What stands off from the lines further in by more than any sky does, in level or in unrest, holds no
 data for what is measured. Edges with fewer exposures than the rest are a little noisier; they stay.
@@ -20,6 +21,14 @@ OFF_UNREST = 4.0  # times that of the lines beside it: as if of a sixteenth of t
 COARSE_LEVELS = 256  # a scatter of so few is a matter of rounding: nothing is judged
 USUAL_PIXELS_SHARE = 0.95  # of a line's pixels: the rest may be stars
 LEAST_BAD_SHARE = 0.8  # of the lines of a border: one bright line alone is a trail
+WIDEST_MARGIN_SHARE = 1 / 3  # of a side
+# So alike are the pixels of a margin: exactly, as next to a black sky, or to what JPEGs make of it.
+STEPS_OF_A_MARGIN = (0.0, 2.5 / 255)
+FURTHER_IN_LINES = 16  # two blocks of a JPEG, in which an edge shows
+PICTURE_SHARE = 0.9  # at most, of a picture's lines next to its margin, has the margin's colour
+# Shares of a line that have a margin's colour: where nothing is written, and where something is.
+EMPTY_LINE_SHARE, WRITTEN_LINE_SHARE = 0.995, 0.5
+LEAST_EMPTY_SHARE = 1 / 3  # of the lines of a margin; a black sky has stars in most of them
 NO_BORDER = (0, 0, 0, 0)
 
 
@@ -34,20 +43,49 @@ def border_widths(pixels: NDArray) -> tuple[int, int, int, int]:
     Returns
     -------
     tuple of int
-        First rows, last rows, first columns, last columns; 64 or an eighth of the frame at most.
-        None in data of coarse steps (8 bits).
+        First rows, last rows, first columns, last columns; 64 or an eighth of the frame at most,
+        and in data of coarse steps (8 bits) none, but for margins of one colour.
     """
-    sample = pixels[:, ::11, ::7]
-    if len(np.unique(sample[np.isfinite(sample)])) <= len(pixels) * COARSE_LEVELS:
-        return NO_BORDER
     sides = (
         pixels,
         pixels[:, ::-1],
         pixels.swapaxes(1, 2),
         pixels[:, :, ::-1].swapaxes(1, 2),
     )
-    first, last, left, right = (max(_width_in(plane) for plane in side) for side in sides)
+    first, last, left, right = (_margin_in(side) for side in sides)
+    sample = pixels[:, ::11, ::7]
+    if len(np.unique(sample[np.isfinite(sample)])) <= len(pixels) * COARSE_LEVELS:
+        return first, last, left, right
+    widths = [max(_width_in(plane) for plane in side) for side in sides]
+    widest = np.maximum((first, last, left, right), widths)
+    first, last, left, right = (int(width) for width in widest)
     return first, last, left, right
+
+
+def _margin_in(side: NDArray) -> int:
+    """Of the margin in the first rows of (3, y, x): all of one colour but for what is written
+    there."""
+    outermost = side[:, 0]
+    colour = upper_median(outermost)[:, None]
+    even = (outermost == colour).all(axis=0).mean() >= EMPTY_LINE_SHARE
+    most = int(WIDEST_MARGIN_SHARE * side.shape[1])
+    if not even or most < FURTHER_IN_LINES:
+        return 0
+    off = np.abs(side[:, : most + FURTHER_IN_LINES] - colour[:, None]).max(axis=0)
+    return max(_margin_of_colour((off <= step).mean(axis=1)) for step in STEPS_OF_A_MARGIN)
+
+
+def _margin_of_colour(share: NDArray) -> int:
+    """How many of the first lines are a margin, by the share of each that has its colour: the last
+    of them is empty, and those further in are clearly of other colours, as a sky is not next to a
+    sky."""
+    empty = share >= EMPTY_LINE_SHARE
+    count = np.arange(len(share)) + 1
+    margin = np.cumsum(empty) >= LEAST_EMPTY_SHARE * count
+    margin &= np.cumsum(share >= WRITTEN_LINE_SHARE) >= LEAST_BAD_SHARE * count
+    further_in = upper_median(sliding_window_view(share[1:], FURTHER_IN_LINES))
+    ends = np.flatnonzero((empty & margin)[: len(further_in)] & (further_in <= PICTURE_SHARE))
+    return int(ends.max(initial=-1)) + 1
 
 
 def _width_in(plane: NDArray) -> int:

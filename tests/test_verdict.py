@@ -404,6 +404,10 @@ def test_a_picture_of_8_bits_whose_light_a_mild_stretch_may_bend_stays_stretched
         ({"eight_bits": True, "brightness": 1.12, "brightness_error": 0.03}, False, None),
         ({**EIGHT_BITS, "noise_in_eight_bits": 0.5}, False, None),  # a sky that nothing lifted
         ({"clip_over_noise": 2000.0}, False, None),
+        ({"median_height": 0.3}, True, "reach 30 % of the height of the brightest"),
+        ({"median_height": 0.12}, False, None),
+        ({"median_height": 0.3, "profile": 0.99, "profile_error": 0.03}, False, None),
+        ({"median_height": 0.3, "brightness": 1.0, "brightness_error": 0.05}, False, None),
         ({"steps": 60.0, "top": 0.9}, True, "only 60 times the noise"),
         (
             {"steps": 60.0, "top": 0.012},

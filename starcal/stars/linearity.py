@@ -44,6 +44,11 @@ STRETCHED_STEPS = 150.0
 # of the 255 steps of an 8-bit picture, that the noise of its sky spans: a stretch is there to lift
 # it over several (1.1 to 5 in eleven of twelve pictures), linear data have their stars there
 HIDDEN_NOISE_STEPS = 1.0
+# Height of the median of clear stars over that of the brightest: on linear frames 0.01 to 0.12,
+# stretched 0.2 to 1. It needs so many stars, of which some are bright.
+STRETCHED_HEIGHT = 0.2
+HEIGHT_SNR, FEWEST_CLEAR = 20.0, 60
+SEEN_HEIGHT_SIGMA = 5.0  # less is no light of stars in that channel
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,6 +77,8 @@ class Linearity:
         How many such multiples the noise of the sky spans.
     empty_sky : bool
         A star layer, whose sky has no noise to compare with.
+    median_height : float
+        Of the peaks of clear stars over the highest, in the channel where that is most.
     """
 
     profile: float = np.nan
@@ -85,6 +92,7 @@ class Linearity:
     eight_bits: bool = False
     noise_in_eight_bits: float = np.nan
     empty_sky: bool = False
+    median_height: float = np.nan
 
     @property
     def stretched(self) -> bool:
@@ -95,7 +103,8 @@ class Linearity:
     def settled(self) -> bool:
         """Whether nothing that a catalogue may say would change the answer."""
         beyond = self.top > DISPLAY_TOP
-        return beyond or len(self._signs) > self.eight_bits
+        may_change = self.eight_bits + self._high_stars
+        return beyond or len(self._signs) > may_change
 
     @property
     def doubtful(self) -> bool:
@@ -142,6 +151,11 @@ class Linearity:
                 "brighter here",
             ),
             (
+                self._high_stars,
+                f"half of its clear stars reach {100 * self.median_height:.0f} % of the height of "
+                "the brightest, in linear frames hardly a tenth",
+            ),
+            (
                 self._short_range,
                 f"its brightest pixels are only {self.steps:.0f} times the noise above the sky",
             ),
@@ -174,6 +188,15 @@ class Linearity:
             return self.brightness - self.brightness_error >= LINEAR_BRIGHTNESS
         surely_above = self.brightness - self.brightness_error > STRETCHED_BRIGHTNESS
         return profile and surely_above and self.brightness >= LINEAR_BRIGHTNESS
+
+    @property
+    def _high_stars(self) -> bool:
+        """Stars nearly as high as the brightest, and neither profile nor catalogue that says
+        otherwise."""
+        straight = self.profile_error < SURE_SLOPE
+        straight &= self.profile + self.profile_error >= LINEAR_PROFILE
+        agrees = self.brightness_error < SURE_SLOPE and self.brightness >= LINEAR_BRIGHTNESS
+        return self.median_height > STRETCHED_HEIGHT and not (straight or agrees)
 
     @property
     def _profile_clause(self) -> str:
@@ -264,7 +287,21 @@ def measure_linearity(pixels: np.ndarray, stars: Table) -> Linearity:
         eight_bits=_has_eight_bits(pixels),
         noise_in_eight_bits=255 * float(np.mean(noise.noise)),
         empty_sky=noise.empty_sky,
+        median_height=max(_median_height(stars, index) for index in range(len(CHANNELS))),
     )
+
+
+def _median_height(stars: Table, index: int) -> float:
+    """Of clear stars' peaks in one channel, over the third highest; 0 for few stars, or where most
+    have no light."""
+    height = _peak_height(stars, index)
+    clear = (np.asarray(stars["snr"]) >= HEIGHT_SNR) & (stars["flags"] & Flag.EDGE == 0)
+    height = np.sort(height[clear & (height > 0)])
+    if len(height) < FEWEST_CLEAR:
+        return 0.0
+    median = float(np.median(height))
+    seen = median > SEEN_HEIGHT_SIGMA * stars.meta["noise"].noise[index]
+    return median / float(height[-3]) if seen else 0.0
 
 
 def _profile_slope(stars: Table) -> tuple[float, float, str]:

@@ -125,16 +125,12 @@ def arm_alone():
 @pytest.mark.parametrize("scale", [0.25, 1.0, 1.4])
 def test_flares_are_seen_on_other_pixels(scale):
     """Those of a screen, turned against the frame's: all of their light, and an even arm."""
-    split, turn = arm_alone(), scale * np.exp(0.3j)
-    size = round(300 * scale), round(300 * scale)
-
-    def onto(x_px, y_px):
-        there = turn * (x_px - 100 + 1j * (y_px - 100)) + 150 * scale * (1 + 1j)
-        return there.real, there.imag
-
-    seen = layers.shares_on_grid(split, onto, scale, size).toarray().reshape(size)
+    split, size = arm_alone(), (round(300 * scale), round(300 * scale))
+    turn = scale * np.array([[np.cos(0.3), -np.sin(0.3)], [np.sin(0.3), np.cos(0.3)]])
+    matrix = np.column_stack([turn, [150 * scale] * 2 - turn @ [100, 100]])
+    seen = layers.shares_on_grid(split, matrix, size).toarray().reshape(size)
     assert seen.sum() == pytest.approx(scale**2 * split.stars[1].sum(), rel=1e-4)
-    x, y = onto(*np.mgrid[20:180, 20:180][:, np.arange(160), np.arange(160)])
+    x, y = matrix @ np.stack([*np.tile(np.arange(20, 180), (2, 1)), np.ones(160)])
     along = ndimage.map_coordinates(ndimage.gaussian_filter(seen, scale + 1), [y, x], order=1)
     assert along.std() < 0.1 * along.mean()
 

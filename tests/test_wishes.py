@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from astropy.table import Table
 
+from starcal import layers
 from starcal.checking.check import check
 from starcal.choices import Choices
 from starcal.cli.main import main
@@ -16,6 +17,9 @@ from starcal.cure.stars import recolour_checked, recolour_stars
 from starcal.demo.scene import make_scene
 from starcal.errors import FrameError
 from starcal.frame import read_frame, write_fits
+from starcal.layers.light import StarModel, shining
+from starcal.layers.psf import textbook_psf
+from starcal.layers.warp import warps_of
 
 SLOW_FIXTURES = ("folder", "made")
 NIGHT = {
@@ -116,6 +120,43 @@ def test_size_changes_the_width_place_and_colour_stay(made, scene):
     widths = np.array(widths)
     assert (widths[:, 0] < widths[:, 1]).all()
     assert (widths[:, 1] < widths[:, 2]).all()
+
+
+def long_stars():
+    """A layer of nine stars, 2 pixels wide and half as long again along x, and its model."""
+    rng = np.random.default_rng(1)
+    x_px, y_px = np.mgrid[30:171:60, 30:171:60].reshape(2, -1) + rng.uniform(-0.5, 0.5, (2, 9))
+    warp = np.tile(warps_of(np.array(0.0), np.array([0.2, 0.0])), (3, 9, 1))
+    one, none = np.ones((3, 9)), np.zeros((3, 9))
+    model = StarModel(
+        x_px=x_px, y_px=y_px, psf=(textbook_psf(2.0, 3.0, 1.5),) * 3, warp=warp, flux=one,
+        flux_error=none, misfit=none, reach_px=np.full(9, 20.0),
+    )  # fmt: skip
+    plane = np.zeros((200, 200), np.float32)
+    for _, place, light in shining(model, np.ones(9), np.s_[0:200, 0:200]):
+        plane.flat[place] = light
+    stars = np.array([plane] * 3)
+    return layers.Split(np.zeros_like(stars), stars, plane > 0, model)
+
+
+@pytest.mark.parametrize(("size", "scale"), [(0.4, 1.0), (0.7, 0.4), (1.5, 1.3)])
+def test_stars_of_another_size_are_drawn_on_the_pixels_of_a_turned_nebula(size, scale):
+    """The light of each, to 1 %, and the way each is drawn out, turned as the nebula is."""
+    split, turn = long_stars(), np.radians(40)
+    linear = scale * np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    matrix = np.column_stack([linear, [140, 140] - linear @ [100, 100]])
+    drawn = layers.redrawn(split, np.ones((9, 3)), matrix, (280, 280), size=size)[0]
+    y, x = np.mgrid[:280, :280]
+    middle = matrix @ np.stack([split.model.x_px, split.model.y_px, np.ones(9)])
+    for x_px, y_px in middle.T:
+        dx, dy = x - x_px, y - y_px
+        near = np.hypot(dx, dy) < 28 * scale
+        own = split.stars[0].sum() / 9
+        assert drawn[near].sum() == pytest.approx(scale**2 * own, rel=0.01)
+        weight = drawn * np.exp(-(dx**2 + dy**2) / 2 / (2 * size * scale + 0.5) ** 2)
+        lean = np.sum(weight * (dx + 1j * dy) ** 2) / np.sum(weight * (dx**2 + dy**2))
+        assert np.angle(lean) == pytest.approx(2 * turn, abs=0.15) or size * scale < 0.5
+        assert abs(lean) > 0.05 or size * scale < 0.5
 
 
 def test_so_many_stars_are_kept_the_brightest(made, scene):

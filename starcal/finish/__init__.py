@@ -10,7 +10,7 @@ from .belonging import belonging_cards
 from .blend import screen_keeping_hue
 from .geometry import Moved, carried, find_moved
 from .job import Joined, join_pictures, starry_look
-from .laying import carried_layer, laid_over
+from .laying import carried_layer, laid_over, own_softening_px
 from .rebuilt import read_star_layer
 from .saving import joined_kind, write_joined
 from .star_layer import own_colours
@@ -26,6 +26,7 @@ __all__ = [
     "joined_kind",
     "laid_over",
     "own_colours",
+    "own_softening_px",
     "read_star_layer",
     "screen_keeping_hue",
     "starry_look",

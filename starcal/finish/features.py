@@ -350,6 +350,20 @@ def scale_of(matrix: NDArray) -> float:
     return float(np.sqrt(abs(np.linalg.det(matrix[:, :2]))))
 
 
+def is_quarter_turn(turn: NDArray) -> bool:
+    """Whether a matrix of whole numbers keeps axes along axes.
+
+    Parameters
+    ----------
+    turn : ndarray, (2, 2)
+
+    Returns
+    -------
+    bool
+    """
+    return any(np.array_equal(np.abs(turn), axes) for axes in (np.eye(2), 1 - np.eye(2)))
+
+
 def _alike_features(ours: Features, theirs: Features) -> Pairs:
     """Features that look alike in both and are like no second one."""
     if min(len(ours.places), len(theirs.places)) < 2:

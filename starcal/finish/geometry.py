@@ -22,6 +22,7 @@ from .features import (
     Way,
     applied,
     features_library,
+    is_quarter_turn,
     looked_at,
     made_smaller,
     most_agreeing,
@@ -263,15 +264,10 @@ def _require_told(drift: Drift, straight: ShiftFit) -> None:
         )
 
 
-def _is_quarter_turn(turn: NDArray) -> bool:
-    """Whether a matrix of whole numbers keeps axes along axes."""
-    return any(np.array_equal(np.abs(turn), axes) for axes in (np.eye(2), 1 - np.eye(2)))
-
-
 def _whole(matrix: NDArray, shape: tuple[int, int], error_px: float) -> NDArray:
     """A crop or quarter turn that it is, to within its error, exactly; any other way as it is."""
     turn = np.rint(matrix[:, :2])
-    if not _is_quarter_turn(turn):
+    if not is_quarter_turn(turn):
         return matrix
     ends = corners_of(shape)
     starts = applied(np.linalg.inv(np.vstack([matrix, [0, 0, 1]]))[:2], ends)

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..choices import Choices, OfJoin, chosen
-from ..colour import srgb_decode, srgb_encode
 from ..draw.tone import Stretch, choose_stretch, every_nth
 from ..errors import FrameError, GeometryError
 from ..frame import (
@@ -24,7 +23,7 @@ from ..progress import Logged, Progress, silent
 from .belonging import require_starless, starless_beside
 from .blend import screen_keeping_hue
 from .geometry import Moved, find_moved
-from .laying import carried_layer, gapless, laid_over
+from .laying import gapless, laid_over
 from .rebuilt import read_star_layer
 from .star_layer import StarLayer, prepared_layer
 from .tones import Tones, tones_of
@@ -228,13 +227,10 @@ def _strong(look: Stretch | None, choices: Choices) -> Stretch | None:
 
 
 def _laid_there(stars: StarLayer, found: Moved | None, shape: tuple[int, int]) -> NDArray:
-    """The stars on the nebula's pixels, (3, y, x); display values are carried as light."""
+    """The stars on the nebula's pixels, (3, y, x)."""
     if found is None or found.unchanged:
         return stars.light
-    if not stars.stretched:
-        return carried_layer(stars.light, found.matrix, shape)
-    light = carried_layer(np.float32(srgb_decode(stars.light)), found.matrix, shape)
-    return np.float32(srgb_encode(np.clip(light, 0, 1)))
+    return stars.on(found.matrix, shape)
 
 
 def _require_addable(tones: Tones, stars: StarLayer, name: str) -> None:

@@ -7,19 +7,24 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ..cores import done_in_threads
-from ..draw.tone import Stretch
+from ..draw.tone import Stretch, every_nth
 from ..frame import SRGB, ColourSpace
 from .blend import screen_keeping_hue
+from .features import is_quarter_turn, scale_of
 
 # Stars made smaller are first made wider by as much as smaller pixels would have seen them: what is
 # finer than a pixel would come out jagged (common practice: half the new pixel as a Gaussian).
 SOFTENED_SHARE = 0.4
 LEAST_BLUR_PX = 0.18  # a Gaussian so narrow leaves 2e-7 of a pixel to the next
 STAR_TILE_PX = 256
-PEAK_BETWEEN = 2.0  # times the four pixels beside it: of a star 1.5 pixels wide
 SPLINE_PX = (
     12  # a cubic spline knows nothing of what is farther off: 0.27 to that power is 1e-7
 )
+# The light of a star is held over so many pixels (sigma), of the layer or of the picture,
+# whichever are larger: wider than stars that splines are wrong for, narrower than most distances.
+HELD_PX = 2.0
+MOST_AMENDED = 2.0  # times the light: more is no star that fell between pixels
+SPLINE_VARIANCE_PX2, PIXEL_VARIANCE_PX2 = 1 / 3, 1 / 12  # of a cubic basis spline; of a pixel
 
 
 def carried_layer(
@@ -45,34 +50,83 @@ def carried_layer(
     carried = np.zeros((3, *shape), np.float32)
     if not (stars != 0).any():
         return carried
+    fill = _fill_whole if _is_whole(matrix) else partial(_fill_tile, faint=_faint_light(stars))
     corners = [
         (left, top)
         for top in range(0, shape[0], STAR_TILE_PX)
         for left in range(0, shape[1], STAR_TILE_PX)
     ]
-    done_in_threads(partial(_fill_tile, carried, stars, matrix), corners)
+    done_in_threads(partial(fill, carried, stars, matrix), corners)
     return carried
 
 
-def _fill_tile(
+def _is_whole(matrix: NDArray) -> bool:
+    """Whether pixels fall on pixels: a crop, a quarter turn or a mirror."""
+    return is_quarter_turn(matrix[:, :2]) and np.array_equal(matrix, np.rint(matrix))
+
+
+def _faint_light(stars: NDArray) -> float:
+    """What half of a layer's lit pixels are fainter than."""
+    sample = every_nth(stars)
+    lit = sample[sample > 0]
+    return float(np.median(lit if len(lit) else np.abs(stars[stars != 0])))
+
+
+def _tile_of(carried: NDArray, corner: tuple[int, int]) -> NDArray:
+    """A tile by its first pixel, x, y."""
+    left, top = corner
+    return carried[:, top : top + STAR_TILE_PX, left : left + STAR_TILE_PX]
+
+
+def _fill_whole(
     carried: NDArray, stars: NDArray, matrix: NDArray, corner: tuple[int, int]
+) -> None:
+    """Put the pixels of a star layer there that fall on those of a tile."""
+    tile = _tile_of(carried, corner)
+    places = _places_before(matrix, tile.shape[1:], corner)
+    nearest, inside = _nearest_pixels(places, stars.shape[1:])
+    for plane, light in zip(tile, stars, strict=True):
+        plane[inside] = np.take(light, nearest[inside])
+
+
+def _fill_tile(
+    carried: NDArray,
+    stars: NDArray,
+    matrix: NDArray,
+    corner: tuple[int, int],
+    faint: float,
 ) -> None:
     """Lay the part of a star layer there that ends in a tile; its first pixel is ``corner``, x, y.
     Most tiles hold few stars, and only pixels under them are reckoned."""
-    left, top = corner
-    tile = carried[:, top : top + STAR_TILE_PX, left : left + STAR_TILE_PX]
-    sigma_px = softening_px(matrix)
-    low, high = _source_box(tile.shape[1:], matrix, corner, SPLINE_PX + 4 * sigma_px)
+    tile = _tile_of(carried, corner)
+    soft_px = softening_px(matrix)
+    held_px = HELD_PX * max(scale_of(matrix), 1)
+    margin = int(np.ceil(3 * held_px))
+    start = corner[0] - margin, corner[1] - margin
+    shape = tile.shape[1] + 2 * margin, tile.shape[2] + 2 * margin
+    low, high = _source_box(shape, matrix, start, SPLINE_PX + 4 * soft_px)
     part = stars[:, low[1] : high[1], low[0] : high[0]]
     if not part.any():
         return
-    places = _places_before(matrix, tile.shape[1:], corner) - low[::-1, None, None]
-    nearest, inside = _nearest_pixels(places, part.shape[1:])
+    places = _places_before(matrix, shape, start) - low[::-1, None, None]
+    inner = slice(margin, -margin)
     for plane, light in zip(tile, part, strict=True):
-        soft = ndimage.gaussian_filter(light, sigma_px) if sigma_px > LEAST_BLUR_PX else light
-        starry = inside & np.take(soft > 0, nearest)
-        if starry.any():
-            plane[starry] = _light_at(soft, places[:, starry])
+        soft = light
+        if soft_px > LEAST_BLUR_PX:
+            soft = ndimage.gaussian_filter(light, soft_px)
+        made = _made_at(soft, places, faint)
+        made *= _amends(soft, places, made, held_px, scale_of(matrix))
+        plane[:] = made[inner, inner]
+
+
+def _made_at(light: NDArray, places: NDArray, faint: float) -> NDArray[np.float32]:
+    """Light of one channel at places (2, y, x); 0 where no star is."""
+    nearest, inside = _nearest_pixels(places, light.shape)
+    starry = inside & np.take(light > 0, nearest)
+    made = np.zeros(starry.shape, np.float32)
+    if starry.any():
+        made[starry] = _light_at(light, places[:, starry], faint)
+    return made
 
 
 def _places_before(
@@ -96,21 +150,50 @@ def _nearest_pixels(
     return np.where(inside, row * shape[1] + column, 0), inside
 
 
-def _light_at(light: NDArray, places: NDArray) -> NDArray:
-    """Light between pixels, by cubic splines, at places (2, n). They ring round stars of a pixel or
-    two, which a stretch lifts: light lies between that of the four pixels beside it."""
-    knots = ndimage.spline_filter(light, order=3, output=np.float32)
-    found = ndimage.map_coordinates(knots, places, np.float32, order=3, prefilter=False)
-    beside = _four_beside(light, places)
-    return np.clip(found, beside.min(axis=0), PEAK_BETWEEN * beside.max(axis=0))
+def _light_at(light: NDArray, places: NDArray, faint: float) -> NDArray:
+    """Light between pixels at places (2, n): cubic splines through its fourth root, faint light as
+    it is. Through the light itself they ring round stars of a pixel or two, in rims that a stretch
+    lifts; the root of such a star is twice as wide and has no rings."""
+    root = _rooted(light, faint)
+    knots = ndimage.spline_filter(root, order=3, output=np.float32)
+    return _unrooted(_between_knots(knots, places), faint)
 
 
-def _four_beside(light: NDArray, places: NDArray) -> NDArray:
-    """The pixels round each place (2, n), (4, n)."""
-    row, column = np.floor(places).astype(np.intp)
-    first = row * light.shape[1] + column
-    corners = (0, 1, light.shape[1], light.shape[1] + 1)
-    return np.array([np.take(light, first + step, mode="clip") for step in corners])
+def _between_knots(knots: NDArray, places: NDArray) -> NDArray[np.float32]:
+    """The cubic spline of these knots at places (2, n)."""
+    return ndimage.map_coordinates(knots, places, np.float32, order=3, prefilter=False)
+
+
+def _rooted(light: NDArray, faint: float) -> NDArray[np.float32]:
+    """The fourth root of light, but for light fainter than some."""
+    times = np.abs(light) / np.float32(faint)
+    root = np.sqrt(np.sqrt(times + 1))
+    return np.copysign(root - 1, light)
+
+
+def _unrooted(root: NDArray, faint: float) -> NDArray[np.float32]:
+    """The light that has this root."""
+    square = np.square(np.abs(root) + 1)
+    times = np.square(square) - 1
+    return np.copysign(np.float32(faint) * times, root)
+
+
+def _amends(
+    light: NDArray, places: NDArray, made: NDArray, held_px: float, scale: float
+) -> NDArray[np.float32]:
+    """What light made at places (2, y, x) lacks of that of the layer, as a factor: splines through
+    roots, and stars between pixels that hardly see them, lose or gain some."""
+    factor = np.ones(made.shape, np.float32)
+    lit = made > 0
+    if not lit.any():
+        return factor
+    narrower = np.sqrt((held_px / scale) ** 2 - SPLINE_VARIANCE_PX2)  # splines do the rest
+    wide = ndimage.gaussian_filter(light, narrower, mode="constant")
+    true = _between_knots(wide, places[:, lit])
+    seen = ndimage.gaussian_filter(made, held_px, mode="constant")[lit]
+    share = true / np.maximum(seen, 1e-30)
+    factor[lit] = np.clip(share, 1 / MOST_AMENDED, MOST_AMENDED)
+    return factor
 
 
 def _source_box(
@@ -153,8 +236,25 @@ def softening_px(matrix: NDArray) -> float:
     float
         In pixels of the layer.
     """
-    scale = np.sqrt(abs(np.linalg.det(matrix[:, :2])))
-    return SOFTENED_SHARE * np.sqrt(max(scale**-2 - 1, 0))
+    return SOFTENED_SHARE * np.sqrt(max(scale_of(matrix) ** -2 - 1, 0))
+
+
+def own_softening_px(matrix: NDArray) -> float:
+    """Sigma of the Gaussian that stars need besides the pixels they are drawn on to be as soft as
+    carried ones.
+
+    Parameters
+    ----------
+    matrix : ndarray, (2, 3)
+        From pixels of the layer to pixels of the picture.
+
+    Returns
+    -------
+    float
+        In pixels of the picture.
+    """
+    sigma_px = softening_px(matrix) * scale_of(matrix)
+    return float(np.sqrt(max(sigma_px**2 - PIXEL_VARIANCE_PX2, 0)))
 
 
 def laid_over(

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from ..checking.check import check, usable
 from ..checking.result import CheckResult
 from ..choices import Choices
+from ..colour import srgb_decode, srgb_encode
 from ..colour.stellar import LUMINANCE_WEIGHTS
 from ..cure.pictures import recolour_picture
-from ..cure.stars import recolour_checked
+from ..cure.stars import coloured_as_chosen, ready_to_colour, rgb_of
 from ..cure.wishes import (
     factors_of,
     tinted,
@@ -23,13 +24,42 @@ from ..cure.wishes import (
 )
 from ..errors import FrameError
 from ..frame import Frame, in_srgb
-from ..layers import Split, recolour, split
+from ..layers import Split, recolour, redrawn, split
 from ..progress import Progress
 from ..stars.linearity import SURE_SLOPE
 from .belonging import NAME_CARD
-from .laying import gapless
+from .laying import carried_layer, gapless, own_softening_px
 
 LEAST_LIGHT = 1e-12  # of a star's luminance: below there is no star
+
+
+@dataclass(frozen=True, eq=False)
+class Resized:
+    """Stars of another size than the layer's: they are drawn on the nebula's own pixels. Carried
+    there from the layer's, the narrow ones would come with ragged rims.
+
+    Attributes
+    ----------
+    parts : Split
+        Of the layer.
+    rgb : ndarray, (n, 3)
+        Of each star, times what its light is multiplied by.
+    size : float
+    left : ndarray, (3, y, x)
+        Light of the layer that no star is known for.
+    """
+
+    parts: Split
+    rgb: NDArray[np.float64]
+    size: float
+    left: NDArray[np.float32]
+
+    def on(self, matrix: NDArray, shape: tuple[int, int]) -> NDArray[np.float32]:
+        """The layer on a nebula's pixels, (3, *shape); ``matrix`` takes the layer's there."""
+        blur_px = own_softening_px(matrix)
+        light = redrawn(self.parts, self.rgb, matrix, shape, size=self.size, soft_px=blur_px)
+        light += carried_layer(self.left, matrix, shape)
+        return light
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,11 +73,30 @@ class StarLayer:
     stretched : bool
     notes : tuple of str
         What was done to them.
+    resized : Resized or None
+        None: pixels of the layer hold all there is to know.
     """
 
     light: NDArray[np.float32]
     stretched: bool
     notes: tuple[str, ...]
+    resized: Resized | None = None
+
+    def on(self, matrix: NDArray, shape: tuple[int, int]) -> NDArray[np.float32]:
+        """The stars on a nebula's pixels, (3, *shape); display values are carried as light.
+
+        Parameters
+        ----------
+        matrix : ndarray, (2, 3)
+            From the layer's pixels to those of the nebula.
+        shape : (int, int)
+        """
+        if self.resized is not None:
+            return self.resized.on(matrix, shape)
+        if not self.stretched:
+            return carried_layer(self.light, matrix, shape)
+        light = carried_layer(np.float32(srgb_decode(self.light)), matrix, shape)
+        return np.float32(srgb_encode(np.clip(light, 0, 1)))
 
 
 def prepared_layer(
@@ -92,9 +141,18 @@ def prepared_layer(
 
 def _recoloured(layer: Frame, found: CheckResult, choices: Choices) -> StarLayer:
     """Stars in new colours, and as was asked for besides."""
-    made = recolour_checked(usable(layer, found, True), found, choices)
+    ready = ready_to_colour(usable(layer, found, True), found, choices)
+    as_large = choices.star_size == 1
+    made = coloured_as_chosen(ready, choices, once=as_large)
     notes = (made.check.route_reason, *_of_stars(made.check.notes))
-    return StarLayer(np.nan_to_num(made.picture), False, notes)
+    resized = None
+    if not as_large:
+        whole = whole_stars(ready.parts, ready.frame, found.stars, choices)[0]
+        rgb = rgb_of(made.colours, found.neutral_bv, choices)
+        factor = factors_of(whole, found.stars, choices)[:, None]
+        left = np.nan_to_num(made.starless)
+        resized = Resized(whole, rgb * factor, choices.star_size, left)
+    return StarLayer(np.nan_to_num(made.picture), False, notes, resized)
 
 
 def _asked_of_stars(choices: Choices) -> list[str]:
@@ -135,7 +193,10 @@ def _as_wished(layer: Frame, found: CheckResult, choices: Choices) -> StarLayer:
     notes += [told_cores(rebuilt)] if rebuilt.any() else []
     notes += _of_stars(tuple(parts.notes))
     left = np.maximum(np.nan_to_num(whole.starless), 0)  # too faint to be taken for stars
-    return StarLayer(left + light, False, tuple(notes))
+    resized = None
+    if choices.star_size != 1:
+        resized = Resized(whole, rgb * factor[:, None], choices.star_size, left)
+    return StarLayer(left + light, False, tuple(notes), resized)
 
 
 def own_colours(parts: Split) -> NDArray[np.float64]:

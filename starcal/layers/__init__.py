@@ -14,7 +14,7 @@ cores, `joining` adds layers and checks starless frames from elsewhere.
 from .cores import rebuilt_cores
 from .joining import join_add, plausible_starless
 from .profile_map import ProfileMap
-from .recolour import light_shares, recolour, shares_on_grid
+from .recolour import light_shares, recolour, redrawn, shares_on_grid
 from .splitting import FEW_STARS, Split, split
 from .starless import Starless
 
@@ -28,6 +28,7 @@ __all__ = [
     "plausible_starless",
     "rebuilt_cores",
     "recolour",
+    "redrawn",
     "shares_on_grid",
     "split",
 ]

@@ -18,6 +18,7 @@ from .warp import warped
 STEPS_A_WIDTH = 12  # of the table, a FWHM
 WIDEST_RING_SHARE = 0.35  # of a FWHM, between rings of the wings
 RING_ANGLES = 16  # at which a core is averaged
+BLUR_RINGS = 12  # of a Gaussian, each with the same share of it
 BRIGHTEST_STARS = 60  # that tell the wings
 LEAST_PIXELS = 8  # of a ring
 JOINED_RINGS = 3  # over which the core goes over into the wings
@@ -34,10 +35,13 @@ class OwnProfile:
         Between distances.
     light : ndarray, (k,) float32
         From the star's middle outwards; 0 at the last.
+    blurred_px : float
+        By so much, sigma, the stars were made wider than they are in the layer.
     """
 
     step_px: float
     light: NDArray[np.float32]
+    blurred_px: float = 0.0
 
     def of(self, model: StarModel, star: NDArray, dx_px: NDArray, dy_px: NDArray) -> NDArray:
         """Share of each pixel's star's light at an offset from that star, (k,)."""
@@ -46,6 +50,19 @@ class OwnProfile:
         first = place.astype(np.intp)
         below = self.light.take(first)
         return (below + (place - first) * (self.light.take(first + 1) - below)) * shrunk
+
+    def softened(self, sigma_px: float) -> "OwnProfile":
+        """The profile of the same star behind a Gaussian blur."""
+        reach = len(self.light) + int(4 * sigma_px / self.step_px)
+        radius = np.arange(reach) * self.step_px
+        share = (np.arange(BLUR_RINGS) + 0.5) / BLUR_RINGS
+        away = sigma_px * np.sqrt(-2 * np.log(share))
+        turn = np.linspace(0, 2 * np.pi, RING_ANGLES, endpoint=False)
+        aside = np.multiply.outer(away, np.exp(1j * turn)).reshape(-1, 1)
+        distance = np.abs(radius + aside)
+        own = radius[: len(self.light)]
+        light = np.interp(distance, own, self.light, right=0).mean(axis=0)
+        return OwnProfile(self.step_px, np.float32(np.append(light, 0)), sigma_px)
 
 
 class Rings:

@@ -1,6 +1,6 @@
 """Give the stars of a star layer new colours and keep their light."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import product
 from weakref import WeakKeyDictionary
@@ -15,10 +15,12 @@ from .flares import Flares
 from .light import FADE_SHARE, SecondStars, StarModel, drawn, flare_light, shining
 from .own_profile import OwnProfile, Rings
 from .splitting import Split
+from .warp import turned
 
 RECOLOUR_PIXELS = 1 << 20  # of a band of rows
 _KEPT: WeakKeyDictionary[Split, "Measured"] = WeakKeyDictionary()  # two passes a split
-PIXEL_PARTS = (-1 / 3, 0.0, 1 / 3)  # of a pixel, each way
+WIDE_FWHM_PX, PARTS_A_WIDTH = 2.0, 4.0  # two places see all of such stars; of a pixel, each way
+HALF_DIAGONAL_PX = np.sqrt(0.5)  # of a pixel: some pixel's middle is as near to any star
 PARTS_OF_FLARES = 3  # of their pixels, each way, for one of the grid they are laid on
 _NOTHING = np.empty(0, int), np.empty(0, int), np.empty(0)  # for windows without a star
 UNIT_LUMINANCE_ERROR = (
@@ -127,26 +129,68 @@ def light_shares(
     )
 
 
-def shares_on_grid(
+def redrawn(
     split: Split,
-    onto: Callable[[NDArray, NDArray], tuple[NDArray, NDArray]],
-    pixel_scale: float,
+    rgb: ArrayLike,
+    matrix: NDArray,
     shape: tuple[int, int],
+    *,
+    factor: ArrayLike = 1.0,
     size: float = 1.0,
-) -> csr_array:
-    """The same on pixels of another grid, such as those of a screen, drawn from the model alone.
+    soft_px: float = 0.0,
+) -> NDArray[np.float32]:
+    """A star layer as `recolour` makes it, but drawn on the pixels of another grid.
 
     Parameters
     ----------
     split : Split
-    onto : callable
-        Takes places of the frame, x and y, to that grid.
-    pixel_scale : float
-        Pixels of the grid for one of the frame.
+    rgb : array, (n, 3)
+    matrix : ndarray, (2, 3)
+        Takes (x, y, 1) of the frame to (x, y) of the grid: a similarity.
+    shape : (int, int)
+        Rows and columns of the grid.
+    factor : array, (n,), or float
+    size : float
+    soft_px : float
+        See `shares_on_grid`.
+
+    Returns
+    -------
+    ndarray, (3, *shape) float32
+        Surface brightness.
+    """
+    colours = np.float32(np.asarray(rgb) * np.reshape(factor, (-1, 1)))
+    layer = np.empty((3, *shape), np.float32)
+    for rows, _ in _bands_of_rows(*shape):
+        into_band = matrix.copy()
+        into_band[1, 2] -= rows.start
+        band = rows.stop - rows.start, shape[1]
+        shares = shares_on_grid(split, into_band, band, size, soft_px)
+        layer[:, rows] = (shares @ colours).T.reshape(3, *band)
+    return layer
+
+
+def shares_on_grid(
+    split: Split,
+    matrix: NDArray,
+    shape: tuple[int, int],
+    size: float = 1.0,
+    soft_px: float = 0.0,
+) -> csr_array:
+    """What each star gives of the luminance of each pixel of another grid, such as that of a
+    screen, drawn from the model alone.
+
+    Parameters
+    ----------
+    split : Split
+    matrix : ndarray, (2, 3)
+        Takes (x, y, 1) of the frame to (x, y) of the grid: a similarity.
     shape : (int, int)
         Rows and columns of the grid.
     size : float
         Of the stars, 1 as they are.
+    soft_px : float
+        Sigma of what blurs them, pixels of the grid; its pixels themselves do it besides.
 
     Returns
     -------
@@ -154,38 +198,55 @@ def shares_on_grid(
         Means over the area of a pixel, as surface brightness.
     """
     model, known = split.model, measured(split)
+    scale = float(np.sqrt(abs(np.linalg.det(matrix[:, :2]))))
+    if known.profile is not None and soft_px > 0:
+        known = replace(known, profile=known.profile.softened(soft_px / (size * scale)))
     weight = LUMINANCE_WEIGHTS @ model.flux
     window = slice(0, shape[0]), slice(0, shape[1])
-    there = replace(_on_grid(model, onto), flares=None)
-    pieces = [_resized_light(there, weight, window, size * pixel_scale, known)]
+    there = replace(_on_grid(model, matrix, scale), flares=None)
+    pieces = [_resized_light(there, weight, window, size * scale, known)]
     if model.flares is not None:
-        pieces += _flares_on_grid(model.flares, onto, pixel_scale, shape)
+        pieces += _flares_on_grid(model.flares, matrix, scale, shape)
     star, place, light = _laid_end_to_end(pieces)
-    share = np.float32(light * known.ratio[star] * pixel_scale**2)
+    share = np.float32(light * known.ratio[star] * scale**2)
     return csr_array((share, (place, star)), shape=(shape[0] * shape[1], len(weight)))
 
 
-def _on_grid(model: StarModel, onto: Callable) -> StarModel:
-    """A model whose stars, and those that go with them, lie on another grid."""
-    x_px, y_px = onto(model.x_px, model.y_px)
+def _on_grid(model: StarModel, matrix: NDArray, scale: float) -> StarModel:
+    """A model whose stars, and those that go with them, lie on another grid and lean as there."""
+    one = np.ones(len(model.x_px))
+    x_px, y_px = matrix @ np.stack([model.x_px, model.y_px, one])
     second = model.companions
     if second is not None:
-        second = replace(second, alone=_on_grid(second.alone, onto))
-    return replace(model, x_px=x_px, y_px=y_px, companions=second)
+        second = replace(second, alone=_on_grid(second.alone, matrix, scale))
+    warp = turned(model.warp, matrix[:, :2] / scale)
+    return replace(model, x_px=x_px, y_px=y_px, warp=warp, companions=second)
 
 
-def _flares_on_grid(flares: Flares, onto: Callable, pixel_scale: float, shape: tuple[int, int]):
+def _flares_on_grid(flares: Flares, matrix: NDArray, scale: float, shape: tuple[int, int]):
     """Star, flat place and luminance of spikes and reflections on another grid: each pixel in so
     many parts that none of the grid is missed."""
-    parts = int(np.ceil(PARTS_OF_FLARES * pixel_scale))
+    parts = int(np.ceil(PARTS_OF_FLARES * scale))
     aside = (np.arange(parts) + 0.5) / parts - 0.5
-    light = flares.luminance() / parts**2
-    for down, across in product(aside, aside):
-        x, y = onto(flares.column + across, flares.row + down)
-        column, row = np.rint(x).astype(int), np.rint(y).astype(int)
-        inside = (row >= 0) & (row < shape[0]) & (column >= 0) & (column < shape[1])
-        place = row[inside] * shape[1] + column[inside]
-        yield flares.star[inside], place, light[inside]
+    linear = matrix[:, :2]
+    middle = linear @ np.stack([flares.column, flares.row]) + matrix[:, 2:]
+    near = _lies_within(middle, shape, scale + 1)
+    middle = middle[:, near]
+    star = flares.star[near]
+    light = flares.luminance()[near] / parts**2
+    for across, down in product(aside, aside):
+        part = linear @ np.array([[across], [down]])
+        pixel = np.rint(middle + part).astype(int)
+        inside = _lies_within(pixel, shape)
+        column, row = pixel[:, inside]
+        yield star[inside], row * shape[1] + column, light[inside]
+
+
+def _lies_within(places: NDArray, shape: tuple[int, int], room: float = 0) -> NDArray[np.bool_]:
+    """Which places (2, n), x and y, lie on pixels of a grid, or so near to it."""
+    ends = np.array(shape[::-1])[:, None] - 1
+    inside = (places >= -room) & (places <= ends + room)
+    return inside.all(axis=0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -292,7 +353,8 @@ def _shining_resized(
     model: StarModel, weight: NDArray, window, size: float, profile: OwnProfile
 ):
     """As `light.shining`, of stars of another size."""
-    other = replace(model, reach_px=size * model.reach_px)
+    reach_px = size * (model.reach_px + 3 * profile.blurred_px) + HALF_DIAGONAL_PX
+    other = replace(model, reach_px=np.where(model.reach_px > 0, reach_px, 0))
     for star, place, dx, dy in drawn(other, window):
         light = _resized(other, profile, size, star, dx, dy)
         yield star, place, weight[star] * light
@@ -316,9 +378,19 @@ def _resized(
 
     The mean over parts of a pixel: a narrow profile is not the same all over one.
     """
+    parts = _parts_of_pixel(size * model.psf[1].fwhm_px)
     light = np.zeros(len(dx), np.float32)
-    for x, y in product(PIXEL_PARTS, PIXEL_PARTS):
+    for x, y in product(parts, parts):
         at = np.float32((dx + x) / size), np.float32((dy + y) / size)
         light += profile.of(model, star, *at)
     rim = (1 - np.hypot(dx, dy) / model.reach_px[star]) / FADE_SHARE
-    return light * np.clip(rim, 0, 1) / (len(PIXEL_PARTS) * size) ** 2
+    return light * np.clip(rim, 0, 1) / (len(parts) * size) ** 2
+
+
+def _parts_of_pixel(fwhm_px: float) -> NDArray[np.float64]:
+    """Places along a pixel whose mean is its light: Gauss's two for wide stars, for others so many
+    that none falls between them."""
+    if fwhm_px >= WIDE_FWHM_PX:
+        return np.array([-0.5, 0.5]) / np.sqrt(3)
+    count = int(np.ceil(PARTS_A_WIDTH / fwhm_px))
+    return (np.arange(count) + 0.5) / count - 0.5

@@ -48,6 +48,26 @@ def warped(
     return u, v, xx * yy - xy * xy
 
 
+def turned(warp: np.ndarray, turn: np.ndarray) -> np.ndarray:
+    """Warps of the same stars on a grid that is turned or mirrored.
+
+    Parameters
+    ----------
+    warp : ndarray, (..., 3)
+    turn : ndarray, (2, 2)
+        Takes offsets of the frame to offsets of that grid; orthogonal.
+
+    Returns
+    -------
+    ndarray, (..., 3) float32
+        ``turn A turn^T``.
+    """
+    rows = warp[..., [0, 1, 1, 2]].reshape(*warp.shape[:-1], 2, 2)
+    there = turn @ rows @ turn.T
+    flat = there.reshape(*warp.shape[:-1], 4)
+    return flat[..., [0, 1, 3]].astype(np.float32)
+
+
 def longest(warp: np.ndarray) -> np.ndarray:
     """How much longer than the frame's profile a warped one is along its long axis, (...)."""
     xx = warp[..., 0]

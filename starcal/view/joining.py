@@ -18,16 +18,15 @@ from ..draw.tone import Stretch, choose_stretch
 from ..errors import FrameError
 from ..finish import (
     Joined,
-    carried,
     carried_layer,
     join_pictures,
     joined_kind,
     laid_over,
     own_colours,
+    own_softening_px,
     read_star_layer,
     write_joined,
 )
-from ..finish.features import scale_of
 from ..frame import (
     SRGB,
     ColourSpace,
@@ -117,13 +116,10 @@ class JoinJob:
     def shares_in(self, window: Window, star_size: float) -> csr_array:
         """What each star gives of the light of each pixel of the screen."""
         left, low, _, _ = window.box
-
-        def onto(x_px: NDArray, y_px: NDArray) -> tuple[NDArray, NDArray]:
-            x, y = carried(self.matrix, x_px, y_px)
-            return (x - left) / window.step - 0.5, (y - low) / window.step - 0.5
-
-        pixel_scale = scale_of(self.matrix) / window.step
-        return shares_on_grid(self.parts, onto, pixel_scale, window.shape, star_size)
+        seen = (self.matrix - [[0, 0, left], [0, 0, low]]) / window.step
+        seen[:, 2] -= 0.5
+        blur_px = own_softening_px(self.matrix) / window.step
+        return shares_on_grid(self.parts, seen, window.shape, star_size, blur_px)
 
     def with_stars(
         self, seen: "SeenNebula", shares: csr_array, choices: Choices

@@ -10,13 +10,14 @@ from ..cores import done_in_threads
 from ..draw.tone import Stretch, every_nth
 from ..frame import SRGB, ColourSpace
 from .blend import screen_keeping_hue
-from .features import is_quarter_turn, scale_of
+from .features import applied, is_quarter_turn, scale_of
 
 # Stars made smaller are first made wider by as much as smaller pixels would have seen them: what is
 # finer than a pixel would come out jagged (common practice: half the new pixel as a Gaussian).
 SOFTENED_SHARE = 0.4
 LEAST_BLUR_PX = 0.18  # a Gaussian so narrow leaves 2e-7 of a pixel to the next
 STAR_TILE_PX = 256
+SQUARE = np.array([(0, 0), (0, 1), (1, 0), (1, 1)])
 SPLINE_PX = (
     12  # a cubic spline knows nothing of what is farther off: 0.27 to that power is 1e-7
 )
@@ -50,13 +51,14 @@ def carried_layer(
     carried = np.zeros((3, *shape), np.float32)
     if not (stars != 0).any():
         return carried
-    fill = _fill_whole if _is_whole(matrix) else partial(_fill_tile, faint=_faint_light(stars))
-    corners = [
-        (left, top)
-        for top in range(0, shape[0], STAR_TILE_PX)
-        for left in range(0, shape[1], STAR_TILE_PX)
-    ]
-    done_in_threads(partial(fill, carried, stars, matrix), corners)
+    fill = _fill_whole
+    if not _is_whole(matrix):
+        fill = partial(_fill_tile, faint=_faint_light(stars))
+    rows = range(0, shape[0], STAR_TILE_PX)
+    columns = range(0, shape[1], STAR_TILE_PX)
+    corners = [(left, top) for top in rows for left in columns]
+    into_tile = partial(fill, carried, stars, matrix)
+    done_in_threads(into_tile, corners)
     return carried
 
 
@@ -102,20 +104,28 @@ def _fill_tile(
     soft_px = softening_px(matrix)
     held_px = HELD_PX * max(scale_of(matrix), 1)
     margin = int(np.ceil(3 * held_px))
-    start = corner[0] - margin, corner[1] - margin
-    shape = tile.shape[1] + 2 * margin, tile.shape[2] + 2 * margin
-    low, high = _source_box(shape, matrix, start, SPLINE_PX + 4 * soft_px)
+    start = np.array(corner) - margin
+    shape = np.array(tile.shape[1:]) + 2 * margin
+    room_px = SPLINE_PX + 4 * soft_px
+    low, high = _source_box(shape, matrix, start, room_px)
     part = stars[:, low[1] : high[1], low[0] : high[0]]
     if not part.any():
         return
-    places = _places_before(matrix, shape, start) - low[::-1, None, None]
+    places = _places_before(matrix, shape, start)
+    places -= low[::-1, None, None]
     inner = slice(margin, -margin)
     for plane, light in zip(tile, part, strict=True):
         soft = light
         if soft_px > LEAST_BLUR_PX:
             soft = ndimage.gaussian_filter(light, soft_px)
         made = _made_at(soft, places, faint)
-        made *= _amends(soft, places, made, held_px, scale_of(matrix))
+        made *= _amends(
+            soft,
+            places,
+            made,
+            held_px,
+            scale_of(matrix),
+        )
         plane[:] = made[inner, inner]
 
 
@@ -133,11 +143,17 @@ def _places_before(
     matrix: NDArray, shape: tuple[int, int], corner: tuple[int, int]
 ) -> NDArray[np.float64]:
     """Where the pixels of a tile lie in the layer: rows and columns, (2, *shape)."""
-    back = np.linalg.inv(np.vstack([matrix, [0, 0, 1]]))[:2]
+    back = _inverse(matrix)
     x = corner[0] + np.arange(shape[1])
     y = corner[1] + np.arange(shape[0])[:, None]
     across, down = (row[0] * x + row[1] * y + row[2] for row in back)
     return np.stack([down, across])
+
+
+def _inverse(matrix: NDArray) -> NDArray[np.float64]:
+    """From pixels of the picture to those of the layer, (2, 3)."""
+    whole = np.vstack([matrix, [0, 0, 1]])
+    return np.linalg.inv(whole)[:2]
 
 
 def _nearest_pixels(
@@ -161,7 +177,13 @@ def _light_at(light: NDArray, places: NDArray, faint: float) -> NDArray:
 
 def _between_knots(knots: NDArray, places: NDArray) -> NDArray[np.float32]:
     """The cubic spline of these knots at places (2, n)."""
-    return ndimage.map_coordinates(knots, places, np.float32, order=3, prefilter=False)
+    return ndimage.map_coordinates(
+        knots,
+        places,
+        output=np.float32,
+        order=3,
+        prefilter=False,
+    )
 
 
 def _rooted(light: NDArray, faint: float) -> NDArray[np.float32]:
@@ -200,11 +222,11 @@ def _source_box(
     shape: tuple[int, int], matrix: NDArray, corner: tuple[int, int], room_px: float
 ) -> NDArray[np.intp]:
     """First and last pixel, x and y, of what ends in a tile, with some room round it, (2, 2)."""
-    back = np.linalg.inv(np.vstack([matrix, [0, 0, 1]]))[:2]
-    ends = [(corner[0] + x, corner[1] + y, 1) for x in (0, shape[1]) for y in (0, shape[0])]
-    starts = np.array(ends) @ back.T
-    box = np.array([starts.min(axis=0) - room_px, starts.max(axis=0) + room_px + 1])
-    return np.maximum(box, 0).astype(int)
+    ends = corner + SQUARE * shape[::-1]
+    starts = applied(_inverse(matrix), ends)
+    low = starts.min(axis=0) - room_px
+    high = starts.max(axis=0) + room_px + 1
+    return np.maximum([low, high], 0).astype(int)
 
 
 def gapless(pixels: NDArray) -> NDArray:

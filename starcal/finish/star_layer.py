@@ -56,8 +56,14 @@ class Resized:
 
     def on(self, matrix: NDArray, shape: tuple[int, int]) -> NDArray[np.float32]:
         """The layer on a nebula's pixels, (3, *shape); ``matrix`` takes the layer's there."""
-        blur_px = own_softening_px(matrix)
-        light = redrawn(self.parts, self.rgb, matrix, shape, size=self.size, soft_px=blur_px)
+        light = redrawn(
+            self.parts,
+            self.rgb,
+            matrix,
+            shape,
+            size=self.size,
+            soft_px=own_softening_px(matrix),
+        )
         light += carried_layer(self.left, matrix, shape)
         return light
 
@@ -151,7 +157,12 @@ def _recoloured(layer: Frame, found: CheckResult, choices: Choices) -> StarLayer
         rgb = rgb_of(made.colours, found.neutral_bv, choices)
         factor = factors_of(whole, found.stars, choices)[:, None]
         left = np.nan_to_num(made.starless)
-        resized = Resized(whole, rgb * factor, choices.star_size, left)
+        resized = Resized(
+            whole,
+            rgb * factor,
+            choices.star_size,
+            left,
+        )
     return StarLayer(np.nan_to_num(made.picture), False, notes, resized)
 
 
@@ -195,7 +206,12 @@ def _as_wished(layer: Frame, found: CheckResult, choices: Choices) -> StarLayer:
     left = np.maximum(np.nan_to_num(whole.starless), 0)  # too faint to be taken for stars
     resized = None
     if choices.star_size != 1:
-        resized = Resized(whole, rgb * factor[:, None], choices.star_size, left)
+        resized = Resized(
+            whole,
+            rgb * factor[:, None],
+            choices.star_size,
+            left,
+        )
     return StarLayer(left + light, False, tuple(notes), resized)
 
 

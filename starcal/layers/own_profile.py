@@ -58,11 +58,12 @@ class OwnProfile:
         share = (np.arange(BLUR_RINGS) + 0.5) / BLUR_RINGS
         away = sigma_px * np.sqrt(-2 * np.log(share))
         turn = np.linspace(0, 2 * np.pi, RING_ANGLES, endpoint=False)
-        aside = np.multiply.outer(away, np.exp(1j * turn)).reshape(-1, 1)
-        distance = np.abs(radius + aside)
+        aside = np.outer(away, np.exp(1j * turn))
+        distance = np.abs(radius + aside.reshape(-1, 1))
         own = radius[: len(self.light)]
         light = np.interp(distance, own, self.light, right=0).mean(axis=0)
-        return OwnProfile(self.step_px, np.float32(np.append(light, 0)), sigma_px)
+        ended = np.append(light, 0).astype(np.float32)
+        return OwnProfile(self.step_px, ended, sigma_px)
 
 
 class Rings:

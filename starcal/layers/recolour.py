@@ -159,14 +159,21 @@ def redrawn(
     ndarray, (3, *shape) float32
         Surface brightness.
     """
-    colours = np.float32(np.asarray(rgb) * np.reshape(factor, (-1, 1)))
+    colours = np.asarray(rgb) * np.reshape(factor, (-1, 1))
     layer = np.empty((3, *shape), np.float32)
     for rows, _ in _bands_of_rows(*shape):
         into_band = matrix.copy()
         into_band[1, 2] -= rows.start
         band = rows.stop - rows.start, shape[1]
-        shares = shares_on_grid(split, into_band, band, size, soft_px)
-        layer[:, rows] = (shares @ colours).T.reshape(3, *band)
+        shares = shares_on_grid(
+            split,
+            into_band,
+            band,
+            size,
+            soft_px,
+        )
+        coloured = shares @ np.float32(colours)
+        layer[:, rows] = coloured.T.reshape(3, *band)
     return layer
 
 
@@ -203,13 +210,26 @@ def shares_on_grid(
         known = replace(known, profile=known.profile.softened(soft_px / (size * scale)))
     weight = LUMINANCE_WEIGHTS @ model.flux
     window = slice(0, shape[0]), slice(0, shape[1])
-    there = replace(_on_grid(model, matrix, scale), flares=None)
-    pieces = [_resized_light(there, weight, window, size * scale, known)]
+    there = _on_grid(model, matrix, scale)
+    alone = replace(there, flares=None)
+    pieces = [
+        _resized_light(
+            alone,
+            weight,
+            window,
+            size * scale,
+            known,
+        )
+    ]
     if model.flares is not None:
         pieces += _flares_on_grid(model.flares, matrix, scale, shape)
     star, place, light = _laid_end_to_end(pieces)
-    share = np.float32(light * known.ratio[star] * scale**2)
-    return csr_array((share, (place, star)), shape=(shape[0] * shape[1], len(weight)))
+    light = light * known.ratio[star]
+    share = np.float32(light * scale**2)
+    return csr_array(
+        (share, (place, star)),
+        shape=(shape[0] * shape[1], len(weight)),
+    )
 
 
 def _on_grid(model: StarModel, matrix: NDArray, scale: float) -> StarModel:
@@ -219,8 +239,13 @@ def _on_grid(model: StarModel, matrix: NDArray, scale: float) -> StarModel:
     second = model.companions
     if second is not None:
         second = replace(second, alone=_on_grid(second.alone, matrix, scale))
-    warp = turned(model.warp, matrix[:, :2] / scale)
-    return replace(model, x_px=x_px, y_px=y_px, warp=warp, companions=second)
+    return replace(
+        model,
+        x_px=x_px,
+        y_px=y_px,
+        warp=turned(model.warp, matrix[:, :2] / scale),
+        companions=second,
+    )
 
 
 def _flares_on_grid(flares: Flares, matrix: NDArray, scale: float, shape: tuple[int, int]):
@@ -353,8 +378,10 @@ def _shining_resized(
     model: StarModel, weight: NDArray, window, size: float, profile: OwnProfile
 ):
     """As `light.shining`, of stars of another size."""
-    reach_px = size * (model.reach_px + 3 * profile.blurred_px) + HALF_DIAGONAL_PX
-    other = replace(model, reach_px=np.where(model.reach_px > 0, reach_px, 0))
+    reach_px = size * (model.reach_px + 3 * profile.blurred_px)
+    reach_px += HALF_DIAGONAL_PX
+    reach_px[model.reach_px <= 0] = 0
+    other = replace(model, reach_px=reach_px)
     for star, place, dx, dy in drawn(other, window):
         light = _resized(other, profile, size, star, dx, dy)
         yield star, place, weight[star] * light

@@ -119,7 +119,13 @@ class JoinJob:
         seen = (self.matrix - [[0, 0, left], [0, 0, low]]) / window.step
         seen[:, 2] -= 0.5
         blur_px = own_softening_px(self.matrix) / window.step
-        return shares_on_grid(self.parts, seen, window.shape, star_size, blur_px)
+        return shares_on_grid(
+            self.parts,
+            seen,
+            window.shape,
+            star_size,
+            blur_px,
+        )
 
     def with_stars(
         self, seen: "SeenNebula", shares: csr_array, choices: Choices

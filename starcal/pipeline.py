@@ -20,7 +20,7 @@ from .checking.check import as_frame, check_for_cure, relocated, usable
 from .checking.result import ALL_NUMBERS, CheckResult
 from .choices import Choices, OfRun, Settings, chosen
 from .compose import read_channels
-from .cores import at_once
+from .cores import at_once, release_memory
 from .cure.gains import apply_calibration, require_usable
 from .cure.pictures import recolour_picture
 from .cure.stars import (
@@ -748,6 +748,7 @@ def _require_free_folder(folder: Path, inputs: Iterable[str | Path], overwrite: 
 def _write(place: Path, frame, made, settings, folder: Path, began_s: float) -> RunResult:
     """All files of a run into a place, from which they go to their folder together."""
     names = tuple(_names(made, settings))
+    release_memory()
     _write_layers(place, frame, made)
     made = _with_profile_said(_with_picture(frame, made, settings), settings)
     _write_picture(place, frame, made, settings)

@@ -67,13 +67,14 @@ class Starless:
     def __iter__(self) -> Iterator[NDArray[np.float32]]:
         """The channels, each an array of its own."""
         for plane, own in zip(self.frame, self.hidden, strict=True):
-            whole = plane.copy()
+            whole = room_for(plane.shape)
+            whole[:] = plane
             whole[self.footprint] = own
             yield whole
 
     def __array__(self, dtype=None, copy=None) -> NDArray:
         """All of it, an array of its own."""
-        whole = self.frame.copy()
-        for plane, own in zip(whole, self.hidden, strict=True):
-            plane[self.footprint] = own
+        whole = room_for(self.shape)
+        for plane, own in zip(whole, self, strict=True):
+            plane[:] = own
         return np.asarray(whole, dtype=dtype)

@@ -49,6 +49,7 @@ SPELLINGS: dict[str, tuple[str, ...]] = {
 TYPICAL_BV_ERROR_MAG = 0.05
 LEAST_BV_ERROR_MAG = 0.02  # no B-V of a catalogue agrees with another's better than this
 ERROR_BIN_STARS = 50  # of neighbours in V whose median error is the smooth one
+FEWEST_IN_BIN, ENOUGH_BINS = 8, 5  # of short tables: errors grow tenfold over four magnitudes
 NEAR_ARCSEC = 10.0
 _MAKE_ONE = (
     "Name the columns: --columns ra=RAJ2000,dec=DEJ2000,v=Vmag,bv=B-V (b instead of bv for a B "
@@ -310,9 +311,9 @@ def _smooth_errors(v_mag: np.ndarray, error_mag: np.ndarray) -> np.ndarray:
     stated = np.flatnonzero(np.isfinite(v_mag) & (error_mag > 0))
     if not len(stated):
         return np.full(len(v_mag), TYPICAL_BV_ERROR_MAG, np.float32)
-    bins = np.array_split(
-        stated[np.argsort(v_mag[stated])], max(len(stated) // ERROR_BIN_STARS, 1)
-    )
+    short = min(len(stated) // FEWEST_IN_BIN, ENOUGH_BINS)
+    count = max(len(stated) // ERROR_BIN_STARS, short, 1)
+    bins = np.array_split(stated[np.argsort(v_mag[stated])], count)
     middle, median = (np.array([np.median(a[b]) for b in bins]) for a in (v_mag, error_mag))
     return np.maximum(np.interp(v_mag, middle, median), LEAST_BV_ERROR_MAG).astype(np.float32)
 

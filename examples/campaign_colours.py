@@ -82,28 +82,14 @@ def stars_of(seed: int, folder: Path, own: int | None = None) -> Table:
     pixels, made, names = frame_of(seed)
     write_fits(folder / "frame.fits", pixels, made.header, overwrite=True)
     choices = Choices()
-    if own is not None:
-        _write_catalogue(folder / "own.ecsv", made.truth, own)
+    if own is not None or made.recipe.catalogue_errs != 1:
+        campaign.own_catalogue(made.truth)[:own].write(folder / "own.ecsv", overwrite=True)
         choices = Choices(catalogue=f"file:{folder / 'own.ecsv'}")
     frame = starcal.read_frame(folder / "frame.fits")
     found = checking.check(frame, choices)
     parts = split(frame.pixels, found.stars)
     colours = colours_of(found, parts, choices)
     return _compared(seed, found.stars, colours, made, names)
-
-
-def _write_catalogue(path: Path, truth: Table, count: int) -> None:
-    """The brightest catalogue stars of the truth as a table of one's own."""
-    listed = truth[np.asarray(truth["in_catalogue"]) & np.isfinite(truth["bv_catalogue_mag"])]
-    listed = listed[np.argsort(listed["v_mag"])[:count]]
-    Table(
-        {
-            "ra": listed["ra_deg"],
-            "dec": listed["dec_deg"],
-            "v": listed["v_mag"],
-            "bv": listed["bv_catalogue_mag"],
-        }
-    ).write(path, overwrite=True)
 
 
 def _compared(seed: int, stars, colours, made, names: list[str]) -> Table:

@@ -16,8 +16,10 @@ is the catalogue's, the stars' own spectra and the dust; in the second the catal
 
 import argparse
 import os
+import tempfile
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from astropy.table import Table
@@ -28,7 +30,7 @@ import starcal
 from starcal.catalogue import unit_vectors
 from starcal.checking.check import refit
 from starcal.checking.result import CheckResult
-from starcal.demo.campaign import FAULTS, Made, make_frame
+from starcal.demo.campaign import FAULTS, Made, make_frame, own_catalogue
 from starcal.demo.spectra import true_calibration
 from starcal.frame import Frame
 from starcal.stars.apertures import ApertureLight
@@ -100,7 +102,7 @@ def outcome(job: tuple[str, int]) -> Outcome:
     made = make_frame(fault, seed)
     wcs = WCS(made.header).celestial
     frame = Frame(made.pixels, made.header, wcs, name=fault, epoch_yr=EPOCH_YR)
-    found = starcal.check(frame)
+    found = checked(frame, made)
     told = found.to_dict()
     gains, errors = (told[name] or {} for name in ("gains", "gain_errors"))
     stated = np.array([errors.get(c, np.nan) for c in "RB"], float)
@@ -116,6 +118,16 @@ def outcome(job: tuple[str, int]) -> Outcome:
         by_true_light=by_truth(found, made, colours=False),
         by_true_colours=by_truth(found, made, colours=True),
     )
+
+
+def checked(frame: Frame, made: Made) -> CheckResult:
+    """The check of a frame, with its own catalogue where it has one."""
+    if made.recipe.catalogue_errs == 1:
+        return starcal.check(frame)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "own.ecsv"
+        own_catalogue(made.truth).write(path)
+        return starcal.check(frame, catalogue=f"file:{path}")
 
 
 def judged(found: CheckResult, gains_true: np.ndarray) -> Judged:

@@ -13,6 +13,7 @@ from astropy.io.fits import Header
 from astropy.table import Table
 
 from ..catalogue.dust import latitudes_deg, off_by_tycho_mag
+from ..catalogue.embedded import bv_error_model
 from . import faults
 from .dust import LAWS, dust_mags, thickest_dust, usual_dust
 from .light import background, with_noise
@@ -69,6 +70,9 @@ class Recipe:
         Steps of the file's numbers, up to `white`, a share of the full well; 0: none.
     white : float
         See `levels`.
+    catalogue_errs : float
+        How many times as much as it says the catalogue's B-V errs; other than 1, the frame goes
+        with a catalogue of its own, `own_catalogue`.
     calibratable : bool
         Whether the filters carry star colour.
     """
@@ -92,6 +96,7 @@ class Recipe:
     high: tuple[float, float, float] = (1.0, 1.0, 1.0)
     levels: int = 0
     white: float = 1.0
+    catalogue_errs: float = 1.0
     calibratable: bool = True
 
 
@@ -180,9 +185,11 @@ def make(recipe: Recipe, rng: np.random.Generator) -> Made:
     cannot get below what that leaves.
     """
     setup = recipe.setup
-    rng_stars, rng_sky, rng_noise, rng_sensor = rng.spawn(4)
+    rng_stars, rng_sky, rng_noise, rng_sensor, rng_listed = rng.spawn(5)
     truth = star_field(setup, rng_stars)
     truth["bv_mag"] = colours_behind_dust(recipe, truth)
+    if recipe.catalogue_errs != 1:
+        list_anew(truth, recipe.catalogue_errs, rng_listed)
     electrons = dusty_electrons(recipe, truth, rng_stars)
     flats = faults.flat_planes(setup.shape, rng_sky, recipe.vignetting, recipe.colour_gradient)
     empty = background(setup, rng_sky)
@@ -196,6 +203,45 @@ def make(recipe: Recipe, rng: np.random.Generator) -> Made:
         truth=truth,
         recipe=recipe,
         **gains_truth(recipe, response_of_stars(recipe, truth, light, empty, flats)),
+    )
+
+
+def list_anew(truth: Table, errs: float, rng: np.random.Generator) -> None:
+    """Draw the catalogue's B-V of each of its stars about the true one, with so many times the
+    errors that it states, in place.
+
+    The real catalogue's own entries cannot stand for such: however far the truth is drawn from
+    them, they lie about their field as real errors have put them, no farther.
+    """
+    stated_mag = bv_error_model(np.asarray(truth["v_mag"], float))
+    listed = np.isfinite(truth["bv_catalogue_mag"])
+    drawn = truth["bv_mag"] + errs * stated_mag * rng.standard_normal(len(truth))
+    truth["bv_catalogue_mag"] = np.where(listed, drawn, np.nan)
+
+
+def own_catalogue(truth: Table) -> Table:
+    """The catalogue's stars of a frame with the errors that it states, as a table of one's own.
+
+    Parameters
+    ----------
+    truth : Table
+        Of `Made`.
+
+    Returns
+    -------
+    Table
+        ra, dec, v, bv and bv_error, the brightest first.
+    """
+    listed = truth[np.isfinite(truth["bv_catalogue_mag"])]
+    listed = listed[np.argsort(listed["v_mag"])]
+    return Table(
+        {
+            "ra": listed["ra_deg"],
+            "dec": listed["dec_deg"],
+            "v": listed["v_mag"],
+            "bv": listed["bv_catalogue_mag"],
+            "bv_error": bv_error_model(np.asarray(listed["v_mag"], float)),
+        }
     )
 
 
@@ -615,8 +661,7 @@ def cut_channel(recipe: Recipe, rng: np.random.Generator) -> Recipe:
 
 def poor_catalogue(recipe: Recipe, rng: np.random.Generator) -> Recipe:
     """Its B-V errs 1.5 to 3 times as much as it says."""
-    noise = float(rng.uniform(1.5, 3.0))
-    return replace(recipe, setup=replace(recipe.setup, catalogue_noise=noise))
+    return replace(recipe, catalogue_errs=float(rng.uniform(1.5, 3.0)))
 
 
 def wrong_wcs(recipe: Recipe, rng: np.random.Generator) -> Recipe:

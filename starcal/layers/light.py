@@ -49,6 +49,8 @@ class Channel:
         NaN: nothing clips.
     fwhm_px : float
         Of its stars, as the table says.
+    hidden : ndarray of bool, (y, x), or None
+        Pixels that count as clipped whatever they show.
     """
 
     index: int
@@ -59,10 +61,12 @@ class Channel:
     electrons_per_unit: float
     clip_level: float
     fwhm_px: float
+    hidden: NDArray[np.bool_] | None = None
 
     def clipped(self, window=np.s_[:, :]) -> NDArray[np.bool_]:
         """Pixels that have lost light by clipping."""
-        return self.plane[window] >= CLIPPED_SHARE * self.clip_level
+        full = self.plane[window] >= CLIPPED_SHARE * self.clip_level
+        return full if self.hidden is None else full | self.hidden[window]
 
     @cached_property
     def full_places(self) -> NDArray[np.int_]:
@@ -155,6 +159,8 @@ class StarModel:
         Spikes and reflections of bright stars; None if none were found.
     companions : SecondStars or None
         Stars so near to another that they have no entry of their own; they go with that.
+    hidden : tuple of ndarray or None
+        Pixels of each channel that count as clipped, see `broken`; None where a channel has none.
     """
 
     x_px: np.ndarray
@@ -168,6 +174,7 @@ class StarModel:
     field: ShapeField | None = None
     flares: Flares | None = None
     companions: "SecondStars | None" = None
+    hidden: tuple[NDArray[np.bool_] | None, ...] = (None, None, None)
 
     @property
     def besides(self) -> list[Flares]:

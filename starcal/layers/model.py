@@ -17,6 +17,7 @@ from ..stars.defects import blanked
 from ..texts import counted
 from .bends import roughness_near
 from .blooms import bits_of_blooms, core_reach, with_blooms
+from .broken import BrokenCores, broken_cores
 from .companions import NOT_FOR_COMPANIONS, Companions, companions_of, joined, remaining
 from .core import CORE_FWHM
 from .fill import fill
@@ -95,25 +96,25 @@ def model_stars(pixels: NDArray, stars: Table, progress: Progress = silent) -> S
     draft = _drafted(channels, stars, None, whole)
     release_memory()
     progress(f"measuring the light of {these}", 0.4)
-    model = _finished(channels, draft, None)
+    model = _finished(draft, None)
     release_memory()
     progress(f"looking for spikes of {these}", 0.8)
-    flares = flares_of(channels, model, PIECE_SHARE, sweeps=0)
+    flares = flares_of(draft.channels, model, PIECE_SHARE, sweeps=0)
     if flares is not None:
-        whole &= ~pieces_of_arms(channels, model, flares)[: len(stars)]
+        whole &= ~pieces_of_arms(draft.channels, model, flares)[: len(stars)]
         return with_blooms(channels, _beside_flares(channels, stars, flares, whole), stars)
     if draft.apart > SETTLED_WINGS:
-        model = _finished(channels, _freed(channels, draft), None)
-    return with_blooms(channels, joined(channels, model, draft.beside), stars)
+        model = _finished(_freed(draft), None)
+    return with_blooms(channels, joined(draft.channels, model, draft.beside), stars)
 
 
 def _beside_flares(
     channels: list[Channel], stars: Table, flares: Flares, whole: NDArray[np.bool_]
 ) -> StarModel:
     """The model of the stars, fitted where flares have been taken out, and those measured anew."""
-    bare = [c.without(flares) for c in channels]
-    draft = _drafted(bare, stars, flares, whole)
-    model = _finished(bare, _freed(bare, draft), flares)
+    draft = _drafted([c.without(flares) for c in channels], stars, flares, whole)
+    model = _finished(_freed(draft), flares)
+    channels = [replace(c, hidden=model.hidden[c.index]) for c in channels]
     again = flares_of(channels, model, SURE_PIECE_SHARE, sweeps=1)
     return joined(channels, replace(model, flares=again or flares), draft.beside)
 
@@ -124,6 +125,8 @@ class _Draft:
 
     Attributes
     ----------
+    channels : list of Channel
+        With broken cores hidden.
     known : _Known
     pointlike : ndarray, (n,)
         Entries that are stars.
@@ -138,6 +141,7 @@ class _Draft:
         Rows that the last m entries are companions of.
     """
 
+    channels: list[Channel]
     known: "_Known"
     pointlike: NDArray[np.bool_]
     profiles: Profiles
@@ -157,7 +161,12 @@ def _drafted(
     profiles = first_profiles(channels, stars, known.clear_px)
     places = np.array(stars["x_px"], float), np.array(stars["y_px"], float)
     places, fits = _moved_once(channels, known, profiles, places)
-    fair = whole & _starlike(channels, stars, places, fits, profiles, flares)
+    broken = broken_cores(channels, stars, places, fits, profiles)
+    if len(broken):
+        channels, known = broken.hidden_in(channels), known.with_broken(broken)
+        stars = known.stars
+        places, fits = _moved_once(channels, known, profiles, broken.moved(places))
+    fair = known.usable & _starlike(channels, stars, places, fits, profiles, flares)
     more = _companions(channels, known, profiles, (places, fits), fair)
     if more is not None:
         known, places = known.with_companions(more), more.after(places)
@@ -167,6 +176,7 @@ def _drafted(
     model = _assembled(channels, places, profiles, fits)
     held, free, apart = _wings_of_all(channels, model, known.clear_px)
     return _Draft(
+        channels=channels,
         known=known,
         pointlike=pointlike,
         profiles=profiles,
@@ -217,7 +227,7 @@ def _wings_of_all(channels, model, clear_px):
     return held, free, max(wings.apart for wings in solved)
 
 
-def _freed(channels: list[Channel], draft: _Draft) -> _Draft:
+def _freed(draft: _Draft) -> _Draft:
     """The draft with the wings that the stars ask for, where those are others. They are solved for
     again, each time from those of before, until that changes little."""
     if draft.apart <= SETTLED_WINGS:
@@ -227,13 +237,14 @@ def _freed(channels: list[Channel], draft: _Draft) -> _Draft:
     for _ in range(WING_PASSES):
         if apart <= UNSETTLED_WINGS:
             break
-        _, free, apart = _wings_of_all(channels, model, draft.known.clear_px)
+        _, free, apart = _wings_of_all(draft.channels, model, draft.known.clear_px)
         model = replace(model, psf=free)
     return replace(draft, model=model)
 
 
-def _finished(channels: list[Channel], draft: _Draft, flares: Flares | None) -> StarModel:
+def _finished(draft: _Draft, flares: Flares | None) -> StarModel:
     """The model, fitted on a background made flat by what the draft leaves between the stars."""
+    channels = draft.channels
     places = draft.model.x_px, draft.model.y_px
     stars = draft.known.stars
     flat = _flattened(draft.model, channels)
@@ -289,6 +300,15 @@ class _Known:
     clear_px: list[NDArray]
     usable: NDArray
 
+    def with_broken(self, broken: BrokenCores) -> "_Known":
+        """The same where some cores are no data."""
+        clear_px = [of_channel.copy() for of_channel in self.clear_px]
+        for of_channel in clear_px:
+            of_channel[broken.row] = broken.radius_px + 0.5
+        usable = self.usable.copy()
+        usable[broken.pieces] = False
+        return _Known(broken.flagged(self.stars), clear_px, usable)
+
     def with_companions(self, more: Companions) -> "_Known":
         """The same with stars beside those of the table."""
         none = np.zeros(len(more))
@@ -316,6 +336,7 @@ def _assembled(channels, places, profiles, fits) -> StarModel:
         misfit=np.array([np.maximum(f.misfit, LEAST_MISFIT) for f in fits]),
         reach_px=np.max(reach, axis=0),
         field=profiles.field,
+        hidden=tuple(c.hidden for c in channels),
     )
 
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from ..robust import scatter
 from ..stars import SHAPE_SNR, Flag
+from ..stars.defects import NARROWEST_STAR_PX
 from .fluxes import FluxFit
 from .light import Channel
 from .psf import Psf
@@ -17,6 +18,7 @@ from .stamps import stamps_at, values_at
 DIRECTIONS = ((1, 0), (0, 1), (1, 1), (1, -1))
 STAR_SHARE = 0.55  # of what a star's neighbouring pixels have; less in any direction is no star
 SHARP_SIGMA = 2.5  # that noise may take from it
+IN_ALL_SIGMA = 5.0  # errors in each channel
 LOW_SHARE, LOW_SIGMA = 0.3, 3.0  # of the lowest ratio of channels that sure stars have
 LOWEST_PERCENTILE = 1.0
 TAIL_SIGMA = (
@@ -46,6 +48,9 @@ def specks(
     """
     best = np.argmax([f.flux / np.maximum(f.error, 1e-30) for f in fits], axis=0)
     sharp = _sharp_where_best(channels, profiles, places, best)
+    if max(psf.fwhm_px for psf, _ in profiles) < NARROWEST_STAR_PX:
+        # a star in the middle of a pixel is then as sharp as a hot one
+        sharp &= ~np.all([f.flux > IN_ALL_SIGMA * f.error for f in fits], axis=0)
     flags = np.array(stars["flags"])
     sure = (flags & UNSURE == 0) & (np.array(stars["snr"]) >= SHAPE_SNR) & ~sharp
     return (sharp | _one_channel_only(fits, best, sure)) & (flags & Flag.SATURATED == 0)

@@ -6,7 +6,7 @@ stay; where it is not, the pixel is filled in from around it. Between the two th
 only a weight.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -162,7 +162,8 @@ def split(pixels: NDArray, stars: Table, progress: Progress = silent) -> Split:
     )
     if shows_stars(stars):
         told = part_of(progress, MODEL_SHARE, 1.0)
-        _take_apart(found, channels_of(frame, stars), stars.meta["noise"].empty_sky, told)
+        channels = [replace(c, hidden=model.hidden[c.index]) for c in channels_of(frame, stars)]
+        _take_apart(found, channels, stars.meta["noise"].empty_sky, told)
         release_memory()
     return Split(
         nebula=Starless.left_by(found.stars, frame, found.footprint),

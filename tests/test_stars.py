@@ -628,6 +628,8 @@ def test_a_margin_and_what_is_written_there_are_no_part_of_a_picture(colour):
     sky = np.zeros((3, 150, 210), np.float32)
     sky[:, ::10, rng.integers(0, 210, 15)] = 0.5
     assert border_widths(sky) == (0, 0, 0, 0)
+    sky[:, 30:50, 20:90] = 0.5  # bright stars in a row
+    assert border_widths(sky) == (0, 0, 0, 0)
 
 
 @pytest.mark.parametrize("separation_px", [4.0, 5.0, 7.0])

@@ -19,7 +19,10 @@ from .warp import turned
 
 RECOLOUR_PIXELS = 1 << 20  # of a band of rows
 _KEPT: WeakKeyDictionary[Split, "Measured"] = WeakKeyDictionary()  # two passes a split
-WIDE_FWHM_PX, PARTS_A_WIDTH = 2.0, 4.0  # two places see all of such stars; of a pixel, each way
+# A mean over a pixel is one over Gauss's two places each way, but near stars narrower than some:
+# there it takes so many parts a width of theirs.
+GAUSS_PARTS = np.array([-0.5, 0.5]) / np.sqrt(3)
+WIDE_FWHM_PX, NEAR_PX, PARTS_A_WIDTH = 2.0, 2.0, 3.0
 HALF_DIAGONAL_PX = np.sqrt(0.5)  # of a pixel: some pixel's middle is as near to any star
 PARTS_OF_FLARES = 3  # of their pixels, each way, for one of the grid they are laid on
 _NOTHING = np.empty(0, int), np.empty(0, int), np.empty(0)  # for windows without a star
@@ -401,23 +404,27 @@ def _second_resized(second: SecondStars, window, size: float, profile: OwnProfil
 def _resized(
     model: StarModel, profile: OwnProfile, size: float, star, dx, dy
 ) -> NDArray[np.float32]:
-    """Share of each pixel's star's light where stars are of another size, (k,); fades at the rim.
-
-    The mean over parts of a pixel: a narrow profile is not the same all over one.
-    """
-    parts = _parts_of_pixel(size * model.psf[1].fwhm_px)
-    light = np.zeros(len(dx), np.float32)
-    for x, y in product(parts, parts):
-        at = np.float32((dx + x) / size), np.float32((dy + y) / size)
-        light += profile.of(model, star, *at)
-    rim = (1 - np.hypot(dx, dy) / model.reach_px[star]) / FADE_SHARE
-    return light * np.clip(rim, 0, 1) / (len(parts) * size) ** 2
-
-
-def _parts_of_pixel(fwhm_px: float) -> NDArray[np.float64]:
-    """Places along a pixel whose mean is its light: Gauss's two for wide stars, for others so many
-    that none falls between them."""
-    if fwhm_px >= WIDE_FWHM_PX:
-        return np.array([-0.5, 0.5]) / np.sqrt(3)
+    """Share of each pixel's star's light where stars are of another size, (k,), less at the rim."""
+    away = np.hypot(dx, dy)
+    fwhm_px = size * model.psf[1].fwhm_px
+    light = np.empty(len(dx), np.float32)
+    narrow = away < (NEAR_PX if fwhm_px < WIDE_FWHM_PX else 0)
     count = int(np.ceil(PARTS_A_WIDTH / fwhm_px))
-    return (np.arange(count) + 0.5) / count - 0.5
+    many = (np.arange(count) + 0.5) / count - 0.5
+    for chosen, parts in ((narrow, many), (~narrow, GAUSS_PARTS)):
+        places = star[chosen], dx[chosen] / size, dy[chosen] / size
+        light[chosen] = _mean_over_pixel(model, profile, places, parts / size)
+    rim = (1 - away / model.reach_px[star]) / FADE_SHARE
+    return light * np.clip(rim, 0, 1) / size**2
+
+
+def _mean_over_pixel(
+    model: StarModel, profile: OwnProfile, places: tuple, parts: NDArray
+) -> NDArray[np.float32]:
+    """A profile's mean over some parts of each pixel, each way: a narrow one is not the same all
+    over it."""
+    star, dx, dy = places
+    light = np.zeros(len(star), np.float32)
+    for x, y in product(np.float32(parts), repeat=2):
+        light += profile.of(model, star, dx + x, dy + y)
+    return light / len(parts) ** 2

@@ -69,10 +69,18 @@ def _margin_in(side: NDArray) -> int:
     colour = upper_median(outermost)[:, None]
     even = (outermost == colour).all(axis=0).mean() >= EMPTY_LINE_SHARE
     most = int(WIDEST_MARGIN_SHARE * side.shape[1])
-    if not even or most < FURTHER_IN_LINES:
+    if not even or most < FURTHER_IN_LINES or _is_ground(side, colour):
         return 0
     off = np.abs(side[:, : most + FURTHER_IN_LINES] - colour[:, None]).max(axis=0)
     return max(_margin_of_colour((off <= step).mean(axis=1)) for step in STEPS_OF_A_MARGIN)
+
+
+def _is_ground(side: NDArray, colour: NDArray) -> bool:
+    """Whether most of a picture's middle has a colour, too, as in a layer of stars on black."""
+    rows, columns = (slice(n // 3, 2 * n // 3, 3) for n in side.shape[1:])
+    middle = side[:, rows, columns]
+    alike = middle == colour[:, None]
+    return bool(alike.all(axis=0).mean() > 0.5)
 
 
 def _margin_of_colour(share: NDArray) -> int:

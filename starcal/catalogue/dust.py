@@ -158,8 +158,18 @@ def _blue_edge_mag(colours: np.ndarray, errors: np.ndarray) -> float:
 
 
 def off_by_tycho_mag(reddening: float) -> float:
-    """By how much Tycho's B-V may be off, mag, at some E(B-V); on at the last slope beyond 2 mag of
-    A_V."""
+    """By how much Tycho's B-V may be off behind dust.
+
+    Parameters
+    ----------
+    reddening : float
+        E(B-V), mag.
+
+    Returns
+    -------
+    float
+        Mag; on at the last slope beyond 2 mag of A_V.
+    """
     a_v = A_V_OF_REDDENING * reddening
     slope = (TYCHO_OFF_MAG[2] - TYCHO_OFF_MAG[1]) / (TYCHO_A_V_MAG[2] - TYCHO_A_V_MAG[1])
     beyond = max(a_v - TYCHO_A_V_MAG[2], 0.0)

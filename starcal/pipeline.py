@@ -66,6 +66,10 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 ENOUGH_JUDGED, FEW_IMPOSSIBLE = 10, 0.01  # stars of a frame whose colours were possible already
+PUT_BACK = (
+    "finish the nebula from starless.fits as you like, then put its stars back: "
+    "`starcal join FINISHED stars.fits -o WHOLE`"
+)
 OUTPUTS = (
     "picture.fits",
     "starless.fits",
@@ -683,11 +687,17 @@ def _made_of_stars(made: Recoloured, other_stars: bool) -> _Made:
         picture=None,
         history=made.history,
         layers=layers,
-        check=made.check,
+        check=_with_last_step(made.check),
         shapes=made.shapes,
         other_stars=other_stars,
         starry=made.starry,
     )
+
+
+def _with_last_step(checked: CheckResult) -> CheckResult:
+    """The check, which says first how the layers are used."""
+    steps = PUT_BACK, *checked.verdict.next_steps
+    return replace(checked, verdict=replace(checked.verdict, next_steps=steps))
 
 
 def _name_of(frame: Frame | str | Path | None) -> str | None:

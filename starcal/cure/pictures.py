@@ -16,6 +16,14 @@ from ..texts import counted
 
 ROUTES = ("best", "palette")  # of a stretched picture: sources cannot be had one by one
 KNOWN_COLUMNS = ("bv_mag", "bv_error_mag", "v_mag")
+SOURCE_WORDS = {
+    "catalogue": "from the catalogue",
+    "continuum": "from their own light",
+    "own hue": "by their own hue",
+    "field": "by the field's spread",
+    "kept": "kept as they were",
+    "palette": "synthetic",
+}
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -132,9 +140,9 @@ def _check_with_display_colours(found: CheckResult, colours: DisplayColours) -> 
     _list_colours(stars, colours)
     tally = _sources_in_words(colours)
     reason = f"{found.linearity.reason}; stars coloured as they are displayed: {tally}"
-    best = next(
-        (s for s in ("catalogue", "continuum") if s in _tally_of_sources(colours)), "palette"
-    )
+    counts = _tally_of_sources(colours)
+    measured = [name for name in ("catalogue", "continuum") if name in counts]
+    best = max(measured, key=lambda name: counts[name], default="palette")
     steps = tuple(step for step in found.verdict.next_steps if "`starcal run`" not in step)
     return replace(
         found,
@@ -163,8 +171,13 @@ def _tally_of_sources(colours: DisplayColours) -> dict[str, int]:
 
 def _sources_in_words(colours: DisplayColours) -> str:
     """How many stars have their colour from where; none may be a star."""
-    parts = [f"{count} {name}" for name, count in _tally_of_sources(colours).items()]
-    return ", ".join(parts) or "none is surely a star"
+    tally = _tally_of_sources(colours)
+    parts = [f"{count} {SOURCE_WORDS[name]}" for name, count in tally.items()]
+    rest = int((~colours.star).sum())
+    if not parts:
+        return "none is surely a star"
+    parts += [f"{rest} left as they are, for they are not surely stars"] * (rest > 0)
+    return ", ".join(parts)
 
 
 def _picture_history(colours: DisplayColours) -> tuple[str, ...]:

@@ -54,6 +54,30 @@ def checksum(pixels: Iterable[NDArray]) -> str:
     return summed.hexdigest()[:16]
 
 
+def read_nebula(path: str | Path) -> Frame:
+    """The nebula that stars are to be laid over.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    Frame
+
+    Raises
+    ------
+    FrameError
+        It cannot be read, or is a star layer.
+    """
+    frame = read_frame(path)
+    if NAME_CARD in frame.header:
+        raise FrameError(
+            f"{frame.name} is a star layer: give the nebula first, and the star layer behind it"
+        )
+    return frame
+
+
 def starless_beside(layer: Frame, path: Path) -> Frame | None:
     """The starless frame that a star layer names, if it lies beside it and is the one.
 

@@ -20,7 +20,7 @@ from ..frame import (
     require_same_place,
 )
 from ..progress import Logged, Progress, silent
-from .belonging import require_starless, starless_beside
+from .belonging import read_nebula, require_starless, starless_beside
 from .blend import screen_keeping_hue
 from .geometry import Moved, find_moved
 from .laying import gapless, laid_over
@@ -181,13 +181,13 @@ def join_pictures(
     choices = chosen(choices, asked, OfJoin)
     progress = Logged(progress)
     progress("reading", 0.0)
-    below = read_frame(nebula)
+    below = read_nebula(nebula)
     layer, rebuilt = read_star_layer(Path(stars), choices, wcs)
     require_same_place(below, layer)
-    layer_stars = prepared_layer(layer, Path(stars), choices, recoloured, progress)
     frame = read_frame(starless) if starless else starless_beside(layer, Path(stars))
-    progress("looking where the nebula lies", 0.2)
+    progress("looking where the nebula lies", 0.05)
     found = None if moved == "none" else _found_geometry(frame, below, layer)
+    layer_stars = prepared_layer(layer, Path(stars), choices, recoloured, progress)
     light = _laid_there(layer_stars, found, below.pixels.shape[1:])
     _require_one_size(below.pixels, light)
     progress("laying the stars over it", 0.6)

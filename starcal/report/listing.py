@@ -23,11 +23,12 @@ HAS_OWN_PLACE = (
 NOTABLE_OF_A_KIND = 5  # stars of a kind in the table of notable stars
 SAME_STAR_PX = 2.0
 MISSING = "–"
+FLAG_WORDS = {Flag.FAINT: "weak in a channel"}  # a burnt-out star may be; others as they are
 
 SOURCES_HEAD = ("where the colour is from", "stars", "typical error of B−V, mag")
 SHAPES_HEAD = ("channel", "FWHM, px", "lowest axis ratio", "its long axis", "stars it rests on")
 NOTABLE_HEAD = (
-    "star",
+    "star, y from the bottom",
     "listed as",
     "V",
     "B−V, catalogue",
@@ -36,6 +37,7 @@ NOTABLE_HEAD = (
     "hue before",
     "flags",
 )
+WORST_HEAD = ("star, y from the bottom", "hue", "Duv")
 FLAGS_HEAD = ("flag", "stars", "what it means")
 SETTINGS_HEAD = ("setting", "value", "name in result.json")
 FILE_TEXTS = {
@@ -324,7 +326,7 @@ def _value(stars, row: int, name: str) -> str:
 
 
 def _flag_words(flag: Flag) -> str:
-    return flag.name.lower().replace("_", " ")
+    return FLAG_WORDS.get(flag, flag.name.lower().replace("_", " "))
 
 
 def worst_rows(audit: Audit, most: int) -> list[tuple[str, str, str]]:

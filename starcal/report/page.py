@@ -209,7 +209,7 @@ def write_audit(path: str | Path, audit: Audit, *, overwrite: bool = False) -> N
     OutputError
         As `atomic_write`.
     """
-    worst = html_table(listing.worst_rows(audit, MOST_LISTED), ("star", "hue", "Duv"))
+    worst = html_table(listing.worst_rows(audit, MOST_LISTED), listing.WORST_HEAD)
     sections = [
         f'<section class="verdict">\n<h2>{escaped(audit.summary())}</h2>\n</section>',
         _chromaticity([audit]),
@@ -366,7 +366,7 @@ def _crops(
 ) -> Iterator[str]:
     """One figure a place, its crops one above the other."""
     for x_px, y_px, shows in choose_crops(next(iter(pictures.values())), result.stars, audit):
-        where = f"{shows}, around x {x_px:.0f}, y {y_px:.0f}"
+        where = f"{shows}, around x {x_px:.0f}, y {y_px:.0f} from the bottom"
         crops = "".join(
             html_image(
                 encoded(to_image(crop(picture, x_px, y_px)), "PNG"), "png", f"{name}: {where}"

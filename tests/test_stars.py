@@ -12,6 +12,7 @@ from scipy.special import erf
 from starcal.demo.faults import track
 from starcal.stars import FLAG_REASONS, Flag, flag_tally, measure_stars
 from starcal.stars.borders import border_widths
+from starcal.stars.detection import clip_level_of
 from starcal.stars.leaks import leaks_into
 from starcal.stars.photometry import _clearest
 from starcal.stars.shapes import stacked_profile
@@ -679,3 +680,24 @@ def test_a_profile_is_fitted_to_whatever_the_stamps_hold():
                 where = rng.random(len(some))
                 found = stacked_profile(stamps[some], where, where, counts, 3.0, (1.2, 20.0))
                 assert np.isfinite(found).all()
+
+
+# --- where a channel clips --------------------------------------------------------------
+
+
+def plane_of_stars(heights, wide_px=3.0):
+    """A level plane with a star in the middle of every cell of 60 pixels."""
+    y, x = np.mgrid[-30:30, -30:30]
+    star = np.exp(-(x**2 + y**2) / (2 * wide_px**2))
+    return np.block([[0.2 + height * star for height in row] for row in heights])
+
+
+def test_flat_tops_below_sharp_ones_are_no_clip_level():
+    """Two in twelve stars have flat tops that the others pass; where none is passed, channels clip."""
+    heights = np.random.default_rng(5).uniform(0.5, 0.7, (6, 6))
+    plane = plane_of_stars(heights)
+    flat = plane.copy()
+    flat[:60] = np.minimum(flat[:60], 0.55)
+    y_px, x_px = (60.0 * place.ravel() + 30 for place in np.mgrid[:6, :6])
+    assert np.isnan(clip_level_of(flat, x_px, y_px, 7.0))
+    assert clip_level_of(np.minimum(plane, 0.55), x_px, y_px, 7.0) == pytest.approx(0.55)

@@ -36,6 +36,7 @@ GUESS_HALF_PX = (
 )
 STRIP_ROWS = 256  # a strip of luminance and its two smoothings stay near the cache
 PLATEAU_SHARE = 0.98  # pixels above this share of the peak form a star's flat top
+LEVEL_SPREAD = 1.05  # flats have lifted a level that all stars ended at by some per cent
 CLIFF_FWHM = 6.0  # within so many FWHM a clipped star has fallen below half of its height
 PAIR_ROUNDNESS = 0.75  # two stars in one are longer than any single one
 PAIR_FAINTER = 0.15  # of the brighter's height
@@ -318,7 +319,21 @@ def clip_level_of(
     topped = np.flatnonzero(wide & brightest)
     fallen = peak[topped] - _level_round(plane, x_px[topped], y_px[topped], fwhm_px)
     cliff = topped[fallen > 0.5 * above_sky[topped]]
-    return float(peak[cliff].min()) if len(cliff) else _repeated_top(cores, peak, brightest)
+    level = _least_not_passed(peak[cliff], peak[~wide])
+    return _repeated_top(cores, peak, brightest) if np.isnan(level) else level
+
+
+def _least_not_passed(flat: np.ndarray, sharp: np.ndarray) -> float:
+    """The lowest of some flat tops that no more sharp ones pass than there are flat ones as high;
+    NaN where there is none.
+
+    Light does not pass the level at which a channel clips. In pictures of few levels stars that are
+    not clipped have flat tops by chance, and the others stand above them.
+    """
+    levels = np.sort(flat)
+    passing = len(sharp) - np.searchsorted(np.sort(sharp), LEVEL_SPREAD * levels)
+    held = passing <= len(levels) - np.arange(len(levels))
+    return float(levels[held][0]) if held.any() else np.nan
 
 
 def _level_round(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: float):

@@ -28,6 +28,9 @@ WINGS_SIGMA = 15.0  # errors of the light by the wings alone
 # Share of it that they may have not where the profile has it: those of broken stars have up to
 # 0.3, what else is suspect (galaxies, knots, pairs) 1.1 and more
 WINGS_MISFIT = 0.35
+# Largest over smallest of the shares of that light which the channels have within the core: broken
+# ones have 1.4 and more; a knot of nebula has one shape in all channels
+UNLIKE_CORES = 1.25
 MOVES = 4  # by which the middle of the wings is found
 
 
@@ -174,7 +177,18 @@ class _Wings:
             trust = [float(fit.flux[0] / fit.error[0]) ** 2 for fit in fits]
             x_px += np.average([fit.dx_px[0] for fit in fits], weights=trust)
             y_px += np.average([fit.dy_px[0] for fit in fits], weights=trust)
+        if not self._unlike_cores(x_px, y_px, radius_px, fits):
+            return None
         return x_px, y_px, radius_px
+
+    def _unlike_cores(self, x_px: float, y_px: float, radius_px: float, fits) -> bool:
+        """Whether the channels have unlike shares within a core of the light that wings tell."""
+        window, near = _disc_pixels(self.planes[0].shape, x_px, y_px, radius_px)
+        share = [
+            np.nansum((plane[window] - c.sky)[near]) / fit.flux[0]
+            for c, plane, fit in zip(self.channels, self.planes, fits, strict=True)
+        ]
+        return bool(max(share) > UNLIKE_CORES * max(min(share), 0))
 
     def _fitted(self, x_px: float, y_px: float, radius_px: float, guess: NDArray):
         """The light of a star at a place in each channel, by what lies beyond a radius."""

@@ -49,6 +49,9 @@ HIDDEN_NOISE_STEPS = 1.0
 STRETCHED_HEIGHT = 0.2
 HEIGHT_SNR, FEWEST_CLEAR = 20.0, 60
 SEEN_HEIGHT_SIGMA = 5.0  # less is no light of stars in that channel
+# The brightest must stand so high, or clear stars have no room to be lower (25 to 34 where all are
+# faint, 93 and more in stretched pictures), and so many of them must not be burnt out.
+BRIGHT_HEIGHT_SIGMA, NOT_BURNT_SHARE = 50.0, 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -293,15 +296,18 @@ def measure_linearity(pixels: np.ndarray, stars: Table) -> Linearity:
 
 def _median_height(stars: Table, index: int) -> float:
     """Of clear stars' peaks in one channel, over the third highest; 0 for few stars, or where most
-    have no light."""
+    have no light, none is bright or most are burnt out."""
     height = _peak_height(stars, index)
     clear = (np.asarray(stars["snr"]) >= HEIGHT_SNR) & (stars["flags"] & Flag.EDGE == 0)
-    height = np.sort(height[clear & (height > 0)])
-    if len(height) < FEWEST_CLEAR:
+    clear &= height > 0
+    burnt = stars["flags"][clear] & Flag.SATURATED > 0
+    height = np.sort(height[clear])
+    if len(height) < FEWEST_CLEAR or burnt.mean() > 1 - NOT_BURNT_SHARE:
         return 0.0
-    median = float(np.median(height))
-    seen = median > SEEN_HEIGHT_SIGMA * stars.meta["noise"].noise[index]
-    return median / float(height[-3]) if seen else 0.0
+    median, highest = float(np.median(height)), float(height[-3])
+    noise = stars.meta["noise"].noise[index]
+    seen = median > SEEN_HEIGHT_SIGMA * noise and highest > BRIGHT_HEIGHT_SIGMA * noise
+    return median / highest if seen else 0.0
 
 
 def _profile_slope(stars: Table) -> tuple[float, float, str]:

@@ -184,10 +184,10 @@ class _Wings:
     def _unlike_cores(self, x_px: float, y_px: float, radius_px: float, fits) -> bool:
         """Whether the channels have unlike shares within a core of the light that wings tell."""
         window, near = _disc_pixels(self.planes[0].shape, x_px, y_px, radius_px)
-        share = [
-            np.nansum((plane[window] - c.sky)[near]) / fit.flux[0]
-            for c, plane, fit in zip(self.channels, self.planes, fits, strict=True)
-        ]
+        share = []
+        for channel, plane, fit in zip(self.channels, self.planes, fits, strict=True):
+            core = plane[window][near] - channel.sky
+            share.append(np.nansum(core) / fit.flux[0])
         return bool(max(share) > UNLIKE_CORES * max(min(share), 0))
 
     def _fitted(self, x_px: float, y_px: float, radius_px: float, guess: NDArray):

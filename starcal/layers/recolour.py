@@ -22,7 +22,9 @@ _KEPT: WeakKeyDictionary[Split, "Measured"] = WeakKeyDictionary()  # two passes 
 # A mean over a pixel is one over Gauss's two places each way, but near stars narrower than some:
 # there it takes so many parts a width of theirs.
 GAUSS_PARTS = np.array([-0.5, 0.5]) / np.sqrt(3)
-WIDE_FWHM_PX, NEAR_PX, PARTS_A_WIDTH = 2.0, 2.0, 3.0
+WIDE_FWHM_PX = 2.0
+NEAR_PX = 2.0
+PARTS_A_WIDTH = 3.0
 MOST_PARTS = 5  # stars of .4 pixels keep their light to 1 in 800, of a quarter to 1 in 45
 HALF_DIAGONAL_PX = np.sqrt(0.5)  # of a pixel: some pixel's middle is as near to any star
 PARTS_OF_FLARES = 3  # of their pixels, each way, for one of the grid they are laid on

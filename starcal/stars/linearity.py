@@ -47,11 +47,13 @@ HIDDEN_NOISE_STEPS = 1.0
 # Height of the median of clear stars over that of the brightest: on linear frames 0.01 to 0.12,
 # stretched 0.2 to 1. It needs so many stars, of which some are bright.
 STRETCHED_HEIGHT = 0.2
-HEIGHT_SNR, FEWEST_CLEAR = 20.0, 60
+HEIGHT_SNR = 20.0
+FEWEST_CLEAR = 60
 SEEN_HEIGHT_SIGMA = 5.0  # less is no light of stars in that channel
 # The brightest must stand so high, or clear stars have no room to be lower (25 to 34 where all are
 # faint, 93 and more in stretched pictures), and so many of them must not be burnt out.
-BRIGHT_HEIGHT_SIGMA, NOT_BURNT_SHARE = 50.0, 0.5
+BRIGHT_HEIGHT_SIGMA = 50.0
+NOT_BURNT_SHARE = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)

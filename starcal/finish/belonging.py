@@ -17,8 +17,10 @@ NAME_CARD, SUM_CARD = "STARLESS", "SLESSSUM"
 STARS_LOOKED_AT = 200
 FEWEST_LOOKED_AT, LOOKED_SHARE = 10, 0.25  # of all peaks: faint ones hide in a picture's noise
 SUMMED_ROWS = 16
-PEAK_REACH_PX, BRIGHTEST_PIXELS = 3, 50_000
-NEAR_PX, PLACES_FOR_NOISE = 4, 10_000
+PEAK_REACH_PX = 3
+BRIGHTEST_PIXELS = 50_000
+NEAR_PEAK_PX = 4
+PLACES_FOR_NOISE = 10_000
 STARS_SEEN_SIGMA, STARS_SEEN_SHARE = (
     5.0,
     0.5,
@@ -132,7 +134,7 @@ def require_starless(nebula: NDArray, layer: NDArray) -> None:
 
 def _above_surroundings(nebula: NDArray, x_px: NDArray, y_px: NDArray) -> NDArray:
     """How far places stand out of the median of the 9 x 9 pixels round them, (n,)."""
-    reach = np.arange(-NEAR_PX, NEAR_PX + 1)
+    reach = np.arange(-NEAR_PEAK_PX, NEAR_PEAK_PX + 1)
     rows = np.clip(y_px[:, None] + reach, 0, nebula.shape[1] - 1)
     columns = np.clip(x_px[:, None] + reach, 0, nebula.shape[2] - 1)
     near = nebula[:, rows[:, :, None], columns[:, None, :]].mean(axis=0)

@@ -17,7 +17,8 @@ AT_STAR_PX = 2  # from a clipped star's middle to its patch of full pixels
 RIM_PX = 1  # at the end of a column a pixel is half full
 # in px and in depths of the deepest: what is so deep and so far from it is another star's core
 # (columns are 1 to 3 px wide)
-SECOND_DEPTH_PX, SECOND_AWAY = 2.0, 2.0
+SECOND_DEPTH_PX = 2.0
+SECOND_AWAY = 2.0
 SLIM_SHARE = (
     0.6  # of the widest place of a patch, where its star is: what is slimmer has run over
 )

@@ -23,7 +23,7 @@ _KEPT: WeakKeyDictionary[Split, "Measured"] = WeakKeyDictionary()  # two passes 
 # there it takes so many parts a width of theirs.
 GAUSS_PARTS = np.array([-0.5, 0.5]) / np.sqrt(3)
 WIDE_FWHM_PX = 2.0
-NEAR_PX = 2.0
+NEAR_STAR_PX = 2.0
 PARTS_A_WIDTH = 3.0
 MOST_PARTS = 5  # stars of .4 pixels keep their light to 1 in 800, of a quarter to 1 in 45
 HALF_DIAGONAL_PX = np.sqrt(0.5)  # of a pixel: some pixel's middle is as near to any star
@@ -411,7 +411,7 @@ def _resized(
     away = np.hypot(dx, dy)
     fwhm_px = size * model.psf[1].fwhm_px
     light = np.empty(len(dx), np.float32)
-    narrow = away < (NEAR_PX if fwhm_px < WIDE_FWHM_PX else 0)
+    narrow = away < (NEAR_STAR_PX if fwhm_px < WIDE_FWHM_PX else 0)
     count = min(int(np.ceil(PARTS_A_WIDTH / fwhm_px)), MOST_PARTS)
     many = (np.arange(count) + 0.5) / count - 0.5
     for chosen, parts in ((narrow, many), (~narrow, GAUSS_PARTS)):

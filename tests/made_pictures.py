@@ -48,6 +48,21 @@ def icc_profile(name):
     return imagecodecs.cms_profile("rgb", whitepoint=white, primaries=primaries, gamma=2.2)
 
 
+def in_adobe_rgb(display):
+    """Display values of sRGB as numbers of 16 bits in a wider space."""
+    import imagecodecs
+
+    return imagecodecs.cms_transform(
+        np.float32(display),
+        icc_profile("srgb"),
+        icc_profile("adobergb"),
+        colorspace="rgb",
+        outcolorspace="rgb",
+        outdtype=np.uint16,
+        intent=1,
+    )
+
+
 CURVES = {"arcsinh": arcsinh, "gamma": gamma, "midtone": midtone}
 
 

@@ -13,7 +13,7 @@ import tifffile
 from astropy import units as u
 from astropy.io import fits
 from astropy.table import Table
-from made_pictures import CURVES, icc_profile, made_picture
+from made_pictures import CURVES, icc_profile, in_adobe_rgb, made_picture
 from scipy.spatial import cKDTree
 
 import starcal
@@ -259,19 +259,6 @@ def test_light_of_the_plain_curve_is_the_values():
 
 
 # --- the whole job ----------------------------------------------------------------------
-
-
-def in_adobe_rgb(display):
-    """Display values of sRGB as numbers of 16 bits in a wider space."""
-    return imagecodecs.cms_transform(
-        np.float32(display),
-        icc_profile("srgb"),
-        icc_profile("adobergb"),
-        colorspace="rgb",
-        outcolorspace="rgb",
-        outdtype=np.uint16,
-        intent=1,
-    )
 
 
 def save(path, display, kind):

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 import tifffile
-from made_pictures import icc_profile
+from made_pictures import icc_profile, in_adobe_rgb
 
 from starcal.colour import srgb_decode
 from starcal.errors import FrameError
@@ -59,18 +59,8 @@ def test_a_damaged_profile_is_refused():
 @pytest.fixture
 def picture(tmp_path):
     """Colours that sRGB has, as it shows them and in a file of Adobe RGB; one pixel that it lacks."""
-    import imagecodecs
-
     shown = np.random.default_rng(3).uniform(0.05, 0.95, (3, 20, 30)).astype(np.float32)
-    numbers = imagecodecs.cms_transform(
-        np.ascontiguousarray(shown[:, ::-1].transpose(1, 2, 0)),
-        icc_profile("srgb"),
-        icc_profile("adobergb"),
-        colorspace="rgb",
-        outcolorspace="rgb",
-        outdtype=np.uint16,
-        intent=1,
-    )
+    numbers = in_adobe_rgb(np.ascontiguousarray(shown[:, ::-1].transpose(1, 2, 0)))
     numbers[0, 0] = 65535, 0, 0
     file = tmp_path / "adobe.tif"
     tifffile.imwrite(file, numbers, photometric="rgb", iccprofile=icc_profile("adobergb"))

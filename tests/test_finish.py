@@ -691,7 +691,8 @@ def test_a_stretched_layer_from_elsewhere_is_screened_as_it_is(
         added = space.to_srgb @ (space.decode(whole[rim]) - space.decode(below[rim]))
         assert uv_prime_distance(added, above[rim]) < 0.004
         assert bv is not None
-    assert run_join(edited, layer_file, "-o", out, "--star-size", 0.7, "--overwrite") == 1
+    words = ("--moved", "none", "--star-size", 0.7, "--overwrite")
+    assert run_join(edited, layer_file, "-o", out, *words) == 1
     assert "from before the stretch" in capsys.readouterr().err
 
 

@@ -421,7 +421,10 @@ def test_stars_come_back_in_their_colours_after_an_edit(split_files, tmp_path):
 
 @pytest.mark.slow
 def test_a_nebula_left_as_it_was_gets_its_stars_added(split_files):
-    joined = join_pictures(split_files / "starless.fits", split_files / "stars.fits")
+    files = split_files / "stars.fits", split_files / "starless.fits"
+    with pytest.raises(FrameError, match="nebula first"):
+        join_pictures(*files)
+    joined = join_pictures(*reversed(files))
     starless = read_frame(split_files / "starless.fits").pixels
     assert joined.how == "add"
     assert joined.pixels == pytest.approx(starless + star_layer(), abs=1e-6)

@@ -187,7 +187,7 @@ def join_pictures(
     frame = read_frame(starless) if starless else starless_beside(layer, Path(stars))
     progress("looking where the nebula lies", 0.05)
     found = None if moved == "none" else _found_geometry(frame, below, layer)
-    layer_stars = prepared_layer(layer, Path(stars), choices, recoloured, progress)
+    layer_stars = prepared_layer(layer, choices, recoloured, progress)
     light = _laid_there(layer_stars, found, below.pixels.shape[1:])
     _require_one_size(below.pixels, light)
     progress("laying the stars over it", 0.6)

@@ -2,7 +2,6 @@
 for."""
 
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -106,15 +105,13 @@ class StarLayer:
 
 
 def prepared_layer(
-    layer: Frame, path: Path, choices: Choices, recoloured: bool, progress: Progress
+    layer: Frame, choices: Choices, recoloured: bool, progress: Progress
 ) -> StarLayer:
     """A star layer with what was asked of its stars done to them.
 
     Parameters
     ----------
     layer : Frame
-    path : Path
-        Where it was read from.
     choices : Choices
     recoloured : bool
         Whether the stars are given colours.
@@ -139,7 +136,7 @@ def prepared_layer(
     found = check(layer, choices)
     surely_linear = own or choices.assume_linear
     if not surely_linear and (why := _stretched_for(layer, found)):
-        return _stretched_layer(layer, path, found, choices, recoloured, why)
+        return _stretched_layer(layer, found, choices, recoloured, why)
     if as_it_is:
         return plain
     return (_recoloured if recoloured else _as_wished)(layer, found, choices)
@@ -234,7 +231,6 @@ def own_colours(parts: Split) -> NDArray[np.float64]:
 
 def _stretched_layer(
     layer: Frame,
-    path: Path,
     found: CheckResult,
     choices: Choices,
     recoloured: bool,

@@ -64,8 +64,7 @@ def kind_of(path: Path) -> str | None:
     -------
     str or None
     """
-    with open(path, "rb") as file:
-        start = file.read(4)
+    start = _start_of(path)
     if start == PNG:
         return "png"
     if start in TIFF:
@@ -84,8 +83,7 @@ def icc_profile_of(path: Path) -> bytes | None:
     -------
     bytes or None
     """
-    with open(path, "rb") as file:
-        start = file.read(4)
+    start = _start_of(path)
     if start in TIFF:
         return _icc_profile_of_tiff(path)
     if start != PNG and not start.startswith(JPEG):
@@ -93,11 +91,17 @@ def icc_profile_of(path: Path) -> bytes | None:
     from PIL.JpegImagePlugin import JpegImageFile
     from PIL.PngImagePlugin import PngImageFile
 
-    # as `Image.open`, which refuses large ones
+    # not by `Image.open`, which refuses large pictures
     opened = PngImageFile if start == PNG else JpegImageFile
     with suppress(SyntaxError, OSError, ValueError), opened(path) as image:
         return image.info.get("icc_profile")
     return None
+
+
+def _start_of(path):
+    """The bytes that tell formats apart."""
+    with open(path, "rb") as file:
+        return file.read(4)
 
 
 def _icc_profile_of_tiff(path):
@@ -110,8 +114,7 @@ def _icc_profile_of_tiff(path):
 
 def _planes(path, notes):
     """What the file holds as numbers, (channel, y, x), top row first."""
-    with open(path, "rb") as file:
-        start = file.read(4)
+    start = _start_of(path)
     if start in TIFF:
         planes = _tiff(path, notes)
     else:

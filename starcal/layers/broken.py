@@ -10,11 +10,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
 from ..stars import Flag
+from ..stars.detection import connected
 from .fluxes import FluxFit, fit_fluxes
 from .light import Channel
 from .profiles import Profiles, warps_at
@@ -139,10 +137,7 @@ def broken_cores(
 
 def _on_one_core(places, rows: NDArray, reach_px: float) -> list[NDArray]:
     """The rows of entries that hang together."""
-    at = np.column_stack(places)[rows]
-    pairs = cKDTree(at).query_pairs(reach_px, output_type="ndarray")
-    links = coo_matrix((np.ones(len(pairs), bool), tuple(pairs.T)), (len(rows), len(rows)))
-    count, mark = connected_components(links, directed=False)
+    mark, count = connected(np.column_stack(places)[rows], reach_px)
     return [rows[mark == one] for one in range(count)]
 
 

@@ -397,7 +397,7 @@ def _wide_cores(clipped: np.ndarray, least_area: float) -> tuple[np.ndarray, np.
     ys, xs = places_where(clipped)
     if len(xs) == 0:
         return None
-    core, count = _connected(np.column_stack([xs, ys]), 1.5)
+    core, count = connected(np.column_stack([xs, ys]), 1.5)
     area = np.bincount(core, minlength=count)
     wide = area > least_area
     if not wide.any():
@@ -406,9 +406,20 @@ def _wide_cores(clipped: np.ndarray, least_area: float) -> tuple[np.ndarray, np.
     return middle[wide], area[wide]
 
 
-def _connected(points: np.ndarray, reach: float) -> tuple[np.ndarray, int]:
-    """Label the groups of points that hang together within ``reach``: label per point, number of
-    groups."""
+def connected(points: np.ndarray, reach: float) -> tuple[np.ndarray, int]:
+    """Label the groups of points that hang together.
+
+    Parameters
+    ----------
+    points : ndarray, (n, 2)
+    reach : float
+        Between neighbours of a group, in the unit of the points.
+
+    Returns
+    -------
+    tuple of ndarray (n,), int
+        The label of each point, and how many there are.
+    """
     pairs = cKDTree(points).query_pairs(reach, output_type="ndarray")
     n = len(points)
     graph = coo_matrix((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), shape=(n, n))

@@ -43,7 +43,7 @@ def show(folder: Path) -> None:
     for name in ("before", "after"):
         audit = facts["audit"][name]
         print(
-            f"{name}: {audit['impossible']} of {audit['judged']} judged stars have a colour that "
+            f"{name}: {audit['impossible']} of {audit['judged']} measured stars have a colour that "
             f"no star has"
         )
     print(f"look at {folder / 'report.html'}")

@@ -557,8 +557,9 @@ def all_possible(audit: Audit) -> bool:
 def _unchanged(frame: Frame, found: CheckResult, before: Audit) -> _Made:
     """The frame as it is, and why."""
     reason = (
-        f"{before.n_judged - before.n_impossible} of {before.n_judged} judged stars have possible "
-        "colours already: the picture is unchanged (--route palette recolours it all the same)"
+        f"{before.n_judged - before.n_impossible} of {before.n_judged} measured stars have "
+        "possible colours already: the picture is unchanged (--route palette recolours it all the "
+        "same)"
     )
     steps = tuple(step for step in found.verdict.next_steps if "`starcal run`" not in step)
     told = replace(found, route_reason=reason, verdict=replace(found.verdict, next_steps=steps))
@@ -876,13 +877,13 @@ def _require_no_harm(name: str, before: Audit, after: Audit) -> None:
     was_row, is_row = same_stars(before, after)
     same = before.impossible[was_row], after.impossible[is_row]
     for impossible, kind in (
-        (same, "stars judged both times"),
+        (same, "stars measured both times"),
         (_all_judged(before, after), ""),
     ):
         was, now = impossible
         if now.sum() > max(was.sum(), FEW_IMPOSSIBLE * len(now)):
             raise HarmError(
-                f"{name}: {was.sum()} of {len(was)} {kind or 'judged stars'} have impossible "
+                f"{name}: {was.sum()} of {len(was)} {kind or 'measured stars'} have impossible "
                 f"colours now, {now.sum()} of {len(now)} would have them afterwards: "
                 "nothing was written. Keep the frame as it is, or choose another --route."
             )
@@ -960,10 +961,9 @@ def _warned(found: CheckResult, before: Audit, route: str) -> CheckResult:
     if not all_possible(before) or found.route != "palette" or route != "best":
         return found
     step = (
-        f"compare with the frame as it was: {before.n_impossible} of its {before.n_judged} judged "
-        f"stars had a "
-        "colour that no star has, and the new colours are not measured; keep the old ones if they "
-        "are better"
+        f"compare with the frame as it was: {before.n_impossible} of its "
+        f"{before.n_judged} measured stars had a colour that no star has, and the new colours are "
+        "not measured; keep the old ones if they are better"
     )
     return replace(
         found, verdict=replace(found.verdict, next_steps=(step, *found.verdict.next_steps))

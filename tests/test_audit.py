@@ -479,7 +479,7 @@ def test_result_turns_into_json_and_text():
     )
     assert told["judged"] + sum(told["unknown"].values()) == told["found"] == len(result.stars)
     assert sum(told["hues"].values()) == told["impossible"]
-    assert f"{result.n_impossible} of {result.n_judged} judged stars" in str(result)
+    assert f"{result.n_impossible} of {result.n_judged} measured stars" in str(result)
     assert ("picture", "cepheus-sho") in result.rows()
 
 
@@ -503,7 +503,7 @@ def test_pictures_without_stars(pixels, stretched):
     assert isinstance(result, Audit)
     assert result.n_judged == 0
     assert result.share_impossible is None
-    assert "No star could be judged" in str(result)
+    assert "No star could be measured" in str(result)
     json.dumps(result.to_dict(), allow_nan=False)
     result.plot_chromaticity(Figure().subplots())
     result.plot_map(Figure().subplots())

@@ -33,16 +33,24 @@ def audit_of(impossible, judged):
         (
             (98, 100),
             (0, 103),
-            "98 of 100 judged stars had impossible colours, none of 103 has now.",
+            "98 of 100 measured stars had impossible colours, none of 103 has now.",
         ),
-        ((1, 1), (0, 1), "1 of 1 judged star had an impossible colour, none of 1 has now."),
-        ((12, 50), (3, 51), "12 of 50 judged stars had impossible colours, 3 of 51 have now."),
+        ((1, 1), (0, 1), "1 of 1 measured star had an impossible colour, none of 1 has now."),
+        (
+            (12, 50),
+            (3, 51),
+            "12 of 50 measured stars had impossible colours, 3 of 51 have now.",
+        ),
         (
             (0, 50),
             (0, 52),
-            "None of 50 judged stars had an impossible colour, and none of 52 has now.",
+            "None of 50 measured stars had an impossible colour, and none of 52 has now.",
         ),
-        ((0, 0), (0, 9), "Too few stars can be judged to say how many had impossible colours."),
+        (
+            (0, 0),
+            (0, 9),
+            "Too few stars can be measured to say how many had impossible colours.",
+        ),
     ],
 )
 def test_the_stars_come_first(before, after, said):

@@ -381,7 +381,7 @@ def test_the_tally_counts_each_flag_with_its_reason(tmp_path):
     page = page_of(tmp_path, fitted_result())
     assert f"no flag {FITTED - 1} " in page.text  # all fitted stars but the outlier
     assert f"saturated {PAIRS - FITTED} {FLAG_REASONS[Flag.SATURATED]}" in page.text
-    assert f"clipped 1 {FLAG_REASONS[Flag.CLIPPED]}" in page.text
+    assert f"outlier of the fit 1 {FLAG_REASONS[Flag.CLIPPED]}" in page.text
     assert FLAG_REASONS[Flag.DOUBLE] not in page.text  # nobody has it
 
 
@@ -598,7 +598,7 @@ def test_fit_figure_shows_each_star_the_line_and_the_gain():
     fit = result.fit
     for axes, band, gain in zip(result.plot_fit(), (0, 1), fit.gains[[0, 2]], strict=True):
         used, dot = marks(axes, "used")
-        clipped, cross = marks(axes, "clipped")
+        clipped, cross = marks(axes, "outliers")
         assert np.array_equal(
             used, np.column_stack([fit.bv_mag, fit.log_ratio_mag[band]])[fit.used]
         )

@@ -19,7 +19,7 @@ from starcal.checking.result import ROUTE_WORDS, VERDICT_WORDS, for_json
 from starcal.choices import Choices
 from starcal.cure.stars import recolour_checked
 from starcal.layers import split
-from starcal.stars import Flag, measure_stars
+from starcal.stars import Flag, flag_words, measure_stars
 from starcal.texts import counted
 
 # Keys that the contract names for `check --json`.
@@ -160,10 +160,11 @@ def test_one_line(solved, unsolved):
 def test_rows_tell_the_tally(solved):
     rows = dict(solved.rows())
     tally = solved.to_dict()["stars"]["flags"]
-    for flag, count in tally.items():
-        assert (f"flagged {flag}" in rows) == (count > 0)
+    for flag in Flag:
+        name, count = f"flagged {flag_words(flag)}", tally[flag.name.lower()]
+        assert (name in rows) == (count > 0)
         if count:
-            assert rows[f"flagged {flag}"].startswith(str(count))
+            assert rows[name].startswith(str(count))
     assert rows["stars found"] == str(len(solved.stars))
 
 
@@ -232,7 +233,7 @@ def test_pictures_in_a_notebook(frame, make, captions):
 def test_an_audit_in_a_notebook(frame):
     audit = starcal.audit_picture(frame.pixels, name="<b>")
     _, text = shown_in_a_notebook(audit)
-    assert f"{audit.n_judged} judged" in text
+    assert f"{audit.n_judged} measured" in text
     assert "<b>" not in text
 
 

@@ -404,7 +404,7 @@ def test_stars_left_out_stay_in_the_plots_with_their_residual(camera):
     assert (
         used.sum()
         == found.fit.n_used
-        == len(everyone.fitted) - 1 - np.sum(columns["state"] == "clipped")
+        == len(everyone.fitted) - 1 - np.sum(columns["state"] == "outlier")
     )
 
 

@@ -171,7 +171,7 @@ class Audit:
 
     @property
     def share_impossible(self) -> float | None:
-        """Of the judged stars; None where none could be judged."""
+        """Of the measured stars; None where none could be judged."""
         return self.n_impossible / self.n_judged if self.n_judged else None
 
     @property
@@ -221,14 +221,14 @@ class Audit:
         """One sentence."""
         if not self.n_judged:
             why = ", ".join(f"{count} {reason}" for reason, count in self.unknown.items())
-            return f"No star could be judged ({why or 'no star was found'})."
+            return f"No star could be measured ({why or 'no star was found'})."
         hues = ", ".join(
             f"{self.kinds[kind]} {word}"
             for kind, word in IMPOSSIBLE_WORDS.items()
             if self.kinds[kind]
         )
         return (
-            f"{self.n_impossible} of {counted(self.n_judged, 'judged star')} "
+            f"{self.n_impossible} of {counted(self.n_judged, 'measured star')} "
             f"({100 * self.share_impossible:.1f} %) have a "
             "colour that no star has" + (f": {hues}." if hues else ".")
         )
@@ -239,14 +239,14 @@ class Audit:
         shown = "stretched" if self.stretched else "linear"
         rows = [
             ("picture", self.name),
-            ("judged as", f"{shown}: {self.how_judged}"),
+            ("measured as", f"{shown}: {self.how_judged}"),
             ("taken as neutral", white),
             ("stars found", str(self.n_found)),
-            ("stars judged", str(self.n_judged)),
+            ("stars measured", str(self.n_judged)),
         ]
         rows += self._kind_rows()
         for reason, count in self.unknown.items():
-            rows.append((f"not judged: {reason}", str(count)))
+            rows.append((f"not measured: {reason}", str(count)))
         if self.n_rims:
             seen = f"{self.n_fringed} of {self.n_rims} rims"
             rows.append(("fringes", f"{seen} are visibly of another colour than the core"))
@@ -278,7 +278,7 @@ class Audit:
         return f"<p><strong>{escaped(self.summary())}</strong></p>{html_table(self.rows())}"
 
     def plot_chromaticity(self, ax: Axes | None = None) -> Axes:
-        """Plot the judged stars in u'v' as displayed, beside real stars and the limits of the
+        """Plot the measured stars in u'v' as displayed, beside real stars and the limits of the
         possible.
 
         Parameters
@@ -321,7 +321,7 @@ KIND_WORDS = {
 WHY_UNKNOWN = [
     "at the edge",
     "not the shape of a star",
-    "no unclipped core on a measurable background",
+    "core burnt out, or no even background",
     "too faint or on too bright a background",
 ]
 

@@ -29,7 +29,7 @@ from ..fit.verdict import Verdict
 from ..place.grid import ChannelGrid
 from ..place.locate import Located
 from ..place.match import Match, WCSError
-from ..stars import FLAG_REASONS, Flag, flag_tally
+from ..stars import FLAG_REASONS, Flag, flag_tally, flag_words
 from ..stars.apertures import ApertureLight
 from ..stars.linearity import Linearity
 from ..texts import UNBROKEN, aligned, broken, columned, counted, html_list, html_table, signed
@@ -481,7 +481,7 @@ class CheckResult:
         return plots.plot_chromaticity(plots.fit_colours(fit), fit.neutral_bv, ax)
 
     def plot_map(self, ax: Axes | None = None) -> Axes:
-        """Plot where on the frame the used, clipped, flagged and unmatched stars are.
+        """Plot where on the frame the used, flagged, outlying and unmatched stars are.
 
         Parameters
         ----------
@@ -585,7 +585,7 @@ def _flag_rows(stars: Table) -> list[tuple[str, str]]:
     tally = flag_tally(stars["flags"])
     counts = [(flag, tally[flag.name.lower()]) for flag in Flag]
     return [
-        (f"flagged {flag.name.lower()}", f"{count}  ({FLAG_REASONS[flag]})")
+        (f"flagged {flag_words(flag)}", f"{count}  ({FLAG_REASONS[flag]})")
         for flag, count in counts
         if count
     ]

@@ -204,7 +204,7 @@ def told_cores(rebuilt: NDArray[np.bool_]) -> str:
     """
     what = "core" if rebuilt.sum() == 1 else "cores"
     return (
-        f"clipped {what} of {counted(int(rebuilt.sum()), 'star')} rebuilt from the wings "
+        f"burnt-out {what} of {counted(int(rebuilt.sum()), 'star')} rebuilt from the wings "
         "(--clipped-cores keep leaves them)"
     )
 

@@ -292,7 +292,7 @@ def check_places(
         ),
         (paired, PAIRED, pairs),
         (used, USED, "used"),
-        (clipped, CLIPPED, "clipped in the fit"),
+        (clipped, CLIPPED, "outliers of the fit"),
     ]
     places = [
         Marks(x_px[which], y_px[which], style, f"{label} ({np.count_nonzero(which)})")
@@ -414,7 +414,7 @@ def _stars_and_clipped(
             )
             for which, style, label in (
                 (fit.used, USED, "used"),
-                (~fit.used, CLIPPED, "clipped"),
+                (~fit.used, CLIPPED, "outliers"),
             )
             if which.any()
         ],

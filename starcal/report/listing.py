@@ -11,7 +11,7 @@ from ..audit.judging import KIND_WORDS
 from ..checking.result import CheckResult
 from ..fit.sources import GIVEN_WORDS, OWN_WORDS, told_own
 from ..layers import FEW_STARS, ProfileMap
-from ..stars import FLAG_REASONS, Flag, flag_tally
+from ..stars import FLAG_REASONS, Flag, flag_tally, flag_words
 from .tables import floats_of, plain
 
 HAS_OWN_PLACE = (
@@ -23,7 +23,6 @@ HAS_OWN_PLACE = (
 NOTABLE_OF_A_KIND = 5  # stars of a kind in the table of notable stars
 SAME_STAR_PX = 2.0
 MISSING = "–"
-FLAG_WORDS = {Flag.FAINT: "weak in a channel"}  # a burnt-out star may be; others as they are
 
 SOURCES_HEAD = ("where the colour is from", "stars", "typical error of B−V, mag")
 SHAPES_HEAD = ("channel", "FWHM, px", "lowest axis ratio", "its long axis", "stars it rests on")
@@ -86,7 +85,7 @@ SETTING_TEXTS = {
     "star_size": "size of the stars, 1 is as before",
     "faintest_mag": "faintest star kept, V",
     "brightest": "how many stars are kept",
-    "clipped_cores": "clipped cores of stars",
+    "clipped_cores": "burnt-out cores of stars",
     "star_strength": "strength of the stars' own stretch, 1 is as found",
     "starless": "starless version given",
     "star_frame": "separate star frame",
@@ -219,7 +218,7 @@ def _counts(reasons: Iterable[str]) -> dict[str, Callable[[Audit], int]]:
     """How to get each count of an audit, by its name in the table."""
     count_of: dict[str, Callable[[Audit], int]] = {
         "stars found": lambda audit: audit.n_found,
-        "stars judged": lambda audit: audit.n_judged,
+        "stars measured": lambda audit: audit.n_judged,
     }
     for kind, words in KIND_WORDS.items():
         name = words if words.startswith("impossible") else f"{kind} ({words})"
@@ -227,7 +226,7 @@ def _counts(reasons: Iterable[str]) -> dict[str, Callable[[Audit], int]]:
     count_of["rims compared with cores"] = lambda audit: audit.n_rims
     count_of["rims of visibly another colour"] = lambda audit: audit.n_fringed
     for reason in reasons:
-        name = f"not judged: {reason}"
+        name = f"not measured: {reason}"
         count_of[name] = lambda audit, reason=reason: audit.unknown.get(reason, 0)
     return count_of
 
@@ -238,7 +237,7 @@ def flag_rows(result: CheckResult) -> list[tuple[str, str, str]]:
     tally = flag_tally(flags)
     rows = [
         ("no flag", np.count_nonzero(flags == 0), "nothing speaks against it"),
-        *((_flag_words(flag), tally[flag.name.lower()], FLAG_REASONS[flag]) for flag in Flag),
+        *((flag_words(flag), tally[flag.name.lower()], FLAG_REASONS[flag]) for flag in Flag),
     ]
     return [(name, str(count), why) for name, count, why in rows if count]
 
@@ -306,7 +305,7 @@ def _rows_in(audit: Audit, result: CheckResult) -> dict[int, int]:
 
 
 def _star_row(stars, row: int, kinds: Sequence[str], hue: str) -> tuple[str, ...]:
-    flags = [_flag_words(flag) for flag in Flag if stars["flags"][row] & flag]
+    flags = [flag_words(flag) for flag in Flag if stars["flags"][row] & flag]
     source = str(stars["colour_source"][row]) if "colour_source" in stars.colnames else MISSING
     return (
         f"x {float(stars['x_px'][row]):.0f}, y {float(stars['y_px'][row]):.0f}",
@@ -323,10 +322,6 @@ def _star_row(stars, row: int, kinds: Sequence[str], hue: str) -> tuple[str, ...
 def _value(stars, row: int, name: str) -> str:
     value = floats_of(stars, name)[row]
     return f"{value:.2f}" if np.isfinite(value) else MISSING
-
-
-def _flag_words(flag: Flag) -> str:
-    return FLAG_WORDS.get(flag, flag.name.lower().replace("_", " "))
 
 
 def worst_rows(audit: Audit, most: int) -> list[tuple[str, str, str]]:

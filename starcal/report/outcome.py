@@ -50,8 +50,8 @@ def outcome_of(result: CheckResult, before: Audit, after: Audit) -> Outcome:
 def _told_stars(before: Audit, after: Audit) -> str:
     """How many stars had impossible colours, and how many have now."""
     if not before.n_judged or not after.n_judged:
-        return "Too few stars can be judged to say how many had impossible colours."
-    judged = counted(before.n_judged, "judged star")
+        return "Too few stars can be measured to say how many had impossible colours."
+    judged = counted(before.n_judged, "measured star")
     if not before.n_impossible and not after.n_impossible:
         return (
             f"None of {judged} had an impossible colour, and none of {after.n_judged} has now."

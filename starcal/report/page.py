@@ -405,7 +405,7 @@ def _chromaticity(audits: Sequence[Audit]) -> str:
     figure = Figure((5.2 * len(judged), 6.2))
     plot_beside(judged, figure.subplots(1, len(judged)))
     alt = (
-        "Colours of the judged stars in the plane of u prime and v prime, with the line of real "
+        "Colours of the measured stars in the plane of u prime and v prime, with the line of real "
         "stars. " + " ".join(f"{audit.name}: {audit.summary()}" for audit in judged)
     )
     return _section(
@@ -419,7 +419,7 @@ def _audit_map(audit: Audit) -> str:
     figure = Figure((8, 6))
     audit.plot_map(figure.subplots())
     alt = (
-        f"Map of the picture: {counted(audit.n_judged, 'judged star')}, "
+        f"Map of the picture: {counted(audit.n_judged, 'measured star')}, "
         f"{audit.n_impossible} of them impossible."
     )
     return _plot_figure(figure, alt, "The same way up as the picture.", "map")
@@ -443,7 +443,8 @@ def _fit_section(result: CheckResult) -> str:
     )
     if clipped:
         caption += (
-            " Crosses are stars clipped as outliers; those beyond a panel are drawn on its rim."
+            " Crosses are outliers, which the fit is made without; those beyond a panel are drawn "
+            "on its rim."
         )
     plot = _plot_figure(figure, _fit_in_words(fit, clipped), caption, "plot")
     return _section("Measured against catalogue", plot)
@@ -460,7 +461,7 @@ def _second_section(result: CheckResult) -> str:
 def _fit_in_words(fit: GainFit, clipped: int) -> str:
     return (
         f"Measured star colours against catalogue B−V: {counted(fit.n_used, 'used star')}, "
-        f"{clipped} clipped. "
+        f"{counted(clipped, 'outlier')}. "
         f"Slopes {fit.slope[0]:+.3f} (R against G) and {fit.slope[1]:+.3f} (B against G) mag per "
         f"mag of B−V, scatter {fit.scatter_mag[0]:.3f} and {fit.scatter_mag[1]:.3f} mag."
     )
@@ -524,8 +525,8 @@ def _stars(result: CheckResult, audits: Sequence[Audit]) -> str:
     )
     if judged:
         judged += (
-            "<p>Each picture is judged by itself: a star that can be judged in one may not be in "
-            "the other.</p>"
+            "<p>Each picture is measured by itself: a star that can be measured in one may not be "
+            "in the other.</p>"
         )
     notable = html_table(
         listing.notable_rows(result, audits[0] if audits else None), listing.NOTABLE_HEAD

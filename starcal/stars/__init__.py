@@ -11,7 +11,7 @@ from ..frame.reading import CHANNELS
 from .columns import in_channels, instrumental_mag, places_of
 from .detection import PLATEAU_SHARE
 from .displayed import displayed_mag
-from .flags import FLAG_REASONS, SHAPE_SNR, Flag, flag_tally
+from .flags import FLAG_REASONS, SHAPE_SNR, Flag, flag_tally, flag_words
 from .known_places import found_stars_in, free_places, measure_at
 from .photometry import BLEND_FLUX_SHARE, measure_stars
 
@@ -24,6 +24,7 @@ __all__ = [
     "Flag",
     "displayed_mag",
     "flag_tally",
+    "flag_words",
     "found_stars_in",
     "free_places",
     "in_channels",

@@ -34,7 +34,7 @@ class Flag(IntFlag):
 
 
 FLAG_REASONS = {
-    Flag.SATURATED: "at or near the clipping level in a channel",
+    Flag.SATURATED: "burnt out, or nearly so, in a channel",
     Flag.EDGE: "too near the edge of the frame or to pixels without data for the wide aperture; "
     "gains rest on a narrow one that may still be whole",
     Flag.BLENDED: "a neighbour's light falls into the wide aperture; gains rest on a narrow one, "
@@ -47,13 +47,30 @@ FLAG_REASONS = {
     Flag.POOR_BV: "its B-V lies beyond what the catalogue's colours can tell",
     Flag.DOUBLE: "known double star",
     Flag.MISMATCH: "brightness does not fit the catalogue's",
-    Flag.CLIPPED: "clipped in the fit as an outlier",
+    Flag.CLIPPED: "far off the fit, which is made without it",
     Flag.LEFT_OUT: "left out by hand",
     Flag.FORCED: "placed where a star is known to be, not found by itself; that alone does not "
     "exclude it",
     Flag.DEFECT: "in one channel alone, and sharper than a star or where stars show in two: hot "
     "pixel or cosmic ray",
 }
+
+# A photographer takes "faint" for a dim star and "clipped" for a burnt-out one.
+FLAG_WORDS = {Flag.FAINT: "weak in a channel", Flag.CLIPPED: "outlier of the fit"}
+
+
+def flag_words(flag: Flag) -> str:
+    """Name a flag for a reader.
+
+    Parameters
+    ----------
+    flag : Flag
+
+    Returns
+    -------
+    str
+    """
+    return FLAG_WORDS.get(flag, flag.name.lower().replace("_", " "))
 
 
 def flag_tally(flags: np.ndarray) -> dict[str, int]:

@@ -30,7 +30,7 @@ SOURCE_MARKS = {
 }
 STATE_MARKS = {
     "used": ("circle", "#56b4e9"),
-    "clipped": ("x", "#e69f00"),
+    "outlier": ("x", "#e69f00"),
     "left out": ("square_x", "#f0e442"),
     "not used": ("triangle", "#7d8695"),
 }

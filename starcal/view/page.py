@@ -162,7 +162,7 @@ class Page(ChoicePage):
     def leave_out(self) -> None:
         """Leave the chosen stars out of the fit."""
         self.choose_left()
-        if places := self._chosen_places("used", "clipped"):
+        if places := self._chosen_places("used", "outlier"):
             self._go(self.history.leave_out(places))
         else:
             self._say(rows.NONE_IN_FIT if self.stars.selected.indices else rows.NOTHING_CHOSEN)

@@ -167,7 +167,7 @@ def cores_box(settings: Settings) -> Checkbox:
     """Whether clipped cores are rebuilt."""
     return Checkbox(
         name="clipped_cores",
-        label="rebuild clipped cores",
+        label="rebuild burnt-out cores",
         active=settings.clipped_cores == CORES_TICKED[True],
         width=200,
         stylesheets=[sheet()],

@@ -12,7 +12,7 @@ from ..report.tables import floats_of
 from ..stars import Flag
 from .job import Cure
 
-STATES = ("used", "clipped", "left out", "not used")
+STATES = ("used", "outlier", "left out", "not used")
 CLEAR_SNR = 20.0  # chromaticities of fainter stars are mostly noise
 MOST_PLOTTED = 1500
 ROOM_SHARE = 0.1  # of the range, beyond the outermost star
@@ -102,7 +102,7 @@ def states_of(checked: CheckResult) -> NDArray:
     state = np.full(len(flags), "not used", dtype=object)
     if checked.fit is not None:
         state[checked.fitted[checked.fit.used]] = "used"
-    state[flags & Flag.CLIPPED > 0] = "clipped"
+    state[flags & Flag.CLIPPED > 0] = "outlier"
     state[flags & Flag.LEFT_OUT > 0] = "left out"
     return state
 

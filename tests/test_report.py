@@ -26,6 +26,7 @@ from starcal.checking.result import CatalogueUse, CheckResult
 from starcal.choices import Settings
 from starcal.draw import plots, preview
 from starcal.errors import OutputError, TooFewStars
+from starcal.fit.contrasts import SecondMeasurement
 from starcal.fit.gains import fit_gains, fit_matrix
 from starcal.fit.verdict import (
     Verdict,
@@ -365,9 +366,25 @@ def test_the_numbers_of_the_fit_are_on_the_page(tmp_path):
 
 @pytest.mark.slow
 def test_gains_that_were_not_applied_are_called_so(tmp_path):
-    page = page_of(tmp_path, KINDS["no"]())
-    assert "gains, not applied" in page.text
-    assert "gains, not applied" not in page_of(tmp_path, fitted_result(), overwrite=True).text
+    gains, error = "gains, not applied", "0.0087 after"
+    known = dataclasses.replace(OPEN, colour_error_before=0.05, colour_error_after=0.0087)
+    page = page_of(tmp_path, dataclasses.replace(KINDS["undecided"](), verdict=known))
+    assert gains in page.text
+    assert error in page.text
+    assert gains not in page_of(tmp_path, fitted_result(), overwrite=True).text
+
+
+def test_where_gains_cannot_serve_no_number_says_that_they_would(tmp_path):
+    other_way = SecondMeasurement(
+        name="halves", channel="red", change=0.01, error=0.02, added_error=0.0
+    )
+    result = dataclasses.replace(KINDS["no"](), second=(other_way,))
+    page = page_of(tmp_path, result)
+    for number in (*result.fit.gains[[0, 2]], result.verdict.colour_error_after):
+        assert f"{number:.4f}" not in page.text
+    assert "do not give each its own colour" in page.text
+    assert "measured in other ways" not in page.text
+    assert result.to_dict()["second_measurements"]
 
 
 def test_the_matrix_is_on_the_page(tmp_path):
@@ -518,12 +535,13 @@ def test_crops_show_the_worst_colours_the_brightest_star_and_the_nebula():
     audit = an_audit("before", shape=shape)  # its impossible stars are on the right
     stars["x_px"][5], stars["y_px"][5], stars["flux_G"][5] = 900, 700, 1e4
     stars["x_px"][6], stars["y_px"][6], stars["flux_G"][6] = 100, 100, 1e5
-    stars["flags"][6] = Flag.SHAPE  # a knot
+    stars["flags"][5:7] = Flag.SHAPE
+    stars["v_mag"] = np.where(np.arange(STARS) == 5, 8.0, np.nan)  # a star; the other is a knot
     picture = a_picture((0.1, 0.1, 0.1), shape)
     picture[:, 1000:, :500] = 0.5  # nebula
     picture[:, 700, 900] = 1
-    worst, bright, nebula = choose_crops(picture, stars, audit)
-    assert "worst" in worst.shows
+    bright, worst, nebula = choose_crops(picture, stars, [audit])
+    assert worst.shows == "the worst colours before"
     inside = shown(
         worst, *(np.asarray(audit.stars[name])[audit.impossible] for name in ("x_px", "y_px"))
     )
@@ -532,6 +550,20 @@ def test_crops_show_the_worst_colours_the_brightest_star_and_the_nebula():
     assert "nebula" in nebula.shows
     assert nebula.x_px < 500
     assert nebula.y_px > 1000
+
+
+def test_the_worst_star_afterwards_is_shown_too_if_need_be_beside_the_brightest():
+    stars, shape = star_table(), (1400, 1800)
+    before, after = (an_audit(name, 2, shape) for name in ("before", "after"))
+    for audit, x_px in ((before, 1000), (after, 1200)):
+        audit.stars["x_px"][:2], audit.stars["y_px"][:2] = x_px, 700
+    stars["x_px"][5], stars["y_px"][5], stars["flux_G"][5] = 900, 700, 1e4
+    bright, worst, *_ = choose_crops(a_picture((0.1, 0.1, 0.1), shape), stars, [before, after])
+    assert bright == (900, 700, "the brightest star and the worst colours before")
+    assert worst == (1200, 700, "the worst colours after")
+    after.stars["kind"][:2] = "possible"
+    _, worst, *_ = choose_crops(a_picture((0.1, 0.1, 0.1), shape), stars, [before, after])
+    assert worst == (1200, 700, "the oddest colour after, though possible")
 
 
 def test_crops_do_not_overlap_and_show_what_they_can():

@@ -72,6 +72,10 @@ MAIN_ROWS = frozenset(
     )
 )
 ALL_NUMBERS = "every number: -v"
+OF_NO_USE = (
+    "tried, and of no use: they take away the cast that all stars share, and do not give each its "
+    "own colour"
+)
 
 
 @dataclass(frozen=True)
@@ -343,9 +347,7 @@ class CheckResult:
         if self.match is not None:
             rows += match_rows(self.match, self.catalogue) + wcs_rows(self.located)
         if self.fit is not None:
-            rows += _fit_rows(self.fit, self._gains_name())
-        if self.own_fit is not None:
-            rows.append(("gains of its own", _gains_text(self.own_fit, ",  ")))
+            rows += [_used_row(self.fit), *self._gain_rows(), *_colour_rows(self.fit)]
         if self.terms is not None:
             rows.append(("assumed", told_terms(self.terms)))
         if self.matrix is not None:
@@ -354,10 +356,20 @@ class CheckResult:
         notes = [("note", note) for note in self.notes + self.fit_notes]
         return rows + _flag_rows(self.stars) + notes
 
-    def _gains_name(self) -> str:
-        """What the gains are called where they are listed."""
-        applied = self.route == "gains" and self.verdict.verdict != "no"
-        return "gains" if applied else "gains, not applied"
+    @property
+    def gains_may_serve(self) -> bool:
+        """Whether the gains are applied, or may be right: not where the verdict is no."""
+        return self.verdict.verdict != "no"
+
+    def _gain_rows(self) -> list[tuple[str, str]]:
+        """The gains; where they cannot serve, what they would do instead of numbers to use."""
+        if not self.gains_may_serve:
+            return [("gains, not applied", OF_NO_USE)]
+        name = "gains" if self.route == "gains" else "gains, not applied"
+        rows = [(name, _gains_text(self.fit, ",  "))]
+        if self.own_fit is not None:
+            rows.append(("gains of its own", _gains_text(self.own_fit, ",  ")))
+        return rows
 
     def __str__(self) -> str:
         """Several lines for a terminal, with every number."""
@@ -421,18 +433,21 @@ class CheckResult:
         """
         return Table(rows=[asdict(each) for each in self.second])
 
+    def second_rows(self) -> list[tuple[str, ...]]:
+        """The gains measured in other ways, in words; none where they cannot serve."""
+        return measurement_rows(self.second) if self.gains_may_serve else []
+
     def second_lines(self) -> list[str]:
-        """The table of second measurements, if there are any."""
-        if not self.second:
-            return []
-        return [SECOND_TITLE, *columned([MEASUREMENTS_HEAD, *measurement_rows(self.second)])]
+        """The same for a terminal, with a title and a head."""
+        rows = self.second_rows()
+        return [SECOND_TITLE, *columned([MEASUREMENTS_HEAD, *rows])] if rows else []
 
     def _repr_html_(self) -> str:
         """For notebooks."""
         return (
             f"<p><strong>{VERDICT_WORDS[self.verdict.verdict]}</strong></p>"
             f"{html_list('ul', self.verdict.reasons)}{html_table(self.rows())}"
-            f"{html_table(measurement_rows(self.second), MEASUREMENTS_HEAD)}"
+            f"{html_table(self.second_rows(), MEASUREMENTS_HEAD)}"
         )
 
     def plot_fit(self, ax: Sequence[Axes] | None = None) -> np.ndarray:
@@ -607,11 +622,13 @@ def _terms_text(fit: GainFit) -> str:
     return f"R/G {red}, B/G {blue} mag per mag of B-V"
 
 
-def _fit_rows(fit: GainFit, gains_name: str) -> list[tuple[str, str]]:
-    """What was fitted, and how well it is known."""
+def _used_row(fit: GainFit) -> tuple[str, str]:
+    return "used in the fit", f"{fit.n_used} of {counted(len(fit.used), 'clean matched star')}"
+
+
+def _colour_rows(fit: GainFit) -> list[tuple[str, str]]:
+    """How much of the stars' colour the channels carry."""
     return [
-        ("used in the fit", f"{fit.n_used} of {counted(len(fit.used), 'clean matched star')}"),
-        (gains_name, _gains_text(fit, ",  ")),
         ("neutral star", f"B-V {fit.neutral_bv:.2f}"),
         ("colour terms", _terms_text(fit)),
         (

@@ -1,6 +1,6 @@
 """Where to look at 100 %: the squares of a frame that tell most about its star colours."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -13,8 +13,7 @@ from ..stars import Flag
 from .tables import floats_of
 
 CROPS = 3
-NOT_A_STAR = Flag.EDGE | Flag.SHAPE
-NOT_CLEAN = NOT_A_STAR | Flag.SATURATED | Flag.BLENDED
+NOT_CLEAN = Flag.EDGE | Flag.SHAPE | Flag.SATURATED | Flag.BLENDED
 EXTREMES_AMONG = 40  # among so many the reddest and the bluest are sought
 # brighter than this is nebula: stretches put the sky at 0.10, the brightest nebula at 0.60
 CROP_NEBULA_DISPLAY = 0.25
@@ -33,10 +32,10 @@ class Crop(NamedTuple):
 
 
 def choose_crops(
-    before: np.ndarray | Shown, stars: Table, audit: Audit | None = None
+    before: np.ndarray | Shown, stars: Table, audits: Sequence[Audit] = ()
 ) -> list[Crop]:
-    """Choose squares that tell: worst colours, brightest star, bright nebula; else the reddest and
-    bluest stars.
+    """Choose squares that tell: the brightest star, the worst colours after and before, bright
+    nebula; else the reddest and bluest stars.
 
     Parameters
     ----------
@@ -44,28 +43,41 @@ def choose_crops(
         For display, in [0, 1].
     stars : Table
         The star table.
-    audit : Audit, optional
-        Of the picture before.
+    audits : sequence of Audit
+        Of the pictures before and after, in this order.
 
     Returns
     -------
     list of Crop, at most `CROPS`
-        Squares that do not overlap.
+        A star that a square shows already has none of its own; what fills up overlaps no other.
     """
+    order = _brightest_first(stars)
     chosen: list[Crop] = []
-    for place in _telling_places(before, stars, audit):
-        place = place._replace(
-            x_px=_moved_inside(place.x_px, before.shape[2]),
-            y_px=_moved_inside(place.y_px, before.shape[1]),
-        )
-        if all(
-            max(abs(place.x_px - other.x_px), abs(place.y_px - other.y_px)) >= CROP_PX
-            for other in chosen
-        ):
-            chosen.append(place)
+    for place in _wanted(stars, order, audits):
+        holds = [_apart_px(place, other) < CROP_PX / 2 for other in chosen]
+        if any(holds):
+            other = chosen[holds.index(True)]
+            both = f"{other.shows} and {place.shows}"
+            chosen[holds.index(True)] = other._replace(shows=both)
+        else:
+            chosen.append(_whole_square(place, before))
+    for place in _fillers(before, stars, order):
         if len(chosen) == CROPS:
             break
+        square = _whole_square(place, before)
+        if all(_apart_px(square, other) >= CROP_PX for other in chosen):
+            chosen.append(square)
     return chosen
+
+
+def _apart_px(one: Crop, other: Crop) -> float:
+    return max(abs(one.x_px - other.x_px), abs(one.y_px - other.y_px))
+
+
+def _whole_square(place: Crop, picture: np.ndarray | Shown) -> Crop:
+    _, height, width = picture.shape
+    x_px, y_px = _moved_inside(place.x_px, width), _moved_inside(place.y_px, height)
+    return place._replace(x_px=x_px, y_px=y_px)
 
 
 def _moved_inside(at: float, side: int) -> float:
@@ -74,21 +86,46 @@ def _moved_inside(at: float, side: int) -> float:
     return float(np.clip(at, CROP_PX / 2, side - CROP_PX / 2)) if side > CROP_PX else side / 2
 
 
-def _telling_places(before, stars: Table, audit: Audit | None) -> Iterator[Crop]:
-    """Places worth a look, the most telling first."""
-    if audit is not None:
+def _brightest_first(stars: Table) -> np.ndarray:
+    """Rows of what is a star by its shape or by the catalogue, the brightest first."""
+    order = np.argsort(-np.nan_to_num(np.asarray(stars["flux_G"])))
+    flags = np.asarray(stars["flags"])
+    listed = np.isfinite(floats_of(stars, "v_mag")) & (flags & Flag.MISMATCH == 0)
+    return order[(listed | (flags & Flag.SHAPE == 0))[order]]
+
+
+def _wanted(stars: Table, order: np.ndarray, audits: Sequence[Audit]) -> Iterator[Crop]:
+    """What nobody shall have to look for."""
+    if len(order):
+        yield _crop_of(stars, order[0], "the brightest star")
+    for audit in audits[1:]:
+        yield from _oddest_star(audit)
+    for audit in audits[:1]:
         yield from _worst_place(audit)
-    x_px, y_px, flux, flags = (
-        np.asarray(stars[name]) for name in ("x_px", "y_px", "flux_G", "flags")
-    )
-    order = np.argsort(-np.nan_to_num(flux))
-    bright = order[flags[order] & NOT_A_STAR == 0]
-    for row in bright[:1]:
-        yield Crop(x_px[row], y_px[row], "the brightest star")
+
+
+def _fillers(before, stars: Table, order: np.ndarray) -> Iterator[Crop]:
+    """Places worth a look, the most telling first."""
     yield from _nebula_crops(before)
     yield from _extreme_colours(stars, order)
-    for row in bright[1:]:  # for small or poor frames
-        yield Crop(x_px[row], y_px[row], "a bright star")
+    for row in order[1:]:  # for small or poor frames
+        yield _crop_of(stars, row, "a bright star")
+
+
+def _crop_of(stars: Table, row: int, shows: str) -> Crop:
+    x_px, y_px = (float(np.asarray(stars[name])[row]) for name in ("x_px", "y_px"))
+    return Crop(x_px, y_px, shows)
+
+
+def _oddest_star(audit: Audit) -> Iterator[Crop]:
+    """Round the star of the picture after whose colour is furthest from those of real stars."""
+    known = np.asarray(audit.stars["kind"]) != "unknown"
+    if known.any():
+        away = np.where(known, np.abs(np.asarray(audit.stars["duv"])), 0)
+        row = int(np.argmax(np.where(audit.impossible, away + 1, away)))
+        possible = "the oddest colour after, though possible"
+        told = "the worst colours after" if audit.impossible[row] else possible
+        yield _crop_of(audit.stars, row, told)
 
 
 def _extreme_colours(stars: Table, order: np.ndarray) -> Iterator[Crop]:
@@ -100,8 +137,7 @@ def _extreme_colours(stars: Table, order: np.ndarray) -> Iterator[Crop]:
         return
     for best, word in ((np.argmax, "reddest"), (np.argmin, "bluest")):
         row = coloured[best(bv_mag[coloured])]
-        x_px, y_px = float(stars["x_px"].value[row]), float(stars["y_px"].value[row])
-        yield Crop(x_px, y_px, f"the {word} of the bright stars, B−V {bv_mag[row]:.2f}")
+        yield _crop_of(stars, row, f"the {word} of the bright stars, B−V {bv_mag[row]:.2f}")
 
 
 def _worst_place(audit: Audit) -> Iterator[Crop]:

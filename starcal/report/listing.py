@@ -125,10 +125,6 @@ def number_rows(result: CheckResult) -> list[tuple[str, str]]:
         for name, text in result.rows()
         if name not in HAS_OWN_PLACE and not name.startswith("flagged ")
     ]
-    if result.route != "gains":
-        rows = [
-            ("gains, not applied" if name == "gains" else name, text) for name, text in rows
-        ]
     rows += _colour_error_rows(result) + _linearity_rows(result)
     if result.matrix is None:
         return rows
@@ -137,10 +133,10 @@ def number_rows(result: CheckResult) -> list[tuple[str, str]]:
 
 def _colour_error_rows(result: CheckResult) -> list[tuple[str, str]]:
     before, after = result.verdict.colour_error_before, result.verdict.colour_error_after
-    if before is None or after is None:
+    if before is None or after is None or not result.gains_may_serve:
         return []
     text = (
-        f"{before:.4f} before, {after:.4f} after gains: median distance of the used stars "
+        f"{before:.4f} before, {after:.4f} after the gains: median distance of the used stars "
         "in u′v′ from the colour of their B−V (0.004 is just seen)"
     )
     return [("colour error", text)]

@@ -17,7 +17,7 @@ from ..audit.plots import plot_beside
 from ..checking.result import ROUTE_WORDS, VERDICT_WORDS, CheckResult
 from ..draw.preview import Shown, crop, encoded, small_jpeg, to_image
 from ..draw.shapes import plot_shapes
-from ..fit.contrasts import MEASUREMENTS_HEAD, measurement_rows
+from ..fit.contrasts import MEASUREMENTS_HEAD
 from ..fit.gains import GainFit
 from ..frame import write_bytes
 from ..layers import ProfileMap
@@ -349,7 +349,7 @@ def _pictures(
         f"<figcaption>{name}</figcaption></figure>"
         for name, picture in pictures.items()
     )
-    crops = "".join(_crops(result, pictures, audits[0] if audits else None))
+    crops = "".join(_crops(result, pictures, audits))
     return _section(
         "Pictures",
         f'<div class="pair">{wholes}</div>{SLIDER if len(pictures) == 2 else ""}',
@@ -362,10 +362,10 @@ def _pictures(
 
 
 def _crops(
-    result: CheckResult, pictures: Mapping[str, np.ndarray | Shown], audit: Audit | None
+    result: CheckResult, pictures: Mapping[str, np.ndarray | Shown], audits: Sequence[Audit]
 ) -> Iterator[str]:
     """One figure a place, its crops one above the other."""
-    for x_px, y_px, shows in choose_crops(next(iter(pictures.values())), result.stars, audit):
+    for x_px, y_px, shows in choose_crops(next(iter(pictures.values())), result.stars, audits):
         where = f"{shows}, around x {x_px:.0f}, y {y_px:.0f} from the bottom"
         crops = "".join(
             html_image(
@@ -452,7 +452,7 @@ def _fit_section(result: CheckResult) -> str:
 
 def _second_section(result: CheckResult) -> str:
     """The table of second measurements: the reader's ground for trust."""
-    table = html_table(measurement_rows(result.second), MEASUREMENTS_HEAD)
+    table = html_table(result.second_rows(), MEASUREMENTS_HEAD)
     return _section(
         "The gains measured in other ways", table, table and f"<p>{SECOND_TEXT}</p>"
     )

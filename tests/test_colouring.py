@@ -425,7 +425,9 @@ def test_recolour_and_audit_from_the_command_line(monos, tmp_path, capsys):
     assert (
         json.loads(capsys.readouterr().out)["impossible"] <= 1
     )  # of some 20: a star in the middle of a filament
-    assert "Where" in (tmp_path / "audit.html").read_text()
+    page = (tmp_path / "audit.html").read_text()
+    assert page.count("data:image/jpeg") == 1  # the picture
+    assert "<li>out.fits: " not in page  # its headline is not said again
     assert main(["audit", str(tmp_path / "nosuch.png")]) == 1
 
 

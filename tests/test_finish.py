@@ -168,6 +168,31 @@ def test_the_nebulas_place_is_found(way):
     assert found.unchanged == (way == "as it was")
 
 
+@pytest.mark.parametrize(
+    ("matrix", "size", "told"),
+    [
+        (*WAYS["as it was"], "lies as its starless frame does"),
+        (*WAYS["cropped"], "cropped by 90 px left, 60 px right, 60 px below, 40 px above ("),
+        (turned(0, 1, (4, 0)), (360, 484), "enlarged by 4 px left ("),
+        (*WAYS["turned and scaled"], "turned by 33.00 degrees and scaled by 0.8000 ("),
+        (turned(180, 1, (479, 0), mirrored=True), (360, 480), "was mirrored top to bottom ("),
+        (turned(0, 1, (479, 0), mirrored=True), (360, 480), "was mirrored left to right ("),
+        (*WAYS["mirrored quarter turn"], "was mirrored and turned by -90.00 degrees ("),
+    ],
+)
+def test_what_was_done_to_a_nebula_is_told_and_nothing_else(matrix, size, told):
+    moved = geometry.Moved(
+        matrix=matrix,
+        error_px=0.02,
+        agreeing=9,
+        tried=9,
+        correlation=0.9,
+        elsewhere=0.1,
+        shapes=((360, 480), size),
+    )
+    assert told in str(moved)
+
+
 @pytest.mark.slow
 def test_sides_rounded_to_whole_pixels_are_no_squeeze(monkeypatch):
     """A picture looked at smaller has sides of whole pixels: 360 x 480 becomes 188 x 250, by 0.3 %

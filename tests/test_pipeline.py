@@ -183,7 +183,7 @@ def test_a_narrowband_frame_is_coloured_star_by_star_and_says_why(recoloured):
     assert recoloured.check.verdict.verdict == "no"
     assert recoloured.check.route == "continuum"
     assert "of the colour that real stars have" in recoloured.check.route_reason
-    assert "fitted on" in recoloured.check.route_reason
+    assert "learnt from" in recoloured.check.route_reason
     assert {"starless.fits", "stars.fits"} <= set(recoloured.files)
 
 

@@ -45,10 +45,10 @@ VERDICT_WORDS = {
 }
 SECOND_TITLE = "the gains measured in other ways, and what that adds to their errors:"
 ROUTE_WORDS = {
-    "gains": "gains fitted to the catalogue",
-    "catalogue": "colours from the catalogue, star by star",
-    "continuum": "colours from the stars' own continuum ratio",
-    "palette": "synthetic yellow-white, or the field's own spread; not measured",
+    "gains": "the whole frame multiplied, a gain a channel, fitted to the catalogue's star colours",
+    "catalogue": "each star's colour as the catalogue has it",
+    "continuum": "each star's colour as its own light in the three channels tells it",
+    "palette": "made up, yellow-white or by the field's own spread: not measured",
     "star frame": "the stars of a separate broadband frame, calibrated",
 }
 # The numbers that are shown first; the others are for whoever asks for all.

@@ -1,8 +1,12 @@
 """The commands whose result is a page of its own: an audit, an exposure plan."""
 
+from numpy.typing import NDArray
+
 from ..audit import audit_picture
 from ..choices import default_of
-from ..frame import read_frame
+from ..draw.preview import Shown
+from ..draw.tone import choose_stretch
+from ..frame import Frame, in_srgb, read_frame
 from ..place.hints import place_given
 from ..plan import (
     BORTLE_SKY_MAG,
@@ -37,9 +41,17 @@ def audit(options) -> int:
             stretched=STRETCHED[options.stretched],
         )
         if options.report:
-            write_audit(options.report, judged, overwrite=options.overwrite)
+            picture = _for_display(frame, judged.stretched)
+            write_audit(options.report, judged, picture, overwrite=options.overwrite)
     show(options, judged.to_dict(), told(options, judged))
     return 0
+
+
+def _for_display(frame: Frame, stretched: bool) -> NDArray | Shown:
+    """A frame's pixels as they are looked at."""
+    if stretched:
+        return in_srgb(frame).pixels
+    return Shown((frame.pixels,), choose_stretch(frame.pixels).apply)
 
 
 def plan(options) -> int:

@@ -10,6 +10,7 @@ from ..checking.result import CheckResult
 from ..choices import Choices
 from ..display import DisplayColours, recolour_display
 from ..errors import HarmError, NotLinearError
+from ..fit.sources import source_tally
 from ..frame import Frame
 from ..stars.linearity import advice
 from ..texts import counted
@@ -96,13 +97,15 @@ def recolour_picture(
         saturation=choices.saturation,
     )
     _require_better(found.frame, colours)
+    tally = source_tally(colours.source[colours.star])
+    told = _sources_in_words(tally, np.count_nonzero(~colours.star))
     return RecolouredPicture(
         picture=frame.refill(np.array(colours.picture)),
         changed=colours.footprint,
         starless=colours.ground,
         colours=colours,
-        check=_check_with_display_colours(found, colours),
-        history=_picture_history(colours),
+        check=_check_with_display_colours(found, colours, tally, told),
+        history=_picture_history(colours, told),
     )
 
 
@@ -134,15 +137,15 @@ def _require_better(name: str, colours: DisplayColours) -> None:
         )
 
 
-def _check_with_display_colours(found: CheckResult, colours: DisplayColours) -> CheckResult:
+def _check_with_display_colours(
+    found: CheckResult, colours: DisplayColours, tally: dict[str, int], told: str
+) -> CheckResult:
     """The check, its star table with what each star got."""
     stars = found.stars.copy()
     _list_colours(stars, colours)
-    tally = _sources_in_words(colours)
-    reason = f"{found.linearity.reason}; stars coloured as they are displayed: {tally}"
-    counts = _tally_of_sources(colours)
-    measured = [name for name in ("catalogue", "continuum") if name in counts]
-    best = max(measured, key=lambda name: counts[name], default="palette")
+    reason = f"{found.linearity.reason}; stars coloured as they are displayed: {told}"
+    measured = [name for name in ("catalogue", "continuum") if name in tally]
+    best = max(measured, key=lambda name: tally[name], default="palette")
     steps = tuple(step for step in found.verdict.next_steps if "`starcal run`" not in step)
     return replace(
         found,
@@ -164,27 +167,19 @@ def _list_colours(stars: Table, colours: DisplayColours) -> None:
     stars["colour_source"] = colours.source
 
 
-def _tally_of_sources(colours: DisplayColours) -> dict[str, int]:
-    names, counts = np.unique(colours.source[colours.star], return_counts=True)
-    return {str(name): int(count) for name, count in zip(names, counts, strict=True)}
-
-
-def _sources_in_words(colours: DisplayColours) -> str:
+def _sources_in_words(tally: dict[str, int], others: int) -> str:
     """How many stars have their colour from where; none may be a star."""
-    tally = _tally_of_sources(colours)
     parts = [f"{count} {SOURCE_WORDS[name]}" for name, count in tally.items()]
-    rest = int((~colours.star).sum())
     if not parts:
         return "none is surely a star"
-    parts += [f"{rest} left as they are, for they are not surely stars"] * (rest > 0)
+    parts += [f"{others} left as they are, for they are not surely stars"] * (others > 0)
     return ", ".join(parts)
 
 
-def _picture_history(colours: DisplayColours) -> tuple[str, ...]:
-    tally = _sources_in_words(colours)
+def _picture_history(colours: DisplayColours, told: str) -> tuple[str, ...]:
     how = "ratios kept" if colours.curve.keeps_ratios else "channel by channel"
     return (
-        f"starcal: stars of a stretched picture recoloured, all else untouched: {tally}",
+        f"starcal: stars of a stretched picture recoloured, all else untouched: {told}",
         f"starcal: tone curve of steepness {colours.curve.steepness:.2f} ({how}), saturation "
         f"{colours.saturation:.2f}",
         f"starcal: impossible cores and rims {colours.impossible_before} before, "

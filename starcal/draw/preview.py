@@ -24,6 +24,7 @@ PAGE_SIDE_PX = 1000  # longer side of a whole picture in the report
 # of a whole picture in the report: two of them, six crops and the plots stay below 5 MB
 PICTURE_BYTES = 600_000
 CROP_PX = 320  # three beside each other fill the page
+RINGS = {10: "#000000", 8: "#ffffff"}  # radius, px: dark round light shows on any ground
 NOTEBOOK_SIDE_PX = 420  # longer side of a picture in a notebook
 PREVIEW_ROWS = 64
 RUNS_ALONE = (
@@ -241,7 +242,35 @@ def small_jpeg(picture: np.ndarray | Shown, side_px: int = PAGE_SIDE_PX) -> byte
     -------
     bytes
     """
-    image = to_image(picture, side_px, side_px)
+    return _jpeg_of(to_image(picture, side_px, side_px))
+
+
+def ringed(picture: np.ndarray | Shown, x_px: np.ndarray, y_px: np.ndarray) -> bytes:
+    """A whole picture as `small_jpeg`, with a ring round each of some places.
+
+    Parameters
+    ----------
+    picture : ndarray, (3, y, x), or Shown
+        For display, in [0, 1].
+    x_px, y_px : ndarray, (n,)
+        0-based.
+
+    Returns
+    -------
+    bytes
+    """
+    image = to_image(picture, PAGE_SIDE_PX, PAGE_SIDE_PX)
+    share = image.width / picture.shape[2]
+    across, down = share * (x_px + 0.5), image.height - share * (y_px + 0.5)
+    draw = ImageDraw.Draw(image)
+    for radius, colour in RINGS.items():
+        for x, y in zip(across, down, strict=True):
+            box = x - radius, y - radius, x + radius, y + radius
+            draw.ellipse(box, outline=colour, width=2)
+    return _jpeg_of(image)
+
+
+def _jpeg_of(image: Image.Image) -> bytes:
     for quality in (90, 75, 50, 25):
         content = encoded(image, "JPEG", quality=quality, subsampling=0)
         if len(content) <= PICTURE_BYTES:

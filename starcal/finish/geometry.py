@@ -48,6 +48,7 @@ LEAST_LEAD = 0.12  # over the best of other places and of the mirror
 OTHER_PLACES = 24
 LEAST_OVERLAP = 0.1  # of the nebula
 
+FLIPS = {0.0: "mirrored top to bottom", 180.0: "mirrored left to right"}  # by the turn, degrees
 MOVED_ADVICE = (
     "say --moved none if it was neither cropped nor turned, or name the frame it was made from by "
     "--starless FILE"
@@ -74,6 +75,8 @@ class Moved:
         Small windows of the picture that lie where it says, to a pixel.
     told : int
         All windows that tell where they lie.
+    shapes : tuple of two (int, int)
+        Rows and columns of frame and picture.
     """
 
     matrix: NDArray[np.float64]
@@ -84,6 +87,7 @@ class Moved:
     elsewhere: float
     windows: int = 0
     told: int = 0
+    shapes: tuple[tuple[int, ...], tuple[int, ...]]
 
     @property
     def sure(self) -> bool:
@@ -113,16 +117,36 @@ class Moved:
         return bool(np.array_equal(self.matrix, np.eye(2, 3)))
 
     def __str__(self) -> str:
-        """In words."""
-        if self.unchanged:
+        """What was done, in words."""
+        done = [*self._turned(), *self._scaled()] or self._cropped()
+        if not done:
             return f"the nebula lies as its starless frame does (to {self.error_px:.2f} px)"
-        mirror = "mirrored, " if self.mirrored else ""
-        turn_deg = round(self.rotation_deg, 2) + 0.0  # not -0.00
         return (
-            f"since its stars were taken out the nebula was {mirror}turned by "
-            f"{turn_deg:.2f} degrees and scaled by {self.scale:.4f}, known to "
-            f"{self.error_px:.2f} px from {self.agreeing} features"
+            f"since its stars were taken out the nebula was {' and '.join(done)} "
+            f"(known to {self.error_px:.2f} px)"
         )
+
+    def _turned(self) -> list[str]:
+        turn_deg = round(self.rotation_deg, 2)
+        if self.mirrored and abs(turn_deg) in FLIPS:
+            return [FLIPS[abs(turn_deg)]]
+        turned = [f"turned by {turn_deg:.2f} degrees"] if turn_deg else []
+        return ["mirrored", *turned] if self.mirrored else turned
+
+    def _scaled(self) -> list[str]:
+        scale = f"{self.scale:.4f}"
+        return [] if scale == "1.0000" else [f"scaled by {scale}"]
+
+    def _cropped(self) -> list[str]:
+        """What was cut off each side, or set on, of a picture that was only cropped."""
+        (rows, columns), (height, width) = self.shapes
+        left, below = np.rint(-self.matrix[:, 2]).astype(int).tolist()
+        cut = {"left": left, "right": columns - width - left}
+        cut |= {"below": below, "above": rows - height - below}
+        off = [f"{px} px {side}" for side, px in cut.items() if px > 0]
+        on = [f"{-px} px {side}" for side, px in cut.items() if px < 0]
+        words = {"cropped by ": off, "enlarged by ": on}
+        return [told + ", ".join(sides) for told, sides in words.items() if sides]
 
 
 def carried(matrix: NDArray, x_px: NDArray, y_px: NDArray) -> tuple[NDArray, NDArray]:
@@ -172,12 +196,12 @@ def find_moved(starless: NDArray, nebula: NDArray) -> Moved:
     proof = _proof(frame, picture, best, other)
     first = _unthinned(frame.to_looked(), picture.to_looked(), best.matrix)
     exact = _exact(starless, nebula, _as_similarity(first, starless.shape[1:]))
-    moved = _moved_of(best, exact, proof)
+    moved = _moved_of(best, exact, proof, (starless.shape[1:], nebula.shape[1:]))
     _require_sure(moved)
     return moved
 
 
-def _moved_of(best: Way, exact: "Exact", proof: tuple[float, float]) -> Moved:
+def _moved_of(best: Way, exact: "Exact", proof: tuple[float, float], shapes) -> Moved:
     """What features, windows and ranks of brightness told, together."""
     return Moved(
         matrix=exact.matrix,
@@ -188,6 +212,7 @@ def _moved_of(best: Way, exact: "Exact", proof: tuple[float, float]) -> Moved:
         elsewhere=proof[1],
         windows=int(np.sum(exact.left_px < NEAR_PX)),
         told=len(exact.left_px),
+        shapes=shapes,
     )
 
 

@@ -79,15 +79,16 @@ class Joined:
         return f"<Joined {self.nebula.name}, stars {self.how}>"
 
     def __str__(self) -> str:
-        """In words."""
-        lies = "taken to lie as its stars do" if self.moved is None else str(self.moved)
-        done = "added" if self.how == "add" else f"screened, colours for {self.space}"
+        """What was found and done, a line each."""
         kind = "linear" if self.tones.linear else "stretched"
+        taken = "the nebula is taken to lie as its stars do"
+        done = "added" if self.how == "add" else f"screened, colours for {self.space}"
         said = (
-            f"the nebula is {kind} ({self.tones.evidence}); {lies}; stars {done}, "
-            f"{self.changed.mean():.1%} of the pixels under stars"
+            f"stars {done}, over {self.changed.mean():.1%} of the pixels",
+            taken if self.moved is None else str(self.moved),
+            f"the nebula is {kind}: {self.tones.evidence}",
         )
-        return "\n".join((said, *self.notes))
+        return "\n".join((*said, *self.notes))
 
     def to_dict(self) -> dict:
         """For JSON."""

@@ -319,8 +319,8 @@ def _told_relation(fit: ContinuumFit) -> str:
     matched = counted(np.count_nonzero(fit.used), "matched star")
     share = f"{100 * fit.explained:.0f} %" if fit.explained < NEARLY_ALL else "nearly all"
     told = (
-        f"a relation between the channels and B-V, fitted on {matched}, explains {share} of "
-        f"their B-V's variance beyond the catalogue's noise; {fit.assumed}"
+        f"how the channels go with B-V was learnt from {matched}, and explains {share} of what "
+        f"their colours differ by beyond the catalogue's errors; {fit.assumed}"
     )
     if np.count_nonzero(fit.used) < MIN_STARS:
         told = (

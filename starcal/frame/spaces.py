@@ -5,7 +5,7 @@ only if the numbers are made for that space, and its colours are judged as what 
 """
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,6 +80,7 @@ class ColourSpace:
 SRGB = ColourSpace("sRGB", srgb_decode(np.linspace(0, 1, CURVE_POINTS)), np.eye(3))
 
 
+@lru_cache
 def colour_space(icc_profile: bytes | None) -> ColourSpace:
     """The space of a picture.
 

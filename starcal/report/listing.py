@@ -171,8 +171,13 @@ def source_rows(result: CheckResult) -> list[tuple[str, str, str]]:
     medians = [np.median(error[source == name]) for name in names]
     texts = [f"{median:.2f}" if np.isfinite(median) else "" for median in medians]
     order = np.argsort(-counts, kind="stable")
+    return [(_from_where(names[i]), str(counts[i]), texts[i]) for i in order]
+
+
+def _from_where(source: str) -> str:
+    """What a source of colours is to a photographer."""
     words = {"": "no star"} | OWN_WORDS | GIVEN_WORDS
-    return [(words.get(names[i], str(names[i])), str(counts[i]), texts[i]) for i in order]
+    return words.get(source, str(source))
 
 
 def own_line(result: CheckResult) -> str:
@@ -302,7 +307,8 @@ def _rows_in(audit: Audit, result: CheckResult) -> dict[int, int]:
 
 def _star_row(stars, row: int, kinds: Sequence[str], hue: str) -> tuple[str, ...]:
     flags = [flag_words(flag) for flag in Flag if stars["flags"][row] & flag]
-    source = str(stars["colour_source"][row]) if "colour_source" in stars.colnames else MISSING
+    known = "colour_source" in stars.colnames
+    source = _from_where(stars["colour_source"][row]) if known else MISSING
     return (
         f"x {float(stars['x_px'][row]):.0f}, y {float(stars['y_px'][row]):.0f}",
         ", ".join(kinds),

@@ -15,7 +15,7 @@ from matplotlib.figure import Figure
 from ..audit import Audit
 from ..audit.plots import plot_beside
 from ..checking.result import ROUTE_WORDS, VERDICT_WORDS, CheckResult
-from ..draw.preview import Shown, crop, encoded, small_jpeg, to_image
+from ..draw.preview import Shown, crop, encoded, ringed, small_jpeg, to_image
 from ..draw.shapes import plot_shapes
 from ..fit.contrasts import MEASUREMENTS_HEAD
 from ..fit.gains import GainFit
@@ -193,14 +193,22 @@ def write_report(
     write_bytes(path, page.encode(errors="replace"), overwrite)
 
 
-def write_audit(path: str | Path, audit: Audit, *, overwrite: bool = False) -> None:
-    """Write the report of an audit alone: counts, chromaticity plot, map and table of the
-    impossible stars.
+def write_audit(
+    path: str | Path,
+    audit: Audit,
+    picture: np.ndarray | Shown | None = None,
+    *,
+    overwrite: bool = False,
+) -> None:
+    """Write the report of an audit alone: counts, the picture and a table of its impossible stars,
+    chromaticity plot, map.
 
     Parameters
     ----------
     path : str or Path
     audit : Audit
+    picture : ndarray, (3, y, x), or Shown, optional
+        What was audited, for display, in [0, 1].
     overwrite : bool
         Replace an existing file.
 
@@ -212,7 +220,8 @@ def write_audit(path: str | Path, audit: Audit, *, overwrite: bool = False) -> N
     worst = html_table(listing.worst_rows(audit, MOST_LISTED), listing.WORST_HEAD)
     sections = [
         f'<section class="verdict">\n<h2>{escaped(audit.summary())}</h2>\n</section>',
-        _chromaticity([audit]),
+        _section("The picture", _marked(picture, audit)),
+        _colour_section(_colour_plot([audit])),
         _section("Where", _audit_map(audit) if audit.n_judged else "", worst),
         _section("Numbers", html_table(audit.rows())),
     ]
@@ -391,28 +400,42 @@ def _colours(result: CheckResult, audits: Sequence[Audit]) -> str:
         f"prime, as measured and "
         "after the gains, with the line of real stars."
     )
-    return _section(
-        "Can stars have these colours?", _plot_figure(figure, alt, LOCUS_CAPTION, "map")
-    )
+    return _colour_section(_plot_figure(figure, alt, LOCUS_CAPTION, "map"))
 
 
 def _chromaticity(audits: Sequence[Audit]) -> str:
     """What the audits say: a sentence each, and the colours beside those of stars."""
     sentences = html_list("ul", [f"{audit.name}: {audit.summary()}" for audit in audits])
+    return _colour_section(sentences, _colour_plot(audits))
+
+
+def _colour_section(*parts: str) -> str:
+    return _section("Can stars have these colours?", *parts)
+
+
+def _colour_plot(audits: Sequence[Audit]) -> str:
+    """The colours of each picture's stars; nothing where none was measured."""
     judged = [audit for audit in audits if audit.n_judged]
     if not judged:
-        return _section("Can stars have these colours?", sentences)
+        return ""
     figure = Figure((5.2 * len(judged), 6.2))
     plot_beside(judged, figure.subplots(1, len(judged)))
     alt = (
         "Colours of the measured stars in the plane of u prime and v prime, with the line of real "
         "stars. " + " ".join(f"{audit.name}: {audit.summary()}" for audit in judged)
     )
-    return _section(
-        "Can stars have these colours?",
-        sentences,
-        _plot_figure(figure, alt, LOCUS_CAPTION, "map"),
-    )
+    return _plot_figure(figure, alt, LOCUS_CAPTION, "map")
+
+
+def _marked(picture: np.ndarray | Shown | None, audit: Audit) -> str:
+    """The picture, its impossible stars in rings."""
+    if picture is None:
+        return ""
+    bad = audit.stars[audit.impossible]
+    content = ringed(picture, *(np.asarray(bad[name]) for name in ("x_px", "y_px")))
+    caption = "Rings: the stars of impossible colours." if len(bad) else ""
+    image = html_image(content, "jpeg", f"The picture, {counted(len(bad), 'star')} in rings")
+    return f"<figure>{image}<figcaption>{caption}</figcaption></figure>"
 
 
 def _audit_map(audit: Audit) -> str:

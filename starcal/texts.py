@@ -256,7 +256,7 @@ def html_table(rows: Sequence[Sequence[str]], head: Sequence[str] = ()) -> str:
 
 
 def _is_number(text: str) -> bool:
-    return re.fullmatch(r"[+-]?[\d.]+( %)?|–", text) is not None
+    return re.fullmatch(r"[+≥-]?[\d.]+( %)?|–", text) is not None
 
 
 def _cell(text: str, numeric: bool) -> str:

@@ -279,9 +279,18 @@ def test_a_plan_keeps_its_promises(cygnus):
         main_series.frames,
     )
     assert faint.max() <= FAINT_ERROR_MAG
-    assert main_series.n_saturated == np.count_nonzero(
-        cygnus.full_after_s < main_series.seconds
-    )
+    saturated = cygnus.full_after_s < main_series.seconds
+    assert main_series.n_saturated == np.count_nonzero(saturated)
+    faintest = cygnus.stars.v_mag[saturated].max()  # the chart marks it, too
+    assert f"of the field saturate, down to V {faintest:.1f}" in str(main_series)
+
+
+def test_what_the_catalogue_does_not_reach_is_not_told_as_none(cygnus):
+    counts = {row["v_mag"]: row["stars"] for row in cygnus.by_magnitude()}
+    assert counts[15] is None
+    cells = {cell[0]: cell[1] for cell in table_cells(cygnus)}
+    assert (cells["10"], cells["12"], cells["15"]) == (f"{counts[10]}", f"≥{counts[12]}", "–")
+    assert np.isnan(cygnus.to_table()["stars"][-1])
 
 
 def test_usual_gear_gets_about_the_usual_exposure(cygnus):

@@ -98,7 +98,7 @@ def recolour_picture(
     )
     _require_better(found.frame, colours)
     tally = source_tally(colours.source[colours.star])
-    told = _sources_in_words(tally, np.count_nonzero(~colours.star))
+    told = _sources_in_words(tally, int((~colours.star).sum()))
     return RecolouredPicture(
         picture=frame.refill(np.array(colours.picture)),
         changed=colours.footprint,

@@ -2,11 +2,12 @@
 
 What becomes of a star is told by its shape: a dot is measured in the main series, a star shape
 saturates there and is measured in the short one, a cross saturates in both. Hollow dots serve the
-picture but not the fit of gains.
+picture but not the fit of gains. Dots are bluer for hot stars, redder for cool ones.
 """
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 from matplotlib.patheffects import withStroke
 from matplotlib.text import Annotation
@@ -20,6 +21,10 @@ DOT_GROWTH = 1.6  # each magnitude multiplies it
 LARGEST_PT2 = 160.0
 INK, SATURATED_INK = "#1b1b1b", "#a33b12"
 CLEAN = {"marker": "o", "c": INK, "linewidths": 0}
+HOT_TO_COOL = LinearSegmentedColormap.from_list(
+    "hot to cool", ["#1746a2", "#77706a", "#b3260f"]
+)
+HOT_BV_MAG, COOL_BV_MAG = 0.0, 1.4  # B-V of the ends
 DOES_NOT_SERVE = {
     "marker": "o",
     "facecolors": "none",
@@ -107,7 +112,14 @@ def _groups(plan: Plan):
         (lost, IN_NEITHER, "saturates in both" if plan.short else "saturates", shaped),
     ):
         if which.any():
-            yield which, style, label, size[which]
+            inked = _in_colour(plan, which) if style is CLEAN else {}
+            yield which, style | inked, label, size[which]
+
+
+def _in_colour(plan: Plan, which: np.ndarray) -> dict:
+    """Ink for stars by their B-V."""
+    colour = {"cmap": HOT_TO_COOL, "vmin": HOT_BV_MAG, "vmax": COOL_BV_MAG}
+    return colour | {"c": plan.stars.bv_mag[which]}
 
 
 def _serving(plan: Plan) -> str:

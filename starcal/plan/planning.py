@@ -265,11 +265,13 @@ class _Sample:
 
     def series(self, seconds: float, frames: int) -> Series:
         share = self.unblended_share(self.stars.v_mag[self.usable(seconds)])
+        saturated_mag = self.stars.v_mag[self.full_s < seconds]
         return Series(
             seconds=seconds,
             frames=frames,
             limit_mag=self.limit_mag(seconds),
-            n_saturated=int((self.full_s < seconds).sum()),
+            faintest_saturated_mag=float(saturated_mag.max()) if len(saturated_mag) else None,
+            n_saturated=len(saturated_mag),
             n_clean=len(share),
             n_usable=round(share.sum()),
             gain_error=self.gain_error(seconds, frames),

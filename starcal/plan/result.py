@@ -98,6 +98,8 @@ class Series:
     limit_mag : float
         A star of the sun's colour and of this V fills SAFE_WELL of the full well; brighter ones
         saturate.
+    faintest_saturated_mag : float or None
+        V of the faintest star of the field that saturates: blue and red ones do so sooner.
     n_saturated, n_clean, n_usable : int
         Stars of the field that saturate; clean unsaturated ones with a B-V; and so many of these as
         are left when star counts say how many a star beyond the catalogue disturbs.
@@ -111,6 +113,7 @@ class Series:
     seconds: float
     frames: int
     limit_mag: float
+    faintest_saturated_mag: float | None
     n_saturated: int
     n_clean: int
     n_usable: int
@@ -130,10 +133,16 @@ class Series:
         return (
             f"{self.frames} x {self.seconds:g} s a channel ({_duration(self.total_s)} with pauses "
             f"of {BETWEEN_EXPOSURES_S:g} s "
-            f"between exposures): stars brighter than V {self.limit_mag:.1f} saturate "
-            f"({self.n_saturated} of the "
-            f"field), {self.serving()}; gain error R {red}, B {blue}"
+            f"between exposures): {self._saturating()}, {self.serving()}; "
+            f"gain error R {red}, B {blue}"
         )
+
+    def _saturating(self) -> str:
+        if self.faintest_saturated_mag is None:
+            return f"no star of the field saturates (one of V {self.limit_mag:.1f} would)"
+        verb = "saturates" if self.n_saturated == 1 else "saturate"
+        faintest = f"down to V {self.faintest_saturated_mag:.1f}"
+        return f"{counted(self.n_saturated, 'star')} of the field {verb}, {faintest}"
 
     def serving(self) -> str:
         """How many stars serve the fit of gains."""
@@ -247,7 +256,8 @@ class Plan:
         Returns
         -------
         list of dict
-            v_mag; stars (of the catalogue, within half a magnitude); full_after_s; series ("main",
+            v_mag; stars (of the catalogue, within half a magnitude; None beyond the faintest that
+            it has); full_after_s; series ("main",
             "short" or None where both saturate) and there error_r_mag, error_b_mag of R/G and B/G
             from photons and read noise.
         """
@@ -265,7 +275,7 @@ class Plan:
         """
         rows = self.by_magnitude()
         table = Table({"v_mag": [row["v_mag"] for row in rows] * units.mag})
-        table["stars"] = [row["stars"] for row in rows]
+        table["stars"] = [math.nan if row["stars"] is None else row["stars"] for row in rows]
         table["full_after_s"] = [row["full_after_s"] for row in rows] * units.s
         table["series"] = [row["series"] or "" for row in rows]
         for name in ("error_r_mag", "error_b_mag"):
@@ -282,12 +292,21 @@ class Plan:
         red, blue = (None, None) if name is None else self._ratio_errors(v_mag, series[name])
         return {
             "v_mag": v_mag,
-            "stars": int(np.count_nonzero(np.round(self.stars.v_mag) == v_mag)),
+            "stars": self._listed(v_mag),
             "full_after_s": full_s,
             "series": name,
             "error_r_mag": red,
             "error_b_mag": blue,
         }
+
+    def _listed(self, v_mag: int) -> int | None:
+        """Stars of the catalogue at a V; None where it has none and is not whole."""
+        count = int(np.count_nonzero(np.round(self.stars.v_mag) == v_mag))
+        return count or (0 if self.whole_to(v_mag) else None)
+
+    def whole_to(self, v_mag: float) -> bool:
+        """Whether the catalogue has nearly all stars of a V, rounded."""
+        return v_mag <= round(self.stars.limit_mag)
 
     def _ratio_errors(self, v_mag: float, series: Series) -> tuple[float, float]:
         """Errors of R/G and B/G in a series."""
@@ -428,19 +447,23 @@ class Plan:
             *self.assumption_rows(),
         ]
 
+    def depth(self) -> str:
+        """How far the counts of the table can be believed."""
+        return (
+            f"{self.stars.name} has nearly all stars down to V {self.stars.limit_mag:.1f}; of "
+            "fainter ones there are more than it has (≥), or it has none (–)."
+        )
+
     def footnote(self) -> str:
         """What the columns of the table mean."""
         return (
-            f"For stars of the sun's colour, B-V {SOLAR_BV_MAG}; blue and red ones fill a channel "
-            f"sooner. Full "
-            f"means {100 * SAFE_WELL:g} % of the full well in the peak pixel of a centred star. "
-            f"Many mechanical "
-            "shutters cannot take exposures below 1 s: these are planned only where nothing longer "
-            "serves any of "
-            "the saturated stars. The errors are those of R/G and B/G in the stack, from photons "
-            "and read noise, 1 "
-            "sigma; the gains' errors above hold the catalogue's errors and the scatter of real "
-            "stars, too."
+            f"{self.depth()} For stars of the sun's colour, B-V {SOLAR_BV_MAG}; blue and red ones "
+            f"fill a channel sooner. Full means {100 * SAFE_WELL:g} % of the full well in the peak "
+            "pixel of a centred star. Many mechanical shutters cannot take exposures below 1 s: "
+            "these are planned only where nothing longer serves any of the saturated stars. The "
+            "errors are those of R/G and B/G in the stack, from photons and read noise, 1 sigma; "
+            "the gains' errors above hold the catalogue's errors and the scatter of real stars, "
+            "too."
         )
 
     def _names_of_saturated(self) -> str:
@@ -476,6 +499,7 @@ class Plan:
             lines += ["", *aligned(assumed, width), ""]
             lines += broken(self.footnote(), width)
         else:
+            lines += ["", *broken(self.depth(), width)]
             lines += ["", *broken(f"{self.assumed()} (all that was assumed: -v)", width)]
         return "\n".join([*lines, "", *broken(CAUTION, width)])
 
@@ -556,13 +580,19 @@ def table_cells(plan: Plan) -> list[tuple[str, ...]]:
         cells.append(
             (
                 str(row["v_mag"]),
-                str(row["stars"]),
+                _count_told(row["stars"], plan.whole_to(row["v_mag"])),
                 f"{full:.2g}" if full < 10 else f"{full:.0f}",
                 row["series"] or "neither",
                 *errors,
             )
         )
     return cells
+
+
+def _count_told(stars: int | None, whole: bool) -> str:
+    if stars is None:
+        return "–"
+    return str(stars) if whole else f"≥{stars}"
 
 
 def _to_the_right(cells: list[tuple[str, ...]]) -> list[str]:

@@ -276,7 +276,8 @@ def _chart(plan: Plan) -> str:
     )
     caption = (
         "North is up, east is left; names, or numbers that are V, stand at the brightest "
-        "saturated stars, where there is room."
+        "saturated stars, where there is room. Dots: blue for hot stars (B−V 0), grey for those "
+        "between, red for cool ones (B−V 1.4 and more)."
     )
     axes = plot_field(plan, Figure(CHART_INCHES).subplots())  # `png_of` lays it out
     return _plot_figure(axes.figure, alt, caption, "plot")

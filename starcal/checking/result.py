@@ -347,7 +347,9 @@ class CheckResult:
         if self.match is not None:
             rows += match_rows(self.match, self.catalogue) + wcs_rows(self.located)
         if self.fit is not None:
-            rows += [_used_row(self.fit), *self._gain_rows(), *_colour_rows(self.fit)]
+            rows.append(_used_row(self.fit))
+            rows += self._gain_rows()
+            rows += _colour_rows(self.fit)
         if self.terms is not None:
             rows.append(("assumed", told_terms(self.terms)))
         if self.matrix is not None:
@@ -435,12 +437,16 @@ class CheckResult:
 
     def second_rows(self) -> list[tuple[str, ...]]:
         """The gains measured in other ways, in words; none where they cannot serve."""
-        return measurement_rows(self.second) if self.gains_may_serve else []
+        if not self.gains_may_serve:
+            return []
+        return measurement_rows(self.second)
 
     def second_lines(self) -> list[str]:
         """The same for a terminal, with a title and a head."""
         rows = self.second_rows()
-        return [SECOND_TITLE, *columned([MEASUREMENTS_HEAD, *rows])] if rows else []
+        if not rows:
+            return []
+        return [SECOND_TITLE, *columned([MEASUREMENTS_HEAD, *rows])]
 
     def _repr_html_(self) -> str:
         """For notebooks."""
@@ -623,7 +629,8 @@ def _terms_text(fit: GainFit) -> str:
 
 
 def _used_row(fit: GainFit) -> tuple[str, str]:
-    return "used in the fit", f"{fit.n_used} of {counted(len(fit.used), 'clean matched star')}"
+    given = counted(len(fit.used), "clean matched star")
+    return "used in the fit", f"{fit.n_used} of {given}"
 
 
 def _colour_rows(fit: GainFit) -> list[tuple[str, str]]:

@@ -138,14 +138,17 @@ def _require_better(name: str, colours: DisplayColours) -> None:
 
 
 def _check_with_display_colours(
-    found: CheckResult, colours: DisplayColours, tally: dict[str, int], told: str
+    found: CheckResult,
+    colours: DisplayColours,
+    tally: dict[str, int],
+    told: str,
 ) -> CheckResult:
     """The check, its star table with what each star got."""
     stars = found.stars.copy()
     _list_colours(stars, colours)
     reason = f"{found.linearity.reason}; stars coloured as they are displayed: {told}"
-    measured = [name for name in ("catalogue", "continuum") if name in tally]
-    best = max(measured, key=lambda name: tally[name], default="palette")
+    measured = tally.keys() & {"catalogue", "continuum"}
+    best = max(sorted(measured), key=tally.__getitem__, default="palette")
     steps = tuple(step for step in found.verdict.next_steps if "`starcal run`" not in step)
     return replace(
         found,
@@ -172,7 +175,8 @@ def _sources_in_words(tally: dict[str, int], others: int) -> str:
     parts = [f"{count} {SOURCE_WORDS[name]}" for name, count in tally.items()]
     if not parts:
         return "none is surely a star"
-    parts += [f"{others} left as they are, for they are not surely stars"] * (others > 0)
+    if others:
+        parts.append(f"{others} left as they are, for they are not surely stars")
     return ", ".join(parts)
 
 

@@ -245,7 +245,11 @@ def small_jpeg(picture: np.ndarray | Shown, side_px: int = PAGE_SIDE_PX) -> byte
     return _jpeg_of(to_image(picture, side_px, side_px))
 
 
-def ringed(picture: np.ndarray | Shown, x_px: np.ndarray, y_px: np.ndarray) -> bytes:
+def ringed(
+    picture: np.ndarray | Shown,
+    x_px: np.ndarray,
+    y_px: np.ndarray,
+) -> bytes:
     """A whole picture as `small_jpeg`, with a ring round each of some places.
 
     Parameters
@@ -261,7 +265,8 @@ def ringed(picture: np.ndarray | Shown, x_px: np.ndarray, y_px: np.ndarray) -> b
     """
     image = to_image(picture, PAGE_SIDE_PX, PAGE_SIDE_PX)
     share = image.width / picture.shape[2]
-    across, down = share * (x_px + 0.5), image.height - share * (y_px + 0.5)
+    across = share * (x_px + 0.5)
+    down = image.height - share * (y_px + 0.5)
     draw = ImageDraw.Draw(image)
     for radius, colour in RINGS.items():
         for x, y in zip(across, down, strict=True):

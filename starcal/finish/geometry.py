@@ -118,7 +118,8 @@ class Moved:
 
     def __str__(self) -> str:
         """What was done, in words."""
-        done = [*self._turned(), *self._scaled()] or self._cropped()
+        done = self._turned() + self._scaled()
+        done = done or self._cropped()
         if not done:
             return f"the nebula lies as its starless frame does (to {self.error_px:.2f} px)"
         return (
@@ -128,25 +129,35 @@ class Moved:
 
     def _turned(self) -> list[str]:
         turn_deg = round(self.rotation_deg, 2)
-        if self.mirrored and abs(turn_deg) in FLIPS:
-            return [FLIPS[abs(turn_deg)]]
-        turned = [f"turned by {turn_deg:.2f} degrees"] if turn_deg else []
-        return ["mirrored", *turned] if self.mirrored else turned
+        turned = f"turned by {turn_deg:.2f} degrees"
+        if not self.mirrored:
+            return [turned] if turn_deg else []
+        flip = FLIPS.get(abs(turn_deg))
+        return [flip] if flip else ["mirrored", turned]
 
     def _scaled(self) -> list[str]:
-        scale = f"{self.scale:.4f}"
-        return [] if scale == "1.0000" else [f"scaled by {scale}"]
+        scale = round(self.scale, 4)
+        if scale == 1:
+            return []
+        return [f"scaled by {scale:.4f}"]
 
     def _cropped(self) -> list[str]:
         """What was cut off each side, or set on, of a picture that was only cropped."""
         (rows, columns), (height, width) = self.shapes
-        left, below = np.rint(-self.matrix[:, 2]).astype(int).tolist()
-        cut = {"left": left, "right": columns - width - left}
-        cut |= {"below": below, "above": rows - height - below}
-        off = [f"{px} px {side}" for side, px in cut.items() if px > 0]
-        on = [f"{-px} px {side}" for side, px in cut.items() if px < 0]
-        words = {"cropped by ": off, "enlarged by ": on}
-        return [told + ", ".join(sides) for told, sides in words.items() if sides]
+        left, below = (round(-shift) for shift in self.matrix[:, 2])
+        cut_px = {
+            "left": left,
+            "right": columns - width - left,
+            "below": below,
+            "above": rows - height - below,
+        }
+        words: dict[str, list[str]] = {"cropped by": [], "enlarged by": []}
+        for side, px in cut_px.items():
+            if px > 0:
+                words["cropped by"].append(f"{px} px {side}")
+            if px < 0:
+                words["enlarged by"].append(f"{-px} px {side}")
+        return [f"{done} {', '.join(sides)}" for done, sides in words.items() if sides]
 
 
 def carried(matrix: NDArray, x_px: NDArray, y_px: NDArray) -> tuple[NDArray, NDArray]:
@@ -196,12 +207,18 @@ def find_moved(starless: NDArray, nebula: NDArray) -> Moved:
     proof = _proof(frame, picture, best, other)
     first = _unthinned(frame.to_looked(), picture.to_looked(), best.matrix)
     exact = _exact(starless, nebula, _as_similarity(first, starless.shape[1:]))
-    moved = _moved_of(best, exact, proof, (starless.shape[1:], nebula.shape[1:]))
+    shapes = starless.shape[1:], nebula.shape[1:]
+    moved = _moved_of(best, exact, proof, shapes)
     _require_sure(moved)
     return moved
 
 
-def _moved_of(best: Way, exact: "Exact", proof: tuple[float, float], shapes) -> Moved:
+def _moved_of(
+    best: Way,
+    exact: "Exact",
+    proof: tuple[float, float],
+    shapes,
+) -> Moved:
     """What features, windows and ranks of brightness told, together."""
     return Moved(
         matrix=exact.matrix,

@@ -81,14 +81,20 @@ class Joined:
     def __str__(self) -> str:
         """What was found and done, a line each."""
         kind = "linear" if self.tones.linear else "stretched"
-        taken = "the nebula is taken to lie as its stars do"
-        done = "added" if self.how == "add" else f"screened, colours for {self.space}"
-        said = (
-            f"stars {done}, over {self.changed.mean():.1%} of the pixels",
-            taken if self.moved is None else str(self.moved),
+        lies = "the nebula is taken to lie as its stars do"
+        if self.moved is not None:
+            lies = str(self.moved)
+        done = "added"
+        if self.how != "add":
+            done = f"screened, colours for {self.space}"
+        share = self.changed.mean()
+        said = [
+            f"stars {done}, over {share:.1%} of the pixels",
+            lies,
             f"the nebula is {kind}: {self.tones.evidence}",
-        )
-        return "\n".join((*said, *self.notes))
+            *self.notes,
+        ]
+        return "\n".join(said)
 
     def to_dict(self) -> dict:
         """For JSON."""

@@ -118,8 +118,12 @@ def _groups(plan: Plan):
 
 def _in_colour(plan: Plan, which: np.ndarray) -> dict:
     """Ink for stars by their B-V."""
-    colour = {"cmap": HOT_TO_COOL, "vmin": HOT_BV_MAG, "vmax": COOL_BV_MAG}
-    return colour | {"c": plan.stars.bv_mag[which]}
+    return {
+        "c": plan.stars.bv_mag[which],
+        "cmap": HOT_TO_COOL,
+        "vmin": HOT_BV_MAG,
+        "vmax": COOL_BV_MAG,
+    }
 
 
 def _serving(plan: Plan) -> str:

@@ -1,7 +1,6 @@
 """What is planned: one frozen object that prints well, shows well in a notebook, and turns into
 JSON."""
 
-import math
 from dataclasses import asdict, dataclass
 
 import numpy as np
@@ -138,11 +137,13 @@ class Series:
         )
 
     def _saturating(self) -> str:
-        if self.faintest_saturated_mag is None:
+        """Which stars of the field do."""
+        faintest = self.faintest_saturated_mag
+        if faintest is None:
             return f"no star of the field saturates (one of V {self.limit_mag:.1f} would)"
+        stars = counted(self.n_saturated, "star")
         verb = "saturates" if self.n_saturated == 1 else "saturate"
-        faintest = f"down to V {self.faintest_saturated_mag:.1f}"
-        return f"{counted(self.n_saturated, 'star')} of the field {verb}, {faintest}"
+        return f"{stars} of the field {verb}, down to V {faintest:.1f}"
 
     def serving(self) -> str:
         """How many stars serve the fit of gains."""
@@ -275,11 +276,11 @@ class Plan:
         """
         rows = self.by_magnitude()
         table = Table({"v_mag": [row["v_mag"] for row in rows] * units.mag})
-        table["stars"] = [math.nan if row["stars"] is None else row["stars"] for row in rows]
+        table["stars"] = np.array([row["stars"] for row in rows], float)
         table["full_after_s"] = [row["full_after_s"] for row in rows] * units.s
         table["series"] = [row["series"] or "" for row in rows]
         for name in ("error_r_mag", "error_b_mag"):
-            values = [math.nan if row[name] is None else row[name] for row in rows]
+            values = np.array([row[name] for row in rows], float)
             table[name] = values * units.mag
         return table
 
@@ -301,8 +302,10 @@ class Plan:
 
     def _listed(self, v_mag: int) -> int | None:
         """Stars of the catalogue at a V; None where it has none and is not whole."""
-        count = int(np.count_nonzero(np.round(self.stars.v_mag) == v_mag))
-        return count or (0 if self.whole_to(v_mag) else None)
+        count = np.count_nonzero(np.round(self.stars.v_mag) == v_mag)
+        if not count and not self.whole_to(v_mag):
+            return None
+        return int(count)
 
     def whole_to(self, v_mag: float) -> bool:
         """Whether the catalogue has nearly all stars of a V, rounded."""
@@ -590,9 +593,12 @@ def table_cells(plan: Plan) -> list[tuple[str, ...]]:
 
 
 def _count_told(stars: int | None, whole: bool) -> str:
+    """A count of stars, which may be of some of them."""
     if stars is None:
         return "–"
-    return str(stars) if whole else f"≥{stars}"
+    if whole:
+        return str(stars)
+    return f"≥{stars}"
 
 
 def _to_the_right(cells: list[tuple[str, ...]]) -> list[str]:

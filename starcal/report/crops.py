@@ -54,30 +54,41 @@ def choose_crops(
     order = _brightest_first(stars)
     chosen: list[Crop] = []
     for place in _wanted(stars, order, audits):
-        holds = [_apart_px(place, other) < CROP_PX / 2 for other in chosen]
-        if any(holds):
-            other = chosen[holds.index(True)]
-            both = f"{other.shows} and {place.shows}"
-            chosen[holds.index(True)] = other._replace(shows=both)
-        else:
+        shown = _shown_in(chosen, place)
+        if shown is None:
             chosen.append(_whole_square(place, before))
+        else:
+            words = f"{chosen[shown].shows} and {place.shows}"
+            chosen[shown] = chosen[shown]._replace(shows=words)
     for place in _fillers(before, stars, order):
         if len(chosen) == CROPS:
             break
         square = _whole_square(place, before)
-        if all(_apart_px(square, other) >= CROP_PX for other in chosen):
+        if _shown_in(chosen, square, CROP_PX) is None:
             chosen.append(square)
     return chosen
 
 
-def _apart_px(one: Crop, other: Crop) -> float:
-    return max(abs(one.x_px - other.x_px), abs(one.y_px - other.y_px))
+def _shown_in(
+    chosen: list[Crop],
+    place: Crop,
+    reach_px: float = CROP_PX / 2,
+) -> int | None:
+    """Which square has a place within reach of its middle."""
+    for number, other in enumerate(chosen):
+        across = abs(place.x_px - other.x_px)
+        up = abs(place.y_px - other.y_px)
+        if max(across, up) < reach_px:
+            return number
+    return None
 
 
-def _whole_square(place: Crop, picture: np.ndarray | Shown) -> Crop:
+def _whole_square(place: Crop, picture) -> Crop:
     _, height, width = picture.shape
-    x_px, y_px = _moved_inside(place.x_px, width), _moved_inside(place.y_px, height)
-    return place._replace(x_px=x_px, y_px=y_px)
+    return place._replace(
+        x_px=_moved_inside(place.x_px, width),
+        y_px=_moved_inside(place.y_px, height),
+    )
 
 
 def _moved_inside(at: float, side: int) -> float:
@@ -88,13 +99,20 @@ def _moved_inside(at: float, side: int) -> float:
 
 def _brightest_first(stars: Table) -> np.ndarray:
     """Rows of what is a star by its shape or by the catalogue, the brightest first."""
-    order = np.argsort(-np.nan_to_num(np.asarray(stars["flux_G"])))
+    flux = np.nan_to_num(floats_of(stars, "flux_G"))
+    order = np.argsort(-flux)
     flags = np.asarray(stars["flags"])
-    listed = np.isfinite(floats_of(stars, "v_mag")) & (flags & Flag.MISMATCH == 0)
-    return order[(listed | (flags & Flag.SHAPE == 0))[order]]
+    listed = np.isfinite(floats_of(stars, "v_mag"))
+    listed &= flags & Flag.MISMATCH == 0
+    star = listed | (flags & Flag.SHAPE == 0)
+    return order[star[order]]
 
 
-def _wanted(stars: Table, order: np.ndarray, audits: Sequence[Audit]) -> Iterator[Crop]:
+def _wanted(
+    stars: Table,
+    order: np.ndarray,
+    audits: Sequence[Audit],
+) -> Iterator[Crop]:
     """What nobody shall have to look for."""
     if len(order):
         yield _crop_of(stars, order[0], "the brightest star")
@@ -104,7 +122,11 @@ def _wanted(stars: Table, order: np.ndarray, audits: Sequence[Audit]) -> Iterato
         yield from _worst_place(audit)
 
 
-def _fillers(before, stars: Table, order: np.ndarray) -> Iterator[Crop]:
+def _fillers(
+    before,
+    stars: Table,
+    order: np.ndarray,
+) -> Iterator[Crop]:
     """Places worth a look, the most telling first."""
     yield from _nebula_crops(before)
     yield from _extreme_colours(stars, order)
@@ -113,19 +135,22 @@ def _fillers(before, stars: Table, order: np.ndarray) -> Iterator[Crop]:
 
 
 def _crop_of(stars: Table, row: int, shows: str) -> Crop:
-    x_px, y_px = (float(np.asarray(stars[name])[row]) for name in ("x_px", "y_px"))
-    return Crop(x_px, y_px, shows)
+    x_px = floats_of(stars, "x_px")[row]
+    y_px = floats_of(stars, "y_px")[row]
+    return Crop(float(x_px), float(y_px), shows)
 
 
 def _oddest_star(audit: Audit) -> Iterator[Crop]:
     """Round the star of the picture after whose colour is furthest from those of real stars."""
-    known = np.asarray(audit.stars["kind"]) != "unknown"
-    if known.any():
-        away = np.where(known, np.abs(np.asarray(audit.stars["duv"])), 0)
-        row = int(np.argmax(np.where(audit.impossible, away + 1, away)))
-        possible = "the oddest colour after, though possible"
-        told = "the worst colours after" if audit.impossible[row] else possible
-        yield _crop_of(audit.stars, row, told)
+    if not audit.n_judged:
+        return
+    away = np.abs(floats_of(audit.stars, "duv"))
+    away[audit.stars["kind"] == "unknown"] = 0
+    shows = "the oddest colour after, though possible"
+    if audit.n_impossible:
+        shows = "the worst colours after"
+        away[~audit.impossible] = 0
+    yield _crop_of(audit.stars, int(np.argmax(away)), shows)
 
 
 def _extreme_colours(stars: Table, order: np.ndarray) -> Iterator[Crop]:

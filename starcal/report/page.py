@@ -28,6 +28,7 @@ from . import listing
 from .crops import choose_crops
 from .figures import png_of
 from .outcome import outcome_of
+from .tables import floats_of
 
 MOST_LISTED = 100  # impossible stars in the table of an audit
 
@@ -375,7 +376,8 @@ def _crops(
     result: CheckResult, pictures: Mapping[str, np.ndarray | Shown], audits: Sequence[Audit]
 ) -> Iterator[str]:
     """One figure a place, its crops one above the other."""
-    for x_px, y_px, shows in choose_crops(next(iter(pictures.values())), result.stars, audits):
+    first = next(iter(pictures.values()))
+    for x_px, y_px, shows in choose_crops(first, result.stars, audits):
         where = f"{shows}, around x {x_px:.0f}, y {y_px:.0f} from the bottom"
         crops = "".join(
             html_image(
@@ -428,15 +430,22 @@ def _colour_plot(audits: Sequence[Audit]) -> str:
     return _plot_figure(figure, alt, LOCUS_CAPTION, "map")
 
 
-def _marked(picture: np.ndarray | Shown | None, audit: Audit) -> str:
+def _marked(
+    picture: np.ndarray | Shown | None,
+    audit: Audit,
+) -> str:
     """The picture, its impossible stars in rings."""
     if picture is None:
         return ""
     bad = audit.stars[audit.impossible]
-    content = ringed(picture, *(np.asarray(bad[name]) for name in ("x_px", "y_px")))
-    caption = "Rings: the stars of impossible colours." if len(bad) else ""
-    image = html_image(content, "jpeg", f"The picture, {counted(len(bad), 'star')} in rings")
-    return f"<figure>{image}<figcaption>{caption}</figcaption></figure>"
+    content = ringed(picture, floats_of(bad, "x_px"), floats_of(bad, "y_px"))
+    stars = counted(len(bad), "star")
+    image = html_image(content, "jpeg", f"The picture, {stars} in rings")
+    return (
+        f"<figure>{image}"
+        f"<figcaption>In rings: {stars} of impossible colours.</figcaption>"
+        "</figure>"
+    )
 
 
 def _audit_map(audit: Audit) -> str:

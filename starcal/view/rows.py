@@ -7,7 +7,7 @@ import numpy as np
 from ..checking.result import CheckResult
 from ..fit.gains import GainFit
 from ..report.outcome import Outcome
-from ..stars import FLAG_REASONS, Flag
+from ..stars import Flag, flag_words
 from ..texts import counted, escaped, html_table
 from .job import Cure
 from .points import catalogue_of, residuals_of, states_of
@@ -70,7 +70,7 @@ def _measured(cure: Cure) -> dict[str, Cell]:
     ratio = cure.ratios
     return {
         "Star": lambda i: str(i + 1),
-        "x, y": lambda i: f"{stars['x_px'][i]:.1f}, {stars['y_px'][i]:.1f}",
+        "x, y": lambda i: f"{stars['x_px'][i]:.0f}, {stars['y_px'][i]:.0f}",
         "SNR": lambda i: f"{stars['snr'][i]:.0f}",
         "R/G, mag": lambda i: _number_cell(ratio[0, i], "+.3f"),
         "B/G, mag": lambda i: _number_cell(ratio[1, i], "+.3f"),
@@ -103,8 +103,8 @@ def _given(cure: Cure) -> dict[str, Cell]:
 
 
 def flags_in_words(flags: int) -> str:
-    """The reasons that a star's flags stand for."""
-    return "; ".join(FLAG_REASONS[flag] for flag in Flag if flags & flag) or "none"
+    """A star's flags, in one line of the page; the report has what each means."""
+    return ", ".join(flag_words(flag) for flag in Flag if flags & flag) or "none"
 
 
 def _number_cell(value: float, form: str) -> str:

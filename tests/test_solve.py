@@ -24,7 +24,7 @@ from starcal.demo.sky import wcs_header
 from starcal.errors import NoWCSError
 from starcal.frame import Frame, read_frame, write_tiff16
 from starcal.place.bend import BothSides, nearer, straightened
-from starcal.place.hints import Hints, hints_from_header
+from starcal.place.hints import Hints, hints_from_header, hours_advice, place_given
 from starcal.place.match import match_catalogue
 from starcal.place.plate import PLATE_LEVELS
 from starcal.place.solve import refine, solve
@@ -273,6 +273,13 @@ def test_the_same_stars_in_another_order_give_the_same_wcs():
     first = solve(xy, mag, SHAPE, cone, hint_of(setup))
     again = solve(xy[::-1], mag[::-1], SHAPE, cone, hint_of(setup))
     np.testing.assert_allclose(first.wcs.wcs.cd, again.wcs.wcs.cd, rtol=1e-12)
+
+
+def test_hours_that_were_taken_for_degrees_are_told_how_to_be_typed():
+    told = hours_advice(Hints(ra_deg=5.59, dec_deg=-5.4, scales_arcsec=(2.5,)))
+    assert told.endswith("type --ra 5.59h")
+    assert place_given(told.split()[-1], -5.4) == pytest.approx((83.85, -5.4))
+    assert not hours_advice(Hints(ra_deg=83.85, dec_deg=-5.4, scales_arcsec=(2.5,)))
 
 
 @pytest.mark.slow

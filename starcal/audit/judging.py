@@ -227,9 +227,10 @@ class Audit:
             for kind, word in IMPOSSIBLE_WORDS.items()
             if self.kinds[kind]
         )
+        has = "has" if self.n_impossible == 1 else "have"
         return (
             f"{self.n_impossible} of {counted(self.n_judged, 'measured star')} "
-            f"({100 * self.share_impossible:.1f} %) have a "
+            f"({100 * self.share_impossible:.1f} %) {has} a "
             "colour that no star has" + (f": {hues}." if hues else ".")
         )
 

@@ -421,8 +421,8 @@ def _loader(start, path):
     if start[:4] in (*TIFF, PNG) or start.startswith(JPEG):
         return load_picture
     raise FrameError(
-        f"{path.name}: neither FITS nor TIFF, PNG or JPEG. Save the frame as FITS or as 16-bit "
-        f"TIFF."
+        f"{path.name}: its content is neither FITS nor TIFF, PNG or JPEG. Save the frame as FITS "
+        "or as 16-bit TIFF."
     )
 
 

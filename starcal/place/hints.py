@@ -18,6 +18,7 @@ PLACE_ADVICE = "--ra and --dec (of the frame's middle, degrees) or --object NAME
 SCALE_ADVICE = "--scale (arcsec a pixel)"
 HINTS_ADVICE = f"give {PLACE_ADVICE} and {SCALE_ADVICE}"
 # arcsec a pixel
+HOURS = 24
 SCALE_KEYS = "SECPIX", "SECPIX1", "PIXSCALE", "PIXSCAL", "PIXSCAL1", "PIXSCALX", "SCALE"
 STEP_KEYS = "CDELT1", "CDELT2"  # degrees a pixel; 1 where nobody has filled it in
 MATRIX_KEYS = "CD1_1", "CD1_2", "CD2_1", "CD2_2"  # the same, turned
@@ -213,6 +214,25 @@ def place_given(
     if place is None:
         raise NoWCSError(f"no place is given. Give {PLACE_ADVICE}")
     return place[0], place[1]
+
+
+def hours_advice(hints: Hints) -> str:
+    """What to type where a right ascension was given in hours, and taken for degrees.
+
+    Parameters
+    ----------
+    hints : Hints
+        That led nowhere.
+
+    Returns
+    -------
+    str
+        To go behind a message; empty where it can be no hours.
+    """
+    if hints.place_source != "given" or hints.ra_deg >= HOURS:
+        return ""
+    ra = f"{hints.ra_deg:.6g}"
+    return f"; RA {ra} was taken for degrees: if hours were meant, type --ra {ra}h"
 
 
 def _given_place(ra, dec):

@@ -24,7 +24,7 @@ from ..robust import middle_px
 from ..stars import displayed_mag, instrumental_mag, places_of
 from ..texts import told_shortly
 from .bend import BothSides, nearer, straightened
-from .hints import Hints, hints_from_header, lacks_only_scale
+from .hints import Hints, hints_from_header, hours_advice, lacks_only_scale
 from .match import MIN_PAIRS, Match, WCSError
 from .plate import PLATE_LEVELS
 from .solve import MATCH_MARGIN_PX, Solution, refine, solve
@@ -131,7 +131,8 @@ def _where_it_is(task: "_Task", hints: Hints | None) -> Located:
         return Located(how="nowhere", lacks=lacks_only_scale(task.frame.header))
     solution = _solved(task, hints)
     if solution.wcs is None:
-        return Located(how="nowhere", why_not=solution.message)
+        why_not = solution.message + hours_advice(hints)
+        return Located(how="nowhere", why_not=why_not)
     return _by_solution(task, solution, f"no WCS in the header: {solution.message}")
 
 

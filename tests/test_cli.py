@@ -706,6 +706,13 @@ def test_a_misspelt_word_is_guessed(words, meant, capsys):
     assert capsys.readouterr().err.endswith(f". Did you mean {meant}?\n")
 
 
+def test_a_file_without_a_command_is_told_the_usual_one(tmp_path, capsys):
+    (tmp_path / "sho.fits").touch()
+    with pytest.raises(SystemExit):
+        main([str(tmp_path / "sho.fits")])
+    assert capsys.readouterr().err.endswith(f" starcal run {tmp_path / 'sho.fits'}\n")
+
+
 @pytest.mark.parametrize("words", [["zzzz"], ["audit", "a.png", "--centre"]])
 def test_a_word_like_no_other_is_not_guessed(words, capsys):
     with pytest.raises(SystemExit):

@@ -2,6 +2,7 @@
 
 import argparse
 import difflib
+import os
 import re
 import textwrap
 from typing import NoReturn
@@ -63,6 +64,8 @@ def meant(message: str, parser: argparse.ArgumentParser) -> str:
     if choice := WRONG_CHOICE.search(message):
         word, names = choice[1], re.findall(r"'([^']+)'|(\w[\w-]*)", choice[2])
         known = [first or second for first, second in names]
+        if message.startswith("argument COMMAND") and os.path.exists(word):
+            return f". To do the whole job: {parser.prog} run {word}"
     elif option:
         word = option[1].removeprefix("--")  # which all have, so that it tells nothing
         known = sorted(_options_of(parser))

@@ -902,7 +902,7 @@ def test_the_page_in_a_browser(browser, address, folder):
     browser.key("n")
     browser.until(
         f"{MODEL}('table').text.includes('<td>used</td>') || "
-        f"{MODEL}('table').text.includes('clipped')"
+        f"{MODEL}('table').text.includes('outlier')"
     )
     fitted = browser.js(f"{MODEL}('verdict').text")
     browser.key("x")

@@ -75,6 +75,7 @@ def ln_population(v_mag: np.ndarray) -> np.ndarray:
     return np.log(_table())[row, np.arange(len(GRID_BV_MAG))]
 
 
+@cache
 def tilts() -> np.ndarray:
     """Exponents by which a field differs from the usual: towards red, and in spread, (2, grid)."""
     unit = np.clip((GRID_BV_MAG - 0.75) / TILT_UNIT_MAG, -TILT_REACH, TILT_REACH)

@@ -238,7 +238,7 @@ def _per_star(curves: np.ndarray) -> np.ndarray:
 
 def _called_for(values: np.ndarray, bands: Bands) -> np.ndarray:
     """Mean ratios at each reddening and B-V, (2, reddenings, grid)."""
-    return np.einsum("p,cpeg->ceg", values[: len(bands.expected)], bands.features)
+    return np.tensordot(values[: len(bands.expected)], bands.features, axes=(0, 1))
 
 
 def _normal(ratios: _Residuals, more: np.ndarray | float = 0.0) -> tuple:
@@ -322,8 +322,8 @@ def _flat(ratios: _Residuals, two: bool) -> np.ndarray | float:
 
 def _late_share(bands: Bands) -> np.ndarray:
     """Share of late giants at each B-V, (grid,)."""
-    low, high = np.searchsorted(GRID_BV_MAG, LATE_BV_MAG)
-    inside = np.isin(np.arange(len(GRID_BV_MAG)), np.arange(low, high))
+    low, high = LATE_BV_MAG
+    inside = (GRID_BV_MAG >= low) & (GRID_BV_MAG < high)
     return LATE_SHARE * inside * (bands.late_giants_mag is not None)
 
 
@@ -406,10 +406,10 @@ def _by_tilts(share: np.ndarray, prior: np.ndarray, catalogued: np.ndarray) -> l
 def _by_ratios(share: np.ndarray, lobes: _Lobes, bands: Bands) -> np.ndarray:
     """Gradient by the parameters of the bands and the scatters, (n, parameters + 8)."""
     toward = share * lobes.toward
-    of_bands = np.einsum("cneg,cpeg->np", toward, bands.features, optimize=True)
-    wider = np.einsum("neg,cneg->ncg", share, lobes.wider)
+    of_bands = np.tensordot(toward, bands.features, axes=((0, 2, 3), (0, 2, 3)))
+    wider = (share * lobes.wider).sum(axis=2)
     kinds = kinds_by_scatter(bands.is_narrow)
-    of_scatter = np.einsum("ncg,kg->nkc", wider, kinds, optimize=True)
+    of_scatter = np.moveaxis(wider @ kinds.T, 0, 2)
     return np.hstack([of_bands, of_scatter.reshape(len(share), -1)])
 
 

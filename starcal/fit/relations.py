@@ -141,6 +141,7 @@ def _reddened(curve: np.ndarray, per_e: float) -> np.ndarray:
     return np.array(shifted)
 
 
+@cache
 def possible_behind() -> np.ndarray:
     """Whether a star of each observed B-V can stand behind each reddening, (reddenings, grid)."""
     return GRID_BV_MAG - REDDENING_MAG[:, None] >= GRID_BV_MAG[0]

@@ -5,6 +5,7 @@ entries may lie on one. No level tells them; but light that is a star's all roun
 middle, has lost its middle. Such cores are no data, as full pixels are.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -166,9 +167,11 @@ class _Wings:
     def _settled(self, x_px: float, y_px: float, radius_px: float, guess: NDArray):
         """The same for a core of some radius."""
         for _ in range(MOVES):
-            fits = self._fitted(x_px, y_px, radius_px, guess)
-            if not all(_starlike_wings(fit) for fit in fits):
-                return None
+            fits = []
+            for fit in self._fitted(x_px, y_px, radius_px, guess):
+                if not _starlike_wings(fit):  # most of what is suspect: the rest is not fitted
+                    return None
+                fits.append(fit)
             trust = [float(fit.flux[0] / fit.error[0]) ** 2 for fit in fits]
             x_px += np.average([fit.dx_px[0] for fit in fits], weights=trust)
             y_px += np.average([fit.dy_px[0] for fit in fits], weights=trust)
@@ -185,30 +188,28 @@ class _Wings:
             share.append(np.nansum(core) / fit.flux[0])
         return bool(max(share) > UNLIKE_CORES * max(min(share), 0))
 
-    def _fitted(self, x_px: float, y_px: float, radius_px: float, guess: NDArray):
-        """The light of a star at a place in each channel, by what lies beyond a radius."""
+    def _fitted(self, x_px: float, y_px: float, radius_px: float, guess: NDArray) -> Iterator:
+        """The light of a star at a place in one channel after the other, by what lies beyond a
+        radius."""
         window, near = _disc_pixels(self.planes[0].shape, x_px, y_px, radius_px)
         at = np.array([x_px]), np.array([y_px])
-        fits = []
         for c, plane, rough in zip(self.channels, self.planes, guess, strict=True):
             before = plane[window].copy()
             plane[window][near] = np.nan
-            fits.append(
-                fit_fluxes(
-                    plane,
-                    *at,
-                    self.profiles.psf[c.index],
-                    np.array([rough]),
-                    warp=warps_at(self.profiles.field, c.index, *at),
-                    sky=c.sky,
-                    noise=c.noise,
-                    electrons_per_unit=c.electrons_per_unit,
-                    radius_px=radius_px + WINGS_FWHM * c.fwhm_px,
-                    moving=True,
-                )
+            fit = fit_fluxes(
+                plane,
+                *at,
+                self.profiles.psf[c.index],
+                np.array([rough]),
+                warp=warps_at(self.profiles.field, c.index, *at),
+                sky=c.sky,
+                noise=c.noise,
+                electrons_per_unit=c.electrons_per_unit,
+                radius_px=radius_px + WINGS_FWHM * c.fwhm_px,
+                moving=True,
             )
             plane[window] = before
-        return fits
+            yield fit
 
 
 def _starlike_wings(fit: FluxFit) -> bool:

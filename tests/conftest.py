@@ -6,9 +6,12 @@ from collections import Counter
 from functools import lru_cache
 
 from starcal.cli.main import ALGEBRA_THREADS
+from starcal.cores import CORES_LIMIT
 
 # before NumPy is loaded, and for the processes that tests start: as on the command line
 os.environ.update(dict.fromkeys(ALGEBRA_THREADS, "1"))
+if "PYTEST_XDIST_WORKER" in os.environ:  # one of as many as there are cores
+    os.environ.setdefault(CORES_LIMIT, "1")
 
 import numpy as np
 import pytest
@@ -68,13 +71,16 @@ def no_network():
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items):
-    """Mark as slow what waits for a fixture that takes seconds (modules name theirs in
-    SLOW_FIXTURES), and begin with the modules that have most of it: no core waits for a long one
-    at the end."""
+    """Mark what waits for a fixture that takes seconds or makes many frames (modules name theirs in
+    SLOW_FIXTURES and CAMPAIGN_FIXTURES), and begin with the modules that have most of it: no core
+    waits for a long one at the end."""
     for item in items:
-        slow_fixtures = getattr(item.module, "SLOW_FIXTURES", ())
-        if set(slow_fixtures) & set(item.fixturenames):
-            item.add_marker(pytest.mark.slow)
+        for mark in ("campaign", "slow"):
+            named = getattr(item.module, f"{mark.upper()}_FIXTURES", ())
+            if set(named) & set(item.fixturenames):
+                item.add_marker(mark)
+        if item.get_closest_marker("campaign"):
+            item.add_marker("slow")
     slow_tests = Counter(item.path for item in items if item.get_closest_marker("slow"))
     items.sort(key=lambda item: -slow_tests[item.path])
 

@@ -402,10 +402,12 @@ def test_too_few_stars_to_solve_by_say_which_catalogue_to_name(tmp_path, monkeyp
 
 
 @pytest.mark.slow
-def test_layers_of_different_places_are_not_joined(folder, tmp_path, capsys):
+def test_layers_of_different_places_are_not_joined(tmp_path, capsys):
     """0.3 px are let pass, 0.7 are not; then what the message advises is done."""
     stem, whole = str(tmp_path / "broad"), tmp_path / "whole.fits"
-    splitting = ["split", "-q", str(folder / "broad.fits"), "-o", stem]
+    scene = make_scene(**FIELD | {"shape": (150, 190)})
+    write_fits(tmp_path / "frame.fits", scene.pixels, scene.header)
+    splitting = ["split", "-q", str(tmp_path / "frame.fits"), "-o", stem]
     assert main(splitting) == 0
     layers = [f"{stem}-starless.fits", f"{stem}-stars.fits"]
     for off_px, status in ((0.3, 0), (0.4, 1)):

@@ -78,10 +78,11 @@ def frame_of(scene, folder):
     return starcal.read_frame(folder / "frame.fits")
 
 
-@pytest.fixture(scope="module")
-def made(tmp_path_factory):
+@pytest.fixture(scope="module", params=[2, pytest.param(6, marks=pytest.mark.campaign)])
+def made(request, tmp_path_factory):
+    """The first so many cases."""
     folder = tmp_path_factory.mktemp("colouring")
-    scenes = [narrowband(*case) for case in CASES]
+    scenes = [narrowband(*case) for case in CASES[: request.param]]
     return [(scene, recolour_stars(frame_of(scene, folder))) for scene in scenes]
 
 
@@ -100,7 +101,7 @@ def errors_uv(scene, made, bv_mag) -> tuple[np.ndarray, np.ndarray]:
 
 def test_colours_are_true_to_within_what_one_ratio_tells(made, capsys):
     error, blended, uniform = [], [], []
-    for (scene, one), case in zip(made, CASES, strict=True):
+    for (scene, one), case in zip(made, CASES, strict=False):
         here, crowd = errors_uv(scene, one, one.colours.bv_mag)
         error.append(here)
         blended.append(crowd)
@@ -113,7 +114,7 @@ def test_colours_are_true_to_within_what_one_ratio_tells(made, capsys):
                 end="",
             )
     error, blended, uniform = map(np.concatenate, (error, blended, uniform))
-    assert len(error) > 500
+    assert len(error) > 80 * len(made)
     assert np.median(error) <= MEDIAN_UV
     assert np.quantile(error, 0.9) <= NINETY_UV
     assert np.median(error[blended]) <= MEDIAN_UV
@@ -167,8 +168,7 @@ def test_impossible_before_and_possible_after(made):
             strict=True,
         )
     )
-    assert before[1] > 200
-    assert after[1] > 200
+    assert min(before[1], after[1]) > 30 * len(made)
     assert before[0] / before[1] > 0.8
     # what is left shows a companion nearer than 1.3 FWHM, which none tells from it: 5 to 7 of 627
     assert after[0] / after[1] <= 0.015
@@ -210,8 +210,9 @@ def with_companions(scene, seed: int) -> np.ndarray:
     ("system", "place", "width"),
     [
         ("SHO", (93.7, 22.5), 3),  # eta Gem, V 3.3, B-V 1.61
-        ("HOS", (161.0, -59.6), 7),  # Carina
-        ("HOO", (305.6, 40.3), 5),  # gamma Cyg, V 2.2
+        pytest.param("HOS", (161.0, -59.6), 7, marks=pytest.mark.campaign),  # Carina
+        # gamma Cyg, V 2.2
+        pytest.param("HOO", (305.6, 40.3), 5, marks=pytest.mark.campaign),
     ],
 )
 def test_the_brightest_stars_have_their_catalogue_colour(system, place, width, tmp_path):

@@ -110,7 +110,10 @@ def test_names_of_filters_tell_the_lines(words, lines):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("mapping", ["SHO", "OHS", "HOS"])
+@pytest.mark.parametrize(
+    "mapping",
+    ["HOS", *(pytest.param(name, marks=pytest.mark.campaign) for name in ("SHO", "OHS"))],
+)
 @pytest.mark.parametrize("matched", [0, 3, 40])
 def test_the_stars_themselves_tell_which_channel_is_the_blue_line(mapping, matched):
     """S II and H-alpha are so near each other that an exchange of the two matters little."""
@@ -174,7 +177,13 @@ def test_the_gradient_is_that_of_the_probability():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("mapping", ["SHO", "HOO", "HOS", "OHS"])
+@pytest.mark.parametrize(
+    "mapping",
+    [
+        "SHO",
+        *(pytest.param(name, marks=pytest.mark.campaign) for name in ("HOO", "HOS", "OHS")),
+    ],
+)
 def test_b_v_comes_out_as_well_as_published_spectra_allow(mapping):
     """0.106 mag rms is what one continuum ratio leaves of B-V over spectral types O to M2 at 3 nm
     (from the same spectra); 40 training stars add 0.05, the photometry 0.04."""
@@ -192,7 +201,7 @@ def test_b_v_comes_out_as_well_as_published_spectra_allow(mapping):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("mapping", ["SHO", "HOO"])
+@pytest.mark.parametrize("mapping", ["HOO", pytest.param("SHO", marks=pytest.mark.campaign)])
 def test_one_to_four_clean_stars_serve(mapping):
     """The slope is known from real filters, so few stars fix the zero point."""
     for matched in (1, 2, 4):
@@ -382,16 +391,17 @@ def sky_field(seed: int):
 
 
 @pytest.mark.slow
-def test_no_field_is_worse_off_than_with_one_yellow_white():
+@pytest.mark.parametrize("fields", [10, pytest.param(50, marks=pytest.mark.campaign)])
+def test_no_field_is_worse_off_than_with_one_yellow_white(fields):
     errors, uniforms, matched = [], [], []
-    for seed in range(50):
+    for seed in range(fields):
         stars, flux, flux_error, true = sky_field(seed)
         made = choose_colours(stars, flux, flux_error)
         errors.append(np.median(miss_uv(made.bv_mag, true)))
         uniforms.append(np.median(miss_uv(np.full(len(true), 0.75), true)))
         matched.append(np.count_nonzero(stars["flags"] == 0))
     excess = np.array(errors) - np.array(uniforms)
-    assert np.count_nonzero(np.array(matched) < 2) > 10
+    assert np.count_nonzero(np.array(matched) < 2) > fields / 5
     assert np.count_nonzero(excess >= 0) == 0
     assert np.median(errors) < 0.5 * np.median(uniforms)
 

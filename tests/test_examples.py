@@ -13,7 +13,14 @@ from matplotlib import pyplot
 
 EXAMPLES = Path(__file__).parents[1] / "examples"
 NOTEBOOKS = sorted(EXAMPLES.glob("*.ipynb"))
-of_each_notebook = pytest.mark.parametrize("notebook", NOTEBOOKS, ids=lambda path: path.stem)
+of_each_notebook = pytest.mark.parametrize(
+    "notebook",
+    [
+        pytest.param(path, marks=pytest.mark.campaign if path.stem == "from-python" else ())
+        for path in NOTEBOOKS
+    ],
+    ids=lambda path: path.stem,
+)
 
 
 @pytest.fixture
@@ -39,7 +46,7 @@ def test_three_monos_become_a_picture(run, tmp_path):
     assert (tmp_path / "monos" / "sho-starcal" / "picture.fits").exists()
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_the_benchmark_prints_ratios(run):
     text = run(
         "bench_main_job.py", "--megapixels", "1", "--rounds", "1", "--jobs", "check,manuals"

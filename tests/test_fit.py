@@ -163,16 +163,21 @@ def test_gains_of_scaled_channels_scale():
 @pytest.mark.parametrize(
     ("n", "settings"),
     [
-        (6, {}),
         (8, {}),
-        (15, {}),
-        (30, {}),
         (80, {}),
-        (30, {"scatter": (0.05, 0.03)}),
         (30, {"outliers": 0.03}),
-        (30, {"catalogue_error": 0.03}),
-        (40, {"mean": 0.3, "spread": 0.4}),
-        (25, {"unsaid": 2.5}),
+        *(
+            pytest.param(n, settings, marks=pytest.mark.campaign)
+            for n, settings in [
+                (6, {}),
+                (15, {}),
+                (30, {}),
+                (30, {"scatter": (0.05, 0.03)}),
+                (30, {"catalogue_error": 0.03}),
+                (40, {"mean": 0.3, "spread": 0.4}),
+                (25, {"unsaid": 2.5}),
+            ]
+        ),
     ],
     ids=str,
 )

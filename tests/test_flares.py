@@ -37,7 +37,7 @@ def light_left(frame, split):
     return float((light * left).sum() / (light**2).sum())
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 @pytest.mark.parametrize(("seed", "kind", "arms"), [(3, "nasty", 6)])
 def test_spikes_go_with_their_stars(seed, kind, arms):
     """Issue 11, section 3, aims at 3 % of their light left; these small frames have fewer stars,
@@ -72,7 +72,7 @@ def test_no_stars_are_made_of_spikes():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.campaign)])
 def test_a_frame_without_spikes_has_none(seed):
     """And the profile next to its full cores, 1.5 to 2.3 widths out, is the one put in to 4 %, in
     the middling channel: it is what these stars leave as rings, and unclipped ones tell it to 8 %."""

@@ -110,7 +110,13 @@ SLOW_FIXTURES = {"case"}
 
 @pytest.fixture(
     scope="module",
-    params=KINDS,
+    params=[
+        "SHO-moffat-chromatic",
+        *(
+            pytest.param(kind, marks=pytest.mark.campaign)
+            for kind in ("HOO-gauss", "HOS-moffat")
+        ),
+    ],
 )
 def case(request):
     return Case(field(**KINDS[request.param]))

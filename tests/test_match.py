@@ -276,7 +276,15 @@ def test_beyond_reach_is_an_honest_failure(offset_px):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("n", [10, 60, 400, 1500])
+@pytest.mark.parametrize(
+    "n",
+    [
+        10,
+        400,
+        pytest.param(60, marks=pytest.mark.campaign),
+        pytest.param(1500, marks=pytest.mark.campaign),
+    ],
+)
 def test_wrong_fields_are_never_credible(n):
     """Random detections, a mirrored WCS, a WCS 1 degree off, a WCS upside down: 6 seeds each,
     sparse to crowded."""
@@ -302,7 +310,7 @@ def test_one_degree_off_is_never_credible():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("n", [100, 600])
+@pytest.mark.parametrize("n", [100, pytest.param(600, marks=pytest.mark.campaign)])
 def test_chance_level_is_honest(n):
     """The stated number of chance pairs (catalogue shifted) against the number found, within the
     same radius, with catalogues that have nothing to do with the frame: means of 24, 25 % and 0.3

@@ -225,7 +225,7 @@ def test_recoloured_stars_have_the_colour_of_a_star(recoloured):
 
 @pytest.mark.slow
 def test_without_wcs_the_stars_still_get_a_possible_colour(tmp_path):
-    done = starcal.run(write_scene(tmp_path / "lost.fits", with_wcs=False))
+    done = starcal.run(write_scene(tmp_path / "lost.fits", with_wcs=False, shape=(240, 330)))
     assert (done.check.verdict.verdict, done.check.route) == ("undecided", "palette")
     assert "WCS" in done.check.verdict.reasons[0]
     assert (done.folder / "picture.fits").exists()

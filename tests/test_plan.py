@@ -45,7 +45,7 @@ from starcal.plan.result import (
     GOAL,
 )
 
-SLOW_FIXTURES = {"reached"}
+CAMPAIGN_FIXTURES = {"reached"}
 
 CYGNUS, PAGE_MB = (305.6, 40.3), 5
 REFRACTOR, SUBURB = Kit(), Night()

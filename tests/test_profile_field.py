@@ -74,7 +74,7 @@ def flux_errors(seed, **field):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.campaign)])
 def test_fluxes_where_the_width_grows_to_a_corner(seed):
     """Issue 11, section 3: scatter 3 %, 90 % within 7 %; nothing in the corner that is not
     elsewhere."""
@@ -87,7 +87,13 @@ def test_fluxes_where_the_width_grows_to_a_corner(seed):
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("ratio", "profile"), [(0.7, {}), (0.5, {}), (0.7, {"halo": 0.1}), (0.5, {"halo": 0.1})]
+    ("ratio", "profile"),
+    [
+        (0.7, {"halo": 0.1}),
+        pytest.param(0.5, {"halo": 0.1}, marks=pytest.mark.campaign),
+        pytest.param(0.7, {}, marks=pytest.mark.campaign),
+        pytest.param(0.5, {}, marks=pytest.mark.campaign),
+    ],
 )
 def test_fluxes_of_stars_drawn_out(ratio, profile):
     """Issue 11: a bias of 2 %, also with a halo, which is no Moffat profile. The profile rests on
@@ -101,7 +107,7 @@ def test_fluxes_of_stars_drawn_out(ratio, profile):
     )
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_wings_on_one_side_go_with_their_stars():
     """A lobe of 12 % of the light beside every star, 2.5 times as wide: 20 noises at 2 to 4 FWHM
     of the brightest, which stood as crescents in the starless frame."""

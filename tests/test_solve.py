@@ -213,8 +213,17 @@ def test_hints_that_are_none(wrong):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("mirrored", [False, True])
-@pytest.mark.parametrize("name", FIELDS)
+@pytest.mark.parametrize(
+    ("name", "mirrored"),
+    [
+        # each field once, the other way in the campaign
+        pytest.param(
+            name, mirrored, marks=pytest.mark.campaign if number % 2 == mirrored else ()
+        )
+        for number, name in enumerate(FIELDS)
+        for mirrored in (False, True)
+    ],
+)
 def test_fields_are_solved_from_hints_far_off(name, mirrored):
     setup = Setup(
         shape=SHAPE,
@@ -283,7 +292,7 @@ def test_hours_that_were_taken_for_degrees_are_told_how_to_be_typed():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize("mirrored", [True, pytest.param(False, marks=pytest.mark.campaign)])
 def test_a_rendered_frame_end_to_end(scene_of, mirrored):
     scene = scene_of(
         with_wcs=False, rotation_deg=95.0, mirrored=mirrored, nebula_electrons=6e3, shape=SHAPE
@@ -320,7 +329,7 @@ def test_faint_spurious_and_unmeasured_stars_do_no_harm():
 @pytest.mark.parametrize(
     "kind", ["random stars", "other field", "wrong parity", "1 degree off"]
 )
-@pytest.mark.parametrize("seed", [0, 1])
+@pytest.mark.parametrize("seed", [0, pytest.param(1, marks=pytest.mark.campaign)])
 def test_nothing_wrong_is_believed(kind, seed):
     """Fields of half a degree, where few stars make chance strongest. The large campaign is in
     examples."""
@@ -642,7 +651,7 @@ def test_a_lens_that_bends_is_seen_by_a_check(scene_of):
 # --- many fields ------------------------------------------------------------------------
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     ("part", "trials", "fewest_right"), [("solve", 3, 3), ("refine", 8, 8), ("wrong", 12, 0)]
 )

@@ -35,6 +35,7 @@ WIDE = [(name, seed) for seed, name in enumerate(list(FIELDS) * 2)]
 
 
 # no reason against a star by themselves
+CAMPAIGN_FIXTURES = {"narrow", "wide"}
 SERVING = int(Flag.FORCED | Flag.BLENDED | Flag.EDGE | Flag.SHAPE)
 
 
@@ -216,7 +217,13 @@ def test_rescue_means_something_one_can_see(wide):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("system", ["SHO", "HOO", "HOS", "copy"])
+@pytest.mark.parametrize(
+    "system",
+    [
+        "SHO",
+        *(pytest.param(name, marks=pytest.mark.campaign) for name in ("HOO", "HOS", "copy")),
+    ],
+)
 def test_narrowband_is_never_rescued(scene_of, frame_of, system):
     """Real spectra with their lines; fields crowded, young, and by the galactic equator; 3 and 7
     nm; with and without nebula; the channels scaled so that the lines match."""
@@ -268,10 +275,9 @@ WRONG_WAYS = ("1 degree off", "mirrored", "upside down", "scale")
 @pytest.mark.parametrize(
     ("name", "how"),
     [
-        (name, how)
-        for number, name in enumerate(
-            FIELDS
-        )  # two ways at each place, each way at two or three
+        # two ways at each place, each way at two or three
+        pytest.param(name, how, marks=() if number < 2 else pytest.mark.campaign)
+        for number, name in enumerate(FIELDS)
         for how in WRONG_WAYS[2 * (number % 2) : 2 * (number % 2) + 2]
     ],
 )

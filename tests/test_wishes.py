@@ -13,7 +13,11 @@ from starcal.choices import Choices
 from starcal.cli.main import main
 from starcal.colour import luminance
 from starcal.colour.stellar import LUMINANCE_WEIGHTS
-from starcal.cure.stars import recolour_checked, recolour_stars
+from starcal.cure.stars import (
+    coloured_as_chosen,
+    ready_to_colour,
+    recolour_stars,
+)
 from starcal.demo.scene import make_scene
 from starcal.errors import FrameError
 from starcal.frame import read_frame, write_fits
@@ -58,10 +62,8 @@ def folder(tmp_path_factory, scene):
 @pytest.fixture(scope="module")
 def made(folder):
     frame = read_frame(folder / "sho.fits")
-    found = check(frame)
-    return {
-        name: recolour_checked(frame, found, Choices(**asked)) for name, asked in WISHES.items()
-    }
+    ready = ready_to_colour(frame, check(frame), Choices())
+    return {name: coloured_as_chosen(ready, Choices(**asked)) for name, asked in WISHES.items()}
 
 
 def light_near(layer, x_px, y_px, reach_px):

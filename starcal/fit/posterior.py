@@ -322,8 +322,7 @@ def _flat(ratios: _Residuals, two: bool) -> np.ndarray | float:
 
 def _late_share(bands: Bands) -> np.ndarray:
     """Share of late giants at each B-V, (grid,)."""
-    low, high = LATE_BV_MAG
-    inside = (GRID_BV_MAG >= low) & (GRID_BV_MAG < high)
+    inside = np.abs(GRID_BV_MAG - np.mean(LATE_BV_MAG)) < np.ptp(LATE_BV_MAG) / 2
     return LATE_SHARE * inside * (bands.late_giants_mag is not None)
 
 

@@ -9,6 +9,7 @@ import imagecodecs
 import numpy as np
 import pytest
 from astropy.table import Table
+from campaigns import also
 from matplotlib.figure import Figure
 from scipy.spatial import cKDTree
 
@@ -341,7 +342,7 @@ FRAMES_OF_KNOWN_TRUTH = [
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("name", "calibrated"), FRAMES_OF_KNOWN_TRUTH)
-@pytest.mark.parametrize("kind", ["jpeg", pytest.param("float", marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("kind", ["jpeg", *also("float")])
 def test_a_stretch_keeps_the_verdict(name, calibrated, kind):
     pixels = demo(name, calibrated)[1]
     display = choose_stretch(pixels).apply(pixels)

@@ -115,7 +115,7 @@ def test_a_wcs_of_another_size_is_refused_by_the_channels_own_name(folder, tmp_p
     assert "made for 77 x 88 pixels, red.fits has 700 x 500" in capsys.readouterr().err
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_wrong_hints_solve_nothing(folder, capsys):
     wrong = ["--ra", "105.6", "--dec", "10", "--scale", "4"]
     assert main(["check", str(folder / "red.fits"), *wrong, "--json"]) == 0

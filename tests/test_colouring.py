@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import tifffile
 from astropy.io import fits
+from campaigns import also
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
@@ -78,7 +79,7 @@ def frame_of(scene, folder):
     return starcal.read_frame(folder / "frame.fits")
 
 
-@pytest.fixture(scope="module", params=[2, pytest.param(6, marks=pytest.mark.campaign)])
+@pytest.fixture(scope="module", params=[2, *also(6)])
 def made(request, tmp_path_factory):
     """The first so many cases."""
     folder = tmp_path_factory.mktemp("colouring")
@@ -210,9 +211,8 @@ def with_companions(scene, seed: int) -> np.ndarray:
     ("system", "place", "width"),
     [
         ("SHO", (93.7, 22.5), 3),  # eta Gem, V 3.3, B-V 1.61
-        pytest.param("HOS", (161.0, -59.6), 7, marks=pytest.mark.campaign),  # Carina
-        # gamma Cyg, V 2.2
-        pytest.param("HOO", (305.6, 40.3), 5, marks=pytest.mark.campaign),
+        *also(("HOS", (161.0, -59.6), 7)),  # Carina
+        *also(("HOO", (305.6, 40.3), 5)),  # gamma Cyg, V 2.2
     ],
 )
 def test_the_brightest_stars_have_their_catalogue_colour(system, place, width, tmp_path):
@@ -332,6 +332,7 @@ def test_three_monos_to_a_finished_picture(monos, capsys):
     assert "Can stars have these colours?" in (monos / "run" / "report.html").read_text()
 
 
+@pytest.mark.campaign
 def test_a_separate_star_frame_is_calibrated_and_used(monos, capsys):
     test_three = monos / "sho2.fits"
     words = [

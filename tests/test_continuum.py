@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from astropy.table import Table
+from campaigns import also
 
 from starcal.catalogue.embedded import bv_error_model, cone
 from starcal.colour.palette import yellow_white
@@ -112,7 +113,7 @@ def test_names_of_filters_tell_the_lines(words, lines):
 @pytest.mark.slow
 @pytest.mark.parametrize(
     "mapping",
-    ["HOS", *(pytest.param(name, marks=pytest.mark.campaign) for name in ("SHO", "OHS"))],
+    ["HOS", *also("SHO", "OHS")],
 )
 @pytest.mark.parametrize("matched", [0, 3, 40])
 def test_the_stars_themselves_tell_which_channel_is_the_blue_line(mapping, matched):
@@ -181,7 +182,7 @@ def test_the_gradient_is_that_of_the_probability():
     "mapping",
     [
         "SHO",
-        *(pytest.param(name, marks=pytest.mark.campaign) for name in ("HOO", "HOS", "OHS")),
+        *also("HOO", "HOS", "OHS"),
     ],
 )
 def test_b_v_comes_out_as_well_as_published_spectra_allow(mapping):
@@ -201,7 +202,7 @@ def test_b_v_comes_out_as_well_as_published_spectra_allow(mapping):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("mapping", ["HOO", pytest.param("SHO", marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("mapping", ["HOO", *also("SHO")])
 def test_one_to_four_clean_stars_serve(mapping):
     """The slope is known from real filters, so few stars fix the zero point."""
     for matched in (1, 2, 4):
@@ -391,7 +392,7 @@ def sky_field(seed: int):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("fields", [10, pytest.param(50, marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("fields", [10, *also(50)])
 def test_no_field_is_worse_off_than_with_one_yellow_white(fields):
     errors, uniforms, matched = [], [], []
     for seed in range(fields):
@@ -486,7 +487,7 @@ def test_without_a_catalogue_the_field_is_put_in_order_and_said_to_be_a_guess():
     assert np.corrcoef(made.bv_mag[placed], field.bv[placed])[0, 1] > 0.85
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_one_source_alone_is_one_source():
     field = Field("SHO", seed=11)
     catalogue, continuum = field.colours("catalogue"), field.colours("continuum")

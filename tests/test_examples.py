@@ -37,7 +37,7 @@ def run(monkeypatch, capsys):
     return run_it
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_three_monos_become_a_picture(run, tmp_path):
     text = run("three_monos.py", str(tmp_path / "monos"))
     assert "verdict on the composite: no" in text

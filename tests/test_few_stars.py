@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from campaigns import also
 from scipy.spatial import cKDTree
 
 from starcal.catalogue import embedded
@@ -168,8 +169,7 @@ def test_catalogue_stars_on_nebula_are_matched_and_most_are_used(few):
     "name",
     [
         "HOO",
-        pytest.param("SHO", marks=pytest.mark.campaign),
-        pytest.param("HOS", marks=pytest.mark.campaign),
+        *also("SHO", "HOS"),
     ],
 )
 def test_stars_on_nebula_are_found_and_knots_are_not(name):

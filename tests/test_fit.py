@@ -4,6 +4,7 @@ import warnings
 
 import numpy as np
 import pytest
+from campaigns import also
 
 from starcal.catalogue.embedded import bv_error_model
 from starcal.fit.gains import (
@@ -166,17 +167,14 @@ def test_gains_of_scaled_channels_scale():
         (8, {}),
         (80, {}),
         (30, {"outliers": 0.03}),
-        *(
-            pytest.param(n, settings, marks=pytest.mark.campaign)
-            for n, settings in [
-                (6, {}),
-                (15, {}),
-                (30, {}),
-                (30, {"scatter": (0.05, 0.03)}),
-                (30, {"catalogue_error": 0.03}),
-                (40, {"mean": 0.3, "spread": 0.4}),
-                (25, {"unsaid": 2.5}),
-            ]
+        *also(
+            (6, {}),
+            (15, {}),
+            (30, {}),
+            (30, {"scatter": (0.05, 0.03)}),
+            (30, {"catalogue_error": 0.03}),
+            (40, {"mean": 0.3, "spread": 0.4}),
+            (25, {"unsaid": 2.5}),
         ),
     ],
     ids=str,

@@ -6,6 +6,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from campaigns import also
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
@@ -48,7 +49,7 @@ def test_spikes_go_with_their_stars(seed, kind, arms):
     np.testing.assert_array_equal(split.starless + split.stars, frame.pixels)
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 @pytest.mark.parametrize(("seed", "kind"), [(2, "nasty")])
 def test_discs_go_with_their_stars(seed, kind):
     """Issue 11, section 3: 10 % of their light left. The radius, 28 px, to a cell of 3 px."""
@@ -72,7 +73,7 @@ def test_no_stars_are_made_of_spikes():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("seed", [1, *also(2)])
 def test_a_frame_without_spikes_has_none(seed):
     """And the profile next to its full cores, 1.5 to 2.3 widths out, is the one put in to 4 %, in
     the middling channel: it is what these stars leave as rings, and unclipped ones tell it to 8 %."""

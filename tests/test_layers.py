@@ -5,6 +5,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from campaigns import also
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
@@ -110,13 +111,7 @@ SLOW_FIXTURES = {"case"}
 
 @pytest.fixture(
     scope="module",
-    params=[
-        "SHO-moffat-chromatic",
-        *(
-            pytest.param(kind, marks=pytest.mark.campaign)
-            for kind in ("HOO-gauss", "HOS-moffat")
-        ),
-    ],
+    params=["SHO-moffat-chromatic", *also("HOO-gauss", "HOS-moffat")],
 )
 def case(request):
     return Case(field(**KINDS[request.param]))

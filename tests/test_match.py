@@ -8,6 +8,7 @@ from astropy import units as u
 from astropy.coordinates import SkyCoord
 from astropy.io.fits import Header
 from astropy.wcs import WCS
+from campaigns import also
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
@@ -281,8 +282,7 @@ def test_beyond_reach_is_an_honest_failure(offset_px):
     [
         10,
         400,
-        pytest.param(60, marks=pytest.mark.campaign),
-        pytest.param(1500, marks=pytest.mark.campaign),
+        *also(60, 1500),
     ],
 )
 def test_wrong_fields_are_never_credible(n):
@@ -310,7 +310,7 @@ def test_one_degree_off_is_never_credible():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("n", [100, pytest.param(600, marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("n", [100, *also(600)])
 def test_chance_level_is_honest(n):
     """The stated number of chance pairs (catalogue shifted) against the number found, within the
     same radius, with catalogues that have nothing to do with the frame: means of 24, 25 % and 0.3

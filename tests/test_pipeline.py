@@ -490,7 +490,7 @@ def test_results_print_and_show(rescued, tmp_path):
     )
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_a_star_layer_gives_the_gains_of_its_frame(broad, checked):
     """Most of a star layer is exactly black; the stars on it are the same."""
     frame = starcal.read_frame(broad)

@@ -6,6 +6,7 @@ double profiles, each summed over its pixels by nine points.
 
 import numpy as np
 import pytest
+from campaigns import also
 from scipy.spatial import cKDTree
 
 from starcal import layers
@@ -74,7 +75,7 @@ def flux_errors(seed, **field):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.campaign)])
+@pytest.mark.parametrize("seed", [1, *also(2)])
 def test_fluxes_where_the_width_grows_to_a_corner(seed):
     """Issue 11, section 3: scatter 3 %, 90 % within 7 %; nothing in the corner that is not
     elsewhere."""
@@ -90,9 +91,7 @@ def test_fluxes_where_the_width_grows_to_a_corner(seed):
     ("ratio", "profile"),
     [
         (0.7, {"halo": 0.1}),
-        pytest.param(0.5, {"halo": 0.1}, marks=pytest.mark.campaign),
-        pytest.param(0.7, {}, marks=pytest.mark.campaign),
-        pytest.param(0.5, {}, marks=pytest.mark.campaign),
+        *also((0.5, {"halo": 0.1}), (0.7, {}), (0.5, {})),
     ],
 )
 def test_fluxes_of_stars_drawn_out(ratio, profile):
@@ -209,7 +208,7 @@ def test_a_profile_of_few_stars_is_said_to_be():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [10, 11])
+@pytest.mark.parametrize("seed", [10, *also(11)])
 def test_cosmic_rays_and_hot_pixels_stay(seed):
     """Issue 11: 2 % of them taken for stars, so none of these; and all but 2 % of the stars are."""
     pixels, x, y, *_ = drawn_field(seed)

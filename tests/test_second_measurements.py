@@ -405,7 +405,7 @@ def test_what_several_channels_or_rays_spoil_does_not_set_the_widths(scene_of):
         np.testing.assert_allclose(widths, clean.meta["fwhm_px"], rtol=0.08)
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_pixels_that_two_channels_of_one_exposure_share_tell_no_profile():
     """H-alpha and twice the same [O III] on nebula, one pixel in 500 hot: measured widths to 8 %,
     profiles of the split to 5 %, of the width that was put in. Before, [O III] had 1.8 and 1.0 px

@@ -122,7 +122,7 @@ def test_a_wrong_star_left_out_mends_the_gains(folder, broad):
     assert abs(pulled.gains[2] - clean.gains[2]) > 1e-3
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_a_star_left_out_is_out_of_the_continuum_relation(folder, sho, plain):
     row = int(np.argmax(np.char.startswith(plain.colours.source, "catalogue")))
     without = recolour_stars(folder / "sho.fits", leave_out=[place_of(sho, row)])
@@ -144,7 +144,7 @@ def test_leaving_out_too_many_leaves_no_fit(broad):
 # --- routes by hand ---------------------------------------------------------------------
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_one_source_alone(folder):
     catalogue, continuum = (
         recolour_stars(folder / "sho.fits", route=route) for route in ("catalogue", "continuum")

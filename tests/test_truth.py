@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from astropy.wcs import WCS
+from campaigns import also
 
 import starcal
 from starcal.colour.stellar import star_rgb, uv_prime_distance
@@ -221,7 +222,7 @@ def test_rescue_means_something_one_can_see(wide):
     "system",
     [
         "SHO",
-        *(pytest.param(name, marks=pytest.mark.campaign) for name in ("HOO", "HOS", "copy")),
+        *also("HOO", "HOS", "copy"),
     ],
 )
 def test_narrowband_is_never_rescued(scene_of, frame_of, system):

@@ -288,7 +288,7 @@ def test_gains_show_before_the_stars_are_split(camera, sho):
             )
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_stars_of_a_separate_frame_show_as_a_run_makes_them(folder, scene_of, tmp_path):
     part = {"shape": (150, 190), "ra_deg": 324.7, "dec_deg": 57.5, "scale_arcsec": 12.0}
     names = []
@@ -793,7 +793,7 @@ def inside(browser, plot: str, columns: tuple[str, str], corners) -> list[int]:
     return sorted(np.array(plotted)[np.all(within, axis=0)].tolist())
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_the_page_in_a_browser(browser, address, folder):
     """Load, drag, zoom, brush, click, leave out, refit, undo, colours, save; then the command line
     does the same."""

@@ -20,7 +20,7 @@ from astropy.wcs import WCS
 from starcal.demo.scene import Scene, make_scene
 from starcal.frame import Frame
 
-SMALL = (440, 620)  # rows, columns of a frame that a test can afford
+SMALL = (340, 480)  # rows, columns of a frame that a test can afford
 NOTHING_DRAWN = b"\x89PNG\r\n\x1a\n"  # what every such file begins with
 LOOPBACK = ("127.", "::1", "localhost")
 

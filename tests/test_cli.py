@@ -25,7 +25,7 @@ from starcal.demo.scene import make_scene
 from starcal.frame import write_fits, write_tiff16
 
 FIELD = {
-    "shape": (420, 600),
+    "shape": (300, 430),
     "scale_arcsec": 4.0,
     "channel_gains": (0.5, 1.0, 0.7),
     "faint_to_mag": 13.5,
@@ -246,7 +246,7 @@ def test_a_wcs_that_was_found_is_written_and_serves_the_next_time(folder, tmp_pa
     before = (folder / "unsolved.fits").read_bytes()
     solved = facts_of(capsys, "check", frame, *PLACE, "--write-wcs", kept)
     assert (folder / "unsolved.fits").read_bytes() == before
-    assert fits.getheader(kept)["IMAGEW"] == 600
+    assert fits.getheader(kept)["IMAGEW"] == FIELD["shape"][1]
     again = facts_of(capsys, "check", frame, "--wcs", kept)
     assert solved["wcs"].pop("solved") is True
     assert again["wcs"].pop("solved") is False
@@ -356,7 +356,7 @@ def test_the_wcs_of_a_tiff_goes_round(tmp_path, capsys, mirrored):
     write_tiff16(frame, scene.pixels)
     solved = facts_of(capsys, "check", frame, *PLACE, "--write-wcs", kept)
     again = facts_of(capsys, "check", frame, "--wcs", kept)
-    assert again["stars"]["matched"] == solved["stars"]["matched"] > 30
+    assert again["stars"]["matched"] == solved["stars"]["matched"] > 15
     assert again["gains"] == pytest.approx(solved["gains"], rel=1e-9)
 
 

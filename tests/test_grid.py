@@ -18,6 +18,7 @@ from starcal.stars import measure_stars
 
 FIELD = {"seed": 1, "scale_arcsec": 4.0, "faint_to_mag": 13.5, "channel_gains": (0.6, 1.0, 0.8)}
 LINES = {
+    "shape": (440, 620),
     "seed": 2,
     "scale_arcsec": 4.0,
     "ra_deg": 324.7,

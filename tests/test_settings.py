@@ -35,7 +35,7 @@ from starcal.stars import Flag
 from starcal.versions import told_differences, versions
 
 FIELD = {
-    "shape": (310, 450),
+    "shape": (250, 360),
     "scale_arcsec": 4.0,
     "channel_gains": (0.5, 1.0, 0.7),
     "faint_to_mag": 13.5,

@@ -168,7 +168,9 @@ def test_flux_errors_are_honest(scene_of, moffat_beta):
     """Pulls of some 150 fluxes of lone stars against the truth times the enclosed share, which is
     one number per channel. Their robust rms is 1 within 20 %: 1 / sqrt(2 * 150) is 6 %; invented
     neighbours below V 13.5 are off, so what is left above 1 is the wings of neighbours."""
-    scene = scene_of(**CROWDED, moffat_beta=moffat_beta, fwhm_px=(2.5, 3.0, 3.5))
+    scene = scene_of(
+        **CROWDED, shape=(440, 620), moffat_beta=moffat_beta, fwhm_px=(2.5, 3.0, 3.5)
+    )
     table, truth, rows, twins = of_scene(scene)
     pulls = []
     for channel in CHANNELS:

@@ -362,6 +362,7 @@ def test_a_noisier_catalogue_does_not_flatten_the_colour_terms(scene_of, frame_o
 @pytest.fixture(scope="module")
 def calibrated(scene_of, frame_of):
     scene = scene_of(
+        shape=(440, 620),
         seed=2,
         scale_arcsec=6.0,
         channel_gains=(0.5, 1.0, 0.8),

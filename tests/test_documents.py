@@ -78,7 +78,7 @@ def test_what_a_header_says_of_a_frame_is_told(scene_of, frame_of):
     header["INSTRUME"], header["FOCALLEN"], header["FILTERG"] = "Mono 9", 400, "H-alpha"
     told = dict(frame_rows(frame_of(scene, header=header)))
     assert told["size"] == "480 x 340 pixels (0.2 megapixels)"
-    assert told["field"] == "41 x 29 arcmin, 4.00 arcsec a pixel"  # 620 and 440 times 4 / 60
+    assert told["field"] == "32 x 23 arcmin, 4.00 arcsec a pixel"  # 480 and 340 times 4 / 60
     assert told["camera"] == "Mono 9"
     assert told["focal length"] == "400 mm"
     assert told["filters of R, G, B"] == "R, H-alpha, B"  # its own card before FILTER2

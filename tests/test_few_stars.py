@@ -302,7 +302,7 @@ def test_places_that_cannot_show_a_star_of_their_own_are_not_free(sparse):
 def test_what_the_search_misses_the_catalogue_places(scene_of, frame_of):
     """A strict search misses most; the catalogue's stars are measured all the same, counted apart,
     and used."""
-    scene = scene_of(seed=1, ra_deg=290, dec_deg=12, scale_arcsec=4.0)
+    scene = scene_of(shape=(440, 620), seed=1, ra_deg=290, dec_deg=12, scale_arcsec=4.0)
     strict, usual = (check(frame_of(scene), snr=snr) for snr in (900.0, 5.0))
     placed = strict.stars["flags"] & Flag.FORCED > 0
     assert strict.match.placed == placed.sum() >= 5

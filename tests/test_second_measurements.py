@@ -362,6 +362,18 @@ def test_a_bad_column_is_found_and_mended(scene_of):
     assert abs(left) < scene.noise[1]  # 1.25 / sqrt(300) of a pixel's noise, times sqrt(1.5)
 
 
+def test_columns_a_step_of_eight_bits_apart_are_no_defects():
+    """A sky just below the middle between two levels, its columns off by a fortieth of a step: the
+    medians of some are the upper level. A column five steps up is a defect all the same."""
+    rng = np.random.default_rng(3)
+    steps = 10.44 + 0.025 * rng.standard_normal((3, 1, 400)) + np.zeros((3, 300, 1))
+    steps += 0.15 * rng.standard_normal(steps.shape)
+    steps[2, :, 77] += 5
+    pixels = (np.rint(steps) / 255).astype(np.float32)
+    assert (np.median(pixels[0], axis=0) > 10.5 / 255).any()
+    assert find_defects(pixels, frame_noise(pixels), 3.0).columns == (0, 0, 1)
+
+
 def test_mending_leaves_the_frame_itself_alone(scene_of):
     scene = scene_of(shape=SHAPE, seed=4)
     pixels, _ = with_hot_pixels(scene.pixels, scene.noise, 50, 6)

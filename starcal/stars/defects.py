@@ -32,6 +32,7 @@ OTHER_SIGMA = 4.0  # or so much: noise alone
 DEFECT_ROWS = 64  # a strip of them and what is made of it fit the cache
 COLUMN_SIGMA = 8.0  # of a column's median over that of the columns beside it
 COLUMN_NOISE = 0.5  # of a pixel's noise, below which a column does no harm
+COLUMN_STEPS = 1.5  # of coarse values: medians of one level may be rounded a step apart
 MEDIAN_ERROR = np.sqrt(np.pi / 2)  # of a median, in those of a mean
 COLUMN_REACH = 3  # columns on either side that say what it should be
 COLUMN_ROWS = 1500  # that its median is taken of
@@ -317,8 +318,9 @@ def _bad_columns(pixels: NDArray, noise: FrameNoise) -> list[NDArray]:
     thin = max(1, pixels.shape[1] // COLUMN_ROWS)
     sample = pixels[:, ::thin]
     off = [_columns_off(*each) for each in zip(sample, noise.noise, strict=True)]
-    needed = max(COLUMN_NOISE, COLUMN_SIGMA * MEDIAN_ERROR / np.sqrt(sample.shape[1]))
-    bad = np.abs(np.array(off)) > needed
+    least = max(COLUMN_NOISE, COLUMN_SIGMA * MEDIAN_ERROR / np.sqrt(sample.shape[1]))
+    rounded = COLUMN_STEPS * np.array(noise.step) / np.maximum(noise.noise, 1e-12)
+    bad = np.abs(np.array(off)) > np.maximum(least, rounded)[:, None]
     alone = bad.sum(axis=0) == 1
     few = bad.mean(axis=1) <= MOST_COLUMNS
     return [np.flatnonzero(mine & alone & rare) for mine, rare in zip(bad, few, strict=True)]

@@ -218,7 +218,7 @@ def _jpeg(path, notes):
             f"{path.name}: a JPEG of {planes.shape[2]} colours (for print); save it as RGB."
         )
     notes.append(
-        "JPEG: compressed with loss, and stretched in all likelihood; good for an audit only."
+        "JPEG: compressed with loss, which blurs hues: the same picture as PNG or TIFF is better."
     )
     return planes
 

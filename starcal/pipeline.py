@@ -35,7 +35,7 @@ from .draw import tone
 from .draw.preview import Shown, write_pair, write_png
 from .errors import HarmError, OutputError
 from .finish import belonging_cards, screen_keeping_hue, starry_look
-from .fit.verdict import USE_CALIBRATED
+from .fit.verdict import FOR_CATALOGUE, USE_CALIBRATED
 from .frame import (
     Frame,
     atomic_folder,
@@ -561,7 +561,10 @@ def _unchanged(frame: Frame, found: CheckResult, before: Audit) -> _Made:
         "possible colours already: the picture is unchanged (--route palette recolours it all the "
         "same)"
     )
-    steps = tuple(step for step in found.verdict.next_steps if "`starcal run`" not in step)
+    no_use = "`starcal run`", FOR_CATALOGUE
+    steps = tuple(
+        step for step in found.verdict.next_steps if not any(word in step for word in no_use)
+    )
     told = replace(found, route_reason=reason, verdict=replace(found.verdict, next_steps=steps))
     untouched = np.zeros(frame.pixels.shape[1:], bool)
     picture = frame.refill(frame.pixels.copy())

@@ -100,7 +100,7 @@ def test_a_solved_channel_tells_its_filter_and_that_its_wcs_fits(folder, capsys)
 def test_without_hints_it_is_said_what_to_type(folder, name, capsys):
     assert main(["check", str(folder / name)]) == 0
     said = capsys.readouterr().out
-    assert "next     say where it points, with --ra, --dec and --scale" in said
+    assert "next     say where it points, with --object NAME or --ra and --dec" in said
     assert "`starcal run`" not in said
     assert main(["check", str(folder / name), "--write-wcs", str(folder / "none.wcs")]) == 1
     assert "not written" in capsys.readouterr().err

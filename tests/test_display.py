@@ -306,6 +306,7 @@ def test_run_writes_a_stretched_picture_as_it_came(kind, tmp_path):
     with pytest.raises(FrameError, match="before-and-after picture"):
         starcal.read_frame(result.folder / "before-after.png")
     assert (result.folder / "after.png").exists()
+    assert "for its stars' catalogue colours, say where it points, with --object" in str(result)
 
 
 @pytest.mark.slow
@@ -316,6 +317,7 @@ def test_possible_stars_are_left_alone_unless_asked(tmp_path):
     fits.writeto(path, np.rint(65535 * made.truth).astype(np.uint16))
     result = starcal.run(path)
     assert "unchanged" in result.check.route_reason
+    assert "--object" not in str(result)  # nothing is coloured, by a catalogue or otherwise
     before, after = fits.getdata(path), fits.getdata(result.folder / "picture.fits")
     assert after.dtype == before.dtype == np.uint16
     np.testing.assert_array_equal(before, after)

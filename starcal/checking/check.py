@@ -654,9 +654,11 @@ def _against_catalogue(linearity: Linearity, stars: Table, match: Match | None) 
 
 
 def _stretched(result: CheckResult) -> CheckResult:
+    """The check of a picture that is not linear."""
+    placeless = result.verdict if result.match is None else None
     return replace(
         result,
-        verdict=verdict.verdict_on_stretched(result.linearity),
+        verdict=verdict.verdict_on_stretched(result.linearity, placeless),
         route="palette",
         route_reason="the picture is not linear, so ratios of its channels mean nothing",
     )

@@ -121,6 +121,7 @@ OF_CATALOGUE = (
 )
 BEHIND_DUST = "dust in front of the stars changes their light otherwise than being cooler does"
 GO_ON_WITHOUT = "let `starcal run` colour the stars without calibration"
+FOR_CATALOGUE = "for its stars' catalogue colours, "
 
 
 def without_wcs(missing: str, tried: str = "", lacks: str = "") -> Verdict:
@@ -155,8 +156,8 @@ def without_wcs(missing: str, tried: str = "", lacks: str = "") -> Verdict:
         "undecided",
         reasons=(f"the frame has no usable WCS ({missing}), so no star can be looked up",),
         next_steps=(
-            "say where it points, with --ra, --dec and --scale; or plate-solve it and give the "
-            "solution with --wcs FILE",
+            "say where it points, with --object NAME or --ra and --dec, and --scale ARCSEC; or "
+            "plate-solve it and give the solution with --wcs FILE",
             GO_ON_WITHOUT,
         ),
     )
@@ -228,25 +229,33 @@ def too_few(usable: int, matched: int) -> Verdict:
     )
 
 
-def verdict_on_stretched(linearity: Linearity) -> Verdict:
+def verdict_on_stretched(linearity: Linearity, placeless: Verdict | None = None) -> Verdict:
     """The verdict for a picture that is not linear.
 
     Parameters
     ----------
     linearity : Linearity
+    placeless : Verdict, optional
+        What else is in the way where nobody knows where it points; see `without_wcs`.
 
     Returns
     -------
     Verdict
     """
     doubt = ("or give --assume-linear if you know better",) if linearity.doubtful else ()
+    reasons: tuple[str, ...] = (linearity.reason,)
+    place: tuple[str, ...] = ()
+    if placeless is not None:
+        reasons += placeless.reasons
+        place = (FOR_CATALOGUE + placeless.next_steps[0],)
     return Verdict(
         "no",
-        reasons=(linearity.reason,),
+        reasons=reasons,
         next_steps=(
             "use the frame from before the stretch",
             "or let `starcal run` colour its stars one by one as they are displayed",
             *doubt,
+            *place,
         ),
     )
 

@@ -380,6 +380,19 @@ def test_a_picture_of_8_bits_whose_light_a_mild_stretch_may_bend_stays_stretched
     assert Linearity(eight_bits=True, brightness=0.9, brightness_error=0.07).stretched
 
 
+@pytest.mark.parametrize(("noise_steps", "stretched"), [(0.4, False), (2.0, True)])
+def test_light_known_less_well_is_believed_over_a_sky_that_nothing_lifted(
+    noise_steps, stretched
+):
+    light = Linearity(
+        eight_bits=True,
+        brightness=0.96,
+        brightness_error=0.09,
+        noise_in_eight_bits=noise_steps,
+    )
+    assert light.stretched == stretched
+
+
 @pytest.mark.parametrize(
     ("measured", "stretched", "says"),
     [

@@ -184,12 +184,14 @@ class Linearity:
         the sky is as dark as a stretch leaves none: together they outweigh that 8-bit pictures are
         nearly always stretched. One alone does not: a real stretched one has a profile of 0.97, and
         a handful of stars in agreement with the catalogue within a third agrees with any curve.
-        Where coarse steps leave no peak that tells, light alone does if no stretch comes near."""
+        Where coarse steps leave no peak that tells, light alone does if no stretch comes near, and
+        less surely if the sky is as dark besides."""
         known = self.profile_error < WELL_KNOWN_SLOPE
         profile = known and self.profile >= LINEAR_PROFILE
+        dark = self.noise_in_eight_bits < HIDDEN_NOISE_STEPS
         if not self.brightness_error < SURE_SLOPE:
-            return profile and self.noise_in_eight_bits < HIDDEN_NOISE_STEPS
-        if not known and self.brightness_error < WELL_KNOWN_SLOPE:
+            return profile and dark
+        if not known and (dark or self.brightness_error < WELL_KNOWN_SLOPE):
             return self.brightness - self.brightness_error >= LINEAR_BRIGHTNESS
         surely_above = self.brightness - self.brightness_error > STRETCHED_BRIGHTNESS
         return profile and surely_above and self.brightness >= LINEAR_BRIGHTNESS

@@ -11,10 +11,17 @@ from starcal.colour.stellar import star_rgb, uv_prime_distance
 from starcal.demo.spectra import band_mags
 from starcal.errors import TooFewStars
 from starcal.fit import relations
-from starcal.fit.continuum import MOST_TO_TELL, OTHERS_WEIGHT, _thinned
+from starcal.fit.continuum import (
+    MOST_TO_TELL,
+    OTHERS_WEIGHT,
+    _ln_catalogue,
+    _ln_evidence,
+    _thinned,
+    gather,
+)
 from starcal.fit.population import ln_population
 from starcal.fit.posterior import Evidence, _Priors, _state
-from starcal.fit.sources import choose_colours, from_palette, told_own
+from starcal.fit.sources import _seen, choose_colours, from_palette, told_own
 from starcal.stars import Flag
 
 ERROR_MAG = 0.03  # of a star's light in a channel, SNR 36
@@ -320,6 +327,26 @@ def test_the_stars_own_light_tells_how_far_a_catalogue_errs():
         pull = (made.bv_mag - field.bv)[field.matched] / made.bv_error_mag[field.matched]
         assert np.sqrt(np.mean(pull**2)) < widest
         assert ("times as much as stated" in made.reason) == (times > 1)
+
+
+def test_a_poor_catalogue_does_not_speak_against_the_lines_that_channels_hold():
+    """Errors 4 times the stated ones: taken as stated, channels of any kind fit them better."""
+    field = Field("OHS", n=100, matched=50, seed=7, error_mag=0.015)
+    listed = field.bv + 4 * field.sigma * np.random.default_rng(57).normal(size=100)
+    field.stars["bv_mag"] = np.where(field.matched, listed, np.nan)
+    seen = _seen(field.stars, field.flux, field.flux_error)
+    kinds = relations.line_bands("OHS"), relations.any_bands(((0, 1), (2, 1)))
+    lines, any_kind = (_ln_evidence(bands, seen, _ln_catalogue(seen)) for bands in kinds)
+    assert lines > any_kind
+
+
+def test_whatever_the_channels_are_the_same_stars_tell():
+    """Evidence of other stars is none against another kind of channels."""
+    field = Field("SHO", n=200, matched=0)
+    seen = _seen(field.stars, field.flux, field.flux_error)
+    kinds = relations.candidate_bands((0, 1, 2), "")
+    weights = [gather(seen, bands, np.zeros((200, 1))).weight for bands in kinds]
+    assert np.ptp(weights, axis=0).max() == 0
 
 
 def test_ratios_that_good_catalogue_colours_contradict_are_given_up():

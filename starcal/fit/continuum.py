@@ -264,8 +264,16 @@ def gather(seen: Seen, bands: Bands | None, ln_catalogue: np.ndarray) -> Evidenc
         ln_prior=_ln_prior(seen, reference, against_v),
         ln_catalogue=ln_catalogue,
         catalogued=np.isfinite(seen.v_mag),
-        weight=_star_weights(seen, np.isfinite(ratio).all(axis=0), reference),
+        weight=_star_weights(seen, np.isfinite(ratio).all(axis=0), _brightness(seen, bands)),
     )
+
+
+def _brightness(seen: Seen, bands: Bands | None) -> np.ndarray:
+    """Mean magnitude in all channels that are compared, (n,): in the same order, and so of the same
+    stars, whatever these channels are taken for."""
+    pairs = ((0, 1), (1, 2)) if bands is None else bands.ratio_of
+    compared = np.unique(pairs)
+    return seen.mag[compared].mean(axis=0)
 
 
 def _ratios(seen: Seen, bands: Bands | None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -405,7 +413,7 @@ def _catalogue_factor(frame: FrameFit, evidence: Evidence, seen: Seen) -> float:
     between them is the error of both.
     """
     rows = np.flatnonzero((evidence.weight > 0) & seen.clean)
-    if not frame.bands.is_narrow or len(rows) < MIN_STARS:
+    if len(rows) < MIN_STARS:
         return 1.0
     told = star_posteriors(frame, evidence.rows(rows))
     away = (seen.bv_mag[rows] - told.mean_mag["ratios"])[:, None]
@@ -414,9 +422,15 @@ def _catalogue_factor(frame: FrameFit, evidence: Evidence, seen: Seen) -> float:
     degrees = FAR_OFF_DEGREES
     far = np.log1p(away**2 / (degrees * FAR_OFF_SCALE * variance))
     ln = -0.5 * np.sum(np.log(variance) + (degrees + 1) * far, axis=0)
-    ln -= 0.5 * (np.log(CATALOGUE_FACTORS) / CATALOGUE_LN_FACTOR_ERROR) ** 2
+    ln += _ln_usual(CATALOGUE_FACTORS)
     share = np.exp(ln - ln.max())
     return float(share @ CATALOGUE_FACTORS / share.sum())
+
+
+def _ln_usual(factor):
+    """Ln of how often catalogues err by so many times what they state, against once."""
+    pull = np.log(factor) / CATALOGUE_LN_FACTOR_ERROR
+    return -0.5 * pull**2
 
 
 def _has_clean_light(seen: Seen) -> bool:
@@ -431,14 +445,29 @@ def _likeliest(
     the evidence for all."""
     if len(kinds) == 1:
         return kinds[0], 1.0
-    fits = [
-        _fitted_kind(bands, _thinned(gather(seen, bands, ln_catalogue)), seen)
-        for bands in kinds
-    ]
-    odds = [fit.ln_evidence + np.log(_usual_share(fit.bands.name, told)) for fit in fits]
-    share = np.exp(np.array(odds) - max(odds))
+    ln = [_ln_evidence(bands, seen, ln_catalogue) for bands in kinds]
+    usual = [_usual_share(bands.name, told) for bands in kinds]
+    odds = ln + np.log(usual)
+    share = np.exp(odds - odds.max())
     best = int(np.argmax(share))
     return kinds[best], float(share[best] / share.sum())
+
+
+def _ln_evidence(bands: Bands, seen: Seen, ln_catalogue: np.ndarray) -> float:
+    """Ln probability of what some of the stars show, were the channels of a kind: with the errors
+    of the catalogue as stated, or, where these channels call for larger ones, with those. A poor
+    catalogue else speaks against the kinds that tell B-V best."""
+    evidence = gather(seen, bands, ln_catalogue)
+    evidence = _thinned(evidence)
+    frame = _fitted_kind(bands, evidence, seen)
+    factor = _catalogue_factor(frame, evidence, seen)
+    if factor < TOLD_CATALOGUE_FACTOR:
+        return frame.ln_evidence
+    wider = with_errors_times(seen, factor)
+    evidence = gather(wider, bands, _ln_catalogue(wider))
+    again = _fitted_kind(bands, _thinned(evidence), wider)
+    with_factor = again.ln_evidence + float(_ln_usual(factor))
+    return max(frame.ln_evidence, with_factor)
 
 
 def _usual_share(name: str, told: str) -> float:

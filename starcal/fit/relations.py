@@ -7,7 +7,7 @@ with a prior, so that many stars overrule what one to four stars may rely on.
 
 import csv
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import permutations
 
@@ -51,7 +51,7 @@ class Bands:
     scatter_mag : ndarray, shape (2, grid)
         Of real stars about the ratio; 0 in place of a second one that there is not.
     late_giants_mag : ndarray, shape (2,) or None
-        Where the ratios of giants of type M5 and later lie, against the pivot's.
+        Where the ratios of late M stars lie, against the pivot's, if not where their B-V has them.
     reference_mag : ndarray, shape (grid,)
         Of the second channel of the ratios, against V.
     """
@@ -258,6 +258,9 @@ def _line_scatter(others: list[str], against: str) -> np.ndarray:
 BROAD_SLOPE, BROAD_SLOPE_ERROR = np.array([-0.48, 0.56]), np.array([0.11, 0.12])
 BROAD_BEND, BROAD_BEND_ERROR = np.array([0.0, 0.04]), np.array([0.03, 0.03])
 BROAD_SCATTER_MAG = 0.03
+# M3 to M5 through red filters beyond 700 nm (I, R, V and i, r, g; star_boxes.csv), where B-V has
+# long stopped growing
+LATE_BROAD_MAG = np.array([-1.3, 0.7])
 ANY_SLOPE_ERROR, ANY_BEND_ERROR = 1.0, 0.25  # narrowband mixtures have slopes to 1.3
 ANY_SCATTER_MAG = 0.10
 
@@ -287,7 +290,7 @@ def _bent_bands(name, channels, slope, slope_error, bend, bend_error, scatter_ma
 @cache
 def broad_bands() -> Bands:
     """Red, green and blue of a colour camera or of a set of broad filters."""
-    return _bent_bands(
+    bands = _bent_bands(
         BROADBAND,
         ((0, 1), (2, 1)),
         BROAD_SLOPE,
@@ -296,6 +299,7 @@ def broad_bands() -> Bands:
         BROAD_BEND_ERROR,
         BROAD_SCATTER_MAG,
     )
+    return replace(bands, late_giants_mag=LATE_BROAD_MAG)
 
 
 @cache

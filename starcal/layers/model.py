@@ -13,10 +13,11 @@ from ..cores import done_in_threads, in_threads, release_memory
 from ..progress import Progress, silent
 from ..robust import scatter
 from ..stars import SHAPE_SNR, Flag
-from ..stars.defects import blanked
+from ..stars.defects import NARROWEST_STAR_PX, blanked
 from ..texts import counted
 from .bends import roughness_near
 from .blooms import bits_of_blooms, core_reach, with_blooms
+from .broad import broad
 from .broken import BrokenCores, broken_cores
 from .companions import NOT_FOR_COMPANIONS, Companions, companions_of, joined, remaining
 from .core import CORE_FWHM
@@ -40,6 +41,7 @@ from .profiles import Profiles, first_profiles, profiles_on
 from .psf import Psf
 from .rims import Rims, rims_of
 from .second_light import FittedChannel
+from .shape_field import FEWEST_FOR_CURVE
 from .specks import specks
 from .stamps import values_at
 from .warp import longest
@@ -406,7 +408,18 @@ def _starlike(channels, stars, places, fits, profiles, flares) -> NDArray[np.boo
     points = _pointlike(stars, fits, profiles) & ~specks(channels, shapes, places, fits, stars)
     clipped = np.array(stars["flags"]) & Flag.SATURATED > 0
     points &= ~pieces_of_cores(places, fits, clipped, float(np.median(stars.meta["fwhm_px"])))
-    return points & ~_of_flares(channels, flares, places, fits)
+    points &= ~_of_flares(channels, flares, places, fits)
+    if stars.meta["noise"].empty_sky or not _tells_widths(profiles):
+        return points  # of a star layer nothing else is there to keep them
+    narrow_side = _width_ratio(stars, profiles) * np.sqrt(np.array(stars["roundness"]))
+    fitted = _as_fitted(channels, profiles, places, fits)
+    return points & ~broad(fitted, narrow_side, np.array(stars["snr"]), points & ~clipped)
+
+
+def _tells_widths(profiles: Profiles) -> bool:
+    """Whether enough stars tell how wide one is at each place, and are wider than pixels."""
+    sharpest_px = min(psf.fwhm_px for psf in profiles.psf)
+    return sharpest_px >= NARROWEST_STAR_PX and min(profiles.field.stars) >= FEWEST_FOR_CURVE
 
 
 def _pointlike(stars: Table, fits: list[FluxFit], profiles: Profiles) -> NDArray[np.bool_]:

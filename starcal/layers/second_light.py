@@ -102,7 +102,7 @@ class _LeftOnStamps:
         offsets = disc_offsets(FIT_FWHM * fitted.psf.fwhm_px * widest)
         at = fitted.x_px[rows], fitted.y_px[rows]
         values, dx, dy = stamps_at(channel.plane, *at, offsets)
-        light = _light_of_all(fitted, rows, dx, dy)
+        light = light_of_all(fitted, rows, dx, dy)
         shown = np.maximum(light, 0)
         variance = variance_of(channel.noise, shown / channel.electrons_per_unit, shown)
         usable = np.isfinite(values) & ~(values >= CLIPPED_SHARE * channel.clip_level)
@@ -117,7 +117,7 @@ class _LeftOnStamps:
         )
 
 
-def _light_of_all(fitted: FittedChannel, rows, dx, dy) -> NDArray[np.float32]:
+def light_of_all(fitted: FittedChannel, rows, dx, dy) -> NDArray[np.float32]:
     """Light of all stars on the pixels round some of them, (k, P)."""
     places = np.column_stack([fitted.x_px, fitted.y_px])
     reach_px = 2 * float(np.hypot(dx, dy).max(initial=0))

@@ -352,13 +352,31 @@ def _unwindow(moment: np.ndarray, window_variance: np.ndarray) -> np.ndarray:
 
 
 def rim_level(stamps: np.ndarray) -> np.ndarray:
-    """Median of each stamp's outermost ring of pixels; NaN-safe."""
+    """Median of each stamp's outermost ring of pixels; NaN-safe.
+
+    Parameters
+    ----------
+    stamps : ndarray, (n, side, side)
+
+    Returns
+    -------
+    ndarray, (n,)
+    """
     return _rim_quantiles(stamps, 0.5)[0]
 
 
 def rim_scatter(stamps: np.ndarray) -> np.ndarray:
     """One standard deviation of each stamp's outermost ring of pixels, outliers left out;
-    NaN-safe."""
+    NaN-safe.
+
+    Parameters
+    ----------
+    stamps : ndarray, (n, side, side)
+
+    Returns
+    -------
+    ndarray, (n,)
+    """
     low, high = _rim_quantiles(stamps, 0.16, 0.84)
     return (high - low) / 2
 

@@ -184,7 +184,7 @@ def test_the_mode_is_not_drawn_by_knots():
     assert half_sample_mode(values) == pytest.approx(1.0, abs=0.02)
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_the_map_shows_where_stars_are_wide_and_how_they_lie():
     """FWHM 2.8 px in the near corner; 0.6 rad is the angle of all long axes."""
     _, _, split = flux_errors(8, grow=0.4, ratio=0.7)

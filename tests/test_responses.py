@@ -240,7 +240,7 @@ def all_but(found, n: int) -> list:
     return [(float(found.stars["x_px"][i]), float(found.stars["y_px"][i])) for i in rows]
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_three_stars_of_a_broadband_frame_give_gains_and_say_what_was_assumed(tmp_path, good):
     scene, path = long_focus(tmp_path, "mono", 1, shape=(560, 760))
     out = all_but(starcal.check(path), 3)

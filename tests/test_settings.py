@@ -176,7 +176,7 @@ def test_run_obeys_the_route(folder, tmp_path):
     assert set(done.check.stars["colour_source"]) == {"palette"}
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_gains_against_the_verdict(folder, tmp_path):
     """Refused where the channels carry no star colour; its advice is followed."""
     with pytest.raises(FrameError, match="Let `starcal run` colour its stars"):
@@ -199,7 +199,7 @@ def test_choices_that_make_no_sense():
         Choices(star_brightness=0.0)
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_star_brightness_multiplies_the_layer(folder, plain):
     bright = recolour_stars(folder / "sho.fits", star_brightness=1.5)
     np.testing.assert_allclose(bright.stars, 1.5 * plain.stars, rtol=1e-6)

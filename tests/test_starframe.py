@@ -8,6 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from astropy.wcs import WCS
+from campaigns import also
 from scipy.spatial import cKDTree
 
 from starcal import colour
@@ -138,7 +139,7 @@ def case_of(kind):
 SLOW_FIXTURES = {"case"}
 
 
-@pytest.fixture(params=KINDS)
+@pytest.fixture(params=["fine, turned, partial", *also("coarse, mirrored, WCS off")])
 def case(request):
     return case_of(request.param)
 

@@ -235,6 +235,7 @@ def test_the_sum_of_light_is_said(made):
     assert "rebuilt from the wings" in notes
 
 
+@pytest.mark.campaign
 def test_without_known_magnitudes_the_message_says_what_to_type(folder, tmp_path, scene):
     write_fits(tmp_path / "nowhere.fits", scene.pixels)
     with pytest.raises(FrameError, match="--brightest N"):

@@ -264,16 +264,17 @@ def gather(seen: Seen, bands: Bands | None, ln_catalogue: np.ndarray) -> Evidenc
         ln_prior=_ln_prior(seen, reference, against_v),
         ln_catalogue=ln_catalogue,
         catalogued=np.isfinite(seen.v_mag),
-        weight=_star_weights(seen, np.isfinite(ratio).all(axis=0), _brightness(seen, bands)),
+        weight=_star_weights(seen, np.isfinite(ratio).all(axis=0), reference),
     )
 
 
-def _brightness(seen: Seen, bands: Bands | None) -> np.ndarray:
-    """Mean magnitude in all channels that are compared, (n,): in the same order, and so of the same
-    stars, whatever these channels are taken for."""
-    pairs = ((0, 1), (1, 2)) if bands is None else bands.ratio_of
-    compared = np.unique(pairs)
-    return seen.mag[compared].mean(axis=0)
+def by_same_stars(evidence: Evidence, seen: Seen, bands: Bands) -> Evidence:
+    """The same by stars chosen whatever the channels are taken for, for kinds to be compared: in
+    the order of the mean magnitude in all channels that are compared."""
+    compared = np.unique(bands.ratio_of)
+    brightness = seen.mag[compared].mean(axis=0)
+    has_ratio = np.isfinite(evidence.ratio_mag).all(axis=0)
+    return replace(evidence, weight=_star_weights(seen, has_ratio, brightness))
 
 
 def _ratios(seen: Seen, bands: Bands | None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -458,14 +459,14 @@ def _ln_evidence(bands: Bands, seen: Seen, ln_catalogue: np.ndarray) -> float:
     of the catalogue as stated, or, where these channels call for larger ones, with those. A poor
     catalogue else speaks against the kinds that tell B-V best."""
     evidence = gather(seen, bands, ln_catalogue)
-    evidence = _thinned(evidence)
+    evidence = _thinned(by_same_stars(evidence, seen, bands))
     frame = _fitted_kind(bands, evidence, seen)
     factor = _catalogue_factor(frame, evidence, seen)
     if factor < TOLD_CATALOGUE_FACTOR:
         return frame.ln_evidence
     wider = with_errors_times(seen, factor)
-    evidence = gather(wider, bands, _ln_catalogue(wider))
-    again = _fitted_kind(bands, _thinned(evidence), wider)
+    evidence = replace(evidence, ln_catalogue=_ln_catalogue(wider))
+    again = _fitted_kind(bands, evidence, wider)
     with_factor = again.ln_evidence + float(_ln_usual(factor))
     return max(frame.ln_evidence, with_factor)
 

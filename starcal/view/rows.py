@@ -153,7 +153,7 @@ def _found_html(checked: CheckResult, route: str, reason: str) -> str:
         f"<b>Verdict: {checked.verdict.verdict}</b> — {escaped(checked.verdict.reasons[0])}",
         f"<b>Route: {escaped(route)}</b> — {escaped(page_words(reason))}",
     ]
-    if checked.fit is not None:
+    if checked.fit is not None and (checked.gains_may_serve or route == "gains"):
         lines.append(_fit_html(checked.fit))
     return "".join(f"<p>{line}</p>" for line in lines)
 

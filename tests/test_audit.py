@@ -576,7 +576,7 @@ def test_the_limits_drawn_are_at_their_duv():
 # --- real pictures ----------------------------------------------------------------------
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 @needs_frames
 def test_a_real_stretched_picture():
     # SDSS g, r, i shown as blue, green, red (Lupton et al. 2004): not sRGB filters, but stars there look like stars

@@ -312,7 +312,7 @@ def start_writer(folder, *, turns, seed=0):
     )
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_two_processes_write_the_same_field_while_a_third_reads(folder):
     writers = [start_writer(folder, turns=25, seed=seed) for seed in (0, 100)]
     reads = 0

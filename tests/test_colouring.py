@@ -206,7 +206,7 @@ def with_companions(scene, seed: int) -> np.ndarray:
     return pixels
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     ("system", "place", "width"),
     [
@@ -463,7 +463,7 @@ def test_no_input_is_ever_written_over(words, tmp_path, monkeypatch, capsys):
     assert all(path.read_text() == f"precious {path.name}" for path in tmp_path.iterdir())
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_a_stretched_picture_is_refused_by_every_cure_that_needs_light(tmp_path, capsys):
     scene = narrowband("SHO", "cygnus", 3, 0, shape=(200, 270))
     write_fits(

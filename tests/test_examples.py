@@ -139,7 +139,7 @@ def test_the_notebook_is_small_and_tells_nothing_of_the_machine(notebook):
         assert cell["execution_count"]
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_stars_come_back_into_an_edited_nebula(run, tmp_path):
     """The way that the README names: run, an editor, join."""
     text = run("finished_nebula.py", str(tmp_path / "finished"))

@@ -164,7 +164,7 @@ def test_catalogue_stars_on_nebula_are_matched_and_most_are_used(few):
     assert used >= 0.8 * clear
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     "name",
     [

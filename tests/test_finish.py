@@ -524,7 +524,7 @@ def test_another_starless_frame_of_that_name_is_not_believed(split_files, tmp_pa
         join_pictures(split_files / "starless.fits", tmp_path / "stars.fits")
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_what_a_split_leaves_is_put_together_again(tmp_path, capsys):
     """The star layer names its starless frame, so that nothing has to be typed."""
     scene = make_scene(ra_deg=305.0, dec_deg=40.0, shape=(240, 320), scale_arcsec=6.0, seed=2)

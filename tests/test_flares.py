@@ -72,7 +72,7 @@ def test_no_stars_are_made_of_spikes():
     assert np.mean(split.model.reach_px[pieces] > 0) < 0.05
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 @pytest.mark.parametrize("seed", [1, *also(2)])
 def test_a_frame_without_spikes_has_none(seed):
     """And the profile next to its full cores, 1.5 to 2.3 widths out, is the one put in to 4 %, in

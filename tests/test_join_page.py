@@ -62,6 +62,7 @@ def channels(pixels):
     return np.stack([pixels & 255, pixels >> 8 & 255, pixels >> 16 & 255]).astype(int)
 
 
+@pytest.mark.campaign
 def test_what_is_seen_is_what_join_writes(files, job):
     """Drawn from the model of the stars: to 2 of 255 under half of the pixels of stars, to 12 under nine
     in ten, and where there is none
@@ -201,7 +202,7 @@ def test_no_input_is_written_over_from_the_page(files, job, taken):
 EVIL = "nebula <img src=x onerror=pwned=1>.tif"
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_the_page_of_join_in_a_browser(files, tmp_path):
     """Everything that a hand can do there, at 1366 x 768, of a file whose name is markup."""
     if CHROMIUM is None:

@@ -177,6 +177,7 @@ def test_displayed_colours_are_those_of_the_same_stars_truly_rendered(done, tmp_
     assert audit.n_impossible <= max(1, 0.01 * audit.n_judged)
 
 
+@pytest.mark.campaign
 @pytest.mark.parametrize("done", FIELDS[:1], indirect=True)
 def test_a_layer_in_the_channels_colours_is_recoloured_on_its_way(done, tmp_path):
     """`--recolour`: narrowband stars as they were taken out come in the colours that they have, to

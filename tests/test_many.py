@@ -124,7 +124,7 @@ def test_checks_of_many_are_those_of_each(night):
     assert isinstance(found[str(night / "bad.fits")], FrameError)
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 @pytest.mark.skipif(os.name == "nt", reason="this system knows no such kill")
 def test_a_cluster_gives_the_same(night, tmp_path):
     """Bit for bit; a worker that is killed is replaced and its frame done."""

@@ -74,7 +74,7 @@ def flux_errors(seed, **field):
     return error.ravel(), np.tile(far[use], 3), split
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 @pytest.mark.parametrize("seed", [1, *also(2)])
 def test_fluxes_where_the_width_grows_to_a_corner(seed):
     """Issue 11, section 3: scatter 3 %, 90 % within 7 %; nothing in the corner that is not
@@ -148,7 +148,7 @@ def test_single_stars_have_their_own_widths_and_angles():
     assert single.beta == pytest.approx(3.0, rel=0.03)
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_even_stars_have_an_even_field():
     """No slope is read into noise: the width is the same to 1 % over the frame."""
     _, _, split = flux_errors(5)

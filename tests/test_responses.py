@@ -255,7 +255,7 @@ def test_three_stars_of_a_broadband_frame_give_gains_and_say_what_was_assumed(tm
         assert words in found.to_dict()["assumed_terms"]["source"]
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 @pytest.mark.parametrize("system", ["HOO", *also("SHO")])
 def test_three_stars_never_rescue_a_narrowband_frame(system, tmp_path, good):
     """Nor do curves that are not those of its filters."""

@@ -609,7 +609,7 @@ def test_settings_that_make_no_frame_are_refused(wrong, message, cure):
     assert np.isfinite(one_star(**cure).pixels).all()
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_demo_scenes(monkeypatch):
     monkeypatch.setattr(
         sky,

@@ -155,7 +155,7 @@ def test_one_source_alone(folder):
     assert catalogue.check.route_reason.startswith("asked for by --route catalogue; ")
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_a_source_that_no_star_has_is_refused_and_best_helps(folder):
     frame = starcal.read_frame(folder / "sho.fits")
     for card in ("CTYPE1", "CTYPE2", "RA", "DEC", "OBJCTRA", "OBJCTDEC"):
@@ -496,7 +496,7 @@ def test_places_are_pairs_of_numbers(capsys):
 # --- what is said -----------------------------------------------------------------------
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_possible_colours_are_not_replaced_by_invented_ones_without_a_word(tmp_path):
     """A broadband frame that nobody knows the place of: no route but the palette, and the frame
     was fine before."""

@@ -266,7 +266,7 @@ def test_a_scale_off_by_ten_per_cent_either_way(scale):
     assert error_px(solution.wcs, true_wcs(setup)) < 1
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_the_stars_decide_how_binning_was_meant():
     setup = Setup(shape=SHAPE, **CYGNUS)
     header = Header(

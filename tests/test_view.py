@@ -183,7 +183,7 @@ def test_pixels_are_red_green_blue_and_opaque_in_this_order_of_bytes():
     assert rgba(display).astype("<u4").tobytes() == bytes([255, 128, 0, 255])
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_the_visible_part_is_that_of_the_picture_of_a_run(sho):
     """Against the whole picture as `run` makes it; only the order of float32 sums differs, far
     below the noise."""
@@ -314,7 +314,7 @@ def test_stars_of_a_separate_frame_show_as_a_run_makes_them(folder, scene_of, tm
     assert columns["given"][cure.source == "star frame"][0] == "no B−V"
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_a_page_opens_from_python_beside_a_notebook(folder):
     """In a loop that runs already, as a notebook's does."""
     pixels = fits.getdata(folder / "lost.fits")

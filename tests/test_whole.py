@@ -253,7 +253,7 @@ def test_a_lock_is_held_by_one(tmp_path):
     release(hold(path), path)
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 @pytest.mark.skipif(os.name == "nt", reason="this system knows no such kill")
 def test_a_command_that_is_killed_leaves_all_old_or_all_new():
     """The short form of the campaign whose table is in DEVELOPERS.md."""

@@ -244,7 +244,7 @@ def test_without_known_magnitudes_the_message_says_what_to_type(folder, tmp_path
     assert light_of(kept) > 0
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_wishes_of_a_run_are_kept_and_repeated(folder, tmp_path, capsys):
     frame, first, again = str(folder / "sho.fits"), tmp_path / "first", tmp_path / "again"
     asked = ["--star-size", "0.7", "--brightest", "20", "--star-strength", "0.5", "-q"]

@@ -372,7 +372,9 @@ def _saturation(ratios: NDArray, bv_mag: NDArray, error_mag: NDArray) -> float:
     fits = [_robust_slope(x, pair) for pair in (rho, beta, rho - beta)]
     slope, error = max(fits, key=lambda one: abs(one[0]))
     found = abs(slope) / _true_share(x, error_mag[rows]) / PLAIN_SLOPE
-    return _believed(float(np.clip(found, 0.3, 2.5)), error / max(abs(slope), 1e-6))
+    # a slope of nearly nothing is known, too, where its error is small against plain light's
+    relative_error = error / max(abs(slope), PLAIN_SLOPE)
+    return _believed(float(np.clip(found, 0.3, 2.5)), relative_error)
 
 
 def _believed(saturation: float, relative_error: float) -> float:

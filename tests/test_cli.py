@@ -606,7 +606,7 @@ def test_a_fault_of_starcal_is_one_line_too(folder, monkeypatch, capsys):
     assert "please report" in one_line(capsys)
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_demo_writes_frames_that_the_rest_can_read(tmp_path, capsys):
     assert main(["demo", str(tmp_path / "owl")]) == 0
     files = [name for name in capsys.readouterr().out.split() if name.endswith(".fits")]

@@ -629,7 +629,7 @@ def pixels_of(path):
     return read_frame(path).pixels
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_smaller_stars_fewer_stars(split_files, edited, tmp_path, capsys):
     """Six stars of known colour: the three brightest stay, narrower, in their colours, and the sum of
     light is said."""

@@ -268,7 +268,7 @@ def as_it_is(stars):
     return stars.colnames, [np.asarray(stars[name]).tobytes() for name in stars.colnames]
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_a_result_never_changes_after_it_was_handed_out(solved, scene_of, frame_of):
     """Not by a refit with other stars, nor by colouring its stars twice in different ways."""
     scene = scene_of(

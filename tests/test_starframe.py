@@ -560,7 +560,7 @@ def test_a_nebula_frame_without_stars_gets_those_of_the_star_frame():
 # --- from end to end --------------------------------------------------------------------
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_colours_from_a_calibrated_camera_frame():
     """Real stars of Cygnus: a camera frame is calibrated to the catalogue; its stars' colours end
     in the SHO frame."""

@@ -217,7 +217,7 @@ def test_rescue_means_something_one_can_see(wide):
         assert found.verdict.colour_error_after < found.verdict.colour_error_before
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 @pytest.mark.parametrize(
     "system",
     [

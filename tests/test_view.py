@@ -592,7 +592,7 @@ def test_every_answer_has_the_headers_that_a_browser_keeps_to(address):
         assert answer.headers["Cache-Control"] == "no-store"
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_messages_that_are_too_long_end_the_connection_alone(address):
     """A request's body, and a message of the page; the next one is answered."""
     from starcal.view.serving import LARGEST_BODY_BYTES, LARGEST_MESSAGE_BYTES
@@ -1029,7 +1029,7 @@ def drop(browser, name: str, content: bytes) -> None:
     )
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_a_small_window_and_a_frame_without_a_fit_in_a_browser(browser, folder):
     """The picture has the room and files can be saved; what needs a fit is off; the page says when
     its server ends."""

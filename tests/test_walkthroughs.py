@@ -22,7 +22,7 @@ from starcal.demo.scene import make_scene
 
 FOLDER = Path(__file__).parents[1] / "examples"
 WALKTHROUGHS = sorted(FOLDER.glob("*.md"))
-MAIN = {"narrowband-recolour"}  # the rest says the same of other frames
+MAIN = {"broadband-rescue"}  # the rest says the same of other frames
 DRAWS_FIGURES = True  # what a user types is done in full
 SHOWN_ALIKE = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
 

@@ -211,8 +211,8 @@ def with_companions(scene, seed: int) -> np.ndarray:
     ("system", "place", "width"),
     [
         ("SHO", (93.7, 22.5), 3),  # eta Gem, V 3.3, B-V 1.61
-        *also(("HOS", (161.0, -59.6), 7)),  # Carina
-        *also(("HOO", (305.6, 40.3), 5)),  # gamma Cyg, V 2.2
+        ("HOS", (161.0, -59.6), 7),  # Carina
+        ("HOO", (305.6, 40.3), 5),  # gamma Cyg, V 2.2
     ],
 )
 def test_the_brightest_stars_have_their_catalogue_colour(system, place, width, tmp_path):

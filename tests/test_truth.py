@@ -10,7 +10,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from astropy.wcs import WCS
-from campaigns import also
 
 import starcal
 from starcal.colour.stellar import star_rgb, uv_prime_distance
@@ -222,7 +221,9 @@ def test_rescue_means_something_one_can_see(wide):
     "system",
     [
         "SHO",
-        *also("HOO", "HOS", "copy"),
+        "HOO",
+        "HOS",
+        "copy",
     ],
 )
 def test_narrowband_is_never_rescued(scene_of, frame_of, system):

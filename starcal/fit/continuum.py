@@ -381,15 +381,22 @@ def _with_catalogue_factor(
     made: ContinuumFit, bands: Bands, seen: Seen, factor: float
 ) -> ContinuumFit:
     """The fit anew with errors of the catalogue so many times as large."""
-    wider = with_errors_times(seen, factor)
-    evidence = gather(wider, bands, _ln_catalogue(wider))
-    frame = _fitted_kind(bands, evidence, wider)
+    evidence, frame = _fitted_with_factor(bands, made.evidence, seen, factor)
     return replace(
         made,
         frame=loosened(frame, evidence.rows(evidence.weight > 0)),
         evidence=evidence,
         catalogue_factor=factor,
     )
+
+
+def _fitted_with_factor(
+    bands: Bands, evidence: Evidence, seen: Seen, factor: float
+) -> tuple[Evidence, FrameFit]:
+    """Evidence and fit, with errors of the catalogue so many times as large."""
+    wider = with_errors_times(seen, factor)
+    evidence = replace(evidence, ln_catalogue=_ln_catalogue(wider))
+    return evidence, _fitted_kind(bands, evidence, wider)
 
 
 def with_errors_times(seen: Seen, factor: float) -> Seen:
@@ -464,9 +471,7 @@ def _ln_evidence(bands: Bands, seen: Seen, ln_catalogue: np.ndarray) -> float:
     factor = _catalogue_factor(frame, evidence, seen)
     if factor < TOLD_CATALOGUE_FACTOR:
         return frame.ln_evidence
-    wider = with_errors_times(seen, factor)
-    evidence = replace(evidence, ln_catalogue=_ln_catalogue(wider))
-    again = _fitted_kind(bands, evidence, wider)
+    _, again = _fitted_with_factor(bands, evidence, seen, factor)
     with_factor = again.ln_evidence + float(_ln_usual(factor))
     return max(frame.ln_evidence, with_factor)
 

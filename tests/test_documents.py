@@ -14,7 +14,9 @@ from starcal.report.facts import command_of_run, frame_rows
 
 ROOT = Path(__file__).parents[1]
 PAGES = sorted(
-    page for folder in ("", "docs", "examples") for page in (ROOT / folder).glob("*.md")
+    page
+    for folder in ("", "docs", "docs/measured", "examples")
+    for page in (ROOT / folder).glob("*.md")
 )
 
 
@@ -31,8 +33,10 @@ def test_links_lead_to_files_that_are_there(page):
 
 
 def test_every_page_of_the_site_is_in_its_lists():
-    index = (ROOT / "docs" / "index.md").read_text(encoding="utf-8")
-    names = {page.stem for page in (ROOT / "docs").glob("*.md")} - {"index"}
+    docs = ROOT / "docs"
+    index = (docs / "index.md").read_text(encoding="utf-8")
+    pages = [*docs.glob("*.md"), *docs.glob("measured/*.md"), *docs.glob("walk-throughs/*.md")]
+    names = {page.relative_to(docs).with_suffix("").as_posix() for page in pages} - {"index"}
     assert {name for name in names if f"\n{name}\n" not in index} == set()
 
 

@@ -256,7 +256,7 @@ def test_a_lock_is_held_by_one(tmp_path):
 @pytest.mark.campaign
 @pytest.mark.skipif(os.name == "nt", reason="this system knows no such kill")
 def test_a_command_that_is_killed_leaves_all_old_or_all_new():
-    """The short form of the campaign whose table is in DEVELOPERS.md."""
+    """The short form of the campaign whose table is in docs/measured/house.md."""
     script = ROOT / "examples" / "campaign_kills.py"
     words = [sys.executable, str(script), "--instants", "4", "--only", "compose"]
     told = subprocess.run(words, capture_output=True, text=True, check=True).stdout

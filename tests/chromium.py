@@ -237,13 +237,13 @@ def served(frame, *words, folder=None):
 
 
 def _await_frame(address: str, tries: int = 240) -> None:
-    """Wait until the page of a frame is more than the frame as it is."""
+    """Wait until the page is more than a picture as it is."""
     for _ in range(tries):
         with urllib.request.urlopen(address) as answer:
-            if b"The frame as it is." not in answer.read():
+            if b"can be played with." not in answer.read():
                 return
         time.sleep(0.5)
-    raise AssertionError("the frame is still worked on")
+    raise AssertionError("the picture is still worked on")
 
 
 def composed(browser) -> tuple[np.ndarray, ...]:

@@ -2,6 +2,7 @@
 writes."""
 
 import html
+import threading
 
 import numpy as np
 import pytest
@@ -16,12 +17,13 @@ from starcal.demo.scene import make_scene
 from starcal.errors import OutputError
 from starcal.frame import read_frame, write_fits
 from starcal.view.choosing import typed_path
+from starcal.view.desk import desk_at_once
 from starcal.view.history import History
 from starcal.view.join_page import JoinPage
-from starcal.view.joining import open_join_job
 from starcal.view.visible import Window
+from starcal.view.waiting_page import WaitingPage
 
-SLOW_FIXTURES = ("files", "job")
+SLOW_FIXTURES = ("files", "waited", "job")
 SHAPE = (220, 300)
 WHOLE = Window(slice(0, SHAPE[0]), slice(0, SHAPE[1]), 1)
 
@@ -45,10 +47,23 @@ def files(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def job(files):
-    settings = Settings(frame=str(files / "nebula.tif"))
-    nebula, stars = files / "nebula.tif", files / "it-stars.fits"
-    return open_join_job(nebula, stars, settings, moved="none")
+def waited(files):
+    """The page that shows a nebula at once, when its stars are told apart; and what it showed at
+    first."""
+    asked = Settings(frame=str(files / "it-stars.fits"))
+    kept = {"out": None, "overwrite": False}
+    desk = desk_at_once(asked, nebula=files / "nebula.tif", moved="none", **kept)
+    page, ended = WaitingPage(Document(), desk.waiting, desk.history), threading.Event()
+    page.render()
+    at_first = dict(page.picture.halves.data)
+    desk.waiting.then(ended.set)
+    assert ended.wait(120)
+    return page, at_first
+
+
+@pytest.fixture(scope="module")
+def job(waited):
+    return waited[0].work.job
 
 
 def shown(job, window=WHOLE, **asked):
@@ -77,6 +92,21 @@ def test_what_is_seen_is_what_join_writes(files, job):
     assert np.quantile(np.abs(after - true)[:, ~starry], 0.99) < 2
     assert np.median(np.abs(after - true)[:, starry]) < 2
     assert np.quantile(np.abs(after - true)[:, starry], 0.9) < 12
+
+
+def test_a_nebula_shows_at_once_then_with_its_stars(waited):
+    """And then the page that can be played with, where all looks the same."""
+    page, at_first = waited
+    assert (at_first["before"][0] == at_first["after"][0]).all()
+    page.look()
+    assert page.state.text == "opened"
+    assert "stars screened" in page.verdict.text
+    page.render()
+    seen, job = page.picture.halves.data, page.work.job
+    assert (seen["before"][0] == at_first["before"][0]).all()
+    assert (seen["before"][0] == job.look(page._window()).before).all()
+    starry = seen["before"][0] != seen["after"][0]
+    assert 0.02 < starry.mean() < 0.9
 
 
 def test_every_wish_shows(job):

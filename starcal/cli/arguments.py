@@ -125,7 +125,11 @@ def _add_view(commands) -> None:
         usage="[FRAME | NEBULA STARS] [options]",
     )
     _add_frame(view)
-    _add_folder(view, "folder for the files that you save (default: FRAME-starcal)")
+    _add_folder(
+        view,
+        "where you save: a folder (default: FRAME-starcal), with a nebula a file (default: "
+        "NEBULA-whole)",
+    )
     view.add_argument(
         "--settings",
         metavar="FILE",
@@ -148,6 +152,7 @@ def _add_view(commands) -> None:
     _add_fit(view)
     _add_sky(view)
     _add_others(view.add_argument_group("star colours"))
+    _add_moved(view.add_argument_group("where a finished nebula lies (--starless FILE, too)"))
     _add_overwrite(view)
 
 
@@ -280,12 +285,7 @@ def _add_join(commands) -> None:
         metavar="FILE",
         help="linear frame that the nebula was made from (by default the one beside STARS)",
     )
-    join.add_argument(
-        "--moved",
-        choices=("auto", "none"),
-        default="auto",
-        help="none: the nebula was neither cropped nor turned nor scaled; do not look",
-    )
+    _add_moved(join)
     join.add_argument(
         "--settings",
         metavar="FILE",
@@ -730,6 +730,15 @@ def _add_star_strength(parser) -> None:
         "star_strength",
         "N",
         "stars stretched by themselves: above 1 faint stars are lifted more, below 1 less",
+    )
+
+
+def _add_moved(parser) -> None:
+    parser.add_argument(
+        "--moved",
+        choices=("auto", "none"),
+        default="auto",
+        help="none: the nebula was neither cropped nor turned nor scaled; do not look",
     )
 
 

@@ -98,10 +98,11 @@ def view(options) -> int:
     listener = claim(options.port)
     kept = {"out": options.out, "overwrite": options.overwrite}
     with ProgressBar(options) as bar:
-        if asked.first_file and nebula is None:
-            desk = desk_at_once(asked, progress=bar, **kept)
+        if asked.first_file:
+            moved = options.moved
+            desk = desk_at_once(asked, nebula=nebula, moved=moved, progress=bar, **kept)
         else:
-            desk = desk_of(asked, nebula=nebula, progress=bar, **kept)
+            desk = desk_of(asked, progress=bar, **kept)
     serve(
         listener,
         desk,

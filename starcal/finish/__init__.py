@@ -6,10 +6,10 @@ turned and scaled since its stars were taken out, `belonging` which starless fra
 hue; `job` does it all. `splitting` is the step before: stars out of a frame.
 """
 
-from .belonging import belonging_cards
+from .belonging import belonging_cards, read_nebula
 from .blend import screen_keeping_hue
 from .geometry import Moved, carried, find_moved
-from .job import Joined, join_pictures, starry_look
+from .job import Joined, join_pictures, seems_linear, starry_look
 from .laying import carried_layer, laid_over, own_softening_px
 from .rebuilt import read_star_layer
 from .saving import joined_kind, write_joined
@@ -27,8 +27,10 @@ __all__ = [
     "laid_over",
     "own_colours",
     "own_softening_px",
+    "read_nebula",
     "read_star_layer",
     "screen_keeping_hue",
+    "seems_linear",
     "starry_look",
     "write_joined",
 ]

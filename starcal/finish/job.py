@@ -295,6 +295,20 @@ def _tones(
     )
 
 
+def seems_linear(nebula: Frame) -> bool:
+    """Whether a nebula seems linear before its starless frame has told.
+
+    Parameters
+    ----------
+    nebula : Frame
+
+    Returns
+    -------
+    bool
+    """
+    return _tones("auto", nebula, None, None, False).linear
+
+
 def stars_stretch(light: NDArray, frame: Frame | None) -> Stretch:
     """The stretch of the whole linear picture, for its stars alone: black lies at no light.
 

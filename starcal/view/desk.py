@@ -11,10 +11,11 @@ from ..choices import Settings
 from ..frame import Inbox, kind_of
 from ..pipeline import folder_of, read_asked, run_settings
 from ..progress import Progress, silent
+from .first_nebula import waiting_for_stars
 from .history import History
 from .job import AnyJob, open_job
 from .joining import JoinJob, open_join_job
-from .waiting import Waiting
+from .waiting import Waiting, waiting_for_frame
 
 
 @dataclass(eq=False, kw_only=True)
@@ -80,7 +81,7 @@ class Desk:
         known = self.inbox.original(path, here)
         settings = replace(self.settings, frame=str(known))
         progress("reading", 0.0)
-        waiting = Waiting(read_asked(settings), settings)
+        waiting = waiting_for_frame(read_asked(settings), settings)
         self.job, self.waiting = None, waiting
         self.history, self.choices = History(settings), None
         self.chosen_here = True
@@ -98,6 +99,7 @@ def desk_of(
     settings: Settings,
     *,
     nebula: Path | None = None,
+    moved: str = "auto",
     out: str | None = None,
     overwrite: bool = False,
     progress: Progress = silent,
@@ -110,6 +112,8 @@ def desk_of(
         Without a frame, one is chosen on the page.
     nebula : Path, optional
         A finished nebula; the frame is then its star layer.
+    moved : {"auto", "none"}
+        Whether to look for that nebula's place.
     out : str, optional
         Where files go, at first: a folder, or the file of a joined picture.
     overwrite : bool
@@ -128,7 +132,8 @@ def desk_of(
     """
     job: AnyJob | JoinJob | None = None
     if nebula is not None:
-        job = open_join_job(nebula, Path(settings.first_file), settings, progress=progress)
+        stars = Path(settings.first_file)
+        job = open_join_job(nebula, stars, settings, moved=moved, progress=progress)
         out = out or str(file_beside(nebula))
     elif settings.first_file:
         job = open_job(settings, progress)
@@ -138,19 +143,25 @@ def desk_of(
 
 
 def desk_at_once(
-    settings: Settings, *, out: str | None, overwrite: bool, progress: Progress = silent
+    settings: Settings,
+    *,
+    nebula: Path | None = None,
+    moved: str = "auto",
+    out: str | None,
+    overwrite: bool,
+    progress: Progress = silent,
 ) -> Desk:
-    """Read the frame that settings name; it is shown, and checked and split meanwhile.
+    """Read what settings name; it is shown at once, and all else is done meanwhile.
 
     Parameters
     ----------
     settings : Settings
+    nebula : Path, optional
+    moved : {"auto", "none"}
     out : str, optional
-        Where files go, at first.
     overwrite : bool
-        Whether they may replace others, at first.
     progress : callable
-        Is given the step and the share done.
+        As for `desk_of`.
 
     Returns
     -------
@@ -160,10 +171,14 @@ def desk_at_once(
     Raises
     ------
     FrameError
-        The frame cannot be read.
+        The frame, or the nebula, cannot be read.
     """
     progress("reading", 0.0)
-    waiting = Waiting(read_asked(settings), settings)
+    if nebula is None:
+        waiting = waiting_for_frame(read_asked(settings), settings)
+    else:
+        out = out or str(file_beside(nebula))
+        waiting = waiting_for_stars(nebula, Path(settings.first_file), settings, moved=moved)
     history = History(settings)
     return Desk(
         settings=settings, history=history, out=out, overwrite=overwrite, waiting=waiting

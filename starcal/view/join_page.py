@@ -1,6 +1,5 @@
 """The page of a finished nebula and its stars: sliders for the stars, the picture follows."""
 
-import html
 from collections.abc import Callable
 from functools import partial
 
@@ -10,7 +9,7 @@ from ..choices import Settings
 from . import panel
 from .choosing import BUTTONS_OF_ALL, ChoicePage, typed_path
 from .history import History
-from .joining import JoinJob
+from .joining import JoinJob, told_html
 from .picture import make_picture, no_stars, show_halves
 
 BUTTONS_HERE = (*BUTTONS_OF_ALL, "save")
@@ -64,7 +63,7 @@ class JoinPage(ChoicePage):
         self.file.title = "File to write"
         self.overwrite = panel.overwrite_box(overwrite)
         self.words = panel.text("verdict")
-        self.words.text = f"<p>{html.escape(str(self.job.joined))}</p>"
+        self.words.text = told_html(self.job.joined)
         self.status = panel.text("status", role="status", aria_live="polite")
 
     # --- choices ------------------------------------------------------------------------

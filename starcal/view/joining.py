@@ -1,5 +1,6 @@
 """A finished nebula and its star layer, opened once, and what each choice makes of what is seen."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
 from ..checking.check import check
-from ..choices import Choices
+from ..choices import Choices, Settings
 from ..colour import srgb_encode
 from ..cure.wishes import factors_of, numbers_of, tinted, whole_stars
 from ..draw.preview import binned
@@ -39,6 +40,7 @@ from ..frame import (
 from ..layers import Split, shares_on_grid, split
 from ..layers.recolour import measured
 from ..progress import Progress, silent
+from ..texts import escaped
 from .visible import Window, mean_of, rgba
 
 IDENTITY = np.eye(2, 3)
@@ -145,14 +147,8 @@ class JoinJob:
         return shown
 
     def as_seen(self, picture: NDArray) -> NDArray[np.uint32]:
-        """Numbers of the nebula's space, or linear ones, as pixels of the screen."""
-        if self.shown_stretch:
-            return rgba(self.shown_stretch.apply(picture))
-        if self.space is SRGB:
-            return rgba(np.float32(np.clip(picture, 0, 1)))
-        light = self.space.decode(np.clip(picture, 0, 1))
-        srgb = np.tensordot(self.space.to_srgb, light, axes=1)
-        return rgba(np.float32(srgb_encode(np.clip(srgb, 0, 1))))
+        """Numbers of the nebula as pixels of the screen."""
+        return seen_on_screen(picture, self.shown_stretch, self.space)
 
     def with_cores(self, choices: Choices) -> "JoinJob":
         """The same with clipped cores rebuilt, or not, as choices say."""
@@ -178,25 +174,76 @@ class JoinJob:
         return f"Saved: {output}" + (f" ({lost})" if lost else "")
 
 
+def seen_on_screen(
+    picture: NDArray, stretch: Stretch | None, space: ColourSpace
+) -> NDArray[np.uint32]:
+    """A nebula as pixels of the screen.
+
+    Parameters
+    ----------
+    picture : ndarray, (3, rows, columns)
+        Numbers of its space, or linear ones.
+    stretch : Stretch or None
+        Of linear ones.
+    space : ColourSpace
+
+    Returns
+    -------
+    ndarray, (rows, columns)
+        See `visible.rgba`.
+    """
+    if stretch:
+        return rgba(stretch.apply(picture))
+    if space is SRGB:
+        return rgba(np.float32(np.clip(picture, 0, 1)))
+    light = space.decode(np.clip(picture, 0, 1))
+    srgb = np.tensordot(space.to_srgb, light, axes=1)
+    return rgba(np.float32(srgb_encode(np.clip(srgb, 0, 1))))
+
+
+def told_html(made: Joined) -> str:
+    """What was found and done, a paragraph each."""
+    return "".join(f"<p>{escaped(line)}</p>" for line in str(made).splitlines())
+
+
+def space_of(nebula: Path, linear: bool) -> ColourSpace:
+    """What the numbers of a nebula's file show.
+
+    Parameters
+    ----------
+    nebula : Path
+    linear : bool
+        Whether they are light.
+
+    Returns
+    -------
+    ColourSpace
+    """
+    profile = icc_profile_of(nebula) if kind_of(nebula) else None
+    return colour_space(None if linear else profile)
+
+
 def open_join_job(
     nebula: Path,
     stars: Path,
-    choices: Choices,
+    choices: Settings,
     *,
-    starless: str | None = None,
     moved: str = "auto",
     progress: Progress = silent,
+    joined: Callable[[Joined], None] = lambda made: None,
 ) -> JoinJob:
     """Find where the nebula lies and take the star layer apart.
 
     Parameters
     ----------
     nebula, stars : Path
-    choices : Choices
-    starless : str, optional
+    choices : Settings
+        With the starless frame, where that lies elsewhere.
     moved : {"auto", "none"}
     progress : callable
         Is given the step and the share done.
+    joined : callable
+        Is given the nebula with its stars, as soon as there is that.
 
     Returns
     -------
@@ -207,34 +254,38 @@ def open_join_job(
     FrameError
         As `join_pictures`; or the star layer is stretched.
     """
-    plain = Choices(assume_linear=choices.assume_linear)
-    joined = join_pictures(
-        nebula, stars, plain, starless=starless, moved=moved, progress=progress
+    made = join_pictures(
+        nebula,
+        stars,
+        Choices(assume_linear=choices.assume_linear),
+        starless=choices.starless,
+        moved=moved,
+        progress=progress,
     )
-    if joined.notes and "layer is stretched" in joined.notes[0]:
+    if made.notes and "layer is stretched" in made.notes[0]:
         raise FrameError(
-            f"{stars}: {joined.notes[0]}; the page plays with linear stars: lay these over the "
+            f"{stars}: {made.notes[0]}; the page plays with linear stars: lay these over the "
             f"nebula with `starcal join`"
         )
+    joined(made)
     progress("measuring the stars", 0.7)
     layer = read_star_layer(stars, choices)[0]
     found = check(layer, choices)
     parts = split(np.nan_to_num(layer.pixels), found.stars)
     whole = whole_stars(parts, layer, found.stars, choices)[0]
-    matrix = IDENTITY if joined.moved is None else joined.moved.matrix
+    matrix = IDENTITY if made.moved is None else made.moved.matrix
     rest = np.maximum(np.nan_to_num(parts.starless), 0)
-    profile = icc_profile_of(nebula) if kind_of(nebula) else None
     job = JoinJob(
         nebula_file=nebula,
         stars_file=stars,
-        starless=starless,
+        starless=choices.starless,
         moved=moved,
-        joined=joined,
+        joined=made,
         parts=whole,
         table=found.stars,
-        rest=carried_layer(rest, matrix, joined.nebula.pixels.shape[1:]),
+        rest=carried_layer(rest, matrix, made.nebula.pixels.shape[1:]),
         matrix=matrix,
-        space=colour_space(None if joined.tones.linear else profile),
+        space=space_of(nebula, made.tones.linear),
     )
     job.make_ready()
     return job

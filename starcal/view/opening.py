@@ -73,6 +73,7 @@ def view_frame(
     stars: str | Path | None = None,
     starless: FrameLike | None = None,
     star_frame: FrameLike | None = None,
+    moved: str = "auto",
     wcs: Any = None,
     full_scale: float | None = None,
     out: str | Path | None = None,
@@ -94,7 +95,9 @@ def view_frame(
     stars : str or Path, optional
         The star layer of a run, to be laid over the finished nebula.
     starless, star_frame : Frame or whatever may be one, optional
-        As for `run`.
+        As for `run`; with ``stars`` the file that the nebula was made from.
+    moved : {"auto", "none"}
+        As for `join_pictures`.
     wcs, full_scale : optional
         As for `check`.
     out : str or Path, optional
@@ -138,7 +141,8 @@ def view_frame(
     listener = claim(port)
     try:
         if stars is not None:
-            desk = _desk_of_layers(frame, stars, choices, kept, progress)
+            layers = frame, stars, starless
+            desk = _desk_of_layers(layers, choices, moved=moved, progress=progress, **kept)
         else:
             desk = _desk_of_given(frame, others, wcs, full_scale, choices, kept, progress)
     except BaseException:
@@ -156,12 +160,14 @@ def view_frame(
     return OpenPage(server, address, desk)
 
 
-def _desk_of_layers(frame, stars, choices: Choices, kept: dict, progress: Progress) -> Desk:
-    """Stars over a finished nebula."""
-    if not isinstance(frame, str | Path):
+def _desk_of_layers(layers: tuple, choices: Choices, **how) -> Desk:
+    """Stars over a finished nebula, and the frame that this was made from; each by its name."""
+    nebula, stars, starless = layers
+    if not (isinstance(nebula, str | Path) and isinstance(starless, str | Path | None)):
         raise FrameError("stars= goes with the file of a finished nebula: give its name")
-    settings = Settings(**vars(choices), frame=str(stars))
-    return desk_of(settings, nebula=Path(frame), progress=progress, **kept)
+    named = None if starless is None else str(starless)
+    settings = Settings(**vars(choices), frame=str(stars), starless=named)
+    return desk_of(settings, nebula=Path(nebula), **how)
 
 
 def _desk_of_given(

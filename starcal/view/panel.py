@@ -109,6 +109,7 @@ def divider_slider() -> Slider:
         value=50,
         step=0.5,
         width=110,
+        margin=(5, 5, 5, 16),  # its handle reaches beyond its left end
         stylesheets=[sheet()],
     )
 

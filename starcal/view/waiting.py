@@ -1,27 +1,83 @@
-"""A frame that is read and shown at once, and checked and split meanwhile."""
+"""What is shown at once, while what can be played with is made beside it."""
 
 from __future__ import annotations
 
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import ClassVar, Protocol
+
+from numpy.typing import NDArray
 
 from ..checking.result import CheckResult
 from ..choices import Settings
 from ..draw.tone import Stretch, choose_stretch
 from ..frame import Frame
 from ..pipeline import takes_gains
+from ..progress import Progress
 from .displayed import AS_IT_IS, AsItIs
-from .job import AnyJob, ByGains, by_gains, open_job, whitened_in
+from .job import AnyJob, ByGains, after_shown, before_shown, by_gains, open_job, whitened_in
+from .joining import JoinJob
+from .rows import check_html
 from .visible import VisiblePart, Window, part_as_it_is
 
 # The work begins then, if no page has shown the frame: both at once are slow.
 SEEN_WITHIN_S = 2.0
+ALL_BEFORE, HALF = 100.0, 50.0  # where the divider stands
+Halves = tuple[NDArray, NDArray]  # before and after, as pixels of the screen
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wording:
+    """What a page says of the picture that it shows at once.
+
+    Attributes
+    ----------
+    title : str
+        What the page is about.
+    left, right : str
+        What lies there of the divider.
+    said : str
+        What is being done.
+    sliders : tuple of str
+        What can be chosen already.
+    """
+
+    title: str
+    left: str
+    right: str
+    said: str
+    sliders: tuple[str, ...] = ()
+
+
+class Sight(Protocol):
+    """What can be seen before all is known."""
+
+    wording: ClassVar[Wording]
+
+    @property
+    def name(self) -> str:
+        """Of the file."""
+        ...
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        ...
+
+    @property
+    def divider(self) -> float:
+        """Where the divider stands at first, per cent."""
+        ...
+
+    def halves(self, window: Window, settings: Settings) -> Halves:
+        """What is seen through a window."""
+        ...
 
 
 @dataclass(frozen=True, eq=False)
 class FirstSight:
-    """A frame before its stars are told apart.
+    """A frame before its stars are told apart; see `Sight`.
 
     Attributes
     ----------
@@ -35,15 +91,41 @@ class FirstSight:
     frame: Frame
     stretch: Stretch | AsItIs
     gains: ByGains | None = None
+    wording: ClassVar[Wording] = Wording(
+        title="star colours",
+        left="Before",
+        right="After",
+        said="The frame as it is. Its stars are found, looked up and split off; then all can be "
+        "played with.",
+        sliders=("black", "strength"),
+    )
+
+    @property
+    def name(self) -> str:
+        """Of the frame."""
+        return self.frame.name
 
     @property
     def shape(self) -> tuple[int, int]:
         """Rows and columns of the frame."""
         return self.frame.pixels.shape[1:]
 
+    @property
+    def divider(self) -> float:
+        """In the middle, once there is something to compare."""
+        return ALL_BEFORE if self.gains is None else HALF
+
     def look(self, window: Window) -> VisiblePart:
         """What is seen through a window."""
         return part_as_it_is(self.frame.pixels, window)
+
+    def halves(self, window: Window, settings: Settings) -> Halves:
+        """Right of the divider multiplied, where that is the cure."""
+        part = self.look(window)
+        before = before_shown(self, part, settings)
+        if self.gains is None:
+            return before, before
+        return before, after_shown(self.gains, part, settings)
 
     def checked(self, found: CheckResult, settings: Settings) -> FirstSight:
         """The same with what a check has found."""
@@ -62,46 +144,50 @@ class Waiting:
 
     Attributes
     ----------
-    sight : FirstSight
+    sight : Sight
         What can be seen already.
     step : str
         What is done now, and the share done.
-    check : CheckResult or None
-        As soon as there is one.
+    found : str
+        What the work has told on its way, HTML.
     job : Job or another of its kind, or None
-        The same.
+        As soon as there is one.
     error : Exception or None
         Why there will be none.
 
     Parameters
     ----------
-    frame : Frame
-    settings : Settings
-        That name it.
+    sight : Sight
+        At first.
+    make : callable
+        Makes the job. Is given a progress callback, and what to call with a better sight and what
+        it tells, HTML.
     """
 
-    def __init__(self, frame: Frame, settings: Settings):
-        self.sight = FirstSight(frame, choose_stretch(frame.pixels))
+    def __init__(
+        self,
+        sight: Sight,
+        make: Callable[[Progress, Callable[[Sight, str], None]], AnyJob | JoinJob],
+    ):
+        self.sight = sight
         self.step = ""
-        self.check: CheckResult | None = None
-        self.job: AnyJob | None = None
+        self.found = ""
+        self.job: AnyJob | JoinJob | None = None
         self.error: Exception | None = None
-        self._settings = settings
+        self._make = make
         self._seen = threading.Event()
         self._ended = threading.Event()
         self._then: Callable[[], None] = lambda: None
         threading.Thread(target=self._work, daemon=True).start()
 
     def begin(self) -> None:
-        """The frame is seen: now its stars."""
+        """It is seen: now its stars."""
         self._seen.set()
 
     def _work(self) -> None:
         self._seen.wait(SEEN_WITHIN_S)
         try:
-            self.job = open_job(
-                self._settings, self._told, frame=self.sight.frame, checked=self._checked
-            )
+            self.job = self._make(self._told, self._sighted)
         except Exception as error:  # told by whoever waits
             self.error = error
         self._ended.set()
@@ -110,9 +196,9 @@ class Waiting:
     def _told(self, step: str, share: float) -> None:
         self.step = f"{step} … {100 * share:.0f} %"
 
-    def _checked(self, found: CheckResult) -> None:
-        self.sight = self.sight.checked(found, self._settings)
-        self.check = found
+    def _sighted(self, sight: Sight, found: str) -> None:
+        self.sight = sight
+        self.found = found
 
     def then(self, call: Callable[[], None]) -> None:
         """Have something called at the end, from another thread; at once, if that has come.
@@ -124,3 +210,27 @@ class Waiting:
         self._then = call
         if self._ended.is_set():
             call()
+
+
+def waiting_for_frame(frame: Frame, settings: Settings) -> Waiting:
+    """Show a frame, and check and split it meanwhile.
+
+    Parameters
+    ----------
+    frame : Frame
+    settings : Settings
+        That name it.
+
+    Returns
+    -------
+    Waiting
+    """
+    sight = FirstSight(frame, choose_stretch(frame.pixels))
+
+    def make(told: Progress, sighted: Callable[[Sight, str], None]) -> AnyJob:
+        def checked(found: CheckResult) -> None:
+            sighted(sight.checked(found, settings), check_html(found))
+
+        return open_job(settings, told, frame=frame, checked=checked)
+
+    return Waiting(sight, make)

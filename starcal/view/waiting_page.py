@@ -1,5 +1,5 @@
-"""The page while a frame is checked and split: the frame as it is, to look at from near and far,
-how far the work is, and what the check has found."""
+"""The page while something is made ready: the picture as it is, to look at from near and far, how
+far the work is, and what it has found."""
 
 from collections.abc import Callable
 
@@ -9,19 +9,16 @@ from ..errors import StarcalError
 from . import panel, rows
 from .choosing import BUTTONS_OF_ALL, ChoicePage
 from .history import History
-from .job import after_shown, before_shown
 from .picture import make_picture, no_stars, show_halves
 from .start_page import OPENED
 from .waiting import Waiting
 
 LOOK_MS = 200  # between two looks at how far the work is
-LOOK_SLIDERS = ("black", "strength")  # what can be chosen of a frame whose stars are not known
-ALL_BEFORE, HALF = 100.0, 50.0  # where the divider stands
 CHOOSE_ANOTHER = ". Load the page again to choose another frame"
 
 
 class WaitingPage(ChoicePage):
-    """One open page of a frame that is worked on; see `choosing.ChoicePage`.
+    """One open page of a picture that is worked on; see `choosing.ChoicePage`.
 
     Parameters
     ----------
@@ -47,13 +44,14 @@ class WaitingPage(ChoicePage):
     ):
         super().__init__(document, work.sight, history, keep)
         self.work = work
+        wording = work.sight.wording
         self.advice = CHOOSE_ANOTHER if chosen_here else ""
         self.picture = make_picture(work.sight.shape, no_stars())
         self.buttons = {name: panel.button(name) for name in BUTTONS_OF_ALL}
         sliders = panel.setting_sliders(history.now, {})
-        self.sliders = {name: sliders[name] for name in LOOK_SLIDERS}
+        self.sliders = {name: sliders[name] for name in wording.sliders}
         self.divider = panel.divider_slider()
-        self.divider.value = ALL_BEFORE
+        self.divider.value = work.sight.divider
         self.status = panel.text("status", role="status", aria_live="polite")
         self.verdict = panel.text("verdict")
         self.state = panel.text("state")
@@ -61,14 +59,15 @@ class WaitingPage(ChoicePage):
         self._connect_choices()
         self._put_sliders()
         roots = (self.divider, self.verdict, self.status, self.state)
-        self._lay_out("waiting.html", self.job.frame.name, "star colours", roots)
+        self._lay_out("waiting.html", work.sight.name, wording.title, roots)
+        document.template_variables["wording"] = wording
         document.add_periodic_callback(self.look, LOOK_MS)
         self.look()
 
     def look(self) -> None:
         """Say how far the work is; load the page anew when all can be played with."""
-        if self.work.check is not None and not self.verdict.text:
-            self._show_check()
+        if self.work.found and not self.verdict.text:
+            self._show_found()
         if self.work.error is not None:
             self._say(f"Ended: {_in_words(self.work.error).rstrip('.')}{self.advice}")
         elif self.work.job is not None:
@@ -77,11 +76,10 @@ class WaitingPage(ChoicePage):
         else:
             self._say(self.work.step)
 
-    def _show_check(self) -> None:
-        self.verdict.text = rows.check_html(self.work.check)
+    def _show_found(self) -> None:
+        self.verdict.text = self.work.found
         self.job = self.work.sight
-        if self.job.gains is not None:
-            self.divider.value = HALF
+        self.divider.value = self.job.divider
         self._refresh()
 
     # --- what is seen -------------------------------------------------------------------
@@ -90,12 +88,10 @@ class WaitingPage(ChoicePage):
         """Nothing is kept of the view."""
 
     def render(self) -> None:
-        """Render the visible part: right of the divider multiplied, where that is the cure."""
-        part = self.job.look(self._window())
-        before = after = before_shown(self.job, part, self.shown_settings)
-        if self.job.gains is not None:
-            after = after_shown(self.job.gains, part, self.shown_settings)
-        show_halves(self.picture.halves, part.window, before, after)
+        """Render the visible part."""
+        window = self._window()
+        halves = self.job.halves(window, self.shown_settings)
+        show_halves(self.picture.halves, window, *halves)
         self.work.begin()
 
 

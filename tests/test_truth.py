@@ -57,6 +57,7 @@ def settings_of(name, seed, wide):
         "channel_gains": tuple(rng.uniform(0.4, 1.6, 3).round(3).tolist()),
         "fwhm_px": tuple(rng.uniform(2.2, 4.0, 3).round(2).tolist()),
         "wcs_offset_px": tuple(rng.uniform(-10, 10, 2).round(1).tolist()),
+        "shape": (440, 620),  # 15 to 60 stars of the catalogue on each
     }
     if wide:  # stars are brighter than the nebula there
         chosen |= {

@@ -5,11 +5,13 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from functools import cache
 from typing import Any, TypeVar
 
 Part = TypeVar("Part")
 Given = TypeVar("Given")
 
+ARENA_MAX = -8  # how `mallopt` calls the number of heaps
 CORES_LIMIT = "STARCAL_CORES"  # in the environment of a process that shares the machine
 
 
@@ -45,6 +47,7 @@ def in_threads(do: Callable[[Part], Given], parts: Iterable[Part]) -> Iterator[G
     if at_once == 1:  # a thread of its own would only add its start
         yield from map(do, parts)
         return
+    _share_one_heap()
     with ThreadPoolExecutor(at_once) as pool:
         yield from pool.map(do, parts)
 
@@ -78,10 +81,23 @@ def at_once(*work: Callable[[], Any]) -> list[Any]:
     return list(in_threads(lambda do: do(), work))
 
 
+@cache
+def _share_one_heap() -> None:
+    """Have all threads take memory from one heap: each would keep the most it ever held in one of
+    its own, which `release_memory` does not reach."""
+    limit = _of_c_library("mallopt")
+    if limit is not None:
+        limit(ARENA_MAX, 1)
+
+
+def _of_c_library(name: str) -> Callable[..., int] | None:
+    """A function of the GNU C library, by which memory is shared out on Linux."""
+    return getattr(ctypes.CDLL(None), name, None) if sys.platform == "linux" else None
+
+
 def release_memory() -> None:
     """Give back memory that is free but still held for what may come, after a step that needed
     much of it: a later step needs other sizes, and would ask for more besides."""
-    if sys.platform == "linux":
-        trim = getattr(ctypes.CDLL(None), "malloc_trim", None)  # of the GNU C library alone
-        if trim is not None:
-            trim(0)
+    trim = _of_c_library("malloc_trim")
+    if trim is not None:
+        trim(0)

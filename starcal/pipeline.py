@@ -767,21 +767,21 @@ def _write(place: Path, frame, made, settings, folder: Path, began_s: float) -> 
     made = _with_profile_said(_with_picture(frame, made, settings), settings)
     _write_picture(place, frame, made, settings)
     _write_pictures(place, frame, made, settings)
+    audits = _audits(frame, made, settings)
+    _require_no_harm(made.check.frame, *audits)
+    checked = _warned(made.check, audits[0], settings.route)
+    done = RunResult(checked, *audits, folder, names)
     shown = _before_and_after(frame, made, settings)
+    release_memory()
 
     def views() -> None:
         _write_views(place, settings, *shown)
 
-    def report() -> RunResult:
-        audits = _audits(frame, made, settings)
-        _require_no_harm(made.check.frame, *audits)
-        checked = _warned(made.check, audits[0], settings.route)
-        done = RunResult(checked, *audits, folder, names)
+    def report() -> None:
         told = _told_of_run(frame, settings, folder, began_s)
         _write_report(place, done, settings, made.shapes, shown, told)
-        return done
 
-    _, done = at_once(views, report)
+    at_once(views, report)
     return done
 
 

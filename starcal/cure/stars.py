@@ -22,6 +22,7 @@ from ..fit.sources import StarColours, choose_colours, from_palette, source_tall
 from ..fit.verdict import GO_ON_WITHOUT, SEPARATE_STARS
 from ..frame import Frame, require_wcs, write_fits
 from ..frame.given import FrameLike, maybe_frame
+from ..frame.levels import chunks
 from ..frame.room import room_for
 from ..layers import ProfileMap, Split, Starless, plausible_starless, recolour, split
 from ..progress import Logged, Progress, part_of, silent
@@ -409,8 +410,14 @@ def joined_picture(
     for own, below, light, plane in zip(picture, nebula, stars, frame.pixels, strict=True):
         np.add(below, light, out=own)
         if starry is not None:
-            np.copyto(own, plane, where=~starry)
+            _put_back(own, plane, starry)
     return frame.refill(picture)
+
+
+def _put_back(own: np.ndarray, plane: np.ndarray, starry: np.ndarray) -> None:
+    """The frame's pixels where no stars are, in place."""
+    for rows, were, there in zip(chunks(own), chunks(plane), chunks(starry), strict=True):
+        np.copyto(rows, were, where=~there)
 
 
 def colours_of(found: CheckResult, parts: Split, choices: Choices) -> StarColours:

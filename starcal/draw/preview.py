@@ -15,7 +15,7 @@ from PIL import Image, ImageDraw, ImageFont
 from PIL.PngImagePlugin import PngInfo
 
 from ..cores import in_threads
-from ..frame import PAIR_MARK, write_bytes
+from ..frame import PAIR_MARK, atomic_write, write_bytes
 from ..texts import escaped, html_image
 from .tone import choose_stretch
 
@@ -110,8 +110,8 @@ def write_png(
         Replace an existing file.
     """
     image = to_image(picture)
-    content = encoded(image, "PNG", compress_level=3, compress_type=RUNS_ALONE)
-    write_bytes(path, content, overwrite)
+    with atomic_write(path, overwrite) as file:
+        image.save(file, "PNG", compress_level=3, compress_type=RUNS_ALONE)
 
 
 def write_pair(

@@ -1,6 +1,7 @@
 """Levels: full scale, pixels without data, borders left by registration, dead channels. Works on
 arrays in place."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -91,8 +92,18 @@ def blank_beyond(pixels: np.ndarray) -> int:
     return count
 
 
-def chunks(plane: np.ndarray):
-    """Blocks of whole rows of a (y, x) plane, views, small enough for the cache."""
+def chunks(plane: np.ndarray) -> Iterator[np.ndarray]:
+    """Blocks of whole rows, small enough for the cache.
+
+    Parameters
+    ----------
+    plane : ndarray, (y, x)
+
+    Returns
+    -------
+    iterator of ndarray, (rows, x)
+        Views, from row 0 on.
+    """
     step = max(1, CHUNK_PIXELS // plane.shape[1])
     return (plane[first : first + step] for first in range(0, len(plane), step))
 

@@ -164,7 +164,7 @@ def halo_of(
     rows = slice(max(0, y - half), min(height, y + half + 1))
     columns = slice(max(0, x - half), min(width, x + half + 1))
     others = _without_its_pieces(model, star, 1.5 * half, faint_share)
-    rests = rests_of(others, channels, (rows, columns))
+    rests = list(rests_of(others, channels, (rows, columns)))
     noise = np.array([c.noise for c in channels])
     return Halo(
         star=int(star),

@@ -468,11 +468,12 @@ class Rest:
         return share
 
 
-def rests_of(model: StarModel, channels: Sequence[Channel], window) -> list[Rest]:
-    """Take the stars' light out of a window of some channels; pixels without data or clipped are 0
-    and not known."""
+def rests_of(model: StarModel, channels: Sequence[Channel], window) -> Iterator[Rest]:
+    """Take the stars' light out of a window of some channels, one after the other; pixels without
+    data or clipped are 0 and not known."""
     lights = zip(channels, *star_light(model, channels, window), strict=True)
-    return [_rest(channel, light, doubt, window) for channel, light, doubt in lights]
+    for channel, light, doubt in lights:
+        yield _rest(channel, light, doubt, window)
 
 
 def _rest(channel: Channel, light: NDArray, doubt: NDArray, window) -> Rest:

@@ -220,12 +220,13 @@ def _take_apart(
 def _take_tile_apart(parts: _Found, channels: list[Channel], tile: Tile, grain) -> None:
     """The same for a tile with stars; without grain its sky is empty."""
     inside = parts.footprint[tile.inner]
-    rests = None if grain is None else rests_of(parts.model, channels, tile.outer)
-    for c in channels:
-        clean = np.full(inside.shape, c.sky, np.float32)
-        if rests is not None:
-            whole = _without_stars(rests[c.index], c, tile.outer, grain[c.index])
-            clean = whole[tile.inner_of_outer]
+    if grain is None:
+        for c in channels:
+            _put_apart(parts, c, tile.inner, np.float32(c.sky), inside)
+        return
+    rests = rests_of(parts.model, channels, tile.outer)
+    for c, rest in zip(channels, rests, strict=True):
+        clean = _without_stars(rest, c, tile, grain[c.index])
         _put_apart(parts, c, tile.inner, clean, inside)
 
 
@@ -287,7 +288,7 @@ def _starlight_in(values, clean, inside):
 def _grain(model: StarModel, channels: list[Channel]) -> NDArray[np.float32]:
     """The frame's noise as a texture, from where there are fewest stars."""
     window = emptiest(channels[0].plane.shape, model.x_px, model.y_px)
-    rests = rests_of(model, channels, window)
+    rests = list(rests_of(model, channels, window))
     clean = [
         r.known & (r.doubt < GRAIN_DOUBT * c.noise**2)
         for r, c in zip(rests, channels, strict=True)
@@ -295,8 +296,8 @@ def _grain(model: StarModel, channels: list[Channel]) -> NDArray[np.float32]:
     return swatch(np.array([r.values for r in rests]), np.all(clean, axis=0))
 
 
-def _without_stars(rest: Rest, channel: Channel, window, grain: NDArray) -> NDArray[np.float32]:
-    """The pixels of a window as they would be without stars, from what is left without their light.
+def _without_stars(rest: Rest, channel: Channel, tile: Tile, grain) -> NDArray[np.float32]:
+    """The pixels of a tile as they would be without stars, from what is left without their light.
 
     A pixel is kept as far as its weight goes; the rest is background, and as much of the frame's
     own grain as the weight has taken from its noise.
@@ -308,8 +309,9 @@ def _without_stars(rest: Rest, channel: Channel, window, grain: NDArray) -> NDAr
     usual = float(np.median(noise[::8, ::8]))
     background = fill(rest.values, weight**2, usual)
     background = filled_holes(background, Cleared(rest.values, weight, rest.light, usual))
-    return (
+    filled = (
         background
         + weight * (rest.values - background)
-        + laid_out(grain, window) * noise * np.sqrt(1 - weight)
+        + laid_out(grain, tile.outer) * noise * np.sqrt(1 - weight)
     )
+    return filled[tile.inner_of_outer].copy()

@@ -12,7 +12,7 @@ from ..frame.room import room_for
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Starless:
     """The frame itself, but for the footprints of stars. It gives its channels one by one, made
-    then, as an array (3, y, x) would.
+    then, each in the room of the one before it.
 
     Attributes
     ----------
@@ -65,9 +65,9 @@ class Starless:
         return len(self.frame)
 
     def __iter__(self) -> Iterator[NDArray[np.float32]]:
-        """The channels, each an array of its own."""
+        """The channels, each until the next is asked for."""
+        whole = room_for(self.shape[1:])
         for plane, own in zip(self.frame, self.hidden, strict=True):
-            whole = room_for(plane.shape)
             whole[:] = plane
             whole[self.footprint] = own
             yield whole

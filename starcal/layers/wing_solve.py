@@ -101,7 +101,7 @@ class _LeftRound:
     def draw(self, star: int) -> None:
         """Take all stars out of what lies round one of them."""
         window, _, _ = self._window(star)
-        self.known[star] = rests_of(self.model, self.channels, window)
+        self.known[star] = list(rests_of(self.model, self.channels, window))
 
     def of(self, star: int, channel: int) -> tuple[Rest, NDArray, NDArray]:
         """What is left in a channel round a star that was drawn, and the offsets of its pixels."""

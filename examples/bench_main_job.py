@@ -21,6 +21,8 @@ from pathlib import Path
 
 import numpy as np
 
+from starcal.cli.main import ALGEBRA_THREADS
+
 FIELD = {
     "ra_deg": 305.6,
     "dec_deg": 40.3,
@@ -242,6 +244,7 @@ def in_own_process(job: str, source: str, target: str) -> dict[str, float]:
     start = time.perf_counter()
     output = subprocess.run(
         [sys.executable, __file__, "--job", job, source, target],
+        env=os.environ | dict.fromkeys(ALGEBRA_THREADS, "1"),  # as on the command line
         check=True,
         capture_output=True,
         text=True,

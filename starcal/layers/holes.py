@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.linalg.lapack import dtrtri
 from scipy.spatial.distance import cdist
 
 TELLS_NOTHING = 0.03  # weight of a pixel that belongs to the hole
@@ -152,11 +153,13 @@ def _laid_over(hole: _Hole, near: NDArray[np.bool_], told: NDArray, pull: NDArra
 def _solved_process(covariance: NDArray, seen: NDArray) -> tuple[float, NDArray]:
     """The level of least variance, and the covariance solved for what is seen above it."""
     for _ in range(LISTENINGS):
-        inverse = np.linalg.inv(covariance)
-        even = inverse.sum(axis=1)
+        root = dtrtri(np.linalg.cholesky(covariance), lower=1)[
+            0
+        ]  # root.T @ root is the inverse
+        even = root.T @ root.sum(axis=1)
         level = float(even @ seen) / float(even.sum())
-        pull = inverse @ (seen - level)
-        variance = 1 / np.diag(inverse)  # of each, as the others foretell it
+        pull = root.T @ (root @ (seen - level))
+        variance = 1 / np.sum(root**2, axis=0)  # of each, as the others foretell it
         off = np.abs(pull) * np.sqrt(variance) / CONTRADICTED
         doubt = np.maximum(off**2 - 1, 0) * variance
         if not doubt.any():

@@ -8,7 +8,7 @@ from astropy.table import Table
 from astropy.wcs import WCS
 from numpy.typing import NDArray
 
-from ..catalogue import CatalogueStars, embedded
+from ..catalogue import CatalogueStars, embedded, separation_from_deg
 from ..catalogue.choose import Choice, Source, magnitude_limit, source_of, stars_around
 from ..choices import Choices
 from ..errors import NoWCSError
@@ -162,6 +162,7 @@ def _by_own_wcs(task: _Task, hints: Hints | None) -> Located:
     match = sides.match(task.frame.wcs)
     own = Located(how="own", match=match, catalogue=choice.stars, notes=choice.notes)
     if match.credible:
+        own = replace(own, notes=(*_place_unused(task, hints), *own.notes))
         return _settled_wcs(own, match, task.frame.wcs, sides)
     turned = _counted_otherwise(task)
     if turned is not None:
@@ -173,6 +174,20 @@ def _by_own_wcs(task: _Task, hints: Hints | None) -> Located:
     if match.in_frame.sum() < MIN_PAIRS:
         return own  # too few stars to say anything of the WCS
     return replace(own, notes=(note, *own.notes))
+
+
+def _place_unused(task: _Task, hints: Hints | None) -> tuple[str, ...]:
+    """That the place asked for is another than that of the WCS, for which the stars speak."""
+    if hints is None:
+        return ()
+    *middle, radius_deg = _circle(task.frame.wcs, task.shape)
+    apart_deg = float(separation_from_deg(hints.ra_deg, hints.dec_deg, *middle))
+    if apart_deg <= radius_deg:
+        return ()
+    return (
+        f"the place that was asked for is {apart_deg:.1f} degrees from where the frame's WCS puts "
+        "it: the stars agree with the WCS, which was taken",
+    )
 
 
 def _counted_otherwise(task: _Task) -> Located | None:

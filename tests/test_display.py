@@ -23,7 +23,7 @@ from starcal.audit.shown import _axis_ratio, measure_profiles, ring_medians
 from starcal.colour.stellar import rgb_to_uv_prime, srgb_decode, star_rgb
 from starcal.cure.pictures import _sources_in_words
 from starcal.display import recolour_display
-from starcal.display.curve import ToneCurve
+from starcal.display.curve import ToneCurve, fit_curve
 from starcal.display.targets import _as_bright, _projected_bv, _spread_bv, _warmth
 from starcal.display.transfer import paint
 from starcal.errors import FrameError, HarmError, NotLinearError
@@ -253,9 +253,21 @@ def test_a_piece_of_filament_is_not_round():
 @pytest.mark.parametrize("keeps_ratios", [True, False])
 def test_a_tone_curve_and_its_inverse(keeps_ratios):
     """Through light and back to a thousandth of the display's range: the inverse is a table."""
-    curve = ToneCurve(1.3, 0.95, 3.5, keeps_ratios)
+    curve = ToneCurve(1.3, 0.95, 3.5, keeps_ratios, contrast=0.6)
     values = np.random.default_rng(3).uniform(0.05, 0.95, (3, 500))
     np.testing.assert_allclose(curve.display(curve.light(values)), values, atol=1e-3)
+
+
+@pytest.mark.parametrize("contrast", [0.0, 0.6])
+def test_a_curve_of_more_contrast_is_seen_in_the_profiles_of_stars(contrast):
+    """Gaussians of sixty stars on black, displayed by a midtone curve (b = 0.05) and an S; to one
+    step of what is tried."""
+    light = np.geomspace(0.01, 0.8, 60)[:, None] * np.exp(-(np.arange(8) ** 2) / 6)
+    shown = 0.95 * light / (0.9 * light + 0.05)
+    shown += contrast * shown * (1 - shown) * (2 * shown - 1)
+    rings = np.repeat(shown[:, None], 3, axis=1)
+    curve = fit_curve(rings, np.zeros((60, 3)), 0.002, 2.0)
+    assert curve.contrast == pytest.approx(contrast, abs=0.3)
 
 
 def test_light_of_the_plain_curve_is_the_values():

@@ -2,10 +2,10 @@
 
 All stars have the same profile in light. A curve that makes the displayed profiles alike again is
 the inverse of the stretch: ln x = p ln D - (A / q) ln(1 - q D), which covers linear data, gammas,
-arcsinh-like and midtone curves.
+arcsinh-like and midtone curves; and a curve of more contrast (S) put on top of such a one.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import KW_ONLY, dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -17,6 +17,7 @@ from ..robust import scatter_about_zero
 POWERS = (0.8, 1.0, 1.3, 1.7, 2.2, 3.0)
 KNEES = (0.5, 0.8, 0.95, 0.985)
 STRENGTHS = (0.0, 0.5, 1.0, 2.0, 3.5, 5.5, 8.0, 11.0)
+CONTRASTS = (0.3, 0.6, 0.9)
 PLAIN = (2.2, 0.5, 0.0)  # where too few stars tell: the display's own curve, nearly
 FEWEST_CURVE_STARS = 12
 MOST_CURVE_STARS = 80
@@ -26,6 +27,7 @@ GAMMA_COST = (
     0.25  # a pure power is not seen in profiles; without magnitudes the plainest is taken
 )
 RATIO_COST = 0.15
+CONTRAST_COST = 0.003  # a little contrast is hardly seen in profiles either
 TABLE = np.linspace(0, 1, 2048)
 CURVE_ROUNDS = 6  # of the additive fit
 
@@ -42,18 +44,24 @@ class ToneCurve:
         Stretched as a whole, channel ratios of the decoded values kept; else channel by channel.
     score : float
         How unlike the profiles still are; NaN where the curve was not fitted.
+    contrast : float
+        C of D = d + C d (1 - d) (2 d - 1), put on what the three make: darks darker, lights
+        lighter.
     """
 
     power: float
     knee: float
     strength: float
     keeps_ratios: bool = False
+    _: KW_ONLY
     score: float = np.nan
+    contrast: float = 0.0
 
     @property
     def steepness(self) -> float:
         """d ln x / d ln D at D = 0.5: 1 for linear data, 1.4 and more for stretched."""
-        return self.power + self.strength * 0.5 / (1 - 0.5 * self.knee)
+        plain = self.power + self.strength * 0.5 / (1 - 0.5 * self.knee)
+        return plain / (1 + 0.5 * self.contrast)
 
     def light(self, display: NDArray) -> NDArray:
         """Light (3, ...) of display values (3, ...), 1 at white."""
@@ -72,9 +80,15 @@ class ToneCurve:
         return srgb_encode(light * (shown / np.maximum(mean, 1e-12)))
 
     def _bent(self, values: NDArray) -> NDArray:
-        values = np.clip(values, 0, 1)
+        values = self._without_contrast(np.clip(values, 0, 1))
         grown = ((1 - self.knee) / (1 - self.knee * values)) ** (self.strength / self.knee)
         return values**self.power * grown
+
+    def _without_contrast(self, values: NDArray) -> NDArray:
+        if not self.contrast:
+            return values
+        raised = TABLE + self.contrast * TABLE * (1 - TABLE) * (2 * TABLE - 1)
+        return np.interp(values, raised, TABLE)
 
     def _unbent(self, light: NDArray) -> NDArray:
         return np.interp(light, self._bent(TABLE), TABLE)
@@ -108,7 +122,19 @@ def fit_curve(
         return ToneCurve(*PLAIN)
     chosen = tells[:: max(1, len(tells) // MOST_CURVE_STARS)]
     rings, ground, seen = rings[chosen], ground[chosen], seen[chosen]
-    tried = _curves_to_try()
+    best = _best_of(_curves_to_try(), rings, ground, seen)
+    contrasted = [replace(best, contrast=contrast) for contrast in CONTRASTS]
+    return min(
+        best,
+        _best_of(contrasted, rings, ground, seen),
+        key=lambda curve: curve.score + CONTRAST_COST * curve.contrast,
+    )
+
+
+def _best_of(
+    tried: list[ToneCurve], rings: NDArray, ground: NDArray, seen: NDArray
+) -> ToneCurve:
+    """The curve under which profiles are most alike."""
     scores = [_score(curve, rings, ground, seen) for curve in tried]
     best = int(np.argmin(scores))
     return replace(tried[best], score=float(scores[best]))

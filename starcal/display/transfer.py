@@ -42,6 +42,9 @@ BV_ENDS_MAG = (-0.34, 1.5)  # what no exponent may lead beyond
 # Times the second: carbon stars are that red, and black bodies of 1500 K; bluer than the first is
 # nothing that glows.
 RED_END = 2.0
+# Of the logarithms of channels: half of what stars may be off their line (0.006 in Duv, 0.17 mag);
+# noise and ground need the other half.
+MOST_BENT = 0.047
 LIMIT_WHITE = 0.985  # all channels above it: a core without colour
 
 
@@ -271,13 +274,15 @@ def recoloured(
     own = painted.own[touched]
     glow = painted.glow[touched]
     shown = srgb_decode(before) - srgb_decode(under)
-    by_curve = _exponent(wanted, under, log_colour, curve, saturation)
+    stretched = _stretched_light(wanted, under, log_colour, curve, saturation)
+    by_curve = _as_saturated(stretched, log_colour)
     by_itself = asked * _as_saturated(shown, log_colour)
     of_glow = np.minimum(_plain_exponent(shown, log_colour), MOST_OF_GLOW)
     of_glow = asked * of_glow
     of_star = by_curve + own * (by_itself - by_curve)
     exponent = of_star + glow * (of_glow - of_star)
-    light = _light_as_bright(wanted, srgb_decode(under), np.exp(exponent * log_colour))
+    bent = min(asked, 1) * (1 - own) * (1 - glow) * _bent_off(stretched, log_colour)
+    light = _light_as_bright(wanted, srgb_decode(under), np.exp(exponent * log_colour + bent))
     weight = painted.weight[touched]
     kept = (1 - weight) * srgb_decode(before)
     made[:, touched] = srgb_encode(weight * light + kept)
@@ -294,14 +299,14 @@ def _light_as_bright(wanted: NDArray, below: NDArray, colour: NDArray) -> NDArra
     return _within_gamut(below + _amount_of_light(wanted, shown) * colour)
 
 
-def _exponent(
+def _stretched_light(
     wanted,
     ground,
     log_colour,
     curve: ToneCurve,
     saturation: float,
 ) -> NDArray:
-    """How much of a colour's contrast the stretch would have left at each pixel, (P,).
+    """Displayed light (3, P) above the ground if a star of a colour were stretched with it.
 
     The star's light is added to the ground in light until the display values are as high as wanted
     in the mean.
@@ -313,7 +318,16 @@ def _exponent(
         return _clipped_display(curve, base + amount * colour)
 
     amount = _amount_of_light(wanted, display)
-    return _as_saturated(srgb_decode(display(amount)) - srgb_decode(ground), log_colour)
+    return srgb_decode(display(amount)) - srgb_decode(ground)
+
+
+def _bent_off(shown: NDArray, log_colour: NDArray) -> NDArray:
+    """What a stretch makes of a colour besides its shades, (3, P), as far as a star may have it: a
+    curve on each channel bends the line of stars, the more the steeper it is."""
+    plain = _colour_contrast(log_colour)
+    off = _log_contrast(shown) - _times_contrast(shown, plain) * plain
+    size = np.sqrt((off**2).sum(axis=0))
+    return off * np.minimum(1, MOST_BENT / np.maximum(size, 1e-9))
 
 
 def _as_saturated(shown: NDArray, log_colour: NDArray) -> NDArray:
@@ -327,12 +341,19 @@ def _as_saturated(shown: NDArray, log_colour: NDArray) -> NDArray:
 def _plain_exponent(shown: NDArray, log_colour: NDArray) -> NDArray:
     """Exponent that makes a colour as saturated as displayed light is in its hue, (P,); 0 for the
     opposite hue."""
+    return np.maximum(_times_contrast(shown, _colour_contrast(log_colour)), 0)
+
+
+def _times_contrast(shown: NDArray, plain: NDArray) -> NDArray:
+    """How many times a colour's contrast displayed light has, (P,)."""
+    along = (_log_contrast(shown) * plain).sum(axis=0)
+    return along / np.maximum((plain**2).sum(axis=0), 1e-9)
+
+
+def _log_contrast(shown: NDArray) -> NDArray:
+    """Of displayed light, (3, P); channels without any have next to nothing."""
     lit = np.maximum(shown, 1e-4 * shown.max(axis=0))
-    ratio = _colour_contrast(np.log(lit + 1e-9))
-    plain = _colour_contrast(log_colour)
-    contrast = (plain**2).sum(axis=0)
-    along = (ratio * plain).sum(axis=0)
-    return np.maximum(along / np.maximum(contrast, 1e-9), 0)
+    return _colour_contrast(np.log(lit + 1e-9))
 
 
 def _amount_of_light(wanted: NDArray, displayed) -> NDArray:

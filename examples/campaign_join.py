@@ -119,19 +119,25 @@ def bend(rng, kind, shape):
     return tuple(0.5 * amount * min(shape) * push * way for way in (np.cos(turn), np.sin(turn)))
 
 
-def left_px(moves):
-    """95 % of places are nearer than that to where the best similarity takes them."""
-    y, x = np.mgrid[: moves[0].shape[0], : moves[0].shape[1]]
-    thin = np.s_[::9, ::9]
-    place = x[thin].ravel() + 1j * y[thin].ravel()
-    moved = place + moves[0][thin].ravel() + 1j * moves[1][thin].ravel()
+def left_px(moves, matrix, size):
+    """95 % of a picture's places are nearer than that to where the best similarity takes them.
+
+    ``matrix`` takes the frame to the picture, of so many columns and rows; what was cut off, bent
+    or not, does not count.
+    """
+    y, x = np.mgrid[: moves[0].shape[0], : moves[0].shape[1]][:, ::9, ::9].reshape(2, -1)
+    ends = np.column_stack(carried(matrix, x, y))
+    kept = ((ends >= 0) & (ends < size)).all(axis=1)
+    place = (x + 1j * y)[kept]
+    moved = place + (moves[0] + 1j * moves[1])[y[kept], x[kept]]
     design = np.stack([place, np.ones_like(place)], axis=1)
     left = moved - design @ np.linalg.lstsq(design, moved, rcond=None)[0]
-    return float(np.quantile(np.abs(left), 0.95))
+    scale = np.sqrt(abs(np.linalg.det(matrix[:, :2])))
+    return float(scale * np.quantile(np.abs(left), 0.95))
 
 
 def bent(rng, starless):
-    """A starless picture moved as no similarity does, its kind, and what that leaves."""
+    """A starless picture moved as no similarity does, its kind, and how far it was moved."""
     kind = rng.choice(BENDS)
     moves = bend(rng, kind, starless.shape[1:])
     y, x = np.mgrid[: starless.shape[1], : starless.shape[2]].astype(np.float32)
@@ -139,7 +145,7 @@ def bent(rng, starless):
     planes = [
         cv2.remap(p, *places, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT) for p in starless
     ]
-    return kind, np.array(planes), left_px(moves)
+    return kind, np.array(planes), moves
 
 
 def edited(rng, starless):
@@ -175,10 +181,11 @@ def main():
         starless = starless_of(read_frame(path).pixels, len(rows))
         for number in range(chosen.edits):
             rng = np.random.default_rng([chosen.seed, number, len(rows)])
-            before, left, bend_kind = starless, 0.0, ""
+            before, moves, bend_kind = starless, None, ""
             if chosen.bent:
-                bend_kind, before, left = bent(rng, starless)
+                bend_kind, before, moves = bent(rng, starless)
             kind, matrix, nebula = edited(rng, before)
+            left = left_px(moves, matrix, nebula.shape[:0:-1]) if chosen.bent else 0.0
             start = time.perf_counter()
             try:
                 found = find_moved(starless, nebula)
@@ -191,7 +198,7 @@ def main():
             except GeometryError as error:
                 off, told = np.nan, str(error)[:90]
             seconds = time.perf_counter() - start
-            rows.append((off, seconds, left * np.sqrt(abs(np.linalg.det(matrix[:, :2])))))
+            rows.append((off, seconds, left))
             done = f"{kind} {bend_kind}"
             print(f"{path.stem:16}{done:18}{off:8.2f} px {seconds:5.1f} s  {told}", flush=True)
     off, seconds, left = np.array(rows).T

@@ -492,12 +492,14 @@ def test_stars_lie_on_a_sky_that_was_crushed_to_black(split_files, tmp_path):
 
 
 def test_without_its_starless_frame_the_message_says_what_to_type(split_files, tmp_path):
-    """And what it says works."""
+    """And which frame is meant; what it says works."""
     alone = tmp_path / "stars.fits"
     alone.write_bytes((split_files / "stars.fits").read_bytes())
-    with pytest.raises(GeometryError, match="--starless FILE, or say --moved none"):
-        join_pictures(split_files / "starless.fits", alone)
     starless = split_files / "starless.fits"
+    rows, columns = read_frame(starless).pixels.shape[1:]
+    named = rf"\(starless.fits, {columns} x {rows} px\) is not beside"
+    with pytest.raises(GeometryError, match=f"{named}.*--starless FILE, or say --moved none"):
+        join_pictures(starless, alone)
     assert join_pictures(starless, alone, starless=starless).how == "add"
     assert join_pictures(starless, alone, moved="none").how == "add"
 

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from ..errors import FrameError
 from ..frame import Frame, read_frame
+from ..layers.starless import Starless
 from ..robust import scatter
 
-NAME_CARD, SUM_CARD = "STARLESS", "SLESSSUM"
+NAME_CARD, SIZE_CARD, SUM_CARD = "STARLESS", "SLESSIZE", "SLESSSUM"
 STARS_LOOKED_AT = 200
 FEWEST_LOOKED_AT, LOOKED_SHARE = 10, 0.25  # of all peaks: faint ones hide in a picture's noise
 SUMMED_ROWS = 16
@@ -27,13 +28,12 @@ STARS_SEEN_SIGMA, STARS_SEEN_SHARE = (
 )  # so many stars still stand out: they are still in
 
 
-def belonging_cards(starless: Iterable[NDArray], name: str) -> fits.Header:
+def belonging_cards(starless: NDArray | Starless, name: str) -> fits.Header:
     """Header cards of a star layer that name its starless frame.
 
     Parameters
     ----------
-    starless : ndarray, (3, y, x) float32
-        Or what gives such channels one by one.
+    starless : ndarray, (3, y, x) float32, or Starless
     name : str
         File name, without its folder.
 
@@ -43,6 +43,8 @@ def belonging_cards(starless: Iterable[NDArray], name: str) -> fits.Header:
     """
     cards = fits.Header()
     cards[NAME_CARD] = (Path(name).name, "starless frame of this star layer")
+    rows, columns = starless.shape[1:]
+    cards[SIZE_CARD] = (f"{columns} x {rows}", "its columns and rows")
     cards[SUM_CARD] = (checksum(starless), "SHA-256 of its pixels, first 16 digits")
     return cards
 
@@ -98,6 +100,23 @@ def starless_beside(layer: Frame, path: Path) -> Frame | None:
         return None
     starless = read_frame(beside)
     return starless if _is_named(starless, beside, layer.header.get(SUM_CARD)) else None
+
+
+def named_starless(layer: Frame) -> str:
+    """What a star layer says of its starless frame, in brackets; empty if it says nothing.
+
+    Parameters
+    ----------
+    layer : Frame
+
+    Returns
+    -------
+    str
+    """
+    name, size = (layer.header.get(card) for card in (NAME_CARD, SIZE_CARD))
+    if name is None:
+        return ""
+    return f" ({name}, {size} px)" if size else f" ({name})"
 
 
 def _is_named(starless: Frame, path: Path, named_sum: str | None) -> bool:

@@ -20,7 +20,7 @@ from ..frame import (
     require_same_place,
 )
 from ..progress import Logged, Progress, silent
-from .belonging import read_nebula, require_starless, starless_beside
+from .belonging import named_starless, read_nebula, require_starless, starless_beside
 from .blend import screen_keeping_hue
 from .geometry import Moved, find_moved
 from .laying import gapless, laid_over
@@ -263,9 +263,9 @@ def _found_geometry(frame: Frame | None, below: Frame, layer: Frame) -> Moved | 
         if solved and below.pixels.shape == layer.pixels.shape:
             return None
         raise GeometryError(
-            f"the starless frame that {below.name} was made from is not beside the star layer: "
-            f"name it by --starless FILE, or say --moved none if the nebula was neither cropped "
-            f"nor turned nor scaled"
+            f"the starless frame that {below.name} was made from{named_starless(layer)} is not "
+            f"beside the star layer: name it by --starless FILE, or say --moved none if the nebula "
+            f"was neither cropped nor turned nor scaled"
         )
     if np.array_equal(frame.pixels, below.pixels, equal_nan=True):
         return None

@@ -25,6 +25,8 @@ from starcal.finish import (
     screen_keeping_hue,
 )
 from starcal.finish.belonging import require_starless
+from starcal.finish.bends import most_moved_part
+from starcal.finish.drift import CERTAIN, Drift
 from starcal.finish.tones import tones_of
 from starcal.frame import colour_space, icc_profile_of, read_frame, write_fits
 
@@ -244,6 +246,20 @@ def test_a_moved_part_is_refused_and_changed_tones_are_not():
         np.clip((frame - np.quantile(frame, 0.6)) * [[[3.0]], [[1.0]], [[0.5]]], 0, 1) ** 0.6
     )
     assert find_moved(frame, np.rot90(crushed, axes=(1, 2))).rotation_deg in (-90, 90)
+
+
+@pytest.mark.parametrize(("agreeing", "told"), [(0.85, True), (0.75, False)])
+def test_windows_of_a_noisy_picture_tell_together_that_a_part_was_moved(agreeing, told):
+    """Each agrees by less than in a clean one; shifts of one direction are none of noise."""
+    y, x = np.mgrid[31:500:32, 31:500:32].reshape(2, -1).astype(float)
+    away = 3.0 * np.exp(-((x - 300) ** 2 + (y - 200) ** 2) / (2 * 80.0**2))
+    noise = np.random.default_rng(0).normal(0, 0.15, (len(x), 2))
+    places = np.stack([x, y], axis=1)
+    weight = np.full(len(x), agreeing**2 / (CERTAIN - agreeing**2))
+    drift = Drift(places, noise, weight, len(x), 32.0)
+    assert most_moved_part(drift, noise) < 0.3
+    pushed_px = noise + np.stack([away, 0 * away], axis=1)
+    assert (most_moved_part(drift, pushed_px) > 2) is told
 
 
 def vignetted(picture):

@@ -14,7 +14,7 @@ from .drift import Drift, ShiftFit, any_bend, fitted_shifts, similar
 from .features import AGREEMENT_PX, Pairs, Way, applied
 
 MOST_PART_PX = 0.3  # of windows side by side, moved together: as far as stars may be off
-TELLING_WEIGHT = 4.0  # of a window: it agrees by 0.9
+TELLING_WEIGHT = 2.0  # of a window: it agrees by 0.82; in noisy pictures few do by 0.9
 PART_STEPS, LEAST_OF_PART = 2.2, 5  # from a window to the farthest of its part: 13 of them
 SURE_SIGMA, TOLD_TWICE = 3.0, 4.0  # windows overlap by half each way: four tell what one does
 # Each way, of the median distance, whose tails are long: 1.4826 / 1.4142

@@ -362,6 +362,14 @@ def test_a_bad_column_is_found_and_mended(scene_of):
     assert abs(left) < scene.noise[1]  # 1.25 / sqrt(300) of a pixel's noise, times sqrt(1.5)
 
 
+def test_rough_nebula_has_no_bad_columns_but_one_that_was_put_in(scene_of):
+    scene = scene_of(shape=SHAPE, seed=4, nebula_electrons=2e4)
+    pixels = scene.pixels.copy()
+    pixels[1, :, 77] += np.float32(5 * scene.noise[1])
+    assert find_defects(scene.pixels, frame_noise(scene.pixels), 3.0).columns == (0, 0, 0)
+    assert find_defects(pixels, frame_noise(pixels), 3.0).columns == (0, 1, 0)
+
+
 def test_columns_a_step_of_eight_bits_apart_are_no_defects():
     """A sky just below the middle between two levels, its columns off by a fortieth of a step: the
     medians of some are the upper level. A column five steps up is a defect all the same."""

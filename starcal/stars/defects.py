@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..cores import in_threads
-from ..robust import places_where, quantile_of_known, upper_median
+from ..robust import SIGMA_PER_DEVIATION, places_where, quantile_of_known, upper_median
 from ..texts import counted
 from .borders import NO_BORDER
 from .mended import MendedFrame, mended_frame
@@ -320,10 +320,28 @@ def _bad_columns(pixels: NDArray, noise: FrameNoise) -> list[NDArray]:
     off = [_columns_off(*each) for each in zip(sample, noise.noise, strict=True)]
     least = max(COLUMN_NOISE, COLUMN_SIGMA * MEDIAN_ERROR / np.sqrt(sample.shape[1]))
     rounded = COLUMN_STEPS * np.array(noise.step) / np.maximum(noise.noise, 1e-12)
-    bad = np.abs(np.array(off)) > np.maximum(least, rounded)[:, None]
+    limit = np.maximum(least, rounded)
+    bad = np.abs(np.array(off)) > limit[:, None]
+    for mine, plane, most in zip(bad, sample, limit * noise.noise, strict=True):
+        mine[mine] = np.abs(_off_in_their_rows(plane, np.flatnonzero(mine))) > most
     alone = bad.sum(axis=0) == 1
     few = bad.mean(axis=1) <= MOST_COLUMNS
     return [np.flatnonzero(mine & alone & rare) for mine, rare in zip(bad, few, strict=True)]
+
+
+def _off_in_their_rows(plane: NDArray, columns: NDArray) -> NDArray:
+    """How far columns are off from the mean of two beside them in the same rows: on rough nebula
+    medians of whole columns differ by what lies in other rows. 0 where nebula may do so."""
+    reach = np.arange(1, COLUMN_REACH + 1)
+    off = np.zeros((len(columns), COLUMN_REACH))
+    for mine, column in zip(off, columns, strict=True):
+        left = np.maximum(column - reach, 0)
+        right = np.minimum(column + reach, plane.shape[1] - 1)
+        apart = (plane[:, [column]] - (plane[:, left] + plane[:, right]) / 2).T
+        mine[:] = upper_median(apart)
+        spread = SIGMA_PER_DEVIATION * upper_median(np.abs(apart - mine[:, None]))
+        mine[np.abs(mine) < COLUMN_SIGMA * MEDIAN_ERROR * spread / np.sqrt(len(plane))] = 0
+    return np.nan_to_num(upper_median(off))
 
 
 def _columns_off(plane: NDArray, sigma: float) -> NDArray:

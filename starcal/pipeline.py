@@ -70,6 +70,12 @@ PUT_BACK = (
     "finish the nebula from starless.fits as you like, then put its stars back: "
     "`starcal join FINISHED stars.fits -o WHOLE`"
 )
+NOT_AS_DISPLAYED = {
+    "star_brightness": "the brightness of stars is for linear light: those of a stretched picture "
+    "are as bright as it has them",
+    "star_strength": "the strength of stars is for linear frames: those of a stretched picture are "
+    "stretched as it has them",
+}
 OUTPUTS = (
     "picture.fits",
     "starless.fits",
@@ -537,13 +543,8 @@ def as_displayed(
 
 def _with_notes_on_display(checked: CheckResult, choices: Choices) -> CheckResult:
     """The check, with what was asked for and stars as displayed cannot be given."""
-    if choices.star_brightness == 1.0:
-        return checked
-    note = (
-        "the brightness of stars is for linear light: those of a stretched picture are as bright "
-        "as it has them"
-    )
-    return replace(checked, notes=(*checked.notes, note))
+    notes = [note for name, note in NOT_AS_DISPLAYED.items() if getattr(choices, name) != 1.0]
+    return replace(checked, notes=(*checked.notes, *notes))
 
 
 def all_possible(audit: Audit) -> bool:

@@ -190,6 +190,7 @@ def tell_true_colours(stars: Table, truth: Table, true_row: np.ndarray) -> None:
     listed = np.isfinite(stars["bv_mag"]) & (true_row >= 0)
     stars["bv_mag"][listed] = truth["bv_mag"][true_row[listed]]
     stars["bv_fit_error_mag"][listed] = KNOWN_TO
+    stars["bv_off_per_ebv"][listed] = 0.0
     stars["bv_common_error_mag"][listed] = 0.0
 
 

@@ -19,7 +19,7 @@ from astropy.coordinates import SkyCoord
 from astropy.time import Time
 from scipy.spatial import cKDTree
 
-from starcal.catalogue import embedded, johnson, unit_vectors, verified
+from starcal.catalogue import dust, embedded, johnson, unit_vectors, verified
 from starcal.catalogue.verified import remembered_checksum
 from starcal.errors import CatalogueDamaged
 
@@ -346,6 +346,32 @@ def test_bv_by_colour_against_the_bright_star_table(whole_sky, flags):
     check_colour_bins("B-V", ours - theirs, (ours + theirs) / 2, COLOUR_EDGES)
     # 0.013 mag of Tycho-2, 0.01 of the table
     assert report("all", -0.4, 2.0, ours - theirs)[1] < 0.02
+
+
+BARE_BV_MAG = (
+    [0, 5, 8, 10, 12],
+    [-0.301, -0.156, -0.109, 0.0, 0.07],
+)  # B0 to A2, mamajek_dwarfs
+
+
+def test_bv_of_reddened_early_stars_is_as_much_too_blue_as_is_expected(whole_sky, flags):
+    """The same table: its spectral types tell E(B-V), its B-V how far Tycho's is off behind it."""
+    table = shared_table("bsc5.npz")
+    tycho = tycho_only(whole_sky, flags)
+    stars, found = nearest(
+        tycho.select((tycho.v_mag < 7.5) & ~tycho.double), table["ra"], table["dec"], 4
+    )
+    types = [re.match(r"([BA])(\d\.?\d?)", text) for text in table["sptype"][found]]
+    kind = [float(t[2]) + 10 * (t[1] == "A") if t else np.nan for t in types]
+    bv_mag = table["bv"][found]
+    ebv = (bv_mag + stars.bv_mag) / 2 - np.interp(kind, *BARE_BV_MAG, right=np.nan)
+    off = bv_mag - stars.bv_mag
+    steady = ~table["multiple"][found] & ~table["variable"][found]
+    some = steady & (ebv > 0.15) & (np.abs(off) < 0.15) & (stars.v_mag > 3)
+    assert some.sum() > 80
+    expected = dust.OFF_PER_EBV[dust.BY_TYCHO]
+    error = dust.OFF_ERROR_PER_EBV[dust.BY_TYCHO]
+    assert np.median(off[some] / ebv[some]) == pytest.approx(expected, abs=2 * error)
 
 
 def test_bv_against_landolt(whole_sky, flags):

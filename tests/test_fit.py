@@ -7,6 +7,7 @@ import pytest
 from campaigns import also
 
 from starcal.catalogue.embedded import bv_error_model
+from starcal.fit.dust import Dust
 from starcal.fit.gains import (
     MAG_PER_LN,
     MIN_STARS,
@@ -470,3 +471,15 @@ def test_what_all_bv_are_off_by_moves_the_gains_as_stated():
         np.testing.assert_allclose(grown, stated.catalogue_error**2, rtol=1e-6)
         again = stated.with_rounding(np.zeros(2)).with_added(np.zeros(2))
         np.testing.assert_allclose(again.stated_errors, stated.stated_errors)  # once, not twice
+
+
+def test_what_dust_does_to_all_bv_of_the_catalogue_is_taken_out_of_the_gains():
+    """B-V given 0.03 mag too blue behind E(B-V) 0.3: gains as by the right B-V."""
+    flux, error, bv, bv_error = stars(4, 200)
+    dust = Dust(ebv_mag=0.3, error_mag=0.1)
+    right = fit_gains(flux, error, bv, bv_error).with_dust(dust)
+    given = fit_gains(flux, error, bv - 0.03, bv_error).with_dust(dust, bv_off_per_ebv=0.1)
+    np.testing.assert_allclose(given.gains, right.gains, rtol=0.002)  # of 1.7 and 2.5 %
+    assert np.all(given.dust_error > right.dust_error)  # more dust moves both alike
+    told = given.dust.to_dict()["in_gains"]
+    np.testing.assert_allclose([told["R"], told["B"]], given.dust.factors - 1)

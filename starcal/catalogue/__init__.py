@@ -49,9 +49,10 @@ class CatalogueStars:
     bv_fit_error_mag : (N,) float32 or None
         The error of B-V to weight by: smooth in V, never a star's own. `choose.stars_around` always
         fills it.
-    bv_common_error_mag : (N,) float32 or None
-        By how much the B-V of all stars whose B-V was come by in the same way may be off alike;
-        no part of the errors above. `choose.stars_around` always fills it.
+    bv_off_per_ebv, bv_common_error_mag : (N,) float32 or None
+        By how much B-V comes out too blue behind dust, per mag of its E(B-V); and by how much that
+        of all stars which was come by in the same way may be off alike besides, mag, no part of the
+        errors above. `choose.stars_around` always fills them.
     bv_source : (N,) str or None
         How it was come by, where a catalogue has several ways: one of `dust.WAYS`.
     """
@@ -71,6 +72,7 @@ class CatalogueStars:
     limit_mag: float
     epoch_yr: float
     bv_fit_error_mag: np.ndarray | None = None
+    bv_off_per_ebv: np.ndarray | None = None
     bv_common_error_mag: np.ndarray | None = None
     bv_source: np.ndarray | None = None
 

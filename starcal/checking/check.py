@@ -532,6 +532,7 @@ CATALOGUE_COLUMNS = {
     "bv_mag": np.nan,
     "bv_error_mag": np.nan,
     "bv_fit_error_mag": np.nan,
+    "bv_off_per_ebv": np.nan,
     "bv_common_error_mag": np.nan,
     "hip": 0,
 }

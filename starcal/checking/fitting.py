@@ -71,7 +71,6 @@ GRADIENT_ROUNDS = 2  # fits after a gradient was taken out; what the last leaves
 # round stars whose sharpness is compared, and the light of others there as a share of theirs: with
 # 0.3 of it the sharpness of a faint star is often its neighbour's
 ALONE_TO_WIDTHS, ALONE_SHARE_OF_LIGHT = 2.0, 0.05
-FEARED_EBV_MAG = 0.25  # moves gains by 1.5 % and more
 # Near its depth a catalogue limited in blue light lists the stars that errors make blue: the mean
 # B-V of Tycho-2 falls behind that of brighter stars by 0.02 to 0.1 mag at V 11.6, 0.1 to 0.2 at 12,
 # 0.3 to 0.6 at 12.5 (four fields of 12 to 25 degrees). Drawing stars to their field's mean, the
@@ -79,8 +78,8 @@ FEARED_EBV_MAG = 0.25  # moves gains by 1.5 % and more
 SOUND_BV_ERROR_MAG = 0.156
 COMMON_BV_MAG, COMMON_AT_V, COMMON_GROWTH = 0.02, 11.5, 0.8  # of its logarithm per mag of V
 MOST_COMMON_BV_MAG = 0.5
-# of a gain's stated error, common to all stars, that is worth a word: no small part of it any more
-NAMED_CATALOGUE_ERROR = 0.015
+# of a gain, and of its stated error, that is worth a word: no small part of it any more
+NAMED_SHIFT, NAMED_CATALOGUE_ERROR = 0.01, 0.015
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -235,8 +234,9 @@ def fit_light(
         growth_error=tuple(beyond_error),
     )
     fit = fit.with_rounding(_rounding_error(stars, light, fit, flux, growth))
-    fit = fit.with_dust(_dust_of(stars, rows[fit.used]))
-    fit = fit.with_catalogue(common_bv_error_mag(stars, rows[fit.used]))
+    used = rows[fit.used]
+    fit = fit.with_dust(_dust_of(stars, used), _mean_listed(stars, "bv_off_per_ebv", used))
+    fit = fit.with_catalogue(_mean_listed(stars, "bv_common_error_mag", used))
     steady = _steadiness_of_stars(stars, light, fit)
     second = _measured_again(stars, light, rows, fit, growth, steady)
     clean = _clean_colours(stars, light)
@@ -300,11 +300,10 @@ def _gradient_of_stars(
     return colour_gradient(fit, x_px, y_px, stars.meta["shape"], clean)
 
 
-def common_bv_error_mag(stars: Table, rows: NDArray) -> float:
-    """By how much the B-V of all stars of some rows may be off alike, mag: the mean of what their
-    catalogue says of each."""
-    errors = np.nan_to_num(_listed(stars, "bv_common_error_mag", rows))
-    return float(np.mean(errors)) if len(errors) else 0.0
+def _mean_listed(stars: Table, name: str, rows: NDArray) -> float:
+    """Mean of a column of the catalogue over some rows, 0 where it says nothing."""
+    values = np.nan_to_num(_listed(stars, name, rows))
+    return float(np.mean(values)) if len(values) else 0.0
 
 
 def _fit_with_terms(
@@ -580,14 +579,16 @@ def _of_large_gains(fit: GainFit) -> list[str]:
 def _of_dust(fit: GainFit) -> list[str]:
     """Dust that is worth a word."""
     dust = fit.dust
-    if dust.ebv_mag + dust.error_mag <= FEARED_EBV_MAG:
+    shift = dust.factors - 1
+    if np.max(np.abs(shift)) < NAMED_SHIFT:
         return []
     red, blue = 100 * dust.gain_error
-    shift = 100 * (dust.factors - 1)
+    also = ", and for the catalogue's B-V being off behind it" if any(dust.by_catalogue) else ""
     return [
         "dust is to be expected before these stars, by where they are and how red the bluest are: "
         f"E(B-V) {dust.ebv_mag:.2f} +- {dust.error_mag:.2f}. The gains of red and blue hold "
-        f"{shift[0]:+.1f} and {shift[1]:+.1f} % for it, their errors {red:.1f} and {blue:.1f} %"
+        f"{100 * shift[0]:+.1f} and {100 * shift[1]:+.1f} % for it{also}; their errors hold "
+        f"{red:.1f} and {blue:.1f} %"
     ]
 
 
@@ -597,7 +598,7 @@ def _of_catalogue(fit: GainFit) -> list[str]:
         return []
     red, blue = 100 * fit.catalogue_error
     return [
-        "the catalogue's B-V may be off alike for all stars, by dust that the relation behind it "
-        f"does not know: that is {red:.1f} (red) and {blue:.1f} % (blue) of the stated errors, and "
-        "more stars do not lower it"
+        "the catalogue's B-V may be off alike for all stars, by more or less than such dust is "
+        f"known to make it: that is {red:.1f} (red) and {blue:.1f} % (blue) of the stated errors, "
+        "and more stars do not lower it"
     ]

@@ -275,6 +275,7 @@ class CheckResult:
                     "slope_ratio_errors",
                     "residual_mag",
                     "matrix",
+                    "dust",
                 )
             )
         return {
@@ -285,6 +286,7 @@ class CheckResult:
             "slope_ratio_errors": _red_blue(fit.slope_ratio_error),
             "residual_mag": _red_blue(fit.scatter_mag),
             "matrix": self.matrix.matrix if self.matrix is not None else None,
+            "dust": fit.dust.to_dict(),
         }
 
     def _own_dict(self) -> dict:

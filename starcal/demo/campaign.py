@@ -12,10 +12,10 @@ from astropy.coordinates import SkyCoord
 from astropy.io.fits import Header
 from astropy.table import Table
 
-from ..catalogue.dust import latitudes_deg, off_by_tycho_mag
+from ..catalogue.dust import latitudes_deg
 from ..catalogue.embedded import bv_error_model
 from . import faults
-from .dust import LAWS, dust_mags, thickest_dust, usual_dust
+from .dust import LAWS, TYCHO_OFF_PER_EBV, dust_mags, thickest_dust, usual_dust
 from .light import background, with_noise
 from .scene import write_fluxes
 from .setup import Setup
@@ -262,7 +262,8 @@ def colours_behind_dust(recipe: Recipe, truth: Table) -> np.ndarray:
     known = np.array(truth["in_catalogue"])
     bv_mag = np.array(truth["bv_mag"])
     ebv_mag = min(recipe.ebv_mag, thickest_dust(bv_mag[known]))
-    return np.clip(bv_mag + known * off_by_tycho_mag(ebv_mag), *SPECTRA_BV_MAG)
+    off_mag = ebv_mag * TYCHO_OFF_PER_EBV[recipe.dust_law]
+    return np.clip(bv_mag + known * off_mag, *SPECTRA_BV_MAG)
 
 
 def dusty_electrons(recipe: Recipe, truth: Table, rng: np.random.Generator) -> np.ndarray:

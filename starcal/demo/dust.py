@@ -30,6 +30,9 @@ LAWS = {
         "S": (-0.836, 0.024, -0.007),
     },
 }
+# By how much Tycho-2's B-V is then too blue, per mag of E(B-V): made by
+# tests/reference/dust_in_catalogues.py
+TYCHO_OFF_PER_EBV = {"Cardelli 1989": 0.07, "Fitzpatrick 1999": 0.10}
 BLUEST_TENTH_BV_MAG = -0.2  # of a field's stars, without dust: B3 dwarfs
 # Half of the Galaxy's layer: 0.1 mag of V towards the poles, where 0.05 (Schlegel et al. 1998, ApJ
 # 500, 525) to 0.15 (Bahcall & Soneira 1980, ApJS 44, 73) are told, 0.1 kpc high. Stars of V 10.5

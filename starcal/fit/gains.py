@@ -100,10 +100,11 @@ class GainFit:
         What a residual is expected to scatter by: its errors and the stars' own scatter.
     growth_error, rounding_error, catalogue_error, added_error : ndarray, shape (2,)
         Relative errors that are common to all stars: of the light beyond the aperture, of a sky
-        rounded to the steps of coarse values, of what is off alike in every B-V of the catalogue,
-        and what second measurements add.
+        rounded to the steps of coarse values, of what is off alike in every B-V of the catalogue
+        besides by dust, and what second measurements add.
     dust : Dust
-        Expected before all stars; its shift is taken out of the gains.
+        Expected before all stars; its shift, and what it does to the catalogue's B-V, is taken out
+        of the gains.
     used : ndarray of bool, shape (n,)
         False where clipped.
     bv_mag : ndarray, shape (n,)
@@ -153,8 +154,11 @@ class GainFit:
         """Relative errors of the gains of R and B for the dust before the stars, shape (2,)."""
         return self.dust.gain_error
 
-    def with_dust(self, dust: Dust) -> GainFit:
-        """The fit with the shift of some dust taken out of its gains, and its error."""
+    def with_dust(self, dust: Dust, bv_off_per_ebv: float = 0.0) -> GainFit:
+        """The fit with the shift of some dust taken out of its gains, and its error; where that
+        makes B-V of the catalogue too blue, per mag of E(B-V), with that too."""
+        red, blue = map(float, self._moved_by(bv_off_per_ebv))
+        dust = replace(dust, by_catalogue=(red, blue))
         factors = dust.factors
         gains = _gains(self.zero_mag) * [factors[0], 1.0, factors[1]]
         return replace(self, gains=gains, dust=dust).with_added(self.added_error)
@@ -192,8 +196,12 @@ class GainFit:
     def with_catalogue(self, bv_common_error_mag: float) -> GainFit:
         """The fit with an error, mag, by which all B-V of the catalogue may be off alike: it moves
         the line along its slope at the neutral star."""
-        relative = np.abs(self._slope_at_neutral) * bv_common_error_mag / MAG_PER_LN
+        relative = np.abs(self._moved_by(bv_common_error_mag))
         return replace(self, catalogue_error=relative).with_added(self.added_error)
+
+    def _moved_by(self, bv_off_mag: float) -> np.ndarray:
+        """Change of ln gain of R and B where all B-V are too blue by so much, shape (2,)."""
+        return self._slope_at_neutral * bv_off_mag / MAG_PER_LN
 
     def with_added(self, added_error: np.ndarray) -> GainFit:
         """The fit with what second measurements add to its relative errors, shape (2,)."""

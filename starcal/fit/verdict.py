@@ -117,9 +117,12 @@ GIVE_FINER = (
     "give the frame as it was before its values were rounded: 16 bits, or 32-bit floats"
 )
 OF_CATALOGUE = (
-    "all B-V of the catalogue may be off alike, by dust that its relation does not know"
+    "all B-V of the catalogue may be off alike, by more or less than dust is known to make it"
 )
-BEHIND_DUST = "dust in front of the stars changes their light otherwise than being cooler does"
+BEHIND_DUST = (
+    "dust in front of the stars changes their light, and the catalogue's B-V, otherwise than being "
+    "cooler does"
+)
 GO_ON_WITHOUT = "let `starcal run` colour the stars without calibration"
 FOR_CATALOGUE = "for its stars' catalogue colours, "
 

@@ -52,8 +52,12 @@ COLUMNS = (
         u.mag,
     ),
     StarColumn(
+        "bv_off_per_ebv",
+        "by how much the catalogue's B-V is too blue behind dust, per mag of its E(B-V)",
+    ),
+    StarColumn(
         "bv_common_error_mag",
-        "by how much the catalogue's B-V of all such stars may be off alike",
+        "by how much the catalogue's B-V of all such stars may be off alike besides",
         u.mag,
     ),
     StarColumn("hip", "catalogue, Hipparcos number, 0 for none"),

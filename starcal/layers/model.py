@@ -608,21 +608,23 @@ def _flattened(model: StarModel, channels: list[Channel]) -> list[NDArray[np.flo
     flat = list(in_threads(Channel.unclipped, channels))
     holes = [_core_only(model, channel.index) for channel in channels]
 
-    def background(channel: Channel, hole: StarModel, rest: Rest, tile: Tile) -> NDArray:
-        known = rest.weight(channel.noise) ** 2
-        known[footprint(hole, tile.outer)] = 0
-        return fill(rest.values, known, channel.noise)[tile.inner_of_outer]
-
     def flatten(tile: Tile) -> None:
         if not touching(model, tile.inner).any():
             return
         rests = rests_of(model, channels, tile.outer)
         for channel, plane, hole, rest in zip(channels, flat, holes, rests, strict=True):
-            below = background(channel, hole, rest, tile)
+            below = _filled_under(hole, channel, rest, tile)
             plane[tile.inner] += np.float32(channel.sky) - below
 
     done_in_threads(flatten, tiles(channels[0].plane.shape))
     return flat
+
+
+def _filled_under(hole: StarModel, channel: Channel, rest: Rest, tile: Tile) -> NDArray:
+    """The background of a tile, as told from what lies outside some stars' footprints."""
+    known = rest.weight(channel.noise) ** 2
+    known[footprint(hole, tile.outer)] = 0
+    return fill(rest.values, known, channel.noise)[tile.inner_of_outer]
 
 
 def _core_only(model: StarModel, channel: int) -> StarModel:

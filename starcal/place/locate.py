@@ -180,7 +180,7 @@ def _place_unused(task: _Task, hints: Hints | None) -> tuple[str, ...]:
     """That the place asked for is another than that of the WCS, for which the stars speak."""
     if hints is None:
         return ()
-    *middle, radius_deg = _circle(task.frame.wcs, task.shape)
+    *middle, radius_deg = field_of(task.frame)
     apart_deg = float(separation_from_deg(hints.ra_deg, hints.dec_deg, *middle))
     if apart_deg <= radius_deg:
         return ()

@@ -115,7 +115,8 @@ def _noise_share(scale: int) -> float:
 
 def _clean_cells(cover: np.ndarray) -> np.ndarray:
     """Places of well-covered cells, as many as a median needs."""
-    return np.flatnonzero(cover > WELL_COVERED)[:: 1 + cover.size // MEDIAN_SIZE].copy()
+    places = np.flatnonzero(cover > WELL_COVERED)[:: 1 + cover.size // MEDIAN_SIZE]
+    return places.copy()  # a view would keep all of them in memory
 
 
 def _structure_variance(clean, variance):

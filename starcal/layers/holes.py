@@ -153,9 +153,8 @@ def _laid_over(hole: _Hole, near: NDArray[np.bool_], told: NDArray, pull: NDArra
 def _solved_process(covariance: NDArray, seen: NDArray) -> tuple[float, NDArray]:
     """The level of least variance, and the covariance solved for what is seen above it."""
     for _ in range(LISTENINGS):
-        root = dtrtri(np.linalg.cholesky(covariance), lower=1)[
-            0
-        ]  # root.T @ root is the inverse
+        # the inverse is root.T @ root
+        root, _ = dtrtri(np.linalg.cholesky(covariance), lower=1)
         even = root.T @ root.sum(axis=1)
         level = float(even @ seen) / float(even.sum())
         pull = root.T @ (root @ (seen - level))

@@ -2,8 +2,9 @@
 
 Run: python examples/campaign_colours.py [--frames N] [--seed N] [--own N]
 Each frame lies anywhere on the sky, through SHO, HOS, OHS or HOO filters of 3 to 7 nm, with one to
-three faults of `starcal.demo.campaign`. Prints errors of colour (u'v') against true B-V, bias, and
-pulls by source and by colour. `--own N` leaves the catalogue only its N brightest stars.
+three faults of `starcal.demo.campaign`; every second HOO frame is that of a colour camera behind a
+filter of two lines, whose channels let some of the other line through. Prints errors of colour
+(u'v') against true B-V, bias, and pulls by source and by colour. `--own N` leaves the catalogue only its N brightest stars.
 """
 
 import argparse
@@ -27,6 +28,8 @@ from starcal.layers import split
 from starcal.stars import Flag
 
 SYSTEMS = ("SHO", "HOS", "OHS", "HOO")
+# Of what each channel of a colour camera takes of the three exposures
+EXPOSURES_MIXED = np.array([[1.0, 0.05, 0.0], [0.16, 1.0, 0.0], [0.06, 0.0, 0.8]], np.float32)
 SHAPE = (420, 600)
 BRIGHT_SNR = 20.0
 NEAR_PX = 1.5  # a blend shows the colour of the brightest star in it
@@ -53,9 +56,11 @@ def recipe_of(seed: int) -> tuple[campaign.Recipe, list[str]]:
     drawn = sorted(rng.choice(len(FAULTS), size=rng.integers(1, 4), replace=False))
     for index in drawn:
         recipe = FAULTS[index](recipe, rng)
+    names = [FAULTS[index].__name__ for index in drawn]
     if recipe.setup.system == "HOO":
         recipe = _of_two_exposures(recipe)
-    return recipe, [FAULTS[index].__name__ for index in drawn]
+        names += ["colour_camera"] * (seed // len(SYSTEMS) % 2)
+    return recipe, names
 
 
 def _of_two_exposures(recipe: campaign.Recipe) -> campaign.Recipe:
@@ -71,9 +76,12 @@ def frame_of(seed: int):
     recipe, names = recipe_of(seed)
     made = campaign.make(recipe, np.random.default_rng([seed, 78]))
     pixels = made.pixels
-    if recipe.setup.system == "HOO":
-        gains = recipe.setup.channel_gains
-        pixels = np.stack([pixels[0], pixels[1], pixels[1] * np.float32(gains[2] / gains[1])])
+    gains = np.array(recipe.setup.channel_gains, np.float32)[:, None, None]
+    if "colour_camera" in names:
+        light = np.tensordot(EXPOSURES_MIXED, pixels / gains, axes=1)
+        pixels = np.minimum(light, 1) * gains
+    elif recipe.setup.system == "HOO":
+        pixels = np.stack([pixels[0], pixels[1], pixels[1] * (gains[2] / gains[1])])
     return pixels, made, names
 
 

@@ -58,12 +58,13 @@ TOLD_SLANT_MAG = 0.03
 
 # How often frames of three different channels have which order of lines, or others.
 USUAL_SHARE = {
-    "SHO": 0.5,
-    "HOS": 0.2,
-    "OHS": 0.1,
-    "HSO": 0.05,
-    "OSH": 0.05,
-    "SOH": 0.05,
+    "SHO": 0.43,
+    "HOS": 0.17,
+    "OHS": 0.09,
+    "HSO": 0.045,
+    "OSH": 0.045,
+    "SOH": 0.045,
+    "HOO": 0.06,  # each of two mixtures
     "broadband": 0.04,
     "unknown": 0.01,
 }
@@ -153,6 +154,8 @@ class ContinuumFit:
             kinds = {"broadband": "a camera's or broad filters'"}
             kind = kinds.get(name, "of no known kind")
             return f"the channels are {kind} ({self.told_by})"
+        if len(set(name)) < len(self.frame.bands.ratio_of) + 1:
+            return f"R holds H-alpha, G and B hold O III with some H-alpha ({self.told_by})"
         lines = ", ".join(LINE_NAMES[line] for line in name)
         return f"R, G, B hold {lines} ({self.told_by})"
 
@@ -457,8 +460,9 @@ def _likeliest(
     usual = [_usual_share(bands.name, told) for bands in kinds]
     odds = ln + np.log(usual)
     share = np.exp(odds - odds.max())
-    best = int(np.argmax(share))
-    return kinds[best], float(share[best] / share.sum())
+    best = kinds[int(np.argmax(share))]
+    alike = [bands.name == best.name for bands in kinds]
+    return best, float(share[alike].sum() / share.sum())
 
 
 def _ln_evidence(bands: Bands, seen: Seen, ln_catalogue: np.ndarray) -> float:

@@ -135,9 +135,9 @@ class _Priors:
 
     @classmethod
     def of(cls, bands: Bands) -> "_Priors":
-        single = len(bands.ratio_of) == 1
-        dust = REDDENED_LOGIT_TWO_LINES if single else REDDENED_LOGIT
-        dust_error = 1e-3 if single or not bands.is_narrow else REDDENED_LOGIT_ERROR
+        two_lines = bands.is_narrow and not bands.has_third_line
+        dust = REDDENED_LOGIT_TWO_LINES if two_lines else REDDENED_LOGIT
+        dust_error = REDDENED_LOGIT_ERROR if bands.has_third_line else 1e-3
         rest = [dust, 0.0, 0.0, 0.0]
         errors = [dust_error, *TILT_ERROR.values()]
         return cls(
@@ -201,8 +201,8 @@ class _Residuals:
     left : ndarray, shape (2, n, reddenings, grid)
     own, real : ndarray, broadcast to it
         Whole variances, and the part that scales with the real stars' scatter.
-    shared : ndarray, broadcast to one of it
-        Covariance.
+    shared, together : ndarray, broadcast to one of it
+        Whole covariance, and the part that scales with the real stars' scatter.
     seen : ndarray of bool, shape (n,)
         Whether a star has ratios.
     """
@@ -211,12 +211,15 @@ class _Residuals:
     own: np.ndarray
     real: np.ndarray
     shared: np.ndarray
+    together: np.ndarray
     seen: np.ndarray
 
 
 def _residuals(values: np.ndarray, bands: Bands, stars: Evidence, unknown) -> _Residuals:
     """Ratios against what the values call for; 0 where there are none."""
-    real = _per_star((bands.scatter_mag * _scatter_factors(values, bands)) ** 2)
+    factors = _scatter_factors(values, bands)
+    real = _per_star((bands.scatter_mag * factors) ** 2)
+    together = bands.scatter_shared_mag2 * factors.prod(axis=0)
     seen = np.isfinite(stars.ratio_mag).all(axis=0)
     noise = np.where(seen, stars.variance_mag2, 1.0)[:, :, None, None]
     if unknown is not None:
@@ -226,7 +229,8 @@ def _residuals(values: np.ndarray, bands: Bands, stars: Evidence, unknown) -> _R
         left=ratio - _called_for(values, bands)[:, None],
         own=real + noise,
         real=real,
-        shared=np.where(seen, stars.shared_mag2, 0.0)[:, None, None],
+        shared=np.where(seen, stars.shared_mag2, 0.0)[:, None, None] + together,
+        together=together,
         seen=seen,
     )
 
@@ -247,7 +251,8 @@ def _normal(ratios: _Residuals, more: np.ndarray | float = 0.0) -> tuple:
     own = ratios.own + more
     density, toward, bottom = _normal_density(ratios.left, own, ratios.shared)
     inverse = own[::-1] / bottom
-    return density, toward, ratios.real * (toward**2 - inverse)
+    by_shared = ratios.together * (toward[0] * toward[1] + ratios.shared / bottom)
+    return density, toward, ratios.real * (toward**2 - inverse) + by_shared
 
 
 def _normal_density(left, own, shared) -> tuple:
@@ -336,7 +341,8 @@ def _late_giants(
     moved = _called_for(values, bands) - (zero + middle_mag)[:, None, None]
     scatter = np.where(np.arange(2) < count, LATE_SCATTER_MAG, 0.0) ** 2
     own = ratios.own - ratios.real + scatter.reshape(2, 1, 1, 1)
-    return _normal_density(ratios.left + moved[:, None], own, ratios.shared)[0]
+    shared = ratios.shared - ratios.together
+    return _normal_density(ratios.left + moved[:, None], own, shared)[0]
 
 
 # --- the frame --------------------------------------------------------------------------

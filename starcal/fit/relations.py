@@ -54,6 +54,8 @@ class Bands:
         Where the ratios of late M stars lie, against the pivot's, if not where their B-V has them.
     reference_mag : ndarray, shape (grid,)
         Of the second channel of the ratios, against V.
+    scatter_shared_mag2 : ndarray, shape (grid,), or 0
+        Covariance of the scatter of two ratios.
     """
 
     name: str
@@ -64,11 +66,17 @@ class Bands:
     scatter_mag: np.ndarray
     late_giants_mag: np.ndarray | None
     reference_mag: np.ndarray
+    scatter_shared_mag2: np.ndarray | float = 0.0
 
     @property
     def is_narrow(self) -> bool:
         """Whether these are emission lines."""
         return set(self.name) <= set("SHO")
+
+    @property
+    def has_third_line(self) -> bool:
+        """Whether the second ratio tells of a line besides the first's two."""
+        return len(set(self.name)) == 3 and self.is_narrow
 
 
 # --- spectra ----------------------------------------------------------------------------
@@ -229,8 +237,13 @@ def line_bands(mapping: str) -> Bands:
         expected_error=_line_errors(others),
         scatter_mag=_line_scatter(others, against),
         late_giants_mag=_late_giant_ratios(others) if against == "H" else None,
-        reference_mag=_smoothed_relation(_spectra()[f"{against}5"])[0],
+        reference_mag=_line_mag(against),
     )
+
+
+def _line_mag(line: str) -> np.ndarray:
+    """Of stars through 5 nm, against V, (grid,)."""
+    return _smoothed_relation(_spectra()[f"{line}5"])[0]
 
 
 def _line_errors(others: list[str]) -> np.ndarray:
@@ -252,6 +265,77 @@ def _line_scatter(others: list[str], against: str) -> np.ndarray:
         extra = WEAK_LINE_SCATTER_MAG if line == "S" else 0.0
         scatter[place] = _line_ratio(line, against)["scatter"] + extra
     return scatter
+
+
+# H-alpha's share of a star's light in green and in blue, where these hold O III with some of it,
+# and errors: a colour camera behind a filter of two lines (5 to 25 %, 2 to 10 %); a green that was
+# mixed of both
+CAMERA_MIX = ((0.15, 0.06), (0.08, 0.06))
+GREEN_MIX = ((0.45, 0.0), (0.15, 0.03))
+SHARE_STEP = 0.02
+MIX_SCATTER_MAG = 0.02  # of blue against green: filters and cameras as they are
+
+
+@cache
+def mixed_bands(shares: tuple[float, float], errors: tuple[float, float]) -> Bands:
+    """H-alpha in red, O III with some H-alpha in green and in blue.
+
+    Parameters
+    ----------
+    shares, errors : (float, float)
+        H-alpha's of the light of a star like the sun, in green and in blue.
+
+    Returns
+    -------
+    Bands
+    """
+    ratio = _line_ratio("O", "H")
+    scatter = np.multiply.outer(_oxygen_in_ratios(shares), ratio["scatter"])
+    green, blue = (_o3_mixed(LATE_GIANTS_MAG["O"], share) for share in shares)
+    line_errors = [ZERO_ERROR_MAG, ZERO_ERROR_MAG, SLOPE_ERROR["O"]]
+    return Bands(
+        name="HOO",
+        ratio_of=((0, 1), (2, 1)),
+        features=_mixed_features(shares),
+        expected=np.repeat([0.0, 1.0, 0.0], [2, 1, 5]),
+        expected_error=np.array([*line_errors, *errors, *OTHER_ERRORS]),
+        scatter_mag=np.hypot(scatter, [[0.0], [MIX_SCATTER_MAG]]),
+        late_giants_mag=np.array([-green, blue - green]),
+        reference_mag=_line_mag("H") + _o3_mixed(_from_pivot(ratio["mean"]), shares[0]),
+        scatter_shared_mag2=scatter.prod(axis=0),
+    )
+
+
+def _oxygen_in_ratios(shares: tuple[float, float]) -> np.ndarray:
+    """How red and blue against green change with O III against H-alpha, (2,)."""
+    return np.array([shares[0] - 1, shares[0] - shares[1]])
+
+
+def _mixed_features(shares: tuple[float, float]) -> np.ndarray:
+    """Rows (both zero points, slope, shares in green and in blue, width, red bend, blue bend)."""
+    ratio = _line_ratio("O", "H")
+    pure = _reddened(_from_pivot(ratio["mean"]), EXTINCTION["O"])
+    green, blue = (_o3_mixed(pure, share) for share in shares)
+    features = _no_features(2, 8)
+    features[0, 0] = features[1, 1] = 1.0
+    features[:, 2] = -green, blue - green
+    features[:, 3] = -_by_share(pure, shares[0])
+    features[1, 4] = _by_share(pure, shares[1])
+    in_ratios = _oxygen_in_ratios(shares)
+    for place, change in enumerate([_from_pivot(ratio["wider"]), *_bends(1.0)], start=5):
+        features[:, place] = np.multiply.outer(in_ratios, change)[:, None]
+    return features
+
+
+def _o3_mixed(pure: np.ndarray | float, share: float) -> np.ndarray:
+    """Of O III against H-alpha, what is left where a share of the sun's light is H-alpha's, mag."""
+    return -2.5 * np.log10((1 - share) * 10 ** (-0.4 * np.asarray(pure)) + share)
+
+
+def _by_share(pure: np.ndarray, share: float) -> np.ndarray:
+    """Its gradient by the share."""
+    more, less = _o3_mixed(pure, share + SHARE_STEP), _o3_mixed(pure, share - SHARE_STEP)
+    return (more - less) / (2 * SHARE_STEP)
 
 
 # Colour terms R/G and B/G of 52 measured cameras and of mono sets alike, and their bends.
@@ -391,9 +475,16 @@ def candidate_bands(distinct: tuple[int, ...], told: str) -> list[Bands]:
     )
     agrees = firsts == distinct
     if len(distinct) == 3:
-        mappings = [told] if agrees else ["".join(lines) for lines in permutations("SHO")]
-        known = [line_bands(mapping) for mapping in mappings]
-        return [*known, broad_bands(), any_bands(((0, 1), (2, 1)))]
+        mixed = [mixed_bands(*CAMERA_MIX), mixed_bands(*GREEN_MIX)]
+        return [*_three_lines(told, agrees), *mixed, broad_bands(), any_bands(((0, 1), (2, 1)))]
     if len(distinct) == 2:
         return [line_bands(told if agrees else USUAL_TWO_LINES[distinct])]
     return []
+
+
+def _three_lines(told: str, agrees: bool) -> list[Bands]:
+    """Channels of a line each, in the order told if the channels agree, else in any."""
+    if told == "HOO":
+        return []
+    mappings = [told] if agrees else ["".join(lines) for lines in permutations("SHO")]
+    return [line_bands(mapping) for mapping in mappings]

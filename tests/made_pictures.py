@@ -81,7 +81,7 @@ def made_picture(
 ):
     """A picture and its truth; the catalogue knows two stars in three, with errors."""
     rng = np.random.default_rng(seed)
-    stars = _stars(rng, n, shape)
+    stars = made_stars(rng, n, shape)
     bv = stars["bv_true"]
     rho = slopes[0] * (bv - 0.65) + offsets[0]
     beta = slopes[1] * (bv - 0.65) + offsets[1]
@@ -91,7 +91,8 @@ def made_picture(
     noise = NOISE * rng.standard_normal((3, *shape))
     shown, truth = (
         _stretched(
-            nebula + _light(stars, rgb / rgb.mean(axis=1, keepdims=True), shape) + noise, curve
+            nebula + starlight(stars, rgb / rgb.mean(axis=1, keepdims=True), shape) + noise,
+            curve,
         )
         for rgb in (found, true)
     )
@@ -108,7 +109,7 @@ def _stretched(light, curve):
     return np.clip(curve(np.clip(light - 0.6 * SKY, 0, 1)), 0, 1).astype(np.float32)
 
 
-def _stars(rng, n, shape):
+def made_stars(rng, n, shape):
     v_mag = np.sort(7 + 5.5 * rng.uniform(0, 1, n) ** 0.45)
     bv = np.clip(rng.normal(0.75, 0.4, n), -0.25, 1.5)
     error = 0.02 + 0.08 * 10 ** (0.25 * (v_mag - 12.5))
@@ -126,7 +127,7 @@ def _stars(rng, n, shape):
     )
 
 
-def _light(stars, rgb, shape):
+def starlight(stars, rgb, shape):
     light = np.zeros((3, *shape))
     half = 28
     for star, colour in zip(stars, rgb, strict=True):

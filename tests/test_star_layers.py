@@ -5,11 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from campaigns import also
+from made_pictures import NOISE, made_stars, starlight
 
 import starcal
 from starcal.choices import Settings
 from starcal.frame import write_fits, write_tiff16
 from starcal.stars import Flag, measure_stars
+from starcal.stars.linearity import measure_linearity
 from starcal.stars.noise import frame_noise
 from starcal.view.job import after_shown, before_shown, cure_of, open_job
 from starcal.view.visible import Window
@@ -48,6 +50,22 @@ def test_noise_is_that_of_the_faint_pixels_of_stars(scene, level):
 
 def test_a_frame_with_a_sky_is_no_layer(scene):
     assert not frame_noise(scene.pixels).empty_sky
+
+
+@pytest.mark.parametrize("stretch", [0, 500])
+def test_a_layer_of_bright_cores_tells_whether_it_is_stretched(stretch):
+    """Cut at ten times the noise: what the faintest lit pixels show is the slope of stars, by which
+    no peak of a stretched layer is clear."""
+    rng = np.random.default_rng(1)
+    shape = (200, 300)
+    stars = made_stars(rng, 50, shape)
+    layer = 0.3 * starlight(stars, np.ones((50, 3)), shape)
+    layer += NOISE * rng.standard_normal(layer.shape)
+    layer[:, layer[1] < 10 * NOISE] = 0
+    if stretch:
+        layer = np.arcsinh(stretch * layer) / np.arcsinh(stretch)
+    layer = np.clip(layer, 0, 1).astype(np.float32)
+    assert measure_linearity(layer, measure_stars(layer)).stretched == bool(stretch)
 
 
 @pytest.mark.slow

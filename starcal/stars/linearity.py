@@ -25,6 +25,8 @@ LINEAR_BRIGHTNESS, STRETCHED_BRIGHTNESS = 0.85, 0.7
 # gives 0.83 to 0.89, a display stretch 0.1 to 0.7 (made frames of FWHM 1.6 to 5 px, with and
 # without nebula)
 LINEAR_PROFILE = 0.93
+# layers from which too much sky was taken, with the rims of faint stars: linear 0.93 and more
+LINEAR_LAYER_PROFILE = 0.9
 STRETCHED_PROFILE = 0.75  # a display stretch lies below with its error, no linear frame does
 # clipping level over sky noise: linear deep-sky frames have 500 and more, stretched 15 to 70
 LINEAR_RANGE = 150.0
@@ -170,7 +172,8 @@ class Linearity:
     @property
     def _bent_profile(self) -> bool:
         known = self.profile_error < WELL_KNOWN_SLOPE or not self.steps >= STRETCHED_STEPS
-        return known and _clearly_below(self.profile, self.profile_error, LINEAR_PROFILE)
+        limit = LINEAR_LAYER_PROFILE if self.empty_sky else LINEAR_PROFILE
+        return known and _clearly_below(self.profile, self.profile_error, limit)
 
     @property
     def _far_from_straight(self) -> bool:
@@ -334,17 +337,29 @@ def _profile_slope(stars: Table) -> tuple[float, float, str]:
 
 def _channel_slope(stars: Table, index: int) -> tuple[float, float]:
     """Slope and half its 95 % interval in one channel; NaN for fewer than SHAPE_STARS or less than
-    a factor 3 in flux."""
+    a factor 3 in flux.
+
+    A star layer's noise is that of its stars' rims, which a stretch raises with their slopes: where
+    it leaves no peak that is clear the brighter half of the stars tells, if it tells a stretch:
+    what was cut off their rims bends a linear layer by a little, too.
+    """
     flux = _flux_with_wings(stars, index)
     height = _peak_height(stars, index)
-    good = _own_peak(stars) & (height > 0) & (flux > SHAPE_SNR * _flux_error(stars, index))
-    flux, height = flux[good], height[good]
-    clear = np.flatnonzero(_clear_peaks(stars, index, flux, height))[:MOST_SLOPE_STARS]
-    return _growth_of_peaks(np.log(height[clear]), np.log(flux[clear]))
+    own = _own_peak(stars) & (height > 0) & (flux > 0)
+    good = own & (flux > SHAPE_SNR * _flux_error(stars, index))
+    clear = good.copy()
+    clear[good] = _clear_peaks(stars, index, flux[good], height[good])
+    told = _growth_of_peaks(height[clear], flux[clear])
+    if np.isfinite(told[1]) or not (stars.meta["noise"].empty_sky and own.any()):
+        return told
+    bright = own & (flux >= np.median(flux[own]))
+    told = _growth_of_peaks(height[bright], flux[bright])
+    return told if _clearly_below(*told, STRETCHED_PROFILE) else (np.nan, np.nan)
 
 
-def _growth_of_peaks(ln_height: np.ndarray, ln_flux: np.ndarray) -> tuple[float, float]:
+def _growth_of_peaks(height: np.ndarray, flux: np.ndarray) -> tuple[float, float]:
     """Slope and half its 95 % interval; NaN for too few stars or too narrow a range."""
+    ln_height, ln_flux = np.log(height[:MOST_SLOPE_STARS]), np.log(flux[:MOST_SLOPE_STARS])
     if len(ln_flux) < SHAPE_STARS or np.ptp(ln_flux) <= np.log(3):
         return np.nan, np.nan
     return robust_slope(ln_height, ln_flux)

@@ -12,14 +12,27 @@ import tifffile
 from astropy import units as u
 from astropy.io import fits
 from astropy.table import Table
-from made_pictures import CURVES, icc_profile, in_adobe_rgb, made_picture
+from made_pictures import (
+    CURVES,
+    arcsinh,
+    icc_profile,
+    in_adobe_rgb,
+    made_picture,
+    made_stars,
+    starlight,
+)
 from scipy.spatial import cKDTree
 
 import starcal
 from starcal.audit import Audit
 from starcal.audit.glow import glow_of
 from starcal.audit.levels import displayed_step, hue_grain_px
-from starcal.audit.shown import _axis_ratio, measure_profiles, ring_medians
+from starcal.audit.shown import (
+    _axis_ratio,
+    measure_profiles,
+    ring_medians,
+    what_is_shown,
+)
 from starcal.colour.stellar import rgb_to_uv_prime, srgb_decode, star_rgb
 from starcal.cure.pictures import _sources_in_words
 from starcal.display import recolour_display
@@ -205,6 +218,27 @@ def test_a_glow_that_lacks_the_red_of_its_nebula_is_none():
     assert glow_of(planes, radius, np.arctan2(y, x), 4.0, 0.004) is None
     planes = np.where(radius < 4, 1.0, sky + np.abs(share) * added)
     assert glow_of(planes, radius, np.arctan2(y, x), 4.0, 0.004).reach_px > 15
+
+
+def test_on_an_empty_background_stars_are_told_from_a_nebula_patch_by_patch():
+    """Crowded stars beside a nebula with some of its own, both on black: what shines on the left
+    is stars, and nothing of the nebula is."""
+    shape = (160, 320)
+    stars = made_stars(np.random.default_rng(1), 110, shape)
+    stars["x_px"][30:] *= 0.45
+    light = starlight(stars, np.ones((110, 3)), shape)
+    light[:, light[1] < 1e-3] = 0
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    clouds = 0.02 + 0.01 * np.sin(x / 5) * np.sin(y / 4)
+    nebula = np.clip(1 - np.hypot(x - 240, y - 80) / 45, 0, 1) * clouds
+    light += np.multiply.outer([1, 0.5, 0.6], nebula)
+    display = np.float32(np.rint(255 * arcsinh(np.minimum(light, 1))) / 255)
+    found = measure_stars(display)
+    told = what_is_shown(display, found, np.zeros(len(found), bool))
+    lit = (display > 0).any(axis=0) & (x < 180)
+    assert lit[:, :140].mean() > 0.2
+    assert told.starlit[lit].mean() > 0.9
+    assert not told.starlit[nebula > 0.002].any()
 
 
 def test_faint_stars_do_not_tell_that_a_picture_has_no_colours_of_stars():

@@ -38,7 +38,7 @@ from ..stars.noise import frame_noise
 from ..texts import UNBROKEN, aligned, broken, counted, escaped, html_table
 from . import plots
 from .levels import Coarseness
-from .shown import stars_among
+from .shown import what_is_shown
 from .starlight import COMPRESSED_SKY_ERROR, StarLight, measure_starlight, star_widths
 
 if TYPE_CHECKING:
@@ -565,7 +565,7 @@ def _stars_as_displayed(display: np.ndarray, table: Table, matched: np.ndarray) 
     """Which detections in a stretched picture are stars and no knots of a nebula, as whoever
     colours them takes them for stars."""
     shown = np.clip(np.nan_to_num(display), 0, 1).astype(np.float32)
-    return stars_among(shown, table, matched)[1]
+    return what_is_shown(shown, table, matched).star
 
 
 def _may_be_a_knot(table: Table, light: StarLight) -> np.ndarray:

@@ -41,7 +41,9 @@ CORE_LOOKED_AT = 3.0  # half radii: a round core ends within them, a filament go
 SURROUNDINGS = ("scatter", "texture", "filled", "hue_apart")
 MASKED_HALVES, MOST_MASKED_PX = 2.0, 12.0  # of other detections
 FEWEST_AROUND = 8  # pixels that tell of the surroundings
-LAYER_EMPTY_SHARE = 0.8  # of the pixels of a star layer
+# Of the light of a patch on an empty background that lies so many reaches from stars; more of it
+# is a nebula's or a galaxy's.
+STARLIT_REACHES, NOT_STARLIGHT = 2.0, 0.2
 GLOWING_ROUNDNESS = 0.6
 LIKE_PEAKS = 41  # stars of like peak that tell what width a star has
 
@@ -484,9 +486,26 @@ def _discs(
     return covered
 
 
-def stars_among(
-    display: NDArray, stars: Table, matched: NDArray[np.bool_]
-) -> tuple[DisplayProfiles, NDArray[np.bool_]]:
+@dataclass(frozen=True, eq=False, kw_only=True)
+class StarsShown:
+    """What a picture shows.
+
+    Attributes
+    ----------
+    found : DisplayProfiles
+        Of its n detections; burnt-out stars reach as far as they glow.
+    star : ndarray of bool, (n,)
+        Those that are stars and no knots.
+    starlit : ndarray of bool, (y, x)
+        Where it is a star layer: all that shines is stars.
+    """
+
+    found: DisplayProfiles
+    star: NDArray
+    starlit: NDArray
+
+
+def what_is_shown(display: NDArray, stars: Table, matched: NDArray[np.bool_]) -> StarsShown:
     """How detections are displayed, and which are stars: all of a star layer, elsewhere those that
     are no knots.
 
@@ -501,19 +520,20 @@ def stars_among(
 
     Returns
     -------
-    found : DisplayProfiles
-        Burnt-out stars reach as far as they glow.
-    star : ndarray of bool, (n,)
+    StarsShown
     """
     found = measure_profiles(display, stars)
-    if on_star_layer(display, stars):
-        return found, np.ones(len(stars), bool)
     star = are_stars(found, matched)
     glows = _glows(found, star, display)
-    if not glows:
-        return found, star
-    found = _seen_without(glows, found, display)
-    return _reaching_as_far(glows, found), star | are_stars(found, matched)
+    if glows:
+        found = _seen_without(glows, found, display)
+        found = _reaching_as_far(glows, found)
+        star |= are_stars(found, matched)
+    if not (len(stars) and stars.meta["noise"].empty_sky):
+        return StarsShown(found=found, star=star, starlit=np.zeros(display.shape[1:], bool))
+    starlit = _starlit(display, found, star)
+    there = starlit[pixels_at(found.x_px, found.y_px, display.shape)]
+    return StarsShown(found=found, star=star | there, starlit=starlit)
 
 
 def _glows(found: DisplayProfiles, star: NDArray, display: NDArray) -> dict[int, Glow]:
@@ -594,24 +614,28 @@ def _reaching_as_far(glows: dict[int, Glow], found: DisplayProfiles) -> DisplayP
     return replace(found, rings=rings, **new)
 
 
-def on_star_layer(display: NDArray, stars: Table) -> bool:
-    """Whether a picture shows stars and nothing else: most of it is its background, of one value. A
-    nebula on a black sky covers more, and a sky of few levels has more than one.
+def _starlit(display: NDArray, found: DisplayProfiles, star: NDArray) -> NDArray[np.bool_]:
+    """Patches of a picture with an empty background whose light is that of stars, near which it
+    lies; a nebula or a galaxy on a black sky has light between them."""
+    light = np.abs(display - layer_background(display)).mean(axis=0)
+    patches, n_patches = ndimage.label(light > 0, np.ones((3, 3)))
+    told = star | _faint_like_a_star(found)
+    near_px = STARLIT_REACHES * found.reach_px + 1
+    near = _discs(light.shape, found.x_px[told], found.y_px[told], near_px[told])
+    number = np.arange(n_patches + 1)
+    between = ndimage.sum_labels(np.where(near, 0, light), patches, number)
+    starlit = between < NOT_STARLIGHT * ndimage.sum_labels(light, patches, number)
+    return starlit[patches]
 
-    Parameters
-    ----------
-    display : ndarray, (3, y, x)
-        Display values, finite.
-    stars : Table
-        Of `stars.measure_stars`, of this picture.
 
-    Returns
-    -------
-    bool
-    """
-    if not stars.meta["noise"].empty_sky:
-        return False
-    return bool((display == layer_background(display)).all(axis=0).mean() > LAYER_EMPTY_SHARE)
+def _faint_like_a_star(found: DisplayProfiles) -> NDArray[np.bool_]:
+    """Of a star's size and shape, however faint: what an empty background shows is no noise."""
+    calm = ~(found.textured | found.unseen)
+    return (
+        _sized(found, calm)
+        & _like_a_star(found, calm)
+        & (found.peak > _height_of_structure(found))
+    )
 
 
 def layer_background(layer: NDArray) -> NDArray[np.float32]:
@@ -648,12 +672,16 @@ def are_stars(found: DisplayProfiles, matched: NDArray[np.bool_]) -> NDArray[np.
         return np.zeros(0, bool)
     # filaments are full of detections: where nothing else is seen, shape and size decide
     calm = ~(found.textured | found.unseen)
-    uneven = 1.5 * np.minimum(found.scatter, 8) * found.sigma
-    bright = found.peak > np.maximum(uneven, max(5 * found.sigma, 0.035))
+    bright = found.peak > np.maximum(_height_of_structure(found), max(5 * found.sigma, 0.035))
     sized = _sized(found, calm)
     # the brightest burn out to any width; a knot does so on ground of its own texture only
     sized |= found.saturated & (matched | (calm & (found.roundness > 0.6)))
     return bright & ((sized & (matched | _like_a_star(found, calm))) | _towering(found))
+
+
+def _height_of_structure(found: DisplayProfiles) -> NDArray:
+    """How high the structure round each is."""
+    return 1.5 * np.minimum(found.scatter, 8) * found.sigma
 
 
 def _towering(found: DisplayProfiles) -> NDArray[np.bool_]:

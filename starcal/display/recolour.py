@@ -9,9 +9,8 @@ from numpy.typing import NDArray
 from ..audit.shown import (
     DisplayProfiles,
     layer_background,
-    on_star_layer,
     ring_medians,
-    stars_among,
+    what_is_shown,
 )
 from ..colour.palette import star_colours
 from ..colour.stellar import rgb_to_uv_prime
@@ -120,10 +119,12 @@ def recolour_display(
         "catalogue_error": _or_unknown(catalogue_error, len(stars)),
         "v_mag": _or_unknown(v_mag, len(stars)),
     }
-    everything, star = stars_among(shown, stars, np.isfinite(known["catalogue_bv"]))
-    layer = on_star_layer(shown, stars)
-    found = everything.pick(star)
-    ground = layer_background(shown) if layer else _ground(shown, found)
+    seen = what_is_shown(shown, stars, np.isfinite(known["catalogue_bv"]))
+    star = seen.star
+    found = seen.found.pick(star)
+    ground = _ground(shown, found)
+    if seen.starlit.any():
+        ground = np.where(seen.starlit, layer_background(shown), ground)
     under = _at(ground, found)
     curve = _curve_of(found, np.asarray(stars["flags"])[star], under)
     parts = parts_of(found.rings, found, under, neutral_bv)
@@ -148,7 +149,7 @@ def recolour_display(
         saturation=targets.saturation,
         neutral_bv=neutral_bv,
         taste=(warmth, saturation),
-        layer=layer,
+        starlit=seen.starlit,
     )
     made = _painted_if_better(before, found, under, parts, targets)
     return _with_evidence(display, before, star, parts, targets, made)
@@ -238,7 +239,7 @@ class _Picture:
     saturation: float
     neutral_bv: float | None
     taste: tuple[float, float]  # warmth and saturation
-    layer: bool  # of stars alone: its background has no noise
+    starlit: NDArray  # where it is a star layer
 
     def painted(
         self, found: DisplayProfiles, targets: Targets, rows: NDArray
@@ -253,7 +254,7 @@ class _Picture:
             self.ground,
             self.curve,
             own=targets.source[rows] == "own hue",
-            all_starlight=self.layer,
+            starlit=self.starlit,
         )
         made = recoloured(
             self.display,

@@ -79,7 +79,7 @@ def paint(
     curve: ToneCurve,
     *,
     own: NDArray | None = None,
-    all_starlight: bool = False,
+    starlit: NDArray | None = None,
 ) -> Painted:
     """Lay out the colours of stars over their footprints.
 
@@ -92,21 +92,22 @@ def paint(
     curve : ToneCurve
     own : ndarray of bool, (n,), optional
         Stars whose colour is the one nearest to their own.
-    all_starlight : bool
-        A star layer: whatever shines there, footprint or not, is the nearest star's.
+    starlit : ndarray of bool, (y, x), optional
+        Where it is a star layer: whatever shines there, footprint or not, is the nearest star's.
     """
     shape = display.shape[1:]
     excess = (display - ground).mean(axis=0)
     sums = np.zeros((5, *shape))
     share = np.zeros(shape)
     weight = np.zeros(shape, np.float32)
-    nearest = np.zeros(len(log_colour)) if own is None else own
+    nearest = _or_nowhere(own, len(log_colour))
+    stars_alone = _or_nowhere(starlit, shape)
     for i, colour in enumerate(log_colour):
         window, radius = footprint_window(shape, found, i)
         seen = _colour_share(found, i, radius, excess[window])
-        if not (found.textured[i] or all_starlight):
-            there = display[:, *window]
-            seen = seen * _own_hue(found, i, radius, there, ground[:, *window])
+        if not found.textured[i]:
+            own_hue = _own_hue(found, i, radius, display[:, *window], ground[:, *window])
+            seen *= np.where(stars_alone[window], 1, own_hue)
         weight[window] = np.maximum(weight[window], seen)
         light = _light_of_star(found, i, radius, curve)
         share[window] += light
@@ -116,9 +117,14 @@ def paint(
             sums[4][window] += _glow_share(radius / found.half_px[i]) * light
     mean = sums / np.maximum(share, 1e-30)
     painted = Painted(log_colour=mean[:3], weight=weight, own=mean[3], glow=mean[4])
-    if not all_starlight:
+    if not stars_alone.any():
         return painted
-    return _over_all_light(painted, share > 0, excess > 0)
+    return _over_all_light(painted, share > 0, stars_alone & (excess > 0))
+
+
+def _or_nowhere(which: NDArray | None, shape: int | tuple[int, ...]) -> NDArray:
+    """Which was asked for; without, none."""
+    return np.zeros(shape, bool) if which is None else which
 
 
 def _colour_share(found: DisplayProfiles, i: int, radius: NDArray, excess: NDArray) -> NDArray:

@@ -8,6 +8,7 @@ from made_pictures import icc_profile, in_adobe_rgb
 from starcal.colour import srgb_decode
 from starcal.errors import FrameError
 from starcal.frame import colour_space, in_srgb, other_than_srgb, read_frame, write_in_kind
+from starcal.frame.straight_pieces import StraightPieces
 
 # Primaries and white of Adobe RGB (1998) (its specification, 2005, 4.3.1.1) and of Display P3 (SMPTE
 # RP 431-2 primaries, D65): the luminance of their red, green and blue as published there or derived.
@@ -46,6 +47,20 @@ def test_there_and_back(name):
     space = colour_space(icc_profile(name))
     encoded = np.random.default_rng(1).uniform(0, 1, (3, 100))
     assert space.encode(space.decode(encoded)) == pytest.approx(encoded, abs=1e-5)
+
+
+@pytest.mark.parametrize("power", [0.4, 1, 2.2, "steps"])
+def test_a_curve_looked_up_is_the_curve_interpolated(power):
+    """To the bit: at its points, next to them, between, beyond, and where there is no number."""
+    at = np.linspace(0, 1, 400)
+    at = np.rint(20 * at) / 20 if power == "steps" else at**power
+    value = np.sqrt(np.arange(400.0))
+    places = np.random.default_rng(1).uniform(-0.1, 1.1, 5000)
+    for near in (at, np.nextafter(at, -1), np.nextafter(at, 2), [np.nan, np.inf, -np.inf]):
+        places = np.append(places, near)
+    curve = StraightPieces(at, value)
+    for given in (places, np.float32(places)):
+        assert np.array_equal(curve(given), np.interp(given, at, value), equal_nan=True)
 
 
 def test_a_damaged_profile_is_refused():

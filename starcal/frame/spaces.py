@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ..colour import LUMINANCE_WEIGHTS, srgb_decode, srgb_encode
 from ..errors import FrameError
+from .straight_pieces import StraightPieces
 
 CURVE_POINTS = (
     4097  # of the curve that is read off a profile; linear between them to 1e-6 of full scale
@@ -43,17 +44,19 @@ class ColourSpace:
     to_srgb: NDArray[np.float64]
 
     @cached_property
-    def levels(self) -> NDArray[np.float64]:
+    def decode(self) -> StraightPieces:
+        """Linear light of encoded values, 0 to 1."""
+        return StraightPieces(self._levels, self.light)
+
+    @cached_property
+    def encode(self) -> StraightPieces:
+        """Encoded values of linear light, 0 to 1."""
+        return StraightPieces(self.light, self._levels)
+
+    @property
+    def _levels(self) -> NDArray[np.float64]:
         """The encoded values that `light` belongs to."""
         return np.linspace(0, 1, len(self.light))
-
-    def decode(self, encoded: NDArray) -> NDArray:
-        """Linear light of encoded values, 0 to 1."""
-        return np.interp(encoded, self.levels, self.light)
-
-    def encode(self, light: NDArray) -> NDArray:
-        """Encoded values of linear light, 0 to 1."""
-        return np.interp(light, self.light, self.levels)
 
     def from_srgb(self, light: NDArray) -> NDArray:
         """Linear light of sRGB's primaries, (3, ...), in this space's."""

@@ -5,6 +5,9 @@ comes out green. Here only the lightness is screened. The light that a star adds
 star's own ratios of channels, as the light of a star has that shines through a nebula.
 """
 
+from collections.abc import Callable
+from functools import partial
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,7 +15,7 @@ from ..colour import srgb_decode, srgb_encode
 from ..cores import done_in_threads
 from ..frame import SRGB, ColourSpace
 
-BLEND_PIXELS = 2**18  # at a time: temporaries of doubles stay small
+PIXELS_AT_ONCE = 2**14  # some ten arrays of three doubles each: they stay in the cache
 
 
 def screen_keeping_hue(
@@ -36,22 +39,51 @@ def screen_keeping_hue(
     ndarray, (3, y, x) float32
         ``below`` bit for bit where ``above`` is 0 in all channels.
     """
-    joined = np.array(below, np.float32)
-    height = max(1, BLEND_PIXELS // max(joined.shape[2], 1))
-
-    def screen_strip(top: int) -> None:
-        strip = np.s_[:, top : top + height]
-        starry = (above[strip] > 0).any(axis=0)
-        if starry.any():
-            stars = above[strip][:, starry]
-            joined[strip][:, starry] = _screened(below[strip][:, starry], stars, space)
-
-    done_in_threads(screen_strip, range(0, joined.shape[1], height))
-    return joined
+    return laid_on_pixels(below, above, partial(screened, space=space))
 
 
-def _screened(below: NDArray, above: NDArray, space: ColourSpace) -> NDArray:
-    """See `screen_keeping_hue`: for pixels under stars, (3, n)."""
+def laid_on_pixels(
+    picture: NDArray, stars: NDArray, lay: Callable[[NDArray, NDArray], NDArray]
+) -> NDArray[np.float32]:
+    """A picture with stars laid over those pixels where there are any.
+
+    Parameters
+    ----------
+    picture, stars : ndarray, (3, y, x)
+        The second is 0 where no star is.
+    lay : callable
+        Makes new pixels of pixels of both, all (3, n).
+
+    Returns
+    -------
+    ndarray, (3, y, x) float32
+        The picture bit for bit where no star is.
+    """
+    laid = np.array(picture, np.float32)
+    ground, light, made = (each.reshape(3, -1) for each in (picture, stars, laid))
+
+    def lay_from(first: int) -> None:
+        lit = (light[:, first : first + PIXELS_AT_ONCE] != 0).any(axis=0)
+        starry = np.flatnonzero(lit) + first
+        if len(starry):
+            made[:, starry] = lay(ground.take(starry, axis=1), light.take(starry, axis=1))
+
+    done_in_threads(lay_from, range(0, made.shape[1], PIXELS_AT_ONCE))
+    return laid
+
+
+def screened(below: NDArray, above: NDArray, space: ColourSpace) -> NDArray:
+    """`screen_keeping_hue` of single pixels.
+
+    Parameters
+    ----------
+    below, above : ndarray, (3, n)
+    space : ColourSpace
+
+    Returns
+    -------
+    ndarray, (3, n)
+    """
     ground = space.decode(below)
     star = space.from_srgb(srgb_decode(np.asarray(above, float)))
     ground_y = space.luminance(ground)
@@ -59,7 +91,8 @@ def _screened(below: NDArray, above: NDArray, space: ColourSpace) -> NDArray:
     darkness = (1 - srgb_encode(ground_y)) * (1 - srgb_encode(star_y))
     added_y = np.maximum(srgb_decode(1 - darkness) - ground_y, 0)
     share = added_y / np.maximum(star_y, 1e-12)
-    return space.encode(within_gamut(ground + share * star, space))
+    shown = space.encode(within_gamut(ground + share * star, space))
+    return np.where((above > 0).any(axis=0), shown, below)
 
 
 def within_gamut(light: NDArray, space: ColourSpace = SRGB) -> NDArray:

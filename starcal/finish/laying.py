@@ -9,7 +9,7 @@ from scipy import ndimage
 from ..cores import done_in_threads
 from ..draw.tone import Stretch, every_nth
 from ..frame import SRGB, ColourSpace
-from .blend import screen_keeping_hue
+from .blend import laid_on_pixels, screened
 from .features import applied, is_quarter_turn, scale_of
 
 # Stars made smaller are first made wider by as much as smaller pixels would have seen them: what is
@@ -298,12 +298,13 @@ def laid_over(
     ndarray, (3, y, x) float32
         The nebula bit for bit where no star is.
     """
-    starry = (stars != 0).any(axis=0)
-    laid = np.array(nebula, np.float32)
-    if stretch is None:
-        laid[:, starry] += stars[:, starry]
-        return laid
-    row = np.s_[:, starry, None]  # pixels under stars alone, as a column
-    above = stretch.apply(np.asarray(stars[row], np.float32))
-    laid[row] = screen_keeping_hue(nebula[row], above, space)
-    return laid
+    lay = partial(_stretched_over, stretch=stretch, space=space) if stretch else np.add
+    return laid_on_pixels(nebula, stars, lay)
+
+
+def _stretched_over(
+    below: NDArray, light: NDArray, stretch: Stretch, space: ColourSpace
+) -> NDArray:
+    """Pixels (3, n) of linear stars over those of a stretched nebula."""
+    above = stretch.apply(np.asarray(light[:, None], np.float32))
+    return screened(below, above[:, 0], space)

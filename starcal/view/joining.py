@@ -136,14 +136,14 @@ class JoinJob:
         tint = tinted(own_colours(self.parts), choices.warmth, choices.saturation)
         factor = factors_of(self.parts, self.table, choices)
         colours = np.float32(tint * factor[:, None])
-        light = (shares @ colours).T.reshape(seen.below.shape) + seen.rest
-        starry = (light != 0).any(axis=0)
+        light = (shares @ colours).T + seen.rest.reshape(3, -1)
+        starry = np.flatnonzero((light != 0).any(axis=0))
         look = self.joined.look
         strong = look.adjusted(strength=choices.star_strength) if look else None
-        row = np.s_[:, starry, None]  # pixels under stars alone, as a column
-        laid = laid_over(seen.below[row], light[row], strong, self.space)
+        below = seen.below.reshape(3, -1).take(starry, axis=1)[:, None]
+        laid = laid_over(below, light.take(starry, axis=1)[:, None], strong, self.space)
         shown = seen.before.copy()
-        shown[starry] = self.as_seen(laid)[:, 0]
+        shown.ravel()[starry] = self.as_seen(laid)[0]
         return shown
 
     def as_seen(self, picture: NDArray) -> NDArray[np.uint32]:

@@ -6,6 +6,7 @@ drawn smaller by it are discs with a rim. In the layer that light fades away.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,13 +44,36 @@ class OwnProfile:
     light: NDArray[np.float32]
     blurred_px: float = 0.0
 
-    def of(self, model: StarModel, star: NDArray, dx_px: NDArray, dy_px: NDArray) -> NDArray:
-        """Share of each pixel's star's light at an offset from that star, (k,)."""
-        u, v, shrunk = warped(dx_px, dy_px, model.warp[1][star])
-        place = np.minimum(np.hypot(u, v) / np.float32(self.step_px), len(self.light) - 1.001)
+    def mean_over_pixel(
+        self, warp: NDArray, dx_px: NDArray, dy_px: NDArray, parts_px: NDArray
+    ) -> NDArray[np.float32]:
+        """Share of a star's light in pixels at offsets from that star, (k,): the mean over some
+        parts of each, each way, for a narrow profile is not the same all over a pixel. ``warp`` is
+        each pixel's star's, (k, 3)."""
+        xx, xy, yy = warp.T / np.float32(self.step_px)
+        u, v = xx * dx_px + xy * dy_px, xy * dx_px + yy * dy_px
+        light = np.zeros(len(u), np.float32)
+        for x in np.float32(parts_px):
+            across, down = u + xx * x, v + xy * x
+            for y in np.float32(parts_px):
+                light += self._at_steps(across + xy * y, down + yy * y)
+        shrunk = (xx * yy - xy * xy) * np.float32(self.step_px**2)
+        return light * (shrunk / len(parts_px) ** 2)
+
+    def _at_steps(self, u: NDArray, v: NDArray) -> NDArray[np.float32]:
+        """Light at offsets counted in steps."""
+        place = np.sqrt(u * u + v * v)
+        np.minimum(place, np.float32(len(self.light) - 1.001), out=place)
         first = place.astype(np.intp)
-        below = self.light.take(first)
-        return (below + (place - first) * (self.light.take(first + 1) - below)) * shrunk
+        place -= first
+        place *= self._rise.take(first)
+        place += self.light.take(first)
+        return place
+
+    @cached_property
+    def _rise(self) -> NDArray[np.float32]:
+        """From each distance to the next."""
+        return np.diff(self.light)
 
     def softened(self, sigma_px: float) -> "OwnProfile":
         """The profile of the same star behind a Gaussian blur."""

@@ -62,10 +62,15 @@ def turned(warp: np.ndarray, turn: np.ndarray) -> np.ndarray:
     ndarray, (..., 3) float32
         ``turn A turn^T``.
     """
-    rows = warp[..., [0, 1, 1, 2]].reshape(*warp.shape[:-1], 2, 2)
-    there = turn @ rows @ turn.T
-    flat = there.reshape(*warp.shape[:-1], 4)
-    return flat[..., [0, 1, 3]].astype(np.float32)
+    (a, b), (c, d) = turn
+    entries = np.array(
+        [
+            [a * a, 2 * a * b, b * b],
+            [a * c, a * d + b * c, b * d],
+            [c * c, 2 * c * d, d * d],
+        ]
+    )
+    return (warp @ entries.T).astype(np.float32)
 
 
 def longest(warp: np.ndarray) -> np.ndarray:

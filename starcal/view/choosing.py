@@ -117,8 +117,10 @@ class ChoicePage:
         self.history = history
         self.keep(history)
         self._put_sliders()
+        seen = self.shown_settings
         self._preview(history.now)
-        self._refresh()
+        if history.now != seen:  # else it was seen while the slider moved
+            self._refresh()
 
     def _preview(self, settings: Settings) -> None:
         """Have the next rendering show what a slider would do, while it moves."""
@@ -193,6 +195,7 @@ class ChoicePage:
         """Turn to a history that no slider has made: the next move of one is a step of its own."""
         self.last_move = self.moving = None
         self._turn_to(history)
+        self._refresh()  # whatever comes of it: the page waits for an answer
 
     def follow(self, history: History) -> None:
         """Turn to what was chosen in another tab, and say so.

@@ -184,11 +184,15 @@ def claim(port: int = 0) -> socket.socket:
         The port is taken.
     """
     try:
-        return socket.create_server((LOOPBACK, port))
+        listener = socket.create_server((LOOPBACK, port))
     except OSError as error:
         raise PageError(
             f"port {port} cannot be had ({error.strerror}): give another with --port, or none"
         ) from error
+    # Its connections have it from it. Else a short message waits till the one before it has been
+    # acknowledged, 40 ms.
+    listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    return listener
 
 
 def serve(

@@ -16,6 +16,7 @@ from starcal.cli.main import main
 from starcal.demo.scene import make_scene
 from starcal.errors import OutputError
 from starcal.frame import read_frame, write_fits
+from starcal.view import seen_stars
 from starcal.view.choosing import typed_path
 from starcal.view.desk import desk_at_once
 from starcal.view.history import History
@@ -69,7 +70,7 @@ def job(waited):
 def shown(job, window=WHOLE, **asked):
     settings = Settings(**asked)
     seen = job.look(window)
-    after = job.with_stars(seen, job.shares_in(window, settings.star_size), settings)
+    after = job.with_stars(seen, job.stars_in(window, settings.star_size), settings)
     return channels(seen.before), channels(after)
 
 
@@ -123,6 +124,18 @@ def test_every_wish_shows(job):
     for name, value in changed.items():
         _, other = shown(job, **{name: value})
         assert (other != plain).any(axis=0).mean() > 0.002, name
+
+
+def test_another_size_shows_by_the_brightest_first(job, monkeypatch):
+    """And by all when the hand rests, as if they had been drawn in it from the beginning."""
+    monkeypatch.setattr(seen_stars, "FIRST_STARS", 5)
+    seen, small = job.look(WHOLE), job.stars_in(WHOLE, 0.5)
+    soon = job.stars_in(WHOLE, 1.0).resized(0.5)
+    shown = [job.with_stars(seen, each, Settings()) for each in (soon, soon.finished(), small)]
+    assert (shown[0] != shown[2]).any()
+    assert (shown[1] == shown[2]).all()
+    assert not soon.at_rest
+    assert soon.finished().at_rest
 
 
 def test_a_view_from_afar_has_the_same_light(job):

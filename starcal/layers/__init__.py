@@ -15,7 +15,7 @@ frames from elsewhere.
 from .cores import rebuilt_cores
 from .joining import join_add, plausible_starless
 from .profile_map import ProfileMap
-from .recolour import light_shares, recolour, redrawn, shares_on_grid
+from .recolour import light_shares, of_stars, recolour, redrawn, shares_on_grid
 from .splitting import FEW_STARS, Split, split
 from .starless import Starless
 
@@ -26,6 +26,7 @@ __all__ = [
     "Starless",
     "join_add",
     "light_shares",
+    "of_stars",
     "plausible_starless",
     "rebuilt_cores",
     "recolour",

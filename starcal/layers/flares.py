@@ -48,6 +48,19 @@ class Flares:
         across = self.column[chosen] - columns.start
         return chosen, down * (columns.stop - columns.start) + across
 
+    def of_stars(self, chosen: NDArray[np.bool_]) -> "Flares":
+        """The light of some stars alone; chosen is (n,)."""
+        kept = chosen[self.star]
+        return replace(
+            self,
+            star=self.star[kept],
+            row=self.row[kept],
+            column=self.column[kept],
+            light=self.light[:, kept],
+            doubt=self.doubt[:, kept],
+            ran_over=None if self.ran_over is None else self.ran_over[kept],
+        )
+
     def without_charge(self, of_star: NDArray[np.bool_]) -> "Flares":
         """The same without the light of full pixels that charge of some stars ran over to; of_star
         is (n,)."""

@@ -202,6 +202,19 @@ class StarModel:
         widths = np.array([psf.fwhm_px for psf in self.psf]).reshape(-1, 1)
         return (WING_MISFIT / (widths * longest(self.warp))).astype(np.float32)
 
+    def of_stars(self, chosen: NDArray[np.bool_]) -> "StarModel":
+        """The same with the light of some stars alone, and of what goes with them."""
+        second = self.companions
+        if second is not None:
+            alone = second.alone.of_stars(chosen[second.owner])
+            second = replace(second, alone=alone, light=second.light.of_stars(chosen))
+        return replace(
+            self,
+            reach_px=np.where(chosen, self.reach_px, 0),
+            flares=None if self.flares is None else self.flares.of_stars(chosen),
+            companions=second,
+        )
+
     def profile(self, channel: int, star: NDArray, dx_px: NDArray, dy_px: NDArray) -> NDArray:
         """Share of each pixel's own star's light at an offset from that star; all (k,)."""
         return self.psf[channel](dx_px, dy_px, self.warp[channel][star])

@@ -314,6 +314,25 @@ def measured(split: Split) -> Measured:
     return _KEPT[split]
 
 
+def of_stars(split: Split, chosen: NDArray[np.bool_]) -> Split:
+    """A split whose model holds the light of some of its stars alone, to be drawn.
+
+    Parameters
+    ----------
+    split : Split
+    chosen : ndarray of bool, (n,)
+        Which of them.
+
+    Returns
+    -------
+    Split
+        What its layer tells of stars is what the whole one tells.
+    """
+    part = replace(split, model=split.model.of_stars(chosen))
+    _KEPT[part] = measured(split)
+    return part
+
+
 def _measured_stars(split: Split) -> Measured:
     """See `measured`."""
     model = split.model

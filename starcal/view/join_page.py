@@ -11,9 +11,11 @@ from .choosing import BUTTONS_OF_ALL, ChoicePage, typed_path
 from .history import History
 from .joining import JoinJob, told_html
 from .picture import make_picture, no_stars, show_halves
+from .seen_stars import SeenStars
 
 BUTTONS_HERE = (*BUTTONS_OF_ALL, "save")
 SAVE_TEXT = ("Save", "Ctrl+S", "write at full size what `starcal join` writes")
+REST_MS = 150  # without another size: all stars are drawn in it
 START_AT = 0.0  # of the divider: the picture with its stars is seen whole
 
 
@@ -42,7 +44,7 @@ class JoinPage(ChoicePage):
         keep: Callable[[History], None] = lambda history: None,
     ):
         super().__init__(document, job, history, keep)
-        self.seen = self.shares = None
+        self.seen = self.stars = None
         self.picture = make_picture(job.shape, no_stars())
         self._make_controls(out, overwrite)
         self._connect_view()
@@ -70,28 +72,38 @@ class JoinPage(ChoicePage):
 
     def _preview(self, settings: Settings) -> None:
         """Have the next rendering show what a slider would do, while it moves."""
-        if settings.star_size != self.shown_settings.star_size:
-            self.shares = None
         if settings.clipped_cores != self.shown_settings.clipped_cores:
-            self.job, self.shares = self.job.with_cores(settings), None
+            self.job, self.stars = self.job.with_cores(settings), None
         super()._preview(settings)
 
     # --- what is seen -------------------------------------------------------------------
 
     def _forget_view(self) -> None:
-        self.seen = self.shares = None
+        self.seen = self.stars = None
 
     def render(self) -> None:
         """Render the visible part."""
         moved = self.seen is None
         if moved:
             self.seen = self.job.look(self._window())
-        if self.shares is None:
-            size = self.shown_settings.star_size
-            self.shares = self.job.shares_in(self.seen.window, size)
-        after = self.job.with_stars(self.seen, self.shares, self.shown_settings)
+        self._draw_stars(self.shown_settings.star_size)
+        after = self.job.with_stars(self.seen, self.stars, self.shown_settings)
         before = self.seen.before if moved else None
         show_halves(self.picture.halves, self.seen.window, before, after)
+
+    def _draw_stars(self, size: float) -> None:
+        """Draw them, the brightest alone where they are there in another size."""
+        if self.stars is None:
+            self.stars = self.job.stars_in(self.seen.window, size)
+        elif self.stars.sizes[0] != size:
+            self.stars = self.stars.resized(size)
+            self.document.add_timeout_callback(partial(self._rest, self.stars), REST_MS)
+
+    def _rest(self, stars: SeenStars) -> None:
+        """Draw the other stars, too, if the size is still the same."""
+        if self.stars is stars and not stars.at_rest:
+            self.stars = stars.finished()
+            self._refresh()
 
     # --- files --------------------------------------------------------------------------
 

@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
 
 from ..checking.check import check
 from ..choices import Choices, Settings
@@ -24,7 +23,6 @@ from ..finish import (
     joined_kind,
     laid_over,
     own_colours,
-    own_softening_px,
     read_star_layer,
     write_joined,
 )
@@ -37,10 +35,11 @@ from ..frame import (
     kind_of,
     require_not_inputs,
 )
-from ..layers import Split, shares_on_grid, split
+from ..layers import Split, split
 from ..layers.recolour import measured
 from ..progress import Progress, silent
 from ..texts import escaped
+from .seen_stars import Screen, SeenStars, stars_seen
 from .visible import Window, mean_of, rgba
 
 IDENTITY = np.eye(2, 3)
@@ -115,28 +114,18 @@ class JoinJob:
         rest = np.nan_to_num(mean_of(rest, part))
         return SeenNebula(window, below, rest, self.as_seen(below))
 
-    def shares_in(self, window: Window, star_size: float) -> csr_array:
-        """What each star gives of the light of each pixel of the screen."""
-        left, low, _, _ = window.box
-        seen = (self.matrix - [[0, 0, left], [0, 0, low]]) / window.step
-        seen[:, 2] -= 0.5
-        blur_px = own_softening_px(self.matrix) / window.step
-        return shares_on_grid(
-            self.parts,
-            seen,
-            window.shape,
-            star_size,
-            blur_px,
-        )
+    def stars_in(self, window: Window, star_size: float) -> SeenStars:
+        """The stars through a window, all of them drawn."""
+        return stars_seen(self.parts, Screen(window, self.matrix), star_size)
 
     def with_stars(
-        self, seen: "SeenNebula", shares: csr_array, choices: Choices
+        self, seen: "SeenNebula", stars: SeenStars, choices: Choices
     ) -> NDArray[np.uint32]:
         """What is seen of the nebula with its stars, as pixels of the screen."""
         tint = tinted(own_colours(self.parts), choices.warmth, choices.saturation)
         factor = factors_of(self.parts, self.table, choices)
         colours = np.float32(tint * factor[:, None])
-        light = (shares @ colours).T + seen.rest.reshape(3, -1)
+        light = stars.light(colours) + seen.rest.reshape(3, -1)
         starry = np.flatnonzero((light != 0).any(axis=0))
         look = self.joined.look
         strong = look.adjusted(strength=choices.star_strength) if look else None

@@ -9,15 +9,20 @@ function connect(doc) {
   const frame = document.getElementById("picture").dataset;
   const [columns, rows] = [Number(frame.width), Number(frame.height)];
 
+  function beside(one, other, cut) {  // columns before the cut of one view, the others of another
+    const [height, width] = one.shape;
+    const left = new Uint32Array(one.buffer, one.byteOffset, one.length);
+    const image = new other.constructor(new Uint32Array(other), other.shape);
+    for (let row = 0; row < height; row++)
+      image.set(left.subarray(row * width, row * width + cut), row * width);
+    return image;
+  }
   function compose() {  // before left of the divider, after right of it
     const {before, after, x, y, dw, dh} = halves.data;
     if (before.length == 0) return;
-    const {buffer, byteOffset, length, shape} = before[0];
-    const left = new Uint32Array(buffer, byteOffset, length), [height, width] = shape;
-    const image = new after[0].constructor(new Uint32Array(after[0]), shape);
+    const width = before[0].shape[1];
     const cut = Math.min(Math.max(Math.round((divider.location - x[0]) / dw[0] * width), 0), width);
-    for (let row = 0; row < height; row++)
-      image.set(left.subarray(row * width, row * width + cut), row * width);
+    const image = cut == 0 ? after[0] : cut == width ? before[0] : beside(before[0], after[0], cut);
     Object.assign(composed.data, {image: [image], x: [x[0]], y: [y[0]], dw: [dw[0]], dh: [dh[0]]});
     composed.change.emit();  // drawn anew; to set the data would send them back to the server
   }

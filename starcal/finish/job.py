@@ -28,6 +28,7 @@ from .rebuilt import read_star_layer
 from .star_layer import StarLayer, prepared_layer
 from .tones import Tones, tones_of
 
+FIRST_ROWS = 16
 HOWS = ("auto", "add", "screen")
 
 
@@ -267,9 +268,17 @@ def _found_geometry(frame: Frame | None, below: Frame, layer: Frame) -> Moved | 
             f"beside the star layer: name it by --starless FILE, or say --moved none if the nebula "
             f"was neither cropped nor turned nor scaled"
         )
-    if np.array_equal(frame.pixels, below.pixels, equal_nan=True):
+    if _same_pixels(frame.pixels, below.pixels):
         return None
     return find_moved(frame.pixels, below.pixels)
+
+
+def _same_pixels(one: NDArray, other: NDArray) -> bool:
+    """Whether two pictures are the same; most others show it in their first rows."""
+    first = np.s_[:, :FIRST_ROWS]
+    return all(
+        np.array_equal(one[part], other[part], equal_nan=True) for part in (first, np.s_[:])
+    )
 
 
 def _require_one_size(nebula: NDArray, light: NDArray) -> None:

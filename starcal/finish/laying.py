@@ -113,30 +113,26 @@ def _fill_tile(
         return
     places = _places_before(matrix, shape, start)
     places -= low[::-1, None, None]
+    nearest, inside = _nearest_pixels(places, part.shape[1:])
+    places = places.reshape(2, -1)
     inner = slice(margin, -margin)
     for plane, light in zip(tile, part, strict=True):
         soft = light
         if soft_px > LEAST_BLUR_PX:
             soft = ndimage.gaussian_filter(light, soft_px)
-        made = _made_at(soft, places, faint)
-        made *= _amends(
+        starry = np.flatnonzero(inside & np.take(soft > 0, nearest))
+        if not len(starry):
+            continue
+        made = np.zeros(shape, np.float32)
+        made.ravel()[starry] = _light_at(soft, places.take(starry, axis=1), faint)
+        _amend(
+            made,
             soft,
             places,
-            made,
             held_px,
             scale_of(matrix),
         )
         plane[:] = made[inner, inner]
-
-
-def _made_at(light: NDArray, places: NDArray, faint: float) -> NDArray[np.float32]:
-    """Light of one channel at places (2, y, x); 0 where no star is."""
-    nearest, inside = _nearest_pixels(places, light.shape)
-    starry = inside & np.take(light > 0, nearest)
-    made = np.zeros(starry.shape, np.float32)
-    if starry.any():
-        made[starry] = _light_at(light, places[:, starry], faint)
-    return made
 
 
 def _places_before(
@@ -200,22 +196,18 @@ def _unrooted(root: NDArray, faint: float) -> NDArray[np.float32]:
     return np.copysign(np.float32(faint) * times, root)
 
 
-def _amends(
-    light: NDArray, places: NDArray, made: NDArray, held_px: float, scale: float
-) -> NDArray[np.float32]:
-    """What light made at places (2, y, x) lacks of that of the layer, as a factor: splines through
-    roots, and stars between pixels that hardly see them, lose or gain some."""
-    factor = np.ones(made.shape, np.float32)
-    lit = made > 0
-    if not lit.any():
-        return factor
+def _amend(
+    made: NDArray, light: NDArray, places: NDArray, held_px: float, scale: float
+) -> None:
+    """Give light made at places (2, n), in place, what it lacks of that of the layer: splines
+    through roots, and stars between pixels that hardly see them, lose or gain some."""
+    lit = np.flatnonzero(made > 0)
     narrower = np.sqrt((held_px / scale) ** 2 - SPLINE_VARIANCE_PX2)  # splines do the rest
     wide = ndimage.gaussian_filter(light, narrower, mode="constant")
-    true = _between_knots(wide, places[:, lit])
-    seen = ndimage.gaussian_filter(made, held_px, mode="constant")[lit]
+    true = _between_knots(wide, places.take(lit, axis=1))
+    seen = ndimage.gaussian_filter(made, held_px, mode="constant").take(lit)
     share = true / np.maximum(seen, 1e-30)
-    factor[lit] = np.clip(share, 1 / MOST_AMENDED, MOST_AMENDED)
-    return factor
+    made.ravel()[lit] *= np.clip(share, 1 / MOST_AMENDED, MOST_AMENDED)
 
 
 def _source_box(

@@ -15,7 +15,8 @@ from ..colour import srgb_decode, srgb_encode
 from ..cores import done_in_threads
 from ..frame import SRGB, ColourSpace
 
-PIXELS_AT_ONCE = 2**14  # some ten arrays of three doubles each: they stay in the cache
+PART_PIXELS = 2**18  # of a picture, a thread's
+PIXELS_AT_ONCE = 2**15  # some ten arrays of three doubles each: they stay in the cache
 
 
 def screen_keeping_hue(
@@ -63,12 +64,13 @@ def laid_on_pixels(
     ground, light, made = (each.reshape(3, -1) for each in (picture, stars, laid))
 
     def lay_from(first: int) -> None:
-        lit = (light[:, first : first + PIXELS_AT_ONCE] != 0).any(axis=0)
+        lit = (light[:, first : first + PART_PIXELS] != 0).any(axis=0)
         starry = np.flatnonzero(lit) + first
-        if len(starry):
-            made[:, starry] = lay(ground.take(starry, axis=1), light.take(starry, axis=1))
+        for piece in range(0, len(starry), PIXELS_AT_ONCE):
+            some = starry[piece : piece + PIXELS_AT_ONCE]
+            made[:, some] = lay(ground.take(some, axis=1), light.take(some, axis=1))
 
-    done_in_threads(lay_from, range(0, made.shape[1], PIXELS_AT_ONCE))
+    done_in_threads(lay_from, range(0, made.shape[1], PART_PIXELS))
     return laid
 
 

@@ -20,7 +20,7 @@ from starcal.view import seen_stars
 from starcal.view.choosing import typed_path
 from starcal.view.desk import desk_at_once
 from starcal.view.history import History
-from starcal.view.join_page import JoinPage
+from starcal.view.join_page import JoinPage, with_pixels
 from starcal.view.visible import Window
 from starcal.view.waiting_page import WaitingPage
 
@@ -70,8 +70,14 @@ def job(waited):
 def shown(job, window=WHOLE, **asked):
     settings = Settings(**asked)
     seen = job.look(window)
-    after = job.with_stars(seen, job.stars_in(window, settings.star_size), settings)
-    return channels(seen.before), channels(after)
+    lit = job.with_stars(seen, job.stars_in(window, settings.star_size), settings)
+    return channels(seen.before), channels(with_pixels(seen.before, *lit))
+
+
+def after_on(page):
+    """What the page shows right of the divider after a slider has moved."""
+    lit = page.picture.lit.data
+    return with_pixels(page.picture.halves.data["before"][0], lit["place"][0], lit["pixel"][0])
 
 
 def channels(pixels):
@@ -131,7 +137,10 @@ def test_another_size_shows_by_the_brightest_first(job, monkeypatch):
     monkeypatch.setattr(seen_stars, "FIRST_STARS", 5)
     seen, small = job.look(WHOLE), job.stars_in(WHOLE, 0.5)
     soon = job.stars_in(WHOLE, 1.0).resized(0.5)
-    shown = [job.with_stars(seen, each, Settings()) for each in (soon, soon.finished(), small)]
+    shown = [
+        with_pixels(seen.before, *job.with_stars(seen, each, Settings()))
+        for each in (soon, soon.finished(), small)
+    ]
     assert (shown[0] != shown[2]).any()
     assert (shown[1] == shown[2]).all()
     assert not soon.at_rest
@@ -158,13 +167,13 @@ def test_sliders_undo_and_save(files, job, monkeypatch):
     page.choose_left()
     page.render()
     assert (page.history.now.star_size, page.history.now.brightest) == (0.5, 5)
-    assert (page.picture.halves.data["after"][0] != first).any()
+    assert (after_on(page) != first).any()
     told = job.write_whole(files / "saved.tif", page.history.now, False)
     assert "saved.tif" in told
     page.undo()
     page.undo()
     page.render()
-    assert np.array_equal(page.picture.halves.data["after"][0], first)
+    assert np.array_equal(after_on(page), first)
     assert page.sliders["brightest"].value == most
     words = [str(files / "nebula.tif"), str(files / "it-stars.fits"), "--moved", "none", "-q"]
     asked = ["--star-size", "0.5", "--brightest", "5"]

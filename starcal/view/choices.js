@@ -13,7 +13,7 @@ function connect_choices(doc) {
     setTimeout(show_busy, SIGN_AFTER_MS + 10);
   }
   function answered() { asked_at = null; show_busy(); }
-  halves.properties.data.change.connect(answered);
+  for (const source of [halves, model("lit")]) source.properties.data.change.connect(answered);
   status.properties.text.change.connect(show_busy);
   const {x_range, y_range} = model("picture");
   for (const range of [x_range, y_range]) range.change.connect(asked);

@@ -3,14 +3,16 @@
 from collections.abc import Callable
 from functools import partial
 
+import numpy as np
 from bokeh.document import Document
+from numpy.typing import NDArray
 
 from ..choices import Settings
 from . import panel
 from .choosing import BUTTONS_OF_ALL, ChoicePage, typed_path
 from .history import History
 from .joining import JoinJob, told_html
-from .picture import make_picture, no_stars, show_halves
+from .picture import make_picture, no_stars, show_halves, show_lit
 from .seen_stars import SeenStars
 
 BUTTONS_HERE = (*BUTTONS_OF_ALL, "save")
@@ -87,9 +89,13 @@ class JoinPage(ChoicePage):
         if moved:
             self.seen = self.job.look(self._window())
         self._draw_stars(self.shown_settings.star_size)
-        after = self.job.with_stars(self.seen, self.stars, self.shown_settings)
-        before = self.seen.before if moved else None
-        show_halves(self.picture.halves, self.seen.window, before, after)
+        lit = self.job.with_stars(self.seen, self.stars, self.shown_settings)
+        if moved:
+            before = self.seen.before
+            after = with_pixels(before, *lit)
+            show_halves(self.picture.halves, self.seen.window, before, after)
+        else:
+            show_lit(self.picture.lit, *lit)
 
     def _draw_stars(self, size: float) -> None:
         """Draw them, the brightest alone where they are there in another size."""
@@ -117,3 +123,12 @@ class JoinPage(ChoicePage):
 def _saved_whole(job: JoinJob, typed: str, settings: Settings, overwrite: bool) -> str:
     """Write a joined picture; in words."""
     return job.write_whole(typed_path(typed), settings, overwrite)
+
+
+def with_pixels(
+    view: NDArray[np.uint32], place: NDArray[np.intp], pixel: NDArray[np.uint32]
+) -> NDArray[np.uint32]:
+    """A view with other pixels at places by their numbers, row by row."""
+    made = view.copy()
+    made.ravel()[place] = pixel
+    return made

@@ -120,8 +120,9 @@ class JoinJob:
 
     def with_stars(
         self, seen: "SeenNebula", stars: SeenStars, choices: Choices
-    ) -> NDArray[np.uint32]:
-        """What is seen of the nebula with its stars, as pixels of the screen."""
+    ) -> tuple[NDArray[np.intp], NDArray[np.uint32]]:
+        """What stars change of what is seen of the nebula: numbers of the pixels of the screen,
+        row by row, and those pixels."""
         tint = tinted(own_colours(self.parts), choices.warmth, choices.saturation)
         factor = factors_of(self.parts, self.table, choices)
         colours = np.float32(tint * factor[:, None])
@@ -131,9 +132,7 @@ class JoinJob:
         strong = look.adjusted(strength=choices.star_strength) if look else None
         below = seen.below.reshape(3, -1).take(starry, axis=1)[:, None]
         laid = laid_over(below, light.take(starry, axis=1)[:, None], strong, self.space)
-        shown = seen.before.copy()
-        shown.ravel()[starry] = self.as_seen(laid)[0]
-        return shown
+        return starry, self.as_seen(laid)[0]
 
     def as_seen(self, picture: NDArray) -> NDArray[np.uint32]:
         """Numbers of the nebula as pixels of the screen."""

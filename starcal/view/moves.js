@@ -3,16 +3,24 @@
 const ANSWER_WITHIN_MS = 5000;
 function connect(doc) {
   const model = (name) => doc.get_model_by_name(name);
-  const plot = model("picture"), halves = model("halves"), composed = model("composed");
+  const plot = model("picture"), composed = model("composed"), halves = model("halves"), lit = model("lit");
   const divider = model("divider"), split = model("split");
   const word = (name) => document.getElementById(name);
   const frame = document.getElementById("picture").dataset;
   const [columns, rows] = [Number(frame.width), Number(frame.height)];
 
-  function beside(one, other, cut) {  // columns before the cut of one view, the others of another
+  const copied = (view) => new view.constructor(new Uint32Array(view).buffer, view.shape);
+  function light() {  // after, by what alone differs of it from before
+    const {before} = halves.data, [places] = lit.data.place, [pixels] = lit.data.pixel;
+    const image = copied(before[0]);
+    for (let i = 0; i < places.length; i++) image[places[i]] = pixels[i];
+    halves.data.after = [image];
+    compose();
+  }
+  function pieced(one, other, cut) {  // columns before the cut of one view, the others of another
     const [height, width] = one.shape;
     const left = new Uint32Array(one.buffer, one.byteOffset, one.length);
-    const image = new other.constructor(new Uint32Array(other), other.shape);
+    const image = copied(other);
     for (let row = 0; row < height; row++)
       image.set(left.subarray(row * width, row * width + cut), row * width);
     return image;
@@ -22,7 +30,7 @@ function connect(doc) {
     if (before.length == 0) return;
     const width = before[0].shape[1];
     const cut = Math.min(Math.max(Math.round((divider.location - x[0]) / dw[0] * width), 0), width);
-    const image = cut == 0 ? after[0] : cut == width ? before[0] : beside(before[0], after[0], cut);
+    const image = cut == 0 ? after[0] : cut == width ? before[0] : pieced(before[0], after[0], cut);
     Object.assign(composed.data, {image: [image], x: [x[0]], y: [y[0]], dw: [dw[0]], dh: [dh[0]]});
     composed.change.emit();  // drawn anew; to set the data would send them back to the server
   }
@@ -35,6 +43,7 @@ function connect(doc) {
   }
   split.properties.value.change.connect(place);
   halves.properties.data.change.connect(compose);
+  lit.properties.data.change.connect(light);
   divider.properties.location.change.connect(() => {
     const {start, end} = plot.x_range;
     const share = 100 * (divider.location - start) / (end - start);

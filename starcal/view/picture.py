@@ -46,6 +46,9 @@ class Picture:
     halves : ColumnDataSource
         ``before`` and ``after`` of the visible part, and the box that it fills; the page puts them
         together at the divider without asking again.
+    lit : ColumnDataSource
+        ``place`` and ``pixel`` of what alone differs of ``after`` from ``before``, by its number
+        row by row; the page puts ``after`` together of it, and few bytes are sent.
     in_view : IndexFilter
         Rows of the stars that are marked.
     marks
@@ -60,6 +63,7 @@ class Picture:
 
     figure: figure
     halves: ColumnDataSource
+    lit: ColumnDataSource
     in_view: IndexFilter
     marks: object
     rings: list[Scatter]
@@ -87,7 +91,8 @@ def make_picture(
     halves = ColumnDataSource(
         {"before": [], "after": [], "x": [], "y": [], "dw": [], "dh": []}, name="halves"
     )
-    plot.tags = [halves]  # no glyph draws it: thus the page gets it
+    lit = ColumnDataSource({"place": [], "pixel": []}, name="lit")
+    plot.tags = [halves, lit]  # no glyph draws them: thus the page gets them
     _add_image(plot)
     plot.add_layout(_divider(shape[1] / 2))
     _add_words(plot, stars)
@@ -96,6 +101,7 @@ def make_picture(
     return Picture(
         figure=plot,
         halves=halves,
+        lit=lit,
         in_view=in_view,
         marks=marks,
         rings=rings,
@@ -269,3 +275,8 @@ def show_halves(
             "dw": [width],
             "dh": [height],
         }
+
+
+def show_lit(lit: ColumnDataSource, place: NDArray[np.intp], pixel: NDArray[np.uint32]) -> None:
+    """Put what differs of the half after into `Picture.lit`."""
+    lit.data = {"place": [place.astype(np.uint32)], "pixel": [pixel]}

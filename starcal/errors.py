@@ -11,11 +11,14 @@ StarcalError
         CatalogueDamaged    a file of the catalogue differs from its checksum
         CatalogueUnreachable  a service of the network did not answer, or not with stars
         CatalogueIncomplete   an answer lacks rows or columns; nothing of it was kept
+    BandsError              response curves that cannot be used (also a ValueError)
     PlanError               no exposure can be planned for what was given (also a ValueError)
     OutputError             a result cannot be written where it should go (also an OSError)
+    ClusterError            a cluster cannot be asked, or did not do what it was asked
     SettingsError           settings of an earlier run that cannot be used (also a ValueError)
     PageError               the page cannot be opened
-    GeometryError           where a finished nebula lies to its starless frame is not sure
+    GeometryError           where a finished nebula lies to its starless frame is not sure (also a
+                            ValueError)
 
 A message says what was given, what is needed, and what to type. Wrong arguments from Python code
 (a misspelt model name, a negative radius) stay plain ValueErrors: they are the caller's slip.

@@ -272,7 +272,9 @@ def _embedded(
 
 def _deep(circle: tuple[float, float, float], epoch_yr: float) -> Choice:
     path = deep_path()
-    FieldRequest(SERVICES[0], *circle, FAINTEST_MAG[SERVICES[0]])  # which refuses no place
+    FieldRequest(
+        SERVICES[0], *circle, FAINTEST_MAG[SERVICES[0]]
+    )  # which refuses what is no place
     stars = with_dust(deep_cone(*circle, epoch_yr=epoch_yr, path=path))
     return Choice(stars, "file", path, _ways_note(stars))
 

@@ -30,7 +30,7 @@ import requests
 import urllib3
 from requests.adapters import HTTPAdapter
 
-from ..errors import CatalogueError, CatalogueUnreachable
+from ..errors import CatalogueError
 
 ATTEMPTS = 3
 RETRY_PAUSE_S = 2.0  # before the second attempt, and twice that before the third
@@ -319,18 +319,6 @@ def _with_body(response: requests.Response, body: bytes) -> requests.Response:
 
 
 # --- judging an answer ------------------------------------------------------------------
-
-
-def parsed_address(address: str):
-    """Parts of an address of a server; an error where it is none."""
-    parts = urlsplit(address)
-    if parts.scheme not in ("http", "https") or not parts.hostname:
-        raise CatalogueUnreachable(
-            f"{address!r} is not an address: https://HOST/PATH is needed. Set STARCAL_GAIA_URL "
-            "or STARCAL_VIZIER_SERVER anew, or type: unset STARCAL_GAIA_URL "
-            "STARCAL_VIZIER_SERVER"
-        )
-    return parts
 
 
 def require_success(status: int, headers: dict[str, str], body: bytes) -> None:

@@ -17,7 +17,7 @@ from ..errors import TooFewStars
 from ..robust import scatter
 from ..stars.apertures import RADII_WIDTHS
 from ..stars.growth import Growth
-from ..texts import counted
+from ..texts import counted, signed
 from .gains import MAG_PER_LN, GainFit
 from .steadiness import Steadiness
 from .tilts import gain_tilts
@@ -335,7 +335,7 @@ def measurement_rows(measured: tuple[SecondMeasurement, ...]) -> list[tuple[str,
         (
             m.title,
             m.channel,
-            f"{round(100 * m.change, 1) + 0.0:+.1f} %",  # no minus zero
+            f"{signed(100 * m.change, 1)} %",
             f"{100 * m.error:.1f} %",
             f"{100 * m.added_error:.1f} %",
         )

@@ -32,6 +32,7 @@ SHARE_OF_LATE_GIANT = {"m3": 0.4, "m4": 0.4, "m5": 0.03, "m6": 0.03}
 BROADBAND = "broadband"
 BROAD_NAMES = (("r", "red"), ("g", "green", "v"), ("b", "blue"))
 LINE_OF_WORD = {"ha": "H", "hα": "H", "o3": "O", "oiii": "O", "s2": "S", "sii": "S"}
+LETTERS_OF_LINES = ("h", "o", "s")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -442,11 +443,10 @@ def told_by_filters(filters: Sequence[str | None]) -> str:
 def _line_in(words: str) -> str:
     """The line that a filter's name tells, or nothing."""
     plain = words.lower().translate(str.maketrans("", "", " -_[]()."))
-    if plain.startswith(("halpha", "h")) and not plain.startswith("hb"):
-        return "H" if plain.startswith(("halpha", "ha", "hα")) or plain == "h" else ""
-    return next(
-        (line for word, line in LINE_OF_WORD.items() if plain.startswith(word)), ""
-    ) or (plain.upper() if plain in ("o", "s") else "")
+    if plain in LETTERS_OF_LINES:
+        return plain.upper()
+    told = (line for word, line in LINE_OF_WORD.items() if plain.startswith(word))
+    return next(told, "")
 
 
 # By the channels that are no copy of one before them; red is the redder line.

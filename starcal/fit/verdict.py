@@ -184,7 +184,7 @@ def without_match(match: Match, detected: int) -> Verdict:
             "undecided",
             stars_needed=10,
             reasons=(
-                f"the catalogue has {listed} star{'' if listed == 1 else 's'} in this frame, "
+                f"the catalogue has {counted(listed, 'star')} in this frame, "
                 f"{MIN_PAIRS} or more are "
                 "needed to tell whether the WCS fits and to fit gains, better 20",
             ),
@@ -474,12 +474,13 @@ def _quality(fit: GainFit) -> str:
 
 def _rescue_reasons(fit: GainFit, before: float, after: float) -> tuple[str, ...]:
     red, blue = fit.slope_ratio
+    red_error, blue_error = fit.stated_errors
     used = counted(fit.n_used, "star")
     return (
         f"the channels carry star colour: {red:.2f} (red) and {blue:.2f} (blue) of that of real "
         f"stars",
-        f"gains are known to {100 * fit.gain_errors[0] / fit.gains[0]:.1f} % (red) and "
-        f"{100 * fit.gain_errors[2] / fit.gains[2]:.1f} % (blue) from {used}",
+        f"gains are known to {100 * red_error:.1f} % (red) and {100 * blue_error:.1f} % (blue) "
+        f"from {used}",
         f"the median star's colour error goes from {before:.3f} to {after:.3f} in u'v' (0.004 is "
         f"just seen)",
     )

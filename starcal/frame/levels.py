@@ -34,7 +34,7 @@ BORDER_MOST = (
 
 @dataclass(frozen=True)
 class Survey:
-    """Extremes per channel (NaN: nothing there) and the number of pixels that are not numbers."""
+    """Extremes per channel (low above high: nothing there) and how many pixels are no numbers."""
 
     low: np.ndarray
     high: np.ndarray

@@ -10,6 +10,7 @@ import numpy as np
 from astropy.io import fits
 
 from ..errors import FrameError, OneChannelError
+from ..texts import counted
 from .fits_files import COMPOSE, GZIP_LIMIT, Raw
 from .size_limit import require_within_limit
 
@@ -33,7 +34,7 @@ def load_picture(path: Path, channels: int, cells: bool = False) -> Raw:
     if len(planes) != channels:
         kind = OneChannelError if len(planes) == 1 else FrameError
         raise kind(
-            f"{path.name}: this is a picture of {len(planes)} channel{'s'[: len(planes) > 1]}, "
+            f"{path.name}: this is a picture of {counted(len(planes), 'channel')}, "
             f"{channels} needed. {_advice_by_channels(channels)}"
         )
     if planes.dtype == np.uint8:

@@ -87,7 +87,7 @@ def straightened(wcs: WCS, match: Match, sides: BothSides) -> tuple[WCS, Match, 
     match : Match
         By that WCS.
     distortion : str
-        One of `plate.LEVELS`.
+        One of `plate.PLATE_LEVELS`.
     """
     level, given = 0, wcs
     for _ in range(BEND_ROUNDS if match.credible else 0):

@@ -54,7 +54,7 @@ class Located:
     before : WCSError or None
         How far the frame's own WCS is off; None where it had none, or where nothing fits.
     distortion : str
-        What ``replacement`` consists of, one of `plate.LEVELS`.
+        What ``replacement`` consists of, one of `plate.PLATE_LEVELS`.
     notes : tuple of str
         What was done, in plain sentences.
     why_not : str

@@ -66,7 +66,7 @@ class Solution:
         Of the pixels; north from the y axis, counter-clockwise; east to the right of north. NaN
         where refused.
     distortion : str
-        What the plate consists of, one of `plate.LEVELS`.
+        What the plate consists of, one of `plate.PLATE_LEVELS`.
     message : str
         In plain words.
     """

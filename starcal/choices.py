@@ -131,7 +131,8 @@ UNITS = {
 
 
 def without_unit(value: Any, unit: str) -> Any:
-    """The number of a quantity in some unit; anything else as it is.
+    """The number of a quantity in some unit; numbers of numpy as those of Python, anything else as
+    it is.
 
     Parameters
     ----------
@@ -149,7 +150,7 @@ def without_unit(value: Any, unit: str) -> Any:
         It cannot be told in that unit.
     """
     if not hasattr(value, "to_value"):
-        return value
+        return value.item() if getattr(value, "ndim", None) == 0 else value
     try:
         return float(value.to_value(unit))
     except Exception as error:  # of astropy, which is not imported here

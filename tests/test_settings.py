@@ -4,7 +4,7 @@ run exactly."""
 import json
 import math
 import shutil
-from dataclasses import FrozenInstanceError, fields
+from dataclasses import FrozenInstanceError, asdict, fields
 from typing import get_type_hints
 
 import numpy as np
@@ -475,6 +475,13 @@ def test_choices_and_keywords_are_the_same_question(folder, broad):
 def test_a_choice_that_cannot_be_is_refused_when_it_is_made(wrong, needed):
     with pytest.raises(ValueError, match=needed):
         Choices(**wrong)
+
+
+def test_numbers_of_numpy_are_numbers():
+    """Of an array or a table, single precision and whole ones too, a result can be kept of."""
+    made = Choices(snr=np.int64(7), warmth=np.float32(1.25), tiff=np.True_)
+    assert made == Choices(snr=7, warmth=1.25, tiff=True)
+    assert json.loads(json.dumps(asdict(made)))["warmth"] == 1.25
 
 
 def test_choices_cannot_change():

@@ -1,5 +1,6 @@
 """Matching by WCS, against a brute-force matcher and fields whose errors were put in here."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -441,6 +442,19 @@ def test_wide_stars_seen_beside_their_places_are_paired_by_place_and_brightness(
     assert set(aside) & set(wide.star) == {5, 20}
     of_star = dict(zip(wide.star.tolist(), wide.catalogue.tolist(), strict=True))
     assert [of_star[5], of_star[20]] == [row[5], row[20]]
+
+
+def test_a_catalogue_star_of_unknown_brightness_takes_no_other_s_place():
+    """One of the user's own table may lie beside any star, without a magnitude."""
+    catalogue, xy, mag, _ = field(40, spurious=0, scatter_px=0.05)
+    found = match(catalogue, xy, mag, wcs_of())
+    v_mag = np.append(catalogue.v_mag, np.full(len(catalogue.v_mag), np.nan))
+    sides = [np.append(place, place + 0.01) for place in (found.x_px, found.y_px)]
+    there = np.tile(found.in_frame, 2)
+    more = replace(found, x_px=sides[0], y_px=sides[1], in_frame=there)
+    clipped = np.ones(len(mag), bool)
+    bright = with_bright_stars(more, xy, mag, clipped, v_mag, 4.0)
+    assert np.array_equal(bright.catalogue, found.catalogue)
 
 
 @pytest.mark.parametrize("empty", ["catalogue", "detections", "both"])

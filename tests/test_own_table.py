@@ -143,8 +143,8 @@ def test_a_position_in_no_unit_of_angle(tmp_path):
 def test_sexagesimal_texts_are_hours_and_degrees(tmp_path):
     path = tmp_path / "s.csv"
     path.write_text(
-        "ra,dec,v,bv\n05:34:31.94,+22:00:52.2,12,0.5\n00 42 44.3,-41 16 09,12,0.5\n"
-    )
+        "ra,dec,v,bv\n05:34:31.94,+22:00:52.2,12,0.5\n,,11,0.4\n00 42 44.3,-41 16 09,12,0.5\n"
+    )  # a blank is no place, and not the origin
     stars = read_own_table(path)
     hours = np.array([5 + 34 / 60 + 31.94 / 3600, 42 / 60 + 44.3 / 3600])
     np.testing.assert_allclose(stars.ra_deg, 15 * hours, atol=1e-9)

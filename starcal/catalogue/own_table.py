@@ -248,7 +248,8 @@ def _positions(
                 places = SkyCoord(ra, dec, unit=(u.hourangle, u.deg))
         except (ValueError, TypeError) as error:
             raise _no_numbers(path, f"{names['ra']} and {names['dec']}") from error
-        return numbers(places.ra.deg), numbers(places.dec.deg)
+        blank = np.ma.getmaskarray(ra) | np.ma.getmaskarray(dec)
+        return np.where(blank, np.nan, places.ra.deg), np.where(blank, np.nan, places.dec.deg)
     return (
         _numbers_of(table, ra.name, path) * _degrees(ra, path),
         _numbers_of(table, dec.name, path) * _degrees(dec, path),

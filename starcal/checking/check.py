@@ -518,7 +518,7 @@ def _seen_mag(stars: Table, match: Match, v_mag: np.ndarray) -> float:
     error = quantile_of_known(errors, 0.5)
     return float(
         max(
-            v_mag[match.catalogue].max(),
+            np.nanmax(v_mag[match.catalogue], initial=-np.inf),
             -2.5 * np.log10(SOUGHT_SNR * max(error, 1e-30)) - offset,
         )
     )

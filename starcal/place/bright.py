@@ -43,7 +43,7 @@ def with_bright_stars(
     -------
     Match
     """
-    free = match.in_frame.copy()
+    free = match.in_frame & np.isfinite(v_mag)
     free[match.catalogue] = False
     typical = quantile_of_known(star_mag[match.star] - v_mag[match.catalogue], 0.5)
     match = _with_brightest(match, star_mag, v_mag, free, fwhm_px, typical)

@@ -477,8 +477,8 @@ def match_channels(pixels: NDArray, match: str) -> Matching:
     Raises
     ------
     FrameError
-        No noise, or no data in common ("background"); too few starless blocks or channels that have
-        no structure in common ("fit").
+        No noise, or no data in common ("background"); too few starless blocks, or channels that
+        have no structure in common or values too coarse ("fit").
 
     Notes
     -----
@@ -554,6 +554,11 @@ def _fit_to_reference(values, wanted, region, channel, reference):
         )
     factor = _symmetric_slope(values, wanted)
     error = _jackknife_error(values, wanted, region, factor)
+    if not (factor > 0 and np.isfinite(error)):
+        raise FrameError(
+            f"channel {CHANNELS[channel]} or {CHANNELS[reference]} has values so coarse that most "
+            "of its blocks are alike, so no line can be fitted. Use --match background"
+        )
     return factor, float(np.median(wanted - factor * values)), error, correlation
 
 
@@ -567,9 +572,12 @@ def _jackknife_error(values, wanted, region, factor) -> float:
 
 
 def _symmetric_slope(x, y):
-    """Slope of y against x that is the inverse of that of x against y."""
+    """Slope of y against x that is the inverse of that of x against y; NaN where one of them is
+    constant, or the same mostly."""
+    if np.ptp(x) == 0 or np.ptp(y) == 0:
+        return np.nan
     forth, back = (robust_slope(a, b)[0] for a, b in ((y, x), (x, y)))
-    return float(np.sqrt(max(forth, 0) / back)) if back > 0 else np.nan
+    return float(np.sqrt(forth / back)) if forth > 0 and back > 0 else np.nan
 
 
 def _starless_blocks(pixels):

@@ -94,11 +94,11 @@ def upper_median(values: ArrayLike, least_share: float = 0.0) -> NDArray:
     ndarray, (...)
         NaN where too little is finite.
     """
-    values = np.asarray(values)
+    values = _one_or_more(np.asarray(values))
     if values.dtype.kind != "f":
         values = values.astype(float)
     finite = np.isfinite(values)
-    if finite.all() and finite.shape[-1] > 0:  # the usual case, and several times as quick
+    if finite.all():  # the usual case, and several times as quick
         middle = finite.shape[-1] // 2
         return np.partition(values, middle, axis=-1)[..., middle]
     ordered = np.sort(np.where(finite, values, np.inf), axis=-1)
@@ -106,6 +106,11 @@ def upper_median(values: ArrayLike, least_share: float = 0.0) -> NDArray:
     index = np.minimum(count // 2, ordered.shape[-1] - 1)
     middle = np.take_along_axis(ordered, index[..., None], -1)[..., 0]
     return np.where(count > least_share * ordered.shape[-1], middle, np.nan)
+
+
+def _one_or_more(values: NDArray) -> NDArray:
+    """Values along the last axis; where there are none, one that is not known."""
+    return values if values.shape[-1] else np.full((*values.shape[:-1], 1), np.nan)
 
 
 def quantile_of_known(values: ArrayLike, share: float) -> NDArray:
@@ -123,7 +128,7 @@ def quantile_of_known(values: ArrayLike, share: float) -> NDArray:
     Returns
     -------
     ndarray, (...)
-        NaN where all are.
+        NaN where all are, or where there are none.
 
     Examples
     --------
@@ -148,7 +153,7 @@ def quantiles_of_known(values: ArrayLike, shares: Sequence[float]) -> list[NDArr
     list of ndarray, (...)
         One for each share; NaN where all are.
     """
-    ordered = np.sort(values, axis=-1)  # NaN goes last
+    ordered = np.sort(_one_or_more(np.asarray(values)), axis=-1)  # NaN goes last
     count = np.isfinite(ordered).sum(axis=-1, keepdims=True)
     found = []
     for share in shares:
@@ -222,7 +227,7 @@ def robust_slope(y: ArrayLike, x: ArrayLike) -> tuple[float, float]:
     Returns
     -------
     slope, error : float
-        The second is half of its 95 % interval.
+        The second is half of its 95 % interval; NaN where so many are equal that it has none.
 
     Examples
     --------
@@ -231,7 +236,8 @@ def robust_slope(y: ArrayLike, x: ArrayLike) -> tuple[float, float]:
     """
     from scipy.stats import theilslopes  # slow to import: not before stars were found
 
-    slope, _, low, high = theilslopes(y, x)
+    with np.errstate(invalid="ignore"):
+        slope, _, low, high = theilslopes(y, x)
     return float(slope), float((high - low) / 2)
 
 

@@ -387,6 +387,19 @@ def test_channels_without_common_structure_have_no_line(tmp_path):
     assert match_channels(pixels, "background").factors == pytest.approx((1, 1, 1), rel=0.05)
 
 
+def test_a_channel_of_coarse_values_has_no_line():
+    """Most of its blocks are of one level, so that the slope between pairs is 0 mostly."""
+    y, x = np.mgrid[:256, :256]
+    nebula = np.exp(-((y - 90) ** 2 + (x - 90) ** 2) / 40**2)
+    rng = np.random.default_rng(1)
+    fine = 0.1 + 0.05 * nebula + rng.normal(0, 2e-3, (3, 256, 256))
+    coarse = np.rint(255 * (0.05 + 0.012 * nebula) + rng.normal(0, 0.15, nebula.shape)) / 255
+    pixels = np.float32([coarse, *fine[1:]])
+    with pytest.raises(FrameError, match=r"channel R or G has values so coarse .* background"):
+        match_channels(pixels, "fit")
+    assert np.isfinite(match_channels(pixels, "background").factors).all()
+
+
 def test_too_few_blocks_have_no_line():
     pixels = noise_frame(((0.3, 0.02), (2.0, -0.03)))[:, :64, :64].copy()
     with pytest.raises(FrameError, match=r"30 needed for a linear fit. Use --match background"):

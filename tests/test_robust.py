@@ -70,8 +70,10 @@ def test_upper_median_needs_its_share(known, enough):
     assert np.isfinite(upper_median(values, 0.5)[0]) == enough
 
 
-def test_upper_median_of_nothing_is_nan():
-    assert np.isnan(upper_median([[np.nan, np.nan]])[0])
+@pytest.mark.parametrize("nothing", [np.full((1, 2), np.nan), np.zeros((1, 0))])
+def test_medians_of_nothing_are_nan(nothing):
+    assert np.isnan(upper_median(nothing)[0])
+    assert np.isnan(quantile_of_known(nothing, 0.5)[0])
 
 
 @pytest.mark.parametrize("shape", [(5, 7), (3, 5, 7)])

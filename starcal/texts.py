@@ -1,14 +1,17 @@
-"""Results in words and in HTML: counts, plain text, lists, tables, pictures.
+"""Results in words and in HTML: counts, plain text, what to type, lists, tables, pictures.
 
 What goes in is plain text and comes out escaped; nothing here knows what it is about.
 """
 
 import base64
 import html
+import os
 import re
+import shlex
 import textwrap
 from collections.abc import Sequence
 from dataclasses import fields
+from pathlib import Path
 from typing import Any, SupportsIndex
 
 UNBROKEN = 1_000_000  # a width that no text has
@@ -76,6 +79,20 @@ def _field_told(name: str, value: Any) -> str:
     size = getattr(value, "shape", None) or (hasattr(value, "__len__") and len(value))
     sides = size if isinstance(size, tuple) else (size,)
     return f"{name}: {' x '.join(map(str, sides)) if size else type(value).__name__}"
+
+
+def path_as_typed(path: str | Path) -> str:
+    """A path as this system's shell takes it for one word, whatever is in it.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    str
+    """
+    return f'"{path}"' if os.name == "nt" else shlex.quote(str(path))
 
 
 def signed(value: float, digits: int) -> str:

@@ -4,6 +4,7 @@ numpy."""
 import json
 import os
 import re
+import shlex
 import shutil
 import socket
 import subprocess
@@ -709,10 +710,12 @@ def test_a_misspelt_word_is_guessed(words, meant, capsys):
 
 
 def test_a_file_without_a_command_is_told_the_usual_one(tmp_path, capsys):
-    (tmp_path / "sho.fits").touch()
+    frame = tmp_path / "l'oeil 1.fits"
+    frame.touch()
     with pytest.raises(SystemExit):
-        main([str(tmp_path / "sho.fits")])
-    assert capsys.readouterr().err.endswith(f" starcal run {tmp_path / 'sho.fits'}\n")
+        main([str(frame)])
+    _, advised = capsys.readouterr().err.split("To do the whole job: ")
+    assert shlex.split(advised) == ["starcal", "run", str(frame)]
 
 
 @pytest.mark.parametrize("words", [["zzzz"], ["audit", "a.png", "--centre"]])

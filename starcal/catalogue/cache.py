@@ -26,8 +26,9 @@ import numpy as np
 from astropy.table import Table
 
 from ..errors import CatalogueDamaged, CatalogueError, OutputError
+from ..frame.targets import typed_chmod
 from ..frame.whole import atomic_write
-from ..texts import counted
+from ..texts import counted, path_as_typed
 from . import CatalogueStars
 from .columns import catalogue_stars
 from .embedded import data_folder
@@ -388,7 +389,7 @@ def forget(name: str | Path | None = None) -> tuple[Path, ...]:
             path.unlink(missing_ok=True)
         except OSError as error:
             raise OutputError(
-                f"{path}: cannot be removed: {error.strerror}. Type: chmod u+w '{path.parent}'"
+                f"{path}: cannot be removed: {error.strerror}. {typed_chmod(path.parent)}"
             ) from error
     return tuple(paths)
 
@@ -442,5 +443,5 @@ def _gone(name: str | Path) -> CatalogueError:
 def _damaged_field(path: Path, fault: str) -> CatalogueDamaged:
     return CatalogueDamaged(
         f"{path} {fault}. This field of the cache is damaged. Type: starcal catalogue forget "
-        f"{path.name}"
+        f"{path_as_typed(path.name)}"
     )

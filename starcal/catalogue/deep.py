@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import CatalogueDamaged, CatalogueError
+from ..texts import path_as_typed
 from . import CatalogueStars, move, separation_from_deg
 from .columns import EPOCH_YR, NAMES
 from .dust import BY_BP_RP, BY_SPECTRA, BY_TYCHO
@@ -416,7 +417,7 @@ def _facts_of(path: Path) -> tuple[dict[str, Any], int]:
             if mark == OLDER_MARK:
                 raise CatalogueDamaged(
                     f"{path} was made by an older starcal, in another form. Type: starcal "
-                    f"catalogue build --limit 13 --out {path} --overwrite"
+                    f"catalogue build --limit 13 --out {path_as_typed(path)} --overwrite"
                 )
             if mark != MARK:
                 raise ValueError("it does not begin as one")
@@ -426,7 +427,7 @@ def _facts_of(path: Path) -> tuple[dict[str, Any], int]:
     except FileNotFoundError:
         raise CatalogueError(
             f"{path}: there is no deep table. Make it once, with a network: starcal catalogue "
-            f"build --limit 13 --out {path} - or name it: export STARCAL_DEEP=FILE"
+            f"build --limit 13 --out {path_as_typed(path)} - or name it: export STARCAL_DEEP=FILE"
         ) from None
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise _damaged_table(path, f"is no deep table ({error})") from error
@@ -529,5 +530,5 @@ def verify_deep(path: Path | None = None) -> DeepInfo:
 def _damaged_table(path: Path, fault: str) -> CatalogueDamaged:
     return CatalogueDamaged(
         f"{path} {fault}. This deep table is damaged. Type: starcal catalogue build --limit 13 "
-        f"--out {path} --overwrite"
+        f"--out {path_as_typed(path)} --overwrite"
     )

@@ -23,6 +23,7 @@ from ..choices import DEEP_LIMIT
 from ..errors import CatalogueError, CatalogueUnreachable, OutputError
 from ..frame.targets import check_output
 from ..frame.whole import atomic_write
+from ..texts import path_as_typed
 from .columns import NAMES
 from .deep import PACKED, DeepInfo, deep_info, packed_stars
 from .deep_pack import settled_file
@@ -138,7 +139,7 @@ def _ask_for_the_rest(
 def _stopped(path: Path, limit_mag: float, done: float, fault: Fault) -> CatalogueUnreachable:
     return CatalogueUnreachable(
         f"{NAMES['gaia']}: {fault}. {done:.1%} of the sky is kept beside {path}; to go on type: "
-        f"starcal catalogue build --limit {limit_mag:g} --out {path}"
+        f"starcal catalogue build --limit {limit_mag:g} --out {path_as_typed(path)}"
     )
 
 
@@ -160,12 +161,12 @@ class _Parts:
             known = json.loads(said.read_bytes())["limit_mag"]
         except (OSError, ValueError, KeyError) as error:
             raise OutputError(
-                f"{self.folder}: cannot be used ({error}). Type: rm -r '{self.folder}'"
+                f"{self.folder}: cannot be used ({error}). Type: rm -r {path_as_typed(self.folder)}"
             ) from error
         if known != self.limit_mag:
             raise CatalogueError(
                 f"{self.folder} has cells down to V {known:g}, not {self.limit_mag:g}. Go on with "
-                f"--limit {known:g}, or type: rm -r '{self.folder}'"
+                f"--limit {known:g}, or type: rm -r {path_as_typed(self.folder)}"
             )
 
     def all_cells(self) -> Iterator[_SkyCell]:

@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import CatalogueDamaged
+from ..texts import path_as_typed
 from . import CatalogueStars, unit_vectors
 from .verified import file_checksum, remembered_checksum
 
@@ -542,4 +543,4 @@ def _cure(folder: Path) -> str:
     """Return the command that brings the files back."""
     if folder.parent == Path(__file__).resolve().parents[1]:
         return "python -m pip install --force-reinstall --no-deps starcal"
-    return f'git -C "{folder.parent}" checkout -- {folder.name}'
+    return f"git -C {path_as_typed(folder.parent)} checkout -- {folder.name}"

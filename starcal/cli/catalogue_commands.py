@@ -11,7 +11,7 @@ from ..choices import DEEP
 from ..frame import read_frame
 from ..place.hints import place_given
 from ..place.locate import field_of
-from ..texts import aligned, counted
+from ..texts import aligned, counted, path_as_typed
 from .terminal import ProgressBar, show, width
 
 
@@ -40,7 +40,9 @@ def build(options) -> int:
     with ProgressBar(options) as bar:
         made = build_deep(path, options.limit, progress=bar, overwrite=options.overwrite)
     known = path.resolve() == deep_path().resolve()
-    advice = "" if known else f"\nto use it: export STARCAL_DEEP='{path.resolve()}'"
+    advice = (
+        "" if known else f"\nto use it: export STARCAL_DEEP={path_as_typed(path.resolve())}"
+    )
     show(options, asdict(made), f"{made}{advice}")
     return 0
 

@@ -7,7 +7,12 @@ import re
 import textwrap
 from typing import NoReturn
 
-WRONG_CHOICE = re.compile(r"invalid choice: '([^']*)' \(choose from (.*)\)$", re.DOTALL)
+from ..texts import path_as_typed
+
+WRONG_CHOICE = re.compile(
+    r"""invalid choice: (?P<mark>['"])(?P<word>.*)(?P=mark) \(choose from (?P<names>.*)\)$""",
+    re.DOTALL,
+)
 UNKNOWN_OPTION = re.compile(r"unrecognized arguments: (?:.* )?(--[\w-]+)")
 ALIKE = 0.65  # of the letters, as difflib counts them: one wrong or two changed in a short word
 
@@ -62,10 +67,10 @@ def meant(message: str, parser: argparse.ArgumentParser) -> str:
     """
     option = UNKNOWN_OPTION.search(message)
     if choice := WRONG_CHOICE.search(message):
-        word, names = choice[1], re.findall(r"'([^']+)'|(\w[\w-]*)", choice[2])
+        word, names = choice["word"], re.findall(r"'([^']+)'|(\w[\w-]*)", choice["names"])
         known = [first or second for first, second in names]
         if message.startswith("argument COMMAND") and os.path.exists(word):
-            return f". To do the whole job: {parser.prog} run {word}"
+            return f". To do the whole job: {parser.prog} run {path_as_typed(word)}"
     elif option:
         word = option[1].removeprefix("--")  # which all have, so that it tells nothing
         known = sorted(_options_of(parser))

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from ..errors import OutputError
+from ..texts import path_as_typed
 
 WRITE_ADVICE = {
     errno.ENOSPC: "Free some space, or write elsewhere.",
@@ -27,7 +28,8 @@ def typed_mkdir(folder: Path) -> str:
     -------
     str
     """
-    return f'Type: mkdir "{folder}"' if os.name == "nt" else f"Type: mkdir -p '{folder}'"
+    make = "mkdir" if os.name == "nt" else "mkdir -p"
+    return f"Type: {make} {path_as_typed(folder)}"
 
 
 def typed_chmod(place: Path, right: str = "w") -> str:
@@ -46,7 +48,7 @@ def typed_chmod(place: Path, right: str = "w") -> str:
     if os.name == "nt":
         word = {"w": "Write", "r": "Read"}[right]
         return f"Allow {word} under Security in the properties of {place}"
-    return f"Type: chmod u+{right} '{place}'"
+    return f"Type: chmod u+{right} {path_as_typed(place)}"
 
 
 def check_output(path: str | Path, overwrite: bool = False) -> Path:

@@ -5,6 +5,7 @@ import json
 import os
 import re
 import signal
+import urllib.parse
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,7 +20,7 @@ from starcal.cores import cores
 from starcal.demo.scene import make_scene
 from starcal.errors import ClusterError, FrameError, OutputError, StarcalError, TooFewStars
 from starcal.frame import write_fits
-from starcal.many import frames_named, write_summary
+from starcal.many import FrameFate, ManyRuns, frames_named, write_summary
 from starcal.many.working import work_through
 
 FIELD = {"shape": (300, 420), "scale_arcsec": 5.0, "faint_to_mag": 13.0}
@@ -78,6 +79,29 @@ def test_two_frames_of_one_name_are_not_written_over_each_other(tmp_path):
         starcal.run_many(
             [tmp_path / "x" / "a.fits", tmp_path / "y" / "a.fits"], tmp_path / "out"
         )
+    frames = [tmp_path / "x" / "a.fits", tmp_path / "y" / "a.fits"]
+    with pytest.raises(OutputError, match="would both be written to"):
+        starcal.calibrate_many(frames, tmp_path, overwrite=True)
+
+
+def test_no_frame_is_calibrated_over_another(tmp_path):
+    frames = [tmp_path / "a.fits", tmp_path / "a-calibrated.fits"]
+    with pytest.raises(
+        OutputError, match=r"a-calibrated.fits is an input: choose another place"
+    ):
+        starcal.calibrate_many(frames, tmp_path, overwrite=True)
+
+
+def test_links_lead_to_folders_of_any_name(tmp_path):
+    """A colon would make the first word a scheme; bytes of another age's names are no text."""
+    for name in ("M31: night #2 50%?", os.fsdecode(b"caf\xe9")):
+        fate = FrameFate(
+            frame=f"{name}.fits", folder=str(tmp_path / name), state="done", outcome="done"
+        )
+        _, page = write_summary(ManyRuns((fate,)), tmp_path)
+        link = re.search('href="([^"]*)/report.html"', Path(page).read_text(encoding="utf-8"))
+        there = urllib.parse.urljoin(f"{tmp_path.as_uri()}/", link[1])
+        assert urllib.parse.unquote_to_bytes(there) == b"file://" + os.fsencode(tmp_path / name)
 
 
 @pytest.mark.slow

@@ -10,11 +10,11 @@ from ..choices import Choices, GivenGains, OfCalibrate, OfCheck, chosen
 from ..cure.gains import calibrate, calibrate_checked
 from ..errors import StarcalError
 from ..fit.common import CommonGains
-from ..frame import read_frame
+from ..frame import read_frame, require_not_inputs
 from ..pipeline import folder_of
 from ..progress import Progress, silent
 from .common import Checks, all_done, checked_each, found_in_common, full_scale_of
-from .names import frames_named
+from .names import frames_named, require_one_each
 
 
 def check_many(
@@ -112,6 +112,8 @@ def calibrate_many(
     ------
     FrameError
         A folder or pattern stands for nothing.
+    OutputError
+        Two frames would be written to one file, or one over a frame.
     ClusterError
         The cluster cannot be asked.
     TooFewStars
@@ -130,9 +132,13 @@ def calibrate_many(
     paths = frames_named(frames)
     sharing = {"jobs": jobs, "cluster": cluster, "progress": progress}
     if common_gains:
+        _calibrated_paths(out, paths)  # refused before the work
         found, common = found_in_common(paths, choices, **sharing)
         return write_calibrated(found, common, out, choices, overwrite=overwrite, **sharing)
-    tasks = [(path, _calibrated_path(out, path), choices, overwrite) for path in paths]
+    targets = _calibrated_paths(out, paths)
+    tasks = [
+        (path, target, choices, overwrite) for path, target in zip(paths, targets, strict=True)
+    ]
     return all_done(_calibrate_one, paths, tasks, **sharing)
 
 
@@ -166,16 +172,23 @@ def write_calibrated(
     dict of str to (Path or StarcalError)
         By frame: the file that was written, or why none was.
     """
+    paths = list(map(Path, found))
     tasks = [
-        (Path(name), each, common.given, _calibrated_path(out, Path(name)), choices, overwrite)
-        for name, each in found.items()
+        (path, each, common.given, target, choices, overwrite)
+        for path, each, target in zip(
+            paths, found.values(), _calibrated_paths(out, paths), strict=True
+        )
     ]
-    return all_done(_calibrate_one_of, list(map(Path, found)), tasks, **sharing)
+    return all_done(_calibrate_one_of, paths, tasks, **sharing)
 
 
-def _calibrated_path(out: str | Path, frame: Path) -> Path:
-    stem = folder_of(frame).name.removesuffix("-starcal")
-    return Path(out) / f"{stem}-calibrated.fits"
+def _calibrated_paths(out: str | Path, frames: Sequence[Path]) -> list[Path]:
+    """Where each frame's file goes: none over a frame or another one's."""
+    stems = [folder_of(frame).name.removesuffix("-starcal") for frame in frames]
+    targets = [Path(out) / f"{stem}-calibrated.fits" for stem in stems]
+    require_one_each(frames, targets)
+    require_not_inputs(targets, frames)
+    return targets
 
 
 def _calibrate_one_of(

@@ -1,10 +1,11 @@
-"""The files that names stand for: folders, patterns."""
+"""The files that names stand for: folders, patterns; and that each has a result of its own."""
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from glob import glob, has_magic
 from pathlib import Path
 
-from ..errors import FrameError
+from ..errors import FrameError, OutputError
 
 ENDINGS = (".fits", ".fit", ".fts", ".fits.gz", ".fits.fz", ".tif", ".tiff", ".png")
 
@@ -48,6 +49,27 @@ def stands_for_several(names: Sequence[str | Path]) -> bool:
         return len(names) > 1
     path = Path(names[0])
     return path.is_dir() or (has_magic(str(path)) and not path.exists())
+
+
+def require_one_each(frames: Sequence[Path], targets: Sequence[Path]) -> None:
+    """Refuse frames whose results would go to one place.
+
+    Parameters
+    ----------
+    frames, targets : sequence of Path
+        Where the result of each goes.
+
+    Raises
+    ------
+    OutputError
+    """
+    for target, count in Counter(targets).items():
+        if count > 1:
+            pairs = zip(frames, targets, strict=True)
+            alike = " and ".join(str(frame) for frame, own in pairs if own == target)
+            raise OutputError(
+                f"{alike} would both be written to {target}: rename one, or do them in two runs"
+            )
 
 
 def _stood_for(path: Path) -> list[Path]:

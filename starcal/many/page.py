@@ -4,6 +4,7 @@ import html
 import io
 import math
 import os
+import string
 from pathlib import Path
 
 from ..draw.preview import small_copy
@@ -12,7 +13,7 @@ from ..texts import html_image
 from .runs import FAILED, FrameFate, ManyRuns
 
 SIDE_PX = 360
-IN_LINKS = str.maketrans({"%": "%25", "#": "%23", "?": "%3F", " ": "%20", os.sep: "/"})
+PLAIN_IN_LINKS = f"{string.ascii_letters}{string.digits}-._~/".encode()  # RFC 3986, section 2.3
 OVERVIEW_STYLE = """
 :root { color-scheme: light dark; }
 body { font: 16px/1.5 system-ui, sans-serif; margin: 2rem auto; max-width: 76rem; padding: 0 1rem; }
@@ -47,8 +48,8 @@ def write_summary(made: ManyRuns, folder: str | Path) -> tuple[str, str]:
     table, page = Path(folder) / "summary.ecsv", Path(folder) / "index.html"
     text = io.StringIO()
     made.table.write(text, format="ascii.ecsv")
-    write_bytes(table, text.getvalue().encode(), overwrite=True)
-    write_bytes(page, _page_of(made, Path(folder)).encode(), overwrite=True)
+    write_bytes(table, text.getvalue().encode(errors="replace"), overwrite=True)
+    write_bytes(page, _page_of(made, Path(folder)).encode(errors="replace"), overwrite=True)
     return str(table), str(page)
 
 
@@ -87,8 +88,9 @@ def _card(fate: FrameFate, folder: Path) -> str:
 
 
 def _linked(path: str) -> str:
-    """A relative path as a link has it."""
-    return html.escape(path.translate(IN_LINKS))
+    """A relative path as a link has it, whatever bytes its names are."""
+    told = os.fsencode(path.replace(os.sep, "/"))
+    return "".join(chr(byte) if byte in PLAIN_IN_LINKS else f"%{byte:02X}" for byte in told)
 
 
 def _gains_in_words(fate: FrameFate) -> str:

@@ -13,13 +13,13 @@ from typing import Unpack
 from astropy.table import Table
 
 from ..choices import Choices, OfRun, Settings, chosen
-from ..errors import FrameError, OutputError
+from ..errors import FrameError
 from ..fit.common import CommonGains
 from ..pipeline import folder_of, run_settings
 from ..progress import Logged, Progress, silent
 from ..texts import counted
 from .common import found_in_common
-from .names import frames_named
+from .names import frames_named, require_one_each
 from .working import work_through
 
 DONE, DONE_BEFORE, FAILED = "done", "done before", "failed"
@@ -228,14 +228,7 @@ def _settings_for(choices: Choices, path: Path) -> Settings:
 def _folders_of(paths: Sequence[Path], out: str | Path | None) -> list[Path]:
     """Where each frame's files go."""
     folders = [Path(out) / folder_of(each).name if out else folder_of(each) for each in paths]
-    for folder, count in Counter(folders).items():
-        if count > 1:
-            both = " and ".join(
-                str(path) for path, own in zip(paths, folders, strict=True) if own == folder
-            )
-            raise OutputError(
-                f"{both} would both be written to {folder}: rename one, or do them in two runs"
-            )
+    require_one_each(paths, folders)
     return folders
 
 

@@ -98,12 +98,18 @@ def _words_of(name: str, value, usual) -> list[str]:
     if value == usual:
         return []
     if name == "leave_out":
-        return [word for x, y in value for word in ("--leave-out", f"{x:g},{y:g}")]
+        return [word for place in value for word in ("--leave-out", _told_exactly(*place))]
     if name == "gains":
-        return ["--gains", ",".join(map(repr, value))]  # to the last digit, for the same again
+        return ["--gains", _told_exactly(*value)]
     if isinstance(value, bool):
         return [_option_of(name if value else f"no_{name}")]
-    return [_option_of(name), f"{value:g}" if isinstance(value, float) else str(value)]
+    return [_option_of(name), _told_exactly(value) if isinstance(value, float) else str(value)]
+
+
+def _told_exactly(*values: float) -> str:
+    """Numbers as they are typed, to the last digit, for the same again."""
+    short = {value: f"{value:g}" for value in values}
+    return ",".join(short[v] if float(short[v]) == v else repr(float(v)) for v in values)
 
 
 def _option_of(name: str) -> str:

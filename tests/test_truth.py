@@ -432,6 +432,19 @@ def test_a_frame_is_calibrated_in_its_own_memory(calibrated, frame_of):
     np.testing.assert_array_equal(own.pixels, made.pixels)
 
 
+def test_a_channel_without_data_spoils_no_burnt_out_core(calibrated, frame_of):
+    scene, made = calibrated
+    frame = replace(frame_of(scene), pixels=scene.pixels.copy())
+    y, x = np.unravel_index(np.argmax(scene.pixels[1]), scene.pixels.shape[1:])
+    frame.pixels[1, y, x] = made.check.stars.meta["clip_level"][1]
+    frame.pixels[2, y, x] = np.nan
+    check = replace(made.check, stars=made.check.stars.copy())
+    red, green, blue = apply_calibration(frame, check, "keep").pixels[:, y, x]
+    assert green > 0
+    assert red >= green
+    assert np.isnan(blue)
+
+
 @pytest.mark.slow
 def test_matrix_on_a_frame(scene_of, frame_of):
     """A colour camera's channels overlap: the matrix brings stars nearer to their true colours than

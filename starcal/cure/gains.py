@@ -302,4 +302,4 @@ def _whiten_clipped(strip: np.ndarray, made: np.ndarray, clip_level: np.ndarray)
         share = np.nanmax(strip[:, near] / clip_level[:, None], axis=0)
         whiteness = np.clip((share - WHITEN_FROM) / (1 - WHITEN_FROM), 0, 1).astype(np.float32)
         core = made[:, near]
-        made[:, near] = core + whiteness * (core.max(axis=0) - core)
+        made[:, near] = core + whiteness * (np.fmax.reduce(core) - core)

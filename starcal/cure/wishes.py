@@ -72,7 +72,7 @@ def factors_of(parts: Split, stars: Table, choices: Choices) -> NDArray[np.float
     kept = np.ones(len(light), bool)
     if choices.brightest is not None:
         kept = np.zeros(len(light), bool)
-        kept[np.argsort(-light, kind="stable")[: int(choices.brightest)]] = True
+        kept[np.argsort(-light, kind="stable")[: round(choices.brightest)]] = True
     if choices.faintest_mag is not None:
         kept &= magnitudes_of(light, stars) <= choices.faintest_mag
     return np.where(kept, choices.star_brightness, 0.0)

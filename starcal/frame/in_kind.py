@@ -38,7 +38,6 @@ DIRECTORY_TAGS, INTEROP_TAG = (34665, 34853), 40965
 BIG_TIFF = 43  # number of the format, 42 for those of less than 4 GB
 LOSSLESS = {"LZW", "ADOBE_DEFLATE", "DEFLATE"}  # compressions that are used again
 JPEG_QUALITY = 95  # of 100: its steps stay below those of 8 bits nearly everywhere
-TO_PNG = {".jpg": "png", ".jpeg": "png"}  # saving with loss would change everything
 
 
 def write_in_kind(
@@ -201,8 +200,10 @@ def _merged(old: NDArray, new: _New) -> NDArray:
     if new.space is not None:
         values = new.space.changed(old[..., :3][rows].T / new.full_scale, values)
     numbers = values.T * new.full_scale
-    whole = np.issubdtype(old.dtype, np.integer)
-    made[..., :3][rows] = np.rint(numbers) if whole else numbers
+    if np.issubdtype(old.dtype, np.integer):
+        least, most = np.iinfo(old.dtype).min, np.iinfo(old.dtype).max
+        numbers = np.clip(np.rint(np.nan_to_num(numbers)), least, most)
+    made[..., :3][rows] = numbers
     return made
 
 

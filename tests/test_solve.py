@@ -206,7 +206,7 @@ def test_half_a_place_is_refused_and_the_advice_helps(place):
     [{"dec_deg": 91.0}, {"ra_deg": np.nan}, {"scales_arcsec": ()}, {"scales_arcsec": (0.0,)}],
 )
 def test_hints_that_are_none(wrong):
-    with pytest.raises(ValueError, match=r"is no place|must be above 0"):
+    with pytest.raises(ValueError, match=r"is no place|above 0 needed"):
         replace(Hints(ra_deg=1.0, dec_deg=2.0, scales_arcsec=(3.0,)), **wrong)
 
 
@@ -290,6 +290,9 @@ def test_hours_that_were_taken_for_degrees_are_told_how_to_be_typed():
     assert told.endswith("type --ra 5.59h")
     assert place_given(told.split()[-1], -5.4) == pytest.approx((83.85, -5.4))
     assert not hours_advice(Hints(ra_deg=83.85, dec_deg=-5.4, scales_arcsec=(2.5,)))
+    typed = hints_from_header(Header(), ra="00:30:00", dec="+5:00:00", scale_arcsec=3600.0)
+    assert typed.ra_deg == pytest.approx(7.5)  # hours they were, and the largest scale allowed
+    assert not hours_advice(typed)
 
 
 @pytest.mark.slow

@@ -10,15 +10,15 @@ from astropy.time import Time
 
 from ..catalogue.object_names import place_of_object
 from ..catalogue.objects import find_object, object_named
-from ..choices import Choices
+from ..choices import POSITIVE, Choices
 from ..errors import NoWCSError
 
 PLACE_WIDTHS, SCALE_SHARE = 0.5, 0.10  # how far hints may be off: frame widths, and relative
 PLACE_ADVICE = "--ra and --dec (of the frame's middle, degrees) or --object NAME"
 SCALE_ADVICE = "--scale (arcsec a pixel)"
 HINTS_ADVICE = f"give {PLACE_ADVICE} and {SCALE_ADVICE}"
-# arcsec a pixel
 HOURS = 24
+# arcsec a pixel
 SCALE_KEYS = "SECPIX", "SECPIX1", "PIXSCALE", "PIXSCAL", "PIXSCAL1", "PIXSCALX", "SCALE"
 STEP_KEYS = "CDELT1", "CDELT2"  # degrees a pixel; 1 where nobody has filled it in
 MATRIX_KEYS = "CD1_1", "CD1_2", "CD2_1", "CD2_2"  # the same, turned
@@ -63,8 +63,8 @@ class Hints:
             raise ValueError(
                 f"ra_deg {self.ra_deg}, dec_deg {self.dec_deg} is no place: dec lies within -90..90"
             )
-        if not self.scales_arcsec or not all(0 < scale < 3600 for scale in self.scales_arcsec):
-            raise ValueError(f"scales_arcsec {self.scales_arcsec} must be above 0, below 3600")
+        if not self.scales_arcsec or not all(map(POSITIVE.hold, self.scales_arcsec)):
+            raise ValueError(f"scales_arcsec {self.scales_arcsec} given, {POSITIVE.needed}")
 
     def __str__(self) -> str:
         scales = " or ".join(f"{scale:.4g}" for scale in self.scales_arcsec)
@@ -103,7 +103,7 @@ def hints_from_header(
 
     Returns
     -------
-    Hints or None
+    Hints
 
     Raises
     ------
@@ -251,7 +251,7 @@ def _given_place(ra, dec):
             f"{wrong}: both are needed, RA within 0 to 360 degrees and Dec within -90 to 90, or "
             "sexagesimal. Give --ra 305.6 --dec 40.3 or --ra 20:22:24 --dec +40:18:00"
         )
-    return ra_deg, dec_deg, "given"
+    return ra_deg, dec_deg, "given" if _is_one_number(ra) else "given as hours and degrees"
 
 
 def _place_named(name: str | None):
@@ -276,14 +276,21 @@ def _place_of(header):
 def _angle_deg(value, unit) -> float | None:
     """Degrees: of a number, as it is; of a text, in its unit if it is sexagesimal; None if it is
     neither."""
-    try:
+    if _is_one_number(value):
         return float(value) if np.isfinite(float(value)) else None
-    except (TypeError, ValueError):
-        pass
     try:
         return float(Angle(str(value).strip(), unit=unit).deg)
     except Exception:  # astropy's parsers raise kinds of their own
         return None
+
+
+def _is_one_number(value) -> bool:
+    """Whether a value, or what a text says, is one number."""
+    try:
+        float(value)
+    except (TypeError, ValueError):
+        return False
+    return True
 
 
 def _j2000(ra_deg, dec_deg, equinox):

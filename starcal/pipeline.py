@@ -47,6 +47,7 @@ from .frame import (
     other_than_srgb,
     read_frame,
     require_not_inputs,
+    require_there,
     write_fits,
     write_fits_in_kind,
     write_in_kind,
@@ -233,9 +234,11 @@ def run(
     Parameters
     ----------
     frame : Frame, str, Path, HDU, CCDData, NDData or array
-        A linear colour frame, or a stretched picture.
+        A linear colour frame, or a stretched picture; one that is given by its file's name is
+        written in that file's format, too.
     out : str or Path, optional
-        Folder for the files; by default ``FRAME-starcal`` beside the frame.
+        Folder for the files; by default ``FRAME-starcal`` beside the frame's file, of a `Frame` in
+        the current folder.
     choices : Choices, optional
         What is asked for; by default all as by default. `Settings` are kept in ``result.json`` as
         they are, choices with the names of the frames.
@@ -280,7 +283,10 @@ def run(
     began_s = time.monotonic()
     choices = chosen(choices, asked, OfRun)
     folder = Path(out) if out is not None else folder_of(frame)
-    _require_free_folder(folder, [frame] if isinstance(frame, str | Path) else [], overwrite)
+    files = [frame] if isinstance(frame, str | Path) else []
+    layers = [each for each in (starless, star_frame) if isinstance(each, str | Path)]
+    _require_there([*files, *layers])
+    _require_free_folder(folder, [*files, *layers], overwrite)
     settings = _asked_for(choices, frame, starless, star_frame)
     progress = Logged(progress)
     with atomic_folder(folder, OUTPUTS, overwrite) as place:  # kept from others from here on
@@ -290,6 +296,7 @@ def run(
         others = {"starless": maybe_frame(starless), "star_frame": maybe_frame(star_frame)}
         told = part_of(progress, 0.3, 0.7)
         frame, made = _frame_and_made(frame, found, choices, told, **others)
+        made = replace(made, as_in_file=bool(files) or isinstance(choices, Settings))
         progress("writing", 0.7)
         done = _write(place, frame, made, settings, folder, began_s)
     return done
@@ -349,6 +356,7 @@ def run_settings(
         Besides, a file that the settings name lies where a result would go.
     """
     folder = Path(out) if out is not None else folder_of(settings.first_file)
+    _require_there(settings.inputs)
     _require_free_folder(folder, settings.inputs, overwrite)
     return run(
         read_asked(settings),
@@ -485,6 +493,7 @@ class _Made:
     other_stars: bool = False  # the picture has those of a separate star frame
     starry: np.ndarray | None = None  # where a picture to be made of the layers is their sum
     own_layers: bool = False  # nobody else has the layers: the picture may take their memory
+    as_in_file: bool = True  # the frame is what the file holds that the settings name
 
 
 def _route_of_linear(
@@ -712,8 +721,8 @@ def _name_of(frame: Frame | str | Path | None) -> str | None:
 
 
 def folder_of(frame: Frame | str | Path) -> Path:
-    """Where the files of a run go by default: ``FRAME-starcal`` beside the frame, FRAME without its
-    ending.
+    """Where the files of a run go by default: ``FRAME-starcal`` beside the frame's file, FRAME
+    without its ending; of a `Frame`, of which the name alone is known, in the current folder.
 
     Parameters
     ----------
@@ -722,6 +731,11 @@ def folder_of(frame: Frame | str | Path) -> Path:
     Returns
     -------
     Path
+
+    Raises
+    ------
+    OutputError
+        It has no name.
     """
     name = _name_of(frame)
     if name is None:
@@ -745,6 +759,12 @@ def outputs_of(folder: str | Path) -> list[str]:
     list of str
     """
     return [str(Path(folder) / name) for name in OUTPUTS]
+
+
+def _require_there(inputs: Iterable[str | Path]) -> None:
+    """Refuse a misspelt name first: what is said of its folder would mislead."""
+    for path in inputs:
+        require_there(path)
 
 
 def _require_free_folder(folder: Path, inputs: Iterable[str | Path], overwrite: bool) -> None:
@@ -924,7 +944,7 @@ def _picture_ending(made: _Made, settings: Settings) -> str | None:
 
 def _displayed_source(made: _Made, settings: Settings) -> Path | None:
     """The one file of a stretched picture; None for linear frames, and where there is none."""
-    if made.changed is None or not settings.frame:
+    if made.changed is None or not (made.as_in_file and settings.frame):
         return None
     path = Path(settings.frame)
     return path if path.is_file() else None

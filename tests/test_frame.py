@@ -584,6 +584,10 @@ def test_missing_path_suggests_the_name_meant(tmp_path):
     with pytest.raises(FrameError, match=r"no such file. Did you mean") as error:
         read_frame(tmp_path / "orion_rbg.fits")
     assert read_frame(advice(error, "Did you mean")[0].rstrip("?")).name == "orion_rgb.fits"
+    for link, to, fault in (("a", "b", "a link to b"), ("round", "round", "the file itself")):
+        (tmp_path / link).symlink_to(to)
+        with pytest.raises(FrameError, match=fault):
+            read_frame(tmp_path / link)
     with pytest.raises(FrameError, match=r"no such file. Check the spelling"):
         read_frame(tmp_path / "zzz")
     for folder in ("nowhere", "orion_rgb.fits"):
@@ -1006,6 +1010,7 @@ def test_unregistered_channels(tmp_path):
         ({"DATE-OBS": "soon"}, None),
         ({"DATE-OBS": "2021-13-40"}, None),
         ({"DATE-OBS": "", "MJD-OBS": 59277.0}, "2021-03-04"),
+        ({"DATE-OBS": "1858-11-17", "MJD-OBS": 59277.0}, "2021-03-04"),  # a clock never set
         ({"MJD-OBS": 0}, None),
     ],
 )
@@ -1131,10 +1136,11 @@ def test_existing_output_needs_overwrite(tmp_path):
 
 
 def test_output_where_none_can_be(tmp_path):
+    deep = tmp_path / "new folder" / "l'oeil & $HOME" / "deep"
     with pytest.raises(OutputError, match=r"no folder .*deep. Type: mkdir -p") as error:
-        write_fits(tmp_path / "new folder" / "deep" / "a.fits", colour_data())
+        write_fits(deep / "a.fits", colour_data())
     subprocess.run(advice(error, "Type:"), check=True)
-    write_fits(tmp_path / "new folder" / "deep" / "a.fits", colour_data())
+    write_fits(deep / "a.fits", colour_data())
     with pytest.raises(OutputError, match=r"this is a folder. Give a file name in it"):
         write_fits(tmp_path, colour_data())
     os.mkfifo(tmp_path / "pipe")
@@ -1324,6 +1330,9 @@ def test_cores_beyond_full_scale_are_read_as_they_were_written(tmp_path):
     again = read_frame(tmp_path / "layer.fits")
     assert again.full_scale == 1
     assert np.array_equal(again.pixels, pixels)
+    assert again.full_scale_source == "FULLSCAL in its header"
+    fits.setval(tmp_path / "layer.fits", "FULLSCAL", value="ample")  # another program's card
+    assert read_frame(tmp_path / "layer.fits").full_scale == 12.0
     write_fits(tmp_path / "dim.fits", 0.01 * pixels, again.header)
     assert "FULLSCAL" not in fits.getheader(tmp_path / "dim.fits")
 
@@ -1394,8 +1403,11 @@ def test_a_cameras_notes_in_a_tiff_are_kept(tmp_path, order):
         struct.pack_into(f"{order}I", content, tag.valueoffset, len(content))
         content += exif_directory(order, len(content), entries)
     source.write_bytes(content)
-    display = np.full((3, ROWS, COLUMNS), 0.5, np.float32)
-    write_in_kind(out, source, display, np.zeros((ROWS, COLUMNS), bool), 65535.0)
+    display = np.full((3, ROWS, COLUMNS), 1.5, np.float32)
+    changed = np.zeros((ROWS, COLUMNS), bool)
+    changed[-1, 0] = True  # brighter than the numbers reach
+    write_in_kind(out, source, display, changed, 65535.0)
+    pixels[0, 0] = 65535
     with tifffile.TiffFile(out) as tiff:
         camera, place = (tiff.pages[0].tags[code].value for code in notes)
         np.testing.assert_array_equal(tiff.asarray(), pixels)

@@ -19,10 +19,12 @@ from astropy.wcs import WCS
 from PIL import Image
 
 import starcal
+from starcal.cli.main import main
 from starcal.colour.stellar import star_rgb, uv_prime_distance
 from starcal.demo.scene import make_scene
 from starcal.demo.setup import Setup
 from starcal.demo.sky import wcs_header
+from starcal.draw.preview import write_png
 from starcal.draw.tone import choose_stretch
 from starcal.errors import FrameError, NotLinearError, OutputError, TooFewStars
 from starcal.frame import Frame, corners_apart_px, write_fits
@@ -266,6 +268,41 @@ def test_a_starless_frame_is_no_crash(tmp_path):
 
 
 @pytest.mark.slow
+def test_a_misspelt_frame_is_told_of_before_the_results_of_another(tmp_path, capsys):
+    """That lie where its own would go."""
+    write_fits(tmp_path / "veil.fits", np.ones((3, 9, 9)))
+    (tmp_path / "vail-starcal").mkdir()
+    (tmp_path / "vail-starcal" / "result.json").touch()
+    typo, there = str(tmp_path / "vail.fits"), str(tmp_path / "veil.fits")
+    for words in (
+        ["run", typo],
+        ["run", there, "--star-frame", typo],
+        ["calibrate", typo, "-o", there],
+        ["audit", typo, "--out", there],
+    ):
+        assert main(words) == 1
+        assert (
+            f"{typo}: there is no such file. Did you mean {there}?" in capsys.readouterr().err
+        )
+    with pytest.raises(FrameError, match="Did you mean"):
+        starcal.run(typo)
+
+
+@pytest.mark.slow
+def test_a_frame_is_not_mixed_with_another_file_of_its_name(tmp_path, monkeypatch):
+    """What is given as a frame has a name, and no file: one of that name may be another picture."""
+    scene = make_scene(shape=(90, 120), scale_arcsec=8.0, faint_to_mag=12.0)
+    shown = choose_stretch(scene.pixels).apply(scene.pixels)
+    write_png(tmp_path / "veil.png", shown)
+    frame = starcal.read_frame(tmp_path / "veil.png")
+    (tmp_path / "elsewhere").mkdir()
+    write_png(tmp_path / "elsewhere" / "veil.png", shown[:, :-1])
+    monkeypatch.chdir(tmp_path / "elsewhere")
+    done = starcal.run(frame, "out", route="palette")
+    assert "picture.png" not in done.files
+    assert fits.getdata(done.folder / "picture.fits").shape == frame.pixels.shape
+
+
 def test_a_stretched_picture_is_refused_for_gains_unless_told(broad, tmp_path):
     frame = starcal.read_frame(broad)
     stretched = replace(

@@ -6,7 +6,7 @@ from dataclasses import fields
 
 from ..choices import Settings, own_table_path, require_gains_serve
 from ..errors import NoWCSError, OutputError
-from ..frame import check_output, require_not_inputs, write_wcs
+from ..frame import check_output, require_not_inputs, require_there, write_wcs
 from .terminal import show
 
 INPUTS = (
@@ -63,9 +63,12 @@ def asked_with_common(options) -> Settings:
 
 
 def require_outputs(options, *outputs: str, fits: bool = True) -> None:
-    """No input is written over; nothing that is there without --overwrite; FITS goes by its
-    name."""
-    require_not_inputs(outputs, _inputs(options))
+    """Every input is there, and none is written over; nothing that is there without --overwrite;
+    FITS goes by its name."""
+    inputs = [path for path in _inputs(options) if path]
+    for path in inputs:
+        require_there(path)
+    require_not_inputs(outputs, inputs)
     for output in outputs:
         if fits and not FITS_NAME.search(output):
             raise OutputError(f"{output}: the output is FITS. Give a name that ends in .fits")

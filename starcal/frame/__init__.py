@@ -21,7 +21,15 @@ from .in_kind import (
 from .inbox import Inbox, lasting_path, pictures_in
 from .output import add_fits_table, write_bytes, write_fits, write_tiff16
 from .pictures import PAIR_MARK, icc_profile_of, kind_of
-from .reading import Frame, Plane, filters_of, frame_of_planes, read_frame, read_plane
+from .reading import (
+    Frame,
+    Plane,
+    filters_of,
+    frame_of_planes,
+    read_frame,
+    read_plane,
+    require_there,
+)
 from .size_limit import up_to_megapixels
 from .sky import (
     ONE_SOLUTION_PX,
@@ -72,6 +80,7 @@ __all__ = [
     "read_plane",
     "require_not_inputs",
     "require_same_place",
+    "require_there",
     "require_wcs",
     "settle",
     "undistorted",

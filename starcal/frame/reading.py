@@ -1,6 +1,7 @@
 """The frame, and how it comes about: file -> planes -> [0, 1] -> what is not sky blanked -> WCS."""
 
 import difflib
+import errno
 import math
 import os
 from dataclasses import KW_ONLY, dataclass, field
@@ -10,6 +11,7 @@ import numpy as np
 from astropy.io import fits
 from astropy.wcs import WCS
 
+from ..choices import POSITIVE
 from ..errors import FrameError, StarcalError
 from ..inputs import stream_fault
 from .fits_files import Raw, load_fits
@@ -44,6 +46,8 @@ CHANNELS = ("R", "G", "B")
 FILTER_KEYS = ("FILTERR", "FILTERG", "FILTERB")
 COUNTED_FILTER_KEYS = ("FILTER1", "FILTER2", "FILTER3")
 SMALLEST_SIDE_PX = 8
+OF_ITS_NAME = (errno.ELOOP, errno.ENAMETOOLONG)
+TYPED_SCALE, STATED_SCALE = SAID_OF_SCALE = ("--full-scale", f"{FULL_SCALE_CARD} in its header")
 
 
 @dataclass(frozen=True, eq=False)
@@ -314,8 +318,8 @@ def frame_of_raw(raw, pixels, name, wcs_path, full_scale):
     """Judge planes as a file has them, and put a `Frame` together; pixels are changed in place."""
     notes = list(raw.notes)
     _require_size(pixels, name)
-    told = full_scale if full_scale is not None else raw.header.get(FULL_SCALE_CARD)
-    (scale, source), not_finite = _scale(pixels, raw.kinds, told, name, notes)
+    given = _given_scale(raw, full_scale, name)
+    (scale, source), not_finite = _scale(pixels, raw.kinds, given, name, notes)
     displayed = (
         raw.is_picture and "uint8" in raw.kinds
     )  # its black is a sky clipped for display
@@ -408,9 +412,17 @@ def _load(path, channels, cells=False):
             f"{path.name}: too large for the memory of this computer. Give a smaller crop."
         ) from None
     except Exception as error:  # the readers meet a damaged file with errors of every kind
-        reason = " ".join(str(error).split())[:120] or type(error).__name__
-        text = f"{path.name}: the file is damaged or cut short ({reason}). Copy or export it again."
-        raise FrameError(text) from error
+        raise _unreadable(path, error) from error
+
+
+def _unreadable(path, error) -> FrameError:
+    """What is wrong with a file that is there: with its name, or with what is in it."""
+    if getattr(error, "errno", None) in OF_ITS_NAME:
+        return FrameError(f"{path}: cannot be read: {error.strerror}. Give the file itself.")
+    reason = " ".join(str(error).split())[:120] or type(error).__name__
+    return FrameError(
+        f"{path.name}: the file is damaged or cut short ({reason}). Copy or export it again."
+    )
 
 
 def _loader(start, path):
@@ -426,9 +438,32 @@ def _loader(start, path):
     )
 
 
+def require_there(path: str | Path) -> None:
+    """Refuse a file that is not there, before anything else is asked about a job.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Raises
+    ------
+    FrameError
+    """
+    try:
+        os.stat(path)
+    except (FileNotFoundError, NotADirectoryError):
+        raise FrameError(_not_found(Path(path))) from None
+    except OSError:  # which reading it tells of
+        pass
+
+
 def _not_found(path):
     if not path.parent.is_dir():
         return f"{path}: there is no folder {path.parent}. Check the spelling."
+    if path.is_symlink():
+        return (
+            f"{path}: it is a link to {os.readlink(path)}, which is not there. Mend the link."
+        )
     try:
         shown = [name for name in os.listdir(path.parent) if not name.startswith(".")]
         close = difflib.get_close_matches(path.name, shown, n=1)
@@ -452,10 +487,9 @@ def _require_size(pixels, name):
 # levels
 
 
-def _scale(pixels, kinds, full_scale, name, notes):
+def _scale(pixels, kinds, given, name, notes):
     """Bring pixels to [0, 1] in place; returns (full scale, where it comes from) and how many are
     not numbers."""
-    given = _given_scale(kinds, full_scale, name)
     found = survey(pixels, given[0] if given else 1.0)
     require_light(found.low, found.high, CHANNELS, name)
     largest = float(found.high.max())
@@ -463,7 +497,7 @@ def _scale(pixels, kinds, full_scale, name, notes):
         given = float_full_scale(pixels, largest)
         if given[0] != 1.0:
             found = survey(pixels, given[0])
-    elif full_scale is None and largest < 1e-3:
+    elif given[1] not in SAID_OF_SCALE and largest < 1e-3:
         notes.append(_little_light(largest, kinds[0], given[0]))
     spoilt = found.not_finite + _beyond_light(pixels, found, name)
     if spoilt:
@@ -491,14 +525,18 @@ def _little_light(largest, kind, full_scale):
     )
 
 
-def _given_scale(kinds, full_scale, name):
+def _given_scale(raw, full_scale, name):
     """Full scale that needs no look at the pixels, None for floating point data."""
     if full_scale is not None:
         if not (math.isfinite(full_scale) and full_scale > 0):
             raise FrameError(
                 f"--full-scale {full_scale:g}: a number above 0 is needed, e.g. --full-scale 65535"
             )
-        return float(full_scale), "--full-scale"
+        return float(full_scale), TYPED_SCALE
+    stated = card_value(raw.header, FULL_SCALE_CARD)
+    if POSITIVE.hold(stated):
+        return float(stated), STATED_SCALE
+    kinds = raw.kinds
     sorts = {"float" if kind.startswith("float") else kind for kind in kinds}
     if len(sorts) > 1:
         raise FrameError(

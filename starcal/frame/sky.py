@@ -449,13 +449,13 @@ def epoch_yr(header: fits.Header) -> float | None:
 
     ISO dates and the DD/MM/YY of before 2000 (FITS standard 4.0, section 4.4.2.1), MJD and JD.
     """
-    for key in DATE_KEYS[:4]:
-        if (jd := _julian_day(str(card_value(header, key)))) is not None:
-            return _in_range(2000 + (jd - 2451545.0) / 365.25)
+    dates = (_julian_day(str(card_value(header, key))) for key in DATE_KEYS[:4])
+    days = [day for day in dates if day is not None]
     for key, zero in DAY_ZERO.items():
         if isinstance(day := card_value(header, key), int | float):
-            return _in_range(2000 + (day + zero - 2451545.0) / 365.25)
-    return None
+            days.append(day + zero)
+    years = (2000 + (day - 2451545.0) / 365.25 for day in days)
+    return next((year for year in years if OLDEST_YR < year < NEWEST_YR), None)
 
 
 def _julian_day(text):
@@ -477,7 +477,3 @@ def _julian_day(text):
         )  # ordinal 1 = 0001-01-01, noon JD 1721426
     except ValueError:
         return None
-
-
-def _in_range(year):
-    return year if OLDEST_YR < year < NEWEST_YR else None

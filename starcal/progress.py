@@ -4,6 +4,7 @@ and the log ``starcal``, in which every step stands.
 
 import logging
 from collections.abc import Callable
+from html import escape
 
 Progress = Callable[[str, float], None]
 
@@ -93,4 +94,4 @@ def notebook_progress() -> Progress:
 
 
 def _bar(step: str, share: float) -> str:
-    return f'<progress value="{share:.3f}" max="1"></progress> {step}'
+    return f'<progress value="{share:.3f}" max="1"></progress> {escape(step)}'

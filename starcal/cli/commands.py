@@ -11,7 +11,7 @@ from ..cure.gains import calibrate as calibrate_frame
 from ..cure.stars import recolour_stars
 from ..demo.examples import write_demo
 from ..draw.tone import screen, stretch_apart
-from ..errors import OneChannelError, StarcalError
+from ..errors import OneChannelError, OutputError, StarcalError
 from ..finish import join_pictures, joined_kind, write_joined
 from ..finish.splitting import split_stars
 from ..fit.sources import told_own
@@ -271,6 +271,11 @@ def _composed_text(made, output: str) -> str:
 
 def split(options) -> int:
     """Split a frame into stars and starless."""
+    if not os.path.basename(options.output):
+        raise OutputError(
+            f"{options.output} is a folder: give what the names of the files in it begin with, "
+            f"too, as {options.output}veil"
+        )
     targets = [f"{options.output}-{layer}.fits" for layer in ("starless", "stars")]
     require_outputs(options, *targets)
     asked = asked_for(options)

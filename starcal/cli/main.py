@@ -2,6 +2,7 @@
 is chosen."""
 
 import os
+import re
 import signal
 import sys
 import threading
@@ -151,7 +152,7 @@ def _southern(words: list[str]) -> list[str]:
     their own."""
     joined: list[str] = []
     for word in words:
-        if joined and joined[-1] == "--dec" and word.startswith("-"):
+        if joined and joined[-1] == "--dec" and re.match(r"-[\d.]", word):
             joined[-1] = f"--dec={word}"
         else:
             joined.append(word)

@@ -180,6 +180,25 @@ def test_a_sky_of_coarse_values_is_named_and_more_stars_do_not_help():
     assert judged(fewer.with_added(np.zeros(2))).stars_needed > 40
 
 
+@pytest.mark.parametrize(
+    ("ratios", "expected"),
+    [
+        ((0.6, 0.2), "undecided"),
+        ((0.2, 0.7), "undecided"),
+        ((0.6, 0.12), "no"),
+        ((1.3, 0.2), "no"),
+        ((0.2, 1.2), "no"),
+    ],
+)
+def test_pale_stars_of_a_colour_camera_are_no_narrowband(ratios, expected):
+    """What demosaicing along edges leaves; more stars would not help, other debayering does. As
+    little beside what H-alpha or [O III] shows in the other channel stays a no."""
+    found = judged(a_fit(*ratios, ratio_error=0.02))
+    assert found.verdict == expected
+    assert ("debayer" in found.next_steps[0]) is (expected == "undecided")
+    assert found.stars_needed is None
+
+
 def test_stars_needed_by_the_square_root_law():
     """Twice the allowed error takes four times the stars; the code adds a fifth for luck (so 4 to 5
     times)."""
@@ -250,7 +269,7 @@ def test_every_verdict_has_reasons_with_numbers_and_next_steps(
     assert found.next_steps
     assert has_number(found.reasons[0])
     assert (found.quality != "") == (found.verdict == "rescue")
-    assert (found.stars_needed is not None) == (found.verdict == "undecided")
+    assert found.stars_needed is None or found.verdict == "undecided"
     assert not any("nan" in text for text in (*found.reasons, *found.next_steps))
 
 

@@ -26,6 +26,13 @@ RATIO_RANGE = (
 RATIO_ABOVE_NOTHING = (
     0.10  # a slope ratio must be above this by two errors, or it may be no star colour at all
 )
+# Between this and the range it is star colour, but paler than broadband filters leave it while the
+# other channel is none of H-alpha's or of what imitates star colour (above `MOST_PALE_OTHER`).
+# Demosaicing that follows edges keeps 0.56 to 0.8 of the colour of stars 1.6 to 3 px wide, so that
+# 0.22 to 0.49 is left of the 0.41 to 0.61 of colour cameras in blue; H-alpha, [O III] and [S II]
+# leave 0.08 or less, or have 1.2 or more in the other channel.
+LEAST_PALE = 0.15
+MOST_PALE_OTHER = 1.05
 # Errors by which it must be below the upper limit: a chance of 1 in 15. H-alpha in place of red
 # shows 1.5 to 2.9, broad filters up to 1.15.
 SURELY_BELOW_SIGMAS = 1.5
@@ -122,6 +129,10 @@ OF_CATALOGUE = (
 BEHIND_DUST = (
     "dust in front of the stars changes their light, and the catalogue's B-V, otherwise than being "
     "cooler does"
+)
+DEBAYER_OTHERWISE = (
+    "debayer the raw frames without following edges (bilinear, or each colour's pixels laid on "
+    "the stack's grid by themselves), which leaves narrow stars their colour, and stack them again"
 )
 GO_ON_WITHOUT = "let `starcal run` colour the stars without calibration"
 FOR_CATALOGUE = "for its stars' catalogue colours, "
@@ -372,13 +383,22 @@ def _no_reasons(fit: GainFit) -> list[str]:
             f"{name} against green shows {ratio:.2f} +- {error:.2f} of the colour that real stars "
             "have"
         )
-        if ratio + 2 * error < RATIO_RANGE[0]:
+        if ratio + 2 * error < RATIO_RANGE[0] and not _pale(fit):
             reasons.append(
                 f"{shown}: the channels carry no star colour there, or the wrong one"
             )
         elif ratio - 2 * error > RATIO_RANGE[1]:
             reasons.append(f"{shown}: far more than any broadband filters give")
     return reasons
+
+
+def _pale(fit: GainFit) -> bool:
+    """Whether the lesser slope ratio is surely below that of broadband filters, and still star
+    colour."""
+    lesser, other = np.argsort(fit.slope_ratio)
+    ratio, error = fit.slope_ratio[lesser], fit.slope_ratio_error[lesser]
+    below = ratio + 2 * error < RATIO_RANGE[0]
+    return bool(below and ratio >= LEAST_PALE and fit.slope_ratio[other] <= MOST_PALE_OTHER)
 
 
 def _doubts(fit: GainFit, second: tuple[SecondMeasurement, ...]) -> list[str]:
@@ -415,7 +435,12 @@ def _slope_doubts(fit: GainFit) -> list[str]:
         FITTED_CHANNELS, fit.slope_ratio, fit.slope_ratio_error, strict=True
     ):
         shown = f"{ratio:.2f} +- {error:.2f} of that of real stars"
-        if ratio < RATIO_RANGE[0] or ratio - 2 * error <= RATIO_ABOVE_NOTHING:
+        if ratio < RATIO_RANGE[0] and _pale(fit):
+            doubts.append(
+                f"{name} against green has {shown}, less than broadband filters leave: "
+                "demosaicing that follows edges takes colour and light from narrow stars"
+            )
+        elif ratio < RATIO_RANGE[0] or ratio - 2 * error <= RATIO_ABOVE_NOTHING:
             doubts.append(f"whether {name} against green carries star colour is open: {shown}")
         elif ratio > MOST_LIKELY_BROAD or ratio + SURELY_BELOW_SIGMAS * error > RATIO_RANGE[1]:
             doubts.append(
@@ -444,6 +469,8 @@ def _what_disagrees(fit: GainFit, second: tuple[SecondMeasurement, ...], channel
 
 def _to_know_more(fit: GainFit) -> str:
     """What would decide a fit that is open."""
+    if _pale(fit):
+        return DEBAYER_OTHERWISE
     needed = _stars_needed(fit)
     if needed is None:
         return GIVE_FINER
@@ -455,8 +482,8 @@ def _to_know_more(fit: GainFit) -> str:
 
 def _stars_needed(fit: GainFit) -> int | None:
     """Errors fall with the square root of the number of stars, but for one by which the sky is
-    rounded; None where that alone is too much."""
-    if np.max(fit.rounding_error) > MAX_STATED_ERROR:
+    rounded; None where that alone is too much, and where stars are pale, however many."""
+    if np.max(fit.rounding_error) > MAX_STATED_ERROR or _pale(fit):
         return None
     factor = np.max(fit.stated_errors) / MAX_STATED_ERROR
     margin = np.clip(fit.slope_ratio, *RATIO_RANGE) - RATIO_ABOVE_NOTHING

@@ -26,7 +26,7 @@ from ..fit.gains import MAG_PER_LN, MIN_STARS, TARGET_SLOPE, GainFit, fit_gains
 from ..fit.responses import ColourTerms
 from ..fit.steadiness import STEADY_WIDTHS, Steadiness, steadiness
 from ..fit.unevenness import CleanColours, unevenness
-from ..fit.verdict import uneven_clause, unsteady_clause
+from ..fit.verdict import LEAST_PALE, MOST_PALE_OTHER, uneven_clause, unsteady_clause
 from ..robust import upper_median
 from ..stars import CHANNELS, SHAPE_SNR, Flag, places_of
 from ..stars.apertures import (
@@ -45,7 +45,7 @@ from ..stars.growth import (
     error_of_unmeasured,
     measure_growth,
 )
-from ..stars.growth_field import growth_over_field
+from ..stars.growth_field import Marks, growth_over_field
 from ..stars.rounding import ROUNDING_WAVES, lifted_pixels, rounding_of
 from .assumed import curves_contradicted
 
@@ -78,6 +78,8 @@ ALONE_TO_WIDTHS, ALONE_SHARE_OF_LIGHT = 2.0, 0.05
 SOUND_BV_ERROR_MAG = 0.156
 COMMON_BV_MAG, COMMON_AT_V, COMMON_GROWTH = 0.02, 11.5, 0.8  # of its logarithm per mag of V
 MOST_COMMON_BV_MAG = 0.5
+# Least slope ratios of 52 colour cameras, red and blue (measured curves, spectra of field stars)
+PALEST_CAMERA = np.array([0.46, 0.41])
 # of a gain, and of its stated error, that is worth a word: no small part of it any more
 NAMED_SHIFT, NAMED_CATALOGUE_ERROR = 0.01, 0.015
 
@@ -223,7 +225,8 @@ def fit_light(
     error = _relative_error(stars, light)[:, which]
     # the logarithm of noisy light is too small in the mean by half of its variance
     flux = light.flux[:, which] * _grown(beyond) * np.exp(error**2 / 2)
-    flux = flux * _as_in_mean_of_field(stars, light, rows, FIT_RADIUS_WIDTHS)
+    asked = Marks(_shares_of_frame(stars)[rows], light.flux[:, which])
+    flux = flux * _as_in_mean_of_field(stars, light, asked, FIT_RADIUS_WIDTHS)
     fit, terms, notes = _fit_with_terms(
         terms,
         flux,
@@ -267,23 +270,29 @@ def _left_out_by_aperture(
 
 
 def _as_in_mean_of_field(
-    stars: Table, light: ApertureLight, rows: NDArray, radius_widths: float
+    stars: Table, light: ApertureLight, asked: Marks, radius_widths: float
 ) -> NDArray:
-    """Factors (3, n) for what lies beyond an aperture more, or less, at the places of some stars
-    than in the mean of the field."""
-    share = _shares_of_frame(stars)
-    factors = np.ones((3, len(rows)))
+    """Factors (3, n) for what lies beyond an aperture more, or less, at the places and with the
+    colours of some stars than in the mean of the field."""
+    marks = _marks_of_clean(stars, light)
+    factors = np.ones((3, len(asked.place)))
     for radii in pairwise(FIELD_TO_WIDTHS):
         if radii[0] >= radius_widths:
             factors *= growth_over_field(
                 light.growth_flux,
                 _relative_noise(stars, light),
                 light.neighbours,
-                share[light.shape_row],
-                share[rows],
+                marks,
+                asked,
                 radii,
             )
     return factors
+
+
+def _marks_of_clean(stars: Table, light: ApertureLight) -> Marks:
+    """Of the stars that tell the growth of light."""
+    narrow = light.growth_flux[:, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)]
+    return Marks(_shares_of_frame(stars)[light.shape_row], narrow)
 
 
 def _shares_of_frame(stars: Table) -> NDArray:
@@ -450,12 +459,13 @@ def _clean_colours(
     mean of the field, if asked for."""
     radius = RADII_WIDTHS.index(UNEVEN_WIDTHS)
     alone = light.neighbours[radius] < NEIGHBOUR_SHARE
-    row = light.shape_row[alone]
+    marks = _marks_of_clean(stars, light)
+    asked = Marks(marks.place[alone], marks.narrow[:, alone])
     noise = _relative_noise(stars, light)[alone] * UNEVEN_WIDTHS**NOISE_POWER
     flux = light.growth_flux[:, radius, alone]
     if as_in_mean:
-        flux = flux * _as_in_mean_of_field(stars, light, row, UNEVEN_WIDTHS)
-    return CleanColours(flux, noise, _shares_of_frame(stars)[row])
+        flux = flux * _as_in_mean_of_field(stars, light, asked, UNEVEN_WIDTHS)
+    return CleanColours(flux, noise, asked.place)
 
 
 def _steadiness_of_stars(stars: Table, light: ApertureLight, fit: GainFit) -> Steadiness | None:
@@ -544,7 +554,8 @@ def _against_the_gains(
 
 def said_of_light(light: ApertureLight, fit: GainFit) -> tuple[str, ...]:
     """Notes on widths and gains that a user should know of."""
-    return tuple(_of_widths(light) + _of_large_gains(fit) + _of_dust(fit) + _of_catalogue(fit))
+    of_fit = [*_of_large_gains(fit), *_of_pale_stars(fit), *_of_dust(fit), *_of_catalogue(fit)]
+    return (*_of_widths(light), *of_fit)
 
 
 def _of_widths(light: ApertureLight) -> list[str]:
@@ -573,6 +584,19 @@ def _of_large_gains(fit: GainFit) -> list[str]:
         "very unlike each other, and their noise will be as well"
         for channel in (0, 2)
         if not 1 / LARGE_GAIN <= fit.gains[channel] <= LARGE_GAIN
+    ]
+
+
+def _of_pale_stars(fit: GainFit) -> list[str]:
+    """Stars that are paler than colour cameras show them."""
+    ratio = fit.slope_ratio
+    pale = ratio + 2 * fit.slope_ratio_error < PALEST_CAMERA
+    if not pale.any() or np.min(ratio) < LEAST_PALE or np.max(ratio) > MOST_PALE_OTHER:
+        return []
+    return [
+        f"the stars show {ratio[0]:.2f} (red) and {ratio[1]:.2f} (blue) of the colour of real "
+        "ones, less than colour cameras do: if demosaicing that follows edges took it from narrow "
+        "stars, gains that make stars right may be off by a fifth for nebulae and galaxies"
     ]
 
 

@@ -1,9 +1,11 @@
-"""How the growth of light differs over the frame: channels whose stars widen unlike each other
-towards the edges, as of a tilted or curved field.
+"""How the growth of light differs over the frame and with the colour of stars.
 
-A narrow aperture then holds other shares of red, green and blue light in one corner than in
-another. What lies just beyond it is seen on every clean star, and a tilt and a bowl of that, drawn
-to nothing as far as stars leave them open, are taken out of the light that gains rest on.
+Channels whose stars widen unlike each other towards the edges, as of a tilted or curved field, have
+other shares of their light within a narrow aperture in one corner than in another. Demosaicing
+sharpens each channel by the others, so that it moves light of red stars into the cores of one, and
+of blue stars into those of another. What lies just beyond the aperture is seen on every clean star,
+and a tilt, a bowl, and a change with colour of that, drawn to nothing as far as stars leave them
+open, are taken out of the light that gains rest on.
 """
 
 from dataclasses import dataclass
@@ -23,18 +25,41 @@ FEWEST_FIELD_STARS = 12
 USUAL_CHANGE_LN = {2.0: 0.05, 3.5: 0.02}
 ODD_SIGMAS, ODD_ROUNDS = 4.0, 5
 USUAL_TERMS = np.array([1.0, 1.0, 2.0])  # all three from one end to the other
+USUAL_WITH_COLOUR = 0.1  # of what lies between two radii, ln, with ln of red or blue over green
+
+
+@dataclass(frozen=True, eq=False)
+class Marks:
+    """What the growth of stars' light may go with.
+
+    Attributes
+    ----------
+    place : ndarray, shape (n, 2)
+        From the middle, as shares of the frame's width and height.
+    narrow : ndarray, shape (3, n)
+        Light within `FIT_RADIUS_WIDTHS`.
+    """
+
+    place: NDArray
+    narrow: NDArray
+
+    def terms(self, channel: int) -> NDArray:
+        """Along x, along y, the square of the distance from the middle, 0.5 at the corners, and the
+        colour, NaN without light, (n, 4)."""
+        light = np.where(self.narrow > 0, self.narrow, np.nan)
+        colour = np.log(light[channel] / light[GREEN])
+        return np.column_stack([self.place, np.sum(self.place**2, axis=1), colour])
 
 
 def growth_over_field(
     flux: NDArray,
     noise: NDArray,
     neighbours: NDArray,
-    place: NDArray,
-    asked: NDArray,
+    marks: Marks,
+    asked: Marks,
     between_widths: tuple[float, float],
 ) -> NDArray:
-    """What the light of stars has to be multiplied with at their places to be as in the mean of the
-    field.
+    """What the light of stars has to be multiplied with to be as in the mean of all of them.
 
     Parameters
     ----------
@@ -44,10 +69,10 @@ def growth_over_field(
         Relative, in the worst channel, within `FIT_RADIUS_WIDTHS`.
     neighbours : ndarray, shape (8, n)
         Light of other stars near each radius, as a share of the star's.
-    place : ndarray, shape (n, 2)
-        Of these stars from the middle, as shares of the frame's width and height.
-    asked : ndarray, shape (m, 2)
-        Places of other stars.
+    marks : Marks
+        Of these n stars.
+    asked : Marks
+        Of m others.
     between_widths : pair of float
         The radii, of `RADII_WIDTHS`, between which light is followed; the wider one one of
         `USUAL_CHANGE_LN`.
@@ -59,17 +84,19 @@ def growth_over_field(
     """
     inner, outer = [RADII_WIDTHS.index(radius) for radius in between_widths]
     sigma = noise * between_widths[1] ** NOISE_POWER
-    good = _lit(flux[:, [inner, outer]]) & (sigma < MOST_STEP_NOISE)
+    good = _lit(flux[:, [inner, outer]]) & (marks.narrow > 0).all(axis=0)
+    good &= sigma < MOST_STEP_NOISE
     good &= neighbours[outer] < NEIGHBOUR_SHARE
-    factors = np.ones((3, len(asked)))
+    factors = np.ones((3, len(asked.place)))
     if good.sum() < FEWEST_FIELD_STARS:
         return factors
     grown = np.log(flux[:, outer, good] / flux[:, inner, good])
     usual_ln = USUAL_CHANGE_LN[between_widths[1]]
     for channel in RED_BLUE:
         more = grown[channel] - grown[GREEN]
-        bowl = _TiltAndBowl.through(place[good], more, sigma[good], usual_ln)
-        factors[channel] = np.exp(bowl.at(asked))
+        terms = marks.terms(channel)[good]
+        change = _Change.through(terms, more, sigma[good], usual_ln)
+        factors[channel] = np.exp(change.at(asked.terms(channel)))
     return factors
 
 
@@ -79,20 +106,21 @@ def _lit(light: NDArray) -> NDArray:
 
 
 @dataclass(frozen=True, eq=False)
-class _TiltAndBowl:
-    """How much each term counts, (3,), and the terms in the mean of the stars, (3,)."""
+class _Change:
+    """How much each term counts, (4,), and the terms in the mean of the stars, (4,)."""
 
-    change: NDArray
+    with_terms: NDArray
     middle: NDArray
 
     @classmethod
     def through(
-        cls, place: NDArray, values: NDArray, noise: NDArray, usual_ln: float
-    ) -> "_TiltAndBowl":
+        cls, terms: NDArray, values: NDArray, noise: NDArray, usual_ln: float
+    ) -> "_Change":
         """Through what stars tell, without odd ones, drawn to 0."""
         sigma = np.hypot(noise, STAR_SCATTER)
-        design = np.column_stack([_frame_terms(place), np.ones(len(place))])
-        known = np.diag([*(usual_ln * USUAL_TERMS) ** -2.0, 0.0])
+        design = np.column_stack([terms, np.ones(len(terms))])
+        usual = np.array([*usual_ln * USUAL_TERMS, USUAL_WITH_COLOUR, np.inf])
+        known = np.diag(usual**-2.0)
         kept, scale = np.ones(len(values), bool), 1.0
         for _ in range(ODD_ROUNDS):
             weight = kept / (scale * sigma) ** 2
@@ -101,18 +129,13 @@ class _TiltAndBowl:
             left = np.abs(values - design @ found) / sigma
             scale = _least_half(SIGMA_PER_DEVIATION * float(np.median(left[kept])))
             kept = left < ODD_SIGMAS * scale
-        return cls(found[:3], np.average(design[:, :3], axis=0, weights=weight))
+        return cls(found[:-1], np.average(terms, axis=0, weights=weight))
 
-    def at(self, place: NDArray) -> NDArray:
-        """What places have more than the mean star, ln, (m,)."""
-        return (_frame_terms(place) - self.middle) @ self.change
+    def at(self, terms: NDArray) -> NDArray:
+        """What stars have more than the mean star, ln, (m,); nothing of what is not known."""
+        return np.nan_to_num(terms - self.middle) @ self.with_terms
 
 
 def _least_half(scale: float) -> float:
     """So that stars that happen to agree condemn no other."""
     return max(scale, 0.5)
-
-
-def _frame_terms(place: NDArray) -> NDArray:
-    """Along x, along y, and the square of the distance from the middle, 0.5 at the corners."""
-    return np.column_stack([place, np.sum(place**2, axis=1)])

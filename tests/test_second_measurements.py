@@ -35,7 +35,7 @@ from starcal.stars.apertures import (
 from starcal.stars.cut_sky import CutSky
 from starcal.stars.defects import find_defects, mended
 from starcal.stars.growth import error_of_unmeasured, measure_growth
-from starcal.stars.growth_field import Marks, growth_over_field
+from starcal.stars.growth_field import Traits, growth_over_field
 from starcal.stars.mended import mended_frame
 from starcal.stars.noise import frame_noise
 from starcal.stars.shapes import gathered, stamps_round
@@ -184,12 +184,12 @@ def test_growth_that_differs_over_the_field_and_with_colour_is_taken_out():
     flux[:, RADII_WIDTHS.index(2.0)] *= 1.4 * np.exp(
         wanted + 0.01 * rng.standard_normal((3, 200))
     )
-    noise, marks = np.full(200, 0.01), Marks(place, np.exp(colour))
-    asked = Marks(place[:50], marks.narrow[:, :50])
-    factors = growth_over_field(flux, noise, alone(200), marks, asked, (1.0, 2.0))
+    noise, traits = np.full(200, 0.01), Traits(place, np.exp(colour))
+    asked = Traits(place[:50], traits.narrow[:, :50])
+    factors = growth_over_field(flux, noise, alone(200), traits, asked, (1.0, 2.0))
     expected = wanted[:, :50] - wanted.mean(axis=1, keepdims=True)
     np.testing.assert_allclose(np.log(factors), expected, rtol=0.1, atol=0.01)
-    few = Marks(place[:8], marks.narrow[:, :8])
+    few = Traits(place[:8], traits.narrow[:, :8])
     assert (
         growth_over_field(flux[:, :, :8], noise[:8], alone(8), few, asked, (1.0, 2.0)) == 1
     ).all()

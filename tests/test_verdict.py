@@ -11,6 +11,7 @@ from campaigns import also
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from starcal.checking.fitting import said_of_light
 from starcal.demo.setup import SYSTEMS
 from starcal.demo.spectra import band_mags
 from starcal.fit import verdict
@@ -197,6 +198,15 @@ def test_pale_stars_of_a_colour_camera_are_no_narrowband(ratios, expected):
     assert found.verdict == expected
     assert ("debayer" in found.next_steps[0]) is (expected == "undecided")
     assert found.stars_needed is None
+
+
+@pytest.mark.parametrize(
+    ("ratios", "named"), [((0.6, 0.33), True), ((0.7, 0.5), False), ((2.0, 0.2), False)]
+)
+def test_stars_paler_than_through_any_colour_camera_are_named(ratios, named):
+    light = SimpleNamespace(widths=SimpleNamespace(failed=(), fwhm_px=np.full(3, 2.0)))
+    notes = said_of_light(light, a_fit(*ratios, ratio_error=0.02))
+    assert any("demosaicing" in note for note in notes) is named
 
 
 def test_stars_needed_by_the_square_root_law():

@@ -45,7 +45,7 @@ from ..stars.growth import (
     error_of_unmeasured,
     measure_growth,
 )
-from ..stars.growth_field import Marks, growth_over_field
+from ..stars.growth_field import Traits, growth_over_field
 from ..stars.rounding import ROUNDING_WAVES, lifted_pixels, rounding_of
 from .assumed import curves_contradicted
 
@@ -225,7 +225,7 @@ def fit_light(
     error = _relative_error(stars, light)[:, which]
     # the logarithm of noisy light is too small in the mean by half of its variance
     flux = light.flux[:, which] * _grown(beyond) * np.exp(error**2 / 2)
-    asked = Marks(_shares_of_frame(stars)[rows], light.flux[:, which])
+    asked = Traits(_shares_of_frame(stars)[rows], light.flux[:, which])
     flux = flux * _as_in_mean_of_field(stars, light, asked, FIT_RADIUS_WIDTHS)
     fit, terms, notes = _fit_with_terms(
         terms,
@@ -270,11 +270,11 @@ def _left_out_by_aperture(
 
 
 def _as_in_mean_of_field(
-    stars: Table, light: ApertureLight, asked: Marks, radius_widths: float
+    stars: Table, light: ApertureLight, asked: Traits, radius_widths: float
 ) -> NDArray:
     """Factors (3, n) for what lies beyond an aperture more, or less, at the places and with the
     colours of some stars than in the mean of the field."""
-    marks = _marks_of_clean(stars, light)
+    traits = _traits_of_clean(stars, light)
     factors = np.ones((3, len(asked.place)))
     for radii in pairwise(FIELD_TO_WIDTHS):
         if radii[0] >= radius_widths:
@@ -282,17 +282,17 @@ def _as_in_mean_of_field(
                 light.growth_flux,
                 _relative_noise(stars, light),
                 light.neighbours,
-                marks,
+                traits,
                 asked,
                 radii,
             )
     return factors
 
 
-def _marks_of_clean(stars: Table, light: ApertureLight) -> Marks:
+def _traits_of_clean(stars: Table, light: ApertureLight) -> Traits:
     """Of the stars that tell the growth of light."""
     narrow = light.growth_flux[:, RADII_WIDTHS.index(FIT_RADIUS_WIDTHS)]
-    return Marks(_shares_of_frame(stars)[light.shape_row], narrow)
+    return Traits(_shares_of_frame(stars)[light.shape_row], narrow)
 
 
 def _shares_of_frame(stars: Table) -> NDArray:
@@ -459,8 +459,8 @@ def _clean_colours(
     mean of the field, if asked for."""
     radius = RADII_WIDTHS.index(UNEVEN_WIDTHS)
     alone = light.neighbours[radius] < NEIGHBOUR_SHARE
-    marks = _marks_of_clean(stars, light)
-    asked = Marks(marks.place[alone], marks.narrow[:, alone])
+    traits = _traits_of_clean(stars, light)
+    asked = Traits(traits.place[alone], traits.narrow[:, alone])
     noise = _relative_noise(stars, light)[alone] * UNEVEN_WIDTHS**NOISE_POWER
     flux = light.growth_flux[:, radius, alone]
     if as_in_mean:

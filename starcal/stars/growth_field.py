@@ -29,7 +29,7 @@ USUAL_WITH_COLOUR = 0.1  # of what lies between two radii, ln, with ln of red or
 
 
 @dataclass(frozen=True, eq=False)
-class Marks:
+class Traits:
     """What the growth of stars' light may go with.
 
     Attributes
@@ -55,8 +55,8 @@ def growth_over_field(
     flux: NDArray,
     noise: NDArray,
     neighbours: NDArray,
-    marks: Marks,
-    asked: Marks,
+    traits: Traits,
+    asked: Traits,
     between_widths: tuple[float, float],
 ) -> NDArray:
     """What the light of stars has to be multiplied with to be as in the mean of all of them.
@@ -69,9 +69,9 @@ def growth_over_field(
         Relative, in the worst channel, within `FIT_RADIUS_WIDTHS`.
     neighbours : ndarray, shape (8, n)
         Light of other stars near each radius, as a share of the star's.
-    marks : Marks
+    traits : Traits
         Of these n stars.
-    asked : Marks
+    asked : Traits
         Of m others.
     between_widths : pair of float
         The radii, of `RADII_WIDTHS`, between which light is followed; the wider one one of
@@ -84,7 +84,7 @@ def growth_over_field(
     """
     inner, outer = [RADII_WIDTHS.index(radius) for radius in between_widths]
     sigma = noise * between_widths[1] ** NOISE_POWER
-    good = _lit(flux[:, [inner, outer]]) & (marks.narrow > 0).all(axis=0)
+    good = _lit(flux[:, [inner, outer]]) & (traits.narrow > 0).all(axis=0)
     good &= sigma < MOST_STEP_NOISE
     good &= neighbours[outer] < NEIGHBOUR_SHARE
     factors = np.ones((3, len(asked.place)))
@@ -94,7 +94,7 @@ def growth_over_field(
     usual_ln = USUAL_CHANGE_LN[between_widths[1]]
     for channel in RED_BLUE:
         more = grown[channel] - grown[GREEN]
-        terms = marks.terms(channel)[good]
+        terms = traits.terms(channel)[good]
         change = _Change.through(terms, more, sigma[good], usual_ln)
         factors[channel] = np.exp(change.at(asked.terms(channel)))
     return factors

@@ -817,6 +817,15 @@ def test_preview_is_small_and_keeps_light_and_proportions(tmp_path):
     assert np.abs(left[::-1] - blocks).max() <= 1.51 / 255
 
 
+def test_a_picture_thinner_than_it_is_made_smaller_is_shown():
+    """A strip of a scan: 4 rows of 4000 pixels, made 8 times smaller."""
+    strip = a_picture((0.2, 0.4, 0.8), (4, 4000))
+    image = preview.to_image(preview.Shown((strip,), lambda part: part), width_px=500)
+    assert image.size == (500, 1)
+    np.testing.assert_allclose(np.asarray(image)[0, 250], [51, 102, 204], atol=1)  # of rounding
+    assert preview.thinned(strip).shape[1] == 1
+
+
 def test_preview_shows_nan_and_what_is_out_of_range_as_black_and_white(tmp_path):
     picture = a_picture((0.5, 0.5, 0.5), (40, 60))
     picture[:, 0, 0], picture[:, 0, 1], picture[:, 0, 2], picture[:, 0, 3] = (

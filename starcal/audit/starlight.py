@@ -30,9 +30,6 @@ INNER_NEBULA_SHARE = 0.5
 LEAST_DISPLAYED_VARIANCE = (
     np.eye(3) / 255**2
 )  # of display values, where a sky without any tells nothing
-HUE_GRAIN_PX = (
-    4  # of colour noise in a picture that was a JPEG once: it halves both sides of hues
-)
 UNFOUND_STAR_SIGMA = 3.0  # of a background's pixels: further up there are stars nobody found
 CROWDED_QUANTILE = (
     0.25  # of all pixels of a sector without a free one: the ground between stars

@@ -183,7 +183,7 @@ def to_image(
     share = min(1.0, (width_px or width) / width, (height_px or height) / height)
     size = max(1, round(share * width)), max(1, round(share * height))
     if isinstance(picture, Shown) and share <= 0.5:
-        picture = picture.thinned(int(1 / share))
+        picture = picture.thinned(min(int(1 / share), height, width))
     image = _image_of(picture)
     return image if image.size == size else image.resize(size, Image.Resampling.BOX)
 
@@ -360,7 +360,8 @@ def thinned(picture: np.ndarray) -> np.ndarray:
     -------
     ndarray, (channel, h, w)
     """
-    return binned(picture, max(1, max(picture.shape[1:]) // NOTEBOOK_SIDE_PX))
+    short, long = sorted(picture.shape[1:])
+    return binned(picture, min(short, max(1, long // NOTEBOOK_SIDE_PX)))
 
 
 def binned(picture: np.ndarray, step: int) -> np.ndarray:

@@ -19,9 +19,6 @@ RIM_PX = 1  # at the end of a column a pixel is half full
 # (columns are 1 to 3 px wide)
 SECOND_DEPTH_PX = 2.0
 SECOND_AWAY = 2.0
-SLIM_SHARE = (
-    0.6  # of the widest place of a patch, where its star is: what is slimmer has run over
-)
 
 
 def core_reach(dx_px: NDArray, dy_px: NDArray) -> float:

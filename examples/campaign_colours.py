@@ -4,7 +4,8 @@ Run: python examples/campaign_colours.py [--frames N] [--seed N] [--own N]
 Each frame lies anywhere on the sky, through SHO, HOS, OHS or HOO filters of 3 to 7 nm, with one to
 three faults of `starcal.demo.campaign`; every second HOO frame is that of a colour camera behind a
 filter of two lines, whose channels let some of the other line through. Prints errors of colour
-(u'v') against true B-V, bias, and pulls by source and by colour. `--own N` leaves the catalogue only its N brightest stars.
+(u'v') against true B-V, bias, and pulls by source and by colour. `--own N` leaves the catalogue
+only its N brightest stars.
 """
 
 import argparse

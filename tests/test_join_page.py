@@ -67,6 +67,14 @@ def job(waited):
     return waited[0].work.job
 
 
+def test_what_is_left_of_a_waiting_page_draws_no_choice_of_the_whole_one(waited):
+    """The server keeps it for half a minute: each choice took three times as long."""
+    page, _ = waited
+    before = page.history
+    page.follow(before.choose(star_strength=2.0))
+    assert page.history is before
+
+
 def shown(job, window=WHOLE, **asked):
     settings = Settings(**asked)
     seen = job.look(window)

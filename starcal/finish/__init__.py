@@ -9,14 +9,15 @@ hue; `job` does it all. `splitting` is the step before: stars out of a frame.
 from .belonging import belonging_cards, read_nebula
 from .blend import screen_keeping_hue
 from .geometry import Moved, carried, find_moved
-from .job import Joined, join_pictures, seems_linear, starry_look
+from .job import Joined, join_pictures, laid_anew, seems_linear, starry_look
 from .laying import carried_layer, laid_over, own_softening_px
 from .rebuilt import read_star_layer
 from .saving import joined_kind, write_joined
-from .star_layer import own_colours
+from .star_layer import KnownStars, own_colours, prepared_layer, stars_of_layer
 
 __all__ = [
     "Joined",
+    "KnownStars",
     "Moved",
     "belonging_cards",
     "carried",
@@ -24,13 +25,16 @@ __all__ = [
     "find_moved",
     "join_pictures",
     "joined_kind",
+    "laid_anew",
     "laid_over",
     "own_colours",
     "own_softening_px",
+    "prepared_layer",
     "read_nebula",
     "read_star_layer",
     "screen_keeping_hue",
     "seems_linear",
     "starry_look",
+    "stars_of_layer",
     "write_joined",
 ]

@@ -220,6 +220,42 @@ def join_pictures(
     )
 
 
+def laid_anew(
+    made: Joined,
+    stars: StarLayer,
+    rebuilt: tuple[str, ...],
+    choices: Choices,
+    space: ColourSpace,
+) -> Joined:
+    """The same nebula with the stars of the same layer as other choices have them.
+
+    Parameters
+    ----------
+    made : Joined
+        With linear stars.
+    stars : StarLayer
+        Linear.
+    rebuilt : tuple of str
+        What `read_star_layer` says of the layer.
+    choices : Choices
+        With the strength of the stars.
+    space : ColourSpace
+        Of the nebula.
+
+    Returns
+    -------
+    Joined
+    """
+    nebula = made.nebula.pixels
+    light = _laid_there(stars, made.moved, nebula.shape[1:])
+    return replace(
+        made,
+        pixels=_laid(nebula, light, False, _strong(made.look, choices), space),
+        changed=(light != 0).any(axis=0),
+        notes=(*rebuilt, *stars.notes),
+    )
+
+
 def _laid(
     nebula: NDArray, light: NDArray, shown: bool, look: Stretch | None, space: ColourSpace
 ) -> NDArray[np.float32]:

@@ -2,6 +2,7 @@
 for."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -104,8 +105,36 @@ class StarLayer:
         return np.float32(srgb_encode(np.clip(light, 0, 1)))
 
 
+class KnownStars(NamedTuple):
+    """A star layer measured and taken apart."""
+
+    found: CheckResult
+    parts: Split
+
+
+def stars_of_layer(layer: Frame, choices: Choices) -> KnownStars:
+    """Measure the stars of a layer and take them apart.
+
+    Parameters
+    ----------
+    layer : Frame
+        Linear.
+    choices : Choices
+
+    Returns
+    -------
+    KnownStars
+    """
+    found = check(layer, choices)
+    return KnownStars(found, split(gapless(layer.pixels), found.stars))
+
+
 def prepared_layer(
-    layer: Frame, choices: Choices, recoloured: bool, progress: Progress
+    layer: Frame,
+    choices: Choices,
+    recoloured: bool,
+    progress: Progress,
+    known: KnownStars | None = None,
 ) -> StarLayer:
     """A star layer with what was asked of its stars done to them.
 
@@ -117,6 +146,8 @@ def prepared_layer(
         Whether the stars are given colours.
     progress : callable
         Told the step and the share done.
+    known : KnownStars, optional
+        Of this layer, so that nothing is measured again.
 
     Returns
     -------
@@ -133,13 +164,16 @@ def prepared_layer(
     if own and as_it_is:
         return plain
     progress("measuring the stars of the layer", 0.1)
-    found = check(layer, choices)
+    found = known.found if known else check(layer, choices)
     surely_linear = own or choices.assume_linear
     if not surely_linear and (why := _stretched_for(layer, found)):
         return _stretched_layer(layer, found, choices, recoloured, why)
     if as_it_is:
         return plain
-    return (_recoloured if recoloured else _as_wished)(layer, found, choices)
+    if recoloured:
+        return _recoloured(layer, found, choices)
+    parts = known.parts if known else split(gapless(layer.pixels), found.stars)
+    return _as_wished(layer, KnownStars(found, parts), choices)
 
 
 def _recoloured(layer: Frame, found: CheckResult, choices: Choices) -> StarLayer:
@@ -190,9 +224,9 @@ def _of_stars(notes: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(note for note in notes if note.startswith(kinds))
 
 
-def _as_wished(layer: Frame, found: CheckResult, choices: Choices) -> StarLayer:
+def _as_wished(layer: Frame, known: KnownStars, choices: Choices) -> StarLayer:
     """Stars in their own colours, as many, as bright and as large as was asked for."""
-    parts = split(gapless(layer.pixels), found.stars)
+    found, parts = known
     whole, rebuilt = whole_stars(parts, layer, found.stars, choices)
     factor = factors_of(whole, found.stars, choices)
     rgb = tinted(own_colours(whole), choices.warmth, choices.saturation)

@@ -9,7 +9,6 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
-from ..checking.check import check
 from ..choices import Choices, Settings
 from ..colour import srgb_encode
 from ..cure.wishes import factors_of, numbers_of, tinted, whole_stars
@@ -18,12 +17,16 @@ from ..draw.tone import Stretch, choose_stretch
 from ..errors import FrameError
 from ..finish import (
     Joined,
+    KnownStars,
     carried_layer,
     join_pictures,
     joined_kind,
+    laid_anew,
     laid_over,
     own_colours,
+    prepared_layer,
     read_star_layer,
+    stars_of_layer,
     write_joined,
 )
 from ..frame import (
@@ -35,7 +38,7 @@ from ..frame import (
     kind_of,
     require_not_inputs,
 )
-from ..layers import Split, split
+from ..layers import Split
 from ..layers.recolour import measured
 from ..progress import Progress, silent
 from ..texts import escaped
@@ -43,6 +46,7 @@ from .seen_stars import Screen, SeenStars, stars_seen
 from .visible import Window, mean_of, rgba
 
 IDENTITY = np.eye(2, 3)
+USUAL_CORES = Choices().clipped_cores
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -55,9 +59,13 @@ class JoinJob:
     starless, moved : str or None, str
         As for `join_pictures`.
     joined : Joined
-        Of the first choices.
+        Of the stars as they are.
+    known : KnownStars
+        Of the star layer as it was read.
+    read_with : str
+        The ``clipped_cores`` that it was read with.
     parts : Split
-        Of the star layer.
+        Of the star layer, with clipped cores as was asked for.
     table : Table
         Its stars.
     rest : ndarray, (3, y, x)
@@ -73,6 +81,8 @@ class JoinJob:
     starless: str | None
     moved: str
     joined: Joined
+    known: KnownStars
+    read_with: str
     parts: Split
     table: Table
     rest: NDArray[np.float32]
@@ -145,19 +155,27 @@ class JoinJob:
         plain = replace(self.parts, stars=stars)
         return replace(self, parts=whole_stars(plain, layer, self.table, choices)[0])
 
-    def write_whole(self, output: Path, choices: Choices, overwrite: bool) -> str:
-        """Write at full size what `starcal join` writes; in words."""
-        joined_kind(self.nebula_file, output)  # refused before the work
-        inputs = (self.nebula_file, self.stars_file, self.starless)
-        require_not_inputs([output], inputs)
-        check_output(output, overwrite)
-        made = join_pictures(
+    def _whole(self, choices: Choices) -> Joined:
+        """What `join` makes of it; from what is known, unless the layer is to be read otherwise."""
+        if {self.read_with, choices.clipped_cores} == {USUAL_CORES}:
+            layer, rebuilt = read_star_layer(self.stars_file, choices)
+            stars = prepared_layer(layer, choices, False, silent, self.known)
+            return laid_anew(self.joined, stars, rebuilt, choices, self.space)
+        return join_pictures(
             self.nebula_file,
             self.stars_file,
             choices,
             starless=self.starless,
             moved=self.moved,
         )
+
+    def write_whole(self, output: Path, choices: Choices, overwrite: bool) -> str:
+        """Write at full size what `starcal join` writes; in words."""
+        joined_kind(self.nebula_file, output)  # refused before the work
+        inputs = (self.nebula_file, self.stars_file, self.starless)
+        require_not_inputs([output], inputs)
+        check_output(output, overwrite)
+        made = self._whole(choices)
         lost = write_joined(made, self.nebula_file, output, overwrite)
         return f"Saved: {output}" + (f" ({lost})" if lost else "")
 
@@ -258,9 +276,9 @@ def open_join_job(
     joined(made)
     progress("measuring the stars", 0.7)
     layer = read_star_layer(stars, choices)[0]
-    found = check(layer, choices)
-    parts = split(np.nan_to_num(layer.pixels), found.stars)
-    whole = whole_stars(parts, layer, found.stars, choices)[0]
+    known = stars_of_layer(layer, choices)
+    table, parts = known.found.stars, known.parts
+    whole = whole_stars(parts, layer, table, choices)[0]
     matrix = IDENTITY if made.moved is None else made.moved.matrix
     rest = np.maximum(np.nan_to_num(parts.starless), 0)
     job = JoinJob(
@@ -269,8 +287,10 @@ def open_join_job(
         starless=choices.starless,
         moved=moved,
         joined=made,
+        known=known,
+        read_with=choices.clipped_cores,
         parts=whole,
-        table=found.stars,
+        table=table,
         rest=carried_layer(rest, matrix, made.nebula.pixels.shape[1:]),
         matrix=matrix,
         space=space_of(nebula, made.tones.linear),

@@ -76,6 +76,17 @@ class WaitingPage(ChoicePage):
         else:
             self._say(self.work.step)
 
+    def follow(self, history: History) -> None:
+        """Turn to what was chosen in another tab; not when the page is loaded anew: the server
+        keeps what was left for a while, and it would draw what nobody sees.
+
+        Parameters
+        ----------
+        history : History
+        """
+        if self.work.job is None:
+            super().follow(history)
+
     def _show_found(self) -> None:
         self.verdict.text = self.work.found
         self.job = self.work.sight

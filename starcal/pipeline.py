@@ -285,7 +285,7 @@ def run(
     folder = Path(out) if out is not None else folder_of(frame)
     files = [frame] if isinstance(frame, str | Path) else []
     layers = [each for each in (starless, star_frame) if isinstance(each, str | Path)]
-    _require_there([*files, *layers])
+    require_there([*files, *layers])
     _require_free_folder(folder, [*files, *layers], overwrite)
     settings = _asked_for(choices, frame, starless, star_frame)
     progress = Logged(progress)
@@ -356,7 +356,7 @@ def run_settings(
         Besides, a file that the settings name lies where a result would go.
     """
     folder = Path(out) if out is not None else folder_of(settings.first_file)
-    _require_there(settings.inputs)
+    require_there(settings.inputs)
     _require_free_folder(folder, settings.inputs, overwrite)
     return run(
         read_asked(settings),
@@ -759,12 +759,6 @@ def outputs_of(folder: str | Path) -> list[str]:
     list of str
     """
     return [str(Path(folder) / name) for name in OUTPUTS]
-
-
-def _require_there(inputs: Iterable[str | Path]) -> None:
-    """Refuse a misspelt name first: what is said of its folder would mislead."""
-    for path in inputs:
-        require_there(path)
 
 
 def _require_free_folder(folder: Path, inputs: Iterable[str | Path], overwrite: bool) -> None:

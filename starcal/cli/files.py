@@ -66,8 +66,7 @@ def require_outputs(options, *outputs: str, fits: bool = True) -> None:
     """Every input is there, and none is written over; nothing that is there without --overwrite;
     FITS goes by its name."""
     inputs = [path for path in _inputs(options) if path]
-    for path in inputs:
-        require_there(path)
+    require_there(inputs)
     require_not_inputs(outputs, inputs)
     for output in outputs:
         if fits and not FITS_NAME.search(output):

@@ -4,6 +4,7 @@ import difflib
 import errno
 import math
 import os
+from collections.abc import Iterable
 from dataclasses import KW_ONLY, dataclass, field
 from pathlib import Path
 
@@ -438,23 +439,26 @@ def _loader(start, path):
     )
 
 
-def require_there(path: str | Path) -> None:
-    """Refuse a file that is not there, before anything else is asked about a job.
+def require_there(paths: Iterable[str | Path]) -> None:
+    """Refuse a misspelt name, before anything else is asked about a job: what is said of its folder
+    would mislead.
 
     Parameters
     ----------
-    path : str or Path
+    paths : iterable of str or Path
 
     Raises
     ------
     FrameError
+        One of these files is not there.
     """
-    try:
-        os.stat(path)
-    except (FileNotFoundError, NotADirectoryError):
-        raise FrameError(_not_found(Path(path))) from None
-    except OSError:  # which reading it tells of
-        pass
+    for path in paths:
+        try:
+            os.stat(path)
+        except (FileNotFoundError, NotADirectoryError):
+            raise FrameError(_not_found(Path(path))) from None
+        except OSError:  # which reading it tells of
+            pass
 
 
 def _not_found(path):

@@ -66,8 +66,6 @@ class JoinJob:
         The ``clipped_cores`` that it was read with.
     parts : Split
         Of the star layer, with clipped cores as was asked for.
-    table : Table
-        Its stars.
     rest : ndarray, (3, y, x)
         Light of the layer that no star is known for, on the nebula.
     matrix : ndarray, (2, 3)
@@ -84,10 +82,14 @@ class JoinJob:
     known: KnownStars
     read_with: str
     parts: Split
-    table: Table
     rest: NDArray[np.float32]
     matrix: NDArray[np.float64]
     space: ColourSpace
+
+    @property
+    def table(self) -> Table:
+        """The stars of the layer."""
+        return self.known.found.stars
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -277,10 +279,9 @@ def open_join_job(
     progress("measuring the stars", 0.7)
     layer = read_star_layer(stars, choices)[0]
     known = stars_of_layer(layer, choices)
-    table, parts = known.found.stars, known.parts
-    whole = whole_stars(parts, layer, table, choices)[0]
+    whole = whole_stars(known.parts, layer, known.found.stars, choices)[0]
     matrix = IDENTITY if made.moved is None else made.moved.matrix
-    rest = np.maximum(np.nan_to_num(parts.starless), 0)
+    rest = np.maximum(np.nan_to_num(known.parts.starless), 0)
     job = JoinJob(
         nebula_file=nebula,
         stars_file=stars,
@@ -290,7 +291,6 @@ def open_join_job(
         known=known,
         read_with=choices.clipped_cores,
         parts=whole,
-        table=table,
         rest=carried_layer(rest, matrix, made.nebula.pixels.shape[1:]),
         matrix=matrix,
         space=space_of(nebula, made.tones.linear),

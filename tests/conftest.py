@@ -1,6 +1,7 @@
 """What all tests share: no network, and frames of known truth, each made once."""
 
 import os
+import signal
 import socket
 from collections import Counter
 from functools import lru_cache
@@ -67,6 +68,14 @@ def no_network():
     patch.setattr(socket, "getaddrinfo", local_names)
     yield
     patch.undo()
+
+
+@pytest.fixture(autouse=True, scope="session")
+def interrupts_are_heard():
+    """A shell's background job ignores them, and so would what it starts: a page that a test
+    interrupts never ended."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -15,7 +15,7 @@ from starcal.fit.continuum import (
     MOST_TO_TELL,
     OTHERS_WEIGHT,
     _ln_catalogue,
-    _ln_evidence,
+    _ln_evidences,
     _thinned,
     by_same_stars,
     gather,
@@ -169,7 +169,7 @@ def test_two_lines_that_three_channels_mix_are_told_from_others():
     known = _ln_catalogue(seen)
     kinds = [relations.mixed_bands(*relations.GREEN_MIX), relations.broad_bands()]
     kinds.append(relations.any_bands(kinds[0].ratio_of))
-    mixed, broad, unknown = (_ln_evidence(bands, seen, known) for bands in kinds)
+    mixed, broad, unknown = _ln_evidences(kinds, seen, known)
     assert mixed > 3 + max(broad, unknown)
 
 
@@ -364,7 +364,7 @@ def test_a_poor_catalogue_does_not_speak_against_the_lines_that_channels_hold():
     field.stars["bv_mag"] = np.where(field.matched, listed, np.nan)
     seen = _seen(field.stars, field.flux, field.flux_error)
     kinds = relations.line_bands("OHS"), relations.any_bands(((0, 1), (2, 1)))
-    lines, any_kind = (_ln_evidence(bands, seen, _ln_catalogue(seen)) for bands in kinds)
+    lines, any_kind = _ln_evidences(kinds, seen, _ln_catalogue(seen))
     assert lines > any_kind
 
 

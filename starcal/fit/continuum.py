@@ -15,6 +15,8 @@ from ..texts import counted, told_shortly
 from .gains import MAG_PER_LN, MIN_STARS
 from .population import COUNTS_PER_MAG, ln_population
 from .posterior import (
+    FIRST_STEPS,
+    MOST_STEPS,
     Evidence,
     FrameFit,
     StarPosterior,
@@ -394,12 +396,12 @@ def _with_catalogue_factor(
 
 
 def _fitted_with_factor(
-    bands: Bands, evidence: Evidence, seen: Seen, factor: float
+    bands: Bands, evidence: Evidence, seen: Seen, factor: float, steps: int = MOST_STEPS
 ) -> tuple[Evidence, FrameFit]:
     """Evidence and fit, with errors of the catalogue so many times as large."""
     wider = with_errors_times(seen, factor)
     evidence = replace(evidence, ln_catalogue=_ln_catalogue(wider))
-    return evidence, _fitted_kind(bands, evidence, wider)
+    return evidence, _fitted_kind(bands, evidence, wider, steps)
 
 
 def with_errors_times(seen: Seen, factor: float) -> Seen:
@@ -456,7 +458,7 @@ def _likeliest(
     the evidence for all."""
     if len(kinds) == 1:
         return kinds[0], 1.0
-    ln = [_ln_evidence(bands, seen, ln_catalogue) for bands in kinds]
+    ln = _ln_evidences(kinds, seen, ln_catalogue)
     usual = [_usual_share(bands.name, told) for bands in kinds]
     odds = ln + np.log(usual)
     share = np.exp(odds - odds.max())
@@ -465,19 +467,42 @@ def _likeliest(
     return best, float(share[alike].sum() / share.sum())
 
 
-def _ln_evidence(bands: Bands, seen: Seen, ln_catalogue: np.ndarray) -> float:
-    """Ln probability of what some of the stars show, were the channels of a kind: with the errors
-    of the catalogue as stated, or, where these channels call for larger ones, with those. A poor
-    catalogue else speaks against the kinds that tell B-V best."""
+def _ln_evidences(kinds: list[Bands], seen: Seen, ln_catalogue: np.ndarray) -> list[float]:
+    """Ln probability of what some of the stars show, were the channels of each kind; kinds that
+    cannot catch up with the best are left where few steps took them."""
+    to_tell = [_to_tell_by(bands, seen, ln_catalogue) for bands in kinds]
+    first = [
+        _with_likelier_catalogue(*each, seen, FIRST_STEPS)
+        for each in zip(kinds, to_tell, strict=True)
+    ]
+    best = max(fit.ln_evidence for fit in first)
+    return [
+        fit.ln_evidence
+        if fit.ln_in_reach < best
+        else _with_likelier_catalogue(fit.bands, evidence, seen, MOST_STEPS).ln_evidence
+        for fit, evidence in zip(first, to_tell, strict=True)
+    ]
+
+
+def _to_tell_by(bands: Bands, seen: Seen, ln_catalogue: np.ndarray) -> Evidence:
+    """What some of the stars show, for channels of a kind."""
     evidence = gather(seen, bands, ln_catalogue)
-    evidence = _thinned(by_same_stars(evidence, seen, bands))
-    frame = _fitted_kind(bands, evidence, seen)
+    return _thinned(by_same_stars(evidence, seen, bands))
+
+
+def _with_likelier_catalogue(
+    bands: Bands, evidence: Evidence, seen: Seen, steps: int
+) -> FrameFit:
+    """The fit with the errors of the catalogue as stated or, where these channels call for larger
+    ones, with those if that is likelier. A poor catalogue else speaks against the kinds that tell
+    B-V best."""
+    frame = _fitted_kind(bands, evidence, seen, steps)
     factor = _catalogue_factor(frame, evidence, seen)
     if factor < TOLD_CATALOGUE_FACTOR:
-        return frame.ln_evidence
-    _, again = _fitted_with_factor(bands, evidence, seen, factor)
-    with_factor = again.ln_evidence + float(_ln_usual(factor))
-    return max(frame.ln_evidence, with_factor)
+        return frame
+    _, again = _fitted_with_factor(bands, evidence, seen, factor, steps)
+    again = replace(again, ln_evidence=again.ln_evidence + float(_ln_usual(factor)))
+    return max(frame, again, key=lambda fit: fit.ln_in_reach)
 
 
 def _usual_share(name: str, told: str) -> float:
@@ -514,7 +539,9 @@ def _told_by(by_header: bool, alone: bool, share: float) -> str:
     return f"the likeliest by the stars, {100 * share:.0f} %"
 
 
-def _fitted_kind(bands: Bands, evidence: Evidence, seen: Seen) -> FrameFit:
+def _fitted_kind(
+    bands: Bands, evidence: Evidence, seen: Seen, steps: int = MOST_STEPS
+) -> FrameFit:
     """The fit of one kind of channels to the stars that count."""
     rows = np.flatnonzero(evidence.weight > 0)
     stars = evidence.rows(rows)
@@ -522,6 +549,7 @@ def _fitted_kind(bands: Bands, evidence: Evidence, seen: Seen) -> FrameFit:
         bands,
         stars,
         _start_values(bands, stars, np.where(seen.clean, seen.bv_mag, np.nan)[rows]),
+        steps=steps,
     )
 
 

@@ -341,7 +341,9 @@ FRAMES_OF_KNOWN_TRUTH = [
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("name", "calibrated"), FRAMES_OF_KNOWN_TRUTH)
+@pytest.mark.parametrize(
+    ("name", "calibrated"), [*FRAMES_OF_KNOWN_TRUTH[:2], *also(*FRAMES_OF_KNOWN_TRUTH[2:])]
+)
 @pytest.mark.parametrize("kind", ["jpeg", *also("float")])
 def test_a_stretch_keeps_the_verdict(name, calibrated, kind):
     pixels = demo(name, calibrated)[1]
@@ -365,7 +367,9 @@ def per_channel(pixels):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("name", "calibrated"), FRAMES_OF_KNOWN_TRUTH)
+@pytest.mark.parametrize(
+    ("name", "calibrated"), [*FRAMES_OF_KNOWN_TRUTH[:2], *also(*FRAMES_OF_KNOWN_TRUTH[2:])]
+)
 def test_a_curve_on_each_channel_keeps_the_verdict(name, calibrated):
     pixels = demo(name, calibrated)[1]
     result = audit_picture(per_channel(pixels))

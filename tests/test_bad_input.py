@@ -354,7 +354,7 @@ def test_a_picture_beyond_the_limit_is_refused_until_it_is_lifted(tmp_path, endi
     pixels = np.full((600, 2000, 3), 9, np.uint8)
     pixels[300:330, 900:950] = 200
     if ending == "fits.gz":
-        fits.PrimaryHDU(np.moveaxis(pixels, 2, 0)).writeto(path)
+        fits.PrimaryHDU(np.ascontiguousarray(np.moveaxis(pixels, 2, 0))).writeto(path)
     elif ending == "tif":
         tifffile.imwrite(path, pixels, photometric="rgb", compression="zlib")
     else:

@@ -58,7 +58,7 @@ def test_discs_go_with_their_stars(seed, kind):
     assert abs(light_left(frame, split)) < 0.10
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_no_stars_are_made_of_spikes():
     """Of entries that lie on arms and near no star, one in twenty is left at most."""
     frame, _, split = made(2, spikes="nasty", arms=4)

@@ -60,11 +60,14 @@ MOVES = {
     "turned": (lambda plane: turned(plane, 3.0), (0, 0), -3.0, 1),
     "scaled": (lambda plane: scaled(plane, 1.02), (0, 0), 0, 1.02),
 }
+USUAL_MOVES = ["less than a pixel", "half a turn", "turned"]
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("settings", [LINES, *also(FIELD)], ids=["lines", "broad"])
-@pytest.mark.parametrize("move", MOVES)
+@pytest.mark.parametrize(
+    "move", [*USUAL_MOVES, *also(*(m for m in MOVES if m not in USUAL_MOVES))]
+)
 def test_what_was_done_to_a_plane_is_what_is_told(scene_of, settings, move):
     """Truth: numpy's and scipy's own motion of the pixels; a twentieth of a pixel in the middle, a
     hundredth of a degree (0.07 px at a corner), 0.02 % of scale (0.09 px there)."""

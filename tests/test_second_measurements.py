@@ -34,7 +34,7 @@ from starcal.stars.apertures import (
 )
 from starcal.stars.cut_sky import CutSky
 from starcal.stars.defects import find_defects, mended
-from starcal.stars.growth import error_of_unmeasured, measure_growth
+from starcal.stars.growth import NOISE_POWER, error_of_unmeasured, measure_growth
 from starcal.stars.growth_field import Traits, growth_over_field
 from starcal.stars.mended import mended_frame
 from starcal.stars.noise import frame_noise
@@ -186,13 +186,36 @@ def test_growth_that_differs_over_the_field_and_with_colour_is_taken_out():
     )
     noise, traits = np.full(200, 0.01), Traits(place, np.exp(colour))
     asked = Traits(place[:50], traits.narrow[:, :50])
-    factors = growth_over_field(flux, noise, alone(200), traits, asked, (1.0, 2.0))
+    factors = growth_over_field(flux, noise, alone(200), traits, (1.0, 2.0)).factors(asked)
     expected = wanted[:, :50] - wanted.mean(axis=1, keepdims=True)
     np.testing.assert_allclose(np.log(factors), expected, rtol=0.1, atol=0.01)
     few = Traits(place[:8], traits.narrow[:, :8])
-    assert (
-        growth_over_field(flux[:, :, :8], noise[:8], alone(8), few, asked, (1.0, 2.0)) == 1
-    ).all()
+    told = growth_over_field(flux[:, :, :8], noise[:8], alone(8), few, (1.0, 2.0))
+    assert (told.factors(asked) == 1).all()
+
+
+def test_error_of_growth_with_colour_is_what_it_scatters_by():
+    """60 frames of 40 stars whose growth goes with colour as it may in frames: what is taken out of
+    a star of 0.5 less than the mean colour is off by 0.8 to 1.25 of its error (rms)."""
+    pulls = [_pull_of_growth_with_colour(seed) for seed in range(60)]
+    assert 0.8 < np.sqrt(np.mean(np.square(pulls))) < 1.25
+
+
+def _pull_of_growth_with_colour(seed: int) -> float:
+    rng = np.random.default_rng(seed)
+    colour = np.array([[1.0], [0.0], [0.0]]) * rng.normal(0, 0.2, 40)
+    with_colour = rng.normal(0, 0.1)
+    narrow = np.exp(colour)
+    flux = np.repeat(narrow[:, None], len(RADII_WIDTHS), axis=1)
+    flux[:, RADII_WIDTHS.index(2.0)] *= np.exp(with_colour * colour)
+    flux[0, RADII_WIDTHS.index(2.0)] *= np.exp(0.03 * rng.standard_normal(40))
+    traits = Traits(rng.uniform(-0.5, 0.5, (40, 2)), narrow)
+    noise = np.full(40, 0.03 / 2.0**NOISE_POWER)
+    told = growth_over_field(flux, noise, alone(40), traits, (1.0, 2.0))
+    mean = told.of_channels[0].middle[3]
+    two = Traits(np.zeros((2, 2)), np.exp([[mean - 0.5, mean], [0.0, 0.0], [0.0, 0.0]]))
+    off = -np.diff(np.log(told.factors(two)[0]))[0] + 0.5 * with_colour
+    return off / told.error_ln(np.array([mean - 0.5, 0.0]))[0]
 
 
 @pytest.mark.parametrize("blue_px", [3.0, 3.6, 5.0, 7.0])

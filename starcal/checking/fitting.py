@@ -45,7 +45,7 @@ from ..stars.growth import (
     error_of_unmeasured,
     measure_growth,
 )
-from ..stars.growth_field import Traits, growth_over_field
+from ..stars.growth_field import FieldGrowth, Traits, growth_over_field
 from ..stars.rounding import ROUNDING_WAVES, lifted_pixels, rounding_of
 from .assumed import curves_contradicted
 
@@ -234,8 +234,9 @@ def fit_light(
         _listed(stars, "bv_mag", rows),
         _listed(stars, "bv_fit_error_mag", rows),
         neutral_bv,
-        growth_error=tuple(beyond_error),
     )
+    with_colour = _open_with_colour(stars, light, fit, beyond)
+    fit = fit.with_growth(np.hypot(beyond_error, with_colour))
     fit = fit.with_rounding(_rounding_error(stars, light, fit, flux, growth))
     used = rows[fit.used]
     fit = fit.with_dust(_dust_of(stars, used), _mean_listed(stars, "bv_off_per_ebv", used))
@@ -274,19 +275,26 @@ def _as_in_mean_of_field(
 ) -> NDArray:
     """Factors (3, n) for what lies beyond an aperture more, or less, at the places and with the
     colours of some stars than in the mean of the field."""
+    steps = _growth_over_field(stars, light, radius_widths)
+    return np.prod([step.factors(asked) for step in steps], axis=0)
+
+
+def _open_with_colour(stars: Table, light: ApertureLight, fit: GainFit, beyond) -> NDArray:
+    """Errors of the gains of R and B, (2,), by what is open of how the light beyond the aperture
+    goes with a star's colour: those of a neutral star."""
+    neutral_ln = -fit.zero_mag / MAG_PER_LN - beyond
+    steps = _growth_over_field(stars, light, FIT_RADIUS_WIDTHS)
+    return np.linalg.norm([step.error_ln(neutral_ln) for step in steps], axis=0)
+
+
+def _growth_over_field(
+    stars: Table, light: ApertureLight, radius_widths: float
+) -> list[FieldGrowth]:
+    """How the growth of light beyond an aperture differs from star to star, step by step."""
+    measured = (light.growth_flux, _relative_noise(stars, light), light.neighbours)
     traits = _traits_of_clean(stars, light)
-    factors = np.ones((3, len(asked.place)))
-    for radii in pairwise(FIELD_TO_WIDTHS):
-        if radii[0] >= radius_widths:
-            factors *= growth_over_field(
-                light.growth_flux,
-                _relative_noise(stars, light),
-                light.neighbours,
-                traits,
-                asked,
-                radii,
-            )
-    return factors
+    steps = [radii for radii in pairwise(FIELD_TO_WIDTHS) if radii[0] >= radius_widths]
+    return [growth_over_field(*measured, traits, radii) for radii in steps]
 
 
 def _traits_of_clean(stars: Table, light: ApertureLight) -> Traits:
@@ -316,16 +324,16 @@ def _mean_listed(stars: Table, name: str, rows: NDArray) -> float:
 
 
 def _fit_with_terms(
-    terms: ColourTerms | None, *light, growth_error
+    terms: ColourTerms | None, *light
 ) -> tuple[GainFit, ColourTerms | None, tuple[str, ...]]:
     """The fit, the terms that it rests on, and a note where stars speak against the curves."""
     enough = len(light[2]) >= MIN_STARS
     if terms is not None and enough:
-        free = fit_gains(*light, growth_error=growth_error)
+        free = fit_gains(*light)
         note = curves_contradicted(free, terms)
         if note:
             return free, None, (note,)
-    return fit_gains(*light, growth_error=growth_error, terms=terms), terms, ()
+    return fit_gains(*light, terms=terms), terms, ()
 
 
 def fit_without_gradient(

@@ -188,6 +188,11 @@ class GainFit:
         parts = systematic, self.dust_error, self.catalogue_error
         return np.sqrt(np.sum(np.square(parts), axis=0))
 
+    def with_growth(self, growth_error: np.ndarray) -> GainFit:
+        """The fit with an error of the light beyond the aperture that all stars have in common,
+        relative, shape (2,)."""
+        return replace(self, growth_error=growth_error).with_added(self.added_error)
+
     def with_rounding(self, rounding_error: np.ndarray) -> GainFit:
         """The fit with an error that the steps of coarse values bring to all stars, relative, shape
         (2,)."""
@@ -267,7 +272,6 @@ def fit_gains(
     bv_mag: np.ndarray,
     bv_error_mag: np.ndarray,
     neutral_bv: float = SOLAR_BV_MAG,
-    growth_error: tuple[float, float] = (0.0, 0.0),
     terms: ColourTerms | None = None,
 ) -> GainFit:
     """Fit per-channel gains to catalogue B-V by robust least squares, errors in both variables.
@@ -281,8 +285,6 @@ def fit_gains(
         catalogue error goes with its noise and biases the fit).
     neutral_bv : float
         B-V of the star that shall come out neutral; 0.65 is solar.
-    growth_error : pair of float
-        Relative errors of R and B that all stars have in common.
     terms : ColourTerms, optional
         What is known of slopes and bends beforehand: then one star is enough, and the errors hold
         what the terms leave open.
@@ -306,7 +308,7 @@ def fit_gains(
     bands, used, error_mag = _with_errors_as_shown(
         ratio, ratio_error, bv_mag, bv_error_mag, neutral_bv, priors
     )
-    return _gain_fit(bands, ratio, bv_mag, error_mag, used, neutral_bv, growth_error)
+    return _gain_fit(bands, ratio, bv_mag, error_mag, used, neutral_bv)
 
 
 def _with_errors_as_shown(ratio, ratio_error, bv_mag, bv_error_mag, neutral_bv, priors):
@@ -431,7 +433,7 @@ def _of_both(bands, name: str) -> np.ndarray:
     return np.array([getattr(band, name) for band in bands])
 
 
-def _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, neutral_bv, growth_error) -> GainFit:
+def _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, neutral_bv) -> GainFit:
     """The lines as gains, with their errors."""
     bv_mean, bv_spread, _ = _field_colours(bv_mag[used], bv_error_mag[used])
     zero = _of_both(bands, "zero")
@@ -452,7 +454,7 @@ def _gain_fit(bands, ratio, bv_mag, bv_error_mag, used, neutral_bv, growth_error
         log_ratio_mag=ratio,
         residual_mag=residual,
         residual_error_mag=_of_both(bands, "sigma"),
-        growth_error=np.asarray(growth_error, float),
+        growth_error=np.zeros(2),
         rounding_error=np.zeros(2),
         dust=UNKNOWN_DUST,
         catalogue_error=np.zeros(2),

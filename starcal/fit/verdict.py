@@ -262,11 +262,12 @@ def verdict_on_stretched(linearity: Linearity, placeless: Verdict | None = None)
     if placeless is not None:
         reasons += placeless.reasons
         place = (FOR_CATALOGUE + placeless.next_steps[0],)
+    before = "its stars were made smaller" if linearity.made_smaller else "the stretch"
     return Verdict(
         "no",
         reasons=reasons,
         next_steps=(
-            "use the frame from before the stretch",
+            f"use the frame from before {before}",
             "or let `starcal run` colour its stars one by one as they are displayed",
             *doubt,
             *place,

@@ -25,6 +25,7 @@ FEWEST_FIELD_STARS = 12
 USUAL_CHANGE_LN = {2.0: 0.05, 3.5: 0.02}
 ODD_SIGMAS, ODD_ROUNDS = 4.0, 5
 USUAL_TERMS = np.array([1.0, 1.0, 2.0])  # all three from one end to the other
+COLOUR = 3  # which of the terms it is
 USUAL_WITH_COLOUR = 0.1  # of what lies between two radii, ln, with ln of red or blue over green
 
 
@@ -51,15 +52,44 @@ class Traits:
         return np.column_stack([self.place, np.sum(self.place**2, axis=1), colour])
 
 
+@dataclass(frozen=True, eq=False)
+class FieldGrowth:
+    """How the growth of red and of blue light against green differs from star to star between two
+    radii.
+
+    Attributes
+    ----------
+    of_channels : tuple
+        How that of R and of B changes; empty where too few stars tell it.
+    """
+
+    of_channels: tuple["_Change", ...] = ()
+
+    def factors(self, asked: Traits) -> NDArray:
+        """What the light of m stars has to be multiplied with to be as in the mean of all of them,
+        (3, m); 1 for green."""
+        factors = np.ones((3, len(asked.place)))
+        for channel, change in zip(RED_BLUE, self.of_channels, strict=False):
+            factors[channel] = np.exp(change.at(asked.terms(channel)))
+        return factors
+
+    def error_ln(self, colours_ln: NDArray) -> NDArray:
+        """Errors of these factors of R and B, (2,), for a star of some colours, ln of its R and B
+        over G, by what is open of how the growth goes with colour."""
+        errors = np.zeros(len(RED_BLUE))
+        for index, change in enumerate(self.of_channels):
+            errors[index] = change.colour_error * abs(colours_ln[index] - change.middle[COLOUR])
+        return errors
+
+
 def growth_over_field(
     flux: NDArray,
     noise: NDArray,
     neighbours: NDArray,
     traits: Traits,
-    asked: Traits,
     between_widths: tuple[float, float],
-) -> NDArray:
-    """What the light of stars has to be multiplied with to be as in the mean of all of them.
+) -> FieldGrowth:
+    """How the growth of light differs over the frame and with colour, by what stars show.
 
     Parameters
     ----------
@@ -71,33 +101,29 @@ def growth_over_field(
         Light of other stars near each radius, as a share of the star's.
     traits : Traits
         Of these n stars.
-    asked : Traits
-        Of m others.
     between_widths : pair of float
         The radii, of `RADII_WIDTHS`, between which light is followed; the wider one one of
         `USUAL_CHANGE_LN`.
 
     Returns
     -------
-    ndarray, shape (3, m)
-        1 for green, and for all with too few stars.
+    FieldGrowth
     """
     inner, outer = [RADII_WIDTHS.index(radius) for radius in between_widths]
     sigma = noise * between_widths[1] ** NOISE_POWER
     good = _lit(flux[:, [inner, outer]]) & (traits.narrow > 0).all(axis=0)
     good &= sigma < MOST_STEP_NOISE
     good &= neighbours[outer] < NEIGHBOUR_SHARE
-    factors = np.ones((3, len(asked.place)))
     if good.sum() < FEWEST_FIELD_STARS:
-        return factors
+        return FieldGrowth()
     grown = np.log(flux[:, outer, good] / flux[:, inner, good])
     usual_ln = USUAL_CHANGE_LN[between_widths[1]]
+    changes = []
     for channel in RED_BLUE:
         more = grown[channel] - grown[GREEN]
         terms = traits.terms(channel)[good]
-        change = _Change.through(terms, more, sigma[good], usual_ln)
-        factors[channel] = np.exp(change.at(asked.terms(channel)))
-    return factors
+        changes.append(_Change.through(terms, more, sigma[good], usual_ln))
+    return FieldGrowth(tuple(changes))
 
 
 def _lit(light: NDArray) -> NDArray:
@@ -107,10 +133,12 @@ def _lit(light: NDArray) -> NDArray:
 
 @dataclass(frozen=True, eq=False)
 class _Change:
-    """How much each term counts, (4,), and the terms in the mean of the stars, (4,)."""
+    """How much each term counts, (4,), the terms in the mean of the stars, (4,), and the error of
+    how much the colour does."""
 
     with_terms: NDArray
     middle: NDArray
+    colour_error: float
 
     @classmethod
     def through(
@@ -125,11 +153,15 @@ class _Change:
         for _ in range(ODD_ROUNDS):
             weight = kept / (scale * sigma) ** 2
             weighted = design * weight[:, None]
-            found = np.linalg.solve(weighted.T @ design + known, weighted.T @ values)
+            covariance = np.linalg.inv(weighted.T @ design + known)
+            found = covariance @ (weighted.T @ values)
             left = np.abs(values - design @ found) / sigma
             scale = _least_half(SIGMA_PER_DEVIATION * float(np.median(left[kept])))
             kept = left < ODD_SIGMAS * scale
-        return cls(found[:-1], np.average(terms, axis=0, weights=weight))
+        count = np.count_nonzero(kept)
+        covariance *= count / max(count - len(usual), 1)  # residuals of a fit are too small
+        middle = np.average(terms, axis=0, weights=weight)
+        return cls(found[:-1], middle, float(np.sqrt(covariance[COLOUR, COLOUR])))
 
     def at(self, terms: NDArray) -> NDArray:
         """What stars have more than the mean star, ln, (m,); nothing of what is not known."""

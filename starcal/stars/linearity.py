@@ -21,6 +21,7 @@ CLIPPED_STARS = 5  # below, the clipping level may be one odd object's
 MOST_SLOPE_STARS = 1500  # Theil-Sen looks at every pair
 # slope of instrumental against catalogue magnitude: linear 0.95 to 1.05, stretched 0.2 to 0.7
 LINEAR_BRIGHTNESS, STRETCHED_BRIGHTNESS = 0.85, 0.7
+LIGHT_IN_PROPORTION = 0.95
 # power with which a star's peak grows with its light: linear 0.97 to 1.03, a mild gamma of 3
 # gives 0.83 to 0.89, a display stretch 0.1 to 0.7 (made frames of FWHM 1.6 to 5 px, with and
 # without nebula)
@@ -125,7 +126,7 @@ class Linearity:
     def reason(self) -> str:
         """What was measured, in a sentence."""
         if self._signs:
-            return f"{self._signs[0]}: the picture has been stretched"
+            return f"{self._signs[0]}: {self._cause}"
         if self.top > DISPLAY_TOP:
             return f"its values reach {self.top:.3g}, beyond those of a display"
         if self.profile_error < SURE_SLOPE:
@@ -135,6 +136,20 @@ class Linearity:
                 f"its brightest pixels are at {100 * self.top:.1f} % of white, none is lifted"
             )
         return f"its brightest pixels are {self.steps:.0f} times the noise above the sky"
+
+    @property
+    def made_smaller(self) -> bool:
+        """Whether peaks alone fall behind, and light grows as the catalogue's: so it is where stars
+        were made smaller, and of curves with mild ones alone."""
+        agrees = self.brightness + self.brightness_error >= LIGHT_IN_PROPORTION
+        agrees &= self.brightness_error < SURE_SLOPE
+        return self._bent_profile and agrees and len(self._signs) == 1
+
+    @property
+    def _cause(self) -> str:
+        if self.made_smaller:
+            return "its stars have been made smaller, or the picture was stretched a little"
+        return "the picture has been stretched"
 
     @property
     def _signs(self) -> tuple[str, ...]:

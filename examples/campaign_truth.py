@@ -168,6 +168,7 @@ def with_true_light(light: ApertureLight, truth: Table, true_row: np.ndarray) ->
         neighbours=np.zeros(light.neighbours.shape),
         shape_noise=KNOWN_TO * of_shape,
         alike_ln=None,
+        halo=None,
     )
 
 

@@ -13,6 +13,7 @@ from starcal.fit.contrasts import (
     contradiction,
     core_contrast,
     gradient_notes,
+    halo_light,
     measurement_rows,
     second_measurements,
 )
@@ -30,6 +31,7 @@ from starcal.stars.apertures import (
     aperture_flux,
     clipped_mean,
     growing_flux,
+    measure_apertures,
     measure_widths,
 )
 from starcal.stars.cut_sky import CutSky
@@ -502,7 +504,10 @@ def stars_with(fault, seed, n=80):
     return fit, v_mag, x_px, y_px
 
 
-def measured(fault, seed):
+UNKNOWN = (np.full(2, np.nan), np.full(2, np.nan))
+
+
+def measured(fault, seed, halo=UNKNOWN):
     fit, v_mag, x_px, y_px = stars_with(fault, seed)
     return fit, second_measurements(
         fit=fit,
@@ -511,7 +516,8 @@ def measured(fault, seed):
         y_px=y_px,
         shape=(700, 1000),
         growth=None,
-        cores=(np.full(2, np.nan), np.full(2, np.nan)),
+        cores=UNKNOWN,
+        halo=halo,
     )
 
 
@@ -644,6 +650,40 @@ def test_cores_show_a_channel_that_is_not_linear():
     change, error = core_contrast(flux, noise)
     assert abs(change[1] + 0.105) < 4 * error[1]
     assert np.isnan(core_contrast(flux[:, :, :10], noise[:, :10])[0]).all()
+
+
+def test_a_wide_halo_of_one_channel_goes_into_the_error():
+    """A tenth of the light of red from 15 to 30 px: told to a third of it, and half of it or more
+    is stated; a channel without one has nothing added."""
+    pixels = frame_with_halo(0.1)
+    stars = measure_stars(pixels)
+    row = np.flatnonzero(stars["snr"] > 100)
+    light = measure_apertures(pixels, stars, row, row, row)
+    halo = halo_light(light.halo, light.shape_noise[1] / light.growth_flux[1, 1])
+    assert halo[0][0] == pytest.approx(0.1, rel=0.3)
+    second = measured(none, 1, halo)[1]
+    told = {m.channel: m for m in second if m.name == "halo"}
+    assert -0.13 < told["red"].change < -0.07
+    assert told["red"].added_error > 0.05
+    assert told["blue"].added_error == 0
+    assert "wide halo" in told["red"].words
+    assert np.isnan(halo_light(light.halo[:, :5], np.ones(5))[0]).all()
+
+
+def frame_with_halo(share):
+    """Nine stars of 1.8 px on 300 x 300 px, a share of whose red light lies 15 to 30 px away."""
+    rng = np.random.default_rng(3)
+    rows, columns = np.indices((300, 300))
+    pixels = 0.1 + 1e-4 * rng.standard_normal((3, 300, 300))
+    for number in range(9):
+        at = 50 + 100 * np.array(divmod(number, 3)) + rng.uniform(-0.5, 0.5, 2)
+        away2 = (rows - at[0]) ** 2 + (columns - at[1]) ** 2
+        star = np.exp(-away2 / (2 * 0.76**2)) / (2 * np.pi * 0.76**2)
+        disc = (away2 > 225) & (away2 < 900)
+        light = rng.uniform(3, 6)
+        pixels += light * star
+        pixels[0] += light * share * (disc / disc.sum() - star)
+    return pixels.astype(np.float32)
 
 
 def test_an_audit_against_the_gains():

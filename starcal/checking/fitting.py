@@ -17,6 +17,7 @@ from ..fit.contrasts import (
     colour_gradient,
     contradiction,
     core_contrast,
+    halo_light,
     require_gradient,
     second_measurements,
 )
@@ -502,6 +503,7 @@ def _measured_again(
         shape=stars.meta["shape"],
         growth=growth,
         cores=_sharpness_of_stars(light),
+        halo=halo_light(light.halo, _relative_noise(stars, light)),
         steady=steady,
     )
 

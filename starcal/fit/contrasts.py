@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import TooFewStars
-from ..robust import scatter
+from ..robust import SIGMA_PER_DEVIATION, scatter, weighted_median
 from ..stars.apertures import RADII_WIDTHS
 from ..stars.growth import Growth
 from ..texts import counted, signed
@@ -33,6 +33,10 @@ SHARPNESS_WIDTHS = (
 # of a star's light over its noise, in every channel: the place of a fainter one is off by 0.1 px,
 # which takes more from the inner light of a sharp channel than of a soft one
 CORE_SIGNAL = 30.0
+# of the light of a star in a halo: so many times its noise in the narrow aperture; what nebulae and
+# reflections round it may hold of it; and its scatter in units of both, at least
+HALO_NOISE, HALO_SCATTER, LEAST_HALO_SCATTER = 30.0, 0.02, 0.5
+HALO_KNOWN_TO = 0.1  # a share with a larger error says nothing
 FEWEST_JUDGED = 20  # colours, for an audit to say something
 MOST_IMPOSSIBLE = 0.05  # of the judged stars after gains; broadband frames have 0 to 2 %
 JUDGED_ERROR = 0.05  # relative, of a star's light in the worst channel: 0.003 in Duv
@@ -55,6 +59,7 @@ RULES = {
     # frames it stopped none that nothing else did, and with a share of 2 four that were right
     "core": Rule(0.5, 2.6, 0.003),
     "steady": Rule(0.5, 2.5),  # of what a line through all stars shows, gains feel half
+    "halo": Rule(1.0, 2.5, 0.01),  # gains lack all of it; channels differ by a per cent anyway
 }
 MEANING = {
     "bright": "from the faint to the bright half of the stars: that channel is not linear, or light"
@@ -66,6 +71,7 @@ MEANING = {
     "core": "by the sharpness of bright stars against that of faint ones: that channel is not "
     "linear, or was filtered",
     "steady": "from faint to bright stars, by their colours alone: a channel is not linear",
+    "halo": "with the light 7 widths from stars and further: a wide halo in that channel",
     "beyond": "beyond the widest aperture, where it is not measured: another focus or profile than "
     "green has",
 }
@@ -76,6 +82,7 @@ TITLES = {
     "edge": "middle against edge",
     "core": "sharpness, bright against faint third",
     "steady": "bright against faint, by colours alone",
+    "halo": "with a halo beyond it",
     "beyond": "beyond the widest aperture",
 }
 
@@ -130,6 +137,7 @@ def second_measurements(
     shape: tuple[int, int],
     growth: Growth | None,
     cores: tuple[NDArray, NDArray],
+    halo: tuple[NDArray, NDArray],
     steady: Steadiness | None = None,
 ) -> tuple[SecondMeasurement, ...]:
     """All second measurements of both gains that have stars enough.
@@ -144,6 +152,8 @@ def second_measurements(
     growth : Growth or None
     cores : (change, error), each ndarray of shape (2,)
         Of `core_contrast`; NaN where not measured.
+    halo : (share, error), each ndarray of shape (2,)
+        Of `halo_light`, likewise.
     steady : Steadiness or None
 
     Returns
@@ -158,6 +168,7 @@ def second_measurements(
     for channel in range(2):
         found = {name: _halves(fit, channel, side) for name, side in sides.items()}
         found["core"] = (cores[0][channel], cores[1][channel])
+        found["halo"] = (-halo[0][channel], halo[1][channel])
         if steady is not None:
             found["steady"] = _by_colours_alone(steady, channel)
         measured += _with_errors(FITTED_CHANNELS[channel], found)
@@ -277,6 +288,36 @@ def core_contrast(flux: NDArray, noise: NDArray) -> tuple[NDArray, NDArray]:
     if good.sum() < 3 * FEWEST_A_THIRD:
         return np.full(2, np.nan), np.full(2, np.nan)
     return _sharper(np.log(inner[:, good] / outer[:, good]), np.argsort(outer[1, good]))
+
+
+def halo_light(halo: NDArray | None, noise: NDArray) -> tuple[NDArray, NDArray]:
+    """What wide halos hold of the light of red and of blue more than of green's.
+
+    Parameters
+    ----------
+    halo : ndarray, shape (2, n), or None
+        Of `stars.apertures.ApertureLight`.
+    noise : ndarray, shape (n,)
+        Relative, of the stars in the narrow aperture.
+
+    Returns
+    -------
+    share, error : ndarray, shape (2,)
+        NaN with fewer than 6 stars, and a share that is not known on such ground.
+    """
+    unknown = np.full(2, np.nan), np.full(2, np.nan)
+    if halo is None:
+        return unknown
+    known = np.isfinite(halo).all(axis=0) & np.isfinite(noise)
+    if known.sum() < FEWEST_A_THIRD:
+        return unknown
+    sigma = np.hypot(HALO_NOISE * noise[known], HALO_SCATTER)
+    weight = sigma**-2.0
+    share = np.array([weighted_median(row, weight) for row in halo[:, known]])
+    off = np.abs(halo[:, known] - share[:, None]) / sigma
+    size = np.maximum(SIGMA_PER_DEVIATION * np.median(off, axis=1), LEAST_HALO_SCATTER)
+    error = 1.2533 * size / np.sqrt(weight.sum())
+    return np.where(error < HALO_KNOWN_TO, share, np.nan), error
 
 
 def _sharper(sharpness: NDArray, order: NDArray) -> tuple[NDArray, NDArray]:

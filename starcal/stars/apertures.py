@@ -27,6 +27,10 @@ from .shapes import distances_in_stamps, stamps_round
 RADII_WIDTHS = (0.7, 1.0, 1.4, 2.0, 2.5, 3.5, 5.0, 7.0)  # in units of the common width
 ALL_STARS_TO = 3.5  # of them; further out only the brightest stars that stand alone tell
 MOST_FAR_STARS = 40
+# A halo's light is told by the ring of the first radius less that of the second, which lie 5.3 to
+# 8.8 and 15 to 25 widths from a star; it counts as if it filled the first to the last radius.
+HALO_OF_RINGS_WIDTHS = (3.5, 10.0)
+HALO_FILLS_WIDTHS = (7.0, 14.0)
 FIT_RADIUS_WIDTHS = 1.0  # of the light that gains rest on: near the best signal-to-noise
 CLEAR_WIDTHS = 1.2  # round a star, not to be taken for ground
 CLEAR_SATURATED_WIDTHS = 3.0  # round a clipped one, whose wings are bright
@@ -109,6 +113,9 @@ class ApertureLight:
         As ``noise``.
     free_places : int
         Number of star-free places that the noise is known from.
+    halo : ndarray, shape (2, m), or None
+        By how much more of the light of R and of B than of that of G lies in a wide halo, NaN where
+        it was not looked at.
     """
 
     widths: Widths
@@ -121,6 +128,7 @@ class ApertureLight:
     shape_noise: NDArray
     free_places: int
     alike_ln: NDArray | None = None
+    halo: NDArray | None = None
 
     __repr__ = told_shortly
 
@@ -545,7 +553,36 @@ def measure_apertures(
         neighbours=neighbours,
         shape_noise=noise_of(shape_row),
         free_places=free_places,
+        halo=_halo_of(
+            pixels, taken, stars, shape_row, growth_flux, neighbours, widths.common_px
+        ),
     )
+
+
+def _halo_of(pixels, taken, stars, row, growth_flux, neighbours, width_px) -> NDArray:
+    """Share of the light of stars in a wide halo, R and B more than G, (2, n); of the brightest
+    alone."""
+    some = _brightest_alone(stars, row, neighbours)
+    x_px, y_px = places_of(stars)[row[some]].T
+    inner, outer = [_masked_ring(taken, x_px, y_px, r * width_px) for r in HALO_OF_RINGS_WIDTHS]
+    near, far = np.square(np.array(HALO_FILLS_WIDTHS) * width_px)
+    light = growth_flux[:, RADII_WIDTHS.index(ALL_STARS_TO), some]
+    share = np.empty(light.shape)
+    for channel, least_sigma in enumerate(_least_sigmas(stars)):
+        plane = pixels[channel]
+        lifted = inner.level(plane, least_sigma) - outer.level(plane, least_sigma)
+        share[channel] = np.pi * (far - near) * lifted / _positive(light[channel])
+    halo = np.full((2, len(row)), np.nan)
+    halo[:, some] = share[list(OTHERS)] - share[GREEN]
+    return halo
+
+
+def _brightest_alone(stars: Table, row: NDArray, neighbours: NDArray) -> NDArray:
+    """Which of the rows are the brightest stars without others near."""
+    near = RADII_WIDTHS.index(ALL_STARS_TO) + 1
+    alone = np.flatnonzero(neighbours[near] < NEIGHBOUR_SHARE)
+    brightest = np.argsort(np.asarray(stars["snr"])[row[alone]])[::-1]
+    return alone[brightest[:MOST_FAR_STARS]]
 
 
 def _own_light(pixels, taken, stars, row, widths) -> tuple[NDArray, NDArray, NDArray]:
@@ -652,13 +689,11 @@ def _growing_on(ground: _Ground, taken, stars, row, neighbours, width_px) -> NDA
     the brightest alone, as wide stamps cost time and noise."""
     near = RADII_WIDTHS.index(ALL_STARS_TO) + 1
     flux = np.full((len(ground.planes), len(RADII_WIDTHS), len(row)), np.nan)
-    alone = np.flatnonzero(neighbours[near] < NEIGHBOUR_SHARE)
-    brightest = np.argsort(np.asarray(stars["snr"])[row[alone]])[::-1]
     # what a cut sky shows of light is not in proportion to it: then ring by ring from the middle
     far = slice(0 if any(ground.cut) else near, None)
     parts = (
         (slice(near), np.arange(len(row))),
-        (far, alone[brightest[:MOST_FAR_STARS]]),
+        (far, _brightest_alone(stars, row, neighbours)),
     )
     for radii, some in parts:
         x_px, y_px = places_of(stars)[row[some]].T

@@ -79,6 +79,7 @@ def shown(job, window=WHOLE, **asked):
     settings = Settings(**asked)
     seen = job.look(window)
     lit = job.with_stars(seen, job.stars_in(window, settings.star_size), settings)
+    assert (seen.before.ravel()[lit[0]] != lit[1]).all()  # nothing is sent that stays
     return channels(seen.before), channels(with_pixels(seen.before, *lit))
 
 

@@ -58,13 +58,17 @@ class Stretch:
         """The picture (3, H, W) as a display wants it: sRGB-encoded float32 in [0, 1]; nan becomes
         0."""
         display = np.empty(pixels.shape, np.float32)
-        precision = pixels.dtype if np.issubdtype(pixels.dtype, np.floating) else np.float64
-        black = np.array(self.black, precision)[:, np.newaxis, np.newaxis]
         rows = max(1, _STRIP_PIXELS // pixels.shape[2])
         for top in range(0, pixels.shape[1], rows):
-            strip = (pixels[:, top : top + rows] - black).astype(np.float32, copy=False)
-            display[:, top : top + rows] = srgb_encode(keep_ratios(strip, self._linear_light))
+            display[:, top : top + rows] = srgb_encode(self.light(pixels[:, top : top + rows]))
         return display
+
+    def light(self, pixels: NDArray) -> NDArray[np.float32]:
+        """Linear light of a display that shows pixels (3, ...) stretched, 0 to 1."""
+        precision = pixels.dtype if np.issubdtype(pixels.dtype, np.floating) else np.float64
+        black = np.array(self.black, precision).reshape(3, *(1,) * (pixels.ndim - 1))
+        above = (pixels - black).astype(np.float32, copy=False)
+        return keep_ratios(above, self._linear_light)
 
     def on_sky_of(self, pixels: NDArray) -> "Stretch":
         """The same stretch with the black point moved to the sky of another picture (after its sky

@@ -10,7 +10,7 @@ from .belonging import belonging_cards, read_nebula
 from .blend import screen_keeping_hue
 from .geometry import Moved, carried, find_moved
 from .job import Joined, join_pictures, laid_anew, seems_linear, starry_look
-from .laying import carried_layer, laid_over, own_softening_px
+from .laying import carried_layer, laid_over, own_softening_px, way_of_laying
 from .rebuilt import read_star_layer
 from .saving import joined_kind, write_joined
 from .star_layer import KnownStars, own_colours, prepared_layer, stars_of_layer
@@ -36,5 +36,6 @@ __all__ = [
     "seems_linear",
     "starry_look",
     "stars_of_layer",
+    "way_of_laying",
     "write_joined",
 ]

@@ -6,7 +6,6 @@ star's own ratios of channels, as the light of a star has that shines through a 
 """
 
 from collections.abc import Callable
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,7 +39,11 @@ def screen_keeping_hue(
     ndarray, (3, y, x) float32
         ``below`` bit for bit where ``above`` is 0 in all channels.
     """
-    return laid_on_pixels(below, above, partial(screened, space=space))
+
+    def lay(ground: NDArray, star: NDArray) -> NDArray:
+        return screened(ground, srgb_decode(np.asarray(star, float)), space)
+
+    return laid_on_pixels(below, above, lay)
 
 
 def laid_on_pixels(
@@ -79,7 +82,10 @@ def screened(below: NDArray, above: NDArray, space: ColourSpace) -> NDArray:
 
     Parameters
     ----------
-    below, above : ndarray, (3, n)
+    below : ndarray, (3, n)
+        Encoded in ``space``.
+    above : ndarray, (3, n)
+        Linear light in sRGB's primaries.
     space : ColourSpace
 
     Returns
@@ -87,7 +93,7 @@ def screened(below: NDArray, above: NDArray, space: ColourSpace) -> NDArray:
     ndarray, (3, n)
     """
     ground = space.decode(below)
-    star = space.from_srgb(srgb_decode(np.asarray(above, float)))
+    star = space.from_srgb(np.asarray(above, float))
     ground_y = space.luminance(ground)
     star_y = space.luminance(star)
     darkness = (1 - srgb_encode(ground_y)) * (1 - srgb_encode(star_y))

@@ -1,5 +1,6 @@
 """A star layer carried to where the finished nebula lies, and laid over it."""
 
+from collections.abc import Callable
 from functools import partial
 
 import numpy as np
@@ -290,13 +291,31 @@ def laid_over(
     ndarray, (3, y, x) float32
         The nebula bit for bit where no star is.
     """
-    lay = partial(_stretched_over, stretch=stretch, space=space) if stretch else np.add
-    return laid_on_pixels(nebula, stars, lay)
+    return laid_on_pixels(nebula, stars, way_of_laying(stretch, space))
+
+
+def way_of_laying(
+    stretch: Stretch | None, space: ColourSpace
+) -> Callable[[NDArray, NDArray], NDArray]:
+    """How pixels (3, n) of stars are laid over those of a nebula: see `laid_over`.
+
+    Parameters
+    ----------
+    stretch : Stretch or None
+    space : ColourSpace
+
+    Returns
+    -------
+    callable
+        Takes pixels of the nebula and of the stars, gives those of both.
+    """
+    if stretch is None:
+        return np.add
+    return partial(_stretched_over, stretch=stretch, space=space)
 
 
 def _stretched_over(
     below: NDArray, light: NDArray, stretch: Stretch, space: ColourSpace
 ) -> NDArray:
     """Pixels (3, n) of linear stars over those of a stretched nebula."""
-    above = stretch.apply(np.asarray(light[:, None], np.float32))
-    return screened(below, above[:, 0], space)
+    return screened(below, stretch.light(np.asarray(light, np.float32)), space)

@@ -6,6 +6,7 @@ else moved it, so that no value jumps back that was moved on meanwhile.
 
 import asyncio
 import html
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
@@ -22,6 +23,8 @@ from .history import History
 from .visible import Window, window_of
 
 GATHER_MS = 15  # changes that come within this are answered together
+AT_ONCE_MS = 1  # a slider's move is answered so soon
+IDLE_S = 0.1  # if nothing was drawn for so long
 ECHO = "told"  # with this the browser answers a move of the server's
 LEAST_MOVE = 5e-4  # of a slider: its steps are sums of decimals, rounded
 LARGEST_SCREEN_PX = 4096
@@ -68,6 +71,7 @@ class ChoicePage:
         self.keep = keep
         self.shown_settings = history.now
         self.waiting = False
+        self.drawn_at_s = 0.0  # by the clock that never goes back
         self.last_move: tuple | None = (
             None  # the slider, and the gesture by the browser's count
         )
@@ -145,7 +149,8 @@ class ChoicePage:
 
     def _slider_moved(self, name: str, attribute: str, old: float, new: float) -> None:
         self.moving = self._chosen_by(name, new)
-        self._refresh()
+        idle = time.monotonic() - self.drawn_at_s > IDLE_S
+        self._refresh(AT_ONCE_MS if idle else GATHER_MS)
 
     def _slider_left(self, name: str, attribute: str, old: float, new: float) -> None:
         """Choose soon what a slider was moved to: of moves that came together the last alone."""
@@ -237,11 +242,11 @@ class ChoicePage:
         self._forget_view()
         self._refresh()
 
-    def _refresh(self) -> None:
+    def _refresh(self, within_ms: int = GATHER_MS) -> None:
         """Render soon, once for all changes that come together."""
         if not self.waiting:
             self.waiting = True
-            self.document.add_timeout_callback(self._render_gathered, GATHER_MS)
+            self.document.add_timeout_callback(self._render_gathered, within_ms)
 
     def _render_gathered(self) -> None:
         self.waiting = False
@@ -249,6 +254,7 @@ class ChoicePage:
             chosen, self.moving = self.moving, None
             self._preview(replace(self.history.now, **chosen))
         self.render()
+        self.drawn_at_s = time.monotonic()
 
     def _sides_on_screen(self) -> tuple[int | None, int | None]:
         """Width and height of the picture on the screen; None until a browser has laid it out."""

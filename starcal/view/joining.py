@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from ..choices import Choices, Settings
 from ..colour import srgb_encode
+from ..cores import in_threads
 from ..cure.wishes import factors_of, numbers_of, tinted, whole_stars
 from ..draw.preview import binned
 from ..draw.tone import Stretch, choose_stretch
@@ -22,11 +23,11 @@ from ..finish import (
     join_pictures,
     joined_kind,
     laid_anew,
-    laid_over,
     own_colours,
     prepared_layer,
     read_star_layer,
     stars_of_layer,
+    way_of_laying,
     write_joined,
 )
 from ..frame import (
@@ -47,6 +48,7 @@ from .visible import Window, mean_of, rgba
 
 IDENTITY = np.eye(2, 3)
 USUAL_CORES = Choices().clipped_cores
+SCREEN_PIXELS = 2**14  # of a screen, a thread's: all that is made of them stays in the cache
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -102,6 +104,11 @@ class JoinJob:
         return numbers_of(self.parts, self.table)
 
     @cached_property
+    def own_colours(self) -> NDArray[np.float64]:
+        """Colours of the stars as the layer has them, (n, 3)."""
+        return own_colours(self.parts)
+
+    @cached_property
     def shown_stretch(self) -> Stretch | None:
         """How a linear nebula is shown; None: it is stretched already."""
         linear = self.joined.tones.linear
@@ -135,16 +142,24 @@ class JoinJob:
     ) -> tuple[NDArray[np.intp], NDArray[np.uint32]]:
         """What stars change of what is seen of the nebula: numbers of the pixels of the screen,
         row by row, and those pixels."""
-        tint = tinted(own_colours(self.parts), choices.warmth, choices.saturation)
+        tint = tinted(self.own_colours, choices.warmth, choices.saturation)
         factor = factors_of(self.parts, self.table, choices)
         colours = np.float32(tint * factor[:, None])
-        light = stars.light(colours) + seen.rest.reshape(3, -1)
-        starry = np.flatnonzero((light != 0).any(axis=0))
         look = self.joined.look
         strong = look.adjusted(strength=choices.star_strength) if look else None
-        below = seen.below.reshape(3, -1).take(starry, axis=1)[:, None]
-        laid = laid_over(below, light.take(starry, axis=1)[:, None], strong, self.space)
-        return starry, self.as_seen(laid)[0]
+        lay = way_of_laying(strong, self.space)
+
+        def laid(place: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.uint32]]:
+            below, rest, before = seen.at(place)
+            light = stars.light(place, colours) + rest
+            after = self.as_seen(lay(below, light)[:, None])[0]
+            other = after != before
+            return place[other], after[other]
+
+        lit = np.flatnonzero(stars.lit | seen.lit)
+        made = in_threads(laid, np.array_split(lit, 1 + len(lit) // SCREEN_PIXELS))
+        place, pixel = (np.concatenate(each) for each in zip(*made, strict=True))
+        return place, pixel
 
     def as_seen(self, picture: NDArray) -> NDArray[np.uint32]:
         """Numbers of the nebula as pixels of the screen."""
@@ -318,3 +333,15 @@ class SeenNebula:
     below: NDArray[np.float32]
     rest: NDArray[np.float32]
     before: NDArray[np.uint32]
+
+    @cached_property
+    def lit(self) -> NDArray[np.bool_]:
+        """Where the layer has light that no star is known for, row by row."""
+        return (self.rest != 0).any(axis=0).ravel()
+
+    def at(self, place: NDArray[np.intp]) -> tuple[NDArray, NDArray, NDArray]:
+        """``below``, ``rest`` and ``before`` of pixels by their numbers."""
+        below, rest = (
+            each.reshape(3, -1).take(place, axis=1) for each in (self.below, self.rest)
+        )
+        return below, rest, self.before.ravel().take(place)

@@ -2,6 +2,7 @@
 are drawn at once, the others when the hand rests."""
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,9 +87,21 @@ class SeenStars:
         """Whether all are of one size."""
         return self.sizes[0] == self.sizes[1]
 
-    def light(self, colours: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Light of the pixels, (3, k), by the colour of each star, (n, 3)."""
-        first, others = (share @ colours for share in self.shares)
+    @cached_property
+    def lit(self) -> NDArray[np.bool_]:
+        """On which pixels a star shines, row by row."""
+        first, others = (np.diff(share.indptr) > 0 for share in self.shares)
+        return first | others
+
+    def light(
+        self, place: NDArray[np.intp], colours: NDArray[np.float32]
+    ) -> NDArray[np.float32]:
+        """Light of pixels, (3, k), by the colour of each star, (n, 3).
+
+        ``place`` are the numbers of the pixels, rising: all that are lit from the first to the last
+        of them, at least.
+        """
+        first, others = (_lit_rows(share, place) @ colours for share in self.shares)
         return (first + others).T
 
     def resized(self, star_size: float) -> "SeenStars":
@@ -101,6 +114,18 @@ class SeenStars:
         size = self.sizes[0]
         others = self.screen.shares(self.parts[1], size)
         return replace(self, sizes=(size, size), shares=(self.shares[0], others))
+
+
+def _lit_rows(share: csr_array, place: NDArray[np.intp]) -> csr_array:
+    """Rows of a sparse array; those between them are empty."""
+    if not len(place):
+        return share[:0]
+    ends = np.append(share.indptr[place], share.indptr[place[-1] + 1])
+    held = slice(ends[0], ends[-1])
+    return csr_array(
+        (share.data[held], share.indices[held], ends - ends[0]),
+        shape=(len(place), share.shape[1]),
+    )
 
 
 def stars_seen(parts: Split, screen: Screen, star_size: float) -> SeenStars:

@@ -1,6 +1,7 @@
 """starcal.finish: stars back into a nebula that was worked on elsewhere."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -25,8 +26,8 @@ from starcal.finish import (
     screen_keeping_hue,
 )
 from starcal.finish.belonging import require_starless
-from starcal.finish.bends import most_moved_part
-from starcal.finish.drift import CERTAIN, Drift
+from starcal.finish.bends import most_moved_part, require_no_bend
+from starcal.finish.drift import CERTAIN, Drift, fitted_shifts, similar
 from starcal.finish.tones import tones_of
 from starcal.frame import colour_space, icc_profile_of, read_frame, write_fits
 
@@ -193,6 +194,8 @@ def test_what_was_done_to_a_nebula_is_told_and_nothing_else(matrix, size, told):
         shapes=((360, 480), size),
     )
     assert told in str(moved)
+    bent = replace(moved, error_px=0.4, bend_px=0.31)
+    assert str(bent).endswith("to 0.40 px: a bend of 0.31 px would not be seen)")
 
 
 @pytest.mark.slow
@@ -260,6 +263,27 @@ def test_windows_of_a_noisy_picture_tell_together_that_a_part_was_moved(agreeing
     assert most_moved_part(drift, noise) < 0.3
     pushed_px = noise + np.stack([away, 0 * away], axis=1)
     assert (most_moved_part(drift, pushed_px) > 2) is told
+
+
+@pytest.mark.parametrize("shift_px", [0.0, 0.15])
+def test_a_bend_too_small_to_be_refused_is_in_the_error(shift_px):
+    """A lens, by which 95 % of the picture are nearer than that to the best similarity."""
+
+    def lens(places):
+        away = (places - 255) / 256
+        return away * np.sum(away**2, axis=1)[:, None]
+
+    even = np.stack(np.mgrid[0:510:15j, 0:510:15j], axis=-1).reshape(-1, 2)
+    design = similar(even).reshape(-1, 4)
+    left = lens(even).ravel()
+    left = left - design @ np.linalg.lstsq(design, left)[0]
+    lens_px = shift_px / np.quantile(np.hypot(*left.reshape(-1, 2).T), 0.95)
+    places = np.stack(np.mgrid[31:500:32, 31:500:32], axis=-1).reshape(-1, 2).astype(float)
+    shifts = lens_px * lens(places) + np.random.default_rng(0).normal(0, 0.1, places.shape)
+    drift = Drift(places, shifts, np.full(len(places), 2.0), len(places), 32.0)
+    straight = fitted_shifts(drift, similar(places))
+    told_px = require_no_bend(drift, straight, (511, 511), 1.0)
+    assert told_px == pytest.approx(shift_px, abs=0.06)  # noise by the root of windows: 0.01
 
 
 def vignetted(picture):

@@ -136,7 +136,7 @@ def _lens_words(term: float, shape: tuple[int, int]) -> str:
 
 def require_no_bend(
     drift: Drift, straight: ShiftFit, shape: tuple[int, int], px: float, whole: bool = False
-) -> None:
+) -> float:
     """Refuse a picture of which the best similarity leaves smooth shifts.
 
     Parameters
@@ -151,11 +151,17 @@ def require_no_bend(
     whole : bool
         The similarity is a shift by whole pixels, quarter turns and a mirror.
 
+    Returns
+    -------
+    float
+        How far places may be off, in pixels of the picture, by a bend too small or too unsure to be
+        refused.
+
     Raises
     ------
     GeometryError
     """
-    _require_no_warp(drift, shape, px, whole)
+    warped_px = _require_no_warp(drift, shape, px, whole)
     moved_px = px * most_moved_part(
         drift, drift.away_px - similar(drift.places) @ straight.terms
     )
@@ -164,6 +170,7 @@ def require_no_bend(
             f"part of the nebula was moved by {moved_px:.1f} px against the rest since its stars "
             f"were taken out, as by a bend or a brush: {UNDO}"
         )
+    return max(warped_px, moved_px)
 
 
 def most_moved_part(drift: Drift, left_px: NDArray) -> float:
@@ -202,11 +209,12 @@ def _moved_together(left_px: NDArray) -> float:
     return together if sure else 0.0
 
 
-def _require_no_warp(drift: Drift, shape: tuple[int, int], px: float, whole: bool) -> None:
-    if len(drift.places) < LEAST_WARP_WINDOWS:
-        return
+def _require_no_warp(drift: Drift, shape: tuple[int, int], px: float, whole: bool) -> float:
+    """What is left of the warp that windows tell of, where that is not refused; pixels."""
     warp = warp_of(drift, shape)
     left_px = px * warp.left_px
+    if len(drift.places) < LEAST_WARP_WINDOWS:
+        return left_px
     more = 1 + FEW_WINDOWS / len(drift.places)
     sure = SURE_CHI2 * more * (UNLIKELY_TIMES if whole else 1)
     if left_px > MOST_WARP_PX * more and warp.chi2 > sure:
@@ -214,6 +222,7 @@ def _require_no_warp(drift: Drift, shape: tuple[int, int], px: float, whole: boo
             f"the nebula was {warp.kind} since its stars were taken out, {left_px:.1f} px are left "
             f"after the best shift, turn and scale: {UNDO}"
         )
+    return left_px
 
 
 def require_even_axes(way: Way) -> None:

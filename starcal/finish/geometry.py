@@ -15,7 +15,7 @@ from scipy import ndimage
 from ..cores import in_threads
 from ..errors import GeometryError
 from ..robust import rank_correlation
-from .bends import require_even_axes, require_no_bend, require_no_lens
+from .bends import MOST_PART_PX, require_even_axes, require_no_bend, require_no_lens
 from .drift import Drift, ShiftFit, corners_of, fitted_shifts, refined, similar
 from .features import (
     Looked,
@@ -64,7 +64,9 @@ class Moved:
     matrix : ndarray, (2, 3)
         Takes (x, y, 1) of the frame to (x, y) of the picture, pixels.
     error_px : float
-        1-sigma error of that at the picture's corners.
+        1-sigma error of that at the picture's corners, what ``bend_px`` allows among it.
+    bend_px : float
+        How far places may be off by a bend that is too small or too unsure to be refused.
     agreeing, tried : int
         Pairs of features that agree with it, and all pairs.
     correlation : float
@@ -81,6 +83,7 @@ class Moved:
 
     matrix: NDArray[np.float64]
     error_px: float
+    bend_px: float = 0.0
     agreeing: int
     tried: int
     correlation: float
@@ -120,12 +123,13 @@ class Moved:
         """What was done, in words."""
         done = self._turned() + self._scaled()
         done = done or self._cropped()
+        known = f"to {self.error_px:.2f} px"
+        if self.bend_px > MOST_PART_PX:
+            known += f": a bend of {self.bend_px:.2f} px would not be seen"
         if not done:
-            return f"the nebula lies as its starless frame does (to {self.error_px:.2f} px)"
-        return (
-            f"since its stars were taken out the nebula was {' and '.join(done)} "
-            f"(known to {self.error_px:.2f} px)"
-        )
+            return f"the nebula lies as its starless frame does ({known})"
+        was = " and ".join(done)
+        return f"since its stars were taken out the nebula was {was} (known {known})"
 
     def _turned(self) -> list[str]:
         turn_deg = round(self.rotation_deg, 2)
@@ -223,6 +227,7 @@ def _moved_of(
     return Moved(
         matrix=exact.matrix,
         error_px=exact.error_px,
+        bend_px=exact.bend_px,
         agreeing=len(best.inside),
         tried=len(best.pairs),
         correlation=proof[0],
@@ -261,14 +266,15 @@ class Exact:
     Attributes
     ----------
     matrix : ndarray, (2, 3)
-    error_px : float
-        1 sigma at the corners of the picture.
+    error_px, bend_px : float
+        See `Moved`.
     left_px : ndarray, (n,)
         What each window that tells a shift is off.
     """
 
     matrix: NDArray[np.float64]
     error_px: float
+    bend_px: float
     left_px: NDArray[np.float64]
 
 
@@ -291,10 +297,11 @@ def _exact(frame: NDArray, picture: NDArray, matrix: NDArray) -> Exact:
     error_px = straight.error_px(similar(corners_of(other.shape[1:])))
     error_px = float(np.hypot(error_px, METHOD_ERROR_PX) * px)
     full = _as_similarity(_unthinned(before, after, found), frame.shape[1:])
-    whole = _whole(full, picture.shape[1:], error_px)
+    whole, rounded_px = _whole(full, picture.shape[1:], error_px)
     is_whole = not np.array_equal(whole, full)
-    require_no_bend(drift, straight, other.shape[1:], px, is_whole)
-    return Exact(whole, error_px, px * straight.left_px)
+    bend_px = require_no_bend(drift, straight, other.shape[1:], px, is_whole)
+    error_px = float(np.linalg.norm([error_px, rounded_px, bend_px]))
+    return Exact(whole, error_px, bend_px, px * straight.left_px)
 
 
 def _require_told(drift: Drift, straight: ShiftFit) -> None:
@@ -306,16 +313,18 @@ def _require_told(drift: Drift, straight: ShiftFit) -> None:
         )
 
 
-def _whole(matrix: NDArray, shape: tuple[int, int], error_px: float) -> NDArray:
-    """A crop or quarter turn that it is, to within its error, exactly; any other way as it is."""
+def _whole(matrix: NDArray, shape: tuple[int, int], error_px: float) -> tuple[NDArray, float]:
+    """A crop or quarter turn that it is, to within its error, exactly, and how far that is from it;
+    any other way as it is."""
     turn = np.rint(matrix[:, :2])
     if not is_quarter_turn(turn):
-        return matrix
+        return matrix, 0.0
     ends = corners_of(shape)
     starts = applied(np.linalg.inv(np.vstack([matrix, [0, 0, 1]]))[:2], ends)
     whole = np.column_stack([turn, np.rint(np.mean(ends - starts @ turn.T, axis=0))])
     off_px = np.hypot(*(applied(whole, starts) - ends).T).max()
-    return whole if off_px < max(EXACT_PX, min(3 * error_px, 2 * EXACT_PX)) else matrix
+    near = off_px < max(EXACT_PX, min(3 * error_px, 2 * EXACT_PX))
+    return (whole, off_px) if near else (matrix, 0.0)
 
 
 # --- what speaks against it -------------------------------------------------------------------

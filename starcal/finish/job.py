@@ -119,6 +119,7 @@ def moved_facts(found: Moved) -> dict:
         "rotation_deg": found.rotation_deg,
         "mirrored": found.mirrored,
         "error_px": found.error_px,
+        "bend_px": found.bend_px,
         "features": found.agreeing,
         "correlation": found.correlation,
     }

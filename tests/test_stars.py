@@ -12,8 +12,9 @@ from scipy.special import erf
 from starcal.demo.faults import track
 from starcal.stars import FLAG_REASONS, Flag, flag_tally, measure_stars
 from starcal.stars.borders import border_widths
-from starcal.stars.detection import clip_level_of
+from starcal.stars.detection import clip_level_of, first_look
 from starcal.stars.leaks import leaks_into
+from starcal.stars.noise import frame_noise
 from starcal.stars.photometry import _clearest
 from starcal.stars.shapes import stacked_profile
 
@@ -703,3 +704,18 @@ def test_flat_tops_below_sharp_ones_are_no_clip_level():
     y_px, x_px = (60.0 * place.ravel() + 30 for place in np.mgrid[:6, :6])
     assert np.isnan(clip_level_of(flat, x_px, y_px, 7.0))
     assert clip_level_of(np.minimum(plane, 0.55), x_px, y_px, 7.0) == pytest.approx(0.55)
+
+
+def test_knots_of_a_nebula_that_outshines_its_stars_do_not_set_the_width():
+    """Stars 3 px wide shine in two channels, the knots of a nebula, 8 px wide and one beside the
+    other, in all, as where H-alpha was made the luminance. To 0.4 px: a star's width on knots."""
+    rng = np.random.default_rng(5)
+    y, x = np.mgrid[:300, :420]
+    pixels = rng.normal(0, 1, (3, 300, 420))
+    kinds = (8.0, 30, (1, 1, 1), 500), (3.0, 120, (1, 1, 0), 60)
+    for fwhm_px, height, lit, count in kinds:
+        for at_x, at_y in rng.uniform(12, (408, 288), (count, 2)):
+            away = ((x - at_x) ** 2 + (y - at_y) ** 2) / (fwhm_px / 2.3548) ** 2
+            pixels += height * np.array(lit)[:, None, None] * np.exp(-away / 2)
+    pixels = pixels.astype(np.float32)
+    assert abs(first_look(pixels, frame_noise(pixels), 5.0).fwhm_px - 3) < 0.4

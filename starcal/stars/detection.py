@@ -169,9 +169,8 @@ def first_look(pixels: np.ndarray, noise: FrameNoise, snr_min: float) -> FirstLo
     for _ in range(3):
         before = fwhm_px
         x, y, snr = detect(band, noise, before, max(snr_min, 8.0))
-        real = shown_as_stars(band, noise, x, y)  # rays show in one channel each
-        x, y, snr = x[real], y[real], snr[real]
-        fwhm_px = _seen_fwhm(band, noise, before, x, y, snr)
+        real, fwhm_px = _stars_among(band, noise, before, x, y, snr)
+        x, y = x[real], y[real]
         if np.isnan(fwhm_px):
             fwhm_px = FIRST_GUESS_FWHM_PX
             break
@@ -187,6 +186,22 @@ def middle_of(shape: tuple[int, ...]) -> tuple[slice, slice]:
     half = GUESS_HALF_PX
     rows = slice(max(0, top - half), top + half)
     return rows, slice(max(0, left - 3 * half), left + 3 * half)
+
+
+def _stars_among(
+    band, noise: FrameNoise, fwhm_px: float, x, y, snr
+) -> tuple[np.ndarray, float]:
+    """Which of some peaks are stars, and their FWHM: those that show in all channels (rays show in
+    one each), unless they are far wider than those that stand clear of what is round them in two,
+    for they are knots of a nebula that outshines its stars."""
+    shown = shown_as_stars(band, noise, x, y)
+    clear = (_above_rims(band, noise, x, y, by_rim=True) > CLEAR_IN_CHANNEL).sum(axis=0) >= 2
+    shown_px, clear_px = [
+        _seen_fwhm(band, noise, fwhm_px, x[some], y[some], snr[some]) for some in (shown, clear)
+    ]
+    if clear.sum() >= ENOUGH_IN_ALL and STARS_QUARTILES * clear_px < shown_px:
+        return clear, clear_px
+    return shown, shown_px
 
 
 def _seen_fwhm(band, noise: FrameNoise, fwhm_px: float, x, y, snr) -> float:

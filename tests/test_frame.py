@@ -1335,6 +1335,9 @@ def test_cores_beyond_full_scale_are_read_as_they_were_written(tmp_path):
     assert read_frame(tmp_path / "layer.fits").full_scale == 12.0
     write_fits(tmp_path / "dim.fits", 0.01 * pixels, again.header)
     assert "FULLSCAL" not in fits.getheader(tmp_path / "dim.fits")
+    dark = np.float32(4e-5) * pixels  # as a dim frame is without its stars
+    write_fits(tmp_path / "dark.fits", dark)
+    np.testing.assert_array_equal(read_frame(tmp_path / "dark.fits").pixels, dark)
 
 
 @pytest.mark.parametrize("kind", ["u1", "i1", "u2", "i2", "u4", "i4", "f4", "f8"])

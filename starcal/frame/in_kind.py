@@ -12,7 +12,7 @@ from astropy.io.fits import Header
 from numpy.typing import NDArray
 
 from .fits_files import stored_numbers
-from .output import exceeds_unit, write_bytes, write_fits_numbers
+from .output import hides_scale, write_bytes, write_fits_numbers
 from .pictures import ICC_TAG, PNG, TIFF
 from .spaces import ColourSpace
 
@@ -123,7 +123,7 @@ def write_fits_in_kind(
     new = picture[:, changed].astype(float) * full_scale
     scale, n_clipped = None, 0
     if numbers.dtype.kind == "f":
-        scale = full_scale if full_scale != 1 or exceeds_unit(picture) else None
+        scale = full_scale if full_scale != 1 or hides_scale(picture) else None
     else:
         least, most = np.iinfo(numbers.dtype).min, np.iinfo(numbers.dtype).max
         n_clipped = int((new > most + 0.5).any(axis=0).sum())

@@ -8,7 +8,7 @@ import numpy as np
 from astropy.io import fits
 from astropy.table import Table
 
-from .levels import FULL_SCALE_CARD, UNIT_LIMIT, chunks
+from .levels import FULL_SCALE_CARD, UNIT_FLOOR, UNIT_LIMIT, chunks
 from .sky import warnings_to
 from .whole import atomic_write
 
@@ -66,7 +66,7 @@ def write_fits(
         )
     planes = pixels if pixels.ndim == 3 else pixels[None]
     with atomic_write(path, overwrite) as file:
-        full_scale = 1.0 if exceeds_unit(planes) else None
+        full_scale = 1.0 if hides_scale(planes) else None
         file.write(output_header(pixels.shape, header, history, full_scale=full_scale))
         _write_planes(file, planes, np.dtype(np.float32))
 
@@ -132,9 +132,16 @@ def _as_stored(numbers: np.ndarray) -> tuple[np.ndarray, int]:
     return flipped.view(other), -half if bits == 8 else half
 
 
-def exceeds_unit(planes: Iterable[np.ndarray]) -> bool:
-    """Whether channels, 1 being full scale, would be taken for numbers of another scale."""
-    return any((chunk > UNIT_LIMIT).any() for plane in planes for chunk in chunks(plane))
+def hides_scale(planes: Iterable[np.ndarray]) -> bool:
+    """Whether channels, 1 being full scale, would be taken for numbers of another scale: too bright
+    for it, or all of them dark, as a dim frame is without its stars."""
+    lit = False
+    for plane in planes:
+        for chunk in chunks(plane):
+            if (chunk > UNIT_LIMIT).any():
+                return True
+            lit = lit or bool((chunk >= UNIT_FLOOR).any())
+    return not lit
 
 
 def output_header(

@@ -624,10 +624,19 @@ class Settings(Choices):
 
 
 def _seen_from(folder: str | Path, path: str) -> str:
+    """A path from a folder; ``..`` goes back from where a link leads, not from where it lies."""
+    own = os.path.join(os.path.realpath(os.path.dirname(path)), os.path.basename(path))
     try:
-        return os.path.relpath(path, folder)
+        return os.path.relpath(own, os.path.realpath(folder))
     except ValueError:  # another drive
-        return os.path.abspath(path)
+        return own
+
+
+def _seen_from_here(record: str | Path, path: str) -> str:
+    """A path that a file tells from its folder; the short way to it, if that leads there, too."""
+    own = os.path.normpath(os.path.join(os.path.dirname(os.path.realpath(record)), path))
+    short = os.path.normpath(os.path.join(os.path.dirname(record), path))
+    return short if os.path.realpath(short) == os.path.realpath(own) else own
 
 
 # Settings that went by another name in results of earlier versions.
@@ -663,9 +672,7 @@ def read_settings(path: str | Path) -> Settings:
         raise SettingsError(
             f"{path} holds no settings; give the result.json of an earlier run"
         ) from error
-    return _made_of(known, path)._with_paths(
-        lambda file: os.path.normpath(os.path.join(os.path.dirname(path), file))
-    )
+    return _made_of(known, path)._with_paths(lambda file: _seen_from_here(path, file))
 
 
 def _made_of(known: Any, path: str | Path) -> Settings:

@@ -287,7 +287,8 @@ def run(
     layers = [each for each in (starless, star_frame) if isinstance(each, str | Path)]
     require_there([*files, *layers])
     _require_free_folder(folder, [*files, *layers], overwrite)
-    settings = _asked_for(choices, frame, starless, star_frame)
+    files_by_name = {"starless": starless, "star_frame": star_frame, "wcs": wcs}
+    settings = _asked_for(choices, frame, full_scale, files_by_name)
     progress = Logged(progress)
     with atomic_folder(folder, OUTPUTS, overwrite) as place:  # kept from others from here on
         frame = as_frame(frame, progress, wcs=wcs, full_scale=full_scale)
@@ -314,16 +315,14 @@ def _frame_and_made(
     return frame, _route_of_linear(frame, found, choices, progress, **others)
 
 
-def _asked_for(choices: Choices, frame, starless, star_frame) -> Settings:
-    """What ``result.json`` says was asked for."""
+def _asked_for(
+    choices: Choices, frame: FrameLike, full_scale: float | None, others: dict[str, Any]
+) -> Settings:
+    """What ``result.json`` says was asked for; the others by the names of settings."""
     if isinstance(choices, Settings):
         return choices
-    return Settings(
-        **vars(choices),
-        frame=_name_of(frame),
-        starless=_name_of(starless),
-        star_frame=_name_of(star_frame),
-    )
+    names = {name: _name_of(each) for name, each in others.items()}
+    return Settings(**vars(choices), frame=_name_of(frame), full_scale=full_scale, **names)
 
 
 def run_settings(

@@ -3,8 +3,10 @@ run exactly."""
 
 import json
 import math
+import os
 import shutil
 from dataclasses import FrozenInstanceError, asdict, fields
+from pathlib import Path
 from typing import get_type_hints
 
 import numpy as np
@@ -30,7 +32,7 @@ from starcal.draw.tone import SKY_DISPLAY, choose_stretch
 from starcal.errors import FrameError, OutputError, SettingsError, TooFewStars
 from starcal.frame import write_fits
 from starcal.layers import light_shares, recolour, split
-from starcal.pipeline import run_settings
+from starcal.pipeline import _asked_for, run_settings
 from starcal.stars import Flag
 from starcal.versions import told_differences, versions
 
@@ -347,6 +349,28 @@ def test_frame_and_results_may_be_moved_together_and_what_is_typed_goes_first(
     assert (known.warmth, known.saturation, len(known.leave_out)) == (1.0, 0.8, 2)
     assert known.frame == str(tmp_path / "moved" / "sho.fits")
     assert json.loads((tmp_path / "b" / "result.json").read_text())["route"] == "continuum"
+
+
+def test_paths_lead_back_from_where_links_lead(tmp_path):
+    """Another file of the frame's name beside a link would be taken for the frame."""
+    frame, other = tmp_path / "disk" / "night" / "a.fits", tmp_path / "a.fits"
+    folder = tmp_path / "disk" / "night" / "a-starcal"
+    folder.mkdir(parents=True)
+    for path in (frame, other):
+        path.touch()
+    link = tmp_path / "latest"
+    link.symlink_to(folder)
+    for seen_from in (folder, link):  # where it is written; where it is read
+        settings = Settings(frame=str(frame)).to_dict(seen_from)
+        (folder / "result.json").write_text(json.dumps({"settings": settings}))
+        for place in (folder, link):
+            found = read_settings(place / "result.json")
+            assert os.path.samefile(found.frame, frame)
+
+
+def test_what_a_file_was_read_by_is_kept(tmp_path):
+    asked = _asked_for(Choices(), "a.fits", 4095, {"wcs": Path("b.wcs"), "starless": None})
+    assert (asked.frame, asked.full_scale, asked.wcs) == ("a.fits", 4095, "b.wcs")
 
 
 def test_a_table_of_ones_own_is_found_again(tmp_path):

@@ -67,11 +67,40 @@ def test_names_stand_for_files(night, monkeypatch):
         *all_of_it[:2],
         Path("none.fits"),
     ]
+    assert frames_named(["./a.fits", night / "a.fits", "*.fits"]) == all_of_it
     with pytest.raises(FrameError, match="no file fits this pattern"):
         frames_named(["z*.fits"])
     (night / "empty").mkdir(exist_ok=True)
     with pytest.raises(FrameError, match="no FITS, TIFF or PNG in this folder"):
         frames_named(["empty"])
+
+
+def test_what_a_run_made_is_no_frame(tmp_path):
+    """As by ``starcal run night/*`` typed again; frames beside such files are frames."""
+    made = tmp_path / "a-starcal"
+    made.mkdir()
+    for path in (tmp_path / "a.fits", made / "picture.fits", made / "after.png"):
+        path.touch()
+    (made / "result.json").write_text('{"files": ["picture.fits", "after.png"]}')
+    assert frames_named([made, tmp_path / "a.fits"]) == [tmp_path / "a.fits"]
+    assert frames_named([tmp_path / "*"]) == [tmp_path / "a.fits"]
+    with pytest.raises(FrameError, match="nothing but what runs have made"):
+        frames_named([made])
+    (made / "b.fits").touch()
+    assert frames_named([made]) == [made / "b.fits"]
+
+
+@pytest.mark.parametrize("name", ["index.html", "summary.ecsv"])
+def test_nobody_else_s_file_makes_room_for_the_summary(tmp_path, capsys, name):
+    (tmp_path / "a.fits").touch()
+    (tmp_path / name).write_text("mine")
+    assert main(["run", str(tmp_path)]) == 1
+    assert f"{tmp_path / name} would be replaced" in capsys.readouterr().err
+    assert (tmp_path / name).read_text() == "mine"
+    (tmp_path / name).unlink()
+    assert main(["run", str(tmp_path)]) == 1  # no frame; said in a summary, which is replaced
+    assert main(["run", str(tmp_path)]) == 1
+    assert "would be replaced" not in capsys.readouterr().err
 
 
 def test_two_frames_of_one_name_are_not_written_over_each_other(tmp_path):
@@ -136,6 +165,8 @@ def test_a_folder_is_run_and_gone_on_with(night, tmp_path, capsys):
     assert [fate.state for fate in again.fates] == ["done before", "done before", "failed"]
     assert (out / "a-starcal" / "result.json").stat().st_mtime_ns == before
     assert str(again) == "3 frames: 2 done before, 1 failed"
+    other = starcal.run_many([night / "a.fits"], out, timeout=9, warmth=2, sky="keep")
+    assert other.fates[0].outcome.startswith("done before with another sky and warmth:")
     write_summary(again, out)
     assert Table.read(out / "summary.ecsv")["gain_r"][0] == table["gain_r"][0]
 
@@ -273,7 +304,7 @@ def test_a_run_with_gains_in_common_can_be_gone_on_with_and_repeated(panels, tmp
     again = starcal.run_many(frames, tmp_path, common_gains=True)
     assert again.fates[0].state == "done before"
     other = starcal.run_many(frames, tmp_path, common_gains=True, neutral_bv=0.5)
-    assert "other gains than these frames have in common" in other.fates[0].outcome
+    assert "done before with another neutral_bv and gains:" in other.fates[0].outcome
     folder = Path(fate.folder)
     assert read_settings(folder / "result.json").gains == made.common.given
     page = (folder / "report.html").read_text()

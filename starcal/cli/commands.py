@@ -19,8 +19,10 @@ from ..frame import read_frame, require_same_place, write_fits
 from ..layers import join_add
 from ..many import (
     calibrate_many,
+    common_folder,
     found_in_common,
     frames_named,
+    require_summary_free,
     run_many,
     stands_for_several,
     write_calibrated,
@@ -63,9 +65,12 @@ def _run_several(options) -> int:
     """The whole job for each frame, whatever becomes of the others."""
     refuse_of_one(options, "starless", "star_frame", "wcs", "write_wcs")
     asked = asked_with_common(options)
+    frames = frames_named(options.frame)
+    folder = options.out or common_folder(frames)
+    require_summary_free(folder)
     with ProgressBar(options) as bar:
         made = run_many(
-            options.frame,
+            frames,
             options.out,
             asked,
             jobs=options.jobs,
@@ -74,7 +79,6 @@ def _run_several(options) -> int:
             common_gains=options.common_gains,
             progress=bar,
         )
-    folder = options.out or made.common_folder
     os.makedirs(folder, exist_ok=True)
     written = write_summary(made, folder)
     facts = {

@@ -7,8 +7,8 @@ over all.
 
 from .checks import calibrate_many, check_many, write_calibrated
 from .common import found_in_common, gains_in_common
-from .names import frames_named, stands_for_several
-from .page import write_summary
+from .names import common_folder, frames_named, stands_for_several
+from .page import require_summary_free, write_summary
 from .runs import FrameFate, ManyRuns, run_many
 
 __all__ = [
@@ -16,9 +16,11 @@ __all__ = [
     "ManyRuns",
     "calibrate_many",
     "check_many",
+    "common_folder",
     "found_in_common",
     "frames_named",
     "gains_in_common",
+    "require_summary_free",
     "run_many",
     "stands_for_several",
     "write_calibrated",

@@ -1,5 +1,7 @@
 """The files that names stand for: folders, patterns; and that each has a result of its own."""
 
+import json
+import os
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from glob import glob, has_magic
@@ -20,18 +22,37 @@ def frames_named(names: Iterable[str | Path]) -> list[Path]:
     Returns
     -------
     list of Path
-        Each once, in the order given; those of a folder or pattern by name. What a run made is
-        left out of folders.
+        Each once, by whatever names it is given, in that order; those of a folder or pattern by
+        name. What a run made is left out of folders.
 
     Raises
     ------
     FrameError
         A folder or pattern stands for nothing.
     """
-    found: dict[Path, None] = {}
-    for name in names:
-        found |= dict.fromkeys(_stood_for(Path(name)))
-    return list(found)
+    found: dict[str, Path] = {}
+    given = [Path(name) for name in names]
+    for path in (each for name in given for each in _stood_for(name)):
+        found.setdefault(os.path.realpath(path), path)
+    if given and not found:
+        raise FrameError(
+            "there is nothing but what runs have made: give frames, or their folder"
+        )
+    return list(found.values())
+
+
+def common_folder(frames: Sequence[Path]) -> Path:
+    """The deepest folder that all frames lie in.
+
+    Parameters
+    ----------
+    frames : sequence of Path
+
+    Returns
+    -------
+    Path
+    """
+    return Path(os.path.commonpath([os.path.dirname(os.path.abspath(path)) for path in frames]))
 
 
 def stands_for_several(names: Sequence[str | Path]) -> bool:
@@ -77,13 +98,23 @@ def _stood_for(path: Path) -> list[Path]:
         files = sorted(each for each in path.iterdir() if _is_picture(each))
         if not files:
             raise FrameError(f"{path}: no FITS, TIFF or PNG in this folder. Give another one")
-        return files
+        made = _made_by_run(path)
+        return [each for each in files if each.name not in made]
     if has_magic(str(path)) and not path.exists():
-        files = [Path(each) for each in sorted(glob(str(path)))]
+        files = [Path(each) for each in sorted(glob(str(path))) if not os.path.isdir(each)]
         if not files:
             raise FrameError(f"{path}: no file fits this pattern. Check its spelling")
         return files
     return [path]
+
+
+def _made_by_run(folder: Path) -> set[str]:
+    """Names of what a run has put into a folder."""
+    try:
+        known = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+        return set(known["files"])
+    except (OSError, ValueError, LookupError, TypeError):
+        return set()  # no run's folder
 
 
 def _is_picture(path: Path) -> bool:

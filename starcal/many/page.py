@@ -8,12 +8,17 @@ import string
 from pathlib import Path
 
 from ..draw.preview import small_copy
+from ..errors import OutputError
 from ..frame import write_bytes
 from ..texts import html_image
 from .runs import FAILED, FrameFate, ManyRuns
 
 SIDE_PX = 360
 PLAIN_IN_LINKS = f"{string.ascii_letters}{string.digits}-._~/".encode()  # RFC 3986, section 2.3
+SUMMARY_NAMES = ("summary.ecsv", "index.html")
+# What stands in the first bytes of ours: nobody else's file of such a name is replaced.
+SUMMARY_MARKS = (b"gain_r_error", b"<title>Star colours: ")
+MARK_WITHIN_BYTES = 4096
 OVERVIEW_STYLE = """
 :root { color-scheme: light dark; }
 body { font: 16px/1.5 system-ui, sans-serif; margin: 2rem auto; max-width: 76rem; padding: 0 1rem; }
@@ -24,6 +29,31 @@ h2 { font-size: 1rem; margin: .4rem 0 0; overflow-wrap: anywhere; }
 p { margin: .2rem 0; }
 .failed h2::before { content: "not done: "; }
 """
+
+
+def require_summary_free(folder: str | Path) -> None:
+    """Refuse a folder where files of somebody else have the names of a summary.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Which may not be there yet.
+
+    Raises
+    ------
+    OutputError
+    """
+    for name, mark in zip(SUMMARY_NAMES, SUMMARY_MARKS, strict=True):
+        path = Path(folder) / name
+        if not path.exists():
+            continue
+        with path.open("rb") as file:
+            own = mark in file.read(MARK_WITHIN_BYTES)
+        if not own:
+            raise OutputError(
+                f"{path} would be replaced by the table or page over all frames: give it another "
+                "name, or another folder with --out"
+            )
 
 
 def write_summary(made: ManyRuns, folder: str | Path) -> tuple[str, str]:
@@ -45,7 +75,7 @@ def write_summary(made: ManyRuns, folder: str | Path) -> tuple[str, str]:
     OutputError
         They cannot be written.
     """
-    table, page = Path(folder) / "summary.ecsv", Path(folder) / "index.html"
+    table, page = (Path(folder) / name for name in SUMMARY_NAMES)
     text = io.StringIO()
     made.table.write(text, format="ascii.ecsv")
     write_bytes(table, text.getvalue().encode(errors="replace"), overwrite=True)

@@ -2,7 +2,6 @@
 
 import json
 import math
-import os
 import time
 from collections import Counter
 from collections.abc import Iterator, Sequence
@@ -24,6 +23,7 @@ from .working import work_through
 
 DONE, DONE_BEFORE, FAILED = "done", "done before", "failed"
 NO_NUMBER = math.nan
+ONLY_OF_THE_NETWORK = ("online", "timeout")  # settings that change no result
 # Columns of a frame, by the keys of its result.json
 GAIN_COLUMNS = {
     "gain_{}": "gains",
@@ -104,12 +104,6 @@ class ManyRuns:
         """Frames that could not be done."""
         return sum(fate.state == FAILED for fate in self.fates)
 
-    @property
-    def common_folder(self) -> Path:
-        """The deepest folder that all frames lie in."""
-        parents = [os.path.dirname(os.path.abspath(fate.frame)) for fate in self.fates]
-        return Path(os.path.commonpath(parents))
-
     def __str__(self) -> str:
         """One line: how many, and what became of them."""
         tally = Counter(fate.state for fate in self.fates)
@@ -149,7 +143,8 @@ def run_many(
         Address of a Dask scheduler whose workers are to do it; they must see the same files.
     overwrite : bool
         Do those again that are done already; by default they are left as they are, so that the
-        same call goes on where an interrupted one ended.
+        same call goes on where an interrupted one ended. One that was done by other choices counts
+        as failed.
     common_gains : bool
         Check all of them first, and calibrate with the gains that they have in common: for the
         panels of a mosaic, or nights of one object. Frames that gains cannot rescue go their own
@@ -206,19 +201,25 @@ def run_many(
 
 
 def _done_before(path: Path, folder: Path, choices: Choices) -> FrameFate:
-    """What a folder says; a frame that was done with other gains than now is not done."""
+    """What a folder says; a frame that was done as something else was asked is not done."""
     fate = _told_by_folder(path, folder, DONE_BEFORE)
-    if choices.gains is None or fate.state == FAILED or _made_with(folder) == choices.gains:
+    others = [] if fate.state == FAILED else _asked_otherwise(path, folder, choices)
+    if not others:
         return fate
-    fault = "done before with other gains than these frames have in common: add --overwrite"
+    fault = f"done before with another {' and '.join(others)}: add --overwrite"
     return FrameFate(frame=str(path), folder=str(folder), state=FAILED, outcome=fault)
 
 
-def _made_with(folder: Path) -> tuple[float, ...] | None:
-    """The gains that a run was given."""
+def _asked_otherwise(path: Path, folder: Path, choices: Choices) -> list[str]:
+    """Names of the settings that a run had other values of."""
     known = json.loads((folder / "result.json").read_text(encoding="utf-8"))
-    given = known.get("settings", {}).get("gains")
-    return None if given is None else tuple(given)
+    before = known.get("settings") or {}
+    now = json.loads(json.dumps(_settings_for(choices, path).to_dict(folder)))
+    return [
+        name
+        for name, value in now.items()
+        if name not in ONLY_OF_THE_NETWORK and before.get(name, value) != value
+    ]
 
 
 def _settings_for(choices: Choices, path: Path) -> Settings:

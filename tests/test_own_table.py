@@ -83,7 +83,7 @@ def test_columns_named_by_the_user(tmp_path):
         read_own_table(path, parse_mapping("ra=zebra"))
 
 
-@pytest.mark.parametrize("text", ["", "ra", "place=x", "ra="])
+@pytest.mark.parametrize("text", ["", "ra", "place=x", "ra=", "ra=x,ra=y"])
 def test_a_mapping_that_is_none(text):
     with pytest.raises(CatalogueError, match="--columns ra=RAJ2000"):
         parse_mapping(text)
@@ -217,7 +217,7 @@ WRONG = {
     "no rows": (b"ra,dec,v,bv\n", "without rows"),
     "no colour": (b"ra,dec,v\n1,2,3\n", "v with bv or b, or g with bp"),
     "no numbers": (b"ra,dec,v,bv\n1,2,bright,0.5\n", "column v holds no numbers"),
-    "no places": (b"ra,dec,v,bv\nhere,there,9,0.5\n", "ra and dec holds no numbers"),
+    "no places": (b"ra,dec,v,bv\nhere,there,9,0.5\n", "its column ra holds no numbers"),
     "positions blank": (b"ra,dec,v,bv\n,,9,0.5\n,,9,0.5\n", "none of 2 rows has a position"),
 }
 
@@ -241,3 +241,51 @@ def test_a_file_that_is_not_there(tmp_path):
         choose.stars_around(f"file:{tmp_path}/none.csv", 10.0, 40.0, 1.0)
     with pytest.raises(CatalogueError, match="--catalogue file:PATH"):
         read_own_table(tmp_path)
+
+
+CSV_ROWS = {
+    "right ascension in degrees beside a sexagesimal declination": (
+        "10.5,+40:30:00,9.1,0.5",
+        "10.6,+40:36:00,9.2,0.6",
+    ),
+    "texts that are numbers": ("10.5,40.5,9.1,0.5", "n/a,40.6,9.2,0.6", "10.6,40.6,9.2,0.6"),
+    "a star twice": ("10.5,40.5,9.1,0.5", "10.6,40.6,9.2,0.6", "10.5,40.5,9.1,0.5"),
+    "no place of that kind": ("10.5,40.5,9.1,0.5", "-999,0,9,0", "10.6,40.6,9.2,0.6"),
+}
+
+
+@pytest.mark.parametrize("rows", CSV_ROWS.values(), ids=list(CSV_ROWS))
+def test_what_tables_of_people_hold(tmp_path, rows):
+    path = tmp_path / "s.csv"
+    path.write_text("\n".join(["ra,dec,V,B-V", *rows]))
+    stars = read_own_table(path)
+    assert stars.ra_deg.tolist() == pytest.approx([10.5, 10.6])
+    assert stars.dec_deg.tolist() == pytest.approx([40.5, 40.6])
+    assert stars.v_mag.tolist() == pytest.approx([9.1, 9.2])
+    assert not stars.double.any()
+
+
+def test_numbers_with_a_comma(tmp_path):
+    path = tmp_path / "s.csv"
+    path.write_text("ra;dec;V;B-V\n10,5;40;9,1;0,5\n10,6;40,6;;0,6\n")
+    stars = read_own_table(path)
+    assert stars.ra_deg.tolist() == [10.5, 10.6]
+    assert stars.v_mag.tolist() == pytest.approx([9.1, np.nan], nan_ok=True)
+
+
+def test_numbers_that_stand_for_none(tmp_path):
+    path = tmp_path / "s.csv"
+    path.write_text("ra,dec,V,B-V\n10.5,40.5,-99,0.5\n10.6,40.6,9.2,99.999\n")
+    stars = read_own_table(path)
+    assert np.isnan(stars.v_mag).tolist() == [True, False]
+    assert np.isnan(stars.bv_mag).tolist() == [False, True]
+
+
+def test_galactic_latitude_is_no_magnitude(tmp_path):
+    path = tmp_path / "s.csv"
+    path.write_text("ra,dec,l,b,V\n10.5,40.5,120.1,-22.3,9.1\n")
+    with pytest.raises(CatalogueIncomplete, match="no column for v with bv or b"):
+        read_own_table(path)
+    path.write_text("ra,dec,l,b,V\n10.5,40.5,120.1,9.6,9.1\n")
+    stars = read_own_table(path, parse_mapping("b=b"))
+    assert stars.bv_mag == pytest.approx(0.5, abs=1e-6)  # float32

@@ -3,13 +3,14 @@ the user."""
 
 from __future__ import annotations
 
+import re
 import warnings
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from astropy import units as u
-from astropy.table import Table
+from astropy.table import Column, Table
 
 from ..errors import CatalogueError, CatalogueIncomplete
 from ..inputs import require_file
@@ -51,6 +52,11 @@ LEAST_BV_ERROR_MAG = 0.02  # no B-V of a catalogue agrees with another's better 
 ERROR_BIN_STARS = 50  # of neighbours in V whose median error is the smooth one
 FEWEST_IN_BIN, ENOUGH_BINS = 8, 5  # of short tables: errors grow tenfold over four magnitudes
 NEAR_ARCSEC = 10.0
+# Beyond, a number stands for none, such as -99 or 99.999: Sirius has V -1.5, carbon stars B-V 5.
+KNOWN_MAG, KNOWN_BV_MAG = (-3.0, 35.0), (-2.0, 9.0)
+FULL_CIRCLE_DEG = 360.0
+BLANKS = ("", "n/a", "N/A", "NA", "null", "NULL", "--", "-")  # words for no value
+WITH_COMMA = re.compile(r"[+-]?\d*,?\d+")  # a number as some countries write it
 _MAKE_ONE = (
     "Name the columns: --columns ra=RAJ2000,dec=DEJ2000,v=Vmag,bv=B-V (b instead of bv for a B "
     "magnitude; g, "
@@ -77,8 +83,10 @@ def parse_mapping(text: str) -> dict[str, str]:
         Not of this form, or a meaning that does not exist.
     """
     pairs = [part.partition("=") for part in text.split(",") if part.strip()]
-    mapping = {meaning.strip().lower(): name.strip() for meaning, _, name in pairs}
+    named = [(meaning.strip().lower(), name.strip()) for meaning, _, name in pairs]
+    mapping = dict(named)
     wrong = [m for m, name in mapping.items() if m not in SPELLINGS or not name]
+    wrong += [f"{m} twice" for m in mapping if sum(m == other for other, _ in named) > 1]
     if wrong or not mapping:
         raise CatalogueError(
             f"column mapping {text!r}: {', '.join(wrong) or 'nothing in it'}; what can be named is "
@@ -100,7 +108,8 @@ def read_own_table(
     mapping : dict, optional
         Which column stands for what, see `SPELLINGS`; the rest is found by usual names. Needed are
         positions (ICRS: degrees, or the column's own unit; texts such as "12 34 56.7" are hours and
-        degrees) and either V with B-V or B, or Gaia's G, BP and RP.
+        degrees) and either V with B-V or B, or Gaia's G, BP and RP. What no star can have, such as
+        a V of -99, counts as not known.
     epoch_yr : float
         Julian year of the positions, where the table has proper motions (mas/yr, that in right
         ascension times cos(dec)).
@@ -127,7 +136,8 @@ def read_own_table(
         if name and m not in ("ra", "dec")
     }
     v, bv, error, clamped = _own_photometry(columns, table, path)
-    placed = np.isfinite(ra_deg) & (np.abs(dec_deg) <= 90)
+    v, bv = _known_values(v, KNOWN_MAG), _known_values(bv, KNOWN_BV_MAG)
+    placed = (np.abs(ra_deg) <= FULL_CIRCLE_DEG) & (np.abs(dec_deg) <= 90)
     if not placed.any():
         raise CatalogueIncomplete(
             f"{path}: none of {len(table)} rows has a position. {_MAKE_ONE}", rows=len(table)
@@ -150,10 +160,21 @@ def read_own_table(
         epoch_yr=float(epoch_yr),
         bv_fit_error_mag=_smooth_errors(v, error),
     )
-    stars = stars.select(placed)
+    stars = stars.select(placed & _first_of_its_place(ra_deg, dec_deg))
     return replace(
         stars, double=has_neighbour(stars.ra_deg, stars.dec_deg, stars.v_mag, NEAR_ARCSEC)
     )
+
+
+def _first_of_its_place(ra_deg: np.ndarray, dec_deg: np.ndarray) -> np.ndarray:
+    """Rows of which no earlier one has the very place: tables put together hold stars twice."""
+    _, first = np.unique(np.column_stack([ra_deg, dec_deg]), axis=0, return_index=True)
+    return np.isin(np.arange(len(ra_deg)), first)
+
+
+def _known_values(values: np.ndarray, limits: tuple[float, float]) -> np.ndarray:
+    low, high = limits
+    return np.where((values >= low) & (values <= high), values, np.nan)
 
 
 def _motions(
@@ -173,10 +194,13 @@ def _names_of(table: Table, mapping: dict[str, str], path) -> dict[str, str | No
     unknown = [name for name in mapping.values() if name not in table.colnames]
     if unknown:
         raise _lacking_columns(path, table, unknown)
-    return {
+    names = {
         ours: mapping.get(ours) or find_column(table.colnames, usual)
         for ours, usual in SPELLINGS.items()
     }
+    if "b" not in mapping and names["b"] in ("b", "B") and find_column(table.colnames, ("l",)):
+        names["b"] = None  # galactic latitude, beside the longitude
+    return names
 
 
 def _read_table(path: Path) -> Table:
@@ -227,33 +251,64 @@ def _parsed_table(path: Path, start: bytes) -> Table:
     delimiter = max(",;\t|", key=first.count)
     if not first.count(delimiter):
         raise ValueError("no commas, semicolons or tabs in its first line")
-    return Table.read(
-        path, format="ascii.csv", delimiter=delimiter, comment="#", encoding="utf-8-sig"
+    table = Table.read(
+        path,
+        format="ascii.csv",
+        delimiter=delimiter,
+        comment="#",
+        encoding="utf-8-sig",
+        fill_values=[(word, "0") for word in BLANKS],  # masked
     )
+    return table if delimiter == "," else _with_points(table)
+
+
+def _with_points(table: Table) -> Table:
+    """The same with numbers that are written with a comma as numbers."""
+    for name in table.colnames:
+        column = table[name]
+        if column.dtype.kind != "U":
+            continue
+        texts = np.ma.filled(np.ma.asarray(column), "")
+        if all(text == "" or WITH_COMMA.fullmatch(text) for text in texts):
+            values = [float(text.replace(",", ".") or "nan") for text in texts]
+            table.replace_column(name, Column(values, name))
+    return table
 
 
 def _positions(
     table: Table, names: dict[str, str | None], path
 ) -> tuple[np.ndarray, np.ndarray]:
     """Degrees; texts are hours and degrees, sexagesimal."""
-    missing = [what for what in ("ra", "dec") if not names[what]]
-    if missing:
+    ra, dec = names["ra"], names["dec"]
+    if not (ra and dec):
+        missing = [what for what in ("ra", "dec") if not names[what]]
         raise _lacking_columns(path, table, missing)
-    ra, dec = (_one_value_a_row(table, names[what], path) for what in ("ra", "dec"))
-    if ra.dtype.kind in "US" or dec.dtype.kind in "US":
-        from astropy.coordinates import SkyCoord
+    return _angles(table, ra, u.hourangle, path), _angles(table, dec, u.deg, path)
 
-        try:
-            with np.errstate(invalid="ignore"):  # the word "inf"
-                places = SkyCoord(ra, dec, unit=(u.hourangle, u.deg))
-        except (ValueError, TypeError) as error:
-            raise _no_numbers(path, f"{names['ra']} and {names['dec']}") from error
-        blank = np.ma.getmaskarray(ra) | np.ma.getmaskarray(dec)
-        return np.where(blank, np.nan, places.ra.deg), np.where(blank, np.nan, places.dec.deg)
-    return (
-        _numbers_of(table, ra.name, path) * _degrees(ra, path),
-        _numbers_of(table, dec.name, path) * _degrees(dec, path),
-    )
+
+def _angles(table: Table, name: str, unit_of_texts: u.Unit, path) -> np.ndarray:
+    """A column in degrees: numbers by its own unit, also where they are held as texts; sexagesimal
+    texts by the unit given."""
+    column = _one_value_a_row(table, name, path)
+    if column.dtype.kind not in "US":
+        return _numbers_of(table, name, path) * _degrees(column, path)
+    blank = np.ma.getmaskarray(np.ma.asarray(column))
+    texts = np.where(blank, "0", np.asarray(column).astype(str))
+    try:
+        degrees = texts.astype(float) * _degrees(column, path)
+    except ValueError:  # sexagesimal
+        degrees = _sexagesimal_deg(texts, unit_of_texts, name, path)
+    return np.where(blank, np.nan, degrees)
+
+
+def _sexagesimal_deg(texts: np.ndarray, unit: u.Unit, name: str, path) -> np.ndarray:
+    from astropy.coordinates import Angle
+
+    try:
+        with np.errstate(invalid="ignore"):  # the word "inf"
+            return Angle(texts, unit).deg
+    except (ValueError, TypeError) as error:
+        raise _no_numbers(path, name) from error
 
 
 def _degrees(column, path) -> float:

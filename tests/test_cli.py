@@ -94,9 +94,38 @@ def test_check_json_is_one_object_that_keeps_the_contract(folder, capsys):
     assert facts["wcs"].keys() >= {"offset_px", "rotation_deg", "scatter_px", "refined"}
 
 
+IGNORED = {
+    "join N S -o O.fits --how add --star-size 0.7": "--how add takes layers as they are",
+    "join N S -o O.fits --stretch --settings R": "--stretch takes layers as they are",
+    "check F --columns ra=x": "give it, --catalogue file:PATH",
+    "catalogue fetch --for F --radius 1": "--for FRAME tells the field",
+}
+
+
+@pytest.mark.parametrize("words", IGNORED)
+def test_nothing_is_ignored_without_a_word(words, folder, capsys):
+    files = {"R": "run/result.json", "F": "broad.fits"}
+    typed = [str(folder / files[word]) if word in files else word for word in words.split()]
+    if "R" in words.split():
+        (folder / "run").mkdir(exist_ok=True)
+        (folder / "run" / "result.json").write_text('{"settings": {"warmth": 2}}')
+    with pytest.raises(SystemExit, match="2"):
+        main(typed)
+    assert IGNORED[words] in capsys.readouterr().err
+
+
+def test_a_folder_is_checked_frame_by_frame(folder, tmp_path, capsys):
+    shutil.copy(folder / "cut.fits", tmp_path / "a.fits")
+    shutil.copy(folder / "cut.fits", tmp_path / "b.fits")
+    assert main(["check", str(tmp_path)]) == 1
+    assert capsys.readouterr().err.count("cut short") == 2
+
+
 def test_what_could_not_be_measured_is_null(folder, capsys):
-    assert main(["check", "--json", str(folder / "unsolved.fits")]) == 0
+    asked = ["check", "--json", str(folder / "unsolved.fits"), "--catalogue", "file:s.csv"]
+    assert main(asked) == 0
     facts = json.loads(capsys.readouterr().out)
+    assert any("the catalogue file:s.csv was not used" in note for note in facts["notes"])
     assert facts["gains"] is None
     assert facts["wcs"] is None
     assert facts["stars"]["matched"] is None

@@ -481,7 +481,7 @@ def _add_fetch(actions) -> None:
         "--for", dest="frame", metavar="FRAME", help="the field of a frame with a WCS"
     )
     fetch.add_argument("--dec", help="centre, declination: degrees or +40d15m24s")
-    _add_usual(fetch, "radius", _within(FIELD_RADIUS), "DEG", "of the field")
+    _add_asked(fetch, "radius", _within(FIELD_RADIUS), "DEG", "of the field")
     _add_usual(fetch, "limit", _within(FIELD_LIMIT), "MAG", "faintest V wanted")
     fetch.add_argument(
         "--catalogue",
@@ -490,6 +490,7 @@ def _add_fetch(actions) -> None:
         help=f"which to ask (default: {SERVICES[0]})",
     )
     _add_number(fetch, "timeout", "S", "in seconds")
+    fetch.set_defaults(fetch_parser=fetch)
 
 
 def _add_build(actions) -> None:

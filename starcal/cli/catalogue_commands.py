@@ -7,7 +7,7 @@ from ..catalogue import cache, embedded
 from ..catalogue.choose import fetch as fetch_field
 from ..catalogue.deep import deep_info, deep_path, verify_deep
 from ..catalogue.request import FieldRequest
-from ..choices import DEEP
+from ..choices import DEEP, default_of
 from ..frame import read_frame
 from ..place.hints import place_given
 from ..place.locate import field_of
@@ -28,8 +28,12 @@ def fetch(options) -> int:
 def _typed_circle(options) -> tuple[float, float, float]:
     """Centre and radius that were typed, or that a frame fills, degrees."""
     if options.frame:
+        for name in ("dec", "radius"):
+            if getattr(options, name) is not None:
+                options.fetch_parser.error(f"--{name} given, but --for FRAME tells the field")
         return field_of(read_frame(options.frame, cells=True))
-    return *place_given(options.ra, options.dec, options.object), options.radius
+    radius_deg = default_of("radius") if options.radius is None else options.radius
+    return *place_given(options.ra, options.dec, options.object), radius_deg
 
 
 def build(options) -> int:

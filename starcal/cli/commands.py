@@ -122,6 +122,8 @@ def check(options) -> int:
     """Check frames, one after the other."""
     require_wcs_output(options)
     frames = [None] if options.red else options.frame
+    if stands_for_several(options.frame):
+        frames = list(map(str, frames_named(options.frame)))
     alone = len(frames) == 1
     return max(_check_one(options, frame, alone) for frame in frames)
 
@@ -302,6 +304,7 @@ def split(options) -> int:
 def join(options) -> int:
     """Put the stars back into a nebula."""
     if options.stretch or options.how != "auto":
+        _refuse_of_layers(options)
         require_outputs(options, options.output)
         return _join_layers(options)
     nebula, output = Path(options.nebula), Path(options.output)
@@ -325,6 +328,23 @@ def join(options) -> int:
     told = f" ({how_written})" if how_written else ""
     show(options, facts, f"{made}\nwritten: {options.output}{told}")
     return 0
+
+
+# Of `join`, what two layers that are put together as they are obey.
+OF_LAYERS = ("nebula", "stars", "output", "how", "stretch", "overwrite", "max_megapixels")
+OF_LAYERS += ("command", "json", "quiet", "verbose", "moved", "assume_linear")
+
+
+def _refuse_of_layers(options) -> None:
+    """Wrong usage, where something else is asked for with them."""
+    parser = options.join_parser
+    for action in parser._actions:
+        name = action.dest
+        asked = vars(options).get(name)
+        if asked is None or name in OF_LAYERS or asked == parser.get_default(name):
+            continue
+        how = "--stretch" if options.stretch else f"--how {options.how}"
+        parser.error(f"{how} takes layers as they are: leave {action.option_strings[0]} out")
 
 
 def _join_layers(options) -> int:

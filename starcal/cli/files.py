@@ -28,10 +28,13 @@ def asked_for(options, frame: str | None = None) -> Settings:
     """What was typed, as settings; options that a command has not got are as by default."""
     typed = {each.name: getattr(options, each.name, each.default) for each in fields(Settings)}
     typed["frame"] = frame or next(iter(options.frame), None)
+    parser = getattr(options, "frame_parser", None) or options.join_parser
+    serve = own_table_path(typed["catalogue"]) or getattr(options, "settings", None)
+    if typed["columns"] and not serve:
+        parser.error("--columns are those of your own table: give it, --catalogue file:PATH")
     try:
         return Settings(**typed)
     except ValueError as error:  # of choices that do not go together
-        parser = getattr(options, "frame_parser", None) or options.join_parser
         return parser.error(str(error))
 
 

@@ -128,12 +128,20 @@ def _where_it_is(task: "_Task", hints: Hints | None) -> Located:
     try:
         hints = hints or hints_from_header(task.frame.header)
     except NoWCSError:
-        return Located(how="nowhere", lacks=lacks_only_scale(task.frame.header))
+        lacks = lacks_only_scale(task.frame.header)
+        return Located(how="nowhere", lacks=lacks, notes=_not_asked(task.source))
     solution = _solved(task, hints)
     if solution.wcs is None:
         why_not = solution.message + hours_advice(hints)
         return Located(how="nowhere", why_not=why_not)
     return _by_solution(task, solution, f"no WCS in the header: {solution.message}")
+
+
+def _not_asked(source: Source) -> tuple[str, ...]:
+    """That the catalogue asked for serves nothing."""
+    if source.name == EMBEDDED.name:
+        return ()
+    return (f"nothing tells where the frame points: the catalogue {source.name} was not used",)
 
 
 @dataclass(frozen=True, eq=False)

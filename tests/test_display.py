@@ -19,6 +19,7 @@ from made_pictures import (
     in_adobe_rgb,
     made_picture,
     made_stars,
+    midtone,
     starlight,
 )
 from scipy.spatial import cKDTree
@@ -275,6 +276,28 @@ def test_a_clipped_star_may_be_brighter_than_it_measures():
     v_mag[5] += 4
     clipped = np.isin(np.arange(33), [3, 5])
     assert list(np.flatnonzero(~_as_bright(measured, v_mag, clipped))) == [4, 5]
+
+
+def test_pairs_on_a_nebula_are_stars():
+    """Truth: 24 stars, every second with another 6.7 px away, on waves of a nebula: a companion
+    makes their cores long, as filaments are."""
+    shape = (160, 240)
+    single = np.array([(20.0 + 40 * i, 20.0 + 40 * j) for i in range(6) for j in range(4)])
+    second = single[::2] + np.array([6.0, 3.0])
+    x_px, y_px = np.vstack([single, second]).T
+    n = len(x_px)
+    stars = Table({"x_px": x_px, "y_px": y_px, "flux": np.ones(n)})
+    light = starlight(stars, np.tile([1.5, 0.6, 0.9], (n, 1)), shape)
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    waves = 1 + np.sin(x / 6 + y / 9) * np.sin(y / 7 - x / 11)
+    light += np.multiply.outer([0.002, 0.006, 0.002], waves)
+    light += 3e-4 * np.random.default_rng(1).standard_normal(light.shape)
+    display = np.float32(midtone(light))
+    found = measure_stars(display)
+    told = what_is_shown(display, found, np.zeros(len(found), bool))
+    places = np.column_stack([told.found.x_px, told.found.y_px])[told.star]
+    apart_px, _ = cKDTree(places).query(np.column_stack([x_px, y_px]))
+    assert apart_px.max() < REACH_PX
 
 
 def test_a_piece_of_filament_is_not_round():

@@ -692,25 +692,27 @@ def _towering(found: DisplayProfiles) -> NDArray[np.bool_]:
 
 def _like_a_star(found: DisplayProfiles, calm: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Alone, round, and of another hue than its surroundings; less is asked on calm ground, where
-    pairs of stars and stars of two pixels have any shape."""
+    pairs of stars and stars of two pixels have any shape, and of what is as small as stars and well
+    above the structure round it: a filament goes on there, a companion makes stars long."""
     most_filled = np.where(calm, 0.35, 0.10)
     lonely = found.filled < most_filled
+    small_and_high = _no_larger(found) & _above_structure(found)
     shaped = calm | (found.roundness > 0.6)
-    shaped |= _too_small_for_shape(found)
+    shaped |= _too_small_for_shape(found) | small_and_high
     own_hue = calm | (found.hue_apart > 0.02)
     own_hue |= found.peak > 12 * found.scatter * found.sigma
-    own_hue |= _like_the_others(found)
+    own_hue |= small_and_high & _round_enough(found)
     return (lonely & shaped & own_hue) | _white_core(found)
 
 
-def _like_the_others(found: DisplayProfiles) -> NDArray[np.bool_]:
-    """Round or too small for a shape, no larger than stars of like peak, and well above the
-    structure round it: stars of the nebula's own hue."""
-    usual = usual_half_px(found)
-    small = found.half_px <= 1.15 * usual + 0.1
-    round_enough = found.roundness > 0.8
-    round_enough |= _too_small_for_shape(found)
-    return small & round_enough & _above_structure(found)
+def _no_larger(found: DisplayProfiles) -> NDArray[np.bool_]:
+    """No larger than stars of like peak."""
+    return found.half_px <= 1.15 * usual_half_px(found) + 0.1
+
+
+def _round_enough(found: DisplayProfiles) -> NDArray[np.bool_]:
+    """Round or too small for a shape: a star, if of the nebula's own hue."""
+    return (found.roundness > 0.8) | _too_small_for_shape(found)
 
 
 def _above_structure(found: DisplayProfiles) -> NDArray[np.bool_]:

@@ -12,7 +12,7 @@ from scipy.special import erf
 from starcal.demo.faults import track
 from starcal.stars import FLAG_REASONS, Flag, flag_tally, measure_stars
 from starcal.stars.borders import border_widths
-from starcal.stars.detection import clip_level_of, first_look
+from starcal.stars.detection import STRIP_ROWS, clip_level_of, detect, first_look
 from starcal.stars.leaks import leaks_into
 from starcal.stars.noise import frame_noise
 from starcal.stars.photometry import _clearest
@@ -577,6 +577,20 @@ def test_strips_and_whole_agree():
     table = measure_stars(drawn(stars, shape=(1200, 80)))
     assert len(table) == len(stars)
     np.testing.assert_allclose(np.sort(table["y_px"].value), y, atol=0.3)
+
+
+def test_stars_between_the_rows_of_two_strips_are_found_once():
+    """Truth: as drawn. On uneven sky each strip measures other noise beside the border, and sees the
+    top of such a star in the row of the other: of 48 of 100 sigma 13 were lost."""
+    shape = (STRIP_ROWS + 100, 200)
+    stars = [(x, STRIP_ROWS - 0.5, 0.2) for x in range(12, 200, 16)]
+    waves = np.sin(np.arange(shape[0]) / 9)[:, None] * np.sin(np.arange(shape[1]) / 7)
+    pixels = drawn(stars, shape, (3.5, 3.5, 3.5)) + np.float32(0.02 * waves)
+    rng = np.random.default_rng(1)
+    pixels[:, STRIP_ROWS + 34 :] += 5e-3 * rng.standard_normal((3, 66, 200))
+    x_px, y_px, _ = detect(pixels, frame_noise(pixels), 3.5, 5.0)
+    apart_px = [np.hypot(x_px - x, y_px - y) for x, y, _ in stars]
+    assert [int((apart < 2).sum()) for apart in apart_px] == [1] * len(stars)
 
 
 def test_a_border_without_data_on_bright_nebulosity_makes_no_stars():

@@ -34,6 +34,7 @@ ENOUGH_IN_ALL = 12  # peaks that show in every channel: their widths then tell t
 GUESS_HALF_PX = (
     400  # half the height of the part that tells the FWHM; it is three times as wide
 )
+SEEN_TWICE_PX = 1.5  # by two strips; two stars are farther apart
 STRIP_ROWS = 256  # a strip of luminance and its two smoothings stay near the cache
 PLATEAU_SHARE = 0.98  # pixels above this share of the peak form a star's flat top
 LEVEL_SPREAD = 1.05  # flats have lifted a level that all stars ended at by some per cent
@@ -83,14 +84,40 @@ def detect(
         high = min(pixels.shape[1], start + STRIP_ROWS + margin)
         snr = star_snr(pixels[:, low:high], noise, fwhm_px, depth)
         x, y, height = _pixel_peaks(snr, fwhm_px, snr_min)
-        own = (y + low >= start) & (y + low < start + STRIP_ROWS)
+        # A row more: blocks of noise lie otherwise in each strip, and a star between two rows may
+        # top the row of the other strip in both.
+        own = (y + low >= start - 1) & (y + low < start + STRIP_ROWS)
         x = x[own]
         y = y[own]
         dx, dy = summit(stamps_round(snr, x, y, 1))
         return x + dx, y + low + dy, height[own]
 
     found = in_threads(peaks, range(0, pixels.shape[1], STRIP_ROWS))
-    return tuple(np.concatenate(column) for column in zip(*found, strict=True))
+    x_px, y_px, snr = (np.concatenate(column) for column in zip(*found, strict=True))
+    once = most_significant(x_px, y_px, snr, SEEN_TWICE_PX)
+    return x_px[once], y_px[once], snr[once]
+
+
+def most_significant(
+    x_px: np.ndarray, y_px: np.ndarray, snr: np.ndarray, reach_px: float
+) -> np.ndarray:
+    """Which detections have no more significant one within reach.
+
+    Parameters
+    ----------
+    x_px, y_px, snr : ndarray, (n,)
+    reach_px : float
+
+    Returns
+    -------
+    ndarray, (n,) bool
+    """
+    keep = np.ones(len(x_px), bool)
+    if len(x_px) > 1:
+        tree = cKDTree(np.column_stack([x_px, y_px]))
+        i, j = tree.query_pairs(reach_px, output_type="ndarray").T
+        keep[np.where(snr[i] < snr[j], i, j)] = False
+    return keep
 
 
 def _pixel_peaks(snr, fwhm_px, snr_min):

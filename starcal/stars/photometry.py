@@ -24,6 +24,7 @@ from .detection import (
     detect,
     first_look,
     middle_of,
+    most_significant,
     one_detection_a_core,
     shown_as_stars,
 )
@@ -226,14 +227,7 @@ def _centres(
 
 def _once(x_px: np.ndarray, y_px: np.ndarray, snr: np.ndarray, shape: Shapes, reach_px: float):
     """The detections without those that turned out to be another, more significant one."""
-    keep = np.ones(len(x_px), bool)
-    if len(x_px) > 1:
-        i, j = (
-            cKDTree(np.column_stack([x_px, y_px]))
-            .query_pairs(reach_px, output_type="ndarray")
-            .T
-        )
-        keep[np.where(snr[i] < snr[j], i, j)] = False
+    keep = most_significant(x_px, y_px, snr, reach_px)
     return (
         x_px[keep],
         y_px[keep],

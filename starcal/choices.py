@@ -367,7 +367,7 @@ def _require(each, value) -> None:
     may_lack = each.default is None and value is None
     if limits and not may_lack and not limits.hold(value):
         raise ValueError(f"{each.name} {value} given, {limits.needed}")
-    if isinstance(each.default, bool) and not isinstance(value, bool):
+    if each.type in ("bool", "bool | None") and not (may_lack or isinstance(value, bool)):
         raise ValueError(f"{each.name} {value!r} given; it is True or False")
     if each.type in ("str", "str | None") and not (may_lack or _is_text(value)):
         raise ValueError(f"{each.name} {value!r} given; a text needed")

@@ -534,6 +534,8 @@ def test_input_is_not_changed():
 
 def test_refusals_advise_what_works():
     pixels, *_ = painted(field_colours(50))
+    with pytest.raises(ValueError, match="neutral_bv 9 given, colours are known for B-V"):
+        audit_picture(np.zeros((3, 32, 32), np.float32), neutral_bv=9)
     with pytest.raises(ValueError, match="use a colour picture"):
         audit_picture(pixels[0])
     with pytest.raises(ValueError, match="divide by the largest that the type holds"):

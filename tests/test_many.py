@@ -59,6 +59,11 @@ def test_a_process_that_dies_takes_no_other_with_it():
     assert all(isinstance(ended[n].error, StarcalError) for n in (1, 2))
 
 
+def test_less_than_one_process_is_none():
+    with pytest.raises(ValueError, match="jobs 0 given, 1 or more needed"):
+        starcal.check_many(["a.fits", "b.fits"], jobs=0)
+
+
 def test_names_stand_for_files(night, monkeypatch):
     monkeypatch.chdir(night)
     all_of_it = [Path(name) for name in ("a.fits", "b.fits", "bad.fits")]
@@ -67,6 +72,7 @@ def test_names_stand_for_files(night, monkeypatch):
         *all_of_it[:2],
         Path("none.fits"),
     ]
+    assert frames_named("a.fits") == all_of_it[:1]
     assert frames_named(["./a.fits", night / "a.fits", "*.fits"]) == all_of_it
     with pytest.raises(FrameError, match="no file fits this pattern"):
         frames_named(["z*.fits"])

@@ -491,6 +491,7 @@ def test_choices_and_keywords_are_the_same_question(folder, broad):
         ({"saturation": math.inf}, "saturation inf given, 0 to 10 needed"),
         ({"warmth": 500}, "warmth 500 given, -4 to 6 needed"),
         ({"tiff": "yes"}, "tiff 'yes' given; it is True or False"),
+        ({"online": "no"}, "online 'no' given; it is True or False"),
         ({"model": "cube"}, "model 'cube' given; it is one of gains, matrix"),
         ({"bv": 1.4, "spread": 0.1}, "spread 0 or a bv in between needed"),
         ({"leave_out": [1.0]}, "pairs of numbers needed"),

@@ -17,7 +17,7 @@ from astropy.table import Table
 from scipy.spatial import cKDTree
 
 from ..checking.check import linearity_of
-from ..choices import SOLAR_BV_MAG
+from ..choices import SOLAR_BV_MAG, limits_of, without_unit
 from ..colour.stellar import (
     IMPOSSIBLE_DUV,
     classify,
@@ -366,7 +366,7 @@ def audit_picture(
     Raises
     ------
     ValueError
-        Not (3, y, x), or not floating point.
+        Not (3, y, x), or not floating point; or no star has that B-V.
     FrameError
         Smaller than 16 pixels.
 
@@ -385,6 +385,7 @@ def audit_picture(
     >>> audit.n_impossible > audit.n_judged / 2
     True
     """
+    neutral_bv = _possible_neutral(neutral_bv)
     frame = None if _is_bare(picture) else frame_of(picture)
     pixels = picture if frame is None else frame.pixels
     name = name or ("picture" if frame is None else frame.name)
@@ -497,6 +498,15 @@ def _widths_px(light: np.ndarray, table: Table) -> np.ndarray:
     )
     least_px = np.median(width_px[clear]) if clear.any() else min(fwhm_px, 3.0)
     return np.maximum(width_px, max(least_px, LEAST_WIDTH_PX))
+
+
+def _possible_neutral(bv_mag: float | None) -> float | None:
+    """B-V of the star that shows neutral; refused where no star has it."""
+    bv_mag = without_unit(bv_mag, "mag")
+    limits = limits_of("neutral_bv")
+    if bv_mag is None or limits.hold(bv_mag):
+        return bv_mag
+    raise ValueError(f"neutral_bv {bv_mag} given, {limits.needed}")
 
 
 def _is_bare(picture: FrameLike) -> bool:

@@ -31,7 +31,8 @@ def frames_named(names: Iterable[str | Path]) -> list[Path]:
         A folder or pattern stands for nothing.
     """
     found: dict[str, Path] = {}
-    given = [Path(name) for name in names]
+    alone = isinstance(names, str | Path)  # letter by letter a name would stand for others
+    given = [Path(names)] if alone else [Path(name) for name in names]
     for path in (each for name in given for each in _stood_for(name)):
         found.setdefault(os.path.realpath(path), path)
     if given and not found:

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from queue import SimpleQueue
 from typing import Any
 
+from ..choices import COUNT
 from ..cores import CORES_LIMIT, cores
 from ..errors import ClusterError, StarcalError
 
@@ -56,7 +57,11 @@ def work_through(
     ------
     ClusterError
         The library is not installed, or nobody answers at the address.
+    ValueError
+        Fewer than one process.
     """
+    if not COUNT.hold(jobs):
+        raise ValueError(f"jobs {jobs} given, {COUNT.needed}")
     if cluster is not None:
         yield from _on_cluster(work, tasks, cluster)
     elif jobs == 1 or len(tasks) < 2:

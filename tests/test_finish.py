@@ -6,9 +6,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from astropy.io import fits
+from astropy.table import Table
 from made_pictures import icc_profile
 from scipy import ndimage
 
+from starcal.choices import Choices
 from starcal.cli.main import main
 from starcal.colour import luminance, srgb_decode, srgb_encode, star_rgb, uv_prime_distance
 from starcal.demo.scene import make_scene
@@ -28,8 +30,15 @@ from starcal.finish import (
 from starcal.finish.belonging import require_starless
 from starcal.finish.bends import most_moved_part, require_no_bend
 from starcal.finish.drift import CERTAIN, Drift, fitted_shifts, similar
+from starcal.finish.rebuilt import CORES, read_star_layer
 from starcal.finish.tones import tones_of
-from starcal.frame import colour_space, icc_profile_of, read_frame, write_fits
+from starcal.frame import (
+    add_fits_table,
+    colour_space,
+    icc_profile_of,
+    read_frame,
+    write_fits,
+)
 
 # --- hue over coloured ground -----------------------------------------------------------------
 
@@ -819,3 +828,16 @@ def test_another_objects_nebula_gets_one_line_and_nothing_is_written(
     assert len(said.splitlines()) == 1
     assert "--moved none" in said
     assert not out.exists()
+
+
+def test_cores_of_a_layer_that_was_cropped_since_are_left(tmp_path):
+    """Their places are those of the whole layer."""
+    path, pixels = tmp_path / "stars.fits", np.full((3, 30, 40), 0.1, np.float32)
+    pixels[:, 5:9, 5:9] = 0.5
+    cores = {"y": np.int32([25]), "x": np.int32([35]), "light": np.float32([[2, 2, 2]])}
+    for size, cropped in ((np.s_[:, :20, :20], True), (np.s_[:], False)):
+        write_fits(path, pixels[size], belonging_cards(pixels, "starless.fits"), overwrite=True)
+        add_fits_table(path, Table(cores, meta={"rebuilt": 1}), CORES)
+        layer, notes = read_star_layer(path, Choices())
+        assert bool(notes) != cropped
+        assert (layer.pixels.max() > 1) != cropped

@@ -43,10 +43,29 @@ def belonging_cards(starless: NDArray | Starless, name: str) -> fits.Header:
     """
     cards = fits.Header()
     cards[NAME_CARD] = (Path(name).name, "starless frame of this star layer")
-    rows, columns = starless.shape[1:]
-    cards[SIZE_CARD] = (f"{columns} x {rows}", "its columns and rows")
+    cards[SIZE_CARD] = (_told_size(starless), "its columns and rows")
     cards[SUM_CARD] = (checksum(starless), "SHA-256 of its pixels, first 16 digits")
     return cards
+
+
+def _told_size(pixels: NDArray | Starless) -> str:
+    rows, columns = pixels.shape[1:]
+    return f"{columns} x {rows}"
+
+
+def is_whole(layer: Frame) -> bool:
+    """Whether a star layer has the size of its starless frame, as far as it tells: places that
+    were noted of one that was cropped since lie elsewhere.
+
+    Parameters
+    ----------
+    layer : Frame
+
+    Returns
+    -------
+    bool
+    """
+    return layer.header.get(SIZE_CARD) in (None, _told_size(layer.pixels))
 
 
 def checksum(pixels: Iterable[NDArray]) -> str:

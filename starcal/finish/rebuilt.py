@@ -12,7 +12,7 @@ from ..choices import Choices
 from ..cure.wishes import told_cores
 from ..frame import Frame, read_fits_table, read_frame
 from ..layers import Split, rebuilt_cores
-from .belonging import NAME_CARD
+from .belonging import NAME_CARD, is_whole
 
 CORES = "CORES"  # name of the table in the layer's file
 
@@ -60,7 +60,8 @@ def read_star_layer(
         What was done to it.
     """
     layer = read_frame(path, wcs=wcs)
-    kept = choices.clipped_cores == "keep" or NAME_CARD not in layer.header
+    known = NAME_CARD in layer.header and is_whole(layer)
+    kept = choices.clipped_cores == "keep" or not known
     cores = None if kept else read_fits_table(path, CORES)
     if cores is None or not len(cores):
         return layer, ()

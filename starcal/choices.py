@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any, TypedDict
 
 from .errors import CatalogueError, SettingsError
-from .inputs import require_file
+from .inputs import at_home, require_file
 
 SOLAR_BV_MAG = 0.65
 """B-V of the usual neutral star, a G2V star."""
@@ -391,7 +391,7 @@ def own_table_path(name: str) -> Path | None:
     Path or None
     """
     path = name.removeprefix(OWN_TABLE)
-    return Path(path).expanduser() if path not in ("", name) else None
+    return at_home(path) if path not in ("", name) else None
 
 
 def require_catalogue(name: str) -> None:

@@ -43,3 +43,17 @@ def require_file(path: str | Path) -> None:
     fault = stream_fault(path)
     if fault:
         raise OSError(errno.EINVAL, fault, str(path))
+
+
+def at_home(path: str | Path) -> Path:
+    """A path with ``~`` written out; that of a user whom the system does not know stays.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    Path
+    """
+    return Path(os.path.expanduser(path))

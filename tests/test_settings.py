@@ -384,6 +384,8 @@ def test_a_table_in_the_home_folder_is_found_from_anywhere(tmp_path, monkeypatch
     asked = Settings(frame="a.fits", catalogue="file:~/stars.csv")
     assert asked.to_dict(tmp_path / "out")["catalogue"] == "file:../home/stars.csv"
     assert asked.inputs == ["a.fits", str(tmp_path / "home" / "stars.csv")]
+    of_nobody = Settings(catalogue="file:~nobody-is-called-so/stars.csv")
+    assert of_nobody.own_table == Path("~nobody-is-called-so/stars.csv")
 
 
 @pytest.mark.slow

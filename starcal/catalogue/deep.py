@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import CatalogueDamaged, CatalogueError
+from ..inputs import at_home
 from ..texts import path_as_typed
 from . import CatalogueStars, move, separation_from_deg
 from .columns import EPOCH_YR, NAMES
@@ -114,7 +115,7 @@ def deep_path() -> Path:
     Path
     """
     named = os.environ.get("STARCAL_DEEP")
-    return Path(named).expanduser() if named else cache_folder() / "deep.stars"
+    return at_home(named) if named else cache_folder() / "deep.stars"
 
 
 def deep_cone(

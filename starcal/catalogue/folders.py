@@ -4,6 +4,8 @@ import os
 import sys
 from pathlib import Path
 
+from ..inputs import at_home
+
 
 def cache_folder() -> Path:
     """Where fields are kept: STARCAL_CACHE, or `starcal` in the platform's folder for caches.
@@ -14,7 +16,7 @@ def cache_folder() -> Path:
     """
     named = os.environ.get("STARCAL_CACHE")
     if named:
-        return Path(named).expanduser()
+        return at_home(named)
     if sys.platform == "darwin":
         return Path.home() / "Library" / "Caches" / "starcal"
     if os.name == "nt":

@@ -1,7 +1,6 @@
 """The commands about the star catalogues and their cache."""
 
 from dataclasses import asdict
-from pathlib import Path
 
 from ..catalogue import cache, embedded
 from ..catalogue.choose import fetch as fetch_field
@@ -9,6 +8,7 @@ from ..catalogue.deep import deep_info, deep_path, verify_deep
 from ..catalogue.request import FieldRequest
 from ..choices import DEEP, default_of
 from ..frame import read_frame
+from ..inputs import at_home
 from ..place.hints import place_given
 from ..place.locate import field_of
 from ..texts import aligned, counted, path_as_typed
@@ -40,7 +40,7 @@ def build(options) -> int:
     """Make the deep table."""
     from ..catalogue.deep_build import build_deep  # the client of the network takes 0.3 s
 
-    path = Path(options.out).expanduser() if options.out else deep_path()
+    path = at_home(options.out) if options.out else deep_path()
     with ProgressBar(options) as bar:
         made = build_deep(path, options.limit, progress=bar, overwrite=options.overwrite)
     known = path.resolve() == deep_path().resolve()

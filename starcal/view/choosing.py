@@ -18,6 +18,7 @@ from bokeh.models import Checkbox
 
 from ..choices import Settings, default_of
 from ..errors import OutputError, StarcalError
+from ..inputs import at_home
 from . import looks, panel, rows
 from .history import History
 from .visible import Window, window_of
@@ -320,4 +321,4 @@ def typed_path(text: str) -> Path:
             "a name of more than 4096 letters, or with letters that do not show, given: type it "
             "anew"
         )
-    return Path(text).expanduser()
+    return at_home(text)

@@ -52,8 +52,10 @@ class OpenPage:
         return self._desk.now
 
     def close(self) -> None:
-        """End it."""
-        self._server.stop()
+        """End it, if that is still to be done."""
+        if self._server is not None:
+            self._server.stop()
+        self._server = None
         self._desk.inbox.close()
 
     def __repr__(self) -> str:

@@ -300,7 +300,9 @@ def _without_gaps(profile: NDArray) -> NDArray:
     """Rings beyond the picture take the value of the one inside."""
     profile = np.array(profile)
     for r in range(1, profile.shape[1]):
-        profile[:, r] = np.where(np.isfinite(profile[:, r]), profile[:, r], profile[:, r - 1])
+        known = np.isfinite(profile[:, r])
+        nearer = profile[:, r - 1]
+        profile[:, r] = np.where(known, profile[:, r], nearer)
     return np.nan_to_num(profile)
 
 
@@ -469,7 +471,9 @@ def window_round(
 
 def _reached(at_px: float, reach_px: float, side: int) -> slice:
     """Pixels of an axis within reach of a place."""
-    return slice(max(0, int(at_px - reach_px)), min(side, int(at_px + reach_px) + 2))
+    first = max(0, int(at_px - reach_px))
+    last = min(side, int(at_px + reach_px) + 2)
+    return slice(first, last)
 
 
 def _discs(

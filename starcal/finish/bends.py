@@ -252,7 +252,8 @@ def _axes_apart(pairs: Pairs) -> tuple[float, float]:
         pairs = pairs.take(left_px < max(3 * np.median(left_px), 0.7))
     axes = np.linalg.svd(solved[:2], compute_uv=False)
     span_px = np.sqrt(np.mean(np.var(pairs.before, axis=0)))
-    error = np.median(left_px) / np.sqrt(max(len(pairs), 1)) / max(span_px, 1)
+    error_px = np.median(left_px) / np.sqrt(max(len(pairs), 1))
+    error = error_px / max(span_px, 1)
     return axes[0] / axes[1] - 1, error
 
 

@@ -242,8 +242,9 @@ def _paint_discs(taken: NDArray, xy_px: NDArray, radius_px: float) -> None:
     half = int(np.ceil(radius_px))
     dy, dx = np.mgrid[-half : half + 1, -half : half + 1]
     inside = np.hypot(dy, dx) <= radius_px
-    rows = np.rint(xy_px[:, 1]).astype(int)[:, None] + dy[inside]
-    columns = np.rint(xy_px[:, 0]).astype(int)[:, None] + dx[inside]
+    column, row = np.rint(xy_px).astype(int).T
+    rows = row[:, None] + dy[inside]
+    columns = column[:, None] + dx[inside]
     height, width = taken.shape
     on = (rows >= 0) & (rows < height) & (columns >= 0) & (columns < width)
     taken[rows[on], columns[on]] = True
@@ -564,14 +565,18 @@ def _halo_of(pixels, taken, stars, row, growth_flux, neighbours, width_px) -> ND
     alone."""
     some = _brightest_alone(stars, row, neighbours)
     x_px, y_px = places_of(stars)[row[some]].T
-    inner, outer = [_masked_ring(taken, x_px, y_px, r * width_px) for r in HALO_OF_RINGS_WIDTHS]
-    near, far = np.square(np.array(HALO_FILLS_WIDTHS) * width_px)
+    radii_px = np.array(HALO_OF_RINGS_WIDTHS) * width_px
+    inner, outer = [_masked_ring(taken, x_px, y_px, radius) for radius in radii_px]
+    fills_px = np.array(HALO_FILLS_WIDTHS) * width_px
+    near, far = np.square(fills_px)
     light = growth_flux[:, RADII_WIDTHS.index(ALL_STARS_TO), some]
     share = np.empty(light.shape)
     for channel, least_sigma in enumerate(_least_sigmas(stars)):
         plane = pixels[channel]
-        lifted = inner.level(plane, least_sigma) - outer.level(plane, least_sigma)
-        share[channel] = np.pi * (far - near) * lifted / _positive(light[channel])
+        near_level = inner.level(plane, least_sigma)
+        far_level = outer.level(plane, least_sigma)
+        in_halo = np.pi * (far - near) * (near_level - far_level)
+        share[channel] = in_halo / _positive(light[channel])
     halo = np.full((2, len(row)), np.nan)
     halo[:, some] = share[list(OTHERS)] - share[GREEN]
     return halo

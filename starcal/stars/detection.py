@@ -144,7 +144,9 @@ def _box_offsets(half: int) -> np.ndarray:
 def _values_at(plane: np.ndarray, row: np.ndarray, column: np.ndarray) -> np.ndarray:
     """Values of pixels; beyond the plane, those of its rim."""
     height, width = plane.shape
-    return plane[np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)]
+    row = np.clip(row, 0, height - 1)
+    column = np.clip(column, 0, width - 1)
+    return plane[row, column]
 
 
 def summit(stamps: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -157,7 +159,8 @@ def summit(stamps: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         (stamps[:, 0, 1], stamps[:, 2, 1]),
     ):
         bend = np.maximum(2 * middle - before - after, 1e-6)
-        tops.append(np.clip(np.nan_to_num((after - before) / (2 * bend)), -0.5, 0.5))
+        top = np.nan_to_num((after - before) / (2 * bend))
+        tops.append(np.clip(top, -0.5, 0.5))
     return tuple(tops)
 
 
@@ -222,7 +225,9 @@ def _stars_among(
     one each), unless they are far wider than those that stand clear of what is round them in two,
     for they are knots of a nebula that outshines its stars."""
     shown = shown_as_stars(band, noise, x, y)
-    clear = (_above_rims(band, noise, x, y, by_rim=True) > CLEAR_IN_CHANNEL).sum(axis=0) >= 2
+    above = _above_rims(band, noise, x, y, by_rim=True)
+    clear_in = (above > CLEAR_IN_CHANNEL).sum(axis=0)
+    clear = clear_in >= 2
     shown_px, clear_px = [
         _seen_fwhm(band, noise, fwhm_px, x[some], y[some], snr[some]) for some in (shown, clear)
     ]
@@ -398,7 +403,8 @@ def _repeated_top(cores: np.ndarray, peak: np.ndarray, brightest: np.ndarray) ->
     if len(top) == 0:
         return np.nan
     shared = len(top) == 2 and top[1] - top[0] <= 1e-6 * top[1]
-    twice = np.count_nonzero(cores[np.argmax(peak)] == top[-1]) > 1
+    highest = cores[np.argmax(peak)]
+    twice = np.count_nonzero(highest == top[-1]) > 1
     return float(top[-1]) if shared or twice else np.nan
 
 
@@ -444,7 +450,9 @@ def _wide_cores(clipped: np.ndarray, least_area: float) -> tuple[np.ndarray, np.
     wide = area > least_area
     if not wide.any():
         return None
-    middle = np.column_stack([np.bincount(core, xs) / area, np.bincount(core, ys) / area])
+    middle_x = np.bincount(core, xs) / area
+    middle_y = np.bincount(core, ys) / area
+    middle = np.column_stack([middle_x, middle_y])
     return middle[wide], area[wide]
 
 
@@ -464,7 +472,9 @@ def connected(points: np.ndarray, reach: float) -> tuple[np.ndarray, int]:
     """
     pairs = cKDTree(points).query_pairs(reach, output_type="ndarray")
     n = len(points)
-    graph = coo_matrix((np.ones(len(pairs), bool), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
+    linked = np.ones(len(pairs), bool)
+    first, second = pairs.T
+    graph = coo_matrix((linked, (first, second)), shape=(n, n))
     count, label = connected_components(graph, directed=False)
     return label, count
 

@@ -78,7 +78,8 @@ class FieldGrowth:
         over G, by what is open of how the growth goes with colour."""
         errors = np.zeros(len(RED_BLUE))
         for index, change in enumerate(self.of_channels):
-            errors[index] = change.colour_error * abs(colours_ln[index] - change.middle[COLOUR])
+            away_ln = abs(colours_ln[index] - change.middle[COLOUR])
+            errors[index] = change.colour_error * away_ln
         return errors
 
 
@@ -161,7 +162,8 @@ class _Change:
         count = np.count_nonzero(kept)
         covariance *= count / max(count - len(usual), 1)  # residuals of a fit are too small
         middle = np.average(terms, axis=0, weights=weight)
-        return cls(found[:-1], middle, float(np.sqrt(covariance[COLOUR, COLOUR])))
+        colour_variance = float(covariance[COLOUR, COLOUR])
+        return cls(found[:-1], middle, np.sqrt(colour_variance))
 
     def at(self, terms: NDArray) -> NDArray:
         """What stars have more than the mean star, ln, (m,); nothing of what is not known."""

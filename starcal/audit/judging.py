@@ -394,9 +394,8 @@ def audit_picture(
     table = measure_stars(pixels) if table is None else table
     stretched, how_judged = _linear_or_not(pixels, frame, table, stretched)
     if stretched and frame is not None:
-        pixels = _gaps_as_nan(in_srgb(frame).pixels)
-        space_told = other_than_srgb(frame.icc_profile)[1]
-        how_judged += f"; {space_told}" * bool(space_told)
+        pixels, space_told = _display_values(frame)
+        how_judged += space_told
     light = _decoded(pixels) if stretched else pixels
     width_px = _widths_px(light, table)
     blind = _blind(pixels, table, stretched)
@@ -498,6 +497,12 @@ def _widths_px(light: np.ndarray, table: Table) -> np.ndarray:
     )
     least_px = np.median(width_px[clear]) if clear.any() else min(fwhm_px, 3.0)
     return np.maximum(width_px, max(least_px, LEAST_WIDTH_PX))
+
+
+def _display_values(frame: Frame) -> tuple[np.ndarray, str]:
+    """A stretched frame in sRGB, and what is to be said of the colours that it came in."""
+    told = other_than_srgb(frame.icc_profile)[1]
+    return _gaps_as_nan(in_srgb(frame).pixels), f"; {told}" * bool(told)
 
 
 def _possible_neutral(bv_mag: float | None) -> float | None:

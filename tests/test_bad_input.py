@@ -251,7 +251,8 @@ def test_neighbours_are_those_that_every_pair_shows():
 @pytest.mark.slow
 def test_a_table_with_30_000_stars_at_one_place_is_read(tmp_path):
     path = tmp_path / "heap.csv"
-    path.write_text("ra,dec,v,bv\n" + "1,1,9,1\n" * 30_000)
+    rows = "".join(f"1.{number:010d},1,9,1\n" for number in range(30_000))
+    path.write_text(f"ra,dec,v,bv\n{rows}")
     stars = read_own_table(path)
     assert len(stars.ra_deg) == 30_000
     assert stars.double.all()

@@ -123,7 +123,7 @@ def test_names_of_filters_tell_the_lines(words, lines):
     "mapping",
     ["HOS", *also("SHO", "OHS")],
 )
-@pytest.mark.parametrize("matched", [0, 3, 40])
+@pytest.mark.parametrize("matched", [3, *also(0, 40)])
 def test_the_stars_themselves_tell_which_channel_is_the_blue_line(mapping, matched):
     """S II and H-alpha are so near each other that an exchange of the two matters little."""
     fit = Field(mapping, matched=matched, seed=3).colours().continuum
@@ -448,7 +448,7 @@ def sky_field(seed: int):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("fields", [10, *also(50)])
+@pytest.mark.parametrize("fields", [5, *also(50)])
 def test_no_field_is_worse_off_than_with_one_yellow_white(fields):
     errors, uniforms, matched = [], [], []
     for seed in range(fields):

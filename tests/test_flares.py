@@ -89,7 +89,7 @@ def test_a_frame_without_spikes_has_none(seed):
     assert np.median(off) < 0.04
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_flares_have_the_colours_of_their_stars():
     """The layer is of one colour: every pixel of it, spikes and all, has the ratios asked for."""
     frame, stars, split = made(2, spikes="nasty", arms=4)

@@ -271,7 +271,7 @@ def test_a_saturated_star_leaves_neither_ring_nor_hole():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("phase", [0.3, -0.3])
+@pytest.mark.parametrize("phase", [0.3, *also(-0.3)])
 def test_whole_numbers_leave_stars_their_light(phase):
     """A sky with noise of 0.6 steps, its level so many steps above one: the layer has the light of
     a star to 2 % within 8 px, which holds 0.98 of it (Moffat's profile of exponent 3). A median sky

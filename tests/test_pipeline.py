@@ -406,7 +406,7 @@ def contents(folder):
     return {path.name: path.read_bytes() for path in seen}
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_killed_half_way_leaves_an_earlier_run_as_it_was(broad, rescued, tmp_path):
     shutil.copytree(rescued.folder, tmp_path / "run")
     before = contents(tmp_path / "run")

@@ -409,7 +409,9 @@ def _taken_round(taken: NDArray, x_px: NDArray, y_px: NDArray, half: int) -> NDA
     columns = (np.rint(x_px).astype(int)[:, None] + offset)[:, None, :]
     height, width = taken.shape
     on = (rows >= 0) & (rows < height) & (columns >= 0) & (columns < width)
-    return on & taken[np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1)]
+    rows = np.clip(rows, 0, height - 1)
+    columns = np.clip(columns, 0, width - 1)
+    return on & taken[rows, columns]
 
 
 def _others_filled(
@@ -419,7 +421,9 @@ def _others_filled(
     middle."""
     stamps = stamps_round(plane, x_px, y_px, half).astype(float)
     bins = distance.astype(int)
-    index = bins + (bins.max() + 1) * np.arange(len(stamps))[:, None, None]
+    bins_a_stamp = bins.max() + 1
+    number = np.arange(len(stamps))
+    index = bins + bins_a_stamp * number[:, None, None]
     kept = ~others & np.isfinite(stamps)
     mean = _means_by_index(index[kept], stamps[kept], index.max() + 1)
     return np.where(others, mean[index], stamps)
@@ -499,7 +503,9 @@ def noise_near(
         return None
     count = min(NEAREST_FREE, int(known.sum()))
     tree = cKDTree(free_xy_px[known])
-    nearest = tree.query(np.column_stack([x_px, y_px]), k=count)[1].reshape(len(x_px), count)
+    places = np.column_stack([x_px, y_px])
+    _, nearest = tree.query(places, k=count)
+    nearest = nearest.reshape(len(x_px), count)
     return scatter_about_zero(free_flux[:, known][:, nearest], axis=2)
 
 

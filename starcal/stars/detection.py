@@ -94,8 +94,16 @@ def detect(
 
     found = in_threads(peaks, range(0, pixels.shape[1], STRIP_ROWS))
     x_px, y_px, snr = (np.concatenate(column) for column in zip(*found, strict=True))
-    once = most_significant(x_px, y_px, snr, SEEN_TWICE_PX)
+    once = np.ones(len(snr), bool)
+    border = _at_border(y_px)
+    once[border] = most_significant(x_px[border], y_px[border], snr[border], SEEN_TWICE_PX)
     return x_px[once], y_px[once], snr[once]
+
+
+def _at_border(y_px: np.ndarray) -> np.ndarray:
+    """Which places two strips may have seen."""
+    nearest = STRIP_ROWS * np.rint(y_px / STRIP_ROWS)
+    return np.abs(y_px - nearest) < 2
 
 
 def most_significant(
@@ -222,12 +230,11 @@ def _stars_among(
     band, noise: FrameNoise, fwhm_px: float, x, y, snr
 ) -> tuple[np.ndarray, float]:
     """Which of some peaks are stars, and their FWHM: those that show in all channels (rays show in
-    one each), unless they are far wider than those that stand clear of what is round them in two,
+    one each), unless they are far wider than those that stand clear of what is round them there,
     for they are knots of a nebula that outshines its stars."""
     shown = shown_as_stars(band, noise, x, y)
     above = _above_rims(band, noise, x, y, by_rim=True)
-    clear_in = (above > CLEAR_IN_CHANNEL).sum(axis=0)
-    clear = clear_in >= 2
+    clear = (above > CLEAR_IN_CHANNEL).all(axis=0)
     shown_px, clear_px = [
         _seen_fwhm(band, noise, fwhm_px, x[some], y[some], snr[some]) for some in (shown, clear)
     ]

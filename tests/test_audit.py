@@ -342,7 +342,7 @@ FRAMES_OF_KNOWN_TRUTH = [
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("name", "calibrated"), [*FRAMES_OF_KNOWN_TRUTH[:2], *also(*FRAMES_OF_KNOWN_TRUTH[2:])]
+    ("name", "calibrated"), [FRAMES_OF_KNOWN_TRUTH[0], *also(*FRAMES_OF_KNOWN_TRUTH[1:])]
 )
 @pytest.mark.parametrize("kind", ["jpeg", *also("float")])
 def test_a_stretch_keeps_the_verdict(name, calibrated, kind):
@@ -368,7 +368,7 @@ def per_channel(pixels):
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("name", "calibrated"), [*FRAMES_OF_KNOWN_TRUTH[:2], *also(*FRAMES_OF_KNOWN_TRUTH[2:])]
+    ("name", "calibrated"), [FRAMES_OF_KNOWN_TRUTH[1], *also(*FRAMES_OF_KNOWN_TRUTH[::2])]
 )
 def test_a_curve_on_each_channel_keeps_the_verdict(name, calibrated):
     pixels = demo(name, calibrated)[1]

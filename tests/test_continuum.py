@@ -324,6 +324,7 @@ def test_channels_without_colour_leave_the_catalogue():
     )  # mag; catalogue errors of 0.03 to 0.2 leave little to the field
 
 
+@pytest.mark.campaign
 def test_a_noisy_catalogue_does_not_condemn_the_ratios():
     """Catalogue errors of 0.3 mag and more, stated as 0.15: such colours tell next to nothing of
     stars of 0.35 mag of spread, and the ratios of lines known by the header are kept."""

@@ -281,7 +281,7 @@ def test_no_gains_have_nothing_in_common(panel_checks):
         starcal.gains_in_common({"sho.fits": list(panel_checks.values())[-1]})
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_panels_are_calibrated_alike(panels, panel_checks, tmp_path, capsys):
     """Each by the same gains; what has none is said, and stops no other."""
     folder, out = panels[0], tmp_path / "out"

@@ -481,7 +481,7 @@ def test_matrix_with_too_few_stars_says_so(scene_of, frame_of):
     assert starcal.check(frame, model="gains").fit is not None  # what the message advises
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_calibrate_refuses_what_cannot_be_calibrated(scene_of, frame_of):
     sho = frame_of(
         scene_of(

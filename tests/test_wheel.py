@@ -13,7 +13,7 @@ import pytest
 ROOT = Path(__file__).parents[1]
 
 
-@pytest.mark.slow
+@pytest.mark.campaign
 def test_the_installed_wheel_does_the_main_job(tmp_path):
     subprocess.run(
         [

@@ -95,8 +95,9 @@ class ChoicePage:
             height=self.job.shape[0],
         )
         controls = (*self.buttons.values(), *self.sliders.values())
-        for root in (self.picture.figure, *controls, *roots):
-            self.document.add_root(root)
+        with self.document.models.freeze():  # its models are counted once, not at each root
+            for root in (self.picture.figure, *controls, *roots):
+                self.document.add_root(root)
 
     def _connect_view(self) -> None:
         plot = self.picture.figure

@@ -91,15 +91,24 @@ class Job:
         if settings.clipped_cores == self.settings.clipped_cores:
             return self
         parts = whole_stars(self.ready.parts, self.frame, self.check.stars, settings)[0]
-        return replace(self, settings=settings, parts=parts)
+        chosen = replace(self.settings, clipped_cores=settings.clipped_cores)
+        return replace(self, settings=chosen, parts=parts)
 
     def look(self, window: Window, star_size: float = 1.0) -> SplitPart:
         """What is seen through a window, with stars of some size."""
         return split_part(self.frame.pixels, self.parts, window, star_size)
 
     def refit(self, settings: Settings) -> CheckResult:
-        """The check with the stars left out and the response curves that settings name."""
+        """The check with the stars left out and the response curves that settings name: its own
+        where it was made by the same."""
+        if _fitted_by(settings) == _fitted_by(self.settings):
+            return self.check
         return refit(with_curves(self.check, settings.bands), settings.leave_out)
+
+
+def _fitted_by(settings: Settings) -> tuple:
+    """The choices of a page that only the fit goes by."""
+    return settings.leave_out, settings.bands
 
 
 def open_job(

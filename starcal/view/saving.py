@@ -40,7 +40,9 @@ def save_of_job(
     RunResult
     """
     if isinstance(job, Job) and _alike_until_split(job.settings, settings):
-        ready = replace(job.ready, check=job.refit(settings))
+        found = job.refit(settings)
+        own = replace(found, stars=found.stars.copy())  # the run writes into it
+        ready = replace(job.ready, check=own)
         return run_prepared(ready, settings, folder, overwrite=overwrite)
     return run_anew(settings, folder, overwrite=overwrite)
 

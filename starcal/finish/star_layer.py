@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ..checking.check import check, usable
+from ..checking.check import check_for_cure, usable
 from ..checking.result import CheckResult
 from ..choices import Choices
 from ..colour import srgb_decode, srgb_encode
@@ -125,7 +125,7 @@ def stars_of_layer(layer: Frame, choices: Choices) -> KnownStars:
     -------
     KnownStars
     """
-    found = check(layer, choices)
+    found = check_for_cure(layer, choices)
     return KnownStars(found, split(gapless(layer.pixels), found.stars))
 
 
@@ -164,7 +164,7 @@ def prepared_layer(
     if own and as_it_is:
         return plain
     progress("measuring the stars of the layer", 0.1)
-    found = known.found if known else check(layer, choices)
+    found = known.found if known else check_for_cure(layer, choices)
     surely_linear = own or choices.assume_linear
     if not surely_linear and (why := _stretched_for(layer, found)):
         return _stretched_layer(layer, found, choices, recoloured, why)

@@ -236,13 +236,13 @@ def served(frame, *words, folder=None):
     assert (server.returncode, rest, errors) == (0, "", ""), (server.returncode, rest, errors)
 
 
-def _await_frame(address: str, tries: int = 240) -> None:
+def _await_frame(address: str, tries: int = 120) -> None:
     """Wait until the page is more than a picture as it is."""
     for _ in range(tries):
         with urllib.request.urlopen(address) as answer:
             if b"can be played with." not in answer.read():
                 return
-        time.sleep(0.5)
+        time.sleep(1)  # each look opens a page, which is work for the server
     raise AssertionError("the picture is still worked on")
 
 

@@ -142,7 +142,7 @@ def example_files(tmp_path_factory, scene_of):
         },
     }
     for name, settings in kinds.items():
-        scene = scene_of(shape=(330, 460), faint_to_mag=13.5, scale_arcsec=6.0, **settings)
+        scene = scene_of(shape=(330, 460), faint_to_mag=12.5, scale_arcsec=6.0, **settings)
         write_fits(folder / name, scene.pixels, scene.header)
     for plane, channel in zip(scene.pixels, ("red", "green", "blue"), strict=True):
         write_fits(folder / f"{channel}.fits", plane, scene.header)

@@ -63,7 +63,7 @@ def narrowband(system: str, field: str, width_nm: int, seed: int, **settings):
             "ra_deg": ra,
             "dec_deg": dec,
             "scale_arcsec": scale,
-            "shape": (480, 650),
+            "shape": (380, 520),
             "scatter": "spectra",
             "v_zero_electrons": 2e11,
             "sky_electrons": 4e3,

@@ -26,7 +26,7 @@ def test_what_a_part_raises_is_raised(limited):
 
 
 def test_stars_and_layers_are_the_same_on_one_core(scene_of, monkeypatch):
-    pixels = np.array(scene_of(shape=(150, 190), scale_arcsec=6.0, seed=4).pixels)
+    pixels = np.array(scene_of(shape=(96, 128), scale_arcsec=6.0, seed=4).pixels)
     layer = {}
     for number in ("1", "3"):
         monkeypatch.setenv(CORES_LIMIT, number)

@@ -22,7 +22,8 @@ from starcal.demo.scene import make_scene
 
 FOLDER = Path(__file__).parents[1] / "examples"
 WALKTHROUGHS = sorted(FOLDER.glob("*.md"))
-MAIN = {"broadband-rescue"}  # the rest says the same of other frames
+# the rest says the same of other frames
+MAIN = {"broadband-rescue", "narrowband-recolour"}
 DRAWS_FIGURES = True  # what a user types is done in full
 SHOWN_ALIKE = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
 

@@ -229,6 +229,21 @@ def test_another_nebula_is_refused(seed):
         find_moved(clouds(1), clouds(seed))
 
 
+def test_a_small_picture_has_windows_enough_and_is_refused_where_they_leave_its_place_open(
+    monkeypatch,
+):
+    """A bend has nine terms; where one may be left, nothing is laid."""
+    pytest.importorskip("cv2")
+    frame = clouds(1, (200, 240))
+    cropped = edit(frame, turned(0, 1, (-10, -8)), (180, 220))
+    assert find_moved(frame, cropped).told > 50
+    monkeypatch.setattr(geometry, "MOST_ERROR_PX", 0.01)
+    with pytest.raises(
+        GeometryError, match=r"known to 0.\d\d px, 0.01 px needed.*--moved none"
+    ):
+        find_moved(frame, cropped)
+
+
 def test_a_sheared_nebula_is_refused_by_its_residuals():
     pytest.importorskip("cv2")
     frame = clouds(1)

@@ -14,7 +14,8 @@ from .features import contrast, detail, features_library
 from .laying import softening_px
 from .toning import evenly_toned, grainless, toned
 
-DRIFT_WINDOW_PX, LEAST_WINDOW_PX = 64, 20
+DRIFT_WINDOW_PX, SMALL_WINDOW_PX, LEAST_WINDOW_PX = 64, 36, 20
+WINDOWS_A_SIDE = 5  # of small pictures: of fewer a bend may be any
 MOST_WINDOWS = 600
 SHIFT_PX = 6  # the features are off by less
 GRAIN_PX, WIDE_PX, NEIGHBOURS_PX = 1.0, 8.0, 12.0  # grain; gradients; where contrast is evened
@@ -243,7 +244,7 @@ def _evening(channels: NDArray) -> NDArray[np.float64]:
 
 def _window_shifts(seen: NDArray, goal: NDArray, both: NDArray) -> Drift:
     """By cross-correlation in windows that overlap by half."""
-    side = 2 * (min(DRIFT_WINDOW_PX, min(goal.shape) // 2) // 2)
+    side = _window_side(min(goal.shape))
     step = _window_step(goal.shape, side)
     corners = _corners(goal.shape, side, step) if side >= LEAST_WINDOW_PX else []
     whole = [(y, x) for y, x in corners if both[y : y + side, x : x + side].all()]
@@ -255,6 +256,12 @@ def _window_shifts(seen: NDArray, goal: NDArray, both: NDArray) -> Drift:
     middle = np.array(whole, float)[:, ::-1] + (side - 1) / 2
     weight = agreement**2 / (CERTAIN - np.minimum(agreement, 1) ** 2)
     return Drift(middle[tells], away_px[tells], weight[tells], len(whole), step)
+
+
+def _window_side(shorter_px: int) -> int:
+    """Of a window, an even number of pixels, by the shorter side of a picture."""
+    side = np.clip(shorter_px // WINDOWS_A_SIDE, SMALL_WINDOW_PX, DRIFT_WINDOW_PX)
+    return 2 * (min(int(side), shorter_px // 2) // 2)
 
 
 def _window_step(shape: tuple[int, int], side: int) -> int:

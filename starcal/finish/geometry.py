@@ -33,6 +33,8 @@ from .features import (
 LEAST_AGREEING = 6  # pictures of other objects agree in 4 at most (55 pairs of 11 pictures)
 REFINED_SIDE_PX = 1500  # of the pictures that drift is measured on: more pixels cost time alone
 METHOD_ERROR_PX = 0.02  # of a found place, at least: pixels are resampled on the way
+MOST_ERROR_PX = 0.45  # bent copies that pass for straight say 0.49 and more, straight ones less
+SEEN_SIDE_PX = 3000  # larger pictures are seen made smaller: pixels of those count
 MOST_SCATTER_PX = 1.2  # of windows' shifts: chance spreads them over 3 px and more
 EXACT_PX = 0.25  # so near to a shift by whole pixels or a quarter turn, it is one
 SCALES_FOLLOWED = (
@@ -343,6 +345,16 @@ def _require_sure(moved: Moved) -> None:
             f"{moved.correlation:.2f} there and by {moved.elsewhere:.2f} elsewhere, {LEAST_LEAD} "
             f"apart needed, and {moved.windows} of {moved.told} parts of it lie there: "
             f"{MOVED_ADVICE}"
+        )
+    _require_exact(moved)
+
+
+def _require_exact(moved: Moved) -> None:
+    most_px = MOST_ERROR_PX * max(1, max(moved.shapes[1]) / SEEN_SIDE_PX)
+    if moved.error_px > most_px:
+        raise GeometryError(
+            f"the place found for the nebula is not sure: it is known to {moved.error_px:.2f} px, "
+            f"{most_px:.2f} px needed; it may have been bent, too: {MOVED_ADVICE}"
         )
 
 

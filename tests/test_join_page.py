@@ -79,14 +79,15 @@ def shown(job, window=WHOLE, **asked):
     settings = Settings(**asked)
     seen = job.look(window)
     lit = job.with_stars(seen, job.stars_in(window, settings.star_size), settings)
-    assert (seen.before.ravel()[lit[0]] != lit[1]).all()  # nothing is sent that stays
     return channels(seen.before), channels(with_pixels(seen.before, *lit))
 
 
 def after_on(page):
     """What the page shows right of the divider after a slider has moved."""
-    lit = page.picture.lit.data
-    return with_pixels(page.picture.halves.data["before"][0], lit["place"][0], lit["pixel"][0])
+    before, lit = page.picture.halves.data["before"][0], page.picture.lit.data
+    place, pixel = lit["place"][0], lit["pixel"][0]
+    assert (before.ravel()[place] != pixel).all()  # nothing is sent that stays
+    return with_pixels(before, place, pixel)
 
 
 def channels(pixels):
@@ -142,16 +143,21 @@ def test_every_wish_shows(job):
 
 
 def test_another_size_shows_by_the_brightest_first(job, monkeypatch):
-    """And by all when the hand rests, as if they had been drawn in it from the beginning."""
+    """And by all when the hand rests, as if they had been drawn in it from the beginning. Pixels of
+    other stars are not made anew."""
     monkeypatch.setattr(seen_stars, "FIRST_STARS", 5)
     seen, small = job.look(WHOLE), job.stars_in(WHOLE, 0.5)
-    soon = job.stars_in(WHOLE, 1.0).resized(0.5)
-    shown = [
+    start = job.stars_in(WHOLE, 1.0)
+    soon = start.resized(0.5)
+    begun, shown, rested, true = [
         with_pixels(seen.before, *job.with_stars(seen, each, Settings()))
-        for each in (soon, soon.finished(), small)
+        for each in (start, soon, soon.finished(), small)
     ]
-    assert (shown[0] != shown[2]).any()
-    assert (shown[1] == shown[2]).all()
+    assert (shown != true).any()
+    assert (rested == true).all()
+    alone = job.with_stars(seen, soon, Settings(), soon.unlike(start))
+    assert (with_pixels(begun, *alone) == shown).all()
+    assert len(alone[0]) < 0.5 * start.lit.sum()
     assert not soon.at_rest
     assert soon.finished().at_rest
 
@@ -171,6 +177,11 @@ def test_sliders_undo_and_save(files, job, monkeypatch):
     page.render()
     first = page.picture.halves.data["after"][0].copy()
     page.sliders["star_size"].trigger("value_throttled", 1.0, 0.5)
+    page.choose_left()
+    page.render()
+    page.stars = page.stars.finished()  # as when the hand rests
+    page.render()
+    assert np.array_equal(channels(after_on(page)), shown(job, star_size=0.5)[1])
     most = page.sliders["brightest"].end
     page.sliders["brightest"].trigger("value_throttled", most, 5)
     page.choose_left()

@@ -1,6 +1,7 @@
 """The page of a finished nebula and its stars: sliders for the stars, the picture follows."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -46,7 +47,7 @@ class JoinPage(ChoicePage):
         keep: Callable[[History], None] = lambda history: None,
     ):
         super().__init__(document, job, history, keep)
-        self.seen = self.stars = None
+        self._forget_view()
         self.picture = make_picture(job.shape, no_stars())
         self._make_controls(out, overwrite)
         self._connect_view()
@@ -82,6 +83,7 @@ class JoinPage(ChoicePage):
 
     def _forget_view(self) -> None:
         self.seen = self.stars = None
+        self.drawn: tuple | None = None  # stars, what was asked of them, and the picture
 
     def render(self) -> None:
         """Render the visible part."""
@@ -89,13 +91,26 @@ class JoinPage(ChoicePage):
         if moved:
             self.seen = self.job.look(self._window())
         self._draw_stars(self.shown_settings.star_size)
-        lit = self.job.with_stars(self.seen, self.stars, self.shown_settings)
+        before, after = self.seen.before, self._with_stars()
         if moved:
-            before = self.seen.before
-            after = with_pixels(before, *lit)
             show_halves(self.picture.halves, self.seen.window, before, after)
         else:
-            show_lit(self.picture.lit, *lit)
+            lit = np.flatnonzero(after != before)
+            show_lit(self.picture.lit, lit, after.ravel()[lit])
+
+    def _with_stars(self) -> NDArray[np.uint32]:
+        """The picture; where nothing but their size is new, as it was but under these stars."""
+        asked = replace(self.shown_settings, star_size=1.0)
+        after, place = self.seen.before, None
+        if self.drawn is not None and self.drawn[1] == asked:
+            touched = self.stars.unlike(self.drawn[0])
+            lit = np.count_nonzero(self.stars.lit)
+            if len(touched) < lit:
+                after = self.drawn[2]
+                place = touched
+        made = self.job.with_stars(self.seen, self.stars, asked, place)
+        self.drawn = self.stars, asked, with_pixels(after, *made)
+        return self.drawn[-1]
 
     def _draw_stars(self, size: float) -> None:
         """Draw them, the brightest alone where they are there in another size."""

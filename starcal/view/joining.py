@@ -138,10 +138,14 @@ class JoinJob:
         return stars_seen(self.parts, Screen(window, self.matrix), star_size)
 
     def with_stars(
-        self, seen: "SeenNebula", stars: SeenStars, choices: Choices
+        self,
+        seen: "SeenNebula",
+        stars: SeenStars,
+        choices: Choices,
+        place: NDArray[np.intp] | None = None,
     ) -> tuple[NDArray[np.intp], NDArray[np.uint32]]:
-        """What stars change of what is seen of the nebula: numbers of the pixels of the screen,
-        row by row, and those pixels."""
+        """What is seen of the nebula under stars: numbers of the pixels of the screen, row by row,
+        and those pixels. ``place``: of these alone, else of all where a star shines."""
         tint = tinted(self.own_colours, choices.warmth, choices.saturation)
         factor = factors_of(self.parts, self.table, choices)
         colours = np.float32(tint * factor[:, None])
@@ -149,17 +153,15 @@ class JoinJob:
         strong = look.adjusted(strength=choices.star_strength) if look else None
         lay = way_of_laying(strong, self.space)
 
-        def laid(place: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.uint32]]:
-            below, rest, before = seen.at(place)
-            light = stars.light(place, colours) + rest
-            after = self.as_seen(lay(below, light)[:, None])[0]
-            other = after != before
-            return place[other], after[other]
+        def laid(some: NDArray[np.intp]) -> NDArray[np.uint32]:
+            below, rest = seen.at(some)
+            light = stars.light(some, colours) + rest
+            return self.as_seen(lay(below, light)[:, None])[0]
 
-        lit = np.flatnonzero(stars.lit | seen.lit)
-        made = in_threads(laid, np.array_split(lit, 1 + len(lit) // SCREEN_PIXELS))
-        place, pixel = (np.concatenate(each) for each in zip(*made, strict=True))
-        return place, pixel
+        if place is None:
+            place = np.flatnonzero(stars.lit | seen.lit)
+        parts = np.array_split(place, 1 + len(place) // SCREEN_PIXELS)
+        return place, np.concatenate(list(in_threads(laid, parts)))
 
     def as_seen(self, picture: NDArray) -> NDArray[np.uint32]:
         """Numbers of the nebula as pixels of the screen."""
@@ -339,9 +341,9 @@ class SeenNebula:
         """Where the layer has light that no star is known for, row by row."""
         return (self.rest != 0).any(axis=0).ravel()
 
-    def at(self, place: NDArray[np.intp]) -> tuple[NDArray, NDArray, NDArray]:
-        """``below``, ``rest`` and ``before`` of pixels by their numbers."""
+    def at(self, place: NDArray[np.intp]) -> tuple[NDArray, NDArray]:
+        """``below`` and ``rest`` of pixels by their numbers."""
         below, rest = (
             each.reshape(3, -1).take(place, axis=1) for each in (self.below, self.rest)
         )
-        return below, rest, self.before.ravel().take(place)
+        return below, rest

@@ -90,18 +90,23 @@ class SeenStars:
     @cached_property
     def lit(self) -> NDArray[np.bool_]:
         """On which pixels a star shines, row by row."""
-        first, others = (np.diff(share.indptr) > 0 for share in self.shares)
+        first, others = map(_lit_by, self.shares)
         return first | others
+
+    def unlike(self, other: "SeenStars") -> NDArray[np.intp]:
+        """Pixels by their numbers, rising: on no others is the light of stars of the same screen
+        another."""
+        apart = np.zeros(self.shares[0].shape[0], bool)
+        for ours, theirs in zip(self.shares, other.shares, strict=True):
+            if ours is not theirs:
+                apart |= _lit_by(ours) | _lit_by(theirs)
+        return np.flatnonzero(apart)
 
     def light(
         self, place: NDArray[np.intp], colours: NDArray[np.float32]
     ) -> NDArray[np.float32]:
-        """Light of pixels, (3, k), by the colour of each star, (n, 3).
-
-        ``place`` are the numbers of the pixels, rising: all that are lit from the first to the last
-        of them, at least.
-        """
-        first, others = (_lit_rows(share, place) @ colours for share in self.shares)
+        """Light of pixels by their numbers, rising, (3, k), by the colour of each star, (n, 3)."""
+        first, others = (_rows_of(share, place) @ colours for share in self.shares)
         return (first + others).T
 
     def resized(self, star_size: float) -> "SeenStars":
@@ -116,14 +121,25 @@ class SeenStars:
         return replace(self, sizes=(size, size), shares=(self.shares[0], others))
 
 
-def _lit_rows(share: csr_array, place: NDArray[np.intp]) -> csr_array:
-    """Rows of a sparse array; those between them are empty."""
+def _lit_by(share: csr_array) -> NDArray[np.bool_]:
+    """On which pixels a star shines."""
+    return np.diff(share.indptr) > 0
+
+
+def _rows_of(share: csr_array, place: NDArray[np.intp]) -> csr_array:
+    """Rows of a sparse array, not copied where those between them are empty."""
     if not len(place):
         return share[:0]
     ends = np.append(share.indptr[place], share.indptr[place[-1] + 1])
+    if (share.indptr[place + 1] != ends[1:]).any():
+        return share[place]
     held = slice(ends[0], ends[-1])
     return csr_array(
-        (share.data[held], share.indices[held], ends - ends[0]),
+        (
+            share.data[held],
+            share.indices[held],
+            ends - ends[0],
+        ),
         shape=(len(place), share.shape[1]),
     )
 

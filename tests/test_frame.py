@@ -3,6 +3,7 @@ imagecodecs)."""
 
 import errno
 import gzip
+import io
 import os
 import pickle
 import shlex
@@ -10,6 +11,7 @@ import signal
 import struct
 import subprocess
 import sys
+import zlib
 from pathlib import Path
 
 import imagecodecs
@@ -22,6 +24,7 @@ from astropy.wcs import WCS
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
+from PIL import Image, ImageOps
 
 import starcal.frame.reading as reading_module
 import starcal.frame.whole as output_module
@@ -710,7 +713,7 @@ def test_pictures_of_unusable_kinds(tmp_path):
     tifffile.imwrite(
         tmp_path / "negative.tif", colour_data(np.uint16)[0], photometric="miniswhite"
     )
-    with pytest.raises(FrameError, match=r"MINISWHITE data; save it as plain grey or RGB"):
+    with pytest.raises(FrameError, match=r"holds a negative .*; save it as plain grey or RGB"):
         read_channels(*[tmp_path / "negative.tif"] * 3)
     tifffile.imwrite(
         tmp_path / "complex.tif", colour_data().astype(np.complex64), photometric="minisblack"
@@ -728,6 +731,104 @@ def test_pictures_of_unusable_kinds(tmp_path):
     (tmp_path / "print.jpg").write_bytes(cmyk)
     with pytest.raises(FrameError, match=r"a JPEG of 4 colours \(for print\); save it as RGB"):
         read_frame(tmp_path / "print.jpg")
+
+    tifffile.imwrite(tmp_path / "apart.tif", np.ones((9, 9, 3), np.uint8), photometric="ycbcr")
+    with pytest.raises(FrameError, match=r"holds brightness and colours apart \(YCbCr\); save"):
+        read_frame(tmp_path / "apart.tif")
+    deep = imagecodecs.jpeg_encode(np.full((16, 16, 3), 900, np.uint16), bitspersample=12)
+    (tmp_path / "deep.jpg").write_bytes(deep)
+    with pytest.raises(FrameError, match=r"a JPEG of more than 8 bits; save it as 16-bit TIFF"):
+        read_frame(tmp_path / "deep.jpg")
+
+
+@pytest.mark.parametrize("orientation", range(2, 9))
+@pytest.mark.parametrize("ending", ["png", "tif"])
+def test_pictures_are_read_as_viewers_turn_them_and_written_as_they_lay(
+    tmp_path, ending, orientation
+):
+    """Pillow is the other reader."""
+    source, out = tmp_path / f"a.{ending}", tmp_path / f"b.{ending}"
+    notes = Image.Exif()
+    notes[274] = orientation
+    stored = colour_data(np.uint8).transpose(1, 2, 0)
+    Image.fromarray(stored).save(source, exif=notes)
+    frame = read_frame(source)
+    with Image.open(source) as image:
+        seen = np.array(ImageOps.exif_transpose(image))
+    np.testing.assert_array_equal(np.rint(255 * frame.pixels[:, ::-1]).transpose(1, 2, 0), seen)
+    changed = np.zeros(frame.pixels.shape[1:], bool)
+    changed[-2, 3] = True  # of the second row from the top
+    write_in_kind(out, source, np.where(changed, 1, frame.pixels), changed, 255.0)
+    seen[1, 3] = 255
+    with Image.open(out) as image:
+        np.testing.assert_array_equal(np.array(ImageOps.exif_transpose(image)), seen)
+    assert imagecodecs.imread(out).shape == stored.shape
+
+
+def colour_pages(path, *pages):
+    """A TIFF of several pages: their numbers and options."""
+    with tifffile.TiffWriter(path) as file:
+        for numbers, options in pages:
+            file.write(numbers, metadata=None, **({"photometric": "rgb"} | options))
+
+
+def test_the_largest_picture_of_a_tiff_is_the_one_meant(tmp_path):
+    whole = colour_data(np.uint16).transpose(1, 2, 0)
+    small = np.ascontiguousarray(whole[::2, ::2])
+    expected = whole[::-1].transpose(2, 0, 1) / np.float32(65535)
+    for reduced in (0, 1):
+        thumbnail = (small, {"subfiletype": reduced})
+        colour_pages(tmp_path / "a.tif", thumbnail, (whole, {}), (whole[::-1], {}))
+        frame = read_frame(tmp_path / "a.tif")
+        np.testing.assert_allclose(frame.pixels, expected, rtol=FLOAT32_STEP)
+        said = f"holds {3 - reduced} pictures: the first of the largest was taken"
+        assert any(said in note for note in frame.notes)
+    changed = np.ones((ROWS, COLUMNS), bool)
+    write_in_kind(tmp_path / "b.tif", tmp_path / "a.tif", frame.pixels, changed, 65535.0)
+    np.testing.assert_array_equal(tifffile.imread(tmp_path / "b.tif"), whole)
+    preview = (small, {"subfiletype": 1, "subifds": 1})
+    colour_pages(tmp_path / "raw.tif", preview, (whole[..., 0], {"photometric": "cfa"}))
+    with pytest.raises(FrameError, match=r"holds the raw picture of a camera, not developed"):
+        read_frame(tmp_path / "raw.tif")
+
+
+def test_what_a_tiff_holds_beside_its_colours_stays_what_it_is(tmp_path):
+    numbers = colour_data(np.uint8).transpose(1, 2, 0)
+    changed = np.zeros((ROWS, COLUMNS), bool)
+    changed[5, 5] = True
+    for kinds, said in (((1,), "Its transparency"), ((2, 0), "2 channels of transparency")):
+        pixels = np.dstack([numbers, *[numbers[..., 0]] * len(kinds)])
+        options = {"photometric": "rgb", "extrasamples": kinds, "metadata": None}
+        layers = (37724, "B", 16, b"8BIM" * 4, True)
+        tifffile.imwrite(tmp_path / "a.tif", pixels, extratags=[layers], **options)
+        frame = read_frame(tmp_path / "a.tif")
+        assert [said in note for note in frame.notes] == [False, True, False]
+        assert "as its layers make it" in frame.notes[0]
+        out = tmp_path / f"{len(kinds)}.tif"
+        write_in_kind(out, tmp_path / "a.tif", 0 * frame.pixels, changed, 255.0)
+        with tifffile.TiffFile(out) as tiff:
+            assert tiff.pages[0].extrasamples == kinds
+            pixels[-6, 5, :3] = 0
+            np.testing.assert_array_equal(tiff.asarray(), pixels)
+
+
+def test_labels_of_a_jpeg_and_colours_of_a_palette_in_a_png(tmp_path):
+    """Labels (XMP) come along; what a PNG says in numbers of its palette does not."""
+    unchanged = np.zeros((ROWS, COLUMNS), bool)
+    numbers = Image.fromarray(colour_data(np.uint8).transpose(1, 2, 0))
+    numbers.save(tmp_path / "a.jpg", xmp=b"<x:xmpmeta/>")
+    palette = io.BytesIO()
+    numbers.quantize(16).save(palette, "PNG")
+    content = palette.getvalue()
+    at = content.index(b"IDAT") - 4
+    background = b"\0\0\0\1bKGD\3" + zlib.crc32(b"bKGD\3").to_bytes(4, "big")
+    (tmp_path / "a.png").write_bytes(content[:at] + background + content[at:])
+    for name in ("a.jpg", "a.png"):
+        display = read_frame(tmp_path / name).pixels
+        write_in_kind(tmp_path / f"{name}.png", tmp_path / name, display, unchanged, 255.0)
+    with Image.open(tmp_path / "a.jpg.png") as image:
+        assert image.info["xmp"] == b"<x:xmpmeta/>"
+    assert b"bKGD" not in (tmp_path / "a.png.png").read_bytes()
 
 
 def test_frame_refuses_other_arrays():

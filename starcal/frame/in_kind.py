@@ -13,10 +13,15 @@ from numpy.typing import NDArray
 
 from .fits_files import stored_numbers
 from .output import hides_scale, write_bytes, write_fits_numbers
-from .pictures import ICC_TAG, PNG, TIFF
+from .pictures import ICC_TAG, PNG, TIFF, log_to, orientation_of
 from .spaces import ColourSpace
+from .tiff_pages import tiff_picture
+from .upright import AS_STORED, turned_back
 
-PNG_OWN = {b"IHDR", b"IDAT", b"IEND", b"PLTE", b"tRNS"}  # what an encoder writes itself
+# what an encoder writes itself, and further pictures of an animation
+PNG_OWN = {b"IHDR", b"IDAT", b"IEND", b"PLTE", b"tRNS", b"acTL", b"fcTL", b"fdAT"}
+XMP_KEYWORD = b"XML:com.adobe.xmp\0\0\0\0\0"  # not compressed, of no language
+PNG_OF_KIND = {b"bKGD", b"hIST", b"sBIT"}  # in numbers of this depth and colour type
 # Tags of a TIFF that say what it is of, how large it is printed and which way up it is (TIFF 6.0,
 # section 8; XMP and IPTC as Adobe and the IPTC register them). Those of pixels are the writer's.
 KEPT_TAGS = {
@@ -69,7 +74,13 @@ def write_in_kind(
         Replace an existing file.
     """
     start = source.read_bytes()
-    new = _New(display, changed, full_scale, shown_in)
+    turn = orientation_of(source)
+    new = _New(
+        display=turned_back(display[:, ::-1], turn),
+        changed=turned_back(changed[::-1], turn),
+        full_scale=full_scale,
+        space=shown_in,
+    )
     if start[:4] in TIFF:
         content = _tiff_content(source, new)
         write_bytes(path, content, overwrite)
@@ -77,9 +88,10 @@ def write_in_kind(
     import imagecodecs
 
     png = start[:4] == PNG
-    old = imagecodecs.png_decode(start) if png else imagecodecs.jpeg8_decode(start)
+    with log_to([], "imagecodecs"):  # said when it was read
+        old = imagecodecs.png_decode(start) if png else imagecodecs.jpeg8_decode(start)
     content = imagecodecs.png_encode(_merged(old, new))
-    extra = _png_extras(start) if png else _jpeg_chunks(source)
+    extra = _png_extras(start, content) if png else _jpeg_chunks(source)
     whole = content[:33] + extra + content[33:]  # behind the header chunk
     write_bytes(path, whole, overwrite)
 
@@ -161,11 +173,12 @@ def write_jpeg(
 
     from PIL import Image
 
+    notes = {} if source is None else _notes_of_jpeg(source)
+    turn = orientation_of(source) if notes else AS_STORED
     whole = 255 * np.clip(np.nan_to_num(display), 0, 1)
-    numbers = np.rint(whole)[:, ::-1].transpose(1, 2, 0).astype(np.uint8)
+    numbers = turned_back(np.rint(whole)[:, ::-1], turn).transpose(1, 2, 0).astype(np.uint8)
     file = io.BytesIO()
     image = Image.fromarray(np.ascontiguousarray(numbers))
-    notes = {} if source is None else _notes_of_jpeg(source)
     image.save(
         file, "JPEG", quality=JPEG_QUALITY, subsampling=0, icc_profile=icc_profile, **notes
     )
@@ -184,7 +197,8 @@ def _notes_of_jpeg(source: Path) -> dict:
 
 
 class _New(NamedTuple):
-    """New values of a picture, (3, y, x), and the space that its numbers are in, if not sRGB."""
+    """New values of a picture, (3, y, x), as they lie in the file, and the space that its numbers
+    are in, if not sRGB."""
 
     display: NDArray
     changed: NDArray[np.bool_]
@@ -195,45 +209,51 @@ class _New(NamedTuple):
 def _merged(old: NDArray, new: _New) -> NDArray:
     """The source's numbers (y, x, channels), new ones in the first three where they changed."""
     made = np.array(old)
-    rows = new.changed[::-1]
-    values = new.display[:, ::-1][:, rows]
+    there = new.changed
+    values = new.display[:, there]
     if new.space is not None:
-        values = new.space.changed(old[..., :3][rows].T / new.full_scale, values)
+        values = new.space.changed(old[..., :3][there].T / new.full_scale, values)
     numbers = values.T * new.full_scale
     if np.issubdtype(old.dtype, np.integer):
         least, most = np.iinfo(old.dtype).min, np.iinfo(old.dtype).max
         numbers = np.clip(np.rint(np.nan_to_num(numbers)), least, most)
-    made[..., :3][rows] = numbers
+    made[..., :3][there] = numbers
     return made
 
 
-def _png_extras(content: bytes) -> bytes:
+def _png_extras(content: bytes, new: bytes) -> bytes:
     """Every chunk of a PNG but those that hold the pixels (ISO/IEC 15948): colour profile, gamma,
-    resolution, texts, a camera's notes; those that follow the pixels may stand before, too."""
+    resolution, texts, a camera's notes; those that follow the pixels may stand before, too. Those
+    in numbers of the old kind are left out where the new one is of another."""
+    alike = content[24:26] == new[24:26]  # depth and colour type
+    left = PNG_OWN if alike else PNG_OWN | PNG_OF_KIND
     kept, at = b"", 8
     while at + 12 <= len(content):
         size = int.from_bytes(content[at : at + 4], "big")
         name = content[at + 4 : at + 8]
-        if name not in PNG_OWN:
+        if name not in left:
             kept += content[at : at + 12 + size]
         at += 12 + size
     return kept
 
 
 def _jpeg_chunks(source: Path) -> bytes:
-    """Colour profile and EXIF of a JPEG as PNG chunks (ISO/IEC 15948, with the eXIf chunk of its
-    third edition); empty where there is neither."""
+    """Colour profile, EXIF and XMP of a JPEG as PNG chunks (ISO/IEC 15948, with the eXIf chunk of
+    its third edition; XMP, part 3); empty where there is none."""
     import zlib
 
     from PIL import Image
 
     with Image.open(source) as image:
         profile, notes = image.info.get("icc_profile"), image.info.get("exif")
+        labels = image.info.get("xmp")
     made = b""
     if profile:
         made += _png_chunk(b"iCCP", b"profile\0\0" + zlib.compress(profile))
     if notes:
         made += _png_chunk(b"eXIf", notes.removeprefix(b"Exif\0\0"))
+    if labels:
+        made += _png_chunk(b"iTXt", XMP_KEYWORD + labels)
     return made
 
 
@@ -250,16 +270,15 @@ def _tiff_content(source: Path, new: _New) -> bytes:
     import tifffile
 
     with tifffile.TiffFile(source) as tiff:
-        page = tiff.series[0].keyframe
-        old, axes = tiff.series[0].asarray(), tiff.series[0].axes
+        page, old, axes = tiff_picture(tiff)
         profile = page.tags[ICC_TAG].value if ICC_TAG in page.tags else None
         kept = _kept_of_tiff(page)
         places = {t: page.tags[t].valueoffset for t in DIRECTORY_TAGS if t in page.tags}
     notes = _notes_of_tiff(source, places)
     kept["extratags"] += [(tag - 1, "I", 1, 0, True) for tag in notes]
     apart = axes[-1] not in "SC"
-    numbers = np.moveaxis(old.squeeze(), 0, -1) if apart else old.squeeze()
-    made = _merged(numbers, new)
+    made = _merged(np.moveaxis(old, 0, -1) if apart else old, new)
+    more = made.shape[-1] - 3
     file = io.BytesIO()
     tifffile.imwrite(
         file,
@@ -269,7 +288,7 @@ def _tiff_content(source: Path, new: _New) -> bytes:
         iccprofile=profile,
         software="starcal",
         metadata=None,
-        extrasamples=["unassalpha"] * (made.shape[-1] - 3),
+        extrasamples=(page.extrasamples or (0,) * more) if more else None,
         **kept,
     )
     return _with_notes(file.getvalue(), notes)

@@ -3,8 +3,12 @@ in FITS."""
 
 import logging
 import re
+import struct
+import warnings
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from astropy.io import fits
@@ -13,6 +17,16 @@ from ..errors import FrameError, OneChannelError
 from ..texts import counted
 from .fits_files import COMPOSE, GZIP_LIMIT, Raw
 from .size_limit import require_within_limit
+from .tiff_pages import (
+    RGB,
+    claimed_bytes,
+    left_out,
+    main_page,
+    no_say,
+    require_colours,
+    tiff_picture,
+)
+from .upright import AS_STORED, ORIENTATION_TAG, ORIENTATIONS, turned_upright
 
 PNG, JPEG, TIFF = b"\x89PNG", b"\xff\xd8\xff", (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 PAIR_MARK = "starcal: before and after"  # of pictures that show a frame twice
@@ -23,7 +37,6 @@ JPEG_HEADER_BYTES = 1 << 20
 # one bit a block of 8 x 8 in each of one whole and two quarter channels: 340, one colour all over
 JPEG_PIXELS_A_BYTE = 512
 ICC_TAG = 34675  # of a TIFF (ICC.1:2010, annex B)
-TIFF_COLOURS = (1, 2, 6)  # grey, RGB, YCbCr; not palettes, masks, negatives, raw mosaics
 
 
 def load_picture(path: Path, channels: int, cells: bool = False) -> Raw:
@@ -31,6 +44,7 @@ def load_picture(path: Path, channels: int, cells: bool = False) -> Raw:
     `cells`."""
     notes: list[str] = []
     planes = _without_alpha(_planes(path, notes), notes)
+    planes = _righted(planes, path, notes)
     if len(planes) != channels:
         kind = OneChannelError if len(planes) == 1 else FrameError
         raise kind(
@@ -84,18 +98,44 @@ def icc_profile_of(path: Path) -> bytes | None:
     -------
     bytes or None
     """
-    start = _start_of(path)
-    if start in TIFF:
-        return _icc_profile_of_tiff(path)
-    if start != PNG and not start.startswith(JPEG):
-        return None
+    if _start_of(path) in TIFF:
+        return _tag_of_tiff(path, ICC_TAG)
+    return _answer_of(path, lambda image: image.info.get("icc_profile"))
+
+
+def orientation_of(path: Path) -> int:
+    """How a picture is to be turned for viewing, by EXIF; `AS_STORED` where it does not say.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    int
+        A key of `upright.ORIENTATIONS`.
+    """
+    if _start_of(path) in TIFF:
+        said = _tag_of_tiff(path, ORIENTATION_TAG)
+    else:
+        said = _answer_of(path, lambda image: image.getexif().get(ORIENTATION_TAG))
+    return said if said in ORIENTATIONS else AS_STORED
+
+
+def _answer_of(path: Path, question: Callable) -> Any:
+    """What a PNG or JPEG says besides its pixels; None where it is neither, or damaged."""
     from PIL.JpegImagePlugin import JpegImageFile
     from PIL.PngImagePlugin import PngImageFile
 
+    start = _start_of(path)
+    if start != PNG and not start.startswith(JPEG):
+        return None
     # not by `Image.open`, which refuses large pictures
     opened = PngImageFile if start == PNG else JpegImageFile
-    with suppress(SyntaxError, OSError, ValueError), opened(path) as image:
-        return image.info.get("icc_profile")
+    damaged = (SyntaxError, OSError, ValueError, struct.error)
+    with warnings.catch_warnings(), suppress(*damaged), opened(path) as image:
+        warnings.simplefilter("ignore")  # of damaged notes what can be read counts
+        return question(image)
     return None
 
 
@@ -105,12 +145,13 @@ def _start_of(path):
         return file.read(4)
 
 
-def _icc_profile_of_tiff(path):
+def _tag_of_tiff(path: Path, code: int) -> Any:
+    """The value of a tag; None where it is not there."""
     import tifffile
 
-    with tifffile.TiffFile(path) as tiff:
-        tags = tiff.series[0].keyframe.tags
-        return tags[ICC_TAG].value if ICC_TAG in tags else None
+    with log_to([], "tifffile"), tifffile.TiffFile(path) as tiff:
+        tag = main_page(tiff).tags.get(code)
+        return tag and tag.value
 
 
 def _planes(path, notes):
@@ -119,7 +160,7 @@ def _planes(path, notes):
     if start in TIFF:
         planes = _tiff(path, notes)
     else:
-        picture = _png(path) if start == PNG else _jpeg(path, notes)
+        picture = _png(path, notes) if start == PNG else _jpeg(path, notes)
         planes = np.atleast_3d(picture).transpose(2, 0, 1)
     if planes.dtype.kind not in "uif":
         raise FrameError(
@@ -127,6 +168,15 @@ def _planes(path, notes):
             "channel."
         )
     return planes
+
+
+def _righted(planes, path, notes):
+    """Upright, as every viewer shows it."""
+    orientation = orientation_of(path)
+    if orientation == AS_STORED:
+        return planes
+    notes.append(f"Turned upright as the file says (EXIF orientation {orientation}).")
+    return turned_upright(planes, orientation)
 
 
 def _advice_by_channels(channels):
@@ -141,7 +191,7 @@ def _without_alpha(planes, notes):
     """Drop the transparency that follows one or three channels."""
     if len(planes) not in (2, 4):
         return planes
-    notes.append("The transparency channel was dropped.")
+    notes.append(no_say(1))
     return planes[:-1]
 
 
@@ -160,19 +210,15 @@ def _require_plausible(path, claimed):
 def _tiff(path, notes):
     import tifffile
 
-    with _log_to(notes, "tifffile"), tifffile.TiffFile(path) as tiff:
-        series = tiff.series[0]
-        page = series.keyframe
-        _require_plausible(path, series.nbytes)
+    with log_to(notes, "tifffile"), tifffile.TiffFile(path) as tiff:
+        page = main_page(tiff)
+        require_colours(page, path.name)
+        _require_plausible(path, claimed_bytes(tiff))
         require_within_limit(path, page.imagewidth, page.imagelength)
-        if page.photometric not in TIFF_COLOURS:
-            raise FrameError(
-                f"{path.name}: the TIFF holds {page.photometric.name} data; save it as plain grey "
-                f"or RGB."
-            )
-        stored, axes = series.asarray(), series.axes
-    axes = "".join(a for a, n in zip(axes, stored.shape, strict=True) if n > 1)
-    return _channels_first(stored.squeeze(), axes, path)
+        _, stored, axes = tiff_picture(tiff)
+        notes += left_out(tiff)
+    planes = _channels_first(stored, axes, path)
+    return planes[:3] if page.photometric == RGB else planes
 
 
 def _channels_first(planes, axes, path):
@@ -186,7 +232,7 @@ def _channels_first(planes, axes, path):
     return planes.transpose(2, 0, 1) if axes[-1] == "S" else planes
 
 
-def _png(path):
+def _png(path, notes):
     import imagecodecs
 
     data = path.read_bytes()
@@ -198,7 +244,8 @@ def _png(path):
     width, height = (int.from_bytes(data[at : at + 4], "big") for at in (16, 20))
     _require_plausible(path, width * height)
     require_within_limit(path, width, height)
-    return imagecodecs.png_decode(data)
+    with log_to(notes, "imagecodecs"):
+        return imagecodecs.png_decode(data)
 
 
 def _jpeg(path, notes):
@@ -217,6 +264,10 @@ def _jpeg(path, notes):
     if planes.ndim == 3 and planes.shape[2] != 3:
         raise FrameError(
             f"{path.name}: a JPEG of {planes.shape[2]} colours (for print); save it as RGB."
+        )
+    if planes.dtype != np.uint8:
+        raise FrameError(
+            f"{path.name}: a JPEG of more than 8 bits; save it as 16-bit TIFF or PNG."
         )
     notes.append(
         "JPEG: compressed with loss, which blurs hues: the same picture as PNG or TIFF is better."
@@ -239,8 +290,16 @@ def _require_plausible_jpeg(path, data):
 
 
 @contextmanager
-def _log_to(notes, name):
-    """Append what a library would log to `notes`: a log line is lost on stderr."""
+def log_to(notes: list[str], name: str) -> Iterator[None]:
+    """Append what a library would log to `notes`: a log line is lost on stderr.
+
+    Parameters
+    ----------
+    notes : list of str
+        Changed in place.
+    name : str
+        Of the library's logger.
+    """
     logger, handler = logging.getLogger(name), logging.Handler(logging.WARNING)
     handler.emit = lambda record: notes.append(" ".join(record.getMessage().split()))
     logger.addHandler(handler)

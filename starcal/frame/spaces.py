@@ -22,6 +22,8 @@ WHITE = (0.3127, 0.3290, 1.0)
 PRIMARIES = (0.64, 0.33, 1.0, 0.30, 0.60, 1.0, 0.15, 0.06, 1.0)
 MOST_MISFIT = 2e-3  # of linear light: half a step of 8 bits
 SEEN_LEVELS = 2 / 255  # by which colours may differ from sRGB's and nobody sees it
+ICC_COLOURS = slice(16, 20)  # of a profile (ICC.1:2010, 7.2.6)
+OTHER_PROFILES = {b"GRAY": "grey", b"CMYK": "print", b"Lab ": "L*a*b*"}
 CONVERT = "convert the picture to sRGB, Adobe RGB (1998), Display P3 or ProPhoto RGB"
 
 
@@ -103,6 +105,11 @@ def colour_space(icc_profile: bytes | None) -> ColourSpace:
     """
     if icc_profile is None:
         return SRGB
+    if icc_profile[ICC_COLOURS] in OTHER_PROFILES:
+        kind = OTHER_PROFILES[icc_profile[ICC_COLOURS]]
+        raise FrameError(
+            f"the embedded colour profile is one for {kind}, not for RGB: {CONVERT}"
+        )
     import imagecodecs
 
     trial = np.random.default_rng(0).uniform(0.05, 1, (64, 3))

@@ -106,7 +106,7 @@ class SeenStars:
         self, place: NDArray[np.intp], colours: NDArray[np.float32]
     ) -> NDArray[np.float32]:
         """Light of pixels by their numbers, rising, (3, k), by the colour of each star, (n, 3)."""
-        first, others = (_rows_of(share, place) @ colours for share in self.shares)
+        first, others = (_shares_at(share, place) @ colours for share in self.shares)
         return (first + others).T
 
     def resized(self, star_size: float) -> "SeenStars":
@@ -126,7 +126,7 @@ def _lit_by(share: csr_array) -> NDArray[np.bool_]:
     return np.diff(share.indptr) > 0
 
 
-def _rows_of(share: csr_array, place: NDArray[np.intp]) -> csr_array:
+def _shares_at(share: csr_array, place: NDArray[np.intp]) -> csr_array:
     """Rows of a sparse array, not copied where those between them are empty."""
     if not len(place):
         return share[:0]

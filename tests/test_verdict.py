@@ -192,12 +192,27 @@ def test_a_sky_of_coarse_values_is_named_and_more_stars_do_not_help():
     ],
 )
 def test_pale_stars_of_a_colour_camera_are_no_narrowband(ratios, expected):
-    """What demosaicing along edges leaves; more stars would not help, other debayering does. As
-    little beside what H-alpha or [O III] shows in the other channel stays a no."""
+    """What demosaicing along edges leaves, or a luminance in all channels; more stars would not
+    help, other channels do. As little beside what H-alpha or [O III] shows in the other channel
+    stays a no."""
     found = judged(a_fit(*ratios, ratio_error=0.02))
     assert found.verdict == expected
-    assert ("debayer" in found.next_steps[0]) is (expected == "undecided")
+    open_yet = expected == "undecided"
+    assert ("debayer" in found.next_steps[0]) is open_yet
+    assert ("a luminance mixed in" in found.reasons[0]) is open_yet
     assert found.stars_needed is None
+
+
+@pytest.mark.parametrize(
+    ("ratios", "named"),
+    [((-0.9, -0.6), True), ((-0.9, -0.2), False), ((-0.9, 0.6), False)],
+)
+def test_channels_in_the_order_of_blue_green_red_are_named(ratios, named):
+    """A line among broad filters turns one slope round, and never both."""
+    found = judged(a_fit(*ratios, ratio_error=0.04))
+    assert found.verdict == "no"
+    assert ("each other's place" in found.reasons[0]) is named
+    assert ("in the order red, green, blue" in found.next_steps[0]) is named
 
 
 @pytest.mark.parametrize(
@@ -389,10 +404,23 @@ def test_without_match():
     assert any("plate-solve" in step for step in found.next_steps)
 
 
-def test_too_few():
-    found = verdict.too_few(3, 9)
+@pytest.mark.parametrize(
+    ("spoilt", "why", "step"),
+    [
+        ({}, "better 10", "look at the flags"),
+        ({"saturated": 6, "faint": 1}, "6 of them are burnt out", "shorter exposures"),
+        ({"faint": 6, "edge": 6}, "6 of them lie near", "without data"),
+        ({"faint": 5, "edge": 4}, "5 of them are weak", "longer exposures"),
+    ],
+)
+def test_too_few(spoilt, why, step):
+    """What most stars have that cannot be used, and what helps against that. Without data there is
+    no light either."""
+    found = verdict.too_few(3, 9, spoilt)
     assert found.verdict == "undecided"
     assert "3 of 9" in found.reasons[0]
+    assert why in found.reasons[0]
+    assert step in found.next_steps[0]
     assert found.stars_needed == 10
 
 
@@ -458,6 +486,7 @@ def test_light_known_less_well_is_believed_over_a_sky_that_nothing_lifted(
             "the picture has been stretched",
         ),
         ({"clip_over_noise": 40.0}, True, "40 times the noise"),
+        ({"clip_over_noise": 40.0}, True, "or its bright end was cut off"),
         ({**EIGHT_BITS, "noise_in_eight_bits": 2.0}, True, "those of an 8-bit picture"),
         (
             {**EIGHT_BITS, **LOOSE_CATALOGUE, "noise_in_eight_bits": 14.0},

@@ -37,6 +37,7 @@ from ..robust import quantile_of_known
 from ..stars import (
     BLEND_FLUX_SHARE,
     Flag,
+    flag_tally,
     free_places,
     in_channels,
     instrumental_mag,
@@ -713,7 +714,9 @@ def _on_route(result: CheckResult, judged: verdict.Verdict) -> CheckResult:
 
 
 def _with_too_few(result: CheckResult, n_clean: int) -> CheckResult:
-    judged = verdict.too_few(n_clean, len(result.match.star))
+    flags = np.asarray(result.stars["flags"])
+    of_matched = flag_tally(flags[flags & int(Flag.NO_MATCH) == 0])
+    judged = verdict.too_few(n_clean, len(result.match.star), of_matched)
     if n_clean and result.curves is None:
         judged = replace(judged, next_steps=(GIVE_BANDS, *judged.next_steps))
     return replace(

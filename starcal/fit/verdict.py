@@ -130,10 +130,33 @@ BEHIND_DUST = (
     "dust in front of the stars changes their light, and the catalogue's B-V, otherwise than being "
     "cooler does"
 )
-DEBAYER_OTHERWISE = (
-    "debayer the raw frames without following edges (bilinear, or each colour's pixels laid on "
-    "the stack's grid by themselves), which leaves narrow stars their colour, and stack them again"
+OF_PALE_STARS = (
+    "a luminance mixed into the channels does that, and so does demosaicing that follows edges, "
+    "which takes colour and light from narrow stars"
 )
+UNMIXED = (
+    "give the colour channels as they were before a luminance was mixed into them; or debayer the "
+    "raw frames without following edges (bilinear, or each colour's pixels laid on the stack's "
+    "grid by themselves), which leaves narrow stars their colour, and stack them again"
+)
+SEE_FLAGS = "look at the flags of its stars"
+# by a flag's name: what most stars that cannot be used have, and what helps
+WHY_FEW = {
+    "saturated": ("are burnt out, or nearly so", "shorter exposures leave stars that are not"),
+    "edge": (
+        "lie near the edge of the frame or pixels without data",
+        "a stack in which fewer pixels are left without data, or a wider field, has more",
+    ),
+    "faint": (
+        "are weak for their ground in a channel",
+        "longer exposures, or a field where its nebula is less bright, show more of them",
+    ),
+    "blended": (
+        "have a neighbour's light on them",
+        "a longer focus or sharper stars part them",
+    ),
+}
+IN_ORDER = "give the channels in the order red, green, blue"
 GO_ON_WITHOUT = "let `starcal run` colour the stars without calibration"
 FOR_CATALOGUE = "for its stars' catalogue colours, "
 
@@ -216,31 +239,42 @@ def without_match(match: Match, detected: int) -> Verdict:
     )
 
 
-def too_few(usable: int, matched: int) -> Verdict:
+def too_few(usable: int, matched: int, spoilt: dict[str, int] | None = None) -> Verdict:
     """The verdict when a believable match leaves too few clean stars.
 
     Parameters
     ----------
     usable, matched : int
+    spoilt : dict, optional
+        How many of the matched stars carry each flag, by its lower-case name.
 
     Returns
     -------
     Verdict
     """
+    why, step = _why_few(spoilt or {})
     return Verdict(
         "undecided",
         stars_needed=10,
         reasons=(
             f"{usable} of {counted(matched, 'matched star')} can be used and a fit needs "
-            f"{MIN_STARS}, better 10",
+            f"{MIN_STARS}, better 10{why}",
         ),
         next_steps=(
-            "look at the flags: shorter exposures help against saturation, a deeper catalogue "
-            "(--catalogue gaia) against a narrow field",
+            f"{step}; a deeper catalogue (--catalogue gaia) has more stars in a narrow field",
             SEPARATE_STARS,
             GO_ON_WITHOUT,
         ),
     )
+
+
+def _why_few(spoilt: dict[str, int]) -> tuple[str, str]:
+    """What most stars have that cannot be used, after a colon, and what helps."""
+    most = max(WHY_FEW, key=lambda name: spoilt.get(name, 0))  # the first of equals
+    if not spoilt.get(most):
+        return "", SEE_FLAGS
+    why, step = WHY_FEW[most]
+    return f": {spoilt[most]} of them {why}", step
 
 
 def verdict_on_stretched(linearity: Linearity, placeless: Verdict | None = None) -> Verdict:
@@ -262,7 +296,7 @@ def verdict_on_stretched(linearity: Linearity, placeless: Verdict | None = None)
     if placeless is not None:
         reasons += placeless.reasons
         place = (FOR_CATALOGUE + placeless.next_steps[0],)
-    before = "its stars were made smaller" if linearity.made_smaller else "the stretch"
+    before = "its stars were made smaller" if linearity.made_smaller else linearity.done_to_it
     return Verdict(
         "no",
         reasons=reasons,
@@ -302,6 +336,13 @@ def decide(
     if contradicted:
         doubts.append(contradicted)
     shared: dict[str, Any] = {"colour_error_before": before, "colour_error_after": after}
+    if _exchanged(fit):
+        return Verdict(
+            "no",
+            reasons=(_exchanged_clause(fit),),
+            next_steps=(IN_ORDER, GO_ON_WITHOUT),
+            **shared,
+        )
     if lost:
         return Verdict(
             "no",
@@ -393,6 +434,19 @@ def _no_reasons(fit: GainFit) -> list[str]:
     return reasons
 
 
+def _exchanged(fit: GainFit) -> bool:
+    """Whether both channels show as much star colour as broadband ones, the other way round."""
+    return bool(np.all(fit.slope_ratio + 2 * fit.slope_ratio_error < -RATIO_RANGE[0]))
+
+
+def _exchanged_clause(fit: GainFit) -> str:
+    red, blue = fit.slope_ratio
+    return (
+        f"red and blue show the colour of real stars the other way round ({red:.2f} and "
+        f"{blue:.2f} of it): they have taken each other's place"
+    )
+
+
 def _pale(fit: GainFit) -> bool:
     """Whether the lesser slope ratio is surely below that of broadband filters, and still star
     colour."""
@@ -407,8 +461,9 @@ def _doubts(fit: GainFit, second: tuple[SecondMeasurement, ...]) -> list[str]:
     for channel, name in enumerate(FITTED_CHANNELS):
         stated = fit.stated_errors[channel]
         if stated > MAX_STATED_ERROR:
+            digits = 1 if stated > MAX_STATED_ERROR + 5e-4 else 2
             doubts.append(
-                f"the gain of {name} is known to {100 * stated:.1f} %, "
+                f"the gain of {name} is known to {100 * stated:.{digits}f} %, "
                 f"{100 * MAX_STATED_ERROR:.1f} % or better is needed"
                 f"{_what_disagrees(fit, second, channel)}"
             )
@@ -439,7 +494,7 @@ def _slope_doubts(fit: GainFit) -> list[str]:
         if ratio < RATIO_RANGE[0] and _pale(fit):
             doubts.append(
                 f"{name} against green has {shown}, less than broadband filters leave: "
-                "demosaicing that follows edges takes colour and light from narrow stars"
+                f"{OF_PALE_STARS}"
             )
         elif ratio < RATIO_RANGE[0] or ratio - 2 * error <= RATIO_ABOVE_NOTHING:
             doubts.append(f"whether {name} against green carries star colour is open: {shown}")
@@ -471,7 +526,7 @@ def _what_disagrees(fit: GainFit, second: tuple[SecondMeasurement, ...], channel
 def _to_know_more(fit: GainFit) -> str:
     """What would decide a fit that is open."""
     if _pale(fit):
-        return DEBAYER_OTHERWISE
+        return UNMIXED
     needed = _stars_needed(fit)
     if needed is None:
         return GIVE_FINER

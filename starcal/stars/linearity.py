@@ -146,10 +146,24 @@ class Linearity:
         return self._bent_profile and agrees and len(self._signs) == 1
 
     @property
+    def done_to_it(self) -> str:
+        """What a frame is asked for from before. Of stars that clip low alone nobody can say
+        whether they were lifted there or cut off."""
+        cut = self._clips_low and len(self._signs) == 1
+        return "the stretch, or before its bright end was cut off" if cut else "the stretch"
+
+    @property
     def _cause(self) -> str:
         if self.made_smaller:
             return "its stars have been made smaller, or the picture was stretched a little"
+        if self._clips_low and len(self._signs) == 1:
+            return "the picture has been stretched, or its bright end was cut off"
         return "the picture has been stretched"
+
+    @property
+    def _clips_low(self) -> bool:
+        usual = self.empty_sky or self.eight_bits
+        return self.clip_over_noise < LINEAR_RANGE and not usual
 
     @property
     def _signs(self) -> tuple[str, ...]:
@@ -163,7 +177,7 @@ class Linearity:
             ),
             (self._bent_profile, self._profile_clause),
             (
-                self.clip_over_noise < LINEAR_RANGE and not (self.empty_sky or self.eight_bits),
+                self._clips_low,
                 f"stars clip at {self.clip_over_noise:.0f} times the noise of the sky, in linear "
                 "frames at hundreds",
             ),

@@ -204,6 +204,8 @@ def test_a_damaged_file_is_never_believed(how):
     assert choose.stars_around("auto", 83.6, 22.0, 0.3, limit_mag=13.0).source == "embedded"
     with pytest.raises(CatalogueUnreachable):
         choose.stars_around("apass", 83.6, 22.0, 0.3, limit_mag=13.0, online=False)
+    with pytest.raises(CatalogueError):  # another file of this name
+        cache.forget(field.path.parent.parent / field.path.name)
     # what the message advises
     assert cache.forget(field.path.name) == (field.path,)
     assert cache.verify_fields() == ()

@@ -165,6 +165,29 @@ def test_proper_motions_bring_the_stars_to_the_epoch(tmp_path):
     assert apart.max() < 0.01 * u.arcsec  # the offset of astropy is along great circles as well
 
 
+@pytest.mark.parametrize("unit", [u.arcsec / u.yr, u.deg / u.yr, u.mas / u.Myr])
+def test_proper_motions_in_the_column_s_own_unit_from_the_year_that_is_stated(tmp_path, unit):
+    path = tmp_path / "s.ecsv"
+    east, north = (np.full(N, speed) * u.mas / u.yr for speed in (500.0, -300.0))
+    stated = np.tile([2010.0, 1990.0, np.nan], N // 3)
+    table(pmra=east.to(unit), pmdec=north.to(unit), ref_epoch=stated).write(path)
+    stars = choose.stars_around(f"file:{path}", 10.5, 40.5, 2.0, epoch_yr=2020.0).stars
+    years = 2020 - np.nan_to_num(stated, nan=2000.0)
+    moved = SkyCoord(RA, DEC, unit="deg").spherical_offsets_by(
+        0.5 * years * u.arcsec, -0.3 * years * u.arcsec
+    )
+    assert SkyCoord(stars.ra_deg, stars.dec_deg, unit="deg").separation(moved).max() < (
+        0.01 * u.arcsec
+    )
+
+
+def test_a_speed_that_is_no_proper_motion(tmp_path):
+    path = tmp_path / "s.ecsv"
+    table(pmra=np.ones(N) * u.km / u.s).write(path)
+    with pytest.raises(CatalogueIncomplete, match="pmra is in km / s, which is no proper mot"):
+        read_own_table(path)
+
+
 def test_masked_values_and_rows_without_position(tmp_path):
     path = tmp_path / "s.ecsv"
     made = table()

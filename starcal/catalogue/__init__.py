@@ -110,13 +110,15 @@ class CatalogueStars:
             },
         )
 
-    def at_epoch(self, epoch_yr: float) -> CatalogueStars:
+    def at_epoch(self, epoch_yr: float, *, from_yr: np.ndarray | None = None) -> CatalogueStars:
         """Move the stars along their proper motions.
 
         Parameters
         ----------
         epoch_yr : float
             Julian year, finite.
+        from_yr : (N,) float, optional
+            The year of each star's position, where they have several; NaN where it is not known.
 
         Returns
         -------
@@ -132,14 +134,16 @@ class CatalogueStars:
         """
         if not np.isfinite(epoch_yr):
             raise ValueError(f"epoch_yr is a Julian year such as 2025.5, not {epoch_yr}")
-        if epoch_yr == self.epoch_yr:
+        if from_yr is None and epoch_yr == self.epoch_yr:
             return self
+        known = self.epoch_yr if from_yr is None else from_yr
+        start_yr = np.where(np.isfinite(known), known, self.epoch_yr)
         ra, dec, pmra, pmdec = move(
             self.ra_deg,
             self.dec_deg,
             self.pmra_mas_yr,
             self.pmdec_mas_yr,
-            epoch_yr - self.epoch_yr,
+            epoch_yr - start_yr,
         )
         return replace(
             self,

@@ -381,7 +381,7 @@ def forget(name: str | Path | None = None) -> tuple[Path, ...]:
     """
     paths = list(_field_files(cache_folder()))
     if name is not None:
-        paths = [path for path in paths if path.name == Path(name).name]
+        paths = [path for path in paths if path == cache_folder() / name]
         if not paths:
             raise _gone(name)
     for path in paths:

@@ -44,7 +44,10 @@ SPELLINGS: dict[str, tuple[str, ...]] = {
     "rp": ("phot_rp_mean_mag", "rpmag", "rp_mag"),
     "pmra": ("pmra", "pmra_mas_yr", "pm_ra"),
     "pmdec": ("pmdec", "pmde", "pmdec_mas_yr", "pm_dec"),
+    "epoch": ("ref_epoch", "epoch_yr"),
 }
+MOTION = u.mas / u.yr
+USUAL_EPOCH_YR, EPOCHS_YR = 2000.0, (1800.0, 2200.0)  # of positions; beyond, it is no year
 # Of a table that states no errors: B and V good to 0.03 to 0.04 each; and giants lie so far off
 # Gaia's relation.
 TYPICAL_BV_ERROR_MAG = 0.05
@@ -95,9 +98,7 @@ def parse_mapping(text: str) -> dict[str, str]:
     return mapping
 
 
-def read_own_table(
-    path: str | Path, mapping: dict[str, str] | None = None, *, epoch_yr: float = 2000.0
-) -> CatalogueStars:
+def read_own_table(path: str | Path, mapping: dict[str, str] | None = None) -> CatalogueStars:
     """Read a table of stars of the user's own.
 
     Parameters
@@ -109,21 +110,21 @@ def read_own_table(
         Which column stands for what, see `SPELLINGS`; the rest is found by usual names. Needed are
         positions (ICRS: degrees, or the column's own unit; texts such as "12 34 56.7" are hours and
         degrees) and either V with B-V or B, or Gaia's G, BP and RP. What no star can have, such as
-        a V of -99, counts as not known.
-    epoch_yr : float
-        Julian year of the positions, where the table has proper motions (mas/yr, that in right
-        ascension times cos(dec)).
+        a V of -99, counts as not known. Proper motions are in mas/yr or the column's own unit, that
+        in right ascension times cos(dec); ``epoch`` is the Julian year of the positions, 2000 where
+        none is stated.
 
     Returns
     -------
     CatalogueStars
-        `limit_mag` is that of the faintest tenth of the stars: nobody says how complete the table
+        At epoch 2000. `limit_mag` is that of the faintest tenth: nobody says how complete the table
         is.
 
     Raises
     ------
     CatalogueIncomplete
-        A column that is needed is not there, or holds no numbers; or no row has a position.
+        A column that is needed is not there, or holds no numbers; a unit is of another kind; or no
+        row has a position.
     CatalogueError
         The file is not there or is no table.
     """
@@ -142,7 +143,7 @@ def read_own_table(
         raise CatalogueIncomplete(
             f"{path}: none of {len(table)} rows has a position. {_MAKE_ONE}", rows=len(table)
         )
-    pmra_mas_yr, pmdec_mas_yr, no_pm = _motions(columns, len(table))
+    pmra_mas_yr, pmdec_mas_yr, no_pm = _motions(columns, table, names, path)
     stars = CatalogueStars(
         ra_deg=ra_deg % 360.0,
         dec_deg=dec_deg,
@@ -157,13 +158,22 @@ def read_own_table(
         hip=np.zeros(len(table), np.int32),
         name=Path(path).name,
         limit_mag=_depth_mag(v),
-        epoch_yr=float(epoch_yr),
+        epoch_yr=USUAL_EPOCH_YR,
         bv_fit_error_mag=_smooth_errors(v, error),
     )
-    stars = stars.select(placed & _first_of_its_place(ra_deg, dec_deg))
+    kept = placed & _first_of_its_place(ra_deg, dec_deg)
+    stars = _from_stated_years(stars, columns).select(kept)
     return replace(
         stars, double=has_neighbour(stars.ra_deg, stars.dec_deg, stars.v_mag, NEAR_ARCSEC)
     )
+
+
+def _from_stated_years(stars: CatalogueStars, columns: dict[str, np.ndarray]) -> CatalogueStars:
+    """The same, moved from the years that the table states to the usual one."""
+    if "epoch" not in columns:
+        return stars
+    from_yr = _known_values(columns["epoch"], EPOCHS_YR)
+    return stars.at_epoch(USUAL_EPOCH_YR, from_yr=from_yr)
 
 
 def _first_of_its_place(ra_deg: np.ndarray, dec_deg: np.ndarray) -> np.ndarray:
@@ -178,12 +188,17 @@ def _known_values(values: np.ndarray, limits: tuple[float, float]) -> np.ndarray
 
 
 def _motions(
-    columns: dict[str, np.ndarray], n: int
+    columns: dict[str, np.ndarray], table: Table, names: dict[str, str | None], path
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Proper motions, and which stars have none."""
-    nowhere = np.full(n, np.nan)
-    pmra = columns.get("pmra", nowhere)
-    pmdec = columns.get("pmdec", nowhere)
+    """Proper motions, mas/yr, and which stars have none."""
+    moved = {
+        name: columns[name] * _mas_a_year(table[names[name]], path)
+        for name in ("pmra", "pmdec")
+        if name in columns
+    }
+    nowhere = np.full(len(table), np.nan)
+    pmra = moved.get("pmra", nowhere)
+    pmdec = moved.get("pmdec", nowhere)
     still = ~(np.isfinite(pmra) & np.isfinite(pmdec))
     moving = [np.where(still, 0, pm).astype(np.float32) for pm in (pmra, pmdec)]
     return moving[0], moving[1], still
@@ -315,12 +330,23 @@ def _degrees(column, path) -> float:
     """How many degrees the unit of a column has; without one it is in degrees."""
     if column.unit is None or str(column.unit).lower().startswith("deg"):
         return 1.0
+    return _of_its_unit(column, u.deg, "no angle. Save it in degrees", path)
+
+
+def _mas_a_year(column, path) -> float:
+    """How many mas/yr the unit of a column has; one that nobody knows counts as that."""
+    if isinstance(column.unit, u.UnrecognizedUnit | None):
+        return 1.0
+    return _of_its_unit(column, MOTION, "no proper motion. Save it in mas/yr", path)
+
+
+def _of_its_unit(column, wanted: u.UnitBase, fault: str, path) -> float:
     try:
-        return float(u.Unit(column.unit).to(u.deg))
+        return float(u.Unit(column.unit).to(wanted))
     except (u.UnitConversionError, ValueError, TypeError) as error:
         raise CatalogueIncomplete(
-            f"{path}: its column {column.name} is in {column.unit}, which is no angle. Save it "
-            "in degrees, or name another column. " + _MAKE_ONE
+            f"{path}: its column {column.name} is in {column.unit}, which is {fault}, or name "
+            f"another column. {_MAKE_ONE}"
         ) from error
 
 

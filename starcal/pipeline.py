@@ -61,7 +61,7 @@ from .report.outcome import Outcome, outcome_of
 from .report.tables import write_json, write_stars
 from .stars import found_stars_in
 from .texts import UNBROKEN, aligned, broken, escaped, html_list
-from .versions import versions
+from .versions import told_objects, versions
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -287,8 +287,9 @@ def run(
     layers = [each for each in (starless, star_frame) if isinstance(each, str | Path)]
     require_there([*files, *layers])
     _require_free_folder(folder, [*files, *layers], overwrite)
-    files_by_name = {"starless": starless, "star_frame": star_frame, "wcs": wcs}
-    settings = _asked_for(choices, frame, full_scale, files_by_name)
+    beside = {"starless": starless, "star_frame": star_frame, "wcs": wcs}
+    settings = _asked_for(choices, frame, full_scale, beside)
+    objects = _objects_among({"frame": frame, **beside}, choices)
     progress = Logged(progress)
     with atomic_folder(folder, OUTPUTS, overwrite) as place:  # kept from others from here on
         frame = as_frame(frame, progress, wcs=wcs, full_scale=full_scale)
@@ -297,7 +298,7 @@ def run(
         others = {"starless": maybe_frame(starless), "star_frame": maybe_frame(star_frame)}
         told = part_of(progress, 0.3, 0.7)
         frame, made = _frame_and_made(frame, found, choices, told, **others)
-        made = replace(made, as_in_file=bool(files) or isinstance(choices, Settings))
+        made = replace(made, objects=objects)
         progress("writing", 0.7)
         done = _write(place, frame, made, settings, folder, began_s)
     return done
@@ -323,6 +324,18 @@ def _asked_for(
         return choices
     names = {name: _name_of(each) for name, each in others.items()}
     return Settings(**vars(choices), frame=_name_of(frame), full_scale=full_scale, **names)
+
+
+def _objects_among(given: dict[str, Any], choices: Choices) -> tuple[str, ...]:
+    """Names of what was handed over in Python and is no file that the settings name."""
+    named = {}
+    if isinstance(choices, Settings):
+        named = vars(choices) | {"frame": choices.first_file}
+    return tuple(
+        name
+        for name, each in given.items()
+        if not isinstance(each, str | Path | None) and not named.get(name)
+    )
 
 
 def run_settings(
@@ -492,7 +505,7 @@ class _Made:
     other_stars: bool = False  # the picture has those of a separate star frame
     starry: np.ndarray | None = None  # where a picture to be made of the layers is their sum
     own_layers: bool = False  # nobody else has the layers: the picture may take their memory
-    as_in_file: bool = True  # the frame is what the file holds that the settings name
+    objects: tuple[str, ...] = ()  # what no file holds that the settings name
 
 
 def _route_of_linear(
@@ -792,8 +805,8 @@ def _write(place: Path, frame, made, settings, folder: Path, began_s: float) -> 
         _write_views(place, settings, *shown)
 
     def report() -> None:
-        told = _told_of_run(frame, settings, folder, began_s)
-        _write_report(place, done, settings, made.shapes, shown, told)
+        told = _told_of_run(frame, made, settings, folder, began_s)
+        _write_report(place, done, settings, made, shown, told)
 
     at_once(views, report)
     return done
@@ -803,7 +816,7 @@ def _write_report(
     place: Path,
     done: RunResult,
     settings: Settings,
-    shapes: ProfileMap | None,
+    made: _Made,
     shown: tuple[Shown, Shown],
     told: list[tuple[str, str]],
 ) -> None:
@@ -811,11 +824,12 @@ def _write_report(
     alone."""
     from .report.page import write_report  # matplotlib takes half a second to import
 
-    audits = done.audit_before, done.audit_after
+    audits, shapes = (done.audit_before, done.audit_after), made.shapes
     facts = done.check.to_dict() | {
         "outcome": str(done.outcome),
         "audit": {audit.name: audit.to_dict() for audit in audits},
         "settings": _lasting(settings, done.folder).to_dict(done.folder),
+        "not_from_files": list(made.objects),
         "files": list(done.files),
         "versions": versions(),
         "star_profile": shapes.to_dict() if shapes is not None else None,
@@ -842,13 +856,16 @@ def _lasting(settings: Settings, folder: Path) -> Settings:
 
 
 def _told_of_run(
-    frame: Frame, settings: Settings, folder: Path, began_s: float
+    frame: Frame, made: _Made, settings: Settings, folder: Path, began_s: float
 ) -> list[tuple[str, str]]:
     """What the frame is, how long the run took, and the command that does it again."""
     seconds = time.monotonic() - began_s
-    again = command_of_run(_lasting(settings, folder), str(folder))
+    if made.objects:
+        again = f"{told_objects(made.objects)}; settings in result.json"
+    else:
+        again = f"`{command_of_run(_lasting(settings, folder), str(folder))}`"
     rows = [*frame_rows(frame), ("made in", f"{seconds:.0f} s")]
-    return [*rows, ("to do it again", f"`{again}`")] if again else rows
+    return [*rows, ("to do it again", again)]
 
 
 def _write_layers(place: Path, frame: Frame, made: _Made) -> None:
@@ -937,7 +954,7 @@ def _picture_ending(made: _Made, settings: Settings) -> str | None:
 
 def _displayed_source(made: _Made, settings: Settings) -> Path | None:
     """The one file of a stretched picture; None for linear frames, and where there is none."""
-    if made.changed is None or not (made.as_in_file and settings.frame):
+    if made.changed is None or "frame" in made.objects or not settings.frame:
         return None
     path = Path(settings.frame)
     return path if path.is_file() else None

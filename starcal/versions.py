@@ -2,6 +2,7 @@
 
 import json
 import platform
+from collections.abc import Iterable
 from pathlib import Path
 
 from . import __version__
@@ -23,8 +24,8 @@ def versions() -> dict[str, str]:
     return own | {name: version(name) for name in LIBRARIES}
 
 
-def told_differences(result: str | Path) -> str:
-    """What differs between the versions of an earlier result and those at hand.
+def told_differences(result: str | Path) -> list[str]:
+    """Why a result may not be repeated bit for bit.
 
     Parameters
     ----------
@@ -33,17 +34,38 @@ def told_differences(result: str | Path) -> str:
 
     Returns
     -------
-    str
-        One sentence; empty where all are the same, or nothing is known.
+    list of str
+        Sentences; none where all is the same, or nothing is known.
     """
-    known = json.loads(Path(result).read_text(encoding="utf-8")).get("versions")
+    facts = json.loads(Path(result).read_text(encoding="utf-8"))
+    told = []
+    if isinstance(objects := facts.get("not_from_files"), list) and objects:
+        told.append(f"{result} is of a run from Python: {told_objects(map(str, objects))}")
+    known, now = facts.get("versions"), versions()
     if not isinstance(known, dict):
-        return ""
-    now = versions()
-    other = {name: known[name] for name in now if known.get(name, now[name]) != now[name]}
-    if not other:
-        return ""
-    told = ", ".join(
-        f"{name} {str(was)[:20]} (here {now[name]})" for name, was in other.items()
-    )
-    return f"{result} is of a run with {told}: numbers may differ in their last digits"
+        return told
+    others = {name: known[name] for name in now if known.get(name, now[name]) != now[name]}
+    if others:
+        each = ", ".join(
+            f"{name} {str(was)[:20]} (here {now[name]})" for name, was in others.items()
+        )
+        told.append(
+            f"{result} is of a run with {each}: numbers may differ in their last digits"
+        )
+    return told
+
+
+def told_objects(names: Iterable[str]) -> str:
+    """What has to be given again, because no file holds it.
+
+    Parameters
+    ----------
+    names : iterable of str
+        Of settings that name files.
+
+    Returns
+    -------
+    str
+    """
+    told = " and ".join(name.replace("_", " ") for name in names)
+    return f"give the same {told} again, which came from no file"

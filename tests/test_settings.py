@@ -12,6 +12,7 @@ from typing import get_type_hints
 import numpy as np
 import pytest
 from astropy.io import fits
+from astropy.wcs import WCS
 from campaigns import also
 
 import starcal
@@ -33,7 +34,7 @@ from starcal.draw.tone import SKY_DISPLAY, choose_stretch
 from starcal.errors import FrameError, OutputError, SettingsError, TooFewStars
 from starcal.frame import write_fits
 from starcal.layers import light_shares, recolour, split
-from starcal.pipeline import _asked_for, run_settings
+from starcal.pipeline import _asked_for, _objects_among, run_settings
 from starcal.stars import Flag
 from starcal.versions import told_differences, versions
 
@@ -316,7 +317,7 @@ def test_settings_of_other_libraries_are_said_to_be_so(by_hand, tmp_path, capsys
     """`--settings` tells what repeats bit for bit from what need not."""
     result = json.loads((by_hand / "result.json").read_text())
     assert result["versions"] == versions()
-    assert told_differences(by_hand / "result.json") == ""
+    assert told_differences(by_hand / "result.json") == []
     result["versions"] |= {"numpy": "1.0", "a library of the future": "9"}
     (by_hand / "other.json").write_text(json.dumps(result))
     arguments = ["run", "--settings", str(by_hand / "other.json"), "--out", str(by_hand)]
@@ -372,6 +373,19 @@ def test_paths_lead_back_from_where_links_lead(tmp_path):
 def test_what_a_file_was_read_by_is_kept(tmp_path):
     asked = _asked_for(Choices(), "a.fits", 4095, {"wcs": Path("b.wcs"), "starless": None})
     assert (asked.frame, asked.full_scale, asked.wcs) == ("a.fits", 4095, "b.wcs")
+
+
+def test_what_came_from_no_file_is_named(tmp_path):
+    """A run with an array or a WCS object was said to repeat as if the file alone told it."""
+    given = {"frame": "a.fits", "wcs": WCS(naxis=2), "starless": None, "star_frame": Path("b")}
+    assert _objects_among(given, Choices()) == ("wcs",)
+    arrays = {"frame": np.zeros(1), "star_frame": np.zeros(1)}
+    assert _objects_among(arrays, Settings()) == ("frame", "star_frame")
+    assert _objects_among(arrays, Settings(red="r", star_frame="b")) == ()
+    path = tmp_path / "result.json"
+    path.write_text(json.dumps({"settings": {}, "not_from_files": ["frame", "star_frame"]}))
+    (told,) = told_differences(path)
+    assert told.endswith("give the same frame and star frame again, which came from no file")
 
 
 def test_a_table_of_ones_own_is_found_again(tmp_path):

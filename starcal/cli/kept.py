@@ -21,7 +21,8 @@ def put_kept_settings(options) -> None:
         As parsed without them.
     """
     kept = read_settings(options.settings)
-    warn(options, told_differences(options.settings))
+    for difference in told_differences(options.settings):
+        warn(options, difference)
     if layer := _layer_of(options):
         known = _of_stars(options, kept, layer)
         parser = getattr(options, "frame_parser", None) or options.join_parser

@@ -80,10 +80,8 @@ def command_of_run(settings: Settings, folder: str) -> str:
     Returns
     -------
     str
-        For a POSIX shell; empty where the frame came from no file.
+        For a POSIX shell.
     """
-    if not settings.first_file:
-        return ""
     words = ["starcal", "run", *([settings.frame] if settings.frame else [])]
     for name in FILE_OPTIONS:
         if (value := getattr(settings, name)) is not None:

@@ -232,6 +232,16 @@ def test_named_extensions_in_any_order(tmp_path, names):
     np.testing.assert_array_equal(read_frame(tmp_path / "a.fits").pixels, data)
 
 
+def test_numbers_and_units_as_older_software_writes_them(tmp_path):
+    """wcslib ends a number at its D: a pixel of 0.72 arcsec passed for one of a degree."""
+    text = wcs_header(CUNIT1="degrees", CUNIT2="DEG").tostring()
+    text = text.replace("0.0002", "2.0D-4").replace("3E-05", "3D-05")
+    assert text.count("D-") == 4
+    save(tmp_path / "a.fits", header=fits.Header.fromstring(text))
+    usual, older = WCS(wcs_header()), read_frame(tmp_path / "a.fits").wcs
+    np.testing.assert_array_equal(older.wcs.cd, usual.wcs.cd)
+
+
 def test_unnamed_extensions_are_taken_in_order_and_said_so(tmp_path):
     data = colour_data()
     fits.HDUList([fits.PrimaryHDU(), *(fits.ImageHDU(plane) for plane in data)]).writeto(
@@ -290,6 +300,19 @@ def test_tiff(tmp_path, dtype, options):
     frame = read_frame(tmp_path / "a.tif")
     np.testing.assert_array_equal(frame.pixels, expected.pixels)
     assert (frame.full_scale, frame.source_type) == (expected.full_scale, expected.source_type)
+
+
+@pytest.mark.parametrize("small", [(3, 8, 9), (8, 9)])
+def test_a_thumbnail_before_the_picture_is_left_aside(tmp_path, small):
+    data = np.random.default_rng(3).uniform(0, 1, (3, 40, 50)).astype(np.float32)
+    thumbnail = np.ones(small, np.float32)
+    hdus = [fits.PrimaryHDU(thumbnail), fits.ImageHDU(data)]
+    fits.HDUList(hdus).writeto(tmp_path / "a.fits")
+    with tifffile.TiffWriter(tmp_path / "a.tif") as tiff:
+        for picture in (np.atleast_3d(thumbnail.T), data[:, ::-1].transpose(1, 2, 0)):
+            tiff.write(picture, photometric="rgb" if picture.shape[2] == 3 else "minisblack")
+    for name in ("a.fits", "a.tif"):
+        np.testing.assert_array_equal(read_frame(tmp_path / name).pixels, data)
 
 
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16])

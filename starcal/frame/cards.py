@@ -24,6 +24,7 @@ COUNTED = re.compile(r"(BITPIX|Z?NAXIS\d{0,3}|PCOUNT|GCOUNT|TFIELDS)$")
 WCS_NUMBERS = re.compile(
     r"((CRVAL|CRPIX|CDELT|CROTA)\d|(CD|PC|PV)\d+_\d+|LONPOLE|LATPOLE|(A|B|AP|BP)_\d_\d)$"
 )
+DEGREES = {"deg", "degree", "degrees"}
 VALUE_SIGN = "= "
 SIP_ORDERS = ("A_ORDER", "B_ORDER", "AP_ORDER", "BP_ORDER")
 
@@ -193,7 +194,7 @@ def _order_fault(header) -> str | None:
 def _scale_fault(header) -> str | None:
     """A matrix whose pixels are none that a camera has; only where it is one of degrees."""
     units = {str(header.get(f"CUNIT{axis}") or "deg").strip().lower() for axis in (1, 2)}
-    if not units <= {"deg", "degree", "degrees"}:
+    if not units <= DEGREES:
         return None
     for side in pixel_sides_arcsec(header):
         if not SMALLEST_PIXEL_ARCSEC <= side <= PIXEL_SCALE.high:

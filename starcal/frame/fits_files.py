@@ -31,6 +31,7 @@ from .sky import card_value, merged_header, warnings_to
 
 GZIP_LIMIT = 1040  # deflate cannot do better than 1032 to 1
 COMPRESSION_LIMIT = 10_000  # tiles of one value shrink to a few bytes
+THUMBNAIL_SHARE = 0.1  # of the numbers
 NAMES_OF_PLANES = ({"R": 0, "RED": 0}, {"G": 1, "GREEN": 1}, {"B": 2, "BLUE": 2})
 COMPOSE = "starcal compose --red A --green B --blue C -o OUT"
 
@@ -77,7 +78,7 @@ def load_fits(path: Path, channels: int, cells: bool = False) -> Raw:
     ):
         for hdu in hdus:
             mend(hdu.header)
-        images = [hdu for hdu in hdus if _holds_picture(hdu)]
+        images = _without_thumbnails(hdus, notes)
         mosaic = _mosaic_alone(images, path.name)
         if mosaic is not None and channels == 3 and not cells:
             raise raw_frame_error(mosaic, path.name)
@@ -114,8 +115,7 @@ def stored_numbers(path: Path) -> np.ndarray:
     ):
         for hdu in hdus:
             mend(hdu.header)
-        images = [hdu for hdu in hdus if _holds_picture(hdu)]
-        planes = _choose(images, 3, path.name, [])
+        planes = _choose(_without_thumbnails(hdus, []), 3, path.name, [])
         headers = [plane.hdu.header for plane in planes]
         kinds = {_number_kind(header) for header in headers}
         alike = len(kinds) == 1 and not any("stored" in kind for kind in kinds)
@@ -172,6 +172,16 @@ def _without_mosaic(raw: Raw, mosaic: Mosaic, channels: int, name: str) -> Raw:
         notes=(*raw.notes, *cells_note(plane, mosaic)),
         cell_px=CELL_PX,
     )
+
+
+def _without_thumbnails(hdus, notes):
+    """The pictures of a file, but those far smaller than its largest, which show the same."""
+    images = [hdu for hdu in hdus if _holds_picture(hdu)]
+    largest = max((prod(_hdu_shape(hdu)) for hdu in images), default=0)
+    kept = [hdu for hdu in images if prod(_hdu_shape(hdu)) > THUMBNAIL_SHARE * largest]
+    if len(kept) < len(images):
+        notes.append("The file holds a thumbnail, too; it was left aside.")
+    return kept
 
 
 def _holds_picture(hdu):

@@ -16,13 +16,14 @@ from astropy.wcs.utils import proj_plane_pixel_area
 
 from ..errors import FrameError, NoWCSError
 from ..robust import middle_px
-from .cards import has_cd, unreadable, wcs_fault
+from .cards import DEGREES, has_cd, unreadable, wcs_fault
 
 WCS_KEYS = re.compile(
     r"(WCSAXES|WCSNAME|(CTYPE|CRVAL|CRPIX|CDELT|CUNIT)\d|(CD|PC|PV|PS)\d+_\d+"
     r"|LONPOLE|LATPOLE|RADESYS|EQUINOX)[A-Z]?$"
-    r"|CROTA\d$|RADECSYS$|EPOCH$|(A|B|AP|BP)_(ORDER|DMAX|\d_\d)$"
+    r"|CROTA\d$|PC00\d00\d$|RADECSYS$|EPOCH$|(A|B|AP|BP)_(ORDER|DMAX|\d_\d)$"
 )
+D_EXPONENT = re.compile(r".{8}= *[-+\d.]+[Dd][-+]?\d")
 SCALE_CARDS = re.compile(r"CD\d_\d$|CDELT\d$")
 SIP_KEYS = re.compile(r"[AB]_(ORDER|\d_\d)$")
 MENDED_CARD = re.compile(r"[Cc]ard '([^']+)'")
@@ -121,10 +122,11 @@ def celestial_wcs(header: fits.Header, shape: tuple[int, int]) -> Sky:
     if missing:
         return Sky(None, missing)
     notes: list[str] = []
-    cards = fits.Header([card for card in header.cards if WCS_KEYS.match(card.keyword)])
-    fault = unreadable(cards)
+    told = [card for card in header.cards if WCS_KEYS.match(card.keyword)]
+    fault = unreadable(fits.Header(told))
     if fault:
         return Sky(None, (fault,))
+    cards = fits.Header([_plainly(card) for card in told])
     _take_distortion(cards, notes)
     _take_one_matrix(cards, notes)
     if any(key.startswith(("CPDIS", "D2IMDIS")) for key in header):
@@ -145,6 +147,13 @@ def celestial_wcs(header: fits.Header, shape: tuple[int, int]) -> Sky:
     if fault:
         return Sky(None, (fault,), tuple(notes))
     return Sky(wcs, (), tuple(notes))
+
+
+def _plainly(card: fits.Card) -> fits.Card | tuple:
+    """A card as wcslib reads it, which ends a number at a D and knows degrees by one name."""
+    if card.keyword.startswith("CUNIT") and card.value.strip().lower() in DEGREES:
+        return card.keyword, "deg"
+    return (card.keyword, card.value) if D_EXPONENT.match(card.image) else card
 
 
 def missing_keywords(header: fits.Header) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ import shutil
 import socket
 import subprocess
 import sys
+from pathlib import Path
 
 import fake_services
 import numpy as np
@@ -505,6 +506,9 @@ def test_the_input_is_never_written_over(folder, tmp_path, capsys):
         ["check", "a.fits", "--neutral-bv", "9"],
         ["check", "a.fits", "--snr", "-1"],
         ["run", "a.fits", "--sky", "pink"],
+        ["split", "a.fits", "-o", "b", "--ra", "30"],  # it looks for no place
+        ["run", ""],  # a variable that is not set: the folder one is in was worked through
+        ["run", "a.fits", "--star-frame="],
     ],
 )
 def test_wrong_usage_exits_with_2(words, capsys):
@@ -732,6 +736,30 @@ def test_a_file_without_a_command_is_told_the_usual_one(tmp_path, capsys):
         main([str(frame)])
     _, advised = capsys.readouterr().err.split("To do the whole job: ")
     assert shlex.split(advised) == ["starcal", "run", str(frame)]
+
+
+def test_a_file_that_looks_like_an_option(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    Path("-a1.fits").touch()
+    with pytest.raises(SystemExit):
+        main(["check", "-a1.fits"])
+    advised = capsys.readouterr().err.split("If that is a file, type ")[1]
+    assert Path(shlex.split(advised)[0]).samefile("-a1.fits")
+    assert not advised.startswith("-")
+
+
+def test_streams_that_are_closed_or_know_few_letters(tmp_path, monkeypatch):
+    path = tmp_path / "said.txt"
+    with path.open("w", encoding="ascii") as narrow:
+        monkeypatch.setattr(sys, "stdout", narrow)
+        assert main(["plan", "--object", "M42", "--aperture-mm", "80"]) == 0
+    assert "M42" in path.read_text(encoding="ascii")
+    for name in ("stdout", "stderr"):
+        monkeypatch.setattr(sys, name, None)
+    assert main(["catalogue", "list"]) == 0
+    assert main(["check", "none.fits"]) == 1
+    sys.stdout.close()
+    sys.stderr.close()
 
 
 @pytest.mark.parametrize("words", [["zzzz"], ["audit", "a.png", "--centre"]])

@@ -92,6 +92,8 @@ def test_what_a_run_made_is_no_frame(tmp_path):
     assert frames_named([tmp_path / "*"]) == [tmp_path / "a.fits"]
     with pytest.raises(FrameError, match="nothing but what runs have made"):
         frames_named([made])
+    with pytest.raises(FrameError, match="no frame given"):
+        frames_named([])
     (made / "b.fits").touch()
     assert frames_named([made]) == [made / "b.fits"]
 

@@ -223,7 +223,7 @@ def _add_split(commands) -> None:
         "starcal split veil.fits -o veil",
         usage="FRAME -o STEM [options]",
     )
-    _add_frame(split)
+    _add_frame(split, hints=False)
     _add_output(split, "STEM", "writes STEM-starless.fits and STEM-stars.fits")
     _add_detection(split)
     _add_starless(split)
@@ -539,7 +539,7 @@ def _action(actions, name, purpose, example) -> argparse.ArgumentParser:
 # --- options that several commands have -------------------------------------------------
 
 
-def _add_frame(parser, several: bool = False) -> None:
+def _add_frame(parser, several: bool = False, hints: bool = True) -> None:
     parser.add_argument(
         "frame",
         metavar="FRAME",
@@ -554,7 +554,7 @@ def _add_frame(parser, several: bool = False) -> None:
     _add_number(files, "full_scale", "N", "value in the file that means full scale")
     _add_linear(files)
     _add_size_limit(files)
-    _add_place(parser)
+    _add_place(parser, hints)
     parser.set_defaults(frame_parser=parser, several=several)
 
 
@@ -580,15 +580,16 @@ def _add_sharing(parser) -> None:
     )
 
 
-def _add_place(parser) -> None:
-    """Where a frame points."""
+def _add_place(parser, hints: bool = True) -> None:
+    """Where a frame points; hints are for commands that look for its stars in a catalogue."""
     place = parser.add_argument_group("where the frame points")
     place.add_argument(
         "--wcs",
         metavar="FILE",
         help="FITS header or .wcs file that says where the frame points",
     )
-    _add_hints(place)
+    if hints:
+        _add_hints(place)
 
 
 def _add_hints(parser) -> None:

@@ -11,7 +11,7 @@ from importlib import import_module
 from ..errors import StarcalError
 from .arguments import build_parser
 from .kept import put_kept_settings
-from .terminal import refuse, steps_told
+from .terminal import open_streams, refuse, steps_told
 
 # Which module of this folder has a command's function, and its name there.
 COMMANDS = {
@@ -35,6 +35,7 @@ COMMANDS = {
     "completion": ("completion", "completion"),
 }
 
+EMPTY = r"(--[\w-]+=)?"  # it would stand for the folder that one is in, or for no file
 ALGEBRA_THREADS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
 
@@ -52,6 +53,7 @@ def main(arguments: list[str] | None = None) -> int:
         Exit status: 0 done, 1 could not, 130 interrupted, 129 or 143 told to end by the system.
     """
     _one_thread_for_algebra()
+    open_streams()
     try:
         _stop_in_order()
         words = sys.argv[1:] if arguments is None else arguments
@@ -78,7 +80,8 @@ def main(arguments: list[str] | None = None) -> int:
             "not enough memory for this frame; close other programs or bin the frame 2x2"
         )
     except OSError as error:
-        return refuse(f"{error.filename or 'a file'}: {error.strerror or error}")
+        place = error.filename or "what was to be written or printed"
+        return refuse(f"{place}: {error.strerror or error}")
     except Exception as error:  # a fault of starcal: still one line, but say whose fault it is
         if os.environ.get("STARCAL_DEBUG"):
             raise
@@ -140,6 +143,8 @@ def _parsed_options(arguments: list[str]):
     typed."""
     parser = build_parser()
     words = _southern(arguments)
+    if any(re.fullmatch(EMPTY, word) for word in words):
+        parser.error("an empty name was typed, as by a variable of the shell that is not set")
     options = parser.parse_args(words)
     if not getattr(options, "settings", None):
         return options

@@ -1,5 +1,6 @@
 """What a command says: results on stdout, errors and progress on stderr. Nothing else prints."""
 
+import io
 import json
 import logging
 import os
@@ -17,6 +18,15 @@ BOLD, PLAIN = "\x1b[1m", "\x1b[0m"
 # Colours of a first line, by the word that it starts with; what is open is yellow.
 GREEN, YELLOW, RED = "\x1b[1;32m", "\x1b[1;33m", "\x1b[1;31m"
 HEADLINE_COLOURS = {"Rescue:": GREEN, "Undecided:": YELLOW, "No:": RED}
+
+
+def open_streams() -> None:
+    """Let stdout take every letter, and what is told to a closed stream be lost."""
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "w"))  # noqa: SIM115 - until the end
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")
 
 
 def show(options, facts: dict, text) -> None:
@@ -109,8 +119,8 @@ def refuse(message: str, status: int = 1) -> int:
 
 
 def warn(options, text: str) -> None:
-    """Say on stderr what does not hinder the work; of an empty text nothing."""
-    if text and not options.quiet:
+    """Say on stderr what does not hinder the work."""
+    if not options.quiet:
         print(f"starcal: {printable(text)}", file=sys.stderr)
 
 

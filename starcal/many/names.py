@@ -28,17 +28,16 @@ def frames_named(names: Iterable[str | Path]) -> list[Path]:
     Raises
     ------
     FrameError
-        A folder or pattern stands for nothing.
+        None is given, or a folder or pattern stands for nothing.
     """
     found: dict[str, Path] = {}
     alone = isinstance(names, str | Path)  # letter by letter a name would stand for others
     given = [Path(names)] if alone else [Path(name) for name in names]
     for path in (each for name in given for each in _stood_for(name)):
         found.setdefault(os.path.realpath(path), path)
-    if given and not found:
-        raise FrameError(
-            "there is nothing but what runs have made: give frames, or their folder"
-        )
+    if not found:
+        why = "there is nothing but what runs have made" if given else "no frame given"
+        raise FrameError(f"{why}: give frames, or their folder")
     return list(found.values())
 
 

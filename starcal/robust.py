@@ -311,3 +311,24 @@ def middle_px(shape: tuple[int, ...]) -> tuple[float, float]:
     (299.5, 199.5)
     """
     return (shape[-1] - 1) / 2, (shape[-2] - 1) / 2
+
+
+def square_round(half: int) -> NDArray[np.int_]:
+    """Rows and columns of the pixels of a square, from its middle.
+
+    Parameters
+    ----------
+    half : int
+        How far it reaches to each side.
+
+    Returns
+    -------
+    ndarray of int, (2, 2 half + 1, 2 half + 1)
+
+    Examples
+    --------
+    >>> square_round(1)[1].tolist()
+    [[-1, 0, 1], [-1, 0, 1], [-1, 0, 1]]
+    """
+    reach = slice(-half, half + 1)
+    return np.mgrid[reach, reach]

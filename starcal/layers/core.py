@@ -12,7 +12,7 @@ import numpy as np
 from scipy.sparse import coo_matrix, csr_matrix, vstack
 from scipy.sparse.linalg import LinearOperator, cg
 
-from ..robust import SIGMA_PER_DEVIATION, scatter_about_zero
+from ..robust import SIGMA_PER_DEVIATION, scatter_about_zero, square_round
 from .psf import TABLE_STEP, Psf, moffat, over_pixels
 from .rims import OWN_ERROR, Rims
 from .stamps import disc_offsets, stamps_at
@@ -62,7 +62,7 @@ def with_core(
 def _with_table(psf, stamps, rims) -> Psf:
     """The profile with the table that these stars tell."""
     half = int(np.ceil(CORE_FWHM / TABLE_STEP)) + 1
-    y, x = np.mgrid[-half : half + 1, -half : half + 1] * TABLE_STEP * psf.fwhm_px
+    y, x = square_round(half) * TABLE_STEP * psf.fwhm_px
     light = moffat(x**2 + y**2, psf.fwhm_px, psf.beta)
     summed = over_pixels(x, y, psf.fwhm_px, psf.beta).ravel() - light.ravel()
     prior = (TABLE_PRIOR[0] * light + TABLE_PRIOR[1] * light.max()).ravel()

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ..robust import square_round
 from .psf import LOPSIDED_STEP, Psf
 
 WAVES = 3
@@ -130,7 +131,7 @@ def with_waves(psf: Psf, radius_px: NDArray, waves: NDArray, inner_px: float) ->
     outer_px = radius_px[min(last, len(radius_px) - 1)] * 1.2
     step_px = LOPSIDED_STEP * psf.fwhm_px
     half = int(np.ceil(outer_px / step_px))
-    v, u = np.mgrid[-half : half + 1, -half : half + 1] * step_px
+    v, u = square_round(half) * step_px
     knots_px = np.concatenate([[inner_px], radius_px[:last], [outer_px]])
     faded = np.pad(waves[:last], ((1, 1), (0, 0)))
     before = psf.lopsided_at(u, v) if psf.lopsided is not None else 1.0

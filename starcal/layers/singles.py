@@ -299,7 +299,8 @@ def _form(e1, e2):
 def _form_slope(e1, e2, which, h=1e-4):
     """The same, differentiated by e1 or by e2."""
     step = (h, 0.0) if which == 0 else (0.0, h)
-    up, down = _form(e1 + step[0], e2 + step[1]), _form(e1 - step[0], e2 - step[1])
+    up = _form(e1 + step[0], e2 + step[1])
+    down = _form(e1 - step[0], e2 - step[1])
     return [(a - b) / (2 * h) for a, b in zip(up, down, strict=True)]
 
 

@@ -2,6 +2,8 @@
 
 import numpy as np
 
+from ..robust import square_round
+
 
 def disc_offsets(radius_px: float) -> tuple[np.ndarray, np.ndarray]:
     """Integer offsets dx, dy of the pixels within a radius, each (P,).
@@ -15,7 +17,7 @@ def disc_offsets(radius_px: float) -> tuple[np.ndarray, np.ndarray]:
     dx, dy : ndarray, (P,)
     """
     half = int(np.ceil(radius_px))
-    dy, dx = np.mgrid[-half : half + 1, -half : half + 1]
+    dy, dx = square_round(half)
     inside = dx**2 + dy**2 <= radius_px**2
     return dx[inside], dy[inside]
 

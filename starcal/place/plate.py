@@ -101,10 +101,8 @@ def _plane_number(
 
 def _plate_terms(z, level):
     """Terms of a level, one column each."""
-    powers = [(0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2), (3, 0), (2, 1), (1, 2), (0, 3)][
-        : N_TERMS[level]
-    ]
-    return np.column_stack([z**p * np.conj(z) ** q for p, q in powers])
+    powers = [(p, degree - p) for degree in range(4) for p in range(degree, -1, -1)]
+    return np.column_stack([z**p * np.conj(z) ** q for p, q in powers[: N_TERMS[level]]])
 
 
 def fit_plate(
@@ -270,7 +268,8 @@ def _sip(plate, matrix, shape):
 
 def _grid(shape):
     """Points all over a frame, rows of (x, y)."""
-    down, across = np.linspace(0, shape[0] - 1, GRID), np.linspace(0, shape[1] - 1, GRID)
+    down = np.linspace(0, shape[0] - 1, GRID)
+    across = np.linspace(0, shape[1] - 1, GRID)
     y, x = np.meshgrid(down, across, indexing="ij")
     return np.column_stack([x.ravel(), y.ravel()])
 

@@ -38,7 +38,12 @@ SHAPE_PT2 = (60.0, 180.0)
 MOST_LABELS = 10
 MARK_PT = 7.0  # from a mark's middle no label lies nearer
 # where a label can stand: offset in points, side of the text that is nearest
-BESIDE = (((11, 0), "left"), ((-11, 0), "right"), ((0, 13), "center"), ((0, -13), "center"))
+BESIDE = (
+    ((11, 0), "left"),
+    ((-11, 0), "right"),
+    ((0, 13), "center"),
+    ((0, -13), "center"),
+)
 HALO = [withStroke(linewidth=2.5, foreground="white")]
 FOOT_SHARE = 0.26  # room for bar and compass below the field, in halves of the longer side
 BAR_DEG = (0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)

@@ -14,7 +14,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from ..robust import scatter_about_zero, upper_median
+from ..robust import scatter_about_zero, square_round, upper_median
 from ..texts import told_shortly
 from .alike import GREEN, OTHERS, Alike, alike_by
 from .clipping import clipped_rows
@@ -240,7 +240,7 @@ def taken_pixels(stars: Table, width_px: float) -> NDArray:
 
 def _paint_discs(taken: NDArray, xy_px: NDArray, radius_px: float) -> None:
     half = int(np.ceil(radius_px))
-    dy, dx = np.mgrid[-half : half + 1, -half : half + 1]
+    dy, dx = square_round(half)
     inside = np.hypot(dy, dx) <= radius_px
     column, row = np.rint(xy_px).astype(int).T
     rows = row[:, None] + dy[inside]
@@ -339,7 +339,7 @@ def _masked_ring(taken: NDArray, x_px: NDArray, y_px: NDArray, radius_px: float)
 def _ring_offsets(inner_px: float, outer_px: float) -> tuple[NDArray, NDArray]:
     """Rows and columns of a ring's pixels from its middle, thinned where they are many."""
     half = int(np.ceil(outer_px))
-    dy, dx = np.mgrid[-half : half + 1, -half : half + 1].reshape(2, -1)
+    dy, dx = square_round(half).reshape(2, -1)
     distance = np.hypot(dy, dx)
     ring = np.flatnonzero((distance >= inner_px) & (distance <= outer_px))
     ring = ring[:: max(1, -(-len(ring) // MOST_RING_PX))]

@@ -11,7 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..cores import in_threads
-from ..robust import SIGMA_PER_DEVIATION, places_where, quantile_of_known, upper_median
+from ..robust import (
+    SIGMA_PER_DEVIATION,
+    places_where,
+    quantile_of_known,
+    square_round,
+    upper_median,
+)
 from ..texts import counted
 from .borders import NO_BORDER
 from .mended import MendedFrame, mended_frame
@@ -229,7 +235,7 @@ def _odd_among(
 def _high_beside(plane, places: NDArray, above: NDArray) -> NDArray:
     """Those of the eight neighbours of some pixels, (2, n), that lie above a level of each, off the
     rim of the plane."""
-    offsets = np.delete(np.mgrid[-1:2, -1:2].reshape(2, -1), 4, axis=1)
+    offsets = np.delete(square_round(1).reshape(2, -1), 4, axis=1)
     near = (places[:, :, None] + offsets[:, None]).reshape(2, -1)
     high = plane[near[0], near[1]] > np.repeat(above, offsets.shape[1])
     return near[:, high & _off_rim(near.T, plane.shape)]

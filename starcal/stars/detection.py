@@ -9,7 +9,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from ..cores import in_threads
-from ..robust import places_where, quantile_of_known
+from ..robust import places_where, quantile_of_known, square_round
 from .contrast import ALIKE, WIDE_KERNEL, Depth, star_snr
 from .flags import SHAPE_SNR
 from .noise import FrameNoise
@@ -144,7 +144,7 @@ def _pixel_peaks(snr, fwhm_px, snr_min):
 
 def _box_offsets(half: int) -> np.ndarray:
     """Rows and columns of the pixels of a box from its middle, the nearest first, (n, 2)."""
-    offsets = np.mgrid[-half : half + 1, -half : half + 1].reshape(2, -1).T
+    offsets = square_round(half).reshape(2, -1).T
     order = np.argsort(np.abs(offsets).max(axis=1), kind="stable")
     return offsets[order[1:]]
 

@@ -3,6 +3,7 @@ star."""
 
 import numpy as np
 
+from ..robust import square_round
 from .shapes import moffat_of_peak_1, stamps_round
 
 REACH_FWHM = 2.0  # of the pixels that tell: further out the ground has more shapes than a bowl
@@ -76,7 +77,7 @@ def _of_mean(mean, solution, inverse, sigma):
 
 def _from_star(x_px, y_px, half):
     """Columns and rows of a stamp's pixels from the star, (n, pixels) each."""
-    row, column = np.mgrid[-half : half + 1, -half : half + 1].reshape(2, -1)
+    row, column = square_round(half).reshape(2, -1)
     return column - _past_pixel(x_px), row - _past_pixel(y_px)
 
 

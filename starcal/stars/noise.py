@@ -333,7 +333,7 @@ def _lit_noise(blocks: np.ndarray, sky: float) -> float:
 
 def _lit_triples(blocks: np.ndarray, sky: float) -> list[np.ndarray]:
     """Pixels two apart of a row that all differ from the sky: right, middle and left ones."""
-    parts = (blocks[:, :, 4:], blocks[:, :, 2:-2], blocks[:, :, :-4])
+    parts = _two_apart(blocks)
     lit = np.logical_and.reduce([np.isfinite(part) & (part != sky) for part in parts])
     return [part[lit] for part in parts]
 
@@ -409,7 +409,13 @@ def _mean_near_median(blocks: np.ndarray) -> np.ndarray:
 
 def _second_differences(blocks: np.ndarray) -> np.ndarray:
     """Second differences along the rows of blocks, of pixels two apart."""
-    return blocks[:, :, 4:] - 2 * blocks[:, :, 2:-2] + blocks[:, :, :-4]
+    right, middle, left = _two_apart(blocks)
+    return right - 2 * middle + left
+
+
+def _two_apart(blocks: np.ndarray) -> tuple[np.ndarray, ...]:
+    """The right, middle and left ones of all pixels two apart of a row."""
+    return tuple(blocks[:, :, reach] for reach in (slice(4, None), slice(2, -2), slice(-4)))
 
 
 def _difference_noise(blocks: np.ndarray) -> np.ndarray:

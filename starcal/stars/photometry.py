@@ -10,6 +10,7 @@ from scipy.spatial import cKDTree
 from ..choices import default_of
 from ..cores import in_threads
 from ..frame.reading import CHANNELS
+from ..robust import square_round
 from .aperture_sums import exact_sums
 from .borders import border_widths
 from .clipping import clipped_rows
@@ -386,7 +387,7 @@ def _annulus(plane: np.ndarray, x_px: np.ndarray, y_px: np.ndarray, fwhm_px: flo
 def _ring_of(half: int, fwhm_px: float) -> np.ndarray:
     """Which pixels of a stamp of this half width are in the ring."""
     inner, outer = ANNULUS_FWHM
-    dy, dx = np.mgrid[-half : half + 1, -half : half + 1]
+    dy, dx = square_round(half)
     radius = np.hypot(dx, dy)
     return (radius >= inner * fwhm_px) & (radius <= outer * fwhm_px)
 

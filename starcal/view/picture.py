@@ -131,7 +131,13 @@ def _empty_plot(shape: tuple[int, int]) -> figure:
 
 def _add_image(plot: figure) -> None:
     """What the page composes of the two halves; nothing at first."""
-    empty = {"image": [np.zeros((1, 1), np.uint32)], "x": [0], "y": [0], "dw": [0], "dh": [0]}
+    empty = {
+        "image": [np.zeros((1, 1), np.uint32)],
+        "x": [0],
+        "y": [0],
+        "dw": [0],
+        "dh": [0],
+    }
     plot.image_rgba(
         image="image",
         x="x",

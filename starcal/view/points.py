@@ -174,6 +174,7 @@ def chromaticity_range(
         )
         values = values[np.isfinite(values)]
         core = np.quantile(values, [1 - SHOWN_SHARE, SHOWN_SHARE]) if len(values) else []
-        low, high = np.min([*core, *locus[name]]), np.max([*core, *locus[name]])
+        shown = [*core, *locus[name]]
+        low, high = np.min(shown), np.max(shown)
         ends[name] = (float(low - 0.1 * (high - low)), float(high + 0.1 * (high - low)))
     return ends

@@ -71,7 +71,8 @@ def window_of(
         Its ends are multiples of its step, so that squares of pixels stay the same when the view
         moves. At least one pixel of the view each way.
     """
-    per_screen = max((x_px[1] - x_px[0]) / screen[0], (y_px[1] - y_px[0]) / screen[1])
+    width, height = x_px[1] - x_px[0], y_px[1] - y_px[0]
+    per_screen = max(width / screen[0], height / screen[1])
     step = int(np.clip(np.ceil(per_screen - FINER_SHARE), 1, min(shape)))
     return Window(
         _covered_slice(*y_px, step, shape[0]), _covered_slice(*x_px, step, shape[1]), step

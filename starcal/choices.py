@@ -366,7 +366,8 @@ def _require(each, value) -> None:
         raise ValueError(f"{each.name} {value!r} given; it is one of {', '.join(names)}")
     may_lack = each.default is None and value is None
     if limits and not may_lack and not limits.hold(value):
-        raise ValueError(f"{each.name} {value} given, {limits.needed}")
+        shown = repr(value) if isinstance(value, str) else value
+        raise ValueError(f"{each.name} {shown} given, {limits.needed}")
     if each.type in ("bool", "bool | None") and not (may_lack or isinstance(value, bool)):
         raise ValueError(f"{each.name} {value!r} given; it is True or False")
     if each.type in ("str", "str | None") and not (may_lack or _is_text(value)):
@@ -405,7 +406,8 @@ def require_catalogue(name: str) -> None:
     ------
     CatalogueError
     """
-    if name not in CATALOGUES[:-1] and own_table_path(name) is None:
+    known = name in CATALOGUES[:-1]
+    if not known and not (isinstance(name, str) and own_table_path(name)):
         raise CatalogueError(
             f"catalogue {name!r} given; it is one of {', '.join(CATALOGUES)}. Type: --catalogue "
             "auto"
@@ -555,7 +557,7 @@ def chosen(choices: Choices | None, keywords: Mapping[str, Any], known: type) ->
     Raises
     ------
     TypeError
-        A keyword that it does not obey.
+        A keyword that it does not obey, or choices that are none.
     ValueError
         A choice that cannot be.
     """
@@ -564,6 +566,8 @@ def chosen(choices: Choices | None, keywords: Mapping[str, Any], known: type) ->
         raise TypeError(
             f"{', '.join(strange)} given; what can be asked for here: {', '.join(names)}"
         )
+    if not isinstance(choices, Choices | None):
+        raise TypeError(f"{choices!r} given as choices; starcal.Choices(...) or names needed")
     return replace(choices or Choices(), **keywords)
 
 

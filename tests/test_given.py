@@ -1,6 +1,7 @@
 """Frames from whatever a program has in its hands, choices with units, and the log."""
 
 import logging
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,7 +12,8 @@ from astropy.nddata import CCDData, NDData
 from astropy.wcs import WCS
 
 import starcal
-from starcal.errors import FrameError, OutputError
+from starcal.audit import judging
+from starcal.errors import CatalogueError, FrameError, OutputError
 from starcal.frame.given import frame_of
 from starcal.pipeline import folder_of
 from starcal.progress import Logged, silent
@@ -96,11 +98,31 @@ def test_a_wcs_comes_along_or_is_given(wcs):
         (PIXELS.astype(complex), "complex64|complex128"),
         (PIXELS > 0.1, "real numbers needed"),
         (np.zeros((3, 40, 50)), "there is no picture in it"),
+        (None, "NoneType given: a file's name or an array"),
     ],
 )
 def test_what_is_no_colour_picture_is_refused(given, said):
     with pytest.raises(FrameError, match=said):
         frame_of(given)
+
+
+def test_what_is_of_another_kind_is_named():
+    with pytest.raises(TypeError, match="'gaia' given as choices"):
+        starcal.check(PIXELS, "gaia")
+    with pytest.raises(FrameError, match="wcs of type int given"):
+        frame_of(PIXELS, wcs=3)
+    with pytest.raises(CatalogueError, match=r"Path\('a.csv'\) given; it is one of"):
+        starcal.Choices(catalogue=Path("a.csv"))
+    with pytest.raises(ValueError, match="snr '7' given"):
+        starcal.Choices(snr="7")
+
+
+def test_an_audit_takes_colours_last(monkeypatch):
+    seen = []
+    monkeypatch.setattr(judging, "measure_stars", lambda pixels: seen.append(pixels) or 1 / 0)
+    with pytest.raises(ZeroDivisionError):
+        starcal.audit_picture(np.moveaxis(PIXELS, 0, -1))
+    np.testing.assert_array_equal(seen[0], PIXELS)
 
 
 def test_an_array_needs_a_folder_to_write_to():

@@ -516,7 +516,9 @@ def _possible_neutral(bv_mag: float | None) -> float | None:
 
 def _is_bare(picture: FrameLike) -> bool:
     """Whether nothing is known of a picture but its pixels, which are judged as they are."""
-    return isinstance(picture, np.ndarray) and not hasattr(picture, "unit")
+    if not isinstance(picture, np.ndarray) or hasattr(picture, "unit"):
+        return False
+    return picture.shape[:1] == (3,) or picture.shape[-1:] != (3,)
 
 
 def _check(pixels: np.ndarray) -> None:

@@ -74,6 +74,10 @@ def frame_of(
     if isinstance(given, Frame):
         return given if wcs is None else _placed(given, wcs)
     values, header, own_wcs = _parts(given)
+    if values.ndim == 0:
+        raise FrameError(
+            f"{type(given).__name__} given: a file's name or an array {ARRAY_SHAPES} needed"
+        )
     pixels, kind = _pixels(values, name or "the array")
     header = header if own_wcs is None else with_wcs(header, own_wcs)
     raw = Raw(pixels=pixels, header=header, kinds=(kind,) * 3, filters=(None,) * 3)
@@ -101,6 +105,10 @@ def _placed(frame: Frame, wcs: WCS | fits.Header | str | Path) -> Frame:
     if isinstance(wcs, str | Path):
         raise FrameError(
             f"{frame.name} is read already: give the WCS file to starcal.read_frame, or a WCS here"
+        )
+    if not isinstance(wcs, fits.Header | WCS):
+        raise FrameError(
+            f"wcs of type {type(wcs).__name__} given: a WCS, a header or a file's name needed"
         )
     given = (WCS(wcs) if isinstance(wcs, fits.Header) else wcs).celestial
     return replace(frame, wcs=given, wcs_missing=(), header=with_wcs(frame.header, given))

@@ -667,7 +667,7 @@ def read_settings(path: str | Path) -> Settings:
     """
     try:
         require_file(path)
-        known = json.loads(Path(path).read_text(encoding="utf-8"))["settings"]
+        known = read_json(path)["settings"]
     except OSError as error:
         raise SettingsError(
             f"{path}: {error.strerror}; give the result.json of an earlier run"
@@ -677,6 +677,20 @@ def read_settings(path: str | Path) -> Settings:
             f"{path} holds no settings; give the result.json of an earlier run"
         ) from error
     return _made_of(known, path)._with_paths(lambda file: _seen_from_here(path, file))
+
+
+def read_json(path: str | Path) -> Any:
+    """What a JSON file holds, also one that an editor has put a mark of its encoding before.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    object
+    """
+    return json.loads(Path(path).read_text(encoding="utf-8-sig"))
 
 
 def _made_of(known: Any, path: str | Path) -> Settings:

@@ -26,7 +26,8 @@ from starcal.choices import (
     Settings,
     read_settings,
 )
-from starcal.cli.main import main
+from starcal.cli.files import asked_for
+from starcal.cli.main import _parsed_options, main
 from starcal.cure.stars import recolour_stars
 from starcal.demo.examples import DEMOS
 from starcal.demo.scene import make_scene
@@ -574,3 +575,16 @@ def test_a_file_with_a_wrong_model_is_refused(by_hand, tmp_path):
         )
         with pytest.raises(SettingsError, match="Mend it there"):
             read_settings(tmp_path / "result.json")
+
+
+def test_one_file_typed_stands_for_three_that_were_kept(tmp_path):
+    """With a mark of its encoding before it, as editors of Windows put there."""
+    path = tmp_path / "result.json"
+    three = {"settings": {"red": "r.fits", "green": "g.fits", "blue": "b.fits", "snr": 7}}
+    path.write_text(json.dumps(three), encoding="utf-8-sig")
+    asked = asked_for(_parsed_options(["run", "a.fits", "--settings", str(path)]))
+    assert (asked.first_file, asked.red, asked.snr) == ("a.fits", None, 7)
+    path.write_text(json.dumps({"settings": {"frame": "a.fits"}}))
+    typed = ["--red", "1", "--green", "2", "--blue", "3"]
+    asked = asked_for(_parsed_options(["run", *typed, "--settings", str(path)]))
+    assert (asked.frame, asked.blue) == (None, "3")

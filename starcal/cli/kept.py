@@ -28,6 +28,10 @@ def put_kept_settings(options) -> None:
         parser = getattr(options, "frame_parser", None) or options.join_parser
     else:
         known = vars(kept) | {"frame": [kept.frame] if kept.frame else []}
+        if options.frame:  # one file in place of three
+            known |= dict.fromkeys(("red", "green", "blue"))
+        elif options.red:
+            known["frame"] = []
         parser = options.frame_parser
     if "leave_out" in known:
         known["leave_out"] = list(known["leave_out"])

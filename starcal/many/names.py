@@ -1,12 +1,12 @@
 """The files that names stand for: folders, patterns; and that each has a result of its own."""
 
-import json
 import os
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from glob import glob, has_magic
 from pathlib import Path
 
+from ..choices import read_json
 from ..errors import FrameError, OutputError
 
 ENDINGS = (".fits", ".fit", ".fts", ".fits.gz", ".fits.fz", ".tif", ".tiff", ".png")
@@ -111,7 +111,7 @@ def _stood_for(path: Path) -> list[Path]:
 def _made_by_run(folder: Path) -> set[str]:
     """Names of what a run has put into a folder."""
     try:
-        known = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+        known = read_json(folder / "result.json")
         return set(known["files"])
     except (OSError, ValueError, LookupError, TypeError):
         return set()  # no run's folder

@@ -11,7 +11,7 @@ from typing import Unpack
 
 from astropy.table import Table
 
-from ..choices import Choices, OfRun, Settings, chosen
+from ..choices import Choices, OfRun, Settings, chosen, read_json
 from ..errors import FrameError
 from ..fit.common import CommonGains
 from ..pipeline import folder_of, run_settings
@@ -212,7 +212,7 @@ def _done_before(path: Path, folder: Path, choices: Choices) -> FrameFate:
 
 def _asked_otherwise(path: Path, folder: Path, choices: Choices) -> list[str]:
     """Names of the settings that a run had other values of."""
-    known = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+    known = read_json(folder / "result.json")
     before = known.get("settings") or {}
     now = json.loads(json.dumps(_settings_for(choices, path).to_dict(folder)))
     return [
@@ -262,7 +262,7 @@ def _fate(path: Path, folder: Path, done) -> FrameFate:
 def _told_by_folder(path: Path, folder: Path, state: str, seconds: float = 0.0) -> FrameFate:
     """What the result in a folder says."""
     try:
-        known = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+        known = read_json(folder / "result.json")
         return FrameFate(
             frame=str(path),
             folder=str(folder),

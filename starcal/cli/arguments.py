@@ -96,7 +96,7 @@ def _add_run(commands) -> None:
         "starcal run veil.fits --out veil-stars",
         usage="FRAME [FRAME ...] [options]",
     )
-    _add_frame(run, several=True)
+    _add_frame(run, several=True, kind="linear or stretched")
     _add_folder(
         run, "folder for the files (default: FRAME-starcal); of several frames, for theirs"
     )
@@ -124,7 +124,7 @@ def _add_view(commands) -> None:
         "starcal view veil.fits, or starcal view veil-finished.tif veil-starcal/stars.fits",
         usage="[FRAME | NEBULA STARS] [options]",
     )
-    _add_frame(view)
+    _add_frame(view, kind="linear or stretched")
     _add_folder(
         view,
         "where you save: a folder (default: FRAME-starcal), with a nebula a file (default: "
@@ -299,7 +299,7 @@ def _add_join(commands) -> None:
         "--recolour",
         dest="recoloured",
         action="store_true",
-        help="give the stars of the layer their colours, too; the options below go with it",
+        help="give the stars of the layer their colours, too; options of `recolour` go with it",
     )
     _add_recolouring(join)
     join.set_defaults(join_parser=join)
@@ -539,12 +539,12 @@ def _action(actions, name, purpose, example) -> argparse.ArgumentParser:
 # --- options that several commands have -------------------------------------------------
 
 
-def _add_frame(parser, several: bool = False, hints: bool = True) -> None:
+def _add_frame(parser, several: bool = False, hints: bool = True, kind: str = "linear") -> None:
     parser.add_argument(
         "frame",
         metavar="FRAME",
         nargs="*",
-        help="linear colour " + ("frames" if several else "frame") + ": FITS, TIFF or PNG",
+        help=f"{kind} colour " + ("frames" if several else "frame") + ": FITS, TIFF or PNG",
     )
     files = parser.add_argument_group("the frame")
     for channel in ("red", "green", "blue"):

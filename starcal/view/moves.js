@@ -149,8 +149,9 @@ function connect(doc) {
     if (button) { if (!button.disabled) Bokeh.index.get(button).click(); } else moves[key]();
   });
   for (const root of doc.roots()) {
-    const handle = Bokeh.index.get(root)?.el.shadowRoot?.querySelector(".noUi-handle");
-    if (handle) handle.setAttribute("aria-label", root.title || "Divider between before and after");
+    const control = Bokeh.index.get(root)?.el.shadowRoot?.querySelector(".noUi-handle, [type=checkbox]");
+    const name = root.title || root.label || "Divider between before and after";
+    if (control) control.setAttribute("aria-label", name);
   }
   const plots = model("plots");
   if (plots) {

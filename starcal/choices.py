@@ -366,8 +366,7 @@ def _require(each, value) -> None:
         raise ValueError(f"{each.name} {value!r} given; it is one of {', '.join(names)}")
     may_lack = each.default is None and value is None
     if limits and not may_lack and not limits.hold(value):
-        shown = repr(value) if isinstance(value, str) else value
-        raise ValueError(f"{each.name} {shown} given, {limits.needed}")
+        raise ValueError(f"{each.name} {value} given, {limits.needed}")
     if each.type in ("bool", "bool | None") and not (may_lack or isinstance(value, bool)):
         raise ValueError(f"{each.name} {value!r} given; it is True or False")
     if each.type in ("str", "str | None") and not (may_lack or _is_text(value)):

@@ -113,8 +113,6 @@ def test_what_is_of_another_kind_is_named():
         frame_of(PIXELS, wcs=3)
     with pytest.raises(CatalogueError, match=r"Path\('a.csv'\) given; it is one of"):
         starcal.Choices(catalogue=Path("a.csv"))
-    with pytest.raises(ValueError, match="snr '7' given"):
-        starcal.Choices(snr="7")
 
 
 def test_an_audit_takes_colours_last(monkeypatch):

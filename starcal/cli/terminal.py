@@ -24,7 +24,7 @@ def open_streams() -> None:
     """Let stdout take every letter, and what is told to a closed stream be lost."""
     for name in ("stdout", "stderr"):
         if getattr(sys, name) is None:
-            setattr(sys, name, open(os.devnull, "w"))  # noqa: SIM115 - until the end
+            setattr(sys, name, io.StringIO())
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")
 

@@ -5,9 +5,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from astropy.wcs import WCS
 
+from ..catalogue import unit_vectors
 from ..choices import without_unit
 from ..errors import NoWCSError, PlanError
-from ..place.match import tangent_plane
 from ..robust import middle_px
 from .photons import Kit
 
@@ -70,7 +70,14 @@ class SkyField:
     def plane_deg(self, ra_deg: np.ndarray, dec_deg: np.ndarray) -> np.ndarray:
         """Places on the tangent plane, (2, ...): to the east and to the north of the centre,
         degrees."""
-        return np.stack(tangent_plane(ra_deg, dec_deg, self.ra_deg, self.dec_deg))
+        ra, dec = np.radians(self.ra_deg), np.radians(self.dec_deg)
+        east = np.array([-np.sin(ra), np.cos(ra), 0.0])
+        north = np.array([-np.sin(dec) * np.cos(ra), -np.sin(dec) * np.sin(ra), np.cos(dec)])
+        place = unit_vectors(ra_deg, dec_deg)
+        return np.degrees(
+            np.stack([place @ east, place @ north])
+            / (place @ unit_vectors(self.ra_deg, self.dec_deg))
+        )
 
     def corners_deg(self) -> np.ndarray:
         """Corners on the tangent plane, (2, 4), in order."""

@@ -11,7 +11,7 @@ from campaigns import also
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from starcal.checking.fitting import said_of_light
+from starcal.checking.fitting import said_of_gains
 from starcal.demo.setup import SYSTEMS
 from starcal.demo.spectra import band_mags
 from starcal.fit import verdict
@@ -219,8 +219,7 @@ def test_channels_in_the_order_of_blue_green_red_are_named(ratios, named):
     ("ratios", "named"), [((0.6, 0.33), True), ((0.7, 0.5), False), ((2.0, 0.2), False)]
 )
 def test_stars_paler_than_through_any_colour_camera_are_named(ratios, named):
-    light = SimpleNamespace(widths=SimpleNamespace(failed=(), fwhm_px=np.full(3, 2.0)))
-    notes = said_of_light(light, a_fit(*ratios, ratio_error=0.02))
+    notes = said_of_gains(a_fit(*ratios, ratio_error=0.02))
     assert any("demosaicing" in note for note in notes) is named
 
 

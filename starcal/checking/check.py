@@ -57,7 +57,8 @@ from .fitting import (
     fit_light,
     fit_without_gradient,
     measured_light,
-    said_of_light,
+    said_of_gains,
+    said_of_widths,
 )
 from .result import CatalogueUse, CheckResult
 
@@ -695,14 +696,18 @@ def _fitted(result: CheckResult, model: str) -> CheckResult:
         second=made.second,
         gradient=made.gradient,
         terms=made.terms,
-        fit_notes=_said_of_fit(made, result.light, without_gradient),
+        fit_notes=_said_of_fit(made, judged, result.light, without_gradient),
     )
 
 
-def _said_of_fit(made: LightFit, light: ApertureLight, gradient_out: bool) -> tuple[str, ...]:
-    """Notes of a fit, a gradient of colour among them where it stays."""
-    stays = () if gradient_out else gradient_notes(made.gradient)
-    return made.notes + said_of_light(light, made.fit) + stays
+def _said_of_fit(made: LightFit, judged, light: ApertureLight, gradient_out: bool) -> tuple:
+    """Notes of a fit: on its gains where they are shown, on a gradient of colour where it stays."""
+    notes = [*made.notes, *said_of_widths(light)]
+    if judged.verdict != "no":
+        notes += said_of_gains(made.fit)
+    if not gradient_out:
+        notes += gradient_notes(made.gradient)
+    return tuple(notes)
 
 
 def _on_route(result: CheckResult, judged: verdict.Verdict) -> CheckResult:

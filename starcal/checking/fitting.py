@@ -562,13 +562,12 @@ def _against_the_gains(
     )
 
 
-def said_of_light(light: ApertureLight, fit: GainFit) -> tuple[str, ...]:
-    """Notes on widths and gains that a user should know of."""
-    of_fit = [*_of_large_gains(fit), *_of_pale_stars(fit), *_of_dust(fit), *_of_catalogue(fit)]
-    return (*_of_widths(light), *of_fit)
+def said_of_gains(fit: GainFit) -> list[str]:
+    """Notes on gains that a user should know of."""
+    return [*_of_large_gains(fit), *_of_pale_stars(fit), *_of_dust(fit), *_of_catalogue(fit)]
 
 
-def _of_widths(light: ApertureLight) -> list[str]:
+def said_of_widths(light: ApertureLight) -> list[str]:
     """Widths that could not be measured, or differ from channel to channel."""
     notes = [
         f"the width of the stars in {CHANNELS[channel]} could not be measured: no clean "

@@ -135,7 +135,7 @@ def _lacking(place, scale) -> str:
         what, advice = f"{no_scale}, though it has a place ({place[2]})", f"give {SCALE_ADVICE}"
     else:
         what, advice = f"{no_place} and no {no_scale}", HINTS_ADVICE
-    return f"there is no WCS, and the header has no {what} to solve from: {advice}"
+    return f"the header has no {what} to solve from: {advice}"
 
 
 def lacks_only_scale(header: fits.Header) -> str:

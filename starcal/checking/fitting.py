@@ -219,9 +219,7 @@ def fit_light(
         What is known of the channels beforehand.
     """
     which = np.searchsorted(light.row, rows)
-    growth = measure_growth(
-        light.growth_flux, _relative_noise(stars, light), light.neighbours, light.alike_ln
-    )
+    growth = _growth_of(stars, light)
     beyond, beyond_error = _left_out_by_aperture(stars, light, growth)
     error = _relative_error(stars, light)[:, which]
     # the logarithm of noisy light is too small in the mean by half of its variance
@@ -257,6 +255,13 @@ def fit_light(
         terms=terms,
         notes=notes,
     )
+
+
+def _growth_of(stars: Table, light: ApertureLight) -> Growth | None:
+    """Growth of the light beyond the aperture, by the frame's clean stars."""
+    noise = _relative_noise(stars, light)
+    measured = (light.growth_flux, noise, light.neighbours, light.alike_ln)
+    return measure_growth(*measured, light.widths.fwhm_px)
 
 
 def _left_out_by_aperture(

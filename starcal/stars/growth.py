@@ -46,13 +46,15 @@ USUAL_DIFFERENCE_LN = (
     0.01  # between channels that seem alike; keeps a difference from vanishing
 )
 # change of ln light within one width with ln width: 0.64 for Moffat's profile of exponent 3, 0.37
-# for a Gaussian
+# for a Gaussian; channels of profiles unlike each other may be twice as far from the middle
 LIGHT_PER_WIDTH = 0.6
+USUAL_PER_WIDTH, OPEN_PER_WIDTH = 0.5, 0.27
 SAMPLES = 300  # of the bootstrap: an error is then known to 4 %
 ROBUST_ROUNDS = 12
 FEWEST_GROWTH_STARS = 4
 FEWEST_STEPS = 2  # measured ones: to two widths
 RED_BLUE, GREEN = [0, 2], [1]
+ONE_WIDTH = np.ones(3)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -62,8 +64,8 @@ class Growth:
     Attributes
     ----------
     ln, error_ln : ndarray, shape (2,)
-        By how much the light of R and of B grows more than that of G, drawn to 0 as far as it is
-        not significant, and the error that is left.
+        By how much the light of R and of B grows more than that of G, drawn to what widths make
+        expected as far as it is not significant, and the error that is left.
     raw_ln, raw_error_ln : ndarray, shape (2,)
         As measured.
     beyond_ln, beyond_error_ln : ndarray, shape (2,)
@@ -95,7 +97,11 @@ class Growth:
 
 
 def measure_growth(
-    flux: NDArray, noise: NDArray, neighbours: NDArray, alike_ln: NDArray | None = None
+    flux: NDArray,
+    noise: NDArray,
+    neighbours: NDArray,
+    alike_ln: NDArray | None = None,
+    fwhm_px: NDArray = ONE_WIDTH,
 ) -> Growth | None:
     """Growth of the light of red and blue against green, from the narrow aperture outwards.
 
@@ -110,6 +116,9 @@ def measure_growth(
     alike_ln : ndarray, shape (2, n), optional
         Where the channels were made alike, by how much more of R and of B than of G the narrow
         aperture then holds.
+    fwhm_px : ndarray, shape (3,), optional
+        Widths of the stars in R, G, B, NaN where not known: what growth is drawn to where the
+        ground hides it; as if alike without them.
 
     Returns
     -------
@@ -134,8 +143,10 @@ def measure_growth(
         times = times * step.kept
     if len(steps) < FEWEST_STEPS:
         return None
-    grown = _drawn_to_none(_added_up(_steps_outwards(steps)))
-    return grown if made_alike is None else grown.with_blur(made_alike)
+    end = _added_up(_steps_outwards(steps))
+    if made_alike is None:
+        return _drawn_to_usual(end, fwhm_px)
+    return _drawn_to_usual(end, ONE_WIDTH).with_blur(made_alike)
 
 
 def error_of_unmeasured(fwhm_px: NDArray) -> NDArray:
@@ -438,13 +449,17 @@ def _outermost_measured(steps: list[_Believed]) -> _Believed:
     )
 
 
-def _drawn_to_none(end: _Total) -> Growth:
-    """The growth, less of it where it is not significant: where channels seem alike the correction
-    would only add noise. Channels with steps that go to and fro are not alike, whatever the sum."""
-    truth2 = np.maximum(end.ln**2 - end.error_ln**2, end.seen_ln2) + USUAL_DIFFERENCE_LN**2
+def _drawn_to_usual(end: _Total, fwhm_px: NDArray) -> Growth:
+    """The growth, drawn to what the stars' widths make expected where it is not significant: there
+    the correction would only add noise. Channels with steps that go to and fro are not alike,
+    whatever the sum."""
+    wider = np.nan_to_num(np.log(fwhm_px[RED_BLUE] / fwhm_px[GREEN]))
+    usual = USUAL_PER_WIDTH * wider
+    off2 = np.maximum((end.ln - usual) ** 2 - end.error_ln**2, end.seen_ln2)
+    truth2 = off2 + USUAL_DIFFERENCE_LN**2 + (OPEN_PER_WIDTH * wider) ** 2
     share = truth2 / (truth2 + end.error_ln**2)
     return Growth(
-        ln=share * end.ln,
+        ln=usual + share * (end.ln - usual),
         error_ln=np.sqrt(share) * end.error_ln,
         raw_ln=end.ln,
         raw_error_ln=end.error_ln,

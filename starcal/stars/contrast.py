@@ -49,6 +49,15 @@ OUTLYING_DISTANCE = (
 )
 
 
+# a sum of channels, each in units of what it varies by from pixel to pixel, that varies by less
+# than this, in variance, is nothing: one of them was mixed of the others
+NOTHING_SHARE = 0.01
+# of a depth; a copied channel whose noise is measured a little differently has less
+LEAST_SHARE_OF_NOTHING = 0.05
+MIX_STEP_PX = 8  # between pixels that tell it
+QUIET_STEP = 4.0  # of a pixel from the next, in scatters: more is no noise
+
+
 class _Star(NamedTuple):
     """What is looked for: width and, up to a common factor each, depths in the three channels."""
 
@@ -82,12 +91,49 @@ def star_snr(
     if known is not None:
         filtered[~known] = np.nan
     nebulous = _divide_by_block_noise(filtered, LEAST_FILTERED_NOISE / sigma_px)
-    star = _Star(sigma_px, tuple({ALIKE, depth}))
-    for region in _regions(nebulous):
+    regions = list(_regions(nebulous))
+    depths = _as_mixed((ALIKE, depth), pixels, noise) if regions else (ALIKE,)
+    star = _Star(sigma_px, depths)
+    for region in regions:
         window, inside = _in_pixels(region, nebulous, filtered.shape)
         snr = _against_nebula(pixels, known, noise, star, window)
         np.copyto(filtered[window], snr, where=inside)
     return filtered if known is None else np.nan_to_num(filtered, copy=False)
+
+
+def _as_mixed(
+    depths: tuple[Depth, ...], pixels: np.ndarray, noise: FrameNoise
+) -> tuple[Depth, ...]:
+    """Different depths that stars can have where a channel is a mix of the others, as a green that
+    was made of two lines: else all would rest on what nothing has, star or nebula."""
+    nothing = _nothing_in(pixels, noise)
+    possible = set()
+    for depth in depths:
+        share = float(nothing @ depth)
+        mixed = abs(share) > LEAST_SHARE_OF_NOTHING
+        left = np.array(depth) - share * nothing
+        possible.add(tuple(left.tolist()) if mixed else depth)
+    return tuple(possible)
+
+
+def _nothing_in(pixels: np.ndarray, noise: FrameNoise) -> np.ndarray:
+    """The sum of channels, in units of their noise and of unit length, in which pixels do not
+    differ at all, (3,); 0 where there is none."""
+    unit = np.array(noise.noise)[:, None]
+    before = pixels[:, ::MIX_STEP_PX, :-1:MIX_STEP_PX]
+    steps = (pixels[:, ::MIX_STEP_PX, 1::MIX_STEP_PX] - before).reshape(len(unit), -1)
+    steps = steps[:, np.isfinite(steps).all(axis=0)]
+    if not steps.size or unit.min() <= FLAT_SIGMA or any(noise.step):
+        return np.zeros(len(unit))
+    steps = steps / unit
+    spread = np.maximum(scatter_about_zero(steps, axis=1), 1e-30)[:, None]
+    quiet = steps[:, (np.abs(steps / spread) < QUIET_STEP).all(axis=0)].astype(float)
+    own = np.maximum(np.sqrt(np.sum(quiet**2, axis=1)), 1e-30)
+    alike = (quiet @ quiet.T) / np.outer(own, own)
+    size, ways = np.linalg.eigh(alike)
+    nothing = ways[:, 0] / own
+    told = own.min() > 1e-30 and size[0] < NOTHING_SHARE  # coarse values do not vary at all
+    return nothing / np.linalg.norm(nothing) * told
 
 
 def _in_pixels(region, nebulous, shape):

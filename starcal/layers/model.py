@@ -25,6 +25,7 @@ from .fill import fill
 from .flares import Flares
 from .flaring import flares_of
 from .fluxes import FluxFit, fit_fluxes
+from .knots import knots
 from .light import (
     LEAST_MISFIT,
     Channel,
@@ -263,6 +264,7 @@ def _finished(draft: _Draft, flares: Flares | None) -> StarModel:
     fits = _fits(channels, lambda c: flat[c.index], known, places, profiles, rough=rough)
     # again: of two entries on one trail the second has the light now
     pointlike = draft.pointlike & _starlike(channels, stars, places, fits, profiles, flares)
+    pointlike &= ~knots(profiles.psf, fits, stars, rough, pointlike)
     fits = [replace(f, flux=np.where(pointlike, f.flux, 0)) for f in fits]
     return _assembled(channels, places, profiles, fits)
 

@@ -53,7 +53,8 @@ def specks(
         sharp &= ~np.all([f.flux > IN_ALL_SIGMA * f.error for f in fits], axis=0)
     flags = np.array(stars["flags"])
     sure = (flags & UNSURE == 0) & (np.array(stars["snr"]) >= SHAPE_SNR) & ~sharp
-    return (sharp | _one_channel_only(fits, best, sure)) & (flags & Flag.SATURATED == 0)
+    lone = dark_in_some(fits, best, sure, np.full(len(best), LOW_SHARE))
+    return (sharp | lone) & (flags & Flag.SATURATED == 0)
 
 
 def _sharp_where_best(channels, profiles, places, best) -> NDArray[np.bool_]:
@@ -112,8 +113,30 @@ def _ring_median(channel, x_px, y_px):
     return np.nan_to_num(np.median(np.where(np.isfinite(values), values, channel.sky), axis=1))
 
 
-def _one_channel_only(fits, best, sure) -> NDArray[np.bool_]:
-    """Entries that have far less light in some channel, against their best, than any sure star."""
+def dark_in_some(
+    fits: list[FluxFit],
+    best: NDArray[np.int_],
+    sure: NDArray[np.bool_],
+    share: NDArray[np.float64],
+) -> NDArray[np.bool_]:
+    """Entries that have less light in some channel, against that in their best, than a share of
+    what any sure star has, (n,).
+
+    Parameters
+    ----------
+    fits : list of FluxFit
+        Of each channel.
+    best : ndarray of int, (n,)
+        The channel that shows each entry best.
+    sure : ndarray of bool, (n,)
+        Entries that are stars.
+    share : ndarray, (n,)
+        Of each entry.
+
+    Returns
+    -------
+    ndarray of bool, (n,)
+    """
     flux = np.array([f.flux for f in fits])
     error = np.array([f.error for f in fits])
     lone = np.zeros(len(best), bool)
@@ -122,16 +145,16 @@ def _one_channel_only(fits, best, sure) -> NDArray[np.bool_]:
         known = sure & (flux[main] > SHAPE_SNR * error[main])
         enough = np.count_nonzero(known) >= FEWEST_SURE
         if enough:
-            lone |= mine & _dark_in_another(flux, error, main, known)
+            lone |= mine & _dark_in_another(flux, error, main, known, share)
     return lone
 
 
-def _dark_in_another(flux, error, main: int, known) -> NDArray[np.bool_]:
-    """Entries that have far less light in another channel than in one, against known stars."""
+def _dark_in_another(flux, error, main: int, known, share) -> NDArray[np.bool_]:
+    """Entries that have less light in another channel than in one, against known stars."""
     dark = np.zeros(flux.shape[1], bool)
     for light, doubt in zip(flux, error, strict=True):
         lowest = _lowest_ratio(light[known] / flux[main, known])
-        dark |= light + LOW_SIGMA * doubt < LOW_SHARE * lowest * flux[main]
+        dark |= light + LOW_SIGMA * doubt < share * lowest * flux[main]
     return dark
 
 

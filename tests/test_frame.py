@@ -242,6 +242,13 @@ def test_numbers_and_units_as_older_software_writes_them(tmp_path):
     np.testing.assert_array_equal(older.wcs.cd, usual.wcs.cd)
 
 
+def test_a_number_for_a_unit_is_said(tmp_path):
+    save(tmp_path / "a.fits", header=wcs_header(CUNIT1=1.5))
+    frame = read_frame(tmp_path / "a.fits")
+    assert any("CUNIT1" in note for note in frame.notes)
+    assert frame.wcs is not None  # in degrees, as the standard has it
+
+
 def test_unnamed_extensions_are_taken_in_order_and_said_so(tmp_path):
     data = colour_data()
     fits.HDUList([fits.PrimaryHDU(), *(fits.ImageHDU(plane) for plane in data)]).writeto(

@@ -151,7 +151,7 @@ def celestial_wcs(header: fits.Header, shape: tuple[int, int]) -> Sky:
 
 def _plainly(card: fits.Card) -> fits.Card | tuple:
     """A card as wcslib reads it, which ends a number at a D and knows degrees by one name."""
-    if card.keyword.startswith("CUNIT") and card.value.strip().lower() in DEGREES:
+    if card.keyword.startswith("CUNIT") and str(card.value).strip().lower() in DEGREES:
         return card.keyword, "deg"
     return (card.keyword, card.value) if D_EXPONENT.match(card.image) else card
 

@@ -82,7 +82,7 @@ CAMERA = {
     "fwhm_px": 2.5,
     "nebula_electrons": 4e3,
 }
-LOST = CAMERA | {"with_wcs": False, "shape": (96, 144)}
+LOST = CAMERA | {"with_wcs": False, "shape": (112, 160)}
 
 
 SLOW_FIXTURES = {"sho", "camera", "address", "browser"}

@@ -265,6 +265,8 @@ def _finished(draft: _Draft, flares: Flares | None) -> StarModel:
     # again: of two entries on one trail the second has the light now
     pointlike = draft.pointlike & _starlike(channels, stars, places, fits, profiles, flares)
     pointlike &= ~knots(profiles.psf, fits, stars, rough, pointlike)
+    companions = slice(len(pointlike) - len(draft.beside), None)
+    pointlike[companions] &= pointlike[draft.beside]  # which have their owner's colour
     fits = [replace(f, flux=np.where(pointlike, f.flux, 0)) for f in fits]
     return _assembled(channels, places, profiles, fits)
 

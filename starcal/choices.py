@@ -12,7 +12,6 @@ functions that obey it, below, and an option in ``cli.arguments``.
 
 from __future__ import annotations
 
-import json
 import math
 import os
 from collections.abc import Mapping
@@ -21,7 +20,7 @@ from pathlib import Path
 from typing import Any, TypedDict
 
 from .errors import CatalogueError, SettingsError
-from .inputs import at_home, require_file
+from .inputs import at_home, read_json, require_file
 
 SOLAR_BV_MAG = 0.65
 """B-V of the usual neutral star, a G2V star."""
@@ -676,20 +675,6 @@ def read_settings(path: str | Path) -> Settings:
             f"{path} holds no settings; give the result.json of an earlier run"
         ) from error
     return _made_of(known, path)._with_paths(lambda file: _seen_from_here(path, file))
-
-
-def read_json(path: str | Path) -> Any:
-    """What a JSON file holds, also one that an editor has put a mark of its encoding before.
-
-    Parameters
-    ----------
-    path : str or Path
-
-    Returns
-    -------
-    object
-    """
-    return json.loads(Path(path).read_text(encoding="utf-8-sig"))
 
 
 def _made_of(known: Any, path: str | Path) -> Settings:

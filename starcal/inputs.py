@@ -1,9 +1,11 @@
 """Files that a user gives to be read."""
 
 import errno
+import json
 import os
 import stat
 from pathlib import Path
+from typing import Any
 
 
 def stream_fault(path: str | Path) -> str:
@@ -43,6 +45,20 @@ def require_file(path: str | Path) -> None:
     fault = stream_fault(path)
     if fault:
         raise OSError(errno.EINVAL, fault, str(path))
+
+
+def read_json(path: str | Path) -> Any:
+    """What a JSON file holds, also one that an editor has put a mark of its encoding before.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    object
+    """
+    return json.loads(Path(path).read_text(encoding="utf-8-sig"))
 
 
 def at_home(path: str | Path) -> Path:

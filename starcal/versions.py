@@ -1,11 +1,11 @@
 """What a result was made with: numbers repeat bit for bit with the same libraries only."""
 
-import json
 import platform
 from collections.abc import Iterable
 from pathlib import Path
 
 from . import __version__
+from .inputs import read_json
 
 LIBRARIES = ("numpy", "scipy", "astropy", "photutils", "matplotlib", "pillow")
 
@@ -37,7 +37,7 @@ def told_differences(result: str | Path) -> list[str]:
     list of str
         Sentences; none where all is the same, or nothing is known.
     """
-    facts = json.loads(Path(result).read_text(encoding="utf-8-sig"))
+    facts = read_json(result)
     told = []
     if isinstance(objects := facts.get("not_from_files"), list) and objects:
         told.append(f"{result} is of a run from Python: {told_objects(map(str, objects))}")

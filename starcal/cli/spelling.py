@@ -66,8 +66,8 @@ def meant(message: str, parser: argparse.ArgumentParser) -> str:
         To go behind the message; empty where nothing is near.
     """
     option = UNKNOWN_OPTION.search(message)
-    word = message.rpartition("unrecognized arguments: ")[2]
-    if os.path.exists(word):
+    _, told, word = message.rpartition("unrecognized arguments: ")
+    if told and os.path.exists(word):
         return f". If that is a file, type {path_as_typed(os.path.join(os.curdir, word))}"
     if choice := WRONG_CHOICE.search(message):
         word, names = choice["word"], re.findall(r"'([^']+)'|(\w[\w-]*)", choice["names"])

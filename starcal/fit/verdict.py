@@ -494,7 +494,7 @@ def _slope_doubts(fit: GainFit) -> list[str]:
         if ratio < RATIO_RANGE[0] and _pale(fit):
             doubts.append(
                 f"{name} against green has {shown}, less than broadband filters leave: "
-                f"{OF_PALE_STARS}"
+                + OF_PALE_STARS
             )
         elif ratio < RATIO_RANGE[0] or ratio - 2 * error <= RATIO_ABOVE_NOTHING:
             doubts.append(f"whether {name} against green carries star colour is open: {shown}")

@@ -191,10 +191,14 @@ def _order_fault(header) -> str | None:
     return None
 
 
+def in_degrees(unit: object) -> bool:
+    """Whether the value of a CUNIT card says degrees, as different software spells them."""
+    return str(unit).strip().lower() in DEGREES
+
+
 def _scale_fault(header) -> str | None:
     """A matrix whose pixels are none that a camera has; only where it is one of degrees."""
-    units = {str(header.get(f"CUNIT{axis}") or "deg").strip().lower() for axis in (1, 2)}
-    if not units <= DEGREES:
+    if not all(in_degrees(header.get(f"CUNIT{axis}") or "deg") for axis in (1, 2)):
         return None
     for side in pixel_sides_arcsec(header):
         if not SMALLEST_PIXEL_ARCSEC <= side <= PIXEL_SCALE.high:

@@ -16,7 +16,7 @@ from astropy.wcs.utils import proj_plane_pixel_area
 
 from ..errors import FrameError, NoWCSError
 from ..robust import middle_px
-from .cards import DEGREES, has_cd, unreadable, wcs_fault
+from .cards import has_cd, in_degrees, unreadable, wcs_fault
 
 WCS_KEYS = re.compile(
     r"(WCSAXES|WCSNAME|(CTYPE|CRVAL|CRPIX|CDELT|CUNIT)\d|(CD|PC|PV|PS)\d+_\d+"
@@ -151,7 +151,7 @@ def celestial_wcs(header: fits.Header, shape: tuple[int, int]) -> Sky:
 
 def _plainly(card: fits.Card) -> fits.Card | tuple:
     """A card as wcslib reads it, which ends a number at a D and knows degrees by one name."""
-    if card.keyword.startswith("CUNIT") and str(card.value).strip().lower() in DEGREES:
+    if card.keyword.startswith("CUNIT") and in_degrees(card.value):
         return card.keyword, "deg"
     return (card.keyword, card.value) if D_EXPONENT.match(card.image) else card
 

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Sequence
 from glob import glob, has_magic
 from pathlib import Path
 
-from ..choices import read_json
 from ..errors import FrameError, OutputError
+from ..inputs import read_json
 
 ENDINGS = (".fits", ".fit", ".fts", ".fits.gz", ".fits.fz", ".tif", ".tiff", ".png")
 

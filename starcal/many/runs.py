@@ -11,9 +11,10 @@ from typing import Unpack
 
 from astropy.table import Table
 
-from ..choices import Choices, OfRun, Settings, chosen, read_json
+from ..choices import Choices, OfRun, Settings, chosen
 from ..errors import FrameError
 from ..fit.common import CommonGains
+from ..inputs import read_json
 from ..pipeline import folder_of, run_settings
 from ..progress import Logged, Progress, silent
 from ..texts import counted

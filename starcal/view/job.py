@@ -31,6 +31,10 @@ from .visible import SplitPart, VisiblePart, Whitening, Window, mean_of, rgba, s
 # Settings that mean nothing where the whole frame is multiplied
 OF_SINGLE_STARS = ("warmth", "saturation", "star_brightness", "star_size")
 OF_SINGLE_STARS += ("brightest", "faintest_mag", "clipped_cores")
+FITTED_ANEW = (
+    "leave_out",
+    "bands",
+)  # the fit alone goes by them, not what is measured or split
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,14 +105,14 @@ class Job:
     def refit(self, settings: Settings) -> CheckResult:
         """The check with the stars left out and the response curves that settings name: its own
         where it was made by the same."""
-        if _fitted_by(settings) == _fitted_by(self.settings):
+        if fitted_alike(settings, self.settings):
             return self.check
         return refit(with_curves(self.check, settings.bands), settings.leave_out)
 
 
-def _fitted_by(settings: Settings) -> tuple:
-    """The choices of a page that only the fit goes by."""
-    return settings.leave_out, settings.bands
+def fitted_alike(one: Settings, other: Settings) -> bool:
+    """Whether settings ask for the same fit of what was measured."""
+    return all(getattr(one, name) == getattr(other, name) for name in FITTED_ANEW)
 
 
 def open_job(

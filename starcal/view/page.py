@@ -21,7 +21,15 @@ from .choosing import USUAL_SCREEN_PX, ChoicePage, typed_path
 from .counting import counted_outcome
 from .displayed import DisplayJob
 from .history import History
-from .job import OF_SINGLE_STARS, Cure, Job, after_shown, before_shown, cure_of
+from .job import (
+    OF_SINGLE_STARS,
+    Cure,
+    Job,
+    after_shown,
+    before_shown,
+    cure_of,
+    fitted_alike,
+)
 from .picture import make_picture, show_halves
 from .plots import make_plots
 
@@ -201,9 +209,9 @@ class Page(ChoicePage):
             self._show_choices()
             return
         try:
-            now, before = history.now, self.history.now
-            refitted = (now.leave_out, now.bands) != (before.leave_out, before.bands)
-            checked = self.job.refit(now) if refitted else self.check
+            now = history.now
+            same_fit = fitted_alike(now, self.history.now)
+            checked = self.check if same_fit else self.job.refit(now)
             job = self.job.with_cores(now)
             cure = cure_of(job, checked, now)
         except StarcalError as error:

@@ -6,11 +6,10 @@ from pathlib import Path
 
 from ..choices import OfCheck, OfRun, Settings
 from ..pipeline import RunResult, run_prepared
-from .job import AnyJob, Job
+from .job import FITTED_ANEW, AnyJob, Job
 
-# What a split does not go by: stars left out of the fit and curves change the fit alone
+# What a split does not go by
 AFTER_THE_SPLIT = OfRun.__annotations__.keys() - OfCheck.__annotations__.keys()
-FITTED_ANEW = {"leave_out", "bands"}
 
 
 def save_of_job(
@@ -49,5 +48,5 @@ def save_of_job(
 
 def _alike_until_split(one: Settings, other: Settings) -> bool:
     """Whether they differ in nothing that stars are found and split by."""
-    names = vars(one).keys() - AFTER_THE_SPLIT - FITTED_ANEW
+    names = vars(one).keys() - AFTER_THE_SPLIT - set(FITTED_ANEW)
     return all(getattr(one, name) == getattr(other, name) for name in names)

@@ -56,18 +56,23 @@ class Limits:
     needed : str
         The same in words.
     above : bool
+    whole : bool
+        Numbers with a fraction do not.
     """
 
     low: float
     high: float
     needed: str
     above: bool = False
+    whole: bool = False
 
     def hold(self, value: Any) -> bool:
         """Whether a value is a finite number within them."""
         if isinstance(value, bool) or not isinstance(value, int | float):
             return False
         if not math.isfinite(value) or (self.above and value == self.low):
+            return False
+        if self.whole and value != int(value):
             return False
         return self.low <= value <= self.high
 
@@ -90,7 +95,7 @@ STAR_MAG = Limits(-2.0, 25.0, "-2 to 25 mag needed")
 THRESHOLD = Limits(0.0, 1000.0, "a number above 0, up to 1000 needed", above=True)
 PATIENCE = Limits(0.0, 86400.0, "seconds above 0, up to 86400 needed", above=True)
 STRENGTH = Limits(0.0, 1000.0, "a number above 0, up to 1000 needed", above=True)
-COUNT = Limits(1, math.inf, "1 or more needed")
+COUNT = Limits(1, math.inf, "a whole number above 0 needed", whole=True)
 BLACK_POINT = Limits(-10.0, 1.0, "-10 to 1 needed")
 # Of what is asked of catalogues: a field, the faintest star in it, and that of a deep table
 FIELD_RADIUS = Limits(1e-6, 90.0, "degrees above 0, up to 90 needed")

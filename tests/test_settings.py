@@ -508,6 +508,7 @@ def test_choices_and_keywords_are_the_same_question(folder, broad):
         ({"scale": 0.0}, "scale 0.0 given, arcsec above 0"),
         ({"saturation": math.inf}, "saturation inf given, 0 to 10 needed"),
         ({"warmth": 500}, "warmth 500 given, -4 to 6 needed"),
+        ({"brightest": 1.5}, "brightest 1.5 given, a whole number above 0 needed"),
         ({"tiff": "yes"}, "tiff 'yes' given; it is True or False"),
         ({"online": "no"}, "online 'no' given; it is True or False"),
         ({"model": "cube"}, "model 'cube' given; it is one of gains, matrix"),
@@ -588,3 +589,22 @@ def test_one_file_typed_stands_for_three_that_were_kept(tmp_path):
     typed = ["--red", "1", "--green", "2", "--blue", "3"]
     asked = asked_for(_parsed_options(["run", *typed, "--settings", str(path)]))
     assert (asked.frame, asked.blue) == (None, "3")
+
+
+def test_what_belongs_to_one_frame_goes_to_no_other(tmp_path, capsys):
+    """A star left out by its place, and where the frame points, are of its own pixels."""
+    path, frame = tmp_path / "result.json", tmp_path / "a.fits"
+    known = {"frame": "a.fits", "wcs": "a.wcs", "leave_out": [[1, 2]], "snr": 7}
+    path.write_text(json.dumps({"settings": known}))
+
+    def asked(name: str) -> Settings:
+        return asked_for(_parsed_options(["run", name, "--settings", str(path)]))
+
+    moved = asked(str(tmp_path / "elsewhere" / "a.fits"))  # what was kept is gone
+    assert (Path(moved.wcs).name, moved.leave_out) == ("a.wcs", ((1, 2),))
+    frame.touch()
+    assert asked(str(frame)).leave_out == ((1, 2),)
+    assert capsys.readouterr().err == ""
+    other = asked("b.fits")
+    assert (other.wcs, other.leave_out, other.snr) == (None, (), 7)
+    assert f"not taken, as of {frame} alone: --wcs, --leave-out" in capsys.readouterr().err

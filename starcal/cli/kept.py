@@ -10,6 +10,7 @@ from .terminal import warn
 # What a run has done to the stars of its own layer already
 DONE_TO_STARS = ("star_brightness", "star_size", "faintest_mag", "brightest")
 DONE_TO_STARS += ("clipped_cores", "warmth", "saturation")
+OF_ONE_FRAME = ("wcs", "starless", "leave_out")  # another's pixels lie elsewhere
 
 
 def put_kept_settings(options) -> None:
@@ -27,15 +28,33 @@ def put_kept_settings(options) -> None:
         known = _of_stars(options, kept, layer)
         parser = getattr(options, "frame_parser", None) or options.join_parser
     else:
-        known = vars(kept) | {"frame": [kept.frame] if kept.frame else []}
-        if options.frame:  # one file in place of three
-            known |= dict.fromkeys(("red", "green", "blue"))
-        elif options.red:
-            known["frame"] = []
+        known = _of_frame(options, kept)
         parser = options.frame_parser
     if "leave_out" in known:
         known["leave_out"] = list(known["leave_out"])
     parser.set_defaults(**known)
+
+
+def _of_frame(options, kept: Settings) -> dict:
+    """Choices and files, without those that belong to another frame than the one typed."""
+    known = vars(kept) | {"frame": [kept.frame] if kept.frame else []}
+    if options.frame:  # one file in place of three
+        known |= dict.fromkeys(("red", "green", "blue"))
+    elif options.red:
+        known["frame"] = []
+    typed = options.frame or [options.red or kept.first_file]
+    if all(_is_that_file(path, kept.first_file) for path in typed):
+        return known
+    if foreign := [name.replace("_", "-") for name in OF_ONE_FRAME if known[name]]:
+        warn(options, f"not taken, as of {kept.first_file} alone: --{', --'.join(foreign)}")
+    return {name: value for name, value in known.items() if name not in OF_ONE_FRAME}
+
+
+def _is_that_file(typed: str, kept: str) -> bool:
+    """Whether a file is the one that was kept, or that one, moved."""
+    if os.path.exists(kept):
+        return os.path.realpath(typed) == os.path.realpath(kept)
+    return os.path.basename(typed) == os.path.basename(kept)
 
 
 def _layer_of(options) -> str | None:

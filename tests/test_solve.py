@@ -18,6 +18,7 @@ from scipy.ndimage import map_coordinates
 
 import starcal
 from starcal.catalogue.embedded import cone
+from starcal.choices import Choices
 from starcal.compose import read_channels
 from starcal.demo.scene import make_scene
 from starcal.demo.setup import Setup
@@ -25,7 +26,13 @@ from starcal.demo.sky import wcs_header
 from starcal.errors import NoWCSError
 from starcal.frame import Frame, read_frame, write_tiff16
 from starcal.place.bend import BothSides, nearer, straightened
-from starcal.place.hints import Hints, hints_from_header, hours_advice, place_given
+from starcal.place.hints import (
+    Hints,
+    hints_from_header,
+    hints_of,
+    hours_advice,
+    place_given,
+)
 from starcal.place.match import match_catalogue
 from starcal.place.plate import PLATE_LEVELS
 from starcal.place.solve import refine, solve
@@ -199,6 +206,18 @@ def test_half_a_place_is_refused_and_the_advice_helps(place):
         hints_from_header(Header(), scale_arcsec=2.0, **place)
     hints = hints_from_header(Header(), scale_arcsec=2.0, ra="20:22:24", dec="+40:18:00")
     assert (hints.ra_deg, hints.dec_deg) == pytest.approx((305.6, 40.3))
+
+
+def test_a_scale_alone_goes_with_the_place_of_the_wcs():
+    """Whoever types a scale for a frame that has a WCS need not say where that points."""
+    pixels = np.zeros((3, *SHAPE), np.float32)
+    wcs = true_wcs(Setup(**CYGNUS))
+    hints = hints_of(Choices(scale=4.0), Frame(pixels, Header(), wcs))
+    # the setup's place is the middle of the frame, to a millionth of a degree
+    assert (hints.ra_deg, hints.dec_deg) == pytest.approx((305.6, 40.3), abs=1e-6)
+    assert (hints.scales_arcsec, hints.place_source) == ((4.0,), "the middle of the WCS")
+    with pytest.raises(NoWCSError, match="give --ra and --dec"):
+        hints_of(Choices(scale=4.0), Frame(pixels, Header(), None))
 
 
 @pytest.mark.parametrize(

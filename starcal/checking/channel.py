@@ -177,7 +177,7 @@ def check_channel(
     progress = Logged(progress)
     progress("reading", 0.0)
     frame = _thrice(path, wcs, full_scale)
-    hints = hints_of(choices, frame.header)
+    hints = hints_of(choices, frame)
     progress("finding and measuring stars", 0.2)
     stars = measure_stars(frame.pixels, snr_min=choices.snr)
     progress("matching the catalogue", 0.6)

@@ -145,7 +145,7 @@ def check_for_cure(frame: Frame, choices: Choices, progress: Progress = silent) 
         As of `check`, but for a route that is not gains: which other one it is, it does not say.
     """
     source = source_of(choices)
-    hints = hints_of(choices, frame.header, frame.cell_px)
+    hints = hints_of(choices, frame)
     curves = read_terms(choices.bands) if choices.bands else None
     progress("finding and measuring stars", 0.2)
     seen = _stars_seen(frame, choices)

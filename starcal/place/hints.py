@@ -12,6 +12,8 @@ from ..catalogue.object_names import place_of_object
 from ..catalogue.objects import find_object, object_named
 from ..choices import POSITIVE, Choices
 from ..errors import NoWCSError
+from ..frame import Frame, require_wcs
+from ..robust import middle_px
 
 PLACE_WIDTHS, SCALE_SHARE = 0.5, 0.10  # how far hints may be off: frame widths, and relative
 PLACE_ADVICE = "--ra and --dec (of the frame's middle, degrees) or --object NAME"
@@ -145,17 +147,15 @@ def lacks_only_scale(header: fits.Header) -> str:
     return _lacking(place, scale) if place is not None and scale is None else ""
 
 
-def hints_of(choices: Choices, header: fits.Header, cell_px: int = 1) -> Hints | None:
+def hints_of(choices: Choices, frame: Frame) -> Hints | None:
     """Where a frame points and how large its pixels are, if anything of it was chosen; what was not
-    is asked of the header.
+    is asked of the header, and then of the WCS.
 
     Parameters
     ----------
     choices : Choices
         The scale is that of a pixel of the file.
-    header : Header
-    cell_px : int
-        Pixels of the file along a side of one of the frame's.
+    frame : Frame
 
     Returns
     -------
@@ -169,14 +169,24 @@ def hints_of(choices: Choices, header: fits.Header, cell_px: int = 1) -> Hints |
     """
     if (choices.ra, choices.dec, choices.scale, choices.object or None) == (None,) * 4:
         return None
-    scale = choices.scale and choices.scale * cell_px
+    scale = choices.scale and choices.scale * frame.cell_px
+    known, source = (choices.ra, choices.dec), ""
     if _is_to_be_asked(choices):
-        place = place_of_object(choices.object or "", timeout_s=choices.timeout)
-        hints = hints_from_header(header, ra=place[0], dec=place[1], scale_arcsec=scale)
-        return replace(hints, place_source=f"{choices.object}, of the name resolver")
-    return hints_from_header(
-        header, ra=choices.ra, dec=choices.dec, scale_arcsec=scale, named=choices.object
+        known = place_of_object(choices.object or "", timeout_s=choices.timeout)
+        source = f"{choices.object}, of the name resolver"
+    elif _is_in_wcs_alone(choices, frame):
+        known = require_wcs(frame).all_pix2world(*middle_px(frame.pixels.shape[1:]), 0)
+        source = "the middle of the WCS"
+    hints = hints_from_header(
+        frame.header, ra=known[0], dec=known[1], scale_arcsec=scale, named=choices.object
     )
+    return replace(hints, place_source=source or hints.place_source)
+
+
+def _is_in_wcs_alone(choices: Choices, frame: Frame) -> bool:
+    """Whether nothing but the WCS says where a frame points."""
+    given = choices.ra, choices.dec, choices.object or None
+    return given == (None,) * 3 and frame.wcs is not None and _place_of(frame.header) is None
 
 
 def _is_to_be_asked(choices: Choices) -> bool:

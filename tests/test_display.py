@@ -41,7 +41,7 @@ from starcal.display.curve import ToneCurve, fit_curve
 from starcal.display.targets import _as_bright, _projected_bv, _spread_bv, _warmth
 from starcal.display.transfer import paint
 from starcal.errors import FrameError, HarmError, NotLinearError
-from starcal.pipeline import _require_no_harm
+from starcal.pipeline.auditing import require_no_harm
 from starcal.stars import displayed_mag, measure_stars
 
 SLOW_FIXTURES = ("done",)
@@ -428,7 +428,7 @@ def test_a_picture_none_of_whose_detections_is_a_star_says_so():
 def test_harm_to_the_same_stars_or_to_all_is_refused(before, after, harm):
     assert issubclass(HarmError, starcal.errors.StarcalError)
     with pytest.raises(HarmError, match="nothing was written") if harm else nullcontext():
-        _require_no_harm("picture", audit_of(before), audit_of(after))
+        require_no_harm("picture", audit_of(before), audit_of(after))
 
 
 def test_steps_and_grain_of_a_picture_are_seen():

@@ -457,7 +457,7 @@ def test_a_file_in_the_way_that_came_meanwhile_is_kept(broad, tmp_path, monkeypa
         (tmp_path / "run" / "stars.ecsv").write_text("theirs")
         write_stars(path, *rest, **options)
 
-    monkeypatch.setattr("starcal.pipeline.write_stars", somebody_else)
+    monkeypatch.setattr("starcal.pipeline.writing.write_stars", somebody_else)
     with pytest.raises(OutputError, match="exists"):
         starcal.run(broad, tmp_path / "run")
     assert contents(tmp_path / "run") == {"stars.ecsv": b"theirs"}

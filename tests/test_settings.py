@@ -35,7 +35,8 @@ from starcal.draw.tone import SKY_DISPLAY, choose_stretch
 from starcal.errors import FrameError, OutputError, SettingsError, TooFewStars
 from starcal.frame import write_fits
 from starcal.layers import light_shares, recolour, split
-from starcal.pipeline import _asked_for, _objects_among, run_settings
+from starcal.pipeline import run_settings
+from starcal.pipeline.asked import objects_among, settings_asked_for
 from starcal.stars import Flag
 from starcal.versions import told_differences, versions
 
@@ -372,17 +373,19 @@ def test_paths_lead_back_from_where_links_lead(tmp_path):
 
 
 def test_what_a_file_was_read_by_is_kept(tmp_path):
-    asked = _asked_for(Choices(), "a.fits", 4095, {"wcs": Path("b.wcs"), "starless": None})
+    asked = settings_asked_for(
+        Choices(), "a.fits", 4095, {"wcs": Path("b.wcs"), "starless": None}
+    )
     assert (asked.frame, asked.full_scale, asked.wcs) == ("a.fits", 4095, "b.wcs")
 
 
 def test_what_came_from_no_file_is_named(tmp_path):
     """A run with an array or a WCS object was said to repeat as if the file alone told it."""
     given = {"frame": "a.fits", "wcs": WCS(naxis=2), "starless": None, "star_frame": Path("b")}
-    assert _objects_among(given, Choices()) == ("wcs",)
+    assert objects_among(given, Choices()) == ("wcs",)
     arrays = {"frame": np.zeros(1), "star_frame": np.zeros(1)}
-    assert _objects_among(arrays, Settings()) == ("frame", "star_frame")
-    assert _objects_among(arrays, Settings(red="r", star_frame="b")) == ()
+    assert objects_among(arrays, Settings()) == ("frame", "star_frame")
+    assert objects_among(arrays, Settings(red="r", star_frame="b")) == ()
     path = tmp_path / "result.json"
     path.write_text(json.dumps({"settings": {}, "not_from_files": ["frame", "star_frame"]}))
     (told,) = told_differences(path)

@@ -378,7 +378,7 @@ def test_a_full_disk_leaves_no_half_file(broad, tmp_path):
 def killed_run(frame, out, **settings):
     """A run that dies without a word when half of its files are written."""
     code = (
-        "import os, starcal.pipeline as p\n"
+        "import os, starcal.pipeline.writing as p\n"
         "p.write_stars = lambda *a, **k: os.kill(os.getpid(), 9)\n"
         f"import starcal; starcal.run({str(frame)!r}, {str(out)!r}, **{settings!r})"
     )

@@ -23,7 +23,7 @@ from .asked import (
     settings_asked_for,
 )
 from .result import RunResult
-from .routes import made_by_gains, frame_and_made, made_of_stars, takes_gains
+from .routes import frame_and_made, made_by_gains, made_of_stars, takes_gains
 from .writing import write_files
 
 

@@ -60,7 +60,7 @@ def test_a_process_that_dies_takes_no_other_with_it():
 
 
 def test_less_than_one_process_is_none():
-    with pytest.raises(ValueError, match="jobs 0 given, 1 or more needed"):
+    with pytest.raises(ValueError, match="jobs 0 given, a whole number above 0 needed"):
         starcal.check_many(["a.fits", "b.fits"], jobs=0)
 
 

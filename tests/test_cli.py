@@ -24,7 +24,7 @@ from starcal.cli.files import asked_for
 from starcal.cli.main import COMMANDS, _parsed_options, command_of, main
 from starcal.cli.terminal import show
 from starcal.demo.scene import make_scene
-from starcal.frame import write_fits, write_tiff16
+from starcal.frame import Frame, write_fits, write_tiff16
 from starcal.place.hints import hints_of
 
 FIELD = {
@@ -705,7 +705,8 @@ def test_completion_knows_every_command(shell, capsys):
 
 def test_a_southern_declination_needs_no_equals_sign():
     words = ["check", "a.fits", "--ra", "5h35m", "--dec", "-5d23m", "--scale", "4"]
-    hints = hints_of(asked_for(_parsed_options(words)), fits.Header())
+    frame = Frame(np.zeros((3, 8, 8), np.float32), fits.Header())
+    hints = hints_of(asked_for(_parsed_options(words)), frame)
     assert (hints.ra_deg, hints.dec_deg) == pytest.approx((83.75, -5 - 23 / 60))
 
 

@@ -36,6 +36,7 @@ from starcal.errors import (
     CatalogueIncomplete,
     CatalogueUnreachable,
 )
+from starcal.frame import Frame
 from starcal.place.hints import hints_of
 
 PLACE = (83.6, 22.0, 0.4)
@@ -849,19 +850,19 @@ def test_the_limit_follows_the_depth_of_the_frame(zero_point_mag):
 
 def test_an_object_nobody_knows_here_is_asked_where_the_network_is_allowed(fake, monkeypatch):
     monkeypatch.setenv("STARCAL_SESAME_URL", f"{fake.address}/sesame/")
-    header = fits.Header({"PIXSCALE": 1.2})
+    frame = Frame(np.zeros((3, 8, 8), np.float32), fits.Header({"PIXSCALE": 1.2}))
     chosen = Choices(object="V1500 Cyg", online=True, timeout=TIMEOUT_S)
-    hints = hints_of(chosen, header)
+    hints = hints_of(chosen, frame)
     assert (hints.ra_deg, hints.dec_deg) == (350.20125, 61.2111111)  # as the fake says
     assert "V1500 Cyg" in str(hints)
-    typed = hints_of(replace(chosen, ra=10.0, dec=20.0), header)
-    known = hints_of(replace(chosen, object="NGC 7635"), header)
+    typed = hints_of(replace(chosen, ra=10.0, dec=20.0), frame)
+    known = hints_of(replace(chosen, object="NGC 7635"), frame)
     assert (typed.ra_deg, len(fake.asked)) == (10.0, 1)  # what is typed goes first
     assert abs(known.ra_deg - 350.2) < 0.1  # and what is known here
     with pytest.raises(CatalogueError, match="none of the"):
-        hints_of(Choices(object="V1500 Cyg"), header)
+        hints_of(Choices(object="V1500 Cyg"), frame)
     with pytest.raises(CatalogueUnreachable, match=r"'V2 Zebra'.*Give --ra and --dec"):
-        hints_of(replace(chosen, object="V2 Zebra"), header)
+        hints_of(replace(chosen, object="V2 Zebra"), frame)
     monkeypatch.setenv("STARCAL_SESAME_URL", fake_services.refused_address())
     with pytest.raises(CatalogueUnreachable, match="refused"):
-        hints_of(chosen, header)
+        hints_of(chosen, frame)

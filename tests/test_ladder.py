@@ -51,6 +51,8 @@ LADDER = (
 )
 FILES = sorted(PACKAGE.rglob("*.py"))
 
+FEW_FILES = 6  # that a stranger can look through
+
 WRITERS = {"frame", "report", "catalogue"}  # what may put bytes into a file
 # what may call .save, .savefig: into a buffer, or a file object it was handed
 DRAWERS = {"draw", "report"}
@@ -177,6 +179,15 @@ def test_no_import_loop_inside_a_package(package):
         assert free, f"these import each other: {sorted(left)}"
         for name in free:
             del left[name]
+
+
+def test_a_large_folder_says_what_each_of_its_files_is():
+    """A stranger looks for the place of a change there."""
+    for guide in PACKAGE.glob("*/__init__.py"):
+        text = ast.get_docstring(tree_of(guide)) or ""
+        files = {path.stem for path in guide.parent.glob("*.py")} - {"__init__"}
+        unnamed = {name for name in files if f"`{name}`" not in text}
+        assert len(files) <= FEW_FILES or not unnamed, f"{guide.parent.name}: {unnamed}"
 
 
 def test_the_reader_of_imports_sees_every_kind(tmp_path, monkeypatch):

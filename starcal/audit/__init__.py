@@ -1,8 +1,8 @@
 """The audit: which stars of a picture have colours that no star can have.
 
 `levels` tells how coarse a picture is, `shown` how each star of a stretched one is displayed and
-which detections are stars, `starlight` measures cores and rims over what lies under them, `judging`
-judges them, `plots` draws the result.
+which detections are stars, `starlight` measures cores and rims over what lies under them, `glow`
+how far a burnt-out star shines, `judging` judges them, `plots` draws the result.
 """
 
 from .judging import Audit, audit_picture, same_stars

@@ -2,6 +2,13 @@
 
 A catalogue, embedded or online, gives `CatalogueStars`: plain arrays, one entry a star, ICRS
 positions at a stated epoch, Johnson V and B-V as observed (never dereddened).
+
+One idea a file: `choose` goes from a name to stars. `embedded` comes with starcal; `own_table` is
+the user's, `deep` a table of the whole sky, made once (`deep_build`, `deep_pack`). `request` is a
+question to a service, `services` answers it: `mirrors` knows their addresses, `tap` their language,
+`transport` fetches, `columns` reads what they send, `gaia` and `johnson` turn magnitudes into V and
+B-V, `cache` keeps fields, in the `folders` of the user, `verified` remembers checksums. `dust` says
+what it does to them all; `objects` and `object_names` know nebulae by name, `star_names` stars.
 """
 
 from __future__ import annotations

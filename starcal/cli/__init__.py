@@ -1,1 +1,7 @@
-"""The command line, thin: nothing heavy is imported before a command is chosen."""
+"""The command line, thin: nothing heavy is imported before a command is chosen.
+
+One idea a file: `arguments` is what can be typed, `spelling` guesses what was meant, `kept` lets
+earlier settings stand for what was not typed, `main` goes from words to a command; `commands`,
+`page_commands` and `catalogue_commands` do it, `completion` helps a shell; `files` are what they
+read and write, `terminal` is what they say.
+"""

@@ -1,9 +1,12 @@
 """The last step: stars back into the finished nebula.
 
 One idea a file: `features` is what two pictures share, `geometry` how the nebula was cropped,
-turned and scaled since its stars were taken out, `belonging` which starless frame a layer is of,
-`laying` carries the layer there and lays it over, `blend` screens stars so that they keep their
-hue; `job` does it all. `splitting` is the step before: stars out of a frame.
+turned and scaled since its stars were taken out, `drift` and `bends` doubt that, `belonging` says
+which starless frame a layer is of, `rebuilt` keeps its clipped cores; `tones` tells linear from
+stretched, `tone_curve` how tones were changed, `toning` does it again to a frame; `star_layer` is
+the layer as it was asked for, `laying` carries it there and lays it over, `blend` screens stars so
+that they keep their hue; `job` does it all, `saving` keeps it. `splitting` is the step before:
+stars out of a frame.
 """
 
 from .belonging import belonging_cards, read_nebula

@@ -13,13 +13,9 @@ from campaigns import also
 from matplotlib.figure import Figure
 from scipy.spatial import cKDTree
 
-from starcal.audit.judging import (
-    IMPOSSIBLE_KINDS,
-    Audit,
-    _likely_kind,
-    audit_picture,
-    hue_word,
-)
+from starcal.audit.hues import hue_word
+from starcal.audit.judging import _likely_kind, audit_picture
+from starcal.audit.result import IMPOSSIBLE_KINDS, Audit
 from starcal.audit.starlight import star_widths
 from starcal.colour.stellar import IMPOSSIBLE_DUV, classify, duv, srgb_decode, star_rgb
 from starcal.demo.examples import DEMOS

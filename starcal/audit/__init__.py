@@ -2,9 +2,11 @@
 
 `levels` tells how coarse a picture is, `shown` how each star of a stretched one is displayed and
 which detections are stars, `starlight` measures cores and rims over what lies under them, `glow`
-how far a burnt-out star shines, `judging` judges them, `plots` draws the result.
+how far a burnt-out star shines, `judging` judges them, `hues` says it in words; `result` is what
+comes of it, `plots` draws it.
 """
 
-from .judging import Audit, audit_picture, same_stars
+from .judging import audit_picture, same_stars
+from .result import Audit
 
 __all__ = ["Audit", "audit_picture", "same_stars"]

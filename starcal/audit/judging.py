@@ -8,9 +8,6 @@ judged.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
-
 import numpy as np
 from astropy import units as u
 from astropy.table import Table
@@ -26,7 +23,6 @@ from ..colour.stellar import (
     rgb_to_lab,
     rgb_to_uv_prime,
     srgb_decode,
-    srgb_encode,
     uv_prime_distance,
 )
 from ..errors import FrameError
@@ -35,24 +31,14 @@ from ..frame.given import FrameLike, frame_of
 from ..stars import PLATEAU_SHARE, Flag, measure_stars, places_of
 from ..stars.linearity import measure_linearity
 from ..stars.noise import frame_noise
-from ..texts import UNBROKEN, aligned, broken, counted, escaped, html_table
-from . import plots
+from .hues import hue_word
 from .levels import Coarseness
+from .result import IMPOSSIBLE_KINDS, Audit
 from .shown import what_is_shown
 from .starlight import COMPRESSED_SKY_ERROR, StarLight, measure_starlight, star_widths
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-IMPOSSIBLE_WORDS = {
-    "green": "green to cyan",
-    "magenta": "magenta to purple",
-    "blue": "bluer than any star",
-}
-IMPOSSIBLE_KINDS = ("green", "magenta", "blue")
-MAX_DUV_ERROR = (
-    IMPOSSIBLE_DUV / 4
-)  # most stars are within 0.004 of the locus: 2.7 errors at least from the limit
+# Most stars are within 0.004 of the locus: 2.7 errors at least from the limit.
+MAX_DUV_ERROR = IMPOSSIBLE_DUV / 4
 # In a stretched picture: a colour is judged if it stays on one side of the limit by so many errors,
 # whatever is left of the background under the star; but not where half the limit is one error, or
 # only the impossible ones could be told.
@@ -79,246 +65,10 @@ NEIGHBOUR_SNR = 8.0  # fainter neighbours do not move a median of background
 # that are just noticed side by side.
 VISIBLE_STEP_UV = 0.012
 RIM_SIGMA = 2.5  # errors by which a rim must pass that; the worst of five parts is taken
-NEUTRAL_UV = 0.010  # so near the white point a star looks white
-D65_UV = (0.19784, 0.46834)  # u', v' of the display's white
 
 BLIND_ROWS = 64  # a strip of them fits the cache
 JUDGED_SIDE_PX = 16  # below, no star has a background round it
 WIDTH_SNR = 20.0  # of the stars that tell the typical width
-HUES = (
-    (15, "red"),
-    (45, "orange"),
-    (70, "yellow"),
-    (160, "green"),
-    (200, "cyan"),
-    (255, "blue"),
-    (285, "violet"),
-    (345, "magenta"),
-    (360, "red"),
-)
-
-
-@dataclass(frozen=True, eq=False)
-class Audit:
-    """The star colours of a picture, with the evidence.
-
-    Attributes
-    ----------
-    name : str
-        Of the picture.
-    stretched : bool
-        Judged as display values (decoded first), or as linear light.
-    how_judged : str
-        What that rests on.
-    neutral_bv : float or None
-        B-V of the star that the picture is taken to show neutral; None: D65.
-    stars : Table
-        A row a star: ``x_px, y_px, snr, width_px``; core colour as displayed ``u_prime, v_prime``,
-        ``duv, duv_error`` and ``green_index`` after undoing the neutral star, ``hue`` as
-        displayed; ``rim_u_prime, rim_v_prime``; ``fringe_uv`` (distance of the rim, or of its worst
-        quarter, from the core) with ``fringe_error``; ``fringed``; ``kind``: possible, suspicious,
-        green, magenta, blue, unknown; ``why_unknown``; ``flags`` of `measure_stars`.
-
-    Examples
-    --------
-    >>> import starcal
-    >>> calibrated = starcal.calibrate("broadband.fits")
-    >>> audit = starcal.audit_picture(calibrated.pixels)
-    >>> isinstance(audit, starcal.Audit), audit.n_impossible
-    (True, 0)
-    """
-
-    name: str
-    stretched: bool
-    how_judged: str
-    neutral_bv: float | None
-    stars: Table = field(repr=False)
-
-    @property
-    def n_found(self) -> int:
-        """Stars found."""
-        return len(self.stars)
-
-    @property
-    def n_judged(self) -> int:
-        """Stars whose colour is known well enough."""
-        return int(np.count_nonzero(self.stars["kind"] != "unknown"))
-
-    @property
-    def n_impossible(self) -> int:
-        """Judged stars of a colour that no star has."""
-        return int(np.count_nonzero(self.impossible))
-
-    @property
-    def n_suspicious(self) -> int:
-        """Judged stars of a colour that a real star hardly has."""
-        return int(np.count_nonzero(self.stars["kind"] == "suspicious"))
-
-    @property
-    def n_rims(self) -> int:
-        """Stars whose rim could be compared with the core."""
-        return int(np.count_nonzero(np.isfinite(self.stars["fringe_uv"])))
-
-    @property
-    def n_fringed(self) -> int:
-        """Stars whose rim is of visibly another colour than the core."""
-        return int(np.count_nonzero(self.stars["fringed"]))
-
-    @property
-    def impossible(self) -> np.ndarray:
-        """Which rows of `stars` have a colour that no star has."""
-        return np.isin(self.stars["kind"], IMPOSSIBLE_KINDS)
-
-    @property
-    def share_impossible(self) -> float | None:
-        """Of the measured stars; None where none could be judged."""
-        return self.n_impossible / self.n_judged if self.n_judged else None
-
-    @property
-    def kinds(self) -> dict[str, int]:
-        """How many stars are of each kind."""
-        return {
-            kind: int(np.count_nonzero(self.stars["kind"] == kind))
-            for kind in ("possible", "suspicious", *IMPOSSIBLE_KINDS, "unknown")
-        }
-
-    @property
-    def hues(self) -> dict[str, int]:
-        """Hue, as displayed, of the impossible stars: how many of each, the most frequent first."""
-        return _tally_of_words(self.stars["hue"][self.impossible])
-
-    @property
-    def unknown(self) -> dict[str, int]:
-        """Why stars were not judged: how many for each reason."""
-        return _tally_of_words(self.stars["why_unknown"][self.stars["kind"] == "unknown"])
-
-    def to_dict(self) -> dict:
-        """Plain numbers and words for JSON; what could not be measured is None."""
-        median = (
-            float(np.median(self.stars["duv"][self.stars["kind"] != "unknown"]))
-            if self.n_judged
-            else None
-        )
-        return {
-            "name": self.name,
-            "stretched": self.stretched,
-            "how_judged": self.how_judged,
-            "neutral_bv": self.neutral_bv,
-            "found": self.n_found,
-            "judged": self.n_judged,
-            "impossible": self.n_impossible,
-            "share_impossible": self.share_impossible,
-            "suspicious": self.n_suspicious,
-            "kinds": self.kinds,
-            "hues": self.hues,
-            "median_duv": median,
-            "rims_compared": self.n_rims,
-            "fringed": self.n_fringed,
-            "unknown": self.unknown,
-        }
-
-    def summary(self) -> str:
-        """One sentence."""
-        if not self.n_judged:
-            why = ", ".join(f"{count} {reason}" for reason, count in self.unknown.items())
-            return f"No star could be measured ({why or 'no star was found'})."
-        hues = ", ".join(
-            f"{self.kinds[kind]} {word}"
-            for kind, word in IMPOSSIBLE_WORDS.items()
-            if self.kinds[kind]
-        )
-        has = "has" if self.n_impossible == 1 else "have"
-        return (
-            f"{self.n_impossible} of {counted(self.n_judged, 'measured star')} "
-            f"({100 * self.share_impossible:.1f} %) {has} a "
-            "colour that no star has" + (f": {hues}." if hues else ".")
-        )
-
-    def rows(self) -> list[tuple[str, str]]:
-        """The numbers that matter, as (name, text) pairs: for the terminal and the report."""
-        white = "D65" if self.neutral_bv is None else f"B-V {self.neutral_bv:.2f}"
-        shown = "stretched" if self.stretched else "linear"
-        rows = [
-            ("picture", self.name),
-            ("measured as", f"{shown}: {self.how_judged}"),
-            ("taken as neutral", white),
-            ("stars found", str(self.n_found)),
-            ("stars measured", str(self.n_judged)),
-        ]
-        rows += self._kind_rows()
-        for reason, count in self.unknown.items():
-            rows.append((f"not measured: {reason}", str(count)))
-        if self.n_rims:
-            seen = f"{self.n_fringed} of {self.n_rims} rims"
-            rows.append(("fringes", f"{seen} are visibly of another colour than the core"))
-        return rows
-
-    def _kind_rows(self) -> list[tuple[str, str]]:
-        """How many stars are of each kind of colour."""
-        return [
-            (kind, f"{count}  ({KIND_WORDS[kind]})")
-            for kind, count in self.kinds.items()
-            if count and kind != "unknown"
-        ]
-
-    def __repr__(self) -> str:
-        """One line; the table would fill a screen."""
-        return f"<Audit of {self.name}: {self.summary()}>"
-
-    def __str__(self) -> str:
-        """Several lines for a terminal."""
-        return self.text()
-
-    def text(self, width: int = UNBROKEN, *, all_numbers: bool = True) -> str:
-        """Lines for a terminal, none longer than a width; there are few numbers, and all shown."""
-        rows = [row for row in self.rows() if row[1]]
-        return "\n".join([*broken(self.summary(), width), *aligned(rows, width)])
-
-    def _repr_html_(self) -> str:
-        """For notebooks."""
-        return f"<p><strong>{escaped(self.summary())}</strong></p>{html_table(self.rows())}"
-
-    def plot_chromaticity(self, ax: Axes | None = None) -> Axes:
-        """Plot the measured stars in u'v' as displayed, beside real stars and the limits of the
-        possible.
-
-        Parameters
-        ----------
-        ax : Axes, optional
-            A new figure if not given.
-
-        Returns
-        -------
-        Axes
-        """
-        return plots.plot_judged_colours(self.stars, self.neutral_bv, ax)
-
-    def plot_map(self, ax: Axes | None = None) -> Axes:
-        """Plot where on the picture stars have impossible colours, and where rims differ from
-        cores.
-
-        Parameters
-        ----------
-        ax : Axes, optional
-            A new figure if not given.
-
-        Returns
-        -------
-        Axes
-            In pixels, x to the right, y upwards.
-        """
-        return plots.plot_judged_places(self.stars, ax)
-
-
-KIND_WORDS = {
-    "possible": "as real stars",
-    "suspicious": "a little off, or too near the limit to tell",
-    "green": "impossible: green to cyan",
-    "magenta": "impossible: magenta to purple",
-    "blue": "impossible: bluer than the hottest star",
-}
-
-
 WHY_UNKNOWN = [
     "at the edge",
     "not the shape of a star",
@@ -405,20 +155,10 @@ def audit_picture(
     starlight = _starlight(light, blind, table, width_px, coarse)
     stars = _blank_judgement(table, width_px, pixels.shape[1:])
     bv_mag = _bv_of(stars, known)
-    if stretched:
-        like_stars = _stars_as_displayed(pixels, table, np.isfinite(bv_mag))
-        odd = ~like_stars | _may_be_a_knot(table, starlight)
-    else:
-        odd = _odd_shape(table, starlight)
-    _judge_cores(
-        stars,
-        starlight,
-        neutral_bv,
-        bv_mag,
-        odd,
-        table["snr"] < MIN_SNR[stretched],
-        stretched,
-    )
+    like_stars = _stars_as_displayed(pixels, table, np.isfinite(bv_mag)) if stretched else None
+    odd = _odd_shape(table, starlight, like_stars)
+    faint = table["snr"] < MIN_SNR[stretched]
+    _judge_cores(stars, starlight, neutral_bv, bv_mag, odd, faint, stretched)
     _judge_rims(stars, starlight)
     return Audit(name, stretched, how_judged, neutral_bv, stars)
 
@@ -596,9 +336,12 @@ def _may_be_a_knot(table: Table, light: StarLight) -> np.ndarray:
     return faint & (textured | _rim_of_a_knot(light))
 
 
-def _odd_shape(table: Table, light: StarLight) -> np.ndarray:
-    """Not the shape of a star of a linear picture: as the star finder says, or a rim."""
-    return (np.asarray(table["flags"] & Flag.SHAPE) > 0) | _rim_of_a_knot(light)
+def _odd_shape(table: Table, light: StarLight, like_stars: np.ndarray | None) -> np.ndarray:
+    """Not the shape of a star: of a linear picture as the star finder says, or a rim; of a
+    stretched one as it is displayed."""
+    if like_stars is None:
+        return (np.asarray(table["flags"] & Flag.SHAPE) > 0) | _rim_of_a_knot(light)
+    return ~like_stars | _may_be_a_knot(table, light)
 
 
 def _rim_of_a_knot(light: StarLight) -> np.ndarray:
@@ -802,31 +545,3 @@ def _uv_error(rgb: np.ndarray, factor: np.ndarray) -> np.ndarray:
         uv_prime_distance(rgb + error, rgb - error) for error in np.moveaxis(factor, -1, 0)
     ]
     return np.sqrt(np.sum(np.square(parts), axis=0)) / 2
-
-
-def _hue_deg(rgb: np.ndarray) -> np.ndarray:
-    """The hue angle of a linear colour (n, 3) as displayed: red is 0, green 120; NaN for black."""
-    top = rgb.max(axis=-1, keepdims=True)
-    shown = srgb_encode(np.clip(rgb / np.where(top > 0, top, np.nan), 0, 1))
-    red, green, blue = np.moveaxis(shown, -1, 0)
-    return np.rad2deg(np.arctan2(np.sqrt(3) * (green - blue), 2 * red - green - blue)) % 360
-
-
-def hue_word(rgb: np.ndarray) -> np.ndarray:
-    """The hue of a linear colour (n, 3) as displayed, in a word; white near the display's white,
-    unknown for NaN."""
-    rgb = np.asarray(rgb, float)
-    angle = _hue_deg(rgb)
-    offset = rgb_to_uv_prime(rgb) - D65_UV
-    words = [
-        (np.isnan(angle), "unknown"),
-        (np.hypot(offset[..., 0], offset[..., 1]) < NEUTRAL_UV, "white"),
-        *((angle < end, word) for end, word in HUES),
-    ]
-    return np.select([test for test, _ in words], [word for _, word in words], "red")
-
-
-def _tally_of_words(words) -> dict[str, int]:
-    found, count = np.unique(np.asarray(words), return_counts=True)
-    order = np.argsort(-count, kind="stable")
-    return {str(found[i]): int(count[i]) for i in order}

@@ -7,7 +7,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from ..audit import Audit
-from ..audit.judging import KIND_WORDS
+from ..audit.result import KIND_WORDS
 from ..checking.result import CheckResult
 from ..fit.sources import GIVEN_WORDS, OWN_WORDS, told_own
 from ..layers import FEW_STARS, ProfileMap

@@ -7,7 +7,7 @@ numbers and names that bound a choice therefore stand here, and `colour` and `ca
 from here.
 
 A choice is added in three places: `Choices` (default, limits, meaning), the keywords of the
-functions that obey it, below, and an option in ``cli.arguments``.
+functions that obey it, below, and an option in ``cli.options``.
 """
 
 from __future__ import annotations

@@ -51,7 +51,7 @@ from .fitting import (
     said_of_gains,
     said_of_widths,
 )
-from .known import with_catalogue
+from .known import known_by_catalogue
 from .result import CatalogueUse, CheckResult
 
 LEFT_OUT_REACH_PX = 2.0  # a star left out by hand lies within this of the place named
@@ -196,7 +196,7 @@ def linearity_of(frame: Frame, stars: Table) -> Linearity:
         return seen.linearity
     stretched = seen.linearity.stretched
     located = locate(seen.stars, seen.frame, source_of(choices), stretched=stretched)
-    stars, located = with_catalogue(seen.stars, located, seen.frame)
+    stars, located = known_by_catalogue(seen.stars, located, seen.frame)
     return _against_catalogue(seen.linearity, stars, located.match)
 
 
@@ -225,7 +225,7 @@ def _stars_measured(frame: Frame, choices: Choices) -> Table:
 
 def _matched(seen: _StarsSeen, located: Located, neutral_bv: float) -> CheckResult:
     """What is known before the fit: the stars with their catalogue entries and their light."""
-    stars, located = with_catalogue(seen.stars, located, seen.frame)
+    stars, located = known_by_catalogue(seen.stars, located, seen.frame)
     light = _light(seen.frame, stars, located)
     linearity = _against_catalogue(seen.linearity, stars, located.match)
     seen = replace(seen, stars=stars, linearity=linearity)

@@ -27,7 +27,7 @@ from .fitting import SOUND_BV_ERROR_MAG
 SOUGHT_SNR = 10.0  # of catalogue stars that are looked for where they must be
 
 
-def with_catalogue(stars: Table, located: Located, frame: Frame) -> tuple[Table, Located]:
+def known_by_catalogue(stars: Table, located: Located, frame: Frame) -> tuple[Table, Located]:
     """The stars with what the catalogue knows of them, and those that only it shows; where the
     frame is, with those among its pairs."""
     if located.match is None:

@@ -169,6 +169,12 @@ def test_rows_tell_the_tally(solved):
     assert rows["stars found"] == str(len(solved.stars))
 
 
+def test_the_gains_measured_in_other_ways_make_a_table(solved):
+    table = solved.second_table()
+    assert len(table) == len(solved.second) > 0
+    assert list(table["change"]) == [each.change for each in solved.second]
+
+
 class Tags(HTMLParser):
     """Checks that tags are closed in order; collects pictures and places named."""
 

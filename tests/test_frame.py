@@ -18,9 +18,11 @@ import imagecodecs
 import numpy as np
 import pytest
 import tifffile
+from astropy.coordinates import SkyCoord
 from astropy.io import fits
 from astropy.time import Time
 from astropy.wcs import WCS
+from astropy.wcs.utils import pixel_to_skycoord
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
@@ -972,9 +974,9 @@ def test_each_missing_keyword_is_named(tmp_path, key):
     ("cards", "words"),
     [
         ({"CD1_1": 0.0, "CD1_2": 0.0}, "singular"),
-        ({"CTYPE1": "GLON-TAN", "CTYPE2": "GLAT-TAN"}, "GLON-TAN"),
-        ({"RADESYS": "FK4", "EQUINOX": 1950.0}, "FK4"),
-        ({"EQUINOX": 2025.5}, "2025.5"),
+        ({"CTYPE1": "ELON-TAN", "CTYPE2": "ELAT-TAN"}, "ELON-TAN"),
+        ({"CTYPE1": "GLAT-TAN", "CTYPE2": "GLON-TAN"}, "they say 'GLAT-TAN'"),
+        ({"RADESYS": "GAPPT", "EQUINOX": 2000.0}, "GAPPT"),
         ({"CTYPE1": "DEC--TAN", "CTYPE2": "RA---TAN"}, "they say 'DEC--TAN'"),
         ({"CTYPE1": "LINEAR"}, "Unmatched celestial axes"),
     ],
@@ -983,6 +985,30 @@ def test_wcs_that_does_not_give_icrs_positions(tmp_path, cards, words):
     frame = read_frame(save(tmp_path / "a.fits", header=wcs_header(**cards)))
     with pytest.raises(NoWCSError, match=words):
         require_wcs(frame)
+
+
+@pytest.mark.parametrize(
+    ("cards", "words", "off_arcsec"),
+    [
+        ({"CTYPE1": "GLON-TAN", "CTYPE2": "GLAT-TAN"}, "galactic coordinates", 1e-6),
+        ({"CTYPE1": "GLON-CAR", "CTYPE2": "GLAT-CAR"}, "galactic coordinates", 1e-6),
+        ({"CTYPE1": "GLON-TAN-SIP", "CTYPE2": "GLAT-TAN-SIP"}, "galactic coordinates", 1e-6),
+        ({"EQUINOX": 2025.5}, "FK5, equinox 2025.5", 1e-6),
+        # aberration of FK4's stars is no rotation: 0.34 arcsec, and differs by this over 0.01 rad
+        ({"RADESYS": "FK4", "EQUINOX": 1950.0}, "FK4, equinox 1950", 0.01),
+    ],
+)
+def test_a_wcs_of_another_celestial_frame_is_turned(tmp_path, cards, words, off_arcsec):
+    """astropy, which knows the frames, is the judge; what is written says ICRS."""
+    own = wcs_header(**cards, **(SIP if "SIP" in str(cards) else {}))
+    frame = read_frame(save(tmp_path / "a.fits", header=own))
+    x, y = np.meshgrid([0.0, 19.0, 39.0], [0.0, 23.0])
+    truth = pixel_to_skycoord(x.ravel(), y.ravel(), WCS(own).celestial).icrs
+    for wcs in (frame.wcs, WCS(frame.header, naxis=2)):
+        ra_deg, dec_deg = wcs.all_pix2world(x.ravel(), y.ravel(), 0)
+        found = SkyCoord(ra_deg, dec_deg, unit="deg")
+        assert found.separation(truth).arcsec.max() < off_arcsec
+    assert any(f"{words}: it was turned to ICRS" in note for note in frame.notes)
 
 
 def test_an_older_name_of_a_keyword_is_read_without_a_word(tmp_path):
@@ -1106,11 +1132,11 @@ def test_unusable_wcs_files(tmp_path):
             FrameError, match=r"this is no FITS header. Give --wcs a solved FITS picture"
         ):
             read_frame(path, wcs=tmp_path / "bad.wcs")
-    (tmp_path / "galactic.txt").write_text(
-        wcs_header(CTYPE1="GLON-TAN", CTYPE2="GLAT-TAN").tostring(sep="\n")
+    (tmp_path / "ecliptic.txt").write_text(
+        wcs_header(CTYPE1="ELON-TAN", CTYPE2="ELAT-TAN").tostring(sep="\n")
     )
     with pytest.raises(FrameError, match=r"its WCS cannot be used: needed CTYPE1 = 'RA---TAN'"):
-        read_frame(path, wcs=tmp_path / "galactic.txt")
+        read_frame(path, wcs=tmp_path / "ecliptic.txt")
     assert read_frame(path, wcs=wcs_file(tmp_path / "good.wcs", "wcs")).wcs is not None
 
 

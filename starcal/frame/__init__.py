@@ -5,12 +5,12 @@ a file, `fits_files` and `pictures` fetch planes and header from FITS and from T
 (`tiff_pages` which of a TIFF's, `upright` the right way up, `mosaic` a raw one's cells), `cards`
 and `size_limit` refuse what claims too much, `room` is where large frames lie, `levels` finds the
 full scale, blank borders and dead channels, `sky` makes sense of the header (WCS, epoch),
-`wcs_files` reads a WCS given apart, `regrid` puts one grid onto another. `targets` judges where
-outputs may go, `whole` lets them take their names complete or not at all, `locks` keeps others
-away meanwhile, `output` writes FITS and TIFF, `in_kind` the format that a picture came in, `spaces`
-knows colour spaces by their profiles, `displayed` takes pictures to sRGB, `straight_pieces` reads
-curves quickly, `steps` tells how coarse channels were before they were moved, `inbox` keeps what a
-browser hands over.
+`celestial` turns other celestial frames to ICRS, `wcs_files` reads a WCS given apart, `regrid` puts
+one grid onto another. `targets` judges where outputs may go, `whole` lets them take their names
+complete or not at all, `locks` keeps others away meanwhile, `output` writes FITS and TIFF,
+`in_kind` the format that a picture came in, `spaces` knows colour spaces by their profiles,
+`displayed` takes pictures to sRGB, `straight_pieces` reads curves quickly, `steps` tells how coarse
+channels were before they were moved, `inbox` keeps what a browser hands over.
 """
 
 from .displayed import in_srgb

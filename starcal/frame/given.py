@@ -13,6 +13,7 @@ from astropy.units import Quantity
 from astropy.wcs import WCS
 
 from ..errors import FrameError
+from .celestial import in_icrs
 from .fits_files import Raw
 from .reading import Frame, frame_of_raw, read_frame
 from .sky import with_wcs
@@ -110,7 +111,7 @@ def _placed(frame: Frame, wcs: WCS | fits.Header | str | Path) -> Frame:
         raise FrameError(
             f"wcs of type {type(wcs).__name__} given: a WCS, a header or a file's name needed"
         )
-    given = (WCS(wcs) if isinstance(wcs, fits.Header) else wcs).celestial
+    given = in_icrs((WCS(wcs) if isinstance(wcs, fits.Header) else wcs).celestial)
     return replace(frame, wcs=given, wcs_missing=(), header=with_wcs(frame.header, given))
 
 

@@ -600,9 +600,9 @@ def _of_cells(given, shape):
 def _own_sky(header, shape):
     """What the header of the picture itself says."""
     sky = celestial_wcs(header, shape)
-    if sky.wcs is None or str(header["CTYPE1"]).startswith("RA"):
+    if sky.wcs is None or (str(header["CTYPE1"]).startswith("RA") and not sky.turned):
         return header, sky
-    return with_wcs(header, sky.wcs), sky  # colour was the first axis
+    return with_wcs(header, sky.wcs), sky  # colour was the first axis, or the sky another
 
 
 def _upright(wcs, rows, wcs_name):

@@ -17,6 +17,7 @@ from astropy.wcs.utils import proj_plane_pixel_area
 from ..errors import FrameError, NoWCSError
 from ..robust import middle_px
 from .cards import has_cd, in_degrees, unreadable, wcs_fault
+from .celestial import in_icrs, is_icrs, told_frame
 
 WCS_KEYS = re.compile(
     r"(WCSAXES|WCSNAME|(CTYPE|CRVAL|CRPIX|CDELT|CUNIT)\d|(CD|PC|PV|PS)\d+_\d+"
@@ -36,12 +37,13 @@ OLDEST_YR, NEWEST_YR = 1880, 2150  # MJD 0, a date that was never set, is 1858
 
 
 class Sky(NamedTuple):
-    """Outcome of looking for a celestial WCS: the WCS or what is missing, and notes in plain
-    words."""
+    """Outcome of looking for a celestial WCS: the WCS or what is missing, notes in plain words, and
+    whether the header tells it in another celestial frame."""
 
     wcs: WCS | None
     missing: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    turned: bool = False
 
 
 @contextmanager
@@ -139,6 +141,7 @@ def celestial_wcs(header: fits.Header, shape: tuple[int, int]) -> Sky:
             wcs = WCS(cards, naxis=[WCSSUB_CELESTIAL])
             wcs.array_shape = shape
             wcs.wcs.set()
+            told, wcs = wcs, _told_in_icrs(wcs, notes)
             fault = _fault(wcs, shape)
     except (
         Exception
@@ -146,7 +149,7 @@ def celestial_wcs(header: fits.Header, shape: tuple[int, int]) -> Sky:
         fault = f"a consistent WCS ({_last_line(error)})"
     if fault:
         return Sky(None, (fault,), tuple(notes))
-    return Sky(wcs, (), tuple(notes))
+    return Sky(wcs, (), tuple(notes), turned=wcs is not told)
 
 
 def _plainly(card: fits.Card) -> fits.Card | tuple:
@@ -203,12 +206,23 @@ def _take_one_matrix(cards, notes):
         notes.append(f"The header has a CD matrix and {', '.join(stray)} as well: CD is used.")
 
 
+def _told_in_icrs(wcs, notes):
+    """The WCS in ICRS, if that can be done."""
+    if not wcs.has_celestial or wcs.wcs.lng != 0:
+        return wcs
+    turned = in_icrs(wcs)
+    if turned is not wcs:
+        turned.array_shape = wcs.array_shape
+        notes.append(f"The WCS is in {told_frame(wcs)}: it was turned to ICRS.")
+    return turned
+
+
 def _fault(wcs, shape):
     """What keeps a WCS from giving ICRS right ascension and declination; None if nothing does."""
     if not wcs.has_celestial or wcs.wcs.lngtyp.strip() != "RA" or wcs.wcs.lng != 0:
         longitude, latitude = wcs.wcs.ctype
         return f"CTYPE1 = 'RA---TAN' and CTYPE2 = 'DEC--TAN' (they say {longitude!r}, {latitude!r})"
-    if not _is_icrs(wcs):
+    if not is_icrs(wcs):
         system = wcs.wcs.radesys.strip()
         return f"RADESYS = 'ICRS' (it says {system}, equinox {wcs.wcs.equinox:g})"
     if not _distortion_px(wcs, shape) < max(shape[-2:]):
@@ -251,14 +265,6 @@ def undistorted(wcs: WCS | None, xy_px: np.ndarray) -> np.ndarray:
     return (
         wcs.sip_pix2foc(xy_px + 1, 1) + wcs.wcs.crpix - 1
     )  # with origin 0 astropy is off by a pixel
-
-
-def _is_icrs(wcs):
-    """FK5 of 2000 is ICRS to 0.03 arcsec (Arias et al. 1995, A&A 303, 604)."""
-    system, equinox = wcs.wcs.radesys.strip() or "ICRS", wcs.wcs.equinox
-    if system == "FK5":
-        return not np.isfinite(equinox) or abs(equinox - 2000) <= 0.01
-    return system == "ICRS"
 
 
 def pixels_of(

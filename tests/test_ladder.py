@@ -280,6 +280,7 @@ def test_only_the_page_listens_and_only_on_loopback():
 
 
 def test_photutils_stays_where_stars_are_measured():
+    """It belongs to the core by design: circles on pixels are not cut by code of our own."""
     users = {
         rung(path)
         for path in FILES

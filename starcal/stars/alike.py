@@ -158,15 +158,21 @@ class _Curves:
         """Sigma of what brings a channel to the profile of another; 0 where they are alike, or no
         blur does it."""
         bare = self.grown(0.0)
-        concentration = np.log(bare[:, INNER] / bare[:, OUTER])
+        concentration = _ln_of_lit(bare[:, INNER] / bare[:, OUTER])
         unlike = concentration[sharp] - concentration[soft]
         if not unlike > UNLIKE_LN:
             return 0.0
         tried_px = TRIED_WIDTHS * self.common_px
         grown = np.array([self.grown(sigma_px)[sharp] for sigma_px in tried_px])
-        misfit = np.std(np.log(grown / bare[soft]), axis=1)
+        misfit = np.std(_ln_of_lit(grown / bare[soft]), axis=1)
+        misfit = np.where(np.isfinite(misfit), misfit, np.inf)
         best = int(np.argmin(misfit))
         return float(tried_px[best]) if misfit[best] < MOST_LEFT * unlike else 0.0
+
+
+def _ln_of_lit(light: NDArray) -> NDArray:
+    """Logarithm; NaN where noise leaves no light."""
+    return np.log(np.where(light > 0, light, np.nan))
 
 
 def _by_bins(stamps: NDArray, bins: NDArray, count: int) -> NDArray:

@@ -31,6 +31,8 @@ LINEAR_LAYER_PROFILE = 0.9
 STRETCHED_PROFILE = 0.75  # a display stretch lies below with its error, no linear frame does
 # clipping level over sky noise: linear deep-sky frames have 500 and more, stretched 15 to 70
 LINEAR_RANGE = 150.0
+# in one channel: no stretch leaves so much in any, and noise of others is that of their nebula
+SURELY_LINEAR_RANGE = 500.0
 SURE_SLOPE = 0.15  # half a 95 % interval; a slope known less well says nothing
 # Uneven ground under wide stars bends the slope of a linear frame by more than its statistical
 # error: one known less well than this is believed only where the range of values agrees.
@@ -433,13 +435,14 @@ def _flux_with_wings(stars: Table, index: int) -> np.ndarray:
 
 
 def _clip_over_noise(stars: Table) -> float:
-    """Range of pixel values that stars span before they clip, in sigmas of the sky; NaN where
-    hardly a star clips."""
+    """Range of pixel values that stars span before they clip, in sigmas of the sky, in the channel
+    where it is least unless one is surely linear; NaN where hardly a star clips."""
     if np.count_nonzero(stars["flags"] & Flag.SATURATED) < CLIPPED_STARS:
         return np.nan
     noise = stars.meta["noise"]
     span = (np.array(stars.meta["clip_level"]) - noise.sky) / np.maximum(noise.noise, 1e-12)
-    return float(np.nanmin(span))
+    widest = float(np.nanmax(span))
+    return widest if widest > SURELY_LINEAR_RANGE else float(np.nanmin(span))
 
 
 def _near_top(pixels: np.ndarray) -> float:

@@ -20,9 +20,9 @@ from starcal.fit.contrasts import (
 from starcal.fit.dust import Dust, galactic_latitude_deg
 from starcal.fit.expected import expected_flux
 from starcal.fit.gains import fit_gains
-from starcal.fit.steadiness import steadiness
+from starcal.fit.steadiness import proportion, steadiness
 from starcal.fit.unevenness import CleanColours, unevenness
-from starcal.fit.verdict import uneven_clause, unsteady_clause
+from starcal.fit.verdict import pressed_clause, uneven_clause, unsteady_clause
 from starcal.layers import split
 from starcal.stars import Flag, measure_stars
 from starcal.stars.alike import alike_by, blurred
@@ -135,6 +135,16 @@ def alike_of(pixels, x, y):
     """The blurs of a frame, as the check asks for them."""
     widths = measure_widths(pixels, x, y, 3.0)
     return alike_by(pixels, x, y, widths.fwhm_px, widths.common_px)
+
+
+def test_channels_whose_light_noise_hides_are_made_alike_without_a_word():
+    """Light less than nothing has no logarithm: once a warning."""
+    rng = np.random.default_rng(5)
+    at = np.array([40.0, 60.0])
+    for _ in range(6):
+        noise = rng.standard_normal((3, 100, 100))
+        noise[0, 40, 40] += 30
+        assert alike_by(noise, at, at, np.array([1.5, 1.5, 4.0]), 2.5) is not None
 
 
 def test_the_blur_that_makes_channels_alike_is_the_one_that_softened_them():
@@ -687,6 +697,16 @@ def test_a_wide_halo_of_one_channel_goes_into_the_error():
     assert np.isnan(halo_light(light.halo[:, :5], np.ones(5))[0]).all()
 
 
+def test_few_bright_stars_that_disagree_tell_no_halo():
+    """Of ten stars on rough ground three count, with -7, 18 and 31 % of red; the faint ones agree
+    with anything."""
+    noise = np.array([0.001, 0.001, 0.001, *np.full(7, 0.02)])
+    red = np.array([-0.07, 0.18, 0.31, *np.linspace(-0.1, 0.3, 7)])
+    share, error = halo_light(np.array([red, np.zeros(10)]), noise)
+    assert np.isnan(share[0]) or abs(share[0]) < 2 * error[0]
+    assert share[1] == 0
+
+
 def frame_with_halo(share):
     """Nine stars of 1.8 px on 300 x 300 px, a share of whose red light lies 15 to 30 px away."""
     rng = np.random.default_rng(3)
@@ -741,6 +761,25 @@ def test_a_bent_channel_shows_in_colours_alone(channel):
     times = (1.0, 1.0 - found.share, -found.share)[channel]
     assert abs(found.change) == pytest.approx(0.147 * times, abs=4 * found.error)
     assert "not linear" in unsteady_clause(found)
+
+
+def proportion_of(power, seed, n=60, scatter=0.03):
+    """Of stars of V 8 to 12, whose light grows by a power of the catalogue's."""
+    rng = np.random.default_rng([13, seed])
+    v_mag, bv_mag = rng.uniform(8, 12, n), rng.normal(0.75, 0.35, n)
+    light = 10 ** (-0.4 * (v_mag + 0.2 * bv_mag)) * np.exp(scatter * rng.standard_normal(n))
+    return proportion(light**power, np.full(n, scatter), v_mag, bv_mag)
+
+
+def test_channels_that_are_bent_alike_fall_behind_the_catalogue():
+    """By the power, to its error; where stars scatter too much to tell, nothing is said."""
+    found = proportion_of(0.93, 1)
+    assert found.power == pytest.approx(0.93, abs=4 * found.error)
+    assert "all alike" in pressed_clause(found)
+    linear = [proportion_of(1.0, seed) for seed in range(8)]
+    assert np.mean([((each.power - 1) / each.error) ** 2 for each in linear]) < 2
+    assert not any(map(pressed_clause, [*linear, proportion_of(0.93, 1, scatter=0.5), None]))
+    assert proportion_of(1.0, 1, n=10) is None
 
 
 def test_linear_channels_are_steady():

@@ -7,6 +7,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from astropy.table import Table
 from campaigns import also
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -17,7 +18,8 @@ from starcal.demo.spectra import band_mags
 from starcal.fit import verdict
 from starcal.fit.gains import TARGET_SLOPE, fit_gains
 from starcal.fit.verdict import Verdict, decide
-from starcal.stars.linearity import Linearity
+from starcal.stars import Flag
+from starcal.stars.linearity import Linearity, _clip_over_noise
 
 BOLDNESS = {"no": 0, "undecided": 1, "rescue": 2}
 LOOSE_CATALOGUE = {"brightness": 1.20, "brightness_error": 0.36}  # of nine stars
@@ -95,6 +97,12 @@ def test_rescue():
     assert "40 stars" in found.reasons[1]
     assert "0.050 to 0.006" in found.reasons[2]
     assert "starcal run" in found.next_steps[0]
+
+
+def test_what_speaks_against_good_gains_is_mended_not_outnumbered():
+    found = decide(a_fit(), 0.05, 0.006, contradicted="a channel is not linear")
+    assert (found.verdict, found.stars_needed) == ("undecided", None)
+    assert "before that was done" in found.next_steps[0]
 
 
 @pytest.mark.parametrize("change", [{"zero_error": 0.03}, {"scatter": 0.08}])
@@ -447,6 +455,18 @@ def test_light_known_less_well_is_believed_over_a_sky_that_nothing_lifted(
         noise_in_eight_bits=noise_steps,
     )
     assert light.stretched == stretched
+
+
+@pytest.mark.parametrize(
+    ("noise", "spans"),
+    [((0.01, 0.01, 0.012), 75), ((0.01, 0.001, 0.001), 900)],
+)
+def test_range_is_that_of_the_clearest_channel_where_that_is_surely_linear(noise, spans):
+    """Nebula makes the noise of one channel; a stretch leaves hundreds in none."""
+    stars = Table({"flags": np.full(6, int(Flag.SATURATED))})
+    stars.meta["noise"] = SimpleNamespace(sky=np.full(3, 0.1), noise=np.array(noise))
+    stars.meta["clip_level"] = (1.0, 1.0, 1.0)
+    assert _clip_over_noise(stars) == pytest.approx(spans)
 
 
 @pytest.mark.parametrize(

@@ -25,9 +25,15 @@ from ..fit.dust import Dust, dust_before
 from ..fit.expected import LEAST_EXPECTED_SNR, expected_flux
 from ..fit.gains import MAG_PER_LN, MIN_STARS, TARGET_SLOPE, GainFit, fit_gains
 from ..fit.responses import ColourTerms
-from ..fit.steadiness import STEADY_WIDTHS, Steadiness, steadiness
+from ..fit.steadiness import STEADY_WIDTHS, Steadiness, proportion, steadiness
 from ..fit.unevenness import CleanColours, unevenness
-from ..fit.verdict import LEAST_PALE, MOST_PALE_OTHER, uneven_clause, unsteady_clause
+from ..fit.verdict import (
+    LEAST_PALE,
+    MOST_PALE_OTHER,
+    pressed_clause,
+    uneven_clause,
+    unsteady_clause,
+)
 from ..robust import upper_median
 from ..stars import CHANNELS, SHAPE_SNR, Flag, places_of
 from ..stars.apertures import (
@@ -251,6 +257,7 @@ def fit_light(
         gradient=_gradient_of_stars(stars, rows, fit, clean),
         contradicted=_against_the_gains(stars, light, fit, beyond)
         or unsteady_clause(steady)
+        or _pressed(stars, rows, fit, flux, error)
         or _unlike_over_the_frame(stars, light, rows, fit, clean),
         terms=terms,
         notes=notes,
@@ -488,6 +495,16 @@ def _steadiness_of_stars(stars: Table, light: ApertureLight, fit: GainFit) -> St
     alone = light.neighbours[radius] < NEIGHBOUR_SHARE
     noise = _relative_noise(stars, light) * STEADY_WIDTHS**NOISE_POWER
     return steadiness(fit, light.growth_flux[:, radius, alone], noise[alone])
+
+
+def _pressed(stars: Table, rows: NDArray, fit: GainFit, flux: NDArray, error: NDArray) -> str:
+    """What the light of used stars in green has against gains, by those that are not among others,
+    which add to faint ones; see `pressed_clause`."""
+    alone = np.asarray(stars["flags"])[rows] & int(OF_WIDE_APERTURE) == 0
+    asked = fit.used & alone
+    light, noise = flux[1, asked], error[1, asked]
+    listed = [_listed(stars, name, rows[asked]) for name in ("v_mag", "bv_mag")]
+    return pressed_clause(proportion(light, noise, *listed))
 
 
 def _measured_again(

@@ -315,7 +315,10 @@ def halo_light(halo: NDArray | None, noise: NDArray) -> tuple[NDArray, NDArray]:
     weight = sigma**-2.0
     share = np.array([weighted_median(row, weight) for row in halo[:, known]])
     off = np.abs(halo[:, known] - share[:, None]) / sigma
-    size = np.maximum(SIGMA_PER_DEVIATION * np.median(off, axis=1), LEAST_HALO_SCATTER)
+    # by all alike, and by those that count most: of few bright ones on rough ground each may say
+    # something else, while the faint ones agree with everything
+    usual = np.maximum(np.median(off, axis=1), [weighted_median(row, weight) for row in off])
+    size = np.maximum(SIGMA_PER_DEVIATION * usual, LEAST_HALO_SCATTER)
     error = 1.2533 * size / np.sqrt(weight.sum())
     return np.where(error < HALO_KNOWN_TO, share, np.nan), error
 

@@ -2,7 +2,8 @@
 
 B-V plays no part: one combination of a star's two log ratios is the same for all of them but for
 their scatter about one line, so that stars of any brightness tell it to a per cent, matched or not,
-where the catalogue's B-V leaves 3 to 5 %.
+where the catalogue's B-V leaves 3 to 5 %. Channels that are bent alike show in no colour: there
+light is held against the catalogue's magnitudes.
 """
 
 from dataclasses import dataclass
@@ -11,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..robust import SIGMA_PER_DEVIATION
-from .gains import GainFit
+from .gains import MAG_PER_LN, GainFit
 
 STEADY_WIDTHS = (
     1.4  # aperture: narrower ones feel the places of faint stars, wider ones their sky
@@ -24,6 +25,8 @@ TILT_ERROR, BOW_ERROR = 0.3, 0.1
 KNOWN_OF_COLOUR = np.diag([0.0, TILT_ERROR**-2.0, BOW_ERROR**-2.0, 0.0])
 SHARE_RANGE = (-1.3, -0.5)  # of the colour terms of R and B of broadband filters
 ODD_SIGMAS, ODD_ROUNDS = 4.0, 6
+BIWEIGHT_ROUNDS = 15
+LEAST_SCALE = 0.5  # of the stars' scatter, in units of what noise and colours make expected
 BRIGHT_TO_FAINT = (0.1, 0.9)  # of the stars, in light
 # bright stars differ from faint ones in kind; on 280 linear frames the root mean square pull is 1.2
 # with it
@@ -81,6 +84,49 @@ def steadiness(fit: GainFit, flux: NDArray, noise: NDArray) -> Steadiness | None
     )
 
 
+@dataclass(frozen=True, kw_only=True)
+class Proportion:
+    """How light grows with that of the catalogue.
+
+    Attributes
+    ----------
+    power : float
+        By which it does; 1 for linear data.
+    error : float
+    """
+
+    power: float
+    error: float
+
+
+def proportion(
+    light: NDArray, noise: NDArray, v_mag: NDArray, bv_mag: NDArray
+) -> Proportion | None:
+    """Measure whether the light of stars is in proportion to what the catalogue has.
+
+    Parameters
+    ----------
+    light : ndarray, shape (n,)
+        Of stars that the catalogue knows, in one channel.
+    noise : ndarray, shape (n,)
+        Relative.
+    v_mag, bv_mag : ndarray, shape (n,)
+
+    Returns
+    -------
+    Proportion or None
+        None with too few stars.
+    """
+    if len(light) < FEWEST_STEADY:
+        return None
+    colour = bv_mag - np.median(bv_mag)
+    bright = (np.median(v_mag) - v_mag) / MAG_PER_LN
+    design = np.column_stack([np.ones_like(colour), colour, colour**2, bright])
+    sigma = np.hypot(noise, OWN_SCATTER_LN)
+    found, covariance = _by_biweight(design, np.log(light), sigma)
+    return Proportion(power=float(found[3]), error=float(np.sqrt(covariance[3, 3])))
+
+
 def _reach_ln(light: NDArray) -> float:
     """Ratio of light from the faint stars to the bright ones, ln."""
     faint, bright = np.quantile(np.log(light), BRIGHT_TO_FAINT)
@@ -100,6 +146,20 @@ def _slope_with_light(flux, noise, share) -> tuple[float, float]:
     return float(found[3]), float(np.sqrt(covariance[3, 3]))
 
 
+def _by_biweight(design, values, sigma) -> tuple[NDArray, NDArray]:
+    """As `_without_odd_stars`, with weights that fall gently: neighbours make the faint end odd all
+    the way, and a line that begins there keeps them."""
+    kept = np.ones(len(values))
+    for _ in range(BIWEIGHT_ROUNDS):
+        weighted = design * (kept / sigma**2)[:, None]
+        covariance = np.linalg.inv(weighted.T @ design + KNOWN_OF_COLOUR)
+        found = covariance @ weighted.T @ values
+        off = np.abs(values - design @ found) / sigma
+        scale = max(SIGMA_PER_DEVIATION * float(np.median(off)), LEAST_SCALE)
+        kept = np.clip(1 - (off / (ODD_SIGMAS * scale)) ** 2, 1e-6, None) ** 2
+    return found, scale**2 * covariance
+
+
 def _without_odd_stars(design, values, sigma) -> tuple[NDArray, NDArray]:
     """Terms of a line through stars that are not odd, and their covariance by what they scatter."""
     kept = np.ones(len(values), bool)
@@ -108,6 +168,6 @@ def _without_odd_stars(design, values, sigma) -> tuple[NDArray, NDArray]:
         covariance = np.linalg.inv(weighted.T @ design + KNOWN_OF_COLOUR)
         found = covariance @ weighted.T @ values
         off = np.abs(values - design @ found) / sigma
-        scale = max(SIGMA_PER_DEVIATION * float(np.median(off[kept])), 0.5)
+        scale = max(SIGMA_PER_DEVIATION * float(np.median(off[kept])), LEAST_SCALE)
         kept = off < ODD_SIGMAS * scale
     return found, scale**2 * covariance

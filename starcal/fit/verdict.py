@@ -16,7 +16,7 @@ from ..stars.linearity import Linearity
 from ..texts import counted
 from .contrasts import FITTED_CHANNELS, SecondMeasurement
 from .gains import MAG_PER_LN, MIN_STARS, GainFit
-from .steadiness import Steadiness
+from .steadiness import Proportion, Steadiness
 from .unevenness import Unevenness
 
 RATIO_RANGE = (
@@ -55,6 +55,9 @@ HOT_FIELD_RATIOS = ((0.4, 1.7), (0.25, 1.05))
 MOST_UNEVEN, MOST_UNEVEN_CHANCE, UNEVEN_QUARTILE = 0.05, 0.25, 0.67
 MOST_EVEN = 0.01
 UNSTEADY_SIGMAS = 3.0
+# Below 1, of the power by which light grows with the catalogue's: a power of 0.9 in all channels
+# alike moves gains by 3 to 5 %. Linear frames are within 0.01 and their errors.
+PRESSED, PRESSED_SIGMAS = 0.02, 2.0
 MATRIX_BELOW, MATRIX_ABOVE = (
     0.8,
     1.2,
@@ -156,6 +159,10 @@ WHY_FEW = {
         "a longer focus or sharper stars part them",
     ),
 }
+BEFORE_THAT = (
+    "more stars do not decide it: give the frame as it was before that was done to it, its "
+    "channels linear, evenly flat-fielded and not filtered"
+)
 IN_ORDER = "give the channels in the order red, green, blue"
 GO_ON_WITHOUT = "let `starcal run` colour the stars without calibration"
 FOR_CATALOGUE = "for its stars' catalogue colours, "
@@ -351,11 +358,16 @@ def decide(
             **shared,
         )
     if doubts:
+        known = doubts == [contradicted]
         return Verdict(
             "undecided",
             reasons=tuple(doubts),
-            stars_needed=_stars_needed(fit),
-            next_steps=(_to_know_more(fit), SEPARATE_STARS, GO_ON_WITHOUT),
+            stars_needed=None if known else _stars_needed(fit),
+            next_steps=(
+                BEFORE_THAT if known else _to_know_more(fit),
+                SEPARATE_STARS,
+                GO_ON_WITHOUT,
+            ),
             **shared,
         )
     return Verdict(
@@ -386,8 +398,9 @@ def uneven_clause(found: Unevenness) -> str:
     return (
         f"the gain of {FITTED_CHANNELS[worst]} differs by {100 * found.change[worst]:.1f} +- "
         f"{100 * found.error[worst]:.1f} % over the frame, by the colours of "
-        f"{counted(found.stars, 'clean star')}: an uneven flat, or a gradient of colour; "
-        "--model gradient takes out a plane that the catalogue's stars show"
+        f"{counted(found.stars, 'clean star')}: an uneven flat, a gradient of colour, or a channel "
+        "that was filtered, which changes narrow stars most; --model gradient takes out a plane "
+        "that the catalogue's stars show"
     )
 
 
@@ -413,6 +426,27 @@ def unsteady_clause(found: Steadiness | None) -> str:
         f"colours change by {100 * abs(found.change):.1f} +- {100 * found.error:.1f} % from faint "
         f"to bright stars where B-V plays no part, by {counted(found.stars, 'clean star')}: a "
         "channel is not linear, or was cut"
+    )
+
+
+def pressed_clause(found: Proportion | None) -> str:
+    """What light that falls behind the catalogue's has against gains, as a clause: channels that
+    are bent alike.
+
+    Parameters
+    ----------
+    found : Proportion or None
+
+    Returns
+    -------
+    str
+        Empty where it does not, or too little to be sure.
+    """
+    if found is None or 1 - found.power - PRESSED_SIGMAS * found.error < PRESSED:
+        return ""
+    return (
+        f"a star 1 mag brighter in the catalogue is {found.power:.3f} +- {found.error:.3f} mag "
+        "brighter here: the channels are not linear, all alike"
     )
 
 

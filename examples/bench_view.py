@@ -21,8 +21,8 @@ from starcal.choices import Settings
 from starcal.demo.scene import make_scene
 from starcal.frame import write_fits
 from starcal.view import points
-from starcal.view.job import after_shown, before_shown, cure_of, open_job
-from starcal.view.visible import window_of
+from starcal.view.job import cure_of, open_job
+from starcal.view.visible import after_shown, before_shown, window_of
 
 FIELD = {
     "ra_deg": 305.6,

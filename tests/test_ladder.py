@@ -33,6 +33,7 @@ LADDER = (
     "place",
     "fit",
     "compose",
+    "named",
     "demo",
     "plan",
     "draw",
@@ -335,6 +336,15 @@ def test_help_imports_no_numpy():
 def test_import_starcal_is_light():
     answer = run_python(
         "import sys, starcal\nassert 'numpy' not in sys.modules\nassert starcal.__version__"
+    )
+    assert answer.returncode == 0, answer.stderr
+
+
+def test_the_first_picture_waits_for_nothing_that_measures():
+    answer = run_python(
+        "import sys, starcal.view.desk, starcal.view.visible\n"
+        "from starcal.view.waiting import waiting_for_frame\n"
+        "assert not {'scipy', 'starcal.stars', 'starcal.draw.plots'} & set(sys.modules)"
     )
     assert answer.returncode == 0, answer.stderr
 

@@ -13,8 +13,8 @@ from starcal.frame import write_fits, write_tiff16
 from starcal.stars import Flag, measure_stars
 from starcal.stars.linearity import measure_linearity
 from starcal.stars.noise import frame_noise
-from starcal.view.job import after_shown, before_shown, cure_of, open_job
-from starcal.view.visible import Window
+from starcal.view.job import cure_of, open_job
+from starcal.view.visible import Window, after_shown, before_shown
 
 CUT_PX = 7.0  # radius of the discs that are kept, several widths of a star
 FAINTEST_MAG = 13.0  # of the stars that the other step has found

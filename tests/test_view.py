@@ -47,15 +47,20 @@ from starcal.view.history import History
 from starcal.view.job import (
     ByGains,
     ByStar,
-    after_shown,
-    before_shown,
     cure_of,
     open_job,
     star_fluxes,
 )
 from starcal.view.page import Page
 from starcal.view.saving import save_of_job
-from starcal.view.visible import Window, mean_of, rgba, window_of
+from starcal.view.visible import (
+    Window,
+    after_shown,
+    before_shown,
+    mean_of,
+    rgba,
+    window_of,
+)
 from starcal.view.waiting import FirstSight
 from starcal.view.waiting_page import WaitingPage
 

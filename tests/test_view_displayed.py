@@ -15,9 +15,9 @@ from starcal.pipeline import run_settings
 from starcal.view import points, rows
 from starcal.view.displayed import OF_LINEAR_LIGHT, DisplayJob
 from starcal.view.history import History
-from starcal.view.job import after_shown, before_shown, cure_of, open_job
+from starcal.view.job import cure_of, open_job
 from starcal.view.page import Page
-from starcal.view.visible import Window
+from starcal.view.visible import Window, after_shown, before_shown
 
 SLOW_FIXTURES = ("settings", "job")
 WHOLE = Window(slice(0, 360), slice(0, 480), 1)

@@ -28,10 +28,9 @@ from ..many import (
     write_calibrated,
     write_summary,
 )
-from ..pipeline import folder_of, outputs_of, read_asked, read_others, run_settings
+from ..named import read_asked, read_others
+from ..pipeline import folder_of, outputs_of, run_settings
 from ..texts import counted
-from ..view import require_bokeh
-from ..view.desk import desk_at_once, desk_of
 from .files import (
     FITS_NAME,
     asked_for,
@@ -90,32 +89,6 @@ def _run_several(options) -> int:
     lines += [str(made.common)] if made.common else []
     show(options, facts, "\n".join([*lines, str(made), f"written: {', '.join(written)}"]))
     return 1 if made.n_failed else 0
-
-
-def view(options) -> int:
-    """Serve the page until it is ended."""
-    require_bokeh()
-    from ..view.serving import claim, serve  # Bokeh is an extra that need not be installed
-
-    nebula = Path(options.frame[0]) if len(options.frame) == 2 else None
-    asked = asked_for(options, options.frame[1] if nebula else None)
-    listener = claim(options.port)
-    kept = {"out": options.out, "overwrite": options.overwrite}
-    with ProgressBar(options) as bar:
-        if asked.first_file:
-            moved = options.moved
-            desk = desk_at_once(asked, nebula=nebula, moved=moved, progress=bar, **kept)
-        else:
-            desk = desk_of(asked, progress=bar, **kept)
-    serve(
-        listener,
-        desk,
-        browser=options.browser,
-        announce=lambda address: show(
-            options, {"address": address}, f"the page: {address} (Ctrl-C ends it)"
-        ),
-    )
-    return 0
 
 
 def check(options) -> int:

@@ -16,7 +16,7 @@ from .terminal import open_streams, refuse, steps_told
 # Which module of this folder has a command's function, and its name there.
 COMMANDS = {
     "run": ("commands", "run"),
-    "view": ("commands", "view"),
+    "view": ("view_command", "view"),
     "check": ("commands", "check"),
     "calibrate": ("commands", "calibrate"),
     "compose": ("commands", "compose"),

@@ -1,11 +1,11 @@
 """The whole job, in order: check, choose the route, make the picture, write files and a report.
 
-One idea a file: `asked` reads what settings name, `made` is what a route makes, `routes` are the
+One idea a file: `asked` says what a run was given, `made` is what a route makes, `routes` are the
 ways to it, `auditing` proves it, `result` tells of it, `writing` puts it into files; `running` does
 all of it.
 """
 
-from .asked import folder_of, outputs_of, read_asked, read_others
+from .asked import folder_of, outputs_of
 from .auditing import audited
 from .result import RunResult
 from .routes import as_displayed, takes_gains
@@ -17,8 +17,6 @@ __all__ = [
     "audited",
     "folder_of",
     "outputs_of",
-    "read_asked",
-    "read_others",
     "run",
     "run_prepared",
     "run_settings",

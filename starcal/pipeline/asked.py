@@ -1,4 +1,4 @@
-"""What was asked for: the frames that settings name, and the folder that a run writes into."""
+"""What was asked for, and the folder that a run writes into."""
 
 from __future__ import annotations
 
@@ -10,9 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from ..choices import Choices, Settings
-from ..compose import read_channels
 from ..errors import OutputError
-from ..frame import Frame, check_folder, lasting_path, read_frame, require_not_inputs
+from ..frame import Frame, check_folder, lasting_path, require_not_inputs
 from ..frame.given import FrameLike
 
 OUTPUTS = (
@@ -51,54 +50,6 @@ def objects_among(given: dict[str, Any], choices: Choices) -> tuple[str, ...]:
         for name, each in given.items()
         if not isinstance(each, str | Path | None) and not named.get(name)
     )
-
-
-def read_asked(settings: Settings, *, cells: bool = False) -> Frame:
-    """The frame that settings name, from one file or three.
-
-    Parameters
-    ----------
-    settings : Settings
-    cells : bool
-        Take a raw frame of a colour camera, too; see `frame.read_frame`.
-
-    Returns
-    -------
-    Frame
-
-    Raises
-    ------
-    FrameError
-        As `frame.read_frame`.
-    """
-    if settings.red:
-        return read_channels(
-            settings.red,
-            settings.green,
-            settings.blue,
-            wcs=settings.wcs,
-            full_scale=settings.full_scale,
-        )
-    wcs, full_scale = settings.wcs, settings.full_scale
-    return read_frame(settings.frame, wcs=wcs, full_scale=full_scale, cells=cells)
-
-
-def read_others(settings: Settings) -> dict[str, Frame | None]:
-    """The frames besides it that a cure may use, by keyword of `run` and `recolour_stars`.
-
-    Parameters
-    ----------
-    settings : Settings
-
-    Returns
-    -------
-    dict of str to (Frame or None)
-    """
-    starless, star_frame = settings.starless, settings.star_frame
-    return {
-        "starless": read_frame(starless, full_scale=settings.full_scale) if starless else None,
-        "star_frame": read_frame(star_frame) if star_frame else None,
-    }
 
 
 def _name_of(frame: Frame | str | Path | None) -> str | None:

@@ -12,13 +12,12 @@ from ..choices import Choices, OfRun, Settings, chosen
 from ..cure.stars import ReadyToColour, coloured_as_chosen
 from ..frame import atomic_folder, require_there
 from ..frame.given import FrameLike, maybe_frame
+from ..named import read_asked, read_others
 from ..progress import Logged, Progress, part_of, silent
 from .asked import (
     OUTPUTS,
     folder_of,
     objects_among,
-    read_asked,
-    read_others,
     require_free_folder,
     settings_asked_for,
 )

@@ -19,9 +19,10 @@ from bokeh.models import Checkbox
 from ..choices import Settings, default_of
 from ..errors import OutputError, StarcalError
 from ..inputs import at_home
-from . import looks, panel, rows
+from . import looks, panel
 from .history import History
 from .visible import Window, window_of
+from .words import page_words
 
 GATHER_MS = 15  # changes that come within this are answered together
 AT_ONCE_MS = 1  # a slider's move is answered so soon
@@ -289,7 +290,7 @@ class ChoicePage:
         try:
             told = await asyncio.to_thread(work)
         except (StarcalError, OSError) as error:
-            self._say(f"Not saved: {rows.page_words(error)}")
+            self._say(f"Not saved: {page_words(error)}")
         else:
             self._say(told)
         finally:

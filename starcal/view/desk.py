@@ -1,21 +1,24 @@
 """What one server shows: nothing yet, a frame, or stars over a finished nebula; and what was chosen
 so far."""
 
+from __future__ import annotations
+
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ..choices import Settings
 from ..frame import Inbox, kind_of
-from ..pipeline import folder_of, read_asked, run_settings
+from ..named import read_asked
 from ..progress import Progress, silent
-from .first_nebula import waiting_for_stars
 from .history import History
-from .job import AnyJob, open_job
-from .joining import JoinJob, open_join_job
 from .waiting import Waiting, waiting_for_frame
+
+if TYPE_CHECKING:  # what takes long to import is so when the picture has been seen
+    from .job import AnyJob
+    from .joining import JoinJob
 
 
 @dataclass(eq=False, kw_only=True)
@@ -38,8 +41,9 @@ class Desk:
         Where files go, at first.
     overwrite : bool
         Whether they may replace others, at first.
-    save : callable
-        Is given settings and a folder, and ``overwrite=``; writes the files of a run.
+    save : callable, optional
+        Is given settings and a folder, and ``overwrite=``; writes the files of a run. By default
+        `pipeline.run_settings`.
     inbox : Inbox
         What a browser hands over.
     chosen_here : bool
@@ -53,7 +57,7 @@ class Desk:
     out: str | None = None
     overwrite: bool = False
     waiting: Waiting | None = None
-    save: Callable[..., Any] = run_settings
+    save: Callable[..., Any] | None = None
     inbox: Inbox = field(default_factory=Inbox)
     chosen_here: bool = False
 
@@ -77,6 +81,8 @@ class Desk:
         FrameError
             It cannot be read.
         """
+        from ..pipeline import folder_of
+
         here = Path.cwd()
         known = self.inbox.original(path, here)
         settings = replace(self.settings, frame=str(known))
@@ -132,10 +138,14 @@ def desk_of(
     """
     job: AnyJob | JoinJob | None = None
     if nebula is not None:
+        from .joining import open_join_job
+
         stars = Path(settings.first_file)
         job = open_join_job(nebula, stars, settings, moved=moved, progress=progress)
         out = out or str(file_beside(nebula))
     elif settings.first_file:
+        from .job import open_job
+
         job = open_job(settings, progress)
     return Desk(
         settings=settings, job=job, history=History(settings), out=out, overwrite=overwrite
@@ -177,6 +187,8 @@ def desk_at_once(
     if nebula is None:
         waiting = waiting_for_frame(read_asked(settings), settings)
     else:
+        from .first_nebula import waiting_for_stars
+
         out = out or str(file_beside(nebula))
         waiting = waiting_for_stars(nebula, Path(settings.first_file), settings, moved=moved)
     history = History(settings)

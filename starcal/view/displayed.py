@@ -18,7 +18,7 @@ from ..cure.pictures import ROUTES
 from ..frame import Frame, in_srgb
 from ..pipeline import as_displayed, audited
 from ..stars import places_of
-from .visible import VisiblePart, Window, mean_of, part_as_it_is
+from .visible import AS_IT_IS, VisiblePart, Window, mean_of, part_as_it_is
 
 SAME_PLACE_PX = 2.0  # of a star in the check's table and in an audit's
 # Settings of linear light alone
@@ -27,21 +27,6 @@ RESTING = (
     "The picture is shown as it is: brightness, size, black point and stretch are for linear "
     "frames, and rest; warmth and saturation are answered when their slider is let go"
 )
-
-
-class AsItIs:
-    """In the place of a stretch, for what is stretched already."""
-
-    def adjusted(self, black: float, strength: float) -> "AsItIs":
-        """The same, whatever is asked for."""
-        return self
-
-    def apply(self, pixels: NDArray) -> NDArray:
-        """Display values within 0 to 1; black where there are none."""
-        return np.clip(np.nan_to_num(pixels), 0, 1)
-
-
-AS_IT_IS = AsItIs()
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

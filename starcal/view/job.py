@@ -21,12 +21,14 @@ from ..fit.gains import log_ratios
 from ..fit.sources import StarColours
 from ..frame import Frame
 from ..layers import ProfileMap, Split
-from ..pipeline import read_asked, read_others, takes_gains
+from ..named import read_asked, read_others
+from ..pipeline import takes_gains
 from ..progress import Progress, part_of, silent
 from ..stars import in_channels
 from .displayed import AsDisplayed, DisplayJob, open_displayed
 from .from_star_frame import StarFrameJob, light_at_stars
-from .visible import SplitPart, VisiblePart, Whitening, Window, mean_of, rgba, split_part
+from .layered import SplitPart, split_part
+from .visible import VisiblePart, Whitening, Window, mean_of
 
 # Settings that mean nothing where the whole frame is multiplied
 OF_SINGLE_STARS = ("warmth", "saturation", "star_brightness", "star_size")
@@ -133,7 +135,7 @@ def open_job(
     frame : Frame, optional
         Instead of the one that the settings name.
     others : dict, optional
-        Instead of those besides it, as `pipeline.read_others` gives them.
+        Instead of those besides it, as `named.read_others` gives them.
     checked : callable
         Is given the check as soon as it is made.
 
@@ -446,18 +448,6 @@ def by_gains(
     plain = np.tensordot(thinned.matrix, bright, 1) + thinned.sky_offset[:, None]
     excess = np.nan_to_num(calibrated(bright[:, None, :]).pixels[:, 0] - plain)
     return ByGains(checked, thinned, Whitening(x, y, excess), stretch.on_sky_of(thinned.pixels))
-
-
-def before_shown(job: AnyJob, part: VisiblePart, settings: Settings) -> NDArray[np.uint32]:
-    """The frame as pixels of the screen, (rows, columns); see `visible.rgba`."""
-    return rgba(job.stretch.adjusted(settings.black, settings.strength).apply(part.before))
-
-
-def after_shown(cure: Cure, part: VisiblePart, settings: Settings) -> NDArray[np.uint32]:
-    """The picture as pixels of the screen, (rows, columns)."""
-    return rgba(
-        cure.stretch.adjusted(settings.black, settings.strength).apply(cure.after(part))
-    )
 
 
 # --- stars ------------------------------------------------------------------------------

@@ -25,13 +25,13 @@ from .job import (
     OF_SINGLE_STARS,
     Cure,
     Job,
-    after_shown,
-    before_shown,
     cure_of,
     fitted_alike,
 )
 from .picture import make_picture, show_halves
 from .plots import make_plots
+from .visible import after_shown, before_shown
+from .words import page_words
 
 CLICK_PX = 15  # of the screen: a click so far from a star still means it
 MOST_MARKS = 60  # in the picture at a time, the brightest: more hide it
@@ -164,7 +164,7 @@ class Page(ChoicePage):
         try:
             self.choose(bands=str(typed_path(typed)) if typed.strip() else None)
         except OutputError as error:
-            self._say(rows.page_words(error))
+            self._say(page_words(error))
             self._show_choices()
 
     def leave_out(self) -> None:
@@ -215,7 +215,7 @@ class Page(ChoicePage):
             job = self.job.with_cores(now)
             cure = cure_of(job, checked, now)
         except StarcalError as error:
-            self._say(rows.page_words(error))
+            self._say(page_words(error))
         else:
             if job is not self.job or now.star_size != self.shown_settings.star_size:
                 self.visible = None
@@ -265,7 +265,7 @@ class Page(ChoicePage):
         try:
             self.other = self._by_other_route(self.history.now)
         except StarcalError as error:
-            self._say(rows.page_words(error))
+            self._say(page_words(error))
             self.beside.value = panel.BEFORE  # which comes here again
         self._refresh()
 

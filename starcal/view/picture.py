@@ -1,6 +1,9 @@
 """The picture: the visible part before and after, a divider between them, marks on the stars."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from bokeh.models import (
@@ -17,9 +20,11 @@ from bokeh.plotting import figure
 from bokeh.transform import factor_cmap, factor_mark
 from numpy.typing import NDArray
 
-from ..layers import ProfileMap
 from .looks import CHOSEN, PAPER, SOURCE_MARKS, sheet
 from .visible import Window
+
+if TYPE_CHECKING:
+    from ..layers import ProfileMap
 
 MARK_PX, RING_PX = 13, 26  # of the screen, at least
 MARK_FWHM = 4  # a mark lies round a star of this many widths, however near it is seen

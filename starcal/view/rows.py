@@ -11,6 +11,7 @@ from ..stars import Flag, flag_words
 from ..texts import counted, escaped, html_table
 from .job import Cure
 from .points import catalogue_of, residuals_of, states_of
+from .words import page_words
 
 MOST_ROWS = 40
 Cell = Callable[[int], str]  # a text for a row of the star table
@@ -32,19 +33,6 @@ HEADINGS = (
 NOTHING_CHOSEN = "No star chosen: click one in the picture, or draw a box or a loop in a plot."
 NONE_IN_FIT = "Nothing left out: none of the chosen stars takes part in the fit."
 NONE_LEFT_OUT = "Nothing taken back: none of the chosen stars was left out by hand."
-# What errors advise for the command line, and the same for whoever has the page before them.
-PAGE_WORDS = {
-    "add --overwrite, or choose a folder with "
-    "--out": "tick “replace earlier files”, or name another folder",
-    ", with -o or --out": "",
-    "Leave --bands out": "Leave the field empty",
-    "with --bands FILE": "in the field “Response curves”",
-    "Let `starcal run` colour its stars instead": "Choose another route",
-    ", or let `starcal run` colour its stars as they are displayed": "",
-    "use --route best": "choose “best for this frame”",
-    "--route ": "route ",
-    " +- ": " ± ",
-}
 
 
 def star_rows(cure: Cure, chosen: list[int]) -> list[tuple[str, ...]]:
@@ -121,14 +109,6 @@ def table_html(cure: Cure, chosen: list[int]) -> str:
         return f"<p>{NOTHING_CHOSEN}</p>"
     more = f"<p>and {len(chosen) - MOST_ROWS} more</p>" if len(chosen) > MOST_ROWS else ""
     return html_table(star_rows(cure, chosen[:MOST_ROWS]), HEADINGS) + more
-
-
-def page_words(said: Exception | str) -> str:
-    """What an error or a reason says, as advice for the page and not for the command line."""
-    said = str(said)
-    for typed, words in PAGE_WORDS.items():
-        said = said.replace(typed, words)
-    return said
 
 
 def outcome_html(outcome: Outcome) -> str:

@@ -26,10 +26,6 @@ from tornado.web import OutputTransform, RequestHandler, stream_request_body
 
 from ..errors import PageError, StarcalError
 from .desk import Desk
-from .join_page import JoinPage
-from .joining import JoinJob
-from .page import Page
-from .saving import save_of_job
 from .start_page import StartPage
 from .tabs import SharedChoices
 from .waiting_page import WaitingPage
@@ -348,8 +344,7 @@ def _open_page(desk: Desk, document: Document) -> None:
         work, here = desk.waiting, desk.chosen_here
         page = WaitingPage(document, work, choices.now, keep=choices.keep, chosen_here=here)
         choices.join(page)
-    elif isinstance(desk.job, JoinJob):
-        choices.join(JoinPage(document, desk.job, choices.now, **kept))
-    else:
-        save = partial(save_of_job, desk.job, desk.save)
-        choices.join(Page(document, desk.job, choices.now, save=save, **kept))
+        return
+    from .whole_page import whole_page  # all that it needs was imported to make its job
+
+    choices.join(whole_page(document, desk.job, choices.now, run_anew=desk.save, **kept))

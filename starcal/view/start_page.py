@@ -11,9 +11,10 @@ from bokeh.models import Button, Select
 
 from ..errors import StarcalError
 from ..frame import pictures_in
-from . import looks, panel, rows
+from . import looks, panel
 from .choosing import typed_path
 from .desk import Desk
+from .words import page_words
 
 CHOOSE = "choose one"
 OPENED = "opened"  # the page loads itself again when it is told so
@@ -71,7 +72,7 @@ class StartPage:
         try:
             path = typed_path(typed)
         except StarcalError as error:
-            self._say(rows.page_words(error))
+            self._say(page_words(error))
             return
         self.busy = self.open.disabled = True
         self._say("reading …")
@@ -89,7 +90,7 @@ class StartPage:
         try:
             await asyncio.to_thread(self.desk.take, Path(os.path.abspath(path)), progress)
         except (StarcalError, OSError) as error:
-            self.document.add_next_tick_callback(partial(self._refused, rows.page_words(error)))
+            self.document.add_next_tick_callback(partial(self._refused, page_words(error)))
         else:
             self.document.add_next_tick_callback(self._opened)
 

@@ -7,13 +7,14 @@ afterwards: what a change of colour costs depends on the screen and not on the f
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array, vstack
 
+from ..choices import Settings
 from ..draw.preview import binned
-from ..layers import Split, light_shares
+from ..draw.tone import Stretch
 
 # the view may be finer than the screen by this share: more would be paid for and not be seen
 FINER_SHARE = 0.25
@@ -154,61 +155,9 @@ class VisiblePart:
         return made + offset.astype(np.float32)[:, None, None] + whitening.seen_in(self.window)
 
 
-@dataclass(frozen=True, eq=False)
-class SplitPart(VisiblePart):
-    """The same of a frame whose stars are told apart, ready to be coloured.
-
-    Attributes
-    ----------
-    starless : ndarray, (3, rows, columns) float32
-        Linear, as ``before``.
-    shares : sparse array, (rows * columns, n)
-        What each star gives of the luminance of each pixel.
-    """
-
-    starless: NDArray[np.float32]
-    shares: csr_array
-
-    def with_stars(self, rgb: NDArray) -> NDArray[np.float32]:
-        """The view with its stars in given colours: linear RGB (n, 3), of luminance 1 to keep their
-        light."""
-        layer = self.shares @ np.asarray(rgb, np.float32)
-        return self.starless + layer.T.reshape(self.starless.shape)
-
-
 def part_as_it_is(pixels: NDArray, window: Window) -> VisiblePart:
     """Prepare the view of a window of a frame alone."""
     return VisiblePart(window, mean_of(pixels, window))
-
-
-def split_part(
-    pixels: NDArray, parts: Split, window: Window, star_size: float = 1.0
-) -> SplitPart:
-    """Prepare the view of a window of a frame and its layers, its stars of some size."""
-    return SplitPart(
-        window,
-        mean_of(pixels, window),
-        mean_of(parts.starless, window),
-        shares_of(parts, window, star_size),
-    )
-
-
-def shares_of(parts: Split, window: Window, star_size: float = 1.0) -> csr_array:
-    """`layers.light_shares` of a window of any size, strip by strip."""
-    height = max(1, VISIBLE_ROWS // window.step) * window.step
-    tops = range(window.rows.start, window.rows.stop, height)
-    return vstack(
-        [
-            light_shares(
-                parts,
-                (slice(top, min(top + height, window.rows.stop)), window.columns),
-                window.step,
-                star_size,
-            )
-            for top in tops
-        ],
-        format="csr",
-    )
 
 
 def rgba(display: NDArray) -> NDArray[np.uint32]:
@@ -216,3 +165,47 @@ def rgba(display: NDArray) -> NDArray[np.uint32]:
     green, blue."""
     red, green, blue = (display * 255 + 0.5).astype(np.uint32)
     return red | green << 8 | blue << 16 | OPAQUE
+
+
+class AsItIs:
+    """In the place of a stretch, for what is stretched already."""
+
+    def adjusted(self, black: float, strength: float) -> "AsItIs":
+        """The same, whatever is asked for."""
+        return self
+
+    def apply(self, pixels: NDArray) -> NDArray:
+        """Display values within 0 to 1; black where there are none."""
+        return np.clip(np.nan_to_num(pixels), 0, 1)
+
+
+AS_IT_IS = AsItIs()
+
+
+class Toned(Protocol):
+    """What has a way to be shown."""
+
+    @property
+    def stretch(self) -> Stretch | AsItIs:
+        """How it is shown."""
+        ...
+
+
+class Remade(Toned, Protocol):
+    """What became of a frame."""
+
+    def after(self, part: VisiblePart) -> NDArray[np.float32]:
+        """The picture where it is seen."""
+        ...
+
+
+def before_shown(frame: Toned, part: VisiblePart, settings: Settings) -> NDArray[np.uint32]:
+    """The frame as pixels of the screen, (rows, columns); see `rgba`."""
+    return rgba(frame.stretch.adjusted(settings.black, settings.strength).apply(part.before))
+
+
+def after_shown(cure: Remade, part: VisiblePart, settings: Settings) -> NDArray[np.uint32]:
+    """The picture as pixels of the screen, (rows, columns)."""
+    return rgba(
+        cure.stretch.adjusted(settings.black, settings.strength).apply(cure.after(part))
+    )

@@ -5,21 +5,28 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import ClassVar, Protocol
+from typing import TYPE_CHECKING, ClassVar, Protocol
 
 from numpy.typing import NDArray
 
-from ..checking.result import CheckResult
 from ..choices import Settings
 from ..draw.tone import Stretch, choose_stretch
 from ..frame import Frame
-from ..pipeline import takes_gains
 from ..progress import Progress
-from .displayed import AS_IT_IS, AsItIs
-from .job import AnyJob, ByGains, after_shown, before_shown, by_gains, open_job, whitened_in
-from .joining import JoinJob
-from .rows import check_html
-from .visible import VisiblePart, Window, part_as_it_is
+from .visible import (
+    AS_IT_IS,
+    AsItIs,
+    VisiblePart,
+    Window,
+    after_shown,
+    before_shown,
+    part_as_it_is,
+)
+
+if TYPE_CHECKING:  # what takes long to import is so when the picture has been seen
+    from ..checking.result import CheckResult
+    from .job import AnyJob, ByGains
+    from .joining import JoinJob
 
 # The work begins then, if no page has shown the frame: both at once are slow.
 SEEN_WITHIN_S = 2.0
@@ -129,6 +136,9 @@ class FirstSight:
 
     def checked(self, found: CheckResult, settings: Settings) -> FirstSight:
         """The same with what a check has found."""
+        from ..pipeline import takes_gains
+        from .job import by_gains, whitened_in
+
         if found.linearity.stretched and not settings.assume_linear:
             return replace(self, stretch=AS_IT_IS)
         holds = found.fit is not None and found.verdict.verdict != "no"
@@ -228,6 +238,9 @@ def waiting_for_frame(frame: Frame, settings: Settings) -> Waiting:
     sight = FirstSight(frame, choose_stretch(frame.pixels))
 
     def make(told: Progress, sighted: Callable[[Sight, str], None]) -> AnyJob:
+        from .job import open_job
+        from .rows import check_html
+
         def checked(found: CheckResult) -> None:
             sighted(sight.checked(found, settings), check_html(found))
 

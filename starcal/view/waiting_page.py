@@ -6,12 +6,13 @@ from collections.abc import Callable
 from bokeh.document import Document
 
 from ..errors import StarcalError
-from . import panel, rows
+from . import panel
 from .choosing import BUTTONS_OF_ALL, ChoicePage
 from .history import History
 from .picture import make_picture, no_stars, show_halves
 from .start_page import OPENED
 from .waiting import Waiting
+from .words import page_words
 
 LOOK_MS = 200  # between two looks at how far the work is
 CHOOSE_ANOTHER = ". Load the page again to choose another frame"
@@ -108,5 +109,5 @@ class WaitingPage(ChoicePage):
 
 def _in_words(error: Exception) -> str:
     if isinstance(error, StarcalError | OSError):
-        return rows.page_words(error)
+        return page_words(error)
     return "a fault of the program, which the command line tells"

@@ -61,20 +61,19 @@ def clipped_rows(values: NDArray, rounds: int, least_sigma: float = 0.0) -> Clip
     ClippedRows
     """
     ordered = np.sort(np.where(np.isfinite(values), values, HIGHEST), axis=1)
-    known = ordered < HIGHEST
-    low, high = np.zeros(len(ordered), int), known.sum(axis=1)
-    place = np.arange(ordered.shape[1])
+    known = np.count_nonzero(ordered < HIGHEST, axis=1)
+    low = np.zeros(len(ordered), int)
+    high = known
     least = max(least_sigma, FLAT_SIGMA)
     for _ in range(rounds):
         median = _row_quantile(ordered, low, high, 0.5)
         one = median - _row_quantile(ordered, low, high, ONE_SIGMA_BELOW)
         two = median - _row_quantile(ordered, low, high, TWO_SIGMA_BELOW)
         sigma = np.maximum(one, two / 2)
-        reach = CLIP_SIGMA * np.maximum(sigma, least)
-        near = known & (np.abs(ordered - median[:, None]) <= reach[:, None])
-        low = near.argmax(axis=1)
-        high = np.where(near, place, -1).max(axis=1) + 1
-    high = np.maximum(high, low)
+        reach = (CLIP_SIGMA * np.maximum(sigma, least))[:, None]
+        above = ordered - median[:, None]
+        low = np.count_nonzero(above < -reach, axis=1)
+        high = np.minimum(np.count_nonzero(above <= reach, axis=1), known)
     found = high > low
     return ClippedRows(
         ordered, low, high, np.where(found, median, np.nan), np.where(found, sigma, np.nan)

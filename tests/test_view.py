@@ -528,6 +528,13 @@ def test_help_and_ports():
 
 @pytest.fixture(scope="module")
 def address(folder):
+    """The page of a small frame: who is answered, and how, is the same for all."""
+    with served(folder / "lost.fits") as (address, _):
+        yield address
+
+
+@pytest.fixture
+def narrowband_address(folder):
     """The page of the narrowband frame; its files go to a folder of the user's home, which is
     `folder` here."""
     with served(folder / "sho.fits", "--out", "~/saved") as (address, _):
@@ -801,11 +808,12 @@ def inside(browser, plot: str, columns: tuple[str, str], corners) -> list[int]:
 
 
 @pytest.mark.campaign
-def test_the_page_in_a_browser(browser, address, folder):
+def test_the_page_in_a_browser(browser, narrowband_address, folder):
     """Load, drag, zoom, brush, click, leave out, refit, undo, colours, save; then the command line
     does the same."""
     from starcal.view.page import MOST_NUMBERS
 
+    address = narrowband_address
     opened(browser, address)
     require_split_at(browser, 0.5)
 

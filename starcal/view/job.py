@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from ..checking.check import check, refit, relocated, usable, with_curves
+from ..checking.check import check_for_cure, refit, relocated, usable, with_curves
 from ..checking.result import CheckResult
 from ..choices import Choices, Settings, names_of
 from ..colour.stellar import rgb_to_uv_prime
@@ -23,7 +23,7 @@ from ..frame import Frame
 from ..layers import ProfileMap, Split
 from ..named import read_asked, read_others
 from ..pipeline import takes_gains
-from ..progress import Progress, part_of, silent
+from ..progress import Logged, Progress, part_of, silent
 from ..stars import in_channels
 from .displayed import AsDisplayed, DisplayJob, open_displayed
 from .from_star_frame import StarFrameJob, light_at_stars
@@ -137,7 +137,7 @@ def open_job(
     others : dict, optional
         Instead of those besides it, as `named.read_others` gives them.
     checked : callable
-        Is given the check as soon as it is made.
+        Is given the check as soon as it is made; see `check_for_cure`.
 
     Returns
     -------
@@ -162,7 +162,8 @@ def open_job(
         )
     progress("reading", 0.0)
     frame = read_asked(settings) if frame is None else frame
-    found = check(frame, settings, progress=part_of(progress, 0.0, 0.3))
+    told = Logged(part_of(progress, 0.0, 0.3))
+    found = check_for_cure(frame, settings, told)
     checked(found)
     others = read_others(settings) if others is None else others
     alone = all(other is None for other in others.values())

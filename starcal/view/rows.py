@@ -120,22 +120,25 @@ def outcome_html(outcome: Outcome) -> str:
 
 def verdict_html(cure: Cure) -> str:
     """Verdict, route and the numbers that they rest on."""
-    return _found_html(cure.check, cure.route, cure.reason)
+    route = f"<b>Route: {escaped(cure.route)}</b> — {escaped(page_words(cure.reason))}"
+    lines = [_verdict_line(cure.check), route, *_lines_of_fit(cure.check, cure.route)]
+    return "".join(f"<p>{line}</p>" for line in lines)
 
 
 def check_html(found: CheckResult) -> str:
-    """The same before there is a picture."""
-    return _found_html(found, found.route, found.route_reason)
-
-
-def _found_html(checked: CheckResult, route: str, reason: str) -> str:
-    lines = [
-        f"<b>Verdict: {checked.verdict.verdict}</b> — {escaped(checked.verdict.reasons[0])}",
-        f"<b>Route: {escaped(route)}</b> — {escaped(page_words(reason))}",
-    ]
-    if checked.fit is not None and (checked.gains_may_serve or route == "gains"):
-        lines.append(_fit_html(checked.fit))
+    """The same before there is a picture, and a route to it."""
+    lines = [_verdict_line(found), *_lines_of_fit(found, found.route)]
     return "".join(f"<p>{line}</p>" for line in lines)
+
+
+def _verdict_line(checked: CheckResult) -> str:
+    verdict = checked.verdict
+    return f"<b>Verdict: {verdict.verdict}</b> — {escaped(verdict.reasons[0])}"
+
+
+def _lines_of_fit(checked: CheckResult, route: str) -> list[str]:
+    serves = checked.gains_may_serve or route == "gains"
+    return [_fit_html(checked.fit)] if serves and checked.fit is not None else []
 
 
 def _fit_html(fit: GainFit) -> str:

@@ -56,7 +56,7 @@ def folder(tmp_path_factory):
     folder = tmp_path_factory.mktemp("frames")
     for name, settings in {
         "broad": {},
-        "sho": {"system": "SHO", "v_zero_electrons": 2e11},
+        "sho": {"system": "SHO", "v_zero_electrons": 2e11, "shape": (150, 210)},
         "unsolved": {"with_wcs": False, "faint_to_mag": 12.5},
     }.items():
         scene = make_scene(**FIELD | settings)

@@ -345,6 +345,6 @@ def _open_page(desk: Desk, document: Document) -> None:
         page = WaitingPage(document, work, choices.now, keep=choices.keep, chosen_here=here)
         choices.join(page)
         return
-    from .whole_page import whole_page  # all that it needs was imported to make its job
+    from .whole_page import whole_page  # whoever made its job has imported it
 
     choices.join(whole_page(document, desk.job, choices.now, run_anew=desk.save, **kept))

@@ -197,7 +197,10 @@ class Waiting:
     def _work(self) -> None:
         self._seen.wait(SEEN_WITHIN_S)
         try:
-            self.job = self._make(self._told, self._sighted)
+            job = self._make(self._told, self._sighted)
+            from . import whole_page  # noqa: F401  (here, while nobody waits for an answer)
+
+            self.job = job
         except Exception as error:  # told by whoever waits
             self.error = error
         self._ended.set()

@@ -11,7 +11,8 @@ The light: `fluxes` fits all stars jointly over grounds that may bend (`bends`),
 star, `broken` what has lost its core, `halos` cuts out what is left round bright stars, `spikes`
 and `discs` (`disc_law`) tell what of it is theirs, `flaring` lists that as `flares`, `pieces` tells
 stars from bits of spikes, `blooms` knows charge that ran over, `patches` what hangs together;
-`model` puts all of it together, `light` draws stars and knows what they hide.
+`model` puts all of it together, `brightness` finds what goes by it round stars (`surplus`), `light`
+draws stars and knows what they hide.
 
 The layers: `fill`, `holes` and `grain` mend what cannot be known, `splitting` makes them,
 `starless` holds what is hidden, `recolour` gives colours, `own_profile` draws stars of another

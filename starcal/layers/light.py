@@ -17,6 +17,7 @@ from .patches import Patches, with_neighbours
 from .psf import Psf
 from .shape_field import ShapeField
 from .stamps import disc_offsets
+from .surplus import SURPLUS_DOUBT, Surplus
 from .warp import longest
 
 CLIPPED_SHARE = 0.97  # pixels above this share of the clipping level have lost light
@@ -161,6 +162,8 @@ class StarModel:
         Stars so near to another that they have no entry of their own; they go with that.
     hidden : tuple of ndarray or None
         Pixels of each channel that count as clipped, see `broken`; None where a channel has none.
+    surplus : Surplus or None
+        What stars have round them by how bright they are; None: their profile has it all.
     """
 
     x_px: np.ndarray
@@ -175,6 +178,7 @@ class StarModel:
     flares: Flares | None = None
     companions: "SecondStars | None" = None
     hidden: tuple[NDArray[np.bool_] | None, ...] = (None, None, None)
+    surplus: Surplus | None = None
 
     @property
     def besides(self) -> list[Flares]:
@@ -434,7 +438,13 @@ def star_pixels(
     fade = _fading(model, star, radius)
     light = np.stack([fade * _light_by_profile(model, c, star, dx_px, dy_px) for c in channels])
     wrong = np.stack([_doubtful_share(model, c, star, radius) for c in channels])
-    return light, light**2 * wrong
+    wrong *= light**2
+    if model.surplus is not None:
+        for row, c in enumerate(channels):
+            more = fade * model.surplus.at(c, model.flux[c][star], radius)
+            light[row] += more
+            wrong[row] += (SURPLUS_DOUBT * more) ** 2
+    return light, wrong
 
 
 def _fading(model: StarModel, star, radius) -> NDArray[np.float32]:

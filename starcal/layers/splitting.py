@@ -22,6 +22,7 @@ from ..progress import Progress, part_of, silent
 from ..stars import CHANNELS
 from ..stars.noise import unrounded
 from ..texts import counted
+from .brightness import surplus_of
 from .fill import fill
 from .flares import Flares
 from .grain import emptiest, laid_out, local_noise, swatch
@@ -154,6 +155,8 @@ def split(pixels: NDArray, stars: Table, progress: Progress = silent) -> Split:
     _must_fit(pixels, stars)
     frame = pixels.astype(np.float32, copy=False)
     model = _model_of(frame, stars, part_of(progress, 0.0, MODEL_SHARE))
+    if model.psf and not stars.meta["noise"].empty_sky:
+        model = replace(model, surplus=surplus_of(model, _with_hidden(frame, stars, model)))
     release_memory()
     found = _Found(  # after the model, which takes memory of its own
         stars=room_for(frame.shape),
@@ -162,7 +165,7 @@ def split(pixels: NDArray, stars: Table, progress: Progress = silent) -> Split:
     )
     if shows_stars(stars):
         told = part_of(progress, MODEL_SHARE, 1.0)
-        channels = [replace(c, hidden=model.hidden[c.index]) for c in channels_of(frame, stars)]
+        channels = _with_hidden(frame, stars, model)
         _take_apart(found, channels, stars.meta["noise"].empty_sky, told)
         release_memory()
     return Split(
@@ -171,6 +174,11 @@ def split(pixels: NDArray, stars: Table, progress: Progress = silent) -> Split:
         footprint=found.footprint,
         model=model,
     )
+
+
+def _with_hidden(frame: NDArray, stars: Table, model: StarModel) -> list[Channel]:
+    """The frame's channels, with what the model hides of them."""
+    return [replace(c, hidden=model.hidden[c.index]) for c in channels_of(frame, stars)]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -38,6 +38,7 @@ from starcal.colour.stellar import rgb_to_uv_prime, srgb_decode, star_rgb
 from starcal.cure.pictures import _sources_in_words
 from starcal.display import recolour_display
 from starcal.display.curve import ToneCurve, fit_curve
+from starcal.display.recolour import _beyond_display
 from starcal.display.targets import _as_bright, _projected_bv, _spread_bv, _warmth
 from starcal.display.transfer import paint
 from starcal.errors import FrameError, HarmError, NotLinearError
@@ -305,6 +306,14 @@ def test_a_piece_of_filament_is_not_round():
     y, x = np.mgrid[-10:11, -10:11]
     assert _axis_ratio(np.hypot(x, y) < 5, (10, 10)) == pytest.approx(1, abs=0.01)
     assert _axis_ratio((abs(x) < 2) & (abs(y) < 8), (10, 10)) == pytest.approx(0.2, abs=0.02)
+
+
+def test_floats_beyond_black_and_white_keep_what_lies_beyond():
+    display = np.array([-0.01, 0.4, 1.3, 1.3, np.nan])
+    shown = np.clip(np.nan_to_num(display), 0, 1)
+    painted = np.array([0.0, 0.5, 1.0, 0.9, 0.0])
+    kept = _beyond_display(display, shown, painted)
+    np.testing.assert_allclose(kept, [-0.01, 0.5, 1.3, 1.2, np.nan])
 
 
 @pytest.mark.parametrize("keeps_ratios", [True, False])

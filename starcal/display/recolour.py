@@ -192,7 +192,7 @@ def _with_evidence(
 ) -> DisplayColours:
     """The picture with what led to it; NaN stay, and all outside footprints."""
     source, bv_mag = _per_row(star, targets, made.worse)
-    painted = np.where(np.isnan(display), np.float32(np.nan), made.picture)
+    painted = _beyond_display(display, before.display, made.picture)
     return DisplayColours(
         picture=np.where(made.footprint, painted, display),
         footprint=made.footprint,
@@ -207,6 +207,14 @@ def _with_evidence(
         parts_judged=_judged_parts(parts),
         reverted=int(made.worse.sum()),
     )
+
+
+def _beyond_display(display: NDArray, shown: NDArray, painted: NDArray) -> NDArray:
+    """What was painted, NaN where there was no data; floats beyond black and white change by as
+    much as what is shown of them."""
+    beyond = (display < 0) | (display > 1)
+    painted = np.where(beyond, display + (painted - shown), painted)
+    return np.where(np.isnan(display), np.float32(np.nan), painted)
 
 
 def _all_of(bv_mag: float, targets: Targets) -> Targets:

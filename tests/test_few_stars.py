@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from made_pictures import made_stars, midtone, starlight
 from scipy.spatial import cKDTree
 
 from starcal.catalogue import embedded
@@ -20,6 +21,7 @@ from starcal.demo.scene import make_scene
 from starcal.layers import split
 from starcal.place.locate import field_of
 from starcal.stars import CHANNELS, Flag, free_places, measure_at, measure_stars
+from starcal.stars.linearity import Linearity, measure_linearity
 
 SLOW_FIXTURES = {"few"}
 
@@ -345,3 +347,33 @@ def test_catalogue_stars_in_real_frames(names):
         " neither saturated nor blended nor at the edge"
     )
     assert np.all(away < 3)
+
+
+def steep_arcsinh(light):
+    return np.arcsinh(500 * light) / np.arcsinh(500)
+
+
+def steep_midtone(light):
+    return midtone(light, 0.02)
+
+
+@pytest.mark.parametrize("curve", [None, steep_arcsinh, steep_midtone])
+def test_nine_stars_tell_whether_a_frame_is_stretched(curve):
+    """No profile is known of so few, and the range is that of many linear frames."""
+    rng = np.random.default_rng(5)
+    shape = (160, 200)
+    stars = made_stars(rng, 9, shape)
+    light = 0.3 * starlight(stars, np.ones((9, 3)), shape) + 0.006
+    light += 3e-5 * rng.standard_normal(light.shape)
+    frame = np.float32(np.clip(curve(light) if curve else light, 0, 1))
+    found = measure_linearity(frame, measure_stars(frame))
+    assert np.isnan(found.profile)
+    assert found.steps > 150
+    assert found.stretched == (curve is not None)
+
+
+@pytest.mark.parametrize(("core", "stretched"), [(0.6, True), (0.8, False)])
+def test_floats_beyond_white_are_stretched_only_where_no_linear_frame_is_so_bent(
+    core, stretched
+):
+    assert Linearity(top=1.9, core=core, core_error=0.03).stretched == stretched

@@ -10,7 +10,8 @@ One idea a file: `noise` is what the pixels say of themselves, `borders` finds e
 add to it, `growth` and `growth_field` what lies beyond, `alike` brings channels to one profile
 before that, `cut_sky` and `rounding` tell what files have taken from it. `photometry` makes the
 table, `known_places` adds what was not found, `flags` and `columns` are its registries; `linearity`
-judges the frame, `displayed` orders the stars of stretched pictures.
+judges the frame, by `few_stars` where they are few, `displayed` orders the stars of stretched
+pictures.
 """
 
 from ..frame.reading import CHANNELS

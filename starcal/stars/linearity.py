@@ -10,6 +10,7 @@ from ..cores import in_threads
 from ..errors import NotLinearError
 from ..robust import robust_slope
 from . import CHANNELS, SHAPE_SNR, Flag, in_channels
+from .few_stars import growth_of_cores
 from .noise import FrameNoise
 
 SHAPE_STARS = 12  # that tell the growth of peaks with light
@@ -73,6 +74,9 @@ class Linearity:
         that is most surely stretched, or else of the one that is known best.
     profile_channel : str
         Which channel that is.
+    core, core_error : float
+        The same of cores above the ground next to them, of all channels together; measured where
+        the profile is not known well.
     brightness, brightness_error : float
         Slope of instrumental against catalogue magnitude: 1 for linear data.
     clip_over_noise : float
@@ -94,6 +98,8 @@ class Linearity:
     profile: float = np.nan
     profile_error: float = np.nan
     profile_channel: str = ""
+    core: float = np.nan
+    core_error: float = np.nan
     brightness: float = np.nan
     brightness_error: float = np.nan
     clip_over_noise: float = np.nan
@@ -120,7 +126,8 @@ class Linearity:
     def doubtful(self) -> bool:
         """Whether it rests on one measure alone that could err, or the stars' profiles speak
         against it."""
-        straight = self.profile_error < SURE_SLOPE and not self._bent_profile
+        bent = self._bent_profile or self._bent_core
+        straight = self.profile_error < SURE_SLOPE and not bent
         sure = self.eight_bits or self._far_from_straight
         return self.stretched and (straight or (len(self._signs) == 1 and not sure))
 
@@ -170,7 +177,7 @@ class Linearity:
     @property
     def _signs(self) -> tuple[str, ...]:
         """Everything that speaks for a stretch, the surest first."""
-        if self.top > DISPLAY_TOP:
+        if self.top > DISPLAY_TOP and not self._far_from_straight:
             return ()
         signs = (
             (
@@ -178,6 +185,7 @@ class Linearity:
                 "its values are those of an 8-bit picture",
             ),
             (self._bent_profile, self._profile_clause),
+            (self._bent_core and not self._bent_profile, _height_clause(self.core)),
             (
                 self._clips_low,
                 f"stars clip at {self.clip_over_noise:.0f} times the noise of the sky, in linear "
@@ -207,10 +215,17 @@ class Linearity:
         return known and _clearly_below(self.profile, self.profile_error, limit)
 
     @property
+    def _bent_core(self) -> bool:
+        """Whether heights fall behind by twice the error: knots of a nebula that pass for stars do
+        so by once of it."""
+        return self.core + 2 * self.core_error < LINEAR_PROFILE
+
+    @property
     def _far_from_straight(self) -> bool:
         """Whether no ground under its stars could bend a linear frame's profile that much."""
         known = self.profile_error < WELL_KNOWN_SLOPE
-        return known and _clearly_below(self.profile, self.profile_error, STRETCHED_PROFILE)
+        known &= _clearly_below(self.profile, self.profile_error, STRETCHED_PROFILE)
+        return known or self.core + 2 * self.core_error < STRETCHED_PROFILE
 
     @property
     def _straight_twice(self) -> bool:
@@ -242,10 +257,7 @@ class Linearity:
     @property
     def _profile_clause(self) -> str:
         where = f" in {self.profile_channel}" if self.profile_channel else ""
-        return (
-            f"a star with 10 times the light has a peak only {10**self.profile:.1f} times as "
-            f"high{where}"
-        )
+        return _height_clause(self.profile) + where
 
     @property
     def _short_range(self) -> bool:
@@ -256,6 +268,10 @@ class Linearity:
         straight = self.profile_error < SURE_SLOPE and not self._bent_profile
         straight |= self.eight_bits and self._straight_twice
         return self.steps < STRETCHED_STEPS and not self.empty_sky and not straight
+
+
+def _height_clause(slope: float) -> str:
+    return f"a star with 10 times the light has a peak only {10**slope:.1f} times as high"
 
 
 def _clearly_below(slope: float, error: float, limit: float) -> bool:
@@ -315,11 +331,16 @@ def measure_linearity(pixels: np.ndarray, stars: Table) -> Linearity:
     Linearity
     """
     profile, error, channel = _profile_slope(stars)
+    core = (np.nan, np.nan)
+    if not error < WELL_KNOWN_SLOPE:
+        core = growth_of_cores(pixels, stars[_own_peak(stars)])
     top, noise = _near_top(pixels), stars.meta["noise"]
     return Linearity(
         profile=profile,
         profile_error=error,
         profile_channel=channel,
+        core=core[0],
+        core_error=core[1],
         clip_over_noise=_clip_over_noise(stars),
         top=top,
         steps=_steps_of_noise(top, noise)

@@ -9,18 +9,19 @@ from scipy import ndimage
 from test_layers import plain, star_grid
 
 from starcal.demo import light
+from starcal.demo.faults import draw_stars, radial
 from starcal.layers.core import CORE_FWHM, with_core
 from starcal.layers.fill import fill
 from starcal.layers.fluxes import fit_fluxes
 from starcal.layers.grain import emptiest, laid_out, local_noise, swatch
 from starcal.layers.holes import Cleared, filled_holes
 from starcal.layers.lopsided import Round, common_waves, with_waves
-from starcal.layers.psf import moffat, textbook_psf
+from starcal.layers.psf import moffat, textbook_psf, with_factors
 from starcal.layers.singles import fit_singles
 from starcal.layers.stamps import disc_offsets
 from starcal.layers.warp import SAME
-from starcal.layers.wing_solve import _common_share, _with_factors
-from starcal.layers.wings import Sources, with_wings
+from starcal.layers.wing_solve import _common_share
+from starcal.layers.wings import Sources, told_wings
 
 CASES = [(3.0, 3.0), (2.0, 2.5), (4.5, None)]
 
@@ -78,22 +79,18 @@ def test_a_normalised_psf_holds_all_light(fwhm_px, beta):
 def alike(x, y):
     """Unclipped stars of one profile."""
     warp = np.tile(SAME, (len(x), 1))
-    return Sources(x_px=x, y_px=y, warp=warp, clear_px=np.zeros(len(x)))
+    return Sources(x_px=x, y_px=y, warp=warp)
 
 
 def test_a_halo_is_found_in_the_wings():
     """A Moffat core and 3 % of the light in a halo six times as wide; at 20 px it is most of the
-    light.
-
-    To a third: the first ring is taken to be the core's own, though a tenth of it is halo, and
-    rings are expected to be like those before them.
-    """
+    light."""
     x, y = np.array([100.2, 300.6, 100.7, 299.8]), np.array([99.8, 100.3, 300.4, 299.7])
     plane = np.random.default_rng(0).normal(0, 1e-5, (400, 400)).astype(np.float32)
     for fwhm_px, share in ((3.0, 0.97), (18.0, 0.03)):
         light.add_stars(plane, x, y, np.full(4, 20 * share), fwhm_px, 3.0, floor=1e-9)
     core = measured_on(plane, x, y, 3.0, 1e-5)
-    psf = with_wings(core, plane, alike(x, y), np.arange(4)).normalised()
+    psf = told_wings(core, plane, alike(x, y), np.arange(4)).added_to(core).normalised()
     for radius in (8.0, 12.0, 20.0):
         r2 = np.float32(radius**2)
         truth = 0.97 * light.profile(r2, 3.0, 3.0) + 0.03 * light.profile(r2, 18.0, 3.0)
@@ -102,11 +99,30 @@ def test_a_halo_is_found_in_the_wings():
         )
 
 
+def test_a_halo_round_cores_as_steep_as_a_gaussian_is_found():
+    """A tenth of the light in a Gaussian 2.5 times as wide: three widths out the core has nothing
+    that a factor could make more of. Nine tenths of the halo's light beyond the core go."""
+
+    def density(r):
+        core, wide = (np.exp(-0.5 * (r / s) ** 2) / (2 * np.pi * s**2) for s in (1.3, 3.25))
+        return 0.9 * core + 0.1 * wide
+
+    x, y = star_grid(n=4, step=60)
+    plane = np.random.default_rng(0).normal(0, 3, (204, 204)).astype(np.float32)
+    draw_stars(plane, x, y, np.geomspace(2e5, 2e4, len(x)), radial(density, 40), 1e-3)
+    core = measured_on(plane, x, y, 3.0, 3.0)
+    psf = told_wings(core, plane, alike(x, y), np.arange(len(x))).added_to(core).normalised()
+    radius = np.linspace(5, 12, 50)
+    found, true = (np.trapezoid(radius * f(radius), radius) for f in (psf.at_radius, density))
+    assert found == pytest.approx(true, rel=0.1)
+
+
 def test_too_faint_stars_tell_nothing_of_wings():
     x, y = star_grid(step=30)
     pixels, _ = plain(x, y, np.full(len(x), 0.01), shape=(210, 210))
     psf = measured_on(pixels[0], x, y, 3.0, 1e-4)
-    assert with_wings(psf, pixels[0], alike(x, y), np.arange(len(x))) is psf
+    told = told_wings(psf, pixels[0], alike(x, y), np.arange(len(x)))
+    assert told.added_to(psf) is psf
 
 
 def test_round_profiles_are_drawn_as_the_formula_says():
@@ -410,7 +426,8 @@ def test_waves_lie_on_the_wings_and_not_on_the_core():
 
 def test_wings_times_factors_and_the_core_stays():
     psf = textbook_psf(3.0, 3.0, CORE_FWHM)
-    radius = np.geomspace(7.5, 40, 6)
-    wider = _with_factors(psf, radius, np.full(6, 1.5))
-    np.testing.assert_allclose(wider.at_radius(radius), 1.5 * psf.at_radius(radius), rtol=1e-5)
+    radius = np.geomspace(6, 40, 7)
+    wider = with_factors(psf, radius, np.append(1.0, np.full(6, 1.5)))
+    times = wider.at_radius(radius[1:]) / psf.at_radius(radius[1:])
+    np.testing.assert_allclose(times, 1.5, rtol=1e-5)
     assert float(wider.at_radius(2.0)) == pytest.approx(float(psf.at_radius(2.0)))

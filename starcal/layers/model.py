@@ -162,7 +162,7 @@ def _drafted(
     `whole` are the entries that are no pieces of a star."""
     clear_px = list(in_threads(lambda c: _clipped_radii(c, stars), channels))
     known = _Known(stars, clear_px, whole)
-    profiles = first_profiles(channels, stars, known.clear_px)
+    profiles = first_profiles(channels, stars)
     places = np.array(stars["x_px"], float), np.array(stars["y_px"], float)
     places, fits = _moved_once(channels, known, profiles, places)
     broken = broken_cores(channels, stars, places, fits, profiles)

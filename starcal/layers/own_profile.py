@@ -22,7 +22,8 @@ RING_ANGLES = 16  # at which a core is averaged
 BLUR_RINGS = 12  # of a Gaussian, each with the same share of it
 BRIGHTEST_STARS = 60  # that tell the wings
 LEAST_PIXELS = 8  # of a ring
-JOINED_RINGS = 3  # over which the core goes over into the wings
+# from how many widths on, and over how many rings, the core goes over into the wings
+JOINED_FWHM, JOINED_RINGS = 1.9, 3
 LEAST_SHARE_A_PIXEL = 1e-20
 
 
@@ -143,12 +144,12 @@ class Rings:
         psf = self.model.psf[1]
         step_px = psf.fwhm_px / STEPS_A_WIDTH
         middle, light = self._medians()
-        farthest = middle[-1] if len(middle) else psf.wing_radius_px[0]
+        farthest = middle[-1] if len(middle) else JOINED_FWHM * psf.fwhm_px
         radius = np.arange(0, farthest + 2 * self.width_px, step_px)
         core = np.log(_round_light(psf, radius))
         if len(middle):
             wing = np.log(np.maximum(np.minimum.accumulate(light), LEAST_SHARE_A_PIXEL))
-            over = (radius - psf.wing_radius_px[0]) / (JOINED_RINGS * self.width_px)
+            over = (radius - JOINED_FWHM * psf.fwhm_px) / (JOINED_RINGS * self.width_px)
             core += np.clip(over, 0, 1) * (np.interp(radius, middle, wing) - core)
         return OwnProfile(step_px, np.float32(np.append(np.exp(core), 0)))
 

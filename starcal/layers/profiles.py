@@ -1,6 +1,8 @@
 """The profiles of the three channels and how they change over the frame, measured together."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from astropy.table import Table
@@ -16,11 +18,12 @@ from .shape_field import FEWEST_FOR_SHAPE, ShapeField, fit_shape_field
 from .singles import USUAL_BETA, Singles, fit_singles
 from .training import balanced
 from .warp import warps_of
-from .wings import Sources, with_wings
+from .wings import Sources, ToldWings, told_wings
 
 # A star's own shape says nothing against it here: where all stars are drawn out, all are flagged.
 UNFIT_FOR_SHAPE = int(Flag.SATURATED | Flag.EDGE | Flag.BLENDED)
-SHAPE_FIT_SNR, CORE_SNR, WING_SNR = 12.0, 30.0, 300.0
+SHAPE_FIT_SNR, CORE_SNR = 12.0, 30.0
+STEEP_BETA = 3.5  # of a Moffat profile: one that falls less steeply has light for factors on it
 # how far a star may be from the field's shape, in ln FWHM and ellipticity, to tell of the profile
 SHARPEST_PX = (
     1.0  # FWHM before pixels sum it; what is narrower is no star, and has no wings to tell
@@ -48,28 +51,30 @@ def warps_at(field: ShapeField, channel: int, x_px: NDArray, y_px: NDArray) -> N
     return warps_of(size - np.log(field.middling(channel)), lean)
 
 
-def first_profiles(channels: list[Channel], stars: Table, clear_px: list[NDArray]) -> Profiles:
-    """Profiles from the frame as it is: field, cores and wings.
-
-    Parameters
-    ----------
-    channels : list of Channel
-    stars : Table
-    clear_px : list of ndarray, (n,)
-        Radius beyond which each star has no clipped pixel in a channel.
-    """
+def first_profiles(channels: list[Channel], stars: Table) -> Profiles:
+    """Profiles from the frame as it is: field, cores and wings."""
     places = np.array(stars["x_px"], float), np.array(stars["y_px"], float)
     planes = [c.unclipped() for c in channels]
     rows, singles = _singles(channels, planes, stars, places)
     field = _shapes_over_field(channels, singles, _places_of(rows, places))
 
-    def measured(c: Channel) -> Psf:
-        psf = _textbook_profile(field, singles, c.index)
+    def bare(c: Channel) -> tuple[Psf, ToldWings | None, Callable[[Psf], Psf]]:
         warp = warps_at(field, c.index, *places)
         good = _for_core(field, c, singles[c.index], places, rows[c.index])
-        psf = _core(psf, planes[c.index], places, warp, good)
-        psf = _winged(psf, c, stars, places, warp, clear_px[c.index])
-        return psf.normalised()
+        core = partial(_core, plane=planes[c.index], places=places, warp=warp, rows=good)
+        psf = core(_textbook_profile(field, singles, c.index))
+        steep = psf.beta > STEEP_BETA
+        told = _wings(psf, c, stars, places, warp, good) if steep else None
+        return psf, told, core
+
+    found = list(in_threads(bare, channels))
+    sure = [told for _, told, _ in found if told and told.share.any()]
+
+    def measured(c: Channel) -> Psf:
+        psf, told, core = found[c.index]
+        winged = told.as_others(sure).added_to(psf) if told else psf
+        # the table was told beside a core without them
+        return (psf if winged is psf else core(winged)).normalised()
 
     return Profiles(tuple(in_threads(measured, channels)), field)
 
@@ -79,11 +84,11 @@ def _places_of(rows: list[NDArray], places):
     return [(places[0][chosen], places[1][chosen]) for chosen in rows]
 
 
-def _winged(psf, channel, stars, places, warp, clear_px) -> Psf:
-    """The profile with the wings that the channel's brightest stars tell."""
-    sources = Sources(x_px=places[0], y_px=places[1], warp=warp, clear_px=clear_px)
-    bright = _brightest_unspoilt(channel, stars, int(Flag.SHAPE), WING_SNR)
-    return with_wings(psf, channel.plane, sources, bright)
+def _wings(psf, channel, stars, places, warp, rows) -> ToldWings:
+    """The wings that the brightest of some stars of a channel tell."""
+    sources = Sources(x_px=places[0], y_px=places[1], warp=warp)
+    flux = np.array(stars[f"flux_{channel.name}"])[rows]
+    return told_wings(psf, channel.plane, sources, rows[np.argsort(-flux)])
 
 
 def _textbook_profile(field: ShapeField, singles: list[Singles], channel: int) -> Psf:

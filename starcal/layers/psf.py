@@ -19,6 +19,7 @@ LOPSIDED_STEP = 0.5  # the same of the map of wings that are not round
 # Of the round profile: beyond so many widths no star is drawn, and over a cell of so many a wing
 # bends by a thousandth
 RADIAL_FWHM, RADIAL_CELLS = 64.0, 1024
+WING_END = 0.5  # of the farthest radius known: from there on its slope is told
 SHALLOWEST_WING = -2.0  # log slope; anything shallower would hold infinite light
 
 
@@ -36,7 +37,7 @@ class Psf:
         What the core differs from that profile with its wings by, every `TABLE_STEP` of the width,
         in units of flux per pixel.
     wing_radius_px, wing_factor : ndarray, (k,)
-        Factor on the Moffat profile by distance; the first is 1.
+        Factor on the Moffat profile by distance.
     wing_slope : float
         d log light / d log r where the wing leaves its last measured radius.
     stars : int
@@ -169,14 +170,64 @@ class Psf:
 
     def _wing(self, radius_px: np.ndarray) -> np.ndarray:
         """Factor on the Moffat profile."""
-        return np.exp(self._ln_wing(radius_px)).astype(np.float32)
+        return np.exp(self._ln_wing(radius_px))
 
     def _ln_wing(self, radius_px: np.ndarray) -> np.ndarray:
         """Its logarithm: interpolated over that of the radius, a power law beyond."""
         log_r, log_f = np.log(self.wing_radius_px), np.log(self.wing_factor)
         beyond = np.log(np.maximum(radius_px, self.wing_radius_px[0]))
-        extra = np.maximum(beyond - log_r[-1], 0) * (self.wing_slope + 2 * self.beta)
-        return np.interp(beyond, log_r, log_f) + extra
+        farther = np.maximum(beyond - log_r[-1], 0)
+        core = self.beta * (self._ln_rise(farther + log_r[-1]) - self._ln_rise(log_r[-1]))
+        return np.interp(beyond, log_r, log_f) + farther * self.wing_slope + core
+
+    def _ln_rise(self, log_radius: np.ndarray) -> np.ndarray:
+        """What the Moffat profile is the power of, by the logarithm of the radius."""
+        return np.log1p(steepness(self.fwhm_px, self.beta) * np.exp(2 * log_radius))
+
+
+def with_factors(psf: Psf, radius_px: np.ndarray, factor: np.ndarray) -> Psf:
+    """The profile with its light times factors, beyond the last of these radii as a power law.
+
+    Parameters
+    ----------
+    psf : Psf
+    radius_px, factor : ndarray, (k,)
+        The first factor is 1: nearer than its radius the profile stays.
+
+    Returns
+    -------
+    Psf
+    """
+    between = psf.wing_radius_px[psf.wing_radius_px < radius_px[-1]]
+    knots = np.union1d(between, radius_px)
+    times = np.exp(np.interp(np.log(knots), np.log(radius_px), np.log(factor)))
+    light = psf.at_radius(knots) / psf.scale * times
+    return with_light(psf, knots, light, WING_END * radius_px[-1])
+
+
+def with_light(psf: Psf, radius_px: np.ndarray, light: np.ndarray, tail_px: float) -> Psf:
+    """The profile with other wings.
+
+    Parameters
+    ----------
+    psf : Psf
+    radius_px, light : ndarray, (k,)
+        What it is at these radii, before its scale.
+    tail_px : float
+        From here on the light tells the slope beyond the last radius.
+
+    Returns
+    -------
+    Psf
+    """
+    end = radius_px >= tail_px
+    slope = np.polyfit(np.log(radius_px[end]), np.log(light[end]), 1)[0]
+    return replace(
+        psf,
+        wing_radius_px=radius_px,
+        wing_factor=light / moffat(radius_px**2, psf.fwhm_px, psf.beta),
+        wing_slope=float(min(slope, SHALLOWEST_WING)),
+    )
 
 
 def _between_cells(cells: np.ndarray, u_px, v_px, step_px: float) -> np.ndarray:

@@ -6,7 +6,7 @@ clipped star and little for the others.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -17,7 +17,7 @@ from ..cores import done_in_threads, in_threads
 from ..robust import scatter, scatter_about_zero
 from .light import Channel, Rest, StarModel, rests_of
 from .lopsided import Round, common_waves, waves_at, with_waves
-from .psf import SHALLOWEST_WING, Psf
+from .psf import Psf, with_factors
 from .warp import longest, warped
 
 RING_STARS = 40  # the brightest
@@ -146,9 +146,10 @@ def _with_wings_of(psf: Psf, radius, rings: list["_Rings"], density, flux_sd) ->
     free = np.clip(1 + _common_share(level, error, light, flux_sd), *FACTORS)
     waves = _common_waves(rings) / free[:, None]
     apart = max(float(np.abs(free / held - 1).max()), float(np.abs(waves).max()))
-    steeper = _with_factors(psf, radius, free)
+    knots = np.append(CORE_SHARE * radius[0], radius)
+    steeper = with_factors(psf, knots, np.append(1.0, free))
     uneven = with_waves(steeper, radius, waves, CORE_SHARE * radius[0])
-    return SolvedWings(_with_factors(psf, radius, held), uneven, apart)
+    return SolvedWings(with_factors(psf, knots, np.append(1.0, held)), uneven, apart)
 
 
 @dataclass(frozen=True, eq=False)
@@ -305,25 +306,4 @@ def _all_equations(level, error, light, flux_sd, step_sd):
         np.concatenate([design, expected]),
         values,
         np.concatenate([trust, spread**-2]),
-    )
-
-
-def _with_factors(psf, radius, factor) -> Psf:
-    """The profile with its light at these radii times factors."""
-    light = psf.at_radius(radius) / psf.scale
-    plain = replace(
-        psf,
-        wing_radius_px=radius[:1],
-        wing_factor=np.ones(1),
-        wing_slope=-2 * psf.beta,
-        scale=1.0,
-    )
-    against_moffat = light * factor / plain.at_radius(radius)
-    outer = np.log(light * factor)[-4:]
-    slope = np.polyfit(np.log(radius[-4:]), outer, 1)[0]
-    return replace(
-        psf,
-        wing_radius_px=np.append(CORE_SHARE * radius[0], radius),
-        wing_factor=np.append(1.0, against_moffat),
-        wing_slope=float(min(slope, SHALLOWEST_WING)),
     )

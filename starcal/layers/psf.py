@@ -20,7 +20,9 @@ LOPSIDED_STEP = 0.5  # the same of the map of wings that are not round
 # bends by a thousandth
 RADIAL_FWHM, RADIAL_CELLS = 64.0, 1024
 WING_END = 0.5  # of the farthest radius known: from there on its slope is told
-SHALLOWEST_WING = -2.0  # log slope; anything shallower would hold infinite light
+# Log slopes: anything shallower would hold infinite light; a steeper one, as a Gaussian's, makes a
+# clipped star of nothing but its far rim brighter than the sun
+STEEPEST_WING, SHALLOWEST_WING = -12.0, -2.0
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -226,7 +228,7 @@ def with_light(psf: Psf, radius_px: np.ndarray, light: np.ndarray, tail_px: floa
         psf,
         wing_radius_px=radius_px,
         wing_factor=light / moffat(radius_px**2, psf.fwhm_px, psf.beta),
-        wing_slope=float(min(slope, SHALLOWEST_WING)),
+        wing_slope=float(np.clip(slope, STEEPEST_WING, SHALLOWEST_WING)),
     )
 
 
@@ -264,7 +266,7 @@ def textbook_psf(
         table=np.zeros((3, 3), np.float32),
         wing_radius_px=np.full(1, core_fwhm * fwhm_px),
         wing_factor=np.ones(1),
-        wing_slope=-2 * beta,
+        wing_slope=max(-2 * beta, STEEPEST_WING),
         stars=0,
         residual=np.nan,
     )

@@ -151,10 +151,7 @@ def _by_biweight(design, values, sigma) -> tuple[NDArray, NDArray]:
     the way, and a line that begins there keeps them."""
     kept = np.ones(len(values))
     for _ in range(BIWEIGHT_ROUNDS):
-        weighted = design * (kept / sigma**2)[:, None]
-        covariance = np.linalg.inv(weighted.T @ design + KNOWN_OF_COLOUR)
-        found = covariance @ weighted.T @ values
-        off = np.abs(values - design @ found) / sigma
+        found, covariance, off = _weighted_line(design, values, sigma, kept)
         scale = max(SIGMA_PER_DEVIATION * float(np.median(off)), LEAST_SCALE)
         kept = np.clip(1 - (off / (ODD_SIGMAS * scale)) ** 2, 1e-6, None) ** 2
     return found, scale**2 * covariance
@@ -164,10 +161,16 @@ def _without_odd_stars(design, values, sigma) -> tuple[NDArray, NDArray]:
     """Terms of a line through stars that are not odd, and their covariance by what they scatter."""
     kept = np.ones(len(values), bool)
     for _ in range(ODD_ROUNDS):
-        weighted = design * (kept / sigma**2)[:, None]
-        covariance = np.linalg.inv(weighted.T @ design + KNOWN_OF_COLOUR)
-        found = covariance @ weighted.T @ values
-        off = np.abs(values - design @ found) / sigma
+        found, covariance, off = _weighted_line(design, values, sigma, kept)
         scale = max(SIGMA_PER_DEVIATION * float(np.median(off[kept])), LEAST_SCALE)
         kept = off < ODD_SIGMAS * scale
     return found, scale**2 * covariance
+
+
+def _weighted_line(design, values, sigma, kept) -> tuple[NDArray, NDArray, NDArray]:
+    """Terms of a line through stars, as far as each is kept, their covariance, and by how many
+    errors each star is off."""
+    weighted = design * (kept / sigma**2)[:, None]
+    covariance = np.linalg.inv(weighted.T @ design + KNOWN_OF_COLOUR)
+    found = covariance @ weighted.T @ values
+    return found, covariance, np.abs(values - design @ found) / sigma

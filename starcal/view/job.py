@@ -33,10 +33,8 @@ from .visible import VisiblePart, Whitening, Window, mean_of
 # Settings that mean nothing where the whole frame is multiplied
 OF_SINGLE_STARS = ("warmth", "saturation", "star_brightness", "star_size")
 OF_SINGLE_STARS += ("brightest", "faintest_mag", "clipped_cores")
-FITTED_ANEW = (
-    "leave_out",
-    "bands",
-)  # the fit alone goes by them, not what is measured or split
+# The fit alone goes by them, not what is measured or split
+FITTED_ANEW = ("leave_out", "bands")
 
 
 @dataclass(frozen=True, eq=False)

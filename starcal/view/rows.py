@@ -121,13 +121,15 @@ def outcome_html(outcome: Outcome) -> str:
 def verdict_html(cure: Cure) -> str:
     """Verdict, route and the numbers that they rest on."""
     route = f"<b>Route: {escaped(cure.route)}</b> — {escaped(page_words(cure.reason))}"
-    lines = [_verdict_line(cure.check), route, *_lines_of_fit(cure.check, cure.route)]
-    return "".join(f"<p>{line}</p>" for line in lines)
+    return _paragraphs(_verdict_line(cure.check), route, *_lines_of_fit(cure.check, cure.route))
 
 
 def check_html(found: CheckResult) -> str:
     """The same before there is a picture, and a route to it."""
-    lines = [_verdict_line(found), *_lines_of_fit(found, found.route)]
+    return _paragraphs(_verdict_line(found), *_lines_of_fit(found, found.route))
+
+
+def _paragraphs(*lines: str) -> str:
     return "".join(f"<p>{line}</p>" for line in lines)
 
 
